@@ -1,0 +1,135 @@
+"""Reads TOML settings into frozen pydantic models, and turns what is wrong into one plain sentence."""
+
+import difflib
+import tomllib
+from pathlib import Path
+from types import UnionType
+from typing import Any, TypeVar, Union, get_args, get_origin
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from analyzer.errors import InputError
+
+Model = TypeVar("Model", bound="Settings")
+
+
+class Settings(BaseModel):
+    """Base of every settings table: frozen, unknown keys refused, numbers must be finite."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, strict=False)
+
+
+def read_toml(path: Path | str) -> dict[str, Any]:
+    """The tables of a TOML file.
+
+    Raises
+    ------
+    InputError : the file is missing, unreadable, not UTF-8 or not TOML (with line and column).
+    """
+    path = Path(path)
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError:
+        raise InputError(f"{path.name}: no such file; check the path.") from None
+    except IsADirectoryError:
+        raise InputError(f"{path.name}: is a folder; name a TOML file.") from None
+    except PermissionError:
+        raise InputError(f"{path.name}: may not be read; check its permissions.") from None
+    except OSError as error:
+        raise InputError(f"{path.name}: cannot be read ({error.strerror}); check the path.") from None
+    except UnicodeDecodeError:
+        raise InputError(f"{path.name}: is not UTF-8 text, so it is not TOML; save it as UTF-8.") from None
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"{path.name}: not valid TOML: {error}. Mend the line named.") from None
+
+
+def validated(model: type[Model], table: Any, *, file: str, table_name: str) -> Model:
+    """`table` as a `model`.
+
+    Raises
+    ------
+    InputError : names the key, the value, the allowed range and the likely mend (first problem found,
+        unit slips recognised by factors of ten and by common conversions).
+    """
+    if not isinstance(table, dict):
+        raise InputError(f"{file}: [{table_name}] must be a table, found {table!r}. Write it as [{table_name}].")
+    try:
+        return model.model_validate(table)
+    except ValidationError as error:
+        first = error.errors()[0]
+        raise InputError(f"{file}: {_sentence(model, first, table_name)}") from None
+
+
+def _submodel(annotation: Any) -> type[BaseModel] | None:
+    """The model inside `X`, `X | None` or `Optional[X]`."""
+    options = get_args(annotation) if get_origin(annotation) in (Union, UnionType) else (annotation,)
+    return next((o for o in options if isinstance(o, type) and issubclass(o, BaseModel)), None)
+
+
+def _locate(model: type[BaseModel], location: tuple, table_name: str) -> tuple[type[BaseModel], str, str]:
+    """(the model that owns the key, the table's name, the key) for a pydantic error location."""
+    *path, key = location or ("",)
+    for step in path:
+        field = model.model_fields.get(str(step))
+        inner = _submodel(field.annotation) if field else None
+        if inner is None:
+            break
+        model, table_name = inner, f"{table_name}.{step}"
+    return model, table_name, str(key)
+
+
+def _sentence(model: type[BaseModel], error: dict, table_name: str) -> str:
+    location = tuple(step for step in error["loc"] if isinstance(step, str))
+    owner, table, key = _locate(model, location, table_name)
+    value, kind, context = error.get("input"), error["type"], error.get("ctx", {})
+    if kind == "extra_forbidden":
+        near = difflib.get_close_matches(key, owner.model_fields, n=1, cutoff=0.5)
+        hint = f"did you mean '{near[0]}'?" if near else "remove it."
+        return f"unknown key '{key}' in [{table}]; allowed: {', '.join(owner.model_fields)}; {hint}"
+    if kind == "missing":
+        description = owner.model_fields[key].description or ""
+        return f"key '{key}' is missing in [{table}] ({description}); add it."
+    if kind == "value_error":
+        return f"[{table}] {context['error']}" if not key else f"'{key}' in [{table}]: {context['error']}"
+    if kind in ("literal_error", "enum"):
+        return f"'{key}' in [{table}] is {value!r}; allowed: {context['expected']}. Use one of these."
+    low, high = _range(owner, key)
+    if low is not None or high is not None:
+        allowed = f"allowed: {_number(low)} to {_number(high)}"
+        return f"'{key}' in [{table}] is {value!r}; {allowed}. {_mend(key, value, low, high)}"
+    return f"'{key}' in [{table}] is {value!r}: {error['msg'][0].lower()}{error['msg'][1:]}. Correct it."
+
+
+def _range(model: type[BaseModel], key: str) -> tuple[float | None, float | None]:
+    field = model.model_fields.get(key)
+    bounds = field.metadata if field else ()
+    low = next((m.ge if hasattr(m, "ge") else m.gt for m in bounds if hasattr(m, "ge") or hasattr(m, "gt")), None)
+    high = next((m.le if hasattr(m, "le") else m.lt for m in bounds if hasattr(m, "le") or hasattr(m, "lt")), None)
+    return low, high
+
+
+def _number(value: float | None) -> str:
+    return "any" if value is None else f"{value:g}"
+
+
+# factor from what was probably typed to what the key wants, and the words for it
+_SLIPS = (
+    (1e-3, "looks like a value a thousand times too large (g for kg, mm for m): divide by 1000"),
+    (1e3, "looks like a value a thousand times too small (m for mm): multiply by 1000"),
+    (1e-2, "looks like per cent or centimetres where a fraction or metres are wanted: divide by 100"),
+    (1e2, "looks like a fraction where per cent is wanted: multiply by 100"),
+    (0.45359237, "looks like pounds: multiply by 0.4536"),
+    (0.0254, "looks like inches: multiply by 0.0254"),
+    (0.3048, "looks like feet: multiply by 0.3048"),
+    (1e-1, "looks ten times too large: check the decimal point"),
+    (10.0, "looks ten times too small: check the decimal point"),
+)
+
+
+def _mend(key: str, value: Any, low: float | None, high: float | None) -> str:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return "Write a plain number with a decimal point and no unit."
+    for factor, words in _SLIPS:
+        if (low is None or value * factor >= low) and (high is None or value * factor <= high):
+            return f"{value:g} {words} ({value * factor:g})."
+    return "Check the value and its unit (the key's ending names the unit)."

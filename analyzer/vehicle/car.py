@@ -1,0 +1,140 @@
+"""The car file: the figures of the car that the physics needs, their defaults and how sure they are."""
+
+from pathlib import Path
+
+import numpy as np
+from pydantic import Field, model_validator
+
+from analyzer.errors import InputError
+from analyzer.settings_file import Settings, read_toml, validated
+
+AIR_DENSITY_KG_M3 = 1.2  # at about 20 degC and sea level; a 10 % error is inside drag_percent of CarUncertainty
+
+
+class Tyre(Settings):
+    """Starting values of the tyre; all are fitted on the log, so only rough figures are asked for.
+
+    Defaults are common practice for a racing tyre on dry asphalt, no source.
+    """
+
+    peak_friction: float = Field(1.3, ge=0.3, le=2.5, description="peak friction coefficient at static wheel load")
+    peak_friction_percent: float = Field(15.0, ge=0.5, le=50, description="one standard deviation of peak_friction")
+    slip_stiffness: float = Field(
+        20.0, ge=4, le=60, description="longitudinal stiffness over wheel load, per unit slip"
+    )
+    cornering_stiffness_per_rad: float = Field(
+        18.0, ge=4, le=60, description="cornering stiffness over wheel load, per radian"
+    )
+
+
+class CarUncertainty(Settings):
+    """One standard deviation of the car figures, in per cent of each. State yours when you know better."""
+
+    mass_percent: float = Field(2.0, gt=0, le=30)
+    cg_height_percent: float = Field(10.0, gt=0, le=50)
+    load_transfer_percent: float = Field(10.0, gt=0, le=50)
+    drag_percent: float = Field(15.0, gt=0, le=100)
+    downforce_percent: float = Field(30.0, gt=0, le=200)
+    track_percent: float = Field(0.5, gt=0, le=10)
+    wheel_inertia_percent: float = Field(15.0, gt=0, le=100)
+    rolling_radius_percent: float = Field(1.0, gt=0, le=10)
+
+
+class Car(Settings):
+    """A rear-driven car. Keys carry their units; the file is TOML with a `[car]` table."""
+
+    name: str = Field("unnamed car", max_length=200, description="what you call the car")
+    mass_kg: float = Field(ge=150, le=5000, description="mass with driver and fuel, kg")
+    wheelbase_m: float = Field(ge=1.0, le=5.0, description="wheelbase, m")
+    front_weight_fraction: float = Field(ge=0.2, le=0.8, description="share of the weight on the front axle, 0 to 1")
+    cg_height_m: float = Field(ge=0.1, le=1.5, description="height of the centre of gravity, m")
+    front_track_m: float = Field(ge=0.6, le=2.6, description="front track, m")
+    rear_track_m: float = Field(ge=0.6, le=2.6, description="rear track, m")
+    front_rolling_radius_m: float = Field(ge=0.1, le=0.7, description="front rolling radius, m")
+    rear_rolling_radius_m: float = Field(ge=0.1, le=0.7, description="rear rolling radius, m")
+    steering_ratio: float = Field(ge=1.0, le=40.0, description="steering-wheel angle over road-wheel angle")
+    yaw_inertia_kg_m2: float | None = Field(
+        None, ge=20, le=20000, description="yaw inertia, kg m2; default m*a*b (a dynamic index of 1)"
+    )
+    wheel_inertia_kg_m2: float = Field(
+        1.0, ge=0.05, le=20, description="spin inertia of one rear wheel with its shaft, kg m2; default 1.0"
+    )
+    rear_load_transfer_fraction: float | None = Field(
+        None, ge=0.0, le=1.0, description="share of the lateral load transfer at the rear; default the rear weight share"
+    )
+    drag_area_m2: float = Field(0.6, ge=0.0, le=3.0, description="drag coefficient times area, m2; default 0.6")
+    downforce_area_m2: float = Field(
+        0.0, ge=-2.0, le=12.0, description="downforce coefficient times area, m2; default 0"
+    )
+    downforce_front_fraction: float | None = Field(
+        None, ge=0.0, le=1.0, description="share of downforce on the front axle; default the weight share"
+    )
+    front_brake_fraction: float = Field(
+        0.62, ge=0.0, le=1.0, description="share of the brake force at the front; default 0.62"
+    )
+    rolling_resistance: float = Field(
+        0.012, ge=0.0, le=0.06, description="rolling resistance coefficient; default 0.012"
+    )
+    tyre: Tyre = Tyre()
+    uncertainty: CarUncertainty = CarUncertainty()
+
+    @model_validator(mode="after")
+    def _consistent(self) -> "Car":
+        if self.yaw_inertia_kg_m2 is not None:
+            index = self.yaw_inertia_kg_m2 / (self.mass_kg * self.cg_to_front_m * self.cg_to_rear_m)
+            if not 0.3 <= index <= 3.0:
+                raise ValueError(
+                    f"yaw_inertia_kg_m2 is {self.yaw_inertia_kg_m2:g}, {index:.2g} times mass*a*b; allowed: 0.3 to 3 "
+                    f"times, near {self.mass_kg * self.cg_to_front_m * self.cg_to_rear_m:.0f}. Check mass and inertia."
+                )
+        return self
+
+    @property
+    def cg_to_front_m(self) -> float:
+        """a, distance from the centre of gravity to the front axle (m)."""
+        return self.wheelbase_m * (1 - self.front_weight_fraction)
+
+    @property
+    def cg_to_rear_m(self) -> float:
+        """b, distance from the centre of gravity to the rear axle (m)."""
+        return self.wheelbase_m * self.front_weight_fraction
+
+    @property
+    def yaw_inertia(self) -> float:
+        """Iz in kg m2, m*a*b when the file is silent."""
+        return self.yaw_inertia_kg_m2 or self.mass_kg * self.cg_to_front_m * self.cg_to_rear_m
+
+    @property
+    def rear_load_transfer(self) -> float:
+        """Rear share of the lateral load transfer, the rear weight share when the file is silent."""
+        given = self.rear_load_transfer_fraction
+        return 1 - self.front_weight_fraction if given is None else given
+
+    @property
+    def front_downforce_share(self) -> float:
+        """Front share of the downforce, the front weight share when the file is silent."""
+        given = self.downforce_front_fraction
+        return self.front_weight_fraction if given is None else given
+
+    @property
+    def rolling_radii_m(self) -> np.ndarray:
+        """(4,) rolling radii front left, front right, rear left, rear right (m)."""
+        front, rear = self.front_rolling_radius_m, self.rear_rolling_radius_m
+        return np.array([front, front, rear, rear])
+
+
+def load_car(path: Path | str) -> Car:
+    """Read and check a car file.
+
+    Raises
+    ------
+    InputError : the file cannot be read or a key is wrong; the message names key, value, range and mend.
+    """
+    tables = read_toml(path)
+    file = Path(path).name
+    if "car" not in tables:
+        raise InputError(f"{file}: the table [car] is missing; found {list(tables) or 'nothing'}. Add [car].")
+    extra = [t for t in tables if t != "car"]
+    if extra:
+        raise InputError(f"{file}: unknown table [{extra[0]}]; a car file has [car], [car.tyre] and [car.uncertainty].")
+    return validated(Car, tables["car"], file=file, table_name="car")
