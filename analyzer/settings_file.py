@@ -48,7 +48,7 @@ def validated(model: type[Model], table: Any, *, file: str, table_name: str) -> 
 
     Raises
     ------
-    InputError : names the key, the value, the allowed range and the likely mend (first problem found,
+    InputError : names the key, the value, the allowed range and the likely mend (one problem at a time,
         unit slips recognised by factors of ten and by common conversions).
     """
     if not isinstance(table, dict):
@@ -56,7 +56,8 @@ def validated(model: type[Model], table: Any, *, file: str, table_name: str) -> 
     try:
         return model.model_validate(table)
     except ValidationError as error:
-        first = error.errors()[0]
+        # a mistyped key shows up twice, as unknown and as missing: say the unknown one
+        first = min(error.errors(), key=lambda e: e["type"] != "extra_forbidden")
         raise InputError(f"{file}: {_sentence(model, first, table_name)}") from None
 
 
