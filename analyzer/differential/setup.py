@@ -1,0 +1,345 @@
+"""The setup file: what is fitted in the differential, checked against slips of unit, key and thought."""
+
+import math
+from pathlib import Path
+from typing import Literal
+
+from pydantic import Field, field_validator, model_validator
+
+from analyzer.differential import springs
+from analyzer.differential.ramps import AngleReference, ring_face_angle_rad
+from analyzer.errors import InputError
+from analyzer.settings_file import Settings, read_toml, validated
+
+SMALLEST_FACE_ANGLE_DEG = 10.0  # below this pins jam on any real ramp; no shop cuts it (common practice, no source)
+
+
+class ConeSpring(Settings):
+    """Cone springs that clamp the packs: their force, or the discs it follows from ([EN16984]).
+
+    Give `force_N` (with `rate_N_per_mm` when shims or wear are given), or the disc and how far it is pressed.
+    One stack clamps one pack; where one stack serves both packs, each pack feels its whole force.
+    """
+
+    force_N: float | None = Field(None, ge=0, le=60000, description="force at installed height, N")
+    rate_N_per_mm: float | None = Field(None, gt=0, le=200000, description="spring rate at installed height, N/mm")
+    outer_diameter_mm: float | None = Field(None, ge=15, le=250, description="outer diameter of one disc, mm")
+    inner_diameter_mm: float | None = Field(None, ge=6, le=220, description="inner diameter of one disc, mm")
+    thickness_mm: float | None = Field(None, ge=0.2, le=6, description="thickness of one disc, mm")
+    free_cone_height_mm: float | None = Field(
+        None, ge=0.1, le=12, description="free height of one disc less its thickness, mm"
+    )
+    deflection_mm: float | None = Field(None, ge=0, le=60, description="how far the whole stack is pressed, mm")
+    installed_height_mm: float | None = Field(None, ge=0.3, le=200, description="height of the fitted stack, mm")
+    discs_in_parallel: int = Field(1, ge=1, le=20, description="discs nested the same way up in one set; default 1")
+    discs_in_series: int = Field(1, ge=1, le=20, description="sets turned against each other; default 1")
+    elastic_modulus_GPa: float = Field(206.0, ge=50, le=250, description="elastic modulus, GPa; default 206 (steel)")
+    poisson_ratio: float = Field(0.3, ge=0.1, le=0.45, description="Poisson's ratio; default 0.3 (steel)")
+
+    @field_validator("force_N")
+    @classmethod
+    def _not_kilonewtons(cls, value: float | None) -> float | None:
+        return _in_newtons(value)
+
+    @model_validator(mode="after")
+    def _one_way_of_saying_it(self) -> "ConeSpring":
+        sizes = ("outer_diameter_mm", "inner_diameter_mm", "thickness_mm", "free_cone_height_mm")
+        pressed = ("deflection_mm", "installed_height_mm")
+        geometry = [key for key in (*sizes, *pressed) if getattr(self, key) is not None]
+        if self.force_N is not None:
+            if geometry:
+                raise ValueError(f"force_N and {geometry[0]} are both given; keep the force or the disc, not both.")
+            return self
+        if not geometry:
+            raise ValueError("has neither force_N nor a disc; give force_N, or " + ", ".join(sizes) + " and deflection_mm.")
+        if self.rate_N_per_mm is not None:
+            raise ValueError("rate_N_per_mm goes with force_N; a disc has its own rate. Remove rate_N_per_mm.")
+        missing = [key for key in sizes if getattr(self, key) is None]
+        if missing:
+            raise ValueError(f"{missing[0]} is missing; a disc needs {', '.join(sizes)}. Add it.")
+        if sum(getattr(self, key) is not None for key in pressed) != 1:
+            raise ValueError("give either deflection_mm or installed_height_mm of the stack: exactly one of them.")
+        if self.inner_diameter_mm >= 0.95 * self.outer_diameter_mm:
+            raise ValueError(
+                f"inner_diameter_mm is {self.inner_diameter_mm:g} and outer_diameter_mm {self.outer_diameter_mm:g}; the "
+                "inner must be less than 0.95 of the outer. Check whether they are swapped, or one is a radius."
+            )
+        flat_mm = 1e3 * springs.stack_flat_deflection_m(self.stack)
+        if not 0 <= self.deflection_m * 1e3 <= flat_mm * (1 + 1e-9):
+            raise ValueError(
+                f"the stack is pressed by {self.deflection_m * 1e3:.3g} mm; allowed: 0 to {flat_mm:.3g} mm (flat), its free "
+                f"height is {1e3 * springs.stack_free_height_m(self.stack):.4g} mm. Check height, deflection and stacking."
+            )
+        return self
+
+    @property
+    def stack(self) -> springs.DiscStack | None:
+        """The discs, or None when only the force is known."""
+        if self.outer_diameter_mm is None:
+            return None
+        disc = springs.DiscSpring(
+            outer_diameter_m=self.outer_diameter_mm / 1e3,
+            inner_diameter_m=self.inner_diameter_mm / 1e3,
+            thickness_m=self.thickness_mm / 1e3,
+            free_cone_height_m=self.free_cone_height_mm / 1e3,
+            elastic_modulus_Pa=self.elastic_modulus_GPa * 1e9,
+            poisson_ratio=self.poisson_ratio,
+        )
+        return springs.DiscStack(disc=disc, in_parallel=self.discs_in_parallel, in_series=self.discs_in_series)
+
+    @property
+    def deflection_m(self) -> float | None:
+        """How far the stack is pressed before shims and wear (m), or None when only the force is known."""
+        if self.stack is None:
+            return None
+        if self.deflection_mm is not None:
+            return self.deflection_mm / 1e3
+        return springs.stack_free_height_m(self.stack) - self.installed_height_mm / 1e3
+
+
+class RingSpring(Settings):
+    """Springs that pull the two pressure rings together: the total axial force, or rate times compression."""
+
+    force_N: float | None = Field(None, ge=0, le=30000, description="total force on the rings, N")
+    rate_N_per_mm: float | None = Field(None, gt=0, le=50000, description="total spring rate, N/mm")
+    compression_mm: float | None = Field(None, ge=0, le=50, description="how far the springs are pressed, mm")
+
+    @field_validator("force_N")
+    @classmethod
+    def _not_kilonewtons(cls, value: float | None) -> float | None:
+        return _in_newtons(value)
+
+    @model_validator(mode="after")
+    def _one_way_of_saying_it(self) -> "RingSpring":
+        by_rate = [key for key in ("rate_N_per_mm", "compression_mm") if getattr(self, key) is not None]
+        if self.force_N is not None and by_rate:
+            raise ValueError(f"force_N and {by_rate[0]} are both given; keep the force or the rate, not both.")
+        if self.force_N is None and len(by_rate) != 2:
+            raise ValueError("give force_N, or rate_N_per_mm and compression_mm together.")
+        return self
+
+    @property
+    def total_force_N(self) -> float:
+        """Force that holds the rings together (N)."""
+        return self.force_N if self.force_N is not None else self.rate_N_per_mm * self.compression_mm
+
+
+class Shims(Settings):
+    """What changed in each pack since the cone spring's figures were taken. Both keys are per pack.
+
+    A thicker shim presses the cone springs further (positive adds compression, negative takes it away); worn friction
+    plates let them out again.
+    """
+
+    added_thickness_mm: float = Field(0.0, ge=-5, le=5, description="shim thickness added, mm; negative when removed")
+    plate_wear_mm: float = Field(0.0, ge=0, le=5, description="thickness that the plates of one pack have lost, mm")
+
+    @property
+    def added_compression_m(self) -> float:
+        """Change of the cone springs' compression (m)."""
+        return (self.added_thickness_mm - self.plate_wear_mm) / 1e3
+
+
+class Breakaway(Settings):
+    """Bench breakaway torque; wins over the springs for the preload, for it is what the packs really hold."""
+
+    torque_Nm: float = Field(ge=0, le=2000, description="reading at which the wheel begins to turn, N.m")
+    method: Literal["one_wheel_held", "case_held"] = Field(
+        description="one_wheel_held: other wheel held, case free; case_held: in gear, other wheel free to counter-rotate"
+    )
+
+    @property
+    def locking_torque_Nm(self) -> float:
+        """M at no input torque (N.m), twice what one pack carries.
+
+        Notes
+        -----
+        One wheel held: the case turns at half the speed, so do both packs against it; the work T w = 2 T_c w/2 makes the
+        reading T_c. Case held: both packs turn at the full speed, T w = 2 T_c w, so the reading is 2 T_c.
+        """
+        return 2 * self.torque_Nm if self.method == "one_wheel_held" else self.torque_Nm
+
+
+class SetupUncertainty(Settings):
+    """One standard deviation of each figure. The defaults are common practice, no source: state yours if you know them."""
+
+    friction_coefficient_percent: float = Field(15.0, ge=0, le=60, description="plates, oil, temperature and wear")
+    friction_radius_percent: float = Field(2.0, ge=0, le=20, description="how evenly the plates bear")
+    cone_spring_percent: float = Field(7.0, ge=0, le=60, description="installed force of the cone springs")
+    ring_spring_percent: float = Field(10.0, ge=0, le=60, description="force of the ring springs")
+    breakaway_percent: float = Field(8.0, ge=0, le=60, description="bench reading, and still against sliding friction")
+    data_sheet_percent: float = Field(15.0, ge=0, le=60, description="lock percentages of a data sheet")
+    pin_radius_percent: float = Field(1.0, ge=0, le=20, description="where the pin bears on the ramp")
+    ramp_angle_deg: float = Field(0.5, ge=0, le=5, description="ramp angle as cut and worn")
+
+
+_PLATE_KEYS = (
+    "drive_ramp_angle_deg",
+    "coast_ramp_angle_deg",
+    "pin_radius_mm",
+    "friction_faces_per_side",
+    "plate_outer_diameter_mm",
+    "plate_inner_diameter_mm",
+    "friction_coefficient",
+)
+_SHEET_KEYS = ("drive_lock_percent", "coast_lock_percent")
+# with lock percentages from a data sheet these have nothing to act on
+_PARTS_ONLY_KEYS = (*_PLATE_KEYS, "ramp_angle_reference", "ramp_friction_coefficient", "cone_spring", "ring_spring", "shims")
+# what an open differential or a spool may still have
+_ALWAYS_KEYS = ("name", "type", "uncertainty")
+
+
+class Setup(Settings):
+    """An installed differential. Keys carry their units; the file is TOML with a `[differential]` table."""
+
+    name: str = Field("unnamed setup", max_length=200, description="what you call the setup")
+    type: Literal["plate", "open", "spool"] = Field(description="plate, open or spool")
+    ramp_angle_reference: AngleReference | None = Field(
+        None, description="ring_face: a smaller angle locks harder; shaft_axis: a larger angle locks harder"
+    )
+    drive_ramp_angle_deg: float | None = Field(None, ge=0, le=90, description="drive ramp angle, degrees")
+    coast_ramp_angle_deg: float | None = Field(None, ge=0, le=90, description="coast ramp angle, degrees")
+    ramp_friction_coefficient: float = Field(
+        0.0, ge=0, le=0.15, description="friction between pin and ramp; default 0 (left out)"
+    )
+    pin_radius_mm: float | None = Field(None, ge=10, le=150, description="axis to where the pin bears on the ramp, mm")
+    friction_faces_per_side: int | None = Field(None, ge=1, le=60, description="rubbing pairs in one pack")
+    plate_outer_diameter_mm: float | None = Field(None, ge=40, le=350, description="outer diameter of the lining, mm")
+    plate_inner_diameter_mm: float | None = Field(None, ge=20, le=320, description="inner diameter of the lining, mm")
+    friction_coefficient: float | None = Field(None, ge=0.02, le=0.6, description="sliding friction of the plates")
+    friction_radius: Literal["uniform_wear", "uniform_pressure"] = Field(
+        "uniform_wear", description="uniform_wear (worn in, default) or uniform_pressure (new plates)"
+    )
+    drive_lock_percent: float | None = Field(None, ge=0, le=100, description="locking value on drive, per cent")
+    coast_lock_percent: float | None = Field(None, ge=0, le=100, description="locking value on coast, per cent")
+    cone_spring: ConeSpring | None = Field(None, description="springs that clamp the packs")
+    ring_spring: RingSpring | None = Field(None, description="springs that hold the pressure rings together")
+    shims: Shims | None = Field(None, description="shim change and plate wear")
+    breakaway: Breakaway | None = Field(None, description="bench breakaway torque")
+    uncertainty: SetupUncertainty = Field(SetupUncertainty(), description="standard deviations")
+
+    @field_validator("drive_lock_percent", "coast_lock_percent")
+    @classmethod
+    def _not_a_fraction(cls, value: float | None) -> float | None:
+        if value is not None and 0 < value < 1:
+            raise ValueError(f"{value:g} looks like a fraction; allowed: 0, or 1 to 100. Write {100 * value:g} for per cent.")
+        return value
+
+    @model_validator(mode="after")
+    def _complete_and_consistent(self) -> "Setup":
+        if self.type != "plate":
+            self._check_bare()
+        elif self._given(_SHEET_KEYS):
+            self._check_data_sheet()
+        else:
+            self._check_parts()
+        return self
+
+    def _given(self, keys: tuple[str, ...]) -> list[str]:
+        return [key for key in keys if key in self.model_fields_set and getattr(self, key) is not None]
+
+    def _check_bare(self) -> None:
+        extra = [key for key in self.model_fields_set if key not in _ALWAYS_KEYS]
+        if extra:
+            has = "neither plates nor ramps" if self.type == "open" else "nothing that slips"
+            key = next(key for key in type(self).model_fields if key in extra)
+            raise ValueError(f"type is '{self.type}', which has {has}, but {key} is given; remove it or set type = \"plate\".")
+
+    def _check_data_sheet(self) -> None:
+        extra = self._given(_PARTS_ONLY_KEYS)
+        if extra:
+            raise ValueError(
+                f"{self._given(_SHEET_KEYS)[0]} (data sheet) and {extra[0]} (parts) are both given; describe the "
+                "differential by breakaway and lock percentages, or by ramps, plates and springs."
+            )
+        missing = [key for key in (*_SHEET_KEYS, "breakaway") if getattr(self, key) is None]
+        if missing:
+            raise ValueError(f"{missing[0]} is missing; a data sheet needs breakaway and both lock percentages. Add it.")
+
+    def _check_parts(self) -> None:
+        missing = [key for key in (*_PLATE_KEYS, "ramp_angle_reference") if getattr(self, key) is None]
+        if missing:
+            about = type(self).model_fields[missing[0]].description
+            raise ValueError(
+                f"{missing[0]} is missing ({about}); a plate differential needs ramps and plates, or breakaway with "
+                "drive_lock_percent and coast_lock_percent. Add it."
+            )
+        self._check_ramps()
+        outer, inner = self.plate_outer_diameter_mm, self.plate_inner_diameter_mm
+        if inner >= 0.98 * outer:
+            raise ValueError(
+                f"plate_inner_diameter_mm is {inner:g} and plate_outer_diameter_mm {outer:g}; the inner must be less than "
+                "0.98 of the outer. Check whether they are swapped."
+            )
+        if self.pin_radius_mm > 0.625 * outer:
+            raise ValueError(
+                f"pin_radius_mm is {self.pin_radius_mm:g}, outside plates of {outer:g} mm diameter; allowed: up to "
+                f"{0.625 * outer:.0f}. If it is a diameter, halve it ({self.pin_radius_mm / 2:g})."
+            )
+        if self.cone_spring is None and self.breakaway is None:
+            raise ValueError(
+                "says nothing about the preload; add [differential.cone_spring] (force_N = 0 when there is no spring) "
+                "or [differential.breakaway]."
+            )
+        self._check_shims()
+
+    def _check_ramps(self) -> None:
+        for key in ("drive_ramp_angle_deg", "coast_ramp_angle_deg"):
+            face_deg = math.degrees(ring_face_angle_rad(math.radians(getattr(self, key)), reference=self.ramp_angle_reference))
+            if face_deg < SMALLEST_FACE_ANGLE_DEG - 1e-9:
+                low, high = (SMALLEST_FACE_ANGLE_DEG, 90) if self.ramp_angle_reference == "ring_face" else (0, 80)
+                raise ValueError(
+                    f"{key} is {getattr(self, key):g} with ramp_angle_reference '{self.ramp_angle_reference}'; allowed: "
+                    f"{low:g} to {high:g}. Check whether the angle is quoted the other way ({90 - getattr(self, key):g})."
+                )
+
+    def _check_shims(self) -> None:
+        change_m = self.shims.added_compression_m if self.shims else 0.0
+        if change_m == 0 or self.cone_spring is None:
+            return
+        spring = self.cone_spring
+        if spring.stack is None and spring.rate_N_per_mm is None:
+            raise ValueError("shims need the cone spring's rate; add rate_N_per_mm to [differential.cone_spring], or its disc.")
+        if spring.stack is not None:
+            pressed_mm = 1e3 * (spring.deflection_m + change_m)
+            flat_mm = 1e3 * springs.stack_flat_deflection_m(spring.stack)
+            if pressed_mm > flat_mm * (1 + 1e-9):
+                raise ValueError(
+                    f"with the shims the cone springs are pressed by {pressed_mm:.3g} mm; allowed: 0 to {flat_mm:.3g} mm "
+                    "(flat). Take out shim thickness."
+                )
+
+    @property
+    def drive_ramp_angle_rad(self) -> float:
+        """Drive ramp angle from the ring's face (rad). Only for a plate type given by its parts."""
+        return ring_face_angle_rad(math.radians(self.drive_ramp_angle_deg), reference=self.ramp_angle_reference)
+
+    @property
+    def coast_ramp_angle_rad(self) -> float:
+        """Coast ramp angle from the ring's face (rad). Only for a plate type given by its parts."""
+        return ring_face_angle_rad(math.radians(self.coast_ramp_angle_deg), reference=self.ramp_angle_reference)
+
+
+def _in_newtons(value: float | None) -> float | None:
+    if value is not None and 0 < value < 10:
+        raise ValueError(f"{value:g} N is next to nothing and looks like kilonewtons: multiply by 1000 ({1000 * value:g}).")
+    return value
+
+
+def load_setup(path: Path | str) -> Setup:
+    """Read and check a setup file.
+
+    Raises
+    ------
+    InputError : the file cannot be read or a key is wrong; the message names key, value, range and mend.
+    """
+    tables = read_toml(path)
+    file = Path(path).name
+    if "differential" not in tables:
+        raise InputError(
+            f"{file}: the table [differential] is missing; found {list(tables) or 'nothing'}. Add [differential]."
+        )
+    extra = [name for name in tables if name != "differential"]
+    if extra:
+        raise InputError(f"{file}: unknown key or table '{extra[0]}'; a setup file has [differential] and its own tables.")
+    return validated(Setup, tables["differential"], file=file, table_name="differential")
