@@ -1,0 +1,58 @@
+"""The whole answer for one log: what every view (terminal, JSON, HTML, dashboard) is made from."""
+
+from dataclasses import dataclass
+
+from analyzer.agreement.verdict import Agreement
+from analyzer.differential.result import PredictedLockCurve
+from analyzer.findings.finding import Finding
+from analyzer.lockcurve.estimate import LockCurveEstimate
+from analyzer.logs.recording import Annotation, Recording
+from analyzer.phases.segments import Corner, Laps
+from analyzer.signals.session import Signals
+from analyzer.vehicle.car import Car
+from analyzer.vehicle.state import AxleState
+
+
+@dataclass(frozen=True)
+class PhaseResult:
+    """One phase of one corner pass: means over the phase, None with no backing. Keys as in the result contract."""
+
+    lap: int
+    corner: int
+    direction: str
+    phase: str
+    start_s: float
+    end_s: float
+    inside_slip: float | None
+    outside_slip: float | None
+    speed_difference_rad_s: float | None
+    free_difference_rad_s: float | None
+    kinematic_lock: float | None
+    input_torque_Nm: float | None
+    transfer_torque_Nm: float | None
+    transfer_torque_sd_Nm: float | None
+    locking_value: float | None
+    predicted_locking_torque_Nm: float | None
+    locked_fraction: float | None
+    mean_throttle: float | None
+    mean_speed_m_s: float | None
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """One analysed log."""
+
+    recording: Recording
+    car: Car
+    signals: Signals
+    laps: Laps
+    corners: tuple[Corner, ...]
+    axle: AxleState
+    phase_results: tuple[PhaseResult, ...]
+    lock_curve: LockCurveEstimate
+    predicted: PredictedLockCurve | None
+    agreement: Agreement | None
+    findings: tuple[Finding, ...]
+    quality: tuple[Annotation, ...]
+    tyre: dict[str, tuple[float, float]]
+    timings_s: dict[str, float]

@@ -1,0 +1,74 @@
+"""A session on one time base, calibrated: what every later layer works on."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyzer.logs.recording import Annotation
+
+
+@dataclass(frozen=True)
+class CalibrationStep:
+    """One thing that calibration found: what, how large, how sure, in which unit, and the sentence that says so."""
+
+    code: str
+    value: float
+    standard_deviation: float | None
+    unit: str
+    message: str
+
+
+@dataclass(frozen=True)
+class Signals:
+    """Calibrated channels on a uniform time base, in SI; ISO 8855 signs (left turn positive).
+
+    All arrays have length n unless said otherwise. Samples with `valid` False lie in gaps or faults: their
+    values are interpolated for filters only and take no part in any result.
+
+    Attributes
+    ----------
+    time_s : log time (s), uniform.
+    rate_hz : sample rate (Hz).
+    valid : bool.
+    wheel_speed_m_s : (n, 4) surface speeds front left, front right, rear left, rear right (m/s), scales calibrated;
+        NaN column where a wheel is not logged.
+    throttle : pedal 0 to 1.
+    steer_rad : mean road-wheel angle of the front axle (rad).
+    lat_m_s2, long_m_s2 : specific force at the centre of gravity, lateral (left positive) and longitudinal (m/s2).
+    yaw_rate_rad_s, yaw_acceleration_rad_s2 : fused yaw rate and its derivative.
+    yaw_rate_sd_rad_s : standard deviation of the yaw rate (rad/s).
+    speed_m_s : ground speed (m/s) from front wheels, or GPS where those cannot be trusted.
+    speed_trusted : bool, front wheels roll freely (not braked, not locked, not in the air).
+    braking : bool, brakes on (from the brake channel, or from deceleration beyond coasting).
+    x_m, y_m, distance_m : path (dead-reckoned or from position) and distance along it (m).
+    position_source : `position` or `dead_reckoned`.
+    lap_channel : lap number from the log as float (NaN where unknown), or None.
+    latitude_deg, longitude_deg : from the log, or None.
+    calibration : what was found, in order.
+    annotations : what is wrong where (from reading, faults and calibration).
+    """
+
+    time_s: np.ndarray
+    rate_hz: float
+    valid: np.ndarray
+    wheel_speed_m_s: np.ndarray
+    throttle: np.ndarray
+    steer_rad: np.ndarray
+    lat_m_s2: np.ndarray
+    long_m_s2: np.ndarray
+    yaw_rate_rad_s: np.ndarray
+    yaw_acceleration_rad_s2: np.ndarray
+    yaw_rate_sd_rad_s: np.ndarray
+    speed_m_s: np.ndarray
+    speed_trusted: np.ndarray
+    braking: np.ndarray
+    x_m: np.ndarray
+    y_m: np.ndarray
+    distance_m: np.ndarray
+    position_source: str
+    lap_channel: np.ndarray | None
+    calibration: tuple[CalibrationStep, ...]
+    annotations: tuple[Annotation, ...]
+    has_gyro: bool = True
+    has_long_g: bool = True
+    wheel_speed_noise_m_s: float = 0.05
