@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from analyzer.agreement.verdict import Agreement
-from analyzer.differential.result import PredictedLockCurve
+from analyzer.differential.predicted import PredictedLockCurve
 from analyzer.findings.finding import Finding
 from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.logs.recording import Annotation, Recording
