@@ -31,11 +31,13 @@ class Annotation:
 
 @dataclass(frozen=True)
 class ChannelSource:
-    """Where a channel came from: column in the file, its unit there, and why it was taken for this channel."""
+    """Where a channel came from: column in the file, its unit there, why it was taken for this channel, and how
+    often the file gives a value (Hz; None when not known)."""
 
     column: str
     unit: str
     reason: str
+    rate_hz: float | None = None
 
 
 @dataclass(frozen=True)
@@ -48,6 +50,7 @@ class Recording:
     time_s : (n,) float64, strictly increasing, starts at 0.
     channels : canonical name -> (n,) float64 in the inside unit, NaN where the file has no value.
     wheel_speed_unit : `m/s` (surface speed as the logger reports it) or `rad/s` (rotation).
+    steer_at : `steering_wheel` or `road_wheel`: where the steer angle is measured.
     sources : canonical name -> where it came from.
     annotations : what reading found.
     history : one sentence per step taken, in order.
@@ -57,6 +60,7 @@ class Recording:
     time_s: np.ndarray
     channels: Mapping[str, np.ndarray]
     wheel_speed_unit: str = "m/s"
+    steer_at: str = "steering_wheel"
     sources: Mapping[str, ChannelSource] = field(default_factory=dict)
     annotations: tuple[Annotation, ...] = ()
     history: tuple[str, ...] = ()

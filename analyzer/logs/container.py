@@ -1,0 +1,234 @@
+"""The bytes of a log, wherever they are: a plain file, inside gzip, or the one log inside a zip archive."""
+
+import io
+import os
+import stat
+import zipfile
+import zlib
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import BinaryIO
+
+from analyzer.errors import InputError
+
+HEAD_BYTES = 262_144
+UNPACKED_LIMIT_BYTES = 1_000_000_000  # formats that need random access are unpacked in memory, up to here
+
+
+@dataclass(frozen=True)
+class Source:
+    """The bytes of one log.
+
+    Attributes
+    ----------
+    name : file name for messages.
+    packing : words for the containers around it, '' for none.
+    size : bytes on disk (packed).
+    path : the file itself when it is not packed, else None.
+    damage : sentences about what was found broken; grows while a stream is read.
+    """
+
+    name: str
+    packing: str
+    size: int
+    path: Path | None
+    opener: Callable[[], BinaryIO]
+    damage: list[str] = field(default_factory=list)
+
+    def open(self) -> BinaryIO:
+        """A fresh stream of the unpacked bytes."""
+        return self.opener()
+
+    def head(self, size: int = HEAD_BYTES) -> bytes:
+        """The first `size` unpacked bytes (fewer when the file is shorter)."""
+        with self.open() as stream:
+            return _read_up_to(stream, size)
+
+    def seekable(self) -> BinaryIO | str:
+        """The path of a plain file, or the unpacked bytes in memory."""
+        if self.path is not None:
+            return str(self.path)
+        with self.open() as stream:
+            data = _read_up_to(stream, UNPACKED_LIMIT_BYTES + 1)
+        if len(data) > UNPACKED_LIMIT_BYTES:
+            raise InputError(f"{self.name}: unpacks to more than 1 GB; unpack it first and name the log inside.")
+        return io.BytesIO(data)
+
+
+def open_source(path: Path | str) -> Source:
+    """Find the bytes of the log at `path`.
+
+    Raises
+    ------
+    InputError : no such file, a folder, a device, a loop of links, no permission, empty, or an archive without
+        exactly one log.
+    """
+    path = Path(path)
+    name = path.name or str(path)
+    try:
+        status = os.stat(path)
+        if stat.S_ISDIR(status.st_mode):
+            raise InputError(f"{name}: is a folder; name one log file in it.")
+        if not stat.S_ISREG(status.st_mode):
+            raise InputError(f"{name}: is a device or a pipe, not a file; name a log file.")
+        if status.st_size == 0:
+            raise InputError(f"{name}: is empty (0 bytes); export the log again.")
+        source = Source(name, "", status.st_size, path, lambda: open(path, "rb"))
+        return _unpacked(source, depth=0)
+    except FileNotFoundError:
+        raise InputError(f"{name}: no such file; check the path.") from None
+    except PermissionError:
+        raise InputError(f"{name}: may not be read; check its permissions.") from None
+    except OSError as error:
+        words = "is a loop of links" if error.errno == 40 else f"cannot be read ({error.strerror or error})"
+        raise InputError(f"{name}: {words}; check the path.") from None
+    except ValueError as error:
+        if isinstance(error, InputError):
+            raise
+        raise InputError(f"{name!r}: is not a path a file can have; check it.") from None
+
+
+def _read_up_to(stream: BinaryIO, size: int) -> bytes:
+    parts, missing = [], size
+    while missing > 0 and (part := stream.read(missing)):
+        parts.append(part)
+        missing -= len(part)
+    return b"".join(parts)
+
+
+def _unpacked(source: Source, *, depth: int) -> Source:
+    magic = source.head(4)
+    if depth > 2:
+        raise InputError(f"{source.name}: is packed more than twice; unpack it first.")
+    if magic[:2] == b"\x1f\x8b":
+        return _unpacked(_inside_gzip(source), depth=depth + 1)
+    if magic == b"PK\x03\x04" or magic == b"PK\x05\x06":
+        return _unpacked(_inside_zip(source), depth=depth + 1)
+    if depth and not magic:
+        raise InputError(f"{source.name}: holds nothing once unpacked; export the log again.")
+    return source
+
+
+def _inside_gzip(source: Source) -> Source:
+    return Source(
+        source.name,
+        f"{source.packing}gzip, ",
+        source.size,
+        None,
+        lambda: io.BufferedReader(_GzipStream(source, damage), 1 << 20),
+        damage := source.damage,
+    )
+
+
+def _inside_zip(source: Source) -> Source:
+    try:
+        archive = zipfile.ZipFile(source.seekable())
+    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError):
+        raise InputError(f"{source.name}: a damaged or cut-off zip archive; copy it again.") from None
+    members = [
+        m
+        for m in archive.infolist()
+        if not m.is_dir()
+        and m.file_size
+        and not m.filename.startswith("__MACOSX/")
+        and not Path(m.filename).name.startswith(".")
+    ]
+    if len(members) != 1:
+        found = ", ".join(m.filename for m in members[:6]) or "none"
+        raise InputError(
+            f"{source.name}: a zip archive must hold exactly one log, found {len(members)} ({found}); "
+            "unpack it and name the one to read."
+        )
+    (member,) = members
+    if member.flag_bits & 1:
+        raise InputError(f"{source.name}: the archive asks for a password; unpack it first.")
+    return Source(
+        source.name,
+        f"{source.packing}zip, ",
+        source.size,
+        None,
+        lambda: io.BufferedReader(_ZipStream(source, archive, member), 1 << 20),
+        source.damage,
+    )
+
+
+class _GzipStream(io.RawIOBase):
+    """Unpacks gzip and keeps what comes before a break, which the standard module throws away."""
+
+    def __init__(self, source: Source, damage: list[str]) -> None:
+        self._stream = source.open()
+        self._name = source.name
+        self._damage = damage
+        self._unpack = zlib.decompressobj(31)
+        self._over = False
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer) -> int:
+        while not self._over:
+            packed = self._unpack.unconsumed_tail or self._next_packed()
+            if self._over:
+                break
+            try:
+                data = self._unpack.decompress(packed, len(buffer))
+            except zlib.error:
+                self._stop("The file is damaged inside the gzip; what comes before the damage was read.")
+                break
+            if data:
+                buffer[: len(data)] = data
+                return len(data)
+        return 0
+
+    def _next_packed(self) -> bytes:
+        if self._unpack.eof:  # another member may follow
+            rest = self._unpack.unused_data.lstrip(b"\0") or self._stream.read(1 << 18)
+            if not rest.lstrip(b"\0"):
+                self._over = True
+                return b""
+            self._unpack = zlib.decompressobj(31)
+            return rest
+        packed = self._stream.read(1 << 18)
+        if not packed:
+            self._stop("The file is cut off inside the gzip; what comes before the end was read.")
+        return packed
+
+    def _stop(self, words: str) -> None:
+        self._over = True
+        if words not in self._damage:
+            self._damage.append(words)
+
+    def close(self) -> None:
+        self._stream.close()
+        super().close()
+
+
+class _ZipStream(io.RawIOBase):
+    """One member of an archive; a break ends the stream and is noted."""
+
+    def __init__(self, source: Source, archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> None:
+        self._damage = source.damage
+        try:
+            self._stream = archive.open(member)
+        except (zipfile.BadZipFile, NotImplementedError, RuntimeError) as error:
+            raise InputError(f"{source.name}: the archive cannot be unpacked ({error}); unpack it first.") from None
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer) -> int:
+        try:
+            data = self._stream.read(len(buffer))
+        except (zipfile.BadZipFile, zlib.error, EOFError):
+            words = "The file is damaged inside the zip; what comes before the damage was read."
+            if words not in self._damage:
+                self._damage.append(words)
+            return 0
+        buffer[: len(data)] = data
+        return len(data)
+
+    def close(self) -> None:
+        if hasattr(self, "_stream"):
+            self._stream.close()
+        super().close()

@@ -1,0 +1,274 @@
+"""Finds out how a text log is written: encoding, separator, decimal mark, where the header and the data are."""
+
+import codecs
+import csv
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from analyzer.logs.raw import RawColumn, numbered
+from analyzer.logs.unit_names import parse_unit, split_unit
+
+EMPTY_WORDS = ("", "nan", "na", "n/a", "#n/a", "null", "none", "-", "--", "---", "?", "inf", "-inf", "+inf")
+_PLAIN = {
+    ".": re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?"),
+    ",": re.compile(r"[+-]?(\d+,?\d*|,\d+)([eE][+-]?\d+)?"),
+}
+_GROUPED = {
+    ".": re.compile(r"[+-]?\d{1,3}([ ',’\u00a0\u202f]\d{3})+(\.\d*)?"),
+    ",": re.compile(r"[+-]?\d{1,3}([ '.’\u00a0\u202f]\d{3})+(,\d*)?"),
+}
+CLOCK = re.compile(
+    r"(?P<date>\d{1,4}[-./]\d{1,2}[-./]\d{1,4})?[T ]*"
+    r"(?:(?P<h>\d{1,3}):)?(?P<m>\d{1,2}):(?P<s>\d{1,2}(?:[.,]\d+)?)\s*(?:Z|UTC|[+-]\d{2}:?\d{2})?"
+)
+_SEPARATORS = (",", ";", "\t", "|", " ")
+_LONGEST_LINE = 1_000_000
+_RATE_CELL = re.compile(r"\d+([.,]\d+)?\s*hz", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class Dialect:
+    """How a text log is written.
+
+    Attributes
+    ----------
+    encoding : Python codec name.
+    separator : one character; ' ' stands for runs of blanks.
+    decimal : '.' or ','.
+    grouped : True when thousands marks occur.
+    data_line : number of lines above the first row of data.
+    width : cells in a row of data.
+    columns : position in the row -> column, only those that hold numbers or clock times.
+    positions : positions of `columns` in the row.
+    preamble : lines above the header, joined.
+    """
+
+    encoding: str
+    separator: str
+    decimal: str
+    grouped: bool
+    data_line: int
+    width: int
+    columns: tuple[RawColumn, ...]
+    positions: tuple[int, ...]
+    preamble: str
+
+    @property
+    def words(self) -> str:
+        """The dialect for a person."""
+        names = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar", " ": "blank"}
+        parts = [f"{names[self.separator]}-separated text"]
+        if self.decimal == ",":
+            parts.append("decimal comma")
+        if self.grouped:
+            parts.append("thousands marks")
+        if self.encoding not in ("utf-8", "utf-8-sig"):
+            parts.append({"cp1252": "Latin-1"}.get(self.encoding, self.encoding.upper()))
+        return ", ".join(parts)
+
+
+def sniff_encoding(head: bytes) -> str | None:
+    """The codec of a text, or None when the bytes are not text."""
+    for mark, codec in (
+        (codecs.BOM_UTF8, "utf-8-sig"),
+        (codecs.BOM_UTF16_LE, "utf-16"),
+        (codecs.BOM_UTF16_BE, "utf-16"),
+    ):
+        if head.startswith(mark):
+            return codec
+    sample = head[:4096]
+    if len(sample) >= 4 and b"\0" in sample:
+        even, odd = sample[0::2].count(0) / len(sample[0::2]), sample[1::2].count(0) / len(sample[1::2])
+        if odd > 0.6 and even < 0.1:
+            return "utf-16-le"
+        if even > 0.6 and odd < 0.1:
+            return "utf-16-be"
+        return None
+    if sum(b < 9 or 13 < b < 32 for b in sample) > len(sample) // 100:
+        return None
+    try:
+        codecs.getincrementaldecoder("utf-8")().decode(head)
+        return "utf-8"
+    except UnicodeDecodeError:
+        return "cp1252"
+
+
+def kind_of_cell(cell: str, decimal: str) -> str:
+    """`empty`, `number`, `grouped` (a number with thousands marks), `clock` or `text`."""
+    cell = cell.strip()
+    if cell.casefold() in EMPTY_WORDS:
+        return "empty"
+    if _PLAIN[decimal].fullmatch(cell):
+        return "number"
+    if _GROUPED[decimal].fullmatch(cell):
+        return "grouped"
+    return "clock" if CLOCK.fullmatch(cell) else "text"
+
+
+def sniff_dialect(head: bytes, *, complete: bool) -> Dialect | None:
+    """The dialect of a text log, or None when no table of numbers is in `head`.
+
+    Parameters
+    ----------
+    head : the first bytes of the file.
+    complete : True when `head` is the whole file, so that its last line is a whole one too.
+    """
+    encoding = sniff_encoding(head)
+    if encoding is None:
+        return None
+    text = head.decode(encoding, errors="replace")
+    lines = re.split(r"\r\n|\r|\n", text)
+    if not complete:
+        lines = lines[:-1]
+    while lines and not lines[-1].strip():
+        lines.pop()
+    if not lines or max(map(len, lines)) > _LONGEST_LINE:
+        return None
+    best = None
+    for separator in _SEPARATORS:
+        tail = [cells(line, separator) for line in lines[-120:]]
+        tail = [row for row in tail if any(c.strip() for c in row)]
+        if not tail:
+            continue
+        width = _usual_width(tail)
+        for decimal in (".", ","):
+            if (
+                width >= 2
+                and (score := _score(tail, width, decimal) * (0.9 if separator == " " else 1.0)) > 0
+                and (best is None or score > best[0])
+            ):
+                best = (score, separator, decimal, width)
+    if best is None:
+        return None
+    return _locate(lines, encoding, *best[1:])
+
+
+def cells(line: str, separator: str) -> list[str]:
+    """The cells of one line."""
+    if separator == " ":
+        return line.split()
+    if '"' not in line:
+        return line.split(separator)
+    return next(csv.reader([line], delimiter=separator), [""])
+
+
+def _usual_width(rows: Sequence[Sequence[str]]) -> int:
+    """The most frequent width; the larger one of two equally frequent."""
+    return max(Counter(map(len, rows)).items(), key=lambda item: (item[1], item[0]))[0]
+
+
+def _score(rows: Sequence[Sequence[str]], width: int, decimal: str) -> float:
+    """How well rows look like a table of numbers; more cells and fewer words are better, 0 is not a table."""
+    fitting = [row for row in rows if len(row) == width]
+    kinds = Counter(kind_of_cell(cell, decimal) for row in fitting for cell in row)
+    good = kinds["number"] + 0.9 * kinds["grouped"] + 0.8 * kinds["clock"]
+    if good < len(fitting) or good + kinds["empty"] < 0.3 * sum(kinds.values()):
+        return 0.0
+    # words cost as much as numbers bring: a wrong separator or decimal mark makes words out of numbers
+    return (good - kinds["text"]) / len(fitting) * (len(fitting) / len(rows)) ** 2
+
+
+def _locate(lines: Sequence[str], encoding: str, separator: str, decimal: str, width: int) -> Dialect | None:
+    tail = [row for row in (cells(line, separator) for line in lines[-400:]) if len(row) == width]
+    kinds = [Counter(kind_of_cell(row[i], decimal) for row in tail) for i in range(width)]
+    column_kind = [_column_kind(k) for k in kinds]
+    numeric = [i for i, kind in enumerate(column_kind) if kind not in ("text", "empty")]
+    if not numeric:
+        return None
+    first = _first_data_line(lines, separator, decimal, column_kind)
+    if first is None:
+        return None
+    header, preamble_end = _header_rows(lines, first, separator, width)
+    names, units = _names_and_units(header, width)
+    # a column that is empty in the sample may fill later (sparse channels): keep it when it has a name
+    kept = [i for i in range(width) if column_kind[i] != "text" and (column_kind[i] != "empty" or names[i])]
+    columns = numbered([RawColumn(names[i] or f"column {i + 1}", units[i], column_kind[i] == "clock") for i in kept])
+    grouped = any(k["grouped"] for k in kinds)
+    preamble = "\n".join(lines[:preamble_end])[:20_000]
+    return Dialect(encoding, separator, decimal, grouped, first, width, columns, tuple(kept), preamble)
+
+
+def _column_kind(kinds: Counter) -> str:
+    filled = kinds["number"] + kinds["grouped"] + kinds["clock"] + kinds["text"]
+    if not filled:
+        return "empty"
+    if kinds["clock"] > filled / 2:
+        return "clock"
+    return "number" if kinds["number"] + kinds["grouped"] >= filled / 2 else "text"
+
+
+def _first_data_line(lines: Sequence[str], separator: str, decimal: str, column_kind: Sequence[str]) -> int | None:
+    """The first line from which three in a row (or all that are left) look like the columns below."""
+    run_start, run = None, 0
+    for number, line in enumerate(lines):
+        if not line.strip(" \t,;|"):
+            continue
+        if _is_data(cells(line, separator), decimal, column_kind):
+            run_start, run = (number, 1) if run == 0 else (run_start, run + 1)
+            if run == 3:
+                return run_start
+        else:
+            run = 0
+    return run_start if run else None
+
+
+def _is_data(row: Sequence[str], decimal: str, column_kind: Sequence[str]) -> bool:
+    if abs(len(row) - len(column_kind)) > max(1, len(column_kind) // 2):
+        return False
+    good = bad = 0
+    for cell, expected in zip(row, column_kind, strict=False):
+        kind = kind_of_cell(cell, decimal)
+        if expected in ("number", "clock") and kind != "empty":
+            same = kind == "clock" if expected == "clock" else kind in ("number", "grouped")
+            good, bad = good + same, bad + (not same)
+    return good > 0 and bad <= good // 4
+
+
+def _header_rows(lines: Sequence[str], first: int, separator: str, width: int) -> tuple[list[list[str]], int]:
+    """Up to four rows right above the data with at least half the cells filled, and the line they start at."""
+    rows: list[list[str]] = []
+    top = first
+    for number in range(first - 1, -1, -1):
+        line = lines[number]
+        if not line.strip(" \t,;|"):
+            continue
+        row = [c.strip().strip('"').strip() for c in cells(line.lstrip("#%/ "), separator)]
+        filled = sum(bool(c) for c in row)
+        enough = max(2, (width + 1) // 2) if not rows else max(2, (width + 3) // 4)
+        if filled < enough or len(row) > width + max(1, width // 2) or len(rows) == 4:
+            break
+        if rows and len(row) < len(rows[0]) - 1 and len(row) < width - 1:
+            break
+        rows.insert(0, row)
+        top = number
+    return rows, top
+
+
+def _names_and_units(rows: Sequence[Sequence[str]], width: int) -> tuple[list[str], list[str]]:
+    names, units = [""] * width, [""] * width
+    name_rows = []
+    for row in rows:
+        row = [*row, *[""] * width][:width]
+        filled = [c for c in row if c]
+        if sum(_RATE_CELL.fullmatch(c) is not None for c in filled) > len(filled) / 2:
+            continue
+        if sum(kind_of_cell(c, ".") == "number" for c in filled) > len(filled) / 2:
+            continue  # channel numbers or rates
+        if name_rows and sum(parse_unit(c) is not None for c in filled) >= len(filled) / 2:
+            units = [c.strip("[](){}") for c in row]
+            continue
+        name_rows.append(row)
+    for i in range(width):
+        parts = []
+        for row in name_rows:
+            cell = row[i]
+            if not cell and row is not name_rows[-1]:  # a merged cell: the group's name stands over its first column
+                cell = next((row[j] for j in range(i, -1, -1) if row[j]), "")
+            name, unit = split_unit(cell)
+            units[i] = units[i] or unit
+            if name and name not in parts:
+                parts.append(name)
+        names[i] = " ".join(parts)
+    return names, units

@@ -1,0 +1,52 @@
+"""The readers, tried in order on the first bytes of a log; the file's ending does not count."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from analyzer.errors import InputError
+from analyzer.logs import csv_log, parquet_log
+from analyzer.logs.container import Source, open_source
+from analyzer.logs.raw import RawLog
+
+
+@dataclass(frozen=True)
+class Reader:
+    """A sniff/read pair.
+
+    Attributes
+    ----------
+    form : what it reads, in words.
+    sniff : first bytes -> whether they are this form's.
+    read : source -> opened log.
+    """
+
+    form: str
+    sniff: Callable[[bytes], bool]
+    read: Callable[[Source], RawLog]
+
+
+# text last: every other form starts with bytes of its own
+READERS = (
+    Reader("Parquet", parquet_log.sniff, parquet_log.read),
+    Reader("text (CSV)", csv_log.sniff, csv_log.read),
+)
+
+
+def open_log(path: Path | str) -> RawLog:
+    """Open the log at `path` with the reader its first bytes ask for.
+
+    Raises
+    ------
+    InputError : no such file, not a log, or broken beyond reading.
+    """
+    source = open_source(path)
+    head = source.head()
+    for reader in READERS:
+        if reader.sniff(head):
+            raw = reader.read(source)
+            return RawLog(f"{source.packing}{raw.form}", raw.columns, raw.load, raw.preamble, raw.notes)
+    forms = ", ".join(reader.form for reader in READERS)
+    raise InputError(
+        f"{source.name}: not a kind of log this program reads; it reads {forms}. Export the log as one of these."
+    )

@@ -1,0 +1,139 @@
+"""Makes the time of a log strictly increasing, and says what had to be done for it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyzer.errors import InputError
+from analyzer.logs.recording import Annotation
+
+_DAY_S = 86400.0
+
+
+@dataclass(frozen=True)
+class Timeline:
+    """Mended time.
+
+    Attributes
+    ----------
+    time_s : (n,) float64, strictly increasing, starts at 0.
+    rows : (n,) rows of the file in this order.
+    merged : True when rows with equal times hold different channels and must be merged by the caller:
+        `group` then numbers the target row of every row in `order`.
+    start : the file's own time at 0, s.
+    annotations : what was mended.
+    """
+
+    time_s: np.ndarray
+    rows: np.ndarray
+    start: float
+    annotations: tuple[Annotation, ...]
+
+
+def mend_time(raw_s: np.ndarray, *, name: str) -> Timeline:
+    """Strictly increasing time from a file's time column.
+
+    Parameters
+    ----------
+    raw_s : (n,) time in s, NaN where the file has none.
+    name : file name for messages.
+
+    Returns
+    -------
+    Timeline
+
+    Raises
+    ------
+    InputError : no times, or an order that cannot be mended.
+    """
+    rows = np.flatnonzero(np.isfinite(raw_s))
+    if len(rows) < 2:
+        raise InputError(f"{name}: the time column holds {len(rows)} numbers; a log needs a time in every row.")
+    notes: list[Annotation] = []
+    lost = len(raw_s) - len(rows)
+    if lost:
+        notes.append(_note("rows_without_time", f"{lost} rows have no time and were left out."))
+    start = raw_s[rows[0]]
+    time = raw_s[rows] - start
+    time, rows = _ordered(time, rows, notes, name)
+    time, rows = _without_repeats(time, rows, notes, name)
+    if len(rows) < 2 or not time[-1] > time[0]:
+        raise InputError(f"{name}: time stands still; check which column is the time.")
+    start += time[0]
+    return Timeline(time - time[0], rows, float(start), tuple(notes))
+
+
+def _note(code: str, message: str, at: float | None = None, *, excludes: bool = False) -> Annotation:
+    return Annotation(code, "warning", "time", at, at, message, excludes)
+
+
+def _ordered(time: np.ndarray, rows: np.ndarray, notes: list[Annotation], name: str) -> tuple[np.ndarray, np.ndarray]:
+    """Time without steps backwards: midnight, rows out of order, or a clock that was set back."""
+    step = np.diff(time)
+    back = np.flatnonzero(step < 0)
+    if not len(back):
+        return time, rows
+    forward = step[step > 0] if np.mean(step > 0) > 0.5 else np.diff(np.unique(time))
+    period = float(np.median(forward))
+    midnight = np.abs(step[back] + _DAY_S) < max(60.0, 10 * period)
+    if midnight.all():
+        time = time + _DAY_S * np.searchsorted(back, np.arange(len(time)), side="left")
+        notes.append(Annotation("midnight", "info", "time", None, None, "The clock passes midnight; time goes on."))
+        return time, rows
+    order = np.argsort(time, kind="stable")
+    gaps = np.diff(time[order])
+    overlap = float(np.mean(gaps < 0.5 * period))
+    if overlap < 0.02:  # sorting leaves a regular grid: the rows were only out of order
+        moved = int(np.count_nonzero(order != np.arange(len(order))))
+        notes.append(_note("unsorted_time", f"{moved} rows were out of order in time and were sorted."))
+        return time[order], rows[order]
+    if len(back) > max(3, len(time) // 1000):
+        raise InputError(
+            f"{name}: time runs backwards {len(back)} times and sorting does not give a regular clock; check "
+            "which column "
+            "is the time, or export the log again."
+        )
+    for place in back:  # a few restarts: what follows is put one sample period later
+        shift = time[place] + period - time[place + 1]
+        time = np.concatenate([time[: place + 1], time[place + 1 :] + shift])
+        at = float(time[place])
+        notes.append(
+            _note(
+                "clock_jump",
+                f"The clock is set back by {shift - period:.3f} s at {at:.2f} s; the log goes on from there, "
+                "and corners across "
+                "this place are left out.",
+                at,
+                excludes=True,
+            )
+        )
+    return time, rows
+
+
+def _without_repeats(
+    time: np.ndarray, rows: np.ndarray, notes: list[Annotation], name: str
+) -> tuple[np.ndarray, np.ndarray]:
+    """Time without repeated values: a coarse clock is spread evenly, single repeats are dropped."""
+    same = np.diff(time) == 0
+    if not same.any():
+        return time, rows
+    share = float(np.mean(same))
+    first = np.concatenate([[True], ~same])
+    starts = np.flatnonzero(first)
+    if share > 0.2:  # the clock is coarser than the rows
+        if len(starts) < 2:
+            raise InputError(f"{name}: time stands still; check which column is the time.")
+        lengths = np.diff(np.concatenate([starts, [len(time)]]))
+        ticks = time[starts]
+        tick_length = np.diff(ticks, append=ticks[-1] + (ticks[-1] - ticks[-2]))
+        within = np.arange(len(time)) - np.repeat(starts, lengths)
+        usual = np.repeat(np.minimum(tick_length, np.median(tick_length)), lengths)
+        notes.append(
+            _note(
+                "coarse_time",
+                f"{share:.0%} of the times repeat, the clock is coarser than the rows; rows were spread evenly.",
+            )
+        )
+        return time + usual * within / np.repeat(lengths, lengths), rows
+    notes.append(_note("repeated_time", f"{int(same.sum())} rows repeat the time of the row before and were left out."))
+    return time[first], rows[first]
