@@ -95,6 +95,9 @@ def _sentence(model: type[BaseModel], error: dict, table_name: str) -> str:
     if kind in ("literal_error", "enum"):
         return f"'{key}' in [{table}] is {value!r}; allowed: {context['expected']}. Use one of these."
     low, high = _range(owner, key)
+    if kind == "int_from_float":
+        allowed = f"allowed: whole numbers from {_number(low)} to {_number(high)}"
+        return f"'{key}' in [{table}] is {value!r}; {allowed}. Write a whole number."
     if low is not None or high is not None:
         allowed = f"allowed: {_number(low)} to {_number(high)}"
         return f"'{key}' in [{table}] is {value!r}; {allowed}. {_mend(key, value, low, high)}"
