@@ -9,14 +9,14 @@ from numpy.typing import ArrayLike
 
 
 def locking_value(*, locking_torque_Nm: ArrayLike, input_torque_Nm: ArrayLike) -> np.ndarray:
-    """S = M/|T_in|, of the shape of the arguments (-). NaN where the input torque is zero, for S does not exist there."""
+    """S = M/|T_in|, of the shape of the arguments (-). NaN where the input torque is zero: S does not exist there."""
     torque = np.abs(np.asarray(input_torque_Nm, dtype=float))
     locking = np.asarray(locking_torque_Nm, dtype=float)
     return np.divide(locking, torque, out=np.full(np.broadcast(locking, torque).shape, np.nan), where=torque > 0)
 
 
 def torque_bias_ratio(locking_value: ArrayLike) -> np.ndarray:
-    """TBR = T_slow/T_fast = (1 + S)/(1 - S) (-); infinite at S >= 1, where the fast wheel is driven backwards or not at all.
+    """TBR = T_slow/T_fast = (1 + S)/(1 - S) (-); infinite at S >= 1, where the fast wheel gets no drive at all.
 
     References
     ----------

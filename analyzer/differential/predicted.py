@@ -3,9 +3,9 @@
 Torques are at the wheels; M = T_slow - T_fast = 2 T_c, twice the torque T_c that one pack carries while it slips.
 
 Assumed: both packs alike, both rings share the torque, one friction coefficient at every speed and temperature, side
-gears that press on their own washers and not on the packs. A maker's table of single-seater differentials
-([RAMPTABLE]) shows some lock even without ramp thrust, so where the side gears do press on the packs the true curve is
-steeper than predicted from the first newton-metre on.
+gears that press on their own washers and not on the packs. [RAMPTABLE], a car maker's table of lock percentages,
+follows faces times (a + b cot theta): the b part is the ramp statics used here, the a part is lock without ramp thrust,
+as side gears that press on the packs would give it. Where they do, the true curve is steeper than predicted.
 """
 
 import math
@@ -92,7 +92,7 @@ class PredictedLockCurve:
         return math.hypot(self.spread.ring_spring, self.spread.coast_thrust) if self.coast_hold_Nm else None
 
     def locking_torque_Nm(self, input_torque_Nm: ArrayLike) -> np.ndarray:
-        """Capacity M (N.m) at each input torque (N.m, drive positive), of the argument's shape; infinite for a spool."""
+        """Capacity M (N.m) at each input torque (N.m, drive positive), of its shape; infinite for a spool."""
         torque = np.asarray(input_torque_Nm, dtype=float)
         if self.kind == "spool":
             return np.full(torque.shape, np.inf)
@@ -103,15 +103,16 @@ class PredictedLockCurve:
 
         Notes
         -----
-        Each figure is moved by a factor exp(+-1.96 sd) alone; the deviations of M up and down are added in quadrature,
-        so that the band stays continuous over the hold-off's kink. The lower edge is never below zero.
+        Each figure is moved alone by a factor exp(+-1.96 sd); the logarithms of what that does to M are added in
+        quadrature, up and down apart. So the band stays continuous over the hold-off's kink, never falls below zero,
+        and at a single figure is that figure's own interval. Where M is zero the band is zero.
         """
         torque = np.asarray(input_torque_Nm, dtype=float)
         if self.kind != "plate":
             locking = self.locking_torque_Nm(torque)
             return locking, locking.copy()
         nominal, s = self._capacity_Nm(torque), self.spread
-        # one row per independent cause: how far it moves (log units) preload, slopes, drive hold, coast hold, thrusts
+        # one row per independent cause: how far it moves (log units) each figure
         causes = (
             {"preload": s.preload_friction, "slopes": s.slope_friction},
             {"preload": s.preload_source},
@@ -121,10 +122,12 @@ class PredictedLockCurve:
         up, down = np.zeros_like(nominal), np.zeros_like(nominal)
         for cause in causes:
             for sign in (NORMAL_95, -NORMAL_95):
-                change = self._capacity_Nm(torque, **{k: math.exp(sign * sd) for k, sd in cause.items()}) - nominal
-                up += np.maximum(change, 0) ** 2
-                down += np.minimum(change, 0) ** 2
-        return np.maximum(nominal - np.sqrt(down), 0), nominal + np.sqrt(up)
+                moved = self._capacity_Nm(torque, **{k: math.exp(sign * sd) for k, sd in cause.items()})
+                ratio = np.divide(moved, nominal, out=np.ones_like(nominal), where=nominal > 0)
+                up += np.log(np.maximum(ratio, 1)) ** 2
+                with np.errstate(divide="ignore"):  # a figure that takes all of M away: log 0, lower edge 0
+                    down += np.log(np.minimum(ratio, 1)) ** 2
+        return nominal * np.exp(-np.sqrt(down)), nominal * np.exp(np.sqrt(up))
 
     def _capacity_Nm(
         self,
@@ -137,11 +140,11 @@ class PredictedLockCurve:
         holds: float = 1.0,
     ) -> np.ndarray:
         """M with each figure multiplied by a factor. More thrust steepens the slope and shortens the hold-off."""
-        drive = self.drive_slope * slopes * np.maximum(
-            0.0, torque_Nm * drive_thrust - (self.drive_hold_Nm or 0.0) * holds
+        drive = (
+            self.drive_slope * slopes * np.maximum(0.0, torque_Nm * drive_thrust - (self.drive_hold_Nm or 0.0) * holds)
         )
-        coast = self.coast_slope * slopes * np.maximum(
-            0.0, -torque_Nm * coast_thrust - (self.coast_hold_Nm or 0.0) * holds
+        coast = (
+            self.coast_slope * slopes * np.maximum(0.0, -torque_Nm * coast_thrust - (self.coast_hold_Nm or 0.0) * holds)
         )
         return self.preload_Nm * preload + drive + coast
 
@@ -199,7 +202,9 @@ def _from_data_sheet(setup: Setup) -> PredictedLockCurve:
 
 def _friction_lever_m(setup: Setup) -> float:
     """2 mu z r_eff: locking torque per newton of clamp (m)."""
-    radius = plates.uniform_wear_radius_m if setup.friction_radius == "uniform_wear" else plates.uniform_pressure_radius_m
+    radius = (
+        plates.uniform_wear_radius_m if setup.friction_radius == "uniform_wear" else plates.uniform_pressure_radius_m
+    )
     r_eff = radius(
         outer_radius_m=setup.plate_outer_diameter_mm / 2e3, inner_radius_m=setup.plate_inner_diameter_mm / 2e3
     )
@@ -268,10 +273,12 @@ def _notes(setup: Setup, *, lever_m: float, slopes: list[float]) -> list[str]:
         pressed_m = max(0.0, setup.cone_spring.deflection_m + change_m)
         per_tenth = lever_m * springs.stack_rate_N_per_m(stack, deflection_m=pressed_m) * 1e-4
         notes.append(
-            f"0.1 mm more shim per pack changes the preload by {per_tenth:+.1f} N.m, 0.1 mm of plate wear the other way."
+            f"0.1 mm more shim per pack changes the preload by {per_tenth:+.1f} N.m; plate wear does the opposite."
         )
     if slopes[1] > 1.02 * slopes[0]:
-        notes.append("The coast ramp locks harder than the drive ramp: check that the rings are not in the wrong way round.")
+        notes.append(
+            "The coast ramp locks harder than the drive ramp: check that the rings are not in the wrong way round."
+        )
     if setup.ramp_friction_coefficient and slopes[0]:
         friction = math.atan(setup.ramp_friction_coefficient)
         falling, rising = (
@@ -287,8 +294,8 @@ def _notes(setup: Setup, *, lever_m: float, slopes: list[float]) -> list[str]:
             notes.append("With this ramp friction the drive ramp would not let go again (self-locking).")
         else:
             notes.append(
-                f"The curve is for rising torque; ramp friction keeps {100 * (falling / rising - 1):.0f} % more drive slope "
-                "while the torque falls."
+                f"The curve is for rising torque; ramp friction keeps {100 * (falling / rising - 1):.0f} % more drive "
+                "slope while the torque falls."
             )
     return notes
 

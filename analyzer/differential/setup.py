@@ -51,7 +51,9 @@ class ConeSpring(Settings):
                 raise ValueError(f"force_N and {geometry[0]} are both given; keep the force or the disc, not both.")
             return self
         if not geometry:
-            raise ValueError("has neither force_N nor a disc; give force_N, or " + ", ".join(sizes) + " and deflection_mm.")
+            raise ValueError(
+                "has neither force_N nor a disc; give force_N, or " + ", ".join(sizes) + " and deflection_mm."
+            )
         if self.rate_N_per_mm is not None:
             raise ValueError("rate_N_per_mm goes with force_N; a disc has its own rate. Remove rate_N_per_mm.")
         missing = [key for key in sizes if getattr(self, key) is None]
@@ -61,14 +63,15 @@ class ConeSpring(Settings):
             raise ValueError("give either deflection_mm or installed_height_mm of the stack: exactly one of them.")
         if self.inner_diameter_mm >= 0.95 * self.outer_diameter_mm:
             raise ValueError(
-                f"inner_diameter_mm is {self.inner_diameter_mm:g} and outer_diameter_mm {self.outer_diameter_mm:g}; the "
-                "inner must be less than 0.95 of the outer. Check whether they are swapped, or one is a radius."
+                f"inner_diameter_mm is {self.inner_diameter_mm:g} and outer_diameter_mm {self.outer_diameter_mm:g}; "
+                "the inner must be less than 0.95 of the outer. Check whether they are swapped, or one is a radius."
             )
         flat_mm = 1e3 * springs.stack_flat_deflection_m(self.stack)
         if not 0 <= self.deflection_m * 1e3 <= flat_mm * (1 + 1e-9):
             raise ValueError(
-                f"the stack is pressed by {self.deflection_m * 1e3:.3g} mm; allowed: 0 to {flat_mm:.3g} mm (flat), its free "
-                f"height is {1e3 * springs.stack_free_height_m(self.stack):.4g} mm. Check height, deflection and stacking."
+                f"the stack is pressed by {self.deflection_m * 1e3:.3g} mm; allowed: 0 to {flat_mm:.3g} mm (flat), "
+                f"its free height is {1e3 * springs.stack_free_height_m(self.stack):.4g} mm. Check height, deflection "
+                "and stacking."
             )
         return self
 
@@ -145,7 +148,7 @@ class Breakaway(Settings):
 
     torque_Nm: float = Field(ge=0, le=2000, description="reading at which the wheel begins to turn, N.m")
     method: Literal["one_wheel_held", "case_held"] = Field(
-        description="one_wheel_held: other wheel held, case free; case_held: in gear, other wheel free to counter-rotate"
+        description="one_wheel_held: other wheel held, case free; case_held: in gear, other wheel free to turn back"
     )
 
     @property
@@ -154,14 +157,14 @@ class Breakaway(Settings):
 
         Notes
         -----
-        One wheel held: the case turns at half the speed, so do both packs against it; the work T w = 2 T_c w/2 makes the
-        reading T_c. Case held: both packs turn at the full speed, T w = 2 T_c w, so the reading is 2 T_c.
+        One wheel held: the case turns at half the speed, and both packs slip at that half; the work T w = 2 T_c w/2
+        makes the reading T_c. Case held: both packs slip at the full speed, T w = 2 T_c w, and the reading is 2 T_c.
         """
         return 2 * self.torque_Nm if self.method == "one_wheel_held" else self.torque_Nm
 
 
 class SetupUncertainty(Settings):
-    """One standard deviation of each figure. The defaults are common practice, no source: state yours if you know them."""
+    """One standard deviation of each figure. Defaults are common practice, no source: state yours if you know them."""
 
     friction_coefficient_percent: float = Field(15.0, ge=0, le=60, description="plates, oil, temperature and wear")
     friction_radius_percent: float = Field(2.0, ge=0, le=20, description="how evenly the plates bear")
@@ -184,7 +187,14 @@ _PLATE_KEYS = (
 )
 _SHEET_KEYS = ("drive_lock_percent", "coast_lock_percent")
 # with lock percentages from a data sheet these have nothing to act on
-_PARTS_ONLY_KEYS = (*_PLATE_KEYS, "ramp_angle_reference", "ramp_friction_coefficient", "cone_spring", "ring_spring", "shims")
+_PARTS_ONLY_KEYS = (
+    *_PLATE_KEYS,
+    "ramp_angle_reference",
+    "ramp_friction_coefficient",
+    "cone_spring",
+    "ring_spring",
+    "shims",
+)
 # what an open differential or a spool may still have
 _ALWAYS_KEYS = ("name", "type", "uncertainty")
 
@@ -218,11 +228,20 @@ class Setup(Settings):
     breakaway: Breakaway | None = Field(None, description="bench breakaway torque")
     uncertainty: SetupUncertainty = Field(SetupUncertainty(), description="standard deviations")
 
-    @field_validator("drive_lock_percent", "coast_lock_percent")
+    @field_validator("drive_lock_percent", "coast_lock_percent", mode="before")
     @classmethod
-    def _not_a_fraction(cls, value: float | None) -> float | None:
-        if value is not None and 0 < value < 1:
-            raise ValueError(f"{value:g} looks like a fraction; allowed: 0, or 1 to 100. Write {100 * value:g} for per cent.")
+    def _per_cent(cls, value: object) -> object:
+        if not isinstance(value, int | float) or isinstance(value, bool):
+            return value
+        if 0 < value < 1:
+            raise ValueError(
+                f"{value:g} looks like a fraction; allowed: 0, or 1 to 100. Write {100 * value:g} for per cent."
+            )
+        if value > 100:
+            raise ValueError(
+                f"{value:g} is more than all the torque; allowed: 0 to 100 (torque difference over torque sum). "
+                "Check whether it is a bias ratio or another measure."
+            )
         return value
 
     @model_validator(mode="after")
@@ -243,7 +262,9 @@ class Setup(Settings):
         if extra:
             has = "neither plates nor ramps" if self.type == "open" else "nothing that slips"
             key = next(key for key in type(self).model_fields if key in extra)
-            raise ValueError(f"type is '{self.type}', which has {has}, but {key} is given; remove it or set type = \"plate\".")
+            raise ValueError(
+                f"type is '{self.type}', which has {has}, but {key} is given; remove it or set type = \"plate\"."
+            )
 
     def _check_data_sheet(self) -> None:
         extra = self._given(_PARTS_ONLY_KEYS)
@@ -254,7 +275,9 @@ class Setup(Settings):
             )
         missing = [key for key in (*_SHEET_KEYS, "breakaway") if getattr(self, key) is None]
         if missing:
-            raise ValueError(f"{missing[0]} is missing; a data sheet needs breakaway and both lock percentages. Add it.")
+            raise ValueError(
+                f"{missing[0]} is missing; a data sheet needs breakaway and both lock percentages. Add it."
+            )
 
     def _check_parts(self) -> None:
         missing = [key for key in (*_PLATE_KEYS, "ramp_angle_reference") if getattr(self, key) is None]
@@ -268,8 +291,8 @@ class Setup(Settings):
         outer, inner = self.plate_outer_diameter_mm, self.plate_inner_diameter_mm
         if inner >= 0.98 * outer:
             raise ValueError(
-                f"plate_inner_diameter_mm is {inner:g} and plate_outer_diameter_mm {outer:g}; the inner must be less than "
-                "0.98 of the outer. Check whether they are swapped."
+                f"plate_inner_diameter_mm is {inner:g} and plate_outer_diameter_mm {outer:g}; the inner must be less "
+                "than 0.98 of the outer. Check whether they are swapped."
             )
         if self.pin_radius_mm > 0.625 * outer:
             raise ValueError(
@@ -285,12 +308,15 @@ class Setup(Settings):
 
     def _check_ramps(self) -> None:
         for key in ("drive_ramp_angle_deg", "coast_ramp_angle_deg"):
-            face_deg = math.degrees(ring_face_angle_rad(math.radians(getattr(self, key)), reference=self.ramp_angle_reference))
+            face_deg = math.degrees(
+                ring_face_angle_rad(math.radians(getattr(self, key)), reference=self.ramp_angle_reference)
+            )
             if face_deg < SMALLEST_FACE_ANGLE_DEG - 1e-9:
                 low, high = (SMALLEST_FACE_ANGLE_DEG, 90) if self.ramp_angle_reference == "ring_face" else (0, 80)
                 raise ValueError(
-                    f"{key} is {getattr(self, key):g} with ramp_angle_reference '{self.ramp_angle_reference}'; allowed: "
-                    f"{low:g} to {high:g}. Check whether the angle is quoted the other way ({90 - getattr(self, key):g})."
+                    f"{key} is {getattr(self, key):g} with ramp_angle_reference '{self.ramp_angle_reference}'; "
+                    f"allowed: {low:g} to {high:g}. Check whether the angle is quoted the other way "
+                    f"({90 - getattr(self, key):g})."
                 )
 
     def _check_shims(self) -> None:
@@ -299,14 +325,16 @@ class Setup(Settings):
             return
         spring = self.cone_spring
         if spring.stack is None and spring.rate_N_per_mm is None:
-            raise ValueError("shims need the cone spring's rate; add rate_N_per_mm to [differential.cone_spring], or its disc.")
+            raise ValueError(
+                "shims need the cone spring's rate; add rate_N_per_mm to [differential.cone_spring], or its disc."
+            )
         if spring.stack is not None:
             pressed_mm = 1e3 * (spring.deflection_m + change_m)
             flat_mm = 1e3 * springs.stack_flat_deflection_m(spring.stack)
             if pressed_mm > flat_mm * (1 + 1e-9):
                 raise ValueError(
-                    f"with the shims the cone springs are pressed by {pressed_mm:.3g} mm; allowed: 0 to {flat_mm:.3g} mm "
-                    "(flat). Take out shim thickness."
+                    f"with the shims the cone springs are pressed by {pressed_mm:.3g} mm; allowed: 0 to {flat_mm:.3g} "
+                    "mm (flat). Take out shim thickness."
                 )
 
     @property
@@ -322,7 +350,9 @@ class Setup(Settings):
 
 def _in_newtons(value: float | None) -> float | None:
     if value is not None and 0 < value < 10:
-        raise ValueError(f"{value:g} N is next to nothing and looks like kilonewtons: multiply by 1000 ({1000 * value:g}).")
+        raise ValueError(
+            f"{value:g} N is next to nothing and looks like kilonewtons: multiply by 1000 ({1000 * value:g})."
+        )
     return value
 
 
@@ -341,5 +371,7 @@ def load_setup(path: Path | str) -> Setup:
         )
     extra = [name for name in tables if name != "differential"]
     if extra:
-        raise InputError(f"{file}: unknown key or table '{extra[0]}'; a setup file has [differential] and its own tables.")
+        raise InputError(
+            f"{file}: unknown key or table '{extra[0]}'; a setup file has [differential] and its own tables."
+        )
     return validated(Setup, tables["differential"], file=file, table_name="differential")

@@ -1,0 +1,78 @@
+"""The predicted lock curve as plain numbers, for JSON and tables. What does not exist is None with a reason."""
+
+import math
+from typing import Any
+
+import numpy as np
+
+from analyzer.differential.locking import locking_value, torque_bias_ratio
+from analyzer.differential.predicted import NORMAL_95, PredictedLockCurve, ways
+
+COAST_SHARE = 0.3  # coast side of the grid over its drive side, as in the contract
+
+
+def input_torque_grid_Nm(curve: PredictedLockCurve, *, largest_Nm: float, points: int = 53) -> np.ndarray:
+    """Input torques from -0.3 to +1 of `largest_Nm` (N.m), with zero and the hold-offs among them."""
+    low = -COAST_SHARE * largest_Nm
+    kinks = [0.0, curve.drive_hold_Nm or 0.0, -(curve.coast_hold_Nm or 0.0)]
+    # rounded, so that a kink that falls on the even grid is not there twice
+    grid = np.round(np.concatenate([np.linspace(low, largest_Nm, points), kinks]), 6)
+    return np.unique(grid[(grid >= low) & (grid <= largest_Nm)]) + 0.0  # -0.0 becomes 0.0
+
+
+def lock_curve_result(curve: PredictedLockCurve, *, input_torque_Nm: np.ndarray) -> dict[str, Any]:
+    """`predicted_lock_curve` of the results: parameters with 95 % intervals, and points.
+
+    Parameters
+    ----------
+    input_torque_Nm : (n,) torques of the points (N.m, at the wheels, drive positive).
+    """
+    result: dict[str, Any] = {
+        "kind": curve.kind,
+        "ways": ways(curve),
+        "preload_Nm": _interval(curve.preload_Nm, curve.preload_relative_sd),
+        "drive_slope": _interval(curve.drive_slope, curve.drive_slope_relative_sd),
+        "drive_hold_Nm": _interval(curve.drive_hold_Nm, curve.drive_hold_relative_sd),
+        "coast_slope": _interval(curve.coast_slope, curve.coast_slope_relative_sd),
+        "coast_hold_Nm": _interval(curve.coast_hold_Nm, curve.coast_hold_relative_sd),
+        "points": lock_curve_points(curve, input_torque_Nm=input_torque_Nm),
+        "notes": list(curve.notes),
+    }
+    if curve.kind == "spool":
+        result["reason"] = "a spool has no lock curve: it never slips, whatever the torque"
+    return result
+
+
+def lock_curve_points(curve: PredictedLockCurve, *, input_torque_Nm: np.ndarray) -> list[dict[str, float | None]]:
+    """One dict per input torque: locking torque with its 95 % band, locking value, torque bias ratio.
+
+    Notes
+    -----
+    The locking value is None at no input torque; the bias ratio is None there and where it is infinite (S >= 1).
+    """
+    locking = curve.locking_torque_Nm(input_torque_Nm)
+    lower, upper = curve.band_Nm(input_torque_Nm)
+    s = locking_value(locking_torque_Nm=locking, input_torque_Nm=input_torque_Nm)
+    columns = {
+        "input_torque_Nm": input_torque_Nm,
+        "locking_torque_Nm": locking,
+        "lower_Nm": lower,
+        "upper_Nm": upper,
+        "locking_value": s,
+        "torque_bias_ratio": torque_bias_ratio(s),
+    }
+    return [
+        {name: _finite(value) for name, value in zip(columns, row, strict=True)}
+        for row in zip(*columns.values(), strict=True)
+    ]
+
+
+def _finite(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
+
+
+def _interval(value: float | None, relative_sd: float | None) -> dict[str, float | None]:
+    if value is None:
+        return {"value": None, "lower": None, "upper": None}
+    factor = math.exp(NORMAL_95 * (relative_sd or 0.0))
+    return {"value": value, "lower": value / factor, "upper": value * factor}
