@@ -1,0 +1,95 @@
+"""The driven axle: two wheels, the case between them and the packs, stepped without chatter."""
+
+import math
+from collections import namedtuple
+
+from analyzer.simulation.compiled import compiled
+from analyzer.simulation.parameters import LockParameters
+
+LockFigures = namedtuple(
+    "LockFigures",
+    "preload drive_slope drive_hold coast_slope coast_hold static_ratio falling_speed fade reference "
+    "heat_capacity cooling ambient",
+)
+_NEVER_SLIPS_NM = 1e9  # capacity of a spool; finite, so that the same step serves
+
+
+def lock_figures(lock: LockParameters) -> LockFigures:
+    """The lock curve in the form of the inner loop; open and spool are the limits 0 and 1e9 N.m of a plate."""
+    limits = {"open": 0.0, "spool": _NEVER_SLIPS_NM}
+    plate = lock.kind == "plate"
+    curve = (lock.preload_Nm, lock.drive_slope, lock.drive_hold_Nm, lock.coast_slope, lock.coast_hold_Nm)
+    return LockFigures(
+        *(curve if plate else (limits[lock.kind], 0.0, 0.0, 0.0, 0.0)),
+        lock.static_ratio if plate else 1.0,
+        lock.falling_speed_rad_s,
+        lock.fade_per_K if plate else 0.0,
+        lock.reference_degC,
+        lock.heat_capacity_J_K,
+        lock.cooling_W_K,
+        lock.ambient_degC,
+    )
+
+
+@compiled
+def sliding_capacity(input_torque, temperature, lock):
+    """M (N.m) of packs that slip fast, at the given case torque (N.m) and temperature (degC)."""
+    if input_torque > 0.0:
+        torque = lock.preload + lock.drive_slope * max(0.0, input_torque - lock.drive_hold)
+    else:
+        torque = lock.preload + lock.coast_slope * max(0.0, -input_torque - lock.coast_hold)
+    return torque * max(0.1, 1.0 - lock.fade * (temperature - lock.reference))
+
+
+@compiled
+def step_axle(left_stiff, left_push, right_stiff, right_push, case, shaft, before, difference, temperature, lock):
+    """Wheel speeds at the end of a step, and the torques in between.
+
+    Parameters
+    ----------
+    left_stiff, left_push : the left wheel alone obeys stiff * omega = push + T_left (N.m s, N.m); right likewise.
+    case : inertia that turns with the case over the step, J_case / dt (N.m s).
+    shaft : torque on the case from the engine (N.m).
+    before : sum of both wheel speeds at the start of the step (rad/s).
+    difference : left minus right at the start of the step (rad/s); sets the falling friction.
+
+    Returns
+    -------
+    (omega_left, omega_right, T_in, T_left - T_right, capacity, locked)
+
+    Notes
+    -----
+    T_in = shaft - J_case d(mean speed)/dt, T_left,right = (T_in +- D) / 2. Speeds are linear in D, so the D* that
+    makes them equal at the end of the step is known: within the capacity the packs stick and D = D*, else
+    D = +-capacity with the sign of D*, which always points from the faster to the slower wheel. This projection cannot
+    chatter; stick-slip that comes out is the packs' own falling friction. Capacity depends on T_in, which hardly
+    depends on D: three rounds settle it.
+    """
+    half = 0.25 * case
+    push_l = left_push + 0.5 * shaft + half * before
+    push_r = right_push + 0.5 * shaft + half * before
+    a, b = left_stiff + half, right_stiff + half
+    determinant = a * b - half * half
+    free_l = (push_l * b - half * push_r) / determinant
+    free_r = (a * push_r - half * push_l) / determinant
+    gain_l = 0.5 * (b + half) / determinant  # per N.m of D
+    gain_r = -0.5 * (a + half) / determinant
+    stick = -(free_l - free_r) / (gain_l - gain_r)
+
+    torque, capacity, locked = stick, 0.0, False
+    for _ in range(3):
+        total = free_l + free_r + torque * (gain_l + gain_r)
+        input_torque = shaft - 0.5 * case * (total - before)
+        slipping = sliding_capacity(input_torque, temperature, lock)
+        excess = slipping * (lock.static_ratio - 1.0)
+        holding = slipping + excess
+        if abs(stick) <= holding and abs(difference) <= 1e-9:
+            torque, capacity, locked = stick, holding, True
+        else:
+            capacity = slipping + excess * math.exp(-abs(difference) / lock.falling_speed)
+            locked = abs(stick) <= capacity and capacity > 0.0
+            torque = stick if locked else math.copysign(capacity, stick)
+    left, right = free_l + gain_l * torque, free_r + gain_r * torque
+    if locked:
+        left = right = 0.5 * (left + right)
+    return left, right, input_torque, torque, capacity, locked

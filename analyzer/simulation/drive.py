@@ -1,0 +1,179 @@
+"""The loop of a session: the driver looks and acts a hundred times a second, the car is stepped in between."""
+
+import math
+from collections import namedtuple
+
+from analyzer.simulation.compiled import compiled
+from analyzer.simulation.motion import Controls, map_torque, step_car
+
+CONTROL_S = 0.01  # the driver's own lags are longer, so looking more often changes nothing
+
+DriverFigures = namedtuple(
+    "DriverFigures", "understeer slip_limit slip_feel throttle_rate wheelbase steer_noise most_brake"
+)
+# position along the session (m), pedals, steer, what the driver feels, and the gearbox
+Hands = namedtuple("Hands", "distance steer throttle brake felt_slip felt_lock gear shift_left wobble")
+EXTRA = ("distance", "offset", "steer", "throttle", "brake", "gear", "ratio")
+
+
+@compiled
+def _place_on_line(distance, x, y, length, step, line_x, line_y, line_heading):
+    """(distance along the session, offset to the left of the line, heading of the line) of a point near `distance`."""
+    n = len(line_x)
+    for _ in range(3):
+        i = math.floor(distance / step + 0.5)
+        j = i % n
+        c, s = math.cos(line_heading[j]), math.sin(line_heading[j])
+        dx, dy = x - float(line_x[j]), y - float(line_y[j])
+        along = c * dx + s * dy
+        distance = i * step + along
+        if abs(along) <= step:
+            break
+    k = (j + 1) % n if along > 0.0 else (j - 1) % n
+    turn = (float(line_heading[k]) - float(line_heading[j]) + math.pi) % (2.0 * math.pi) - math.pi
+    part = min(1.0, abs(along) / step)
+    return distance, c * dy - s * dx, float(line_heading[j]) + turn * part
+
+
+@compiled
+def _steer(state, hands, distance, offset, line_heading, aim_offset, curvature, step, driver):
+    """Road-wheel angle (rad) the driver wants: feed-forward of the bend ahead, aim point, damping, and no more slip
+    angle at the front than the tyres can use (which also steers into a slide)."""
+    speed = max(3.0, state.vx)
+    n = len(curvature)
+    ahead = float(curvature[int((distance + 0.14 * speed) / step) % n])
+    here = float(curvature[int(distance / step) % n])
+    course = state.heading + math.atan2(state.vy, speed) - line_heading
+    course = (course + math.pi) % (2.0 * math.pi) - math.pi
+    look = 4.0 + 0.42 * speed
+    miss = (offset - aim_offset) + look * math.sin(course)
+    forward = ahead * (driver.wheelbase + driver.understeer * speed * speed)
+    damping = (here * speed - state.yaw_rate) * driver.wheelbase / speed
+    wanted = forward - 1.6 * driver.wheelbase * miss / (look * look) + 0.8 * damping + hands.wobble
+    front = math.atan2(state.vy + state.yaw_rate * 0.5 * driver.wheelbase, speed)
+    wanted = max(front - driver.slip_limit, min(front + driver.slip_limit, wanted))
+    return max(-0.5, min(0.5, wanted))
+
+
+@compiled
+def act(state, hands, noise, line, plan, ratios, shift, car, engine, table, driver, dt):
+    """The driver's next `Hands` and `Controls`.
+
+    `line` is (step, x, y, heading, curvature) of the circuit, `plan` (speed, acceleration, offset, eagerness),
+    `shift` (up rad/s, down rad/s, time s).
+    """
+    step, line_x, line_y, line_heading, curvature = line
+    aim_speed, aim_acceleration, aim_offset, eagerness = plan
+    length = step * len(line_x)
+    distance, offset, heading = _place_on_line(
+        hands.distance + state.vx * dt, state.x, state.y, length, step, line_x, line_y, line_heading
+    )
+    last = len(aim_speed) - 1
+    i = min(last, int(distance / step))
+    wanted = _steer(state, hands, distance, offset, heading, float(aim_offset[i]), curvature, step, driver)
+    move = (wanted - hands.steer) * dt / (0.05 + dt)
+    steer = hands.steer + max(-0.9 * dt, min(0.9 * dt, move))
+    wobble = hands.wobble * (1.0 - dt / 0.4) + driver.steer_noise * noise * math.sqrt(2.0 * dt / 0.4)
+
+    # gearbox: shifts by engine speed, torque is off while it does
+    gear, shift_left = hands.gear, max(0.0, hands.shift_left - dt)
+    ratio = float(ratios[int(gear)])
+    road_speed = state.vx / car.r_rl * ratio
+    if shift_left <= 0.0:
+        if road_speed > shift[0] and gear < len(ratios) - 1:
+            gear, shift_left = gear + 1.0, shift[2]
+        elif gear > 0 and road_speed < shift[1] and road_speed * float(ratios[int(gear) - 1]) / ratio < 0.93 * shift[0]:
+            gear, shift_left = gear - 1.0, shift[2]
+    ratio = float(ratios[int(gear)])
+    clutch = 0.0 if shift_left > 0.0 else 1.0
+
+    # pedals: what acceleration is wanted a reaction time ahead, and which pedal gives it
+    j = min(last, int((distance + 0.12 * state.vx) / step))
+    gap = float(aim_speed[j]) - (state.vx + 0.12 * state.ax_lag)
+    ahead = float(aim_acceleration[j])
+    wanted_ax = ahead + (1.3 if gap > 0.0 else 2.2) * gap
+    if wanted_ax > 0.0:
+        wanted_ax *= float(eagerness[i])
+    speed = state.vx / car.r_rl * ratio
+    closed = map_torque(speed, 1, table, engine.table_step)
+    full = map_torque(speed, 0, table, engine.table_step)
+    resist = car.drag * state.vx * state.vx + car.rolling * car.mass * 9.8
+    mass = car.mass * 1.06
+    engine_need = (mass * wanted_ax + resist) * car.r_rl / (ratio * engine.efficiency)
+    coast_ax = (closed * ratio / car.r_rl - resist) / mass
+    throttle = max(0.0, min(1.0, (engine_need - closed) / (full - closed)))
+    if wanted_ax < 0.35 * coast_ax:
+        throttle = 0.0  # off the pedal before the foot moves to the brake
+    slip = 0.5 * (state.w_rl * car.r_rl + state.w_rr * car.r_rr) / max(3.0, state.vx) - 1.0
+    felt_slip = hands.felt_slip + (slip - hands.felt_slip) * dt / 0.15
+    sliding = abs(state.vy - car.rear * state.yaw_rate) / max(3.0, state.vx)
+    ease = 1.0 - 7.0 * max(0.0, felt_slip - driver.slip_feel) - 6.0 * max(0.0, sliding - 0.9 * driver.slip_limit)
+    throttle = min(throttle, max(0.0, ease))
+    up, down = driver.throttle_rate * dt, 7.0 * dt
+    throttle = max(hands.throttle - down, min(hands.throttle + up, throttle))
+
+    need = max(0.0, coast_ax - 0.5 - wanted_ax) if hands.brake <= 0.0 else max(0.0, coast_ax - wanted_ax)
+    lock = min(
+        min(state.w_fl * car.r_fl, state.w_fr * car.r_fr), min(state.w_rl * car.r_rl, state.w_rr * car.r_rr)
+    ) / max(3.0, state.vx)
+    felt_lock = hands.felt_lock + ((1.0 - lock) - hands.felt_lock) * dt / 0.08
+    brake = mass * need * car.r_fl * max(0.2, 1.0 - 5.0 * max(0.0, felt_lock - 0.09))
+    brake = min(driver.most_brake, brake) if throttle < 0.05 else 0.0
+    rate = driver.most_brake * dt
+    brake = max(hands.brake - 6.0 * rate, min(hands.brake + 5.0 * rate, brake))
+    after = Hands(distance, steer, throttle, brake, felt_slip, felt_lock, gear, shift_left, wobble)
+    return after, Controls(steer, throttle, brake, ratio, clutch), offset
+
+
+@compiled
+def run_session(
+    state, hands, noise, end, line, plan, ratios, shift, car, tyres, engine, table, lock, driver, dt, substeps,
+    every, states, forces, extras, means, angles,
+):  # fmt: skip
+    """Drive until `end` metres or until the arrays are full; returns (samples, steps) filled.
+
+    `substeps` steps of `dt` make a control period. Every `every` steps a row goes into `states`, `forces`, `extras`
+    (instants) and `means` (a_x, a_y, yaw rate averaged since the row before); `angles` takes the turned wheel angles
+    of every step.
+    """
+    rows, steps = 0, 0
+    mean_ax, mean_ay, mean_yaw = 0.0, 0.0, 0.0
+    for period in range(len(noise)):
+        hands, controls, offset = act(
+            state, hands, float(noise[period]), line, plan, ratios, shift, car, engine, table, driver, substeps * dt
+        )
+        for _ in range(substeps):
+            state, force = step_car(state, controls, car, tyres, engine, table, lock, dt)
+            angles[steps, 0], angles[steps, 1] = state.a_fl, state.a_fr
+            angles[steps, 2], angles[steps, 3] = state.a_rl, state.a_rr
+            mean_ax += force.ax
+            mean_ay += force.ay
+            mean_yaw += state.yaw_rate
+            steps += 1
+            if steps % every == 0:
+                for k in range(len(state)):
+                    states[rows, k] = state[k]
+                for k in range(len(force)):
+                    forces[rows, k] = force[k]
+                means[rows, 0], means[rows, 1], means[rows, 2] = mean_ax / every, mean_ay / every, mean_yaw / every
+                mean_ax, mean_ay, mean_yaw = 0.0, 0.0, 0.0
+                extras[rows, 0], extras[rows, 1], extras[rows, 2] = hands.distance, offset, controls.steer
+                extras[rows, 3], extras[rows, 4], extras[rows, 5] = controls.throttle, controls.brake, hands.gear + 1.0
+                extras[rows, 6] = controls.ratio
+                rows += 1
+        if hands.distance >= end or abs(offset) > 60.0:
+            break
+    return rows, steps
+
+
+@compiled
+def run_controls(state, steering, throttle, brake, ratio, car, tyres, engine, table, lock, dt, states, forces):
+    """Open loop: one step per row of the control arrays; fills `states` and `forces`."""
+    for i in range(len(steering)):
+        controls = Controls(float(steering[i]), float(throttle[i]), float(brake[i]), ratio, 1.0)
+        state, force = step_car(state, controls, car, tyres, engine, table, lock, dt)
+        for k in range(len(state)):
+            states[i, k] = state[k]
+        for k in range(len(force)):
+            forces[i, k] = force[k]
+    return state

@@ -1,0 +1,121 @@
+"""The speed a driver aims for along the whole session: grip limits of the car, then a forward-backward pass."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyzer.simulation.circuit import Circuit
+from analyzer.simulation.compiled import compiled
+from analyzer.simulation.motion import CarFigures, lateral_limit
+from analyzer.simulation.parameters import Driver, Powertrain
+from analyzer.simulation.tyre import TyreFigures, friction_scale
+from analyzer.units import STANDARD_GRAVITY_M_S2
+
+TOP_SPEED_M_S = 90.0
+_KNOT_M = 130.0  # distance over which the driver's mood changes: about one corner
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What the driver aims for, one node per circuit step from the start to past the end of the last lap.
+
+    Attributes
+    ----------
+    speed_m_s, acceleration_m_s2 : (m,) aim.
+    offset_m : (m,) line, left of the circuit's.
+    eagerness : (m,) factor on the throttle asked for out of corners.
+    """
+
+    speed_m_s: np.ndarray
+    acceleration_m_s2: np.ndarray
+    offset_m: np.ndarray
+    eagerness: np.ndarray
+
+
+def _drive_limit(*, car: CarFigures, tyre: TyreFigures, powertrain: Powertrain, speeds: np.ndarray) -> np.ndarray:
+    """(n, 2) straight-line acceleration (m/s2) that traction allows, and that the engine allows, by speed."""
+    share = car.front / (car.front + car.rear)
+    lean = car.height / (car.front + car.rear)
+    rear_load = car.mass * STANDARD_GRAVITY_M_S2 * share + car.downforce * (1 - car.front_downforce) * speeds**2
+    friction = tyre.friction_x * np.array([friction_scale(0.6 * float(z), tyre) for z in rear_load])
+    traction = friction * rear_load / car.mass / np.maximum(0.2, 1 - friction * lean)
+    rpm = np.array(powertrain.speed_rpm)
+    force = np.zeros_like(speeds)
+    for gear in powertrain.gear_ratios:
+        ratio = gear * powertrain.final_drive
+        turning = speeds / car.r_rl * ratio * 30 / np.pi
+        pull = np.interp(turning, rpm, powertrain.full_torque_Nm) * ratio * powertrain.efficiency / car.r_rl
+        force = np.maximum(force, np.where(turning < powertrain.shift_up_rpm, pull, 0.0))
+    return np.column_stack([traction, (force - car.drag * speeds**2) / car.mass])
+
+
+@compiled
+def _forward_backward(curvature, step, grid_step, lateral, traction, engine, braking, use, drive_use):
+    n = len(curvature)
+    speed = np.empty(n)
+    last = len(lateral) - 1
+    for i in range(n):
+        v = TOP_SPEED_M_S
+        bend = abs(curvature[i])
+        for _ in range(6):  # the limit grows with downforce, so look it up again at the speed found
+            limit = lateral[min(last, int(v / grid_step))] * use[i]
+            v = min(TOP_SPEED_M_S, np.sqrt(limit / max(bend, 1e-9)))
+        speed[i] = v
+    speed[0] = min(speed[0], 35.0)
+    for i in range(n - 1):
+        v = speed[i]
+        k = min(last, int(v / grid_step))
+        left = np.sqrt(max(0.0, 1.0 - (v * v * abs(curvature[i]) / lateral[k]) ** 2))
+        a = min(1.08 * engine[k], traction[k] * drive_use * left)
+        speed[i + 1] = min(speed[i + 1], np.sqrt(max(4.0, v * v + 2.0 * step * a)))
+    for i in range(n - 2, -1, -1):
+        v = speed[i + 1]
+        k = min(last, int(v / grid_step))
+        left = np.sqrt(max(0.0, 1.0 - (v * v * abs(curvature[i + 1]) / lateral[k]) ** 2))
+        a = max(0.6, lateral[k] * braking[i] * left)
+        speed[i] = min(speed[i], np.sqrt(v * v + 2.0 * step * a))
+    return speed
+
+
+def _mood(rng: np.random.Generator, length_m: float, at_m: np.ndarray) -> np.ndarray:
+    """(m,) smooth standard-normal wandering along the distance, about one draw per corner."""
+    knots = np.arange(0, length_m + 2 * _KNOT_M, _KNOT_M)
+    return np.interp(at_m, knots, rng.standard_normal(len(knots)))
+
+
+def session_plan(
+    *, circuit: Circuit, laps: int, car: CarFigures, tyres: tuple[TyreFigures, TyreFigures], powertrain: Powertrain,
+    driver: Driver,
+    rng: np.random.Generator,
+) -> Plan:  # fmt: skip
+    """Plan for `laps` laps, each corner of each lap a little different as `driver.variability` says."""
+    nodes = len(circuit.curvature_1_m)
+    count = laps * nodes + min(nodes, 300)
+    curvature = np.tile(circuit.curvature_1_m, laps + 1)[:count]
+    at = np.arange(count) * circuit.step_m
+    spread = driver.variability
+    moods = [_mood(rng, at[-1], at) * spread for _ in range(4)]
+
+    grid_step = 1.0
+    speeds = np.arange(0.0, TOP_SPEED_M_S + grid_step, grid_step)
+    lateral = np.array([lateral_limit(car=car, tyres=tyres, speed_m_s=float(v)) for v in speeds])
+    drive = _drive_limit(car=car, tyre=tyres[1], powertrain=powertrain, speeds=speeds)
+    speed = _forward_backward(
+        curvature,
+        circuit.step_m,
+        grid_step,
+        lateral,
+        drive[:, 0].copy(),
+        drive[:, 1].copy(),
+        driver.braking_use * (1 + 0.05 * moods[1]),
+        np.minimum(driver.cornering_use * (1 + 0.03 * moods[0]), 1.0),
+        driver.drive_use,
+    )
+    acceleration = np.gradient(0.5 * speed**2, circuit.step_m)
+    kernel = np.ones(5) / 5
+    return Plan(
+        speed_m_s=speed,
+        acceleration_m_s2=np.convolve(np.pad(acceleration, 2, mode="edge"), kernel, mode="valid"),
+        offset_m=0.35 * moods[2],
+        eagerness=1.0 + 0.12 * moods[3],
+    )

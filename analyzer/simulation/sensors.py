@@ -1,0 +1,198 @@
+"""What a logger would have written: wheel pulses, biased and noisy sensors, canonical channels in canonical units."""
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from analyzer.channels import CHANNELS, WHEELS
+from analyzer.units import STANDARD_GRAVITY_M_S2
+
+_METRES_PER_DEGREE = 111_195.0  # of latitude, on a sphere of the mean earth radius 6371.0 km
+_MINIMUM = ("time", *(f"wheel_speed_{w}" for w in WHEELS), "throttle", "steer", "lat_g")
+# steps that values are rounded to: a logger's resolution
+_RESOLUTION = {
+    "throttle": 0.1,
+    "steer": 0.1,
+    "lat_g": 0.001,
+    "long_g": 0.001,
+    "yaw_rate": 0.01,
+    "brake": 0.1,
+    "gps_speed": 0.01,
+    "engine_speed": 1.0,
+    "engine_torque": 0.1,
+    "diff_temperature": 0.1,
+    "latitude": 1e-7,
+    "longitude": 1e-7,
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sensors:
+    """What the logger sees. Everything here is an error source that a real log has, drawn from the session's seed.
+
+    Attributes
+    ----------
+    rate_Hz : log rate; 1000 must be a multiple of it.
+    channels : `full` or `minimum` (wheel speeds, throttle, steer, lateral acceleration).
+    teeth, tooth_error : ring teeth, and standard deviation of a tooth's place in tooth pitches.
+    timer_s : resolution of the edge timer.
+    wheel_resolution_km_h : step of the wheel speed channels.
+    wheel_scale_sd : standard deviation of each wheel's calibration error (0.004 is 0.4 %).
+    roll_deg_per_g, pitch_deg_per_g : body lean that tilts the accelerometers; 0 is a sensor that stays level.
+    origin_deg : latitude and longitude of the circuit's origin; open ocean by default, where no circuit is.
+    brake_Nm_per_bar : brake torque of all wheels per bar.
+    """
+
+    rate_Hz: float = 100.0
+    channels: Literal["full", "minimum"] = "full"
+    teeth: int = 48
+    tooth_error: float = 0.01
+    timer_s: float = 1e-6
+    wheel_resolution_km_h: float = 0.05
+    wheel_scale_sd: float = 0.004
+    yaw_noise_deg_s: float = 0.15
+    yaw_bias_deg_s: float = 0.4
+    acceleration_noise_g: float = 0.012
+    acceleration_bias_g: float = 0.008
+    steer_noise_deg: float = 0.2
+    steer_offset_deg: float = 1.0
+    roll_deg_per_g: float = 0.0
+    pitch_deg_per_g: float = 0.0
+    gps: bool = True
+    gps_rate_Hz: float = 10.0
+    gps_speed_noise_m_s: float = 0.05
+    gps_position_noise_m: float = 0.3
+    position: bool = True
+    lap: bool = True
+    engine_torque: bool = False
+    diff_temperature: bool = True
+    brake_Nm_per_bar: float = 72.0
+    origin_deg: tuple[float, float] = (44.0, -30.0)
+
+
+def tooth_speed(
+    *, angle_rad: np.ndarray, step_s: float, at_s: np.ndarray, teeth: int, tooth_error: float, timer_s: float,
+    rng: np.random.Generator,
+) -> np.ndarray:  # fmt: skip
+    """Angular speed (rad/s) that a pulse timer reports at `at_s`.
+
+    Parameters
+    ----------
+    angle_rad : (n,) true wheel angle at every `step_s`, first at time `step_s`.
+
+    Notes
+    -----
+    Each tooth passes at its own place (pitch error drawn once, so it repeats every turn). Between two reports the
+    logger counts whole teeth and divides by the time from the last edge before the one report to the last edge before
+    the other: no quantising of speed by counting, a delay of about half the interval. No edge, no change.
+    """
+    pitch = 2 * math.pi / teeth
+    angle = np.maximum.accumulate(angle_rad)
+    places = (np.arange(teeth) + tooth_error * rng.standard_normal(teeth) + rng.uniform()) * pitch
+    turns = int(angle[-1] / (2 * math.pi)) + 1
+    edges = (np.arange(-1, turns + 1)[:, None] * 2 * math.pi + np.sort(places)[None, :]).ravel()
+    edges = edges[(edges > angle[0]) & (edges < angle[-1])]
+    if len(edges) < 2:
+        return np.zeros(len(at_s))
+    times = np.interp(edges, angle, step_s * np.arange(1, len(angle) + 1))
+    times = np.round(times / timer_s) * timer_s
+    last = np.searchsorted(times, at_s, side="right") - 1
+    before = np.concatenate([[-1], last[:-1]])
+    fresh = (last > before) & (before >= 0)
+    speed = np.full(len(at_s), np.nan)
+    speed[fresh] = (last - before)[fresh] * pitch / (times[last[fresh]] - times[before[fresh]])
+    return pd.Series(speed).ffill().bfill().to_numpy()
+
+
+def sensed_log(
+    *, truth: pd.DataFrame, angles_rad: np.ndarray, step_s: float, radii_m: np.ndarray, steering_ratio: float,
+    sensors: Sensors, rng: np.random.Generator,
+) -> pd.DataFrame:  # fmt: skip
+    """The log in canonical names and units.
+
+    Parameters
+    ----------
+    truth : one row per log sample, with the columns `session.simulate_session` describes.
+    angles_rad : (n, 4) wheel angles at every `step_s`.
+    radii_m : (4,) radii that the logger was given, before its calibration error.
+    """
+    n, time = len(truth), truth["time"].to_numpy()
+    g = STANDARD_GRAVITY_M_S2
+    log = {"time": time}
+    for i, wheel in enumerate(WHEELS):
+        spin = tooth_speed(
+            angle_rad=angles_rad[:, i],
+            step_s=step_s,
+            at_s=time,
+            teeth=sensors.teeth,
+            tooth_error=sensors.tooth_error,
+            timer_s=sensors.timer_s,
+            rng=rng,
+        )
+        scale = 1 + sensors.wheel_scale_sd * rng.standard_normal()
+        log[f"wheel_speed_{wheel}"] = _rounded(spin * radii_m[i] * scale * 3.6, sensors.wheel_resolution_km_h)
+
+    def noisy(value: np.ndarray, bias_sd: float, noise_sd: float) -> np.ndarray:
+        return value + bias_sd * rng.standard_normal() + noise_sd * rng.standard_normal(n)
+
+    lat, long = truth["lateral_acceleration"].to_numpy() / g, truth["longitudinal_acceleration"].to_numpy() / g
+    roll, pitch = np.radians(sensors.roll_deg_per_g) * lat, np.radians(sensors.pitch_deg_per_g) * long
+    log["throttle"] = 100 * truth["throttle"].to_numpy()
+    log["steer"] = noisy(
+        np.degrees(truth["steer"].to_numpy()) * steering_ratio, sensors.steer_offset_deg, sensors.steer_noise_deg
+    )
+    # the body leans out of the corner and back under power, so gravity adds to what the sensor reads
+    log["lat_g"] = noisy(lat * np.cos(roll) + np.sin(roll), sensors.acceleration_bias_g, sensors.acceleration_noise_g)
+    log["long_g"] = noisy(
+        long * np.cos(pitch) + np.sin(pitch), sensors.acceleration_bias_g, sensors.acceleration_noise_g
+    )
+    log["yaw_rate"] = noisy(
+        np.degrees(truth["yaw_rate_mean"].to_numpy()), sensors.yaw_bias_deg_s, sensors.yaw_noise_deg_s
+    )
+    log["brake"] = np.maximum(0, truth["brake_torque"].to_numpy() / sensors.brake_Nm_per_bar)
+    if sensors.gps:
+        log |= _satellite(truth, sensors, rng)
+    log["engine_speed"] = np.abs(truth["engine_speed"].to_numpy()) * 30 / math.pi
+    log["gear"] = truth["gear"].to_numpy()
+    if sensors.engine_torque:
+        log["engine_torque"] = truth["engine_torque"].to_numpy()
+    if sensors.lap:
+        log["lap"] = truth["lap"].to_numpy()
+    if sensors.diff_temperature:
+        log["diff_temperature"] = truth["diff_temperature"].to_numpy()
+    for name, step in _RESOLUTION.items():
+        if name in log:
+            log[name] = _rounded(log[name], step)
+    names = [name for name in CHANNELS if name in log and (sensors.channels == "full" or name in _MINIMUM)]
+    return pd.DataFrame({name: log[name] for name in names})
+
+
+def _satellite(truth: pd.DataFrame, sensors: Sensors, rng: np.random.Generator) -> dict[str, np.ndarray]:
+    """Ground speed and position at the receiver's own rate, held in between as loggers do."""
+    every = max(1, round(sensors.rate_Hz / sensors.gps_rate_Hz))
+    held = (np.arange(len(truth)) // every) * every
+    speed = np.hypot(truth["vx"].to_numpy(), truth["vy"].to_numpy())
+    speed = speed + sensors.gps_speed_noise_m_s * rng.standard_normal(len(truth))
+    out = {"gps_speed": speed[held] * 3.6}
+    drift = _drift(len(truth), every, sensors, rng), _drift(len(truth), every, sensors, rng)
+    if sensors.position:
+        latitude, longitude = sensors.origin_deg
+        north = truth["y"].to_numpy() + drift[0]
+        east = truth["x"].to_numpy() + drift[1]
+        out["latitude"] = (latitude + north / _METRES_PER_DEGREE)[held]
+        out["longitude"] = (longitude + east / (_METRES_PER_DEGREE * math.cos(math.radians(latitude))))[held]
+    return out
+
+
+def _drift(count: int, every: int, sensors: Sensors, rng: np.random.Generator) -> np.ndarray:
+    """Position error (m) that wanders over about half a minute."""
+    knots = np.arange(0, count + every * 300, every * 300)
+    return np.interp(np.arange(count), knots, sensors.gps_position_noise_m * rng.standard_normal(len(knots)))
+
+
+def _rounded(value: np.ndarray, step: float) -> np.ndarray:
+    digits = max(0, -math.floor(math.log10(step))) + 1
+    return np.round(np.round(value / step) * step, digits)
