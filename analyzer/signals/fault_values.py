@@ -1,0 +1,254 @@
+"""Faults that show in the values of one channel: missing, stuck, spiking, clipped or coarse."""
+
+import numpy as np
+
+from analyzer.channels import CHANNELS, WHEEL_CHANNELS
+from analyzer.logs.recording import Annotation, Recording
+from analyzer.signals.stretches import joined, period_s, rough_speed_m_s, runs, wheel_speeds_m_s
+from analyzer.units import STANDARD_GRAVITY_M_S2 as G
+
+# channels without which a sample says nothing about the differential
+ESSENTIAL = (*WHEEL_CHANNELS, "throttle", "steer", "lat_g", "yaw_rate", "long_g")
+SHORT_GAP_S = 0.05
+MOVING_M_S = 5.0
+# The steps below are beyond what a car does in a few hundredths of a second (common practice, no source): a wheel
+# gains or loses less than 400 m/s2 at its rim even when it locks or spins up on ice.
+WHEEL_ACCELERATION_M_S2 = 400.0
+SPIKE_STEP = {"lat_g": 3 * G, "long_g": 3 * G, "yaw_rate": 1.5, "steer": 1.0, "throttle": 0.5, "gps_speed": 4.0}
+SPIKE_S = 0.045
+STUCK_S = {"wheel": 0.4, "gps_speed": 1.5, "throttle": 3.0}
+STUCK_OTHER_S = 1.0
+COARSE_SPEED_M_S = 0.15
+
+
+def _label(channel: str) -> str:
+    label = CHANNELS[channel].label
+    return label[0].upper() + label[1:]
+
+
+def _essential(channel: str, recording: Recording) -> bool:
+    if channel == "lat_g" and "yaw_rate" in recording.channels:
+        return True
+    return channel in ESSENTIAL
+
+
+def dropouts(recording: Recording) -> list[Annotation]:
+    """Stretches without values, and wheel speeds that fall to zero and come back faster than a wheel can."""
+    time, found = recording.time_s, []
+    for channel, values in recording.channels.items():
+        missing = ~np.isfinite(values)
+        if channel in WHEEL_CHANNELS:
+            missing |= _false_zeros(recording, channel)
+        if not missing.any():
+            continue
+        stretches = runs(missing)
+        lengths = time[stretches[:, 1]] - time[stretches[:, 0]] + period_s(recording)
+        short = lengths <= SHORT_GAP_S
+        if short.any():
+            count = int((stretches[short, 1] - stretches[short, 0] + 1).sum())
+            words = f"{_label(channel)} misses {count} single samples; they are filled from their neighbours."
+            found.append(Annotation("missing_samples", "info", channel, None, None, words))
+        for first, last in joined(stretches[~short], time, within_s=0.1):
+            seconds = time[last] - time[first] + period_s(recording)
+            essential = _essential(channel, recording)
+            effect = "nothing is concluded there" if essential else "this channel is not used there"
+            words = f"{_label(channel)} has no signal for {seconds:.2f} s; {effect}."
+            found.append(
+                Annotation("dropout", "warning", channel, float(time[first]), float(time[last]), words, essential)
+            )
+    return found
+
+
+def _false_zeros(recording: Recording, channel: str) -> np.ndarray:
+    """Zeros of a wheel that the rim would have had to reach or leave faster than it can."""
+    values = wheel_speeds_m_s(recording)[channel]
+    zero = np.nan_to_num(values, nan=1.0) <= 0.0
+    result = np.zeros(len(values), bool)
+    if not zero.any():
+        return result
+    limit = np.maximum(WHEEL_ACCELERATION_M_S2 * 1.5 * np.diff(recording.time_s), 8.0)
+    fall = np.concatenate([[False], -np.diff(values) > limit])
+    rise = np.concatenate([np.diff(values) > limit, [False]])
+    for first, last in runs(zero):
+        if fall[first] or rise[last]:
+            result[first : last + 1] = True
+    return result
+
+
+def stuck(recording: Recording) -> list[Annotation]:
+    """A channel that repeats one value while the car does something it would have to show."""
+    time, found = recording.time_s, []
+    for channel, values in recording.channels.items():
+        if channel not in ESSENTIAL and channel != "gps_speed":
+            continue
+        kind = "wheel" if channel in WHEEL_CHANNELS else channel
+        least = STUCK_S.get(kind, STUCK_OTHER_S)
+        same = np.concatenate([np.diff(values) == 0, [False]])
+        candidates = runs(same)
+        candidates[:, 1] += 1
+        long = time[candidates[:, 1]] - time[candidates[:, 0]] >= least
+        for first, last in candidates[long]:
+            if values[first] == 0.0 and kind == "wheel" and _false_zeros(recording, channel)[first]:
+                continue  # told as a dropout
+            if values[first] in (np.nanmax(values), np.nanmin(values)) and channel not in WHEEL_CHANNELS:
+                continue  # at an end of its range: clipped, or a stop
+            if _must_have_moved(recording, channel, slice(first, last + 1)):
+                seconds = time[last] - time[first]
+                words = (
+                    f"{_label(channel)} stays at one value for {seconds:.1f} s while the car moves; nothing is "
+                    "concluded there."
+                )
+                excludes = _essential(channel, recording)
+                found.append(
+                    Annotation("stuck", "warning", channel, float(time[first]), float(time[last]), words, excludes)
+                )
+    return found
+
+
+def _must_have_moved(recording: Recording, channel: str, part: slice) -> bool:
+    """Whether the other channels show that this one cannot have kept one value to the last digit."""
+    channels = recording.channels
+    speed = rough_speed_m_s(recording, without=channel)[part]
+    if not np.isfinite(speed).any() or np.nanmax(speed) < MOVING_M_S:
+        return False
+    if channel in WHEEL_CHANNELS or channel == "gps_speed":
+        # a wheel may hold its speed to the last digit for a moment, not while the others gain or lose this much
+        return bool(np.nanmax(speed) - np.nanmin(speed) > max(1.5, 0.05 * np.nanmax(speed)))
+    if channel == "throttle":
+        value = channels["throttle"][part.start]
+        span = np.nanpercentile(channels["throttle"], [1, 99])
+        if value <= span[0] + 0.03 or value >= span[1] - 0.03:
+            return False  # foot off or flat out
+        return bool(np.nanmax(speed) - np.nanmin(speed) > 8.0 and np.argmax(speed) not in (0, len(speed) - 1))
+    others = [c for c in ("lat_g", "yaw_rate", "steer", "long_g") if c in channels and c != channel]
+    if channel == "long_g":
+        return bool(np.nanmax(speed) - np.nanmin(speed) > 5.0)
+    for other in others:
+        if other == "long_g":
+            continue
+        whole = channels[other]
+        size = np.nanpercentile(np.abs(whole - np.nanmedian(whole)), 95)
+        piece = whole[part]
+        if size > 0 and np.isfinite(piece).any() and np.nanmax(piece) - np.nanmin(piece) > size:
+            return True
+    return False
+
+
+def spikes(recording: Recording) -> list[Annotation]:
+    """Values that leave and come back within a few hundredths of a second, by more than the car can."""
+    time, found = recording.time_s, []
+    period = period_s(recording)
+    longest = max(1, round(SPIKE_S / period))
+    wheels = wheel_speeds_m_s(recording)
+    for channel, raw in recording.channels.items():
+        if channel not in SPIKE_STEP and channel not in WHEEL_CHANNELS:
+            continue
+        values = wheels.get(channel, raw)
+        step = np.diff(values)
+        if channel in WHEEL_CHANNELS:
+            least = max(2.0, WHEEL_ACCELERATION_M_S2 * period)
+        else:
+            least = SPIKE_STEP[channel] * max(1.0, period / 0.02)
+            if channel == "steer" and recording.steer_at == "road_wheel":
+                least /= 10
+        noise = np.nanmedian(np.abs(step - np.nanmedian(step))) * 1.4826
+        limit = max(least, 12 * noise)
+        hit = np.zeros(len(values), bool)
+        for length in range(1, longest + 1):
+            if len(step) <= length:
+                break
+            out, back = step[:-length], step[length:]
+            there_and_back = (np.abs(out) > limit) & (np.abs(back) > limit) & (np.sign(out) == -np.sign(back))
+            level = np.abs(out + back) if length == 1 else np.abs(values[length + 1 :] - values[: -length - 1])
+            place = np.flatnonzero(there_and_back & (level < 0.5 * np.abs(out)))
+            for offset in range(length):
+                hit[place + 1 + offset] = True
+        if channel in WHEEL_CHANNELS:
+            hit &= ~_false_zeros(recording, channel)
+        for first, last in joined(runs(hit), time, within_s=0.1):
+            size = np.nanmax(np.abs(raw[first : last + 1] - raw[max(first - 1, 0)]))
+            unit = _inside_unit(recording, channel)
+            words = (
+                f"{_label(channel)} spikes by {size:.3g} {unit} for {time[last] - time[first] + period:.2f} "
+                "s, faster than a "
+                "car can; nothing is concluded there."
+            )
+            found.append(
+                Annotation(
+                    "spike",
+                    "warning",
+                    channel,
+                    float(time[max(first - 1, 0)]),
+                    float(time[min(last + 1, len(time) - 1)]),
+                    words,
+                    _essential(channel, recording),
+                )
+            )
+    return found
+
+
+def _inside_unit(recording: Recording, channel: str) -> str:
+    if channel in WHEEL_CHANNELS:
+        return recording.wheel_speed_unit
+    return {"lat_g": "m/s2", "long_g": "m/s2", "yaw_rate": "rad/s", "steer": "rad", "gps_speed": "m/s"}.get(channel, "")
+
+
+def clipped(recording: Recording) -> list[Annotation]:
+    """A sensor at the end of its range: its extreme comes again and again, in flat runs."""
+    time, found = recording.time_s, []
+    for channel, values in recording.channels.items():
+        signed = channel in ("lat_g", "long_g", "yaw_rate", "steer")
+        if not signed and channel not in WHEEL_CHANNELS:
+            continue
+        finite = values[np.isfinite(values)]
+        if not len(finite):
+            continue
+        for extreme in (finite.max(), finite.min()) if signed else (finite.max(),):
+            at = values == extreme
+            count = int(at.sum())
+            if count < 10 or count > len(values) // 2:
+                continue
+            beyond = np.abs(finite - extreme)
+            next_step = beyond[beyond > 0].min() if (beyond > 0).any() else 0.0
+            beside = int(np.count_nonzero((beyond > 0) & (beyond <= 1.5 * next_step)))
+            # a smooth peak in coarse steps stays 1/(sqrt(2)-1) = 2.4 times as long in its top step as in the next one
+            if count < 6 * beside:
+                continue
+            stretches = runs(at)
+            flat = stretches[stretches[:, 1] - stretches[:, 0] >= 4]
+            if len(flat) < 1 or (flat[:, 1] - flat[:, 0] + 1).sum() < 0.7 * count:
+                continue
+            at_stop = channel == "steer"  # the steering has a stop, and what the sensor reads there is true
+            effect = (
+                "the steering may be at its stop" if at_stop else "the true value is larger, nothing is concluded there"
+            )
+            for first, last in joined(flat, time, within_s=0.2):
+                words = (
+                    f"{_label(channel)} is at the end of its range ({extreme:.3g} "
+                    f"{_inside_unit(recording, channel)}) for "
+                    f"{time[last] - time[first]:.2f} s; the true value is larger, nothing is concluded there."
+                )
+                found.append(
+                    Annotation("clipped", "warning", channel, float(time[first]), float(time[last]), words, not at_stop)
+                )
+    return found
+
+
+def quantised(recording: Recording) -> list[Annotation]:
+    """Wheel speeds in steps so coarse that they hide slip."""
+    found = []
+    for channel, values in wheel_speeds_m_s(recording).items():
+        steps = np.abs(np.diff(values[np.isfinite(values)]))
+        steps = steps[steps > 1e-9]
+        if len(steps) < 50:
+            continue
+        smallest = float(np.percentile(steps, 1))
+        whole = np.abs(steps / smallest - np.round(steps / smallest)) < 0.05
+        if smallest > COARSE_SPEED_M_S and whole.mean() > 0.9:
+            words = (
+                f"{_label(channel)} comes in steps of {smallest * 3.6:.2f} km/h; slip below about that size "
+                "cannot be seen in single "
+                "samples and intervals get wider."
+            )
+            found.append(Annotation("quantised", "warning", channel, None, None, words))
+    return found

@@ -1,0 +1,36 @@
+"""What is wrong with a recording, and where: annotations that later layers obey. The recording stays as it is."""
+
+from analyzer.logs.recording import Annotation, Recording
+from analyzer.signals.fault_session import gaps, lost_pulses, standing, throttle_range, towed
+from analyzer.signals.fault_values import clipped, dropouts, quantised, spikes, stuck
+
+
+def find_faults(recording: Recording) -> tuple[Annotation, ...]:
+    """Every fault of a recording.
+
+    Parameters
+    ----------
+    recording : as read; signs may be settled before or after, faults do not depend on them.
+
+    Returns
+    -------
+    Annotations in order of time, those about the whole log first. `excludes` marks stretches whose samples must
+    leave the estimates.
+    """
+    found = [
+        annotation
+        for check in (
+            gaps,
+            dropouts,
+            stuck,
+            spikes,
+            clipped,
+            quantised,
+            lost_pulses,
+            throttle_range,
+            standing,
+            towed,
+        )
+        for annotation in check(recording)
+    ]
+    return tuple(sorted(found, key=lambda a: (-1.0 if a.start_s is None else a.start_s, a.code, a.channel or "")))
