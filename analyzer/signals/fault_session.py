@@ -4,7 +4,7 @@ import numpy as np
 
 from analyzer.channels import CHANNELS
 from analyzer.logs.recording import Annotation, Recording
-from analyzer.signals.stretches import joined, period_s, rough_speed_m_s, runs, wheel_speeds_m_s
+from analyzer.signals.stretches import joined, rough_speed_m_s, runs, wheel_speeds_m_s
 
 STANDING_M_S = 0.8
 STANDING_S = 3.0
@@ -125,10 +125,10 @@ def throttle_range(recording: Recording) -> list[Annotation]:
             "and power application cannot be told from full throttle."
         )
         found.append(Annotation("throttle_saturated", "warning", "throttle", None, None, words))
-    if low > 0.03 or high < 0.9 or high > 1.05:
-        words = (
-            f"Throttle runs from {low:.0%} to {high:.0%} instead of 0 to 100 %; its closed and open ends are "
-            "taken from the log."
-        )
+    if low > 0.03:
+        words = f"Throttle never closes: its lowest reading on the move is {low:.0%}; the sensor's zero may be off."
+        found.append(Annotation("throttle_range", "warning", "throttle", None, None, words))
+    if high < 0.9 or high > 1.05:
+        words = f"Throttle reaches {high:.0%} at most; either the driver held back or the sensor's range is off."
         found.append(Annotation("throttle_range", "info", "throttle", None, None, words))
     return found

@@ -226,7 +226,7 @@ def clipped(recording: Recording) -> list[Annotation]:
                 words = (
                     f"{_label(channel)} is at the end of its range ({extreme:.3g} "
                     f"{_inside_unit(recording, channel)}) for "
-                    f"{time[last] - time[first]:.2f} s; the true value is larger, nothing is concluded there."
+                    f"{time[last] - time[first]:.2f} s; {effect}."
                 )
                 found.append(
                     Annotation("clipped", "warning", channel, float(time[first]), float(time[last]), words, not at_stop)
