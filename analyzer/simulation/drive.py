@@ -9,7 +9,7 @@ from analyzer.simulation.motion import Controls, map_torque, step_car
 CONTROL_S = 0.01  # the driver's own lags are longer, so looking more often changes nothing
 
 DriverFigures = namedtuple(
-    "DriverFigures", "understeer slip_limit slip_feel throttle_rate wheelbase steer_noise most_brake"
+    "DriverFigures", "understeer slip_limit slide_feel slip_feel throttle_rate wheelbase steer_noise most_brake"
 )
 # position along the session (m), pedals, steer, what the driver feels, and the gearbox
 Hands = namedtuple("Hands", "distance steer throttle brake felt_slip felt_lock gear shift_left wobble")
@@ -49,7 +49,10 @@ def _steer(state, hands, distance, offset, line_heading, aim_offset, curvature, 
     miss = (offset - aim_offset) + look * math.sin(course)
     forward = ahead * (driver.wheelbase + driver.understeer * speed * speed)
     damping = (here * speed - state.yaw_rate) * driver.wheelbase / speed
-    wanted = forward - 1.6 * driver.wheelbase * miss / (look * look) + 0.8 * damping + hands.wobble
+    correction = max(-0.12, min(0.12, 1.6 * driver.wheelbase * miss / (look * look)))
+    swing = state.ay_lag / speed - state.yaw_rate  # rate of side-slip: large when the rear steps out
+    catch = 0.25 * (swing - max(-0.15, min(0.15, swing)))
+    wanted = forward - correction + 0.8 * damping + catch + hands.wobble
     front = math.atan2(state.vy + state.yaw_rate * 0.5 * driver.wheelbase, speed)
     wanted = max(front - driver.slip_limit, min(front + driver.slip_limit, wanted))
     return max(-0.5, min(0.5, wanted))
@@ -72,7 +75,7 @@ def act(state, hands, noise, line, plan, ratios, shift, car, engine, table, driv
     i = min(last, int(distance / step))
     wanted = _steer(state, hands, distance, offset, heading, float(aim_offset[i]), curvature, step, driver)
     move = (wanted - hands.steer) * dt / (0.05 + dt)
-    steer = hands.steer + max(-0.9 * dt, min(0.9 * dt, move))
+    steer = hands.steer + max(-1.3 * dt, min(1.3 * dt, move))
     wobble = hands.wobble * (1.0 - dt / 0.4) + driver.steer_noise * noise * math.sqrt(2.0 * dt / 0.4)
 
     # gearbox: shifts by engine speed, torque is off while it does
@@ -89,7 +92,10 @@ def act(state, hands, noise, line, plan, ratios, shift, car, engine, table, driv
 
     # pedals: what acceleration is wanted a reaction time ahead, and which pedal gives it
     j = min(last, int((distance + 0.12 * state.vx) / step))
-    gap = float(aim_speed[j]) - (state.vx + 0.12 * state.ax_lag)
+    # who runs wide waits, and who slides eases off: the aim falls with the distance off the line
+    wide = max(0.0, abs(offset - float(aim_offset[i])) - 1.2)
+    aim = float(aim_speed[j]) * max(0.75, 1.0 - 0.04 * wide)
+    gap = aim - (state.vx + 0.12 * state.ax_lag)
     ahead = float(aim_acceleration[j])
     wanted_ax = ahead + (1.3 if gap > 0.0 else 2.2) * gap
     if wanted_ax > 0.0:
@@ -107,7 +113,8 @@ def act(state, hands, noise, line, plan, ratios, shift, car, engine, table, driv
     slip = 0.5 * (state.w_rl * car.r_rl + state.w_rr * car.r_rr) / max(3.0, state.vx) - 1.0
     felt_slip = hands.felt_slip + (slip - hands.felt_slip) * dt / 0.15
     sliding = abs(state.vy - car.rear * state.yaw_rate) / max(3.0, state.vx)
-    ease = 1.0 - 7.0 * max(0.0, felt_slip - driver.slip_feel) - 6.0 * max(0.0, sliding - 0.9 * driver.slip_limit)
+    felt = math.hypot(max(0.0, felt_slip) / driver.slip_feel, sliding / driver.slide_feel)
+    ease = 1.0 - 0.8 * max(0.0, felt - 1.0)
     throttle = min(throttle, max(0.0, ease))
     up, down = driver.throttle_rate * dt, 7.0 * dt
     throttle = max(hands.throttle - down, min(hands.throttle + up, throttle))

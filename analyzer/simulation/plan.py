@@ -49,8 +49,34 @@ def _drive_limit(*, car: CarFigures, tyre: TyreFigures, powertrain: Powertrain, 
     return np.column_stack([traction, (force - car.drag * speeds**2) / car.mass])
 
 
+def _brake_limit(
+    *, car: CarFigures, tyres: tuple[TyreFigures, TyreFigures], powertrain: Powertrain, speeds: np.ndarray
+) -> np.ndarray:
+    """(n,) deceleration (m/s2) at which the first axle has spent its friction, engine braking included."""
+    length = car.front + car.rear
+    transfer = car.mass * car.height / length
+    weight, lift = car.mass * STANDARD_GRAVITY_M_S2, car.downforce * speeds**2
+    drag_torque = -min(powertrain.drag_torque_Nm) * powertrain.gear_ratios[1] * powertrain.final_drive
+    limits = []
+    for tyre, load, share, sign, extra in (
+        (tyres[0], weight * car.rear / length + lift * car.front_downforce, car.front_brake, 1, 0.0),
+        (
+            tyres[1],
+            weight * car.front / length + lift * (1 - car.front_downforce),
+            1 - car.front_brake,
+            -1,
+            drag_torque / car.r_rl,
+        ),
+    ):
+        friction = tyre.friction_x * np.array([friction_scale(0.5 * float(z), tyre) for z in load])
+        # share m a + extra = friction (load + sign transfer a)
+        room = np.maximum(share * car.mass - sign * friction * transfer, 1e-3)
+        limits.append((friction * load - extra) / room)
+    return np.minimum(*limits)
+
+
 @compiled
-def _forward_backward(curvature, step, grid_step, lateral, traction, engine, braking, use, drive_use):
+def _forward_backward(curvature, step, grid_step, lateral, traction, engine, brakes, braking, use, drive_use):
     n = len(curvature)
     speed = np.empty(n)
     last = len(lateral) - 1
@@ -72,7 +98,7 @@ def _forward_backward(curvature, step, grid_step, lateral, traction, engine, bra
         v = speed[i + 1]
         k = min(last, int(v / grid_step))
         left = np.sqrt(max(0.0, 1.0 - (v * v * abs(curvature[i + 1]) / lateral[k]) ** 2))
-        a = max(0.6, lateral[k] * braking[i] * left)
+        a = max(0.6, brakes[k] * braking[i] * left)
         speed[i] = min(speed[i], np.sqrt(v * v + 2.0 * step * a))
     return speed
 
@@ -107,6 +133,7 @@ def session_plan(
         lateral,
         drive[:, 0].copy(),
         drive[:, 1].copy(),
+        np.minimum(_brake_limit(car=car, tyres=tyres, powertrain=powertrain, speeds=speeds), lateral),
         driver.braking_use * (1 + 0.05 * moods[1]),
         np.minimum(driver.cornering_use * (1 + 0.03 * moods[0]), 1.0),
         driver.drive_use,

@@ -145,6 +145,7 @@ def _driver_figures(driver: Driver, tyre: SimTyre, car: Car) -> DriverFigures:
     return DriverFigures(
         0.0006,
         1.15 * peak,
+        0.9 * peak,
         driver.slip_feel,
         driver.throttle_rate_per_s,
         car.wheelbase_m,
