@@ -45,7 +45,7 @@ def _steer(state, hands, distance, offset, line_heading, aim_offset, curvature, 
     here = float(curvature[int(distance / step) % n])
     course = state.heading + math.atan2(state.vy, speed) - line_heading
     course = (course + math.pi) % (2.0 * math.pi) - math.pi
-    look = 4.0 + 0.42 * speed
+    look = 4.0 + 0.42 * speed + 0.010 * speed * speed
     miss = (offset - aim_offset) + look * math.sin(course)
     forward = ahead * (driver.wheelbase + driver.understeer * speed * speed)
     damping = (here * speed - state.yaw_rate) * driver.wheelbase / speed
@@ -114,7 +114,7 @@ def act(state, hands, noise, line, plan, ratios, shift, car, engine, table, driv
     felt_slip = hands.felt_slip + (slip - hands.felt_slip) * dt / 0.15
     sliding = abs(state.vy - car.rear * state.yaw_rate) / max(3.0, state.vx)
     felt = math.hypot(max(0.0, felt_slip) / driver.slip_feel, sliding / driver.slide_feel)
-    ease = 1.0 - 0.8 * max(0.0, felt - 1.0)
+    ease = 1.0 - 0.8 * max(0.0, felt - 1.0) - 0.25 * max(0.0, wide - 2.0)
     throttle = min(throttle, max(0.0, ease))
     up, down = driver.throttle_rate * dt, 7.0 * dt
     throttle = max(hands.throttle - down, min(hands.throttle + up, throttle))

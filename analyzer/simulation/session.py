@@ -143,7 +143,7 @@ def simulate_session(
 def _driver_figures(driver: Driver, tyre: SimTyre, car: Car) -> DriverFigures:
     peak = 2.3 * tyre.shape_y * tyre.friction_y / tyre.cornering_stiffness_per_rad  # about the slip angle of the peak
     return DriverFigures(
-        0.0006,
+        0.0008,
         1.15 * peak,
         0.9 * peak,
         driver.slip_feel,
