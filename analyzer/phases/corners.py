@@ -1,0 +1,220 @@
+"""Corners of a session: where the car turned, each pass with its phases, numbered alike in every lap."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyzer.phases.phases import LATERAL_BLUR_S, blurred, split_phases
+from analyzer.phases.segments import Corner, Laps
+from analyzer.signals.session import Signals
+
+_LEAST_LATERAL_M_S2 = 2.5  # below it a road bends and a car changes lane
+_SHARE_OF_HARDEST = 0.30
+_OFF_SHARE = 0.5  # of the level that starts a corner
+_SLOWEST_M_S = 3.0
+_SHORTEST_S = 0.5
+_LEAST_TURN_RAD = 0.15
+_GAP_S = 0.6  # shorter relief between two turns to the same side: one corner
+_BRAKE_LEAD_S = 1.0  # from brakes off to turn-in
+_LONGEST_BRAKING_S = 8.0
+_LONGEST_EXIT_S = 3.0
+_FULL_THROTTLE = 0.95
+_SAME_PLACE_M = 40.0
+_SAME_PLACE_SHARE = 0.02  # of the lap
+
+
+@dataclass(frozen=True)
+class _Turn:
+    """A stretch of lateral acceleration to one side (1 left, -1 right) and the sample half-way round it."""
+
+    side: int
+    start: int
+    stop: int
+    apex: int
+    middle: int
+
+
+def find_corners(signals: Signals, laps: Laps) -> tuple[Corner, ...]:
+    """Every pass through a corner, in time order.
+
+    Parameters
+    ----------
+    signals : the session.
+    laps : its laps.
+
+    Returns
+    -------
+    Corners, () when the car did not corner. A pass goes from the start of the braking zone to where the throttle is
+    wide open and lateral acceleration gone, without overlapping its neighbours.
+
+    Notes
+    -----
+    A turn starts above the larger of 2.5 m/s2 and 30 % of the session's hardest cornering (98th percentile) and ends
+    below half of it; the heading must change by 0.15 rad. Common practice, no source.
+    Passes at the same distance into a lap and to the same side have the same number. A corner that only one of three
+    or more laps has is numbered after all others, so that one swerve does not renumber the track.
+    """
+    turns = _turns(signals)
+    if not turns:
+        return ()
+    spans = _spans(signals, turns)
+    numbers = _numbers(signals, laps, turns)
+    return tuple(
+        Corner(
+            lap=int(laps.number[turn.middle]),
+            number=number,
+            direction="left" if turn.side > 0 else "right",
+            start=start,
+            stop=stop,
+            apex=turn.apex,
+            phases=split_phases(signals, start, stop, turn.apex),
+        )
+        for turn, (start, stop), number in zip(turns, spans, numbers, strict=True)
+    )
+
+
+def _turns(signals: Signals) -> list[_Turn]:
+    rate = signals.rate_hz
+    rolling = signals.valid & (signals.speed_m_s > _SLOWEST_M_S)
+    if not rolling.any():
+        return []
+    lateral = np.where(rolling, blurred(signals.lat_m_s2, rate, LATERAL_BLUR_S), 0.0)
+    on = max(_LEAST_LATERAL_M_S2, _SHARE_OF_HARDEST * float(np.percentile(np.abs(lateral[rolling]), 98)))
+    heading = np.cumsum(np.where(rolling, signals.yaw_rate_rad_s, 0.0)) / rate
+    runs = sorted(
+        (start, stop, side) for side in (1, -1) for start, stop in _hysteresis(side * lateral, on, _OFF_SHARE * on)
+    )
+    turns = []
+    for start, stop, side in _joined(runs, round(_GAP_S * rate)):
+        turned = side * (heading[stop - 1] - heading[start])
+        if stop - start < _SHORTEST_S * rate or turned < _LEAST_TURN_RAD:
+            continue
+        half = side * (heading[start:stop] - heading[start]) >= 0.5 * turned
+        apex = start + int(np.argmax(side * lateral[start:stop]))
+        turns.append(_Turn(side=side, start=start, stop=stop, apex=apex, middle=start + int(np.argmax(half))))
+    return turns
+
+
+def _hysteresis(values: np.ndarray, on: float, off: float) -> list[tuple[int, int]]:
+    """Ranges above `off` that reach `on`."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], (values > off).astype(np.int8), [0]])))
+    ranges = edges.reshape(-1, 2)
+    return [(int(a), int(b)) for a, b in ranges if values[a:b].max() > on]
+
+
+def _joined(runs: list[tuple[int, int, int]], gap: int) -> list[tuple[int, int, int]]:
+    """Runs to the same side less than `gap` samples apart made one."""
+    joined: list[tuple[int, int, int]] = []
+    for start, stop, side in runs:
+        if joined and joined[-1][2] == side and start - joined[-1][1] < gap:
+            joined[-1] = (joined[-1][0], stop, side)
+        else:
+            joined.append((start, stop, side))
+    return joined
+
+
+def _spans(signals: Signals, turns: list[_Turn]) -> list[tuple[int, int]]:
+    """Sample range of each pass: back over the braking zone, on to the end of the exit."""
+    rate, count = signals.rate_hz, len(signals.time_s)
+    valid = blurred(signals.valid, rate, 0.1) > 0.5
+    brakes = (blurred(signals.braking, rate, 0.1) > 0.5) & valid
+    throttle = blurred(signals.throttle, rate, 0.1)
+    lateral = np.abs(blurred(signals.lat_m_s2, rate, LATERAL_BLUR_S))
+    starts = []
+    for k, turn in enumerate(turns):
+        earliest = max(turns[k - 1].stop if k else 0, turn.start - round(_LONGEST_BRAKING_S * rate))
+        starts.append(_braking_start(brakes, earliest, turn.start, round(_BRAKE_LEAD_S * rate)))
+    spans = []
+    for k, turn in enumerate(turns):
+        latest = min(starts[k + 1] if k + 1 < len(turns) else count, turn.stop + round(_LONGEST_EXIT_S * rate))
+        after = slice(turn.stop, latest)
+        gone = (throttle[after] >= _FULL_THROTTLE) & (lateral[after] < 0.5 * _OFF_SHARE * _LEAST_LATERAL_M_S2)
+        # The exit also ends when the driver brakes or lifts, or in a gap: what follows is not this corner's.
+        opened = np.maximum.accumulate(throttle[after]) if latest > turn.stop else throttle[after]
+        lifted = (throttle[after] < opened - 0.2) | (throttle[after] < 0.1)
+        ended = np.flatnonzero(gone | brakes[after] | lifted | ~valid[after])
+        spans.append((starts[k], turn.stop + int(ended[0]) if len(ended) else max(latest, turn.stop)))
+    return spans
+
+
+def _braking_start(brakes: np.ndarray, earliest: int, turn_in: int, lead: int) -> int:
+    """First sample of the braking that leads into the turn; `turn_in` when there was none."""
+    held = np.flatnonzero(brakes[earliest:turn_in])
+    if not len(held) or turn_in - (earliest + held[-1]) > lead:
+        return turn_in
+    # A second of released brakes separates this braking zone from an earlier one.
+    breaks = np.flatnonzero(np.diff(held) > lead)
+    return earliest + int(held[breaks[-1] + 1] if len(breaks) else held[0])
+
+
+def _numbers(signals: Signals, laps: Laps, turns: list[_Turn]) -> list[int]:
+    """Corner number of each turn."""
+    if laps.length_m is None:
+        return list(range(1, len(turns) + 1))
+    rounds, places = _places(signals, laps, turns)
+    same = max(_SAME_PLACE_M, _SAME_PLACE_SHARE * laps.length_m)
+    centres: list[float] = []  # distance into the lap of each corner known so far
+    sides: list[int] = []
+    members: list[list[int]] = []  # its turns
+    passes: dict[int, list[int]] = {}
+    for k, lap_round in enumerate(rounds):
+        passes.setdefault(lap_round, []).append(k)
+    # The fullest round first: it names most corners; the others are matched to it, nearest pairs first.
+    for _, group in sorted(passes.items(), key=lambda item: (-len(item[1]), item[0])):
+        pairs = sorted(
+            (abs(_around(places[k] - centres[c], laps.length_m)), k, c)
+            for k in group
+            for c in range(len(centres))
+            if sides[c] == turns[k].side
+        )
+        taken: dict[int, int] = {}
+        for apart, k, c in pairs:
+            if apart <= same and k not in taken and c not in taken.values():
+                taken[k] = c
+        for k in group:
+            if k in taken:
+                members[taken[k]].append(k)
+            else:
+                centres.append(places[k])
+                sides.append(turns[k].side)
+                members.append([k])
+        for c, ks in enumerate(members):
+            shift = np.mean([_around(places[k] - centres[c], laps.length_m) for k in ks])
+            centres[c] = (centres[c] + float(shift)) % laps.length_m
+    rare = [len(laps.bounds) >= 3 and len(ks) == 1 for ks in members]
+    order = sorted(range(len(centres)), key=lambda c: (rare[c], centres[c]))
+    numbers = [0] * len(turns)
+    for number, c in enumerate(order, 1):
+        for k in members[c]:
+            numbers[k] = number
+    return numbers
+
+
+def _around(difference_m: float, length_m: float) -> float:
+    """A difference of distances into the lap, taken the short way round."""
+    return (difference_m + 0.5 * length_m) % length_m - 0.5 * length_m
+
+
+def _places(signals: Signals, laps: Laps, turns: list[_Turn]) -> tuple[list[int], list[float]]:
+    """Round of the circuit that each turn belongs to, and its distance into the lap (m), scaled to the median lap.
+
+    Outside whole laps distance counts on from the end of the lap before, or back from the start of the first.
+    """
+    last = len(signals.distance_m) - 1
+    length = laps.length_m
+    rounds, places = [], []
+    for turn in turns:
+        at = signals.distance_m[turn.middle]
+        lap = int(laps.number[turn.middle])
+        if lap:
+            start, stop = (signals.distance_m[min(b, last)] for b in laps.bounds[lap - 1])
+            rounds.append(10_000 * lap)
+            places.append(float((at - start) / (stop - start) * length))
+            continue
+        ended = [k for k, (_, stop) in enumerate(laps.bounds) if stop <= turn.middle]
+        origin = laps.bounds[ended[-1]][1] if ended else laps.bounds[0][0]
+        turned = (at - signals.distance_m[min(origin, last)]) / length
+        # Rounds outside whole laps get numbers of their own between those of the laps.
+        rounds.append(10_000 * (len(ended) and ended[-1] + 1) + 5_000 + int(np.floor(turned)))
+        places.append(float(turned % 1.0 * length))
+    return rounds, places

@@ -1,0 +1,117 @@
+"""The phases of one pass through a corner."""
+
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+
+from analyzer.phases.segments import Phase
+from analyzer.signals.session import Signals
+
+LATERAL_BLUR_S = 0.15  # cornering changes over half a second or more; engine and kerb shake is faster
+_PEDAL_BLUR_S = 0.06
+_TRAIL_BRAKING_SHARE = 0.40  # of the apex's lateral acceleration: brakes on above it are trail brakes
+_NEAR_PEAK_SHARE = 0.85
+_STILL_LARGE_SHARE = 0.60
+_PICK_UP = 0.20  # of the pedal travel that is left: the throttle is being applied
+_PICK_UP_HELD_S = 0.25  # longer than a blip for a down-change
+_SHORTEST_PHASE_S = 0.06
+
+
+def blurred(values: np.ndarray, rate_hz: float, deviation_s: float) -> np.ndarray:
+    """`values` behind a Gaussian low-pass without delay (standard deviation in s); odd in sign."""
+    return gaussian_filter1d(np.asarray(values, float), deviation_s * rate_hz, mode="nearest")
+
+
+def split_phases(signals: Signals, start: int, stop: int, apex: int) -> tuple[Phase, ...]:
+    """Phases of the pass `start` to `stop` (samples, stop excluded), contiguous and in order.
+
+    Parameters
+    ----------
+    signals : the session.
+    start, stop : sample range of the pass.
+    apex : sample of the largest lateral acceleration, inside the pass.
+
+    Returns
+    -------
+    The phases that happened. Their bounds:
+        braking ends with the last braking before lateral acceleration reaches 40 % of the apex's;
+        turn_in ends at 85 % of it once the trail brakes are off, at the apex at the latest;
+        mid_corner ends when the throttle passes for good a fifth of the travel left above its closed or steady value;
+        power_application ends when lateral acceleration falls below 60 % of the apex's for the last time;
+        exit is what is left with the throttle on. Without throttle, mid_corner runs to the end.
+
+    Notes
+    -----
+    The shares are common practice, no source.
+    """
+    margin = int(4 * LATERAL_BLUR_S * signals.rate_hz) + 1
+    low, high = max(0, start - margin), min(len(signals.time_s), stop + margin)
+    here = slice(start - low, stop - low)
+
+    def local(values: np.ndarray, deviation_s: float) -> np.ndarray:
+        return blurred(values[low:high], signals.rate_hz, deviation_s)[here]
+
+    lateral = local(signals.lat_m_s2, LATERAL_BLUR_S)
+    lateral = lateral * np.sign(lateral[apex - start])
+    throttle = local(signals.throttle, _PEDAL_BLUR_S)
+    brakes = local(signals.braking, _PEDAL_BLUR_S) > 0.5
+    peak, top, end = lateral[apex - start], apex - start, stop - start
+
+    entry = _first(lateral >= _TRAIL_BRAKING_SHARE * peak, 0, top)
+    brake_end = _after_last(brakes, 0, entry)
+    # Trail brakes are those that go on from the entry without a break of more than a moment.
+    trail_end = _after_last(brakes, entry, top) if brakes[entry:top].any() else brake_end
+    middle = max(trail_end, _first(lateral >= _NEAR_PEAK_SHARE * peak, brake_end, top))
+    falling = max(top, _after_last(lateral >= _STILL_LARGE_SHARE * peak, top, end))
+    power = _pick_up(throttle, trail_end, round(_PICK_UP_HELD_S * signals.rate_hz))
+
+    if power is None:
+        # A steady open throttle is on at the exit although it was never picked up.
+        on = falling < end and throttle[falling:end].min() > _PICK_UP
+        bounds = [0, brake_end, middle, falling if on else end, falling if on else end, end]
+    elif power >= falling:
+        bounds = [0, brake_end, middle, power, power, end]
+    else:
+        bounds = [0, brake_end, min(middle, power), power, falling, end]
+    return _named(bounds, start, max(2, round(_SHORTEST_PHASE_S * signals.rate_hz)))
+
+
+def _first(condition: np.ndarray, low: int, high: int) -> int:
+    """First index from `low` where `condition` holds, `high` when nowhere before it."""
+    held = np.flatnonzero(condition[low:high])
+    return low + int(held[0]) if len(held) else high
+
+
+def _after_last(condition: np.ndarray, low: int, high: int) -> int:
+    """Index after the last in `low` to `high` where `condition` holds, `low` when nowhere."""
+    held = np.flatnonzero(condition[low:high])
+    return low + int(held[-1]) + 1 if len(held) else low
+
+
+def _pick_up(throttle: np.ndarray, low: int, held: int) -> int | None:
+    """First sample from `low` at which the throttle rises past the pick-up level and stays there for `held` samples
+    (or to the end of the pass); None when it does not rise."""
+    if low >= len(throttle):
+        return None
+    least = throttle[low:].min()
+    if least > 1.0 - _PICK_UP:
+        return None
+    above = (throttle > least + _PICK_UP * (1.0 - least))[low:]
+    edges = np.flatnonzero(np.diff(above.astype(int))) + 1
+    lasting = np.diff(np.append(edges, len(above) + held))
+    rises = edges[above[edges] & (lasting >= held)]
+    return low + int(rises[0]) if len(rises) else None
+
+
+def _named(bounds: list[int], start: int, shortest: int) -> tuple[Phase, ...]:
+    """Phases between `bounds`; one too short to mean anything joins the next (the last joins the one before)."""
+    names = ("braking", "turn_in", "mid_corner", "power_application", "exit")
+    kept: list[tuple[str, int, int]] = []
+    begin = bounds[0]
+    for name, stop in zip(names, bounds[1:], strict=True):
+        if stop - begin >= shortest:
+            kept.append((name, begin, stop))
+            begin = stop
+    if not kept:
+        return (Phase(name="mid_corner", start=start, stop=start + bounds[-1]),)
+    kept[-1] = (*kept[-1][:2], bounds[-1])
+    return tuple(Phase(name=name, start=start + a, stop=start + b) for name, a, b in kept)
