@@ -1,0 +1,73 @@
+"""Power-on spin of both rear wheels."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from analyzer.findings.confidence import PEAK_SLIP_RELATIVE_SD, above, confidence, lasting
+from analyzer.findings.events import corner_at, events, phase_at, place
+from analyzer.findings.finding import Finding
+from analyzer.findings.inside_wheel_spin import LET_GO, MOSTLY_ALONG, OPEN_THROTTLE
+from analyzer.findings.rear_axle import LEAST_SPEED_M_S, rear_axle
+from analyzer.lockcurve.estimate import LockCurveEstimate
+from analyzer.phases.segments import Corner, Laps
+from analyzer.signals.session import Signals
+from analyzer.vehicle.car import Car
+from analyzer.vehicle.state import AxleState
+
+
+def find_both_wheel_spin(
+    signals: Signals, corners: Sequence[Corner], laps: Laps, axle: AxleState, lock_curve: LockCurveEstimate, car: Car
+) -> tuple[Finding, ...]:
+    """Both rear wheels past their slip at peak force with the throttle open, in a corner or on a straight.
+
+    Notes
+    -----
+    A sideways slide alone also takes combined slip past the peak; so each wheel must have most of the peak slip along
+    its own direction.
+    """
+    rear = rear_axle(signals, axle, car)
+    driven = signals.valid & ~signals.braking & (signals.throttle > OPEN_THROTTLE)
+    driven &= signals.speed_m_s > LEAST_SPEED_M_S
+    least_slip = np.minimum(axle.slip_left, axle.slip_right)
+    least_use = np.minimum(axle.use_left, axle.use_right)
+    along = np.isfinite(rear.peak_slip) & (least_slip > MOSTLY_ALONG * rear.peak_slip)
+    found = []
+    for start, stop in events(
+        begins=driven & (least_use > 1.0) & along,
+        goes_on=driven & (least_use > LET_GO) & (least_slip > 0),
+        rate_hz=signals.rate_hz,
+    ):
+        window = slice(start, stop)
+        corner = corner_at(corners, start, stop)
+        duration = (stop - start) / signals.rate_hz
+        locked = float(np.mean(axle.locked[window]))
+        peak_use = float(np.nanmax(least_use[window]))
+        why = (
+            "the axle was locked and took both tyres past their grip: too much throttle, or too much lock here"
+            if locked > 0.5
+            else "both tyres were past their grip: too much throttle"
+        )
+        found.append(
+            Finding(
+                kind="both_wheel_spin",
+                lap=corner.lap if corner else None,
+                corner=corner.number if corner else None,
+                start_s=float(signals.time_s[start]),
+                end_s=float(signals.time_s[stop - 1]),
+                severity="caution",
+                confidence=confidence(above(peak_use - 1.0, PEAK_SLIP_RELATIVE_SD), lasting(duration)),
+                sentence=f"Both rear wheels spun in {place(corner, float(signals.distance_m[start]))} for "
+                f"{duration:.1f} s: {why}.",
+                evidence={
+                    "phase": phase_at(corner, (start + stop) // 2),
+                    "duration_s": duration,
+                    "peak_slip": float(np.nanmax(least_slip[window])),
+                    "peak_use": peak_use,
+                    "throttle": float(signals.throttle[window].max()),
+                    "locked_fraction": locked,
+                    "limit": "tyre",
+                },
+            )
+        )
+    return tuple(found)

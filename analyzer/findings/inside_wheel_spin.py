@@ -1,0 +1,154 @@
+"""Power-on spin of the inside rear wheel."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from analyzer.findings.confidence import PEAK_SLIP_RELATIVE_SD, above, confidence, lasting
+from analyzer.findings.events import corner_at, events, phase_at, place
+from analyzer.findings.finding import Finding
+from analyzer.findings.grip import locked_drive_force_N
+from analyzer.findings.rear_axle import RearAxle, rear_axle
+from analyzer.lockcurve.estimate import LockCurveEstimate
+from analyzer.phases.segments import Corner, Laps
+from analyzer.signals.session import Signals
+from analyzer.vehicle.car import Car
+from analyzer.vehicle.state import AxleState
+
+OPEN_THROTTLE = 0.15  # below this an engine mostly idles or drags: a wheel that slides then is not spun by power
+LET_GO = 0.8  # hysteresis: a spin lasts until the wheel is back at 80 % of its peak slip
+MOSTLY_ALONG = 0.7  # of the peak slip along the wheel: past it, at least half of the combined slip is the engine's
+CLEAR_SIGMAS = 3.0  # the inside wheel must out-turn the outside by this many standard deviations
+ACT_DISTANCE_M = (
+    3.0  # a slide of this length costs tenths of a second on the next straight (common practice, no source)
+)
+
+
+def find_inside_wheel_spin(
+    signals: Signals, corners: Sequence[Corner], laps: Laps, axle: AxleState, lock_curve: LockCurveEstimate, car: Car
+) -> tuple[Finding, ...]:
+    """Inside rear past its slip at peak force and turning faster than the outside rear, which is not; throttle open.
+
+    Notes
+    -----
+    A locked axle cannot spin one wheel: its inside slip is high by geometry, but both wheels turn alike. So the inside
+    wheel must turn *faster* than the outside one, by more than the noise; a large slip below the peak is no spin.
+    """
+    rear = rear_axle(signals, axle, car)
+    driven = rear.cornering & (signals.throttle > OPEN_THROTTLE) & ~signals.braking & ~axle.locked
+    margin = CLEAR_SIGMAS * np.sqrt(2) * signals.wheel_speed_noise_m_s
+    faster = driven & (rear.over_speed_m_s > margin) & (rear.inside_slip > rear.outside_slip)
+    # NaN compares False: what is not known is no spin
+    along = ~np.isfinite(rear.peak_slip) | (rear.inside_slip > MOSTLY_ALONG * rear.peak_slip)
+    begins = faster & (rear.inside_use > 1.0) & (rear.outside_use < 1.0) & along
+    goes_on = faster & (rear.inside_use > LET_GO)
+    available = locked_drive_force_N(signals, axle, car)
+    return tuple(
+        _finding(signals, corners, axle, car, rear, available, start, stop)
+        for start, stop in events(begins=begins, goes_on=goes_on, rate_hz=signals.rate_hz)
+    )
+
+
+def _finding(
+    signals: Signals,
+    corners: Sequence[Corner],
+    axle: AxleState,
+    car: Car,
+    rear: RearAxle,
+    available_N: np.ndarray,
+    start: int,
+    stop: int,
+) -> Finding:
+    window = slice(start, stop)
+    corner = corner_at(corners, start, stop)
+    sliding_m_s = np.maximum(np.nan_to_num(rear.inside_slip[window] * signals.speed_m_s[window]), 0.0)
+    duration = (stop - start) / signals.rate_hz
+    distance = float(sliding_m_s.sum() / signals.rate_hz)
+    force = np.maximum(np.nan_to_num(rear.inside_force_N[window]), 0.0)
+    energy = float((force * sliding_m_s).sum() / signals.rate_hz)
+    put_down = axle.longitudinal_force_left_N[window] + axle.longitudinal_force_right_N[window]
+    lost = _mean(np.maximum(available_N[window] - put_down, 0.0))
+    # the torque that the engine asked the tyres to carry when the slide began
+    asked = _mean(axle.input_torque_Nm[start : min(start + max(2, int(0.2 * signals.rate_hz)), stop)])
+    asked_N = None if asked is None else asked / car.rear_rolling_radius_m
+    could = _mean(available_N[window])
+    packs_slip = float(np.mean(axle.slipping[window]))
+    spare = lost is not None and could is not None and lost > 0.05 * could
+    limit = "lock_curve" if packs_slip > 0.5 and spare else "tyre"
+    car_did_it = limit == "lock_curve" and asked_N is not None and could is not None and asked_N <= could
+    peak_slip, peak_use = float(np.nanmax(rear.inside_slip[window])), float(np.nanmax(rear.inside_use[window]))
+    sure = confidence(
+        above(peak_use - 1.0, PEAK_SLIP_RELATIVE_SD),
+        above(
+            float(np.nanmax(rear.inside_slip[window] - rear.outside_slip[window])),
+            float(np.nanmedian(rear.slip_difference_sd[window])),
+        ),
+        lasting(duration),
+    )
+    throttle = float(signals.throttle[window].max())
+    return Finding(
+        kind="inside_wheel_spin",
+        lap=corner.lap if corner else None,
+        corner=corner.number if corner else None,
+        start_s=float(signals.time_s[start]),
+        end_s=float(signals.time_s[stop - 1]),
+        severity="act" if distance >= ACT_DISTANCE_M else "caution",
+        confidence=sure,
+        sentence=_sentence(
+            where=place(corner, float(signals.distance_m[start])),
+            duration_s=duration,
+            distance_m=distance,
+            throttle=throttle,
+            limit=limit,
+            car_did_it=car_did_it,
+            lost_N=lost,
+        ),
+        evidence={
+            "phase": phase_at(corner, (start + stop) // 2),
+            "distance_m": float(signals.distance_m[start]),
+            "duration_s": duration,
+            "peak_slip": peak_slip,
+            "peak_use": peak_use,
+            "outside_slip": _mean(rear.outside_slip[window]),
+            "outside_use": _mean(rear.outside_use[window]),
+            "sliding_distance_m": distance,
+            "energy_J": energy,
+            "throttle": throttle,
+            "speed_m_s": float(signals.speed_m_s[window].mean()),
+            "input_torque_Nm": _mean(axle.input_torque_Nm[window]),
+            "transfer_torque_Nm": _mean(rear.transfer_torque_Nm[window]),
+            "asked_force_N": asked_N,
+            "locked_axle_force_N": could,
+            "lost_force_N": lost,
+            "packs_slipping_fraction": packs_slip,
+            "limit": limit,
+            "foot_or_car": "car" if car_did_it else "foot",
+        },
+    )
+
+
+def _sentence(
+    *,
+    where: str,
+    duration_s: float,
+    distance_m: float,
+    throttle: float,
+    limit: str,
+    car_did_it: bool,
+    lost_N: float | None,
+) -> str:
+    text = (
+        f"The inside rear spun in {where} for {duration_s:.1f} s with up to {100 * throttle:.0f} % throttle and slid "
+        f"{distance_m:.1f} m"
+    )
+    if car_did_it:
+        cost = f" and cost up to {lost_N:.0f} N of drive" if lost_N is not None else ""
+        return f"{text}: it is the car, the plates let go although the axle as one piece could have held this{cost}."
+    if limit == "lock_curve":
+        return f"{text}: it is the foot first, this was more than the axle could hold even locked."
+    return f"{text}: it is the foot, the outside tyre had nothing left to take over and more lock would not help."
+
+
+def _mean(values: np.ndarray) -> float | None:
+    finite = values[np.isfinite(values)]
+    return float(finite.mean()) if len(finite) else None

@@ -1,0 +1,72 @@
+"""Lock that arrives with a snap as the throttle opens."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from analyzer.findings.confidence import above, confidence
+from analyzer.findings.events import corner_at, phase_at, place, runs
+from analyzer.findings.finding import Finding
+from analyzer.findings.rear_axle import rear_axle
+from analyzer.lockcurve.estimate import LockCurveEstimate
+from analyzer.phases.segments import Corner, Laps
+from analyzer.signals.session import Signals
+from analyzer.vehicle.car import Car
+from analyzer.vehicle.state import AxleState
+
+STEP_S = 0.15  # quicker than a driver corrects (reaction 0.2 s or more, common practice, no source)
+BEFORE_S, AFTER_S = 0.1, 0.6  # where the lock-up of a throttle application is looked for
+OPENS_AT = 0.08
+SNAP_YAW_RAD_S2 = 0.6  # yaw acceleration that arrives in STEP_S: near half of what a hard turn-in builds up
+
+
+def find_lock_up_snap(
+    signals: Signals, corners: Sequence[Corner], laps: Laps, axle: AxleState, lock_curve: LockCurveEstimate, car: Car
+) -> tuple[Finding, ...]:
+    """Yaw moment against the turn that the differential builds up within 0.15 s of a throttle application, in a corner.
+
+    A moment into the turn at that point is the inside wheel letting go, and is found as spin.
+    """
+    rear = rear_axle(signals, axle, car)
+    step = max(1, round(STEP_S * signals.rate_hz))
+    before, after = round(BEFORE_S * signals.rate_hz), round(AFTER_S * signals.rate_hz)
+    open_ = signals.throttle > OPENS_AT
+    found = []
+    for start, stop in runs(open_):
+        first, last = max(start - before, 0), min(start + after, len(open_) - step - 1)
+        if (stop - start) / signals.rate_hz < AFTER_S or last <= first or not rear.cornering[start]:
+            continue
+        change = rear.opposing_moment_Nm[first + step : last + step] - rear.opposing_moment_Nm[first:last]
+        if axle.braked[first : last + step].any() or not np.isfinite(change).any():
+            continue
+        at = first + int(np.nanargmax(change))
+        size = float(change[at - first])
+        jerk = size / car.yaw_inertia
+        if jerk < SNAP_YAW_RAD_S2:
+            continue
+        sd = axle.torque_difference_sd_Nm[[at, at + step]] * car.rear_track_m / (2 * car.rear_rolling_radius_m)
+        corner = corner_at(corners, at, at + step)
+        where = place(corner, float(signals.distance_m[at]))
+        found.append(
+            Finding(
+                kind="lock_up_snap",
+                lap=corner.lap if corner else None,
+                corner=corner.number if corner else None,
+                start_s=float(signals.time_s[at]),
+                end_s=float(signals.time_s[at + step]),
+                severity="note",
+                confidence=confidence(above(jerk - SNAP_YAW_RAD_S2, float(np.hypot(*sd)) / car.yaw_inertia)),
+                sentence=f"Opening the throttle in {where} put {size:.0f} N.m of yaw moment against the turn within "
+                f"{step / signals.rate_hz:.2f} s: a lock-up that is felt as a snap.",
+                evidence={
+                    "phase": phase_at(corner, at),
+                    "yaw_moment_change_Nm": size,
+                    "yaw_acceleration_change_rad_s2": jerk,
+                    "rise_s": step / signals.rate_hz,
+                    "throttle": float(signals.throttle[at + step]),
+                    "transfer_torque_before_Nm": float(rear.transfer_torque_Nm[at]),
+                    "transfer_torque_after_Nm": float(rear.transfer_torque_Nm[at + step]),
+                },
+            )
+        )
+    return tuple(found)

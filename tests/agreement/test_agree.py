@@ -1,0 +1,71 @@
+"""Verdicts against curves whose difference is known, and their limits."""
+
+import pytest
+from made_analysis import made_estimate, made_prediction
+
+from analyzer.agreement.compare import agree
+from analyzer.agreement.verdict import VERDICTS
+
+
+def test_equal_curves_agree():
+    agreement = agree(made_estimate(), made_prediction())
+    assert agreement.verdict == "agrees"
+    assert set(agreement.by_side.values()) == {"agrees"}
+
+
+@pytest.mark.parametrize(
+    ("changes", "side", "verdict"),
+    [
+        ({"preload": 200.0}, "preload", "stronger"),
+        ({"preload": 70.0}, "preload", "weaker"),
+        ({"drive": 0.30}, "drive", "stronger"),
+        ({"drive": 0.06}, "drive", "weaker"),
+    ],
+)
+def test_a_side_that_is_off_is_named_and_rules_the_verdict(changes, side, verdict):
+    agreement = agree(made_estimate(**changes), made_prediction())
+    assert agreement.by_side[side] == verdict
+    assert agreement.verdict == verdict
+
+
+def test_the_sentence_says_what_the_sheet_gets_wrong():
+    sentence = agree(made_estimate(drive=0.10), made_prediction()).sentences["drive"]
+    assert "44 % under the sheet's 0.18" in sentence  # 0.10/0.18 = 0.556
+    assert "ramp" in sentence
+
+
+def test_an_interval_that_cannot_tell_30_percent_cannot_tell():
+    agreement = agree(made_estimate(relative_sd=0.4), made_prediction())
+    assert agreement.by_side["preload"] == "cannot_tell"
+
+
+def test_an_unsupported_side_cannot_tell_and_leaves_the_others():
+    agreement = agree(made_estimate(coast_supported=False), made_prediction())
+    assert agreement.by_side["coast"] == "cannot_tell"
+    assert agreement.verdict == "agrees"
+
+
+def test_bounds_under_the_sheet_cannot_tell_and_bounds_over_it_say_stronger():
+    under = agree(made_estimate(kind="bound"), made_prediction())
+    assert set(under.by_side.values()) == {"cannot_tell"} and under.verdict == "cannot_tell"
+    over = agree(made_estimate(kind="bound", preload=500.0), made_prediction())
+    assert over.by_side["preload"] == "stronger" and over.verdict == "stronger"
+
+
+def test_an_open_differential_that_locks_is_stronger_and_one_that_does_not_agrees():
+    assert agree(made_estimate(), made_prediction(kind="open")).verdict == "stronger"
+    free = agree(made_estimate(preload=8.0, drive=0.0, coast=0.0), made_prediction(kind="open"))
+    assert free.verdict == "agrees"
+
+
+def test_a_spool_agrees_when_nothing_slipped_and_is_weaker_when_it_did():
+    spool = made_prediction(kind="spool")
+    assert agree(made_estimate(kind="bound"), spool).verdict == "agrees"
+    assert agree(made_estimate(), spool).verdict == "weaker"
+
+
+def test_verdicts_are_of_the_contract():
+    for estimate in (made_estimate(), made_estimate(kind="bound"), made_estimate(drive=0.4)):
+        agreement = agree(estimate, made_prediction())
+        assert {agreement.verdict, *agreement.by_side.values()} <= set(VERDICTS)
+        assert all(s.endswith(".") for s in agreement.sentences.values())

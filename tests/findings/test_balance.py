@@ -1,0 +1,87 @@
+"""Coast understeer, asymmetry and snap, on a session whose balance and differential are known."""
+
+import made_analysis
+import numpy as np
+import pytest
+from made_analysis import GRADIENT_RAD, Made, made_car, made_estimate, made_signals_and_axle
+
+from analyzer.findings.asymmetry import find_asymmetry
+from analyzer.findings.coast_understeer import find_coast_understeer
+from analyzer.findings.find_all import SEVERITY_RANK, find_all
+from analyzer.findings.handling import fit_handling, steer_for_moment_rad
+from analyzer.findings.lock_up_snap import find_lock_up_snap
+from analyzer.findings.rear_axle import rear_axle
+
+
+def found(find, made):
+    signals, axle, corners, laps = made_signals_and_axle(made)
+    return find(signals, corners, laps, axle, made_estimate(), made_car())
+
+
+def test_the_understeer_gradient_is_recovered():
+    signals, *_ = made_signals_and_axle(Made(extra_steer_laps=(1,)))
+    handling = fit_handling(signals, made_car())
+    assert handling.gradient_rad_per_m_s2 == pytest.approx(GRADIENT_RAD, rel=0.1)
+
+
+def test_steer_against_a_moment_is_the_single_track_answer():
+    # Solved by hand as two equations, force and moment balance of a single track at fixed path:
+    # F_f + F_r = 0, a F_f - b F_r = N  ->  F_f = N/L, alpha_f = F_f/C_f, alpha_r = -F_f/C_r, d = alpha_f - alpha_r
+    car = made_car()
+    a, b, moment = car.cg_to_front_m, car.cg_to_rear_m, 500.0
+    force = np.linalg.solve([[1.0, 1.0], [a, -b]], [0.0, moment])
+    stiffness = car.tyre.cornering_stiffness_per_rad * car.mass_kg * 9.80665 * np.array([0.48, 0.52])
+    expected = force[0] / stiffness[0] - force[1] / stiffness[1]
+    assert steer_for_moment_rad(moment, car) == pytest.approx(expected)
+
+
+def test_planted_coast_understeer_is_found_in_its_corner_and_a_clean_session_has_none():
+    findings = found(find_coast_understeer, Made(extra_steer_laps=(2, 4)))
+    assert [(f.lap, f.corner) for f in findings] == [(2, 2), (4, 2)]
+    assert findings[0].evidence["extra_steer_deg"] == pytest.approx(np.degrees(0.03) * 14, rel=0.1)
+    assert found(find_coast_understeer, Made(extra_steer_laps=())) == ()
+
+
+def test_understeer_that_the_differential_does_not_explain_is_not_the_differentials():
+    finding = found(find_coast_understeer, Made())[0]
+    assert finding.evidence["differential_share"] < 0.15
+    assert finding.severity == "note"
+    assert "not the differential's" in finding.sentence
+
+
+def test_understeer_of_the_size_that_the_moment_costs_is_the_differentials(monkeypatch):
+    monkeypatch.setattr(made_analysis, "EXTRA_STEER_RAD", 0.007)
+    monkeypatch.setattr(made_analysis, "PRELOAD", 400.0)
+    finding = found(find_coast_understeer, Made())[0]
+    assert finding.evidence["differential_share"] > 0.8
+    assert finding.severity == "act"
+    assert "the differential holds against the turn" in finding.sentence
+
+
+@pytest.mark.parametrize("left_turn", [True, False])
+def test_a_faster_outside_wheel_under_lock_opposes_the_turn(left_turn):
+    signals, axle, _, _ = made_signals_and_axle(Made(spin_laps=()))
+    rear = rear_axle(signals, axle, made_car())
+    w = axle.slipping & ((signals.yaw_rate_rad_s > 0) == left_turn)
+    assert w.sum() > 50
+    assert (rear.opposing_moment_Nm[w] > 0).mean() > 0.95
+    # M t_r/(2R), the brief's and Milliken's yaw moment of a torque difference
+    assert rear.opposing_moment_Nm[w] == pytest.approx(rear.transfer_torque_Nm[w] * 1.46 / 0.6)
+
+
+def test_unlike_sides_are_found_and_like_ones_are_not():
+    unlike = found(find_asymmetry, Made(spin_laps=(), right_corner_factor=1.6))
+    assert len(unlike) == 1 and unlike[0].evidence["left_minus_right_Nm"] < -30
+    assert "harder in right" in unlike[0].sentence
+    assert found(find_asymmetry, Made(spin_laps=())) == ()
+
+
+def test_a_snap_needs_a_jump_of_the_moment():
+    assert found(find_lock_up_snap, Made(spin_laps=())) == ()
+
+
+def test_all_findings_come_worst_first_and_none_is_unlikely():
+    findings = found(find_all, Made())
+    ranks = [SEVERITY_RANK[f.severity] for f in findings]
+    assert ranks == sorted(ranks) and len(set(ranks)) > 1
+    assert all(0.5 <= f.confidence <= 1 and f.end_s >= f.start_s for f in findings)

@@ -1,0 +1,123 @@
+"""Spin of one or both rear wheels: planted events are found, look-alikes are not."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from made_analysis import CORNERS, LAP_S, Made, made_car, made_estimate, made_signals_and_axle
+
+from analyzer.findings.both_wheel_spin import find_both_wheel_spin
+from analyzer.findings.inside_wheel_locking import find_inside_wheel_locking
+from analyzer.findings.inside_wheel_spin import find_inside_wheel_spin
+
+
+def found(find, made=Made(), change=lambda signals, axle: (signals, axle)):  # noqa: B008
+    signals, axle, corners, laps = made_signals_and_axle(made)
+    signals, axle = change(signals, axle)
+    return find(signals, corners, laps, axle, made_estimate(), made_car())
+
+
+def mirrored(signals, axle):
+    """The same session driven on the mirrored circuit."""
+    swap = [1, 0, 3, 2]
+    return (
+        replace(
+            signals,
+            wheel_speed_m_s=signals.wheel_speed_m_s[:, swap],
+            steer_rad=-signals.steer_rad,
+            lat_m_s2=-signals.lat_m_s2,
+            yaw_rate_rad_s=-signals.yaw_rate_rad_s,
+            yaw_acceleration_rad_s2=-signals.yaw_acceleration_rad_s2,
+            y_m=-signals.y_m,
+        ),
+        replace(
+            axle,
+            slip_left=axle.slip_right,
+            slip_right=axle.slip_left,
+            speed_difference_rad_s=-axle.speed_difference_rad_s,
+            free_difference_rad_s=-axle.free_difference_rad_s,
+            torque_difference_Nm=-axle.torque_difference_Nm,
+            load_left_N=axle.load_right_N,
+            load_right_N=axle.load_left_N,
+            longitudinal_force_left_N=axle.longitudinal_force_right_N,
+            longitudinal_force_right_N=axle.longitudinal_force_left_N,
+            use_left=axle.use_right,
+            use_right=axle.use_left,
+        ),
+    )
+
+
+def test_planted_spins_are_found_where_and_when_they_were_planted():
+    spins = found(find_inside_wheel_spin)
+    assert [(f.lap, f.corner) for f in spins] == [(2, 1), (3, 1)]
+    first, stop, *_ = CORNERS[0]
+    start = LAP_S + first + 0.62 * (stop - first)
+    end = LAP_S + first + 0.75 * (stop - first)
+    assert spins[0].start_s == pytest.approx(start, abs=0.05)
+    assert spins[0].end_s == pytest.approx(end, abs=0.05)
+    assert spins[0].evidence["peak_slip"] == pytest.approx(0.2)
+
+
+def test_sliding_distance_and_energy_are_the_integrals():
+    signals, axle, _, _ = made_signals_and_axle(Made())
+    spin = found(find_inside_wheel_spin)[0]
+    w = (signals.time_s >= spin.start_s) & (signals.time_s <= spin.end_s)
+    slide = axle.slip_left[w] * signals.speed_m_s[w] / signals.rate_hz
+    assert spin.evidence["sliding_distance_m"] == pytest.approx(slide.sum(), rel=1e-6)
+    assert spin.evidence["energy_J"] == pytest.approx((axle.longitudinal_force_left_N[w] * slide).sum(), rel=1e-6)
+
+
+def test_a_mirrored_session_has_the_same_spins():
+    plain, mirror = found(find_inside_wheel_spin), found(find_inside_wheel_spin, change=mirrored)
+    assert [(f.start_s, f.end_s) for f in plain] == [(f.start_s, f.end_s) for f in mirror]
+    assert plain[0].evidence["energy_J"] == pytest.approx(mirror[0].evidence["energy_J"])
+
+
+def test_a_locked_axle_does_not_spin_one_wheel():
+    # inside slip past the peak by geometry alone: both wheels turn alike
+    assert found(find_inside_wheel_spin, Made(locked=True)) == ()
+
+
+def test_a_large_slip_below_the_peak_is_no_spin():
+    assert found(find_inside_wheel_spin, Made(spin_inside_slip=0.09)) == ()
+
+
+def test_unknown_slip_is_no_spin():
+    def blank(signals, axle):
+        nan = np.full(len(signals.time_s), np.nan)
+        return signals, replace(axle, use_left=nan, use_right=nan)
+
+    assert found(find_inside_wheel_spin, change=blank) == ()
+
+
+def test_closed_throttle_is_no_spin():
+    assert found(find_inside_wheel_spin, change=lambda s, a: (replace(s, throttle=np.zeros_like(s.throttle)), a)) == ()
+
+
+def test_with_spare_grip_the_lock_curve_was_the_limit_and_it_was_the_car():
+    spin = found(find_inside_wheel_spin)[0]
+    assert spin.evidence["limit"] == "lock_curve"
+    assert spin.evidence["foot_or_car"] == "car"
+    assert "it is the car" in spin.sentence
+
+
+def test_asking_more_than_the_axle_holds_is_the_foot():
+    def harder(signals, axle):
+        w = (signals.time_s > 75.3) & (signals.time_s < 77)
+        more = np.where(w, 9000.0, axle.input_torque_Nm)  # 30 kN at a 0.3 m radius: far past any tyre's grip
+        return signals, replace(axle, input_torque_Nm=more)
+
+    assert found(find_inside_wheel_spin, change=harder)[0].evidence["foot_or_car"] == "foot"
+
+
+def test_both_wheels_past_the_peak_is_both_wheel_spin_and_not_inside_wheel_spin():
+    made = Made(spin_laps=(), both_spin_laps=(2,))
+    assert [(f.lap, f.corner) for f in found(find_both_wheel_spin, made)] == [(2, 1)]
+    assert found(find_inside_wheel_spin, made) == ()
+
+
+def test_inside_rear_locking_under_braking_is_found_and_a_clean_session_has_none():
+    locks = found(find_inside_wheel_locking, Made(spin_laps=(), inside_locks_laps=(3,)))
+    assert [(f.lap, f.corner) for f in locks] == [(3, 1)]
+    assert locks[0].evidence["least_slip"] == pytest.approx(-0.4)
+    assert found(find_inside_wheel_locking) == ()
