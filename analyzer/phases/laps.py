@@ -20,8 +20,9 @@ _GATES_TRIED = 60
 _ROAD_STEP_M = 2.0
 _ROAD_BLUR_M = 10.0  # driven lines differ by this much from lap to lap
 _LEAST_SIMILARITY = 0.6
+_LEAST_SIMILARITY_OF_PART = 0.8
 _AS_GOOD = 0.8  # a repeat this good beside the best is a lap; the best may be several laps
-_LEAST_TURN_RAD = 2.0  # in the stretch that repeats; less could be one corner like another
+_LEAST_TURN_RAD = 3.0  # in the stretch that repeats; less could be one corner like another
 _ONE_SIDED_SHARE = 0.85
 
 
@@ -150,7 +151,7 @@ def _from_recurrence(signals: Signals) -> tuple[tuple[int, int], ...]:
         dx=1 / signals.rate_hz,
         initial=0.0,
     )
-    curvature = np.gradient(road_heading + np.interp(at, distance, bent), _ROAD_STEP_M)
+    curvature = np.gradient(0.5 * (road_heading + np.interp(at, distance, bent)), _ROAD_STEP_M)
     curvature = gaussian_filter1d(curvature, _ROAD_BLUR_M / _ROAD_STEP_M)
     lap = _lap_length(curvature, road_heading)
     if lap is None:
@@ -175,23 +176,25 @@ def _lap_length(curvature: np.ndarray, road_heading: np.ndarray) -> int | None:
     energy = np.concatenate([[0.0], np.cumsum(curvature**2)])
     lags = np.arange(count)
     both = energy[count - lags] + energy[-1] - energy[lags]
-    # The repeat must cover a quarter of a lap or more: one corner looks like another.
-    longest, shortest = int(count / 1.25), int(_SHORTEST_LAP_M / _ROAD_STEP_M)
     similarity = 2 * product / np.maximum(both, 1e-12)
-    similarity[:shortest], similarity[longest:] = 0.0, 0.0
     peaks, _ = find_peaks(similarity, height=_LEAST_SIMILARITY)
-    turned = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(road_heading)))])
-    one_sided = abs(road_heading[-1] - road_heading[0]) > _ONE_SIDED_SHARE * turned[-1]
+    turned = np.cumsum(np.abs(curvature)) * _ROAD_STEP_M
+    one_sided = abs(np.sum(curvature)) * _ROAD_STEP_M > _ONE_SIDED_SHARE * turned[-1]
     good = []
     for lag in peaks:
-        revolutions = np.median(road_heading[lag:] - road_heading[: count - lag]) / (2 * np.pi)
-        whole = abs(revolutions - np.round(revolutions)) < 0.12 and abs(revolutions) > 0.5
-        if turned[count - 1 - lag] > _LEAST_TURN_RAD and (whole or not one_sided):
+        repeated = count - lag
+        revolutions = np.median(road_heading[lag:] - road_heading[:repeated]) / (2 * np.pi)
+        closes = abs(revolutions - np.round(revolutions)) < 0.12 and abs(revolutions) > 0.5
+        # One corner looks like another: a repeat of less than a lap must be long, winding and close.
+        enough = repeated >= lag or (repeated >= 0.25 * lag and similarity[lag] >= _LEAST_SIMILARITY_OF_PART)
+        if enough and turned[repeated - 1] > _LEAST_TURN_RAD and (closes or not one_sided):
             good.append(lag)
     if not good:
         return None
     best = max(similarity[lag] for lag in good)
-    return int(next(lag for lag in good if similarity[lag] >= _AS_GOOD * best))
+    lap = int(next(lag for lag in good if similarity[lag] >= _AS_GOOD * best))
+    # What repeats sooner than any circuit is a slalom, not laps.
+    return lap if lap * _ROAD_STEP_M >= _SHORTEST_LAP_M else None
 
 
 def _aligned_lines(curvature: np.ndarray, lap: int) -> list[float | None]:

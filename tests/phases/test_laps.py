@@ -43,6 +43,13 @@ def test_half_an_oval_is_not_a_lap(drive, build_road):
     assert find_laps(signals).length_m == pytest.approx(2 * len(half), rel=0.02)
 
 
+def test_slalom_and_hill_climb_have_no_laps(drive, build_road):
+    slalom = np.tile(np.concatenate([np.full(20, 1 / 30), np.full(20, -1 / 30)]), 20)
+    assert find_laps(drive(np.concatenate([np.zeros(100), slalom, np.zeros(100)]))).method == "none"
+    bends = ((200, 30, 100, 1), (100, 40, 100, -1), (150, 20, 170, 1), (80, 20, 160, -1), (300, 60, 60, 1))
+    assert find_laps(drive(build_road((*bends, (70, 25, 90, -1))))).method == "none"
+
+
 def test_counter_wins_and_its_partial_laps_are_zero(drive, one_lap):
     signals = drive(np.concatenate([one_lap[-400:], np.tile(one_lap, 3), one_lap[:500]]))
     counter = np.floor((signals.distance_m - 400) / len(one_lap)) + 7
