@@ -5,6 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analyzer.errors import InputError
+
 STEP_M = 1.0
 _SMOOTHING_M = 7.0  # standard deviation of the blur that turns arcs into entries a steering wheel can follow
 
@@ -102,7 +104,7 @@ def _evenly(line: np.ndarray) -> np.ndarray:
 
 
 def demo_circuit() -> Circuit:
-    """The invented circuit of the sample logs: two hairpins, an S, fast and medium corners to both sides, 2.4 km."""
+    """The invented circuit of the sample logs: two hairpins, an S, fast and medium corners to both sides, 2.0 km."""
     return circuit_from_corners(
         name="Saltmarsh Loop",
         corners_m=[
@@ -137,3 +139,17 @@ def generated_circuit(seed: int) -> Circuit:
         for t, r, c in zip(angle, ring, radius, strict=True)
     ]
     return circuit_from_corners(name=f"invented circuit {seed}", corners_m=corners)
+
+
+def circuit_by_name(name: str) -> Circuit:
+    """`demo`, or the circuit invented from a whole number.
+
+    Raises
+    ------
+    InputError : neither of these.
+    """
+    if name == "demo":
+        return demo_circuit()
+    if name.isascii() and name.isdigit():
+        return generated_circuit(int(name))
+    raise InputError(f"the circuit is '{name}'; allowed: demo, or a whole number such as 7. Name one of these.")

@@ -2,9 +2,12 @@
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from analyzer.vehicle.car import Car
+
+if TYPE_CHECKING:
+    from analyzer.differential.predicted import PredictedLockCurve
 
 Wheels4 = tuple[float, float, float, float]
 
@@ -91,6 +94,18 @@ class LockParameters:
     heat_capacity_J_K: float = 9000.0
     cooling_W_K: float = 8.0
     ambient_degC: float = 25.0
+
+    @classmethod
+    def from_prediction(cls, curve: "PredictedLockCurve") -> "LockParameters":
+        """The differential that locks exactly as predicted (a figure that a curve does not have counts as zero)."""
+        return cls(
+            kind=curve.kind,
+            preload_Nm=curve.preload_Nm or 0.0,
+            drive_slope=curve.drive_slope or 0.0,
+            drive_hold_Nm=curve.drive_hold_Nm or 0.0,
+            coast_slope=curve.coast_slope or 0.0,
+            coast_hold_Nm=curve.coast_hold_Nm or 0.0,
+        )
 
     def locking_torque(self, input_torque_Nm: float) -> float:
         """M (N.m) of the slipping packs at the reference temperature; infinite for a spool."""

@@ -59,8 +59,8 @@ def simulate_session(
 
     Raises
     ------
-    InputError : no laps, or a log rate that does not divide 1000 Hz.
-    RuntimeError : the car left the line by more than 60 m, or stopped; car, tyre and driver do not go together.
+    InputError : no laps, a log rate that does not divide 1000 Hz, or a car that leaves the line by more than 60 m or
+        stops, because car, tyre and driver do not go together.
     """
     tyre, sensors, driver = tyre or SimTyre(), sensors or Sensors(), driver or Driver()
     powertrain = powertrain or Powertrain.for_car(car)
@@ -126,8 +126,12 @@ def simulate_session(
     truth = _truth(
         states[:rows], forces[:rows], extras[:rows], means[:rows], every * STEP_S, circuit.length_m, laps, lock
     )
-    if truth["distance"].iloc[-1] < length - 10 or not np.isfinite(states[:rows]).all():
-        raise RuntimeError(f"the simulated car left the circuit or stopped after {truth['distance'].iloc[-1]:.0f} m")
+    reached = float(truth["distance"].max())
+    if reached < length - 10 or not np.isfinite(states[:rows]).all():
+        raise InputError(
+            f"the simulated car left the circuit or stopped after {reached:.0f} m of {length:.0f} m; check the car's "
+            "mass, centre of gravity and load transfer, or give the driver a smaller cornering_use."
+        )
     log = sensed_log(
         truth=truth,
         angles_rad=angles[:steps],

@@ -1,0 +1,69 @@
+"""`halfshaft simulate`: a log from the forward model, with the truth beside it."""
+
+import argparse
+
+CHANNEL_SETS = ("full", "minimum")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's arguments."""
+    parser.add_argument("--car", metavar="CAR", required=True, help="car file (TOML, table [car])")
+    parser.add_argument("--setup", metavar="SETUP", required=True, help="setup file (TOML, table [differential])")
+    parser.add_argument("--out", metavar="LOG", required=True, help="log to write: .parquet, .csv or .csv.gz")
+    parser.add_argument("--laps", type=int, default=4, help="flying laps (default %(default)s)")
+    parser.add_argument("--seed", type=int, default=1, help="number that fixes everything random (default %(default)s)")
+    parser.add_argument("--rate", metavar="Hz", type=float, default=100.0, help="log rate (default %(default)g)")
+    parser.add_argument(
+        "--circuit",
+        default="demo",
+        help="'demo', or a whole number to invent another circuit from (default %(default)s)",
+    )
+    parser.add_argument(
+        "--channels",
+        choices=CHANNEL_SETS,
+        default="full",
+        help="all channels, or the fewest that an analysis needs (default %(default)s)",
+    )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Simulate and write the log and its truth. Returns the exit status.
+
+    Raises
+    ------
+    InputError : an argument or input file is wrong, or the files cannot be written.
+    """
+    from analyzer.differential.predicted import predict_lock_curve
+    from analyzer.differential.setup import load_setup
+    from analyzer.errors import InputError
+    from analyzer.simulation.circuit import circuit_by_name
+    from analyzer.simulation.parameters import LockParameters
+    from analyzer.simulation.sensors import Sensors
+    from analyzer.simulation.session import simulate_session
+    from analyzer.simulation.write import check_ending, truth_path, write_table
+    from analyzer.vehicle.car import load_car
+
+    check_ending(arguments.out)
+    if not 1 <= arguments.laps <= 200:
+        raise InputError(f"--laps is {arguments.laps}; allowed: 1 to 200. Correct it.")
+    if arguments.seed < 0:
+        raise InputError(f"--seed is {arguments.seed}; allowed: 0 or more. Correct it.")
+    car = load_car(arguments.car)
+    lock = LockParameters.from_prediction(predict_lock_curve(load_setup(arguments.setup)))
+    circuit = circuit_by_name(arguments.circuit)
+    session = simulate_session(
+        car=car,
+        lock=lock,
+        circuit=circuit,
+        laps=arguments.laps,
+        seed=arguments.seed,
+        sensors=Sensors(rate_Hz=arguments.rate, channels=arguments.channels),
+    )
+    truth = truth_path(arguments.out)
+    write_table(session.log, arguments.out)
+    write_table(session.truth, truth)
+    print(
+        f"{arguments.laps} laps of {circuit.name} (invented, {circuit.length_m:.0f} m), "
+        f"{session.log['time'].iloc[-1]:.1f} s at {arguments.rate:g} Hz\nlog   {arguments.out}\ntruth {truth}"
+    )
+    return 0
