@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -11,9 +11,14 @@ from analyzer.errors import CannotTell, InputError
 from analyzer.logs.mapping import ChannelEntry, LogEntry
 from analyzer.logs.raw import RawLog
 from analyzer.logs.recording import Annotation, ChannelSource, Recording
+from analyzer.logs.timebase import common_base, merge_rows
 from analyzer.logs.timeline import mend_time
 from analyzer.logs.unit_names import parse_unit
 from analyzer.units import conversion
+
+TIME_FACTORS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0, "d": 86400.0}
+_LENGTH_FACTORS = {"m": 1.0, "km": 1e3, "ft": 0.3048, "mi": 1609.344}  # NIST SP 811
+_SLOWEST_M_S = 0.5  # a log by distance says nothing about time while the car stands
 
 
 @dataclass(frozen=True)
@@ -54,31 +59,45 @@ def assemble(raw: RawLog, taken: Mapping[str, Taken], *, name: str, log_entry: L
     loaded, problems = raw.load([taken[c].index for c in order]) if order else ([], [])
     columns = dict(zip(order, loaded, strict=True))
     notes = [Annotation("file", "warning", None, None, None, sentence) for sentence in [*raw.notes, *problems]]
-    if not columns or not any(len(v) and np.isfinite(v).any() for v in columns.values()):
+    if not any(len(v) and np.isfinite(v).any() for v in columns.values()):
         raise InputError(f"{name}: holds no numbers in the columns recognised; export the log again.")
-    time_s = _time(raw, taken, columns, name, log_entry)
-    timeline = mend_time(time_s, name=name)
-    channels, sources, wheel_units = {}, {}, {}
+    sources, channels, wheel_units = {}, {}, {}
     for channel in order:
         if channel == "time":
             continue
-        values = columns[channel][timeline.rows]
         symbol = unit_of(raw, taken[channel], channel, name)
-        sources[channel] = ChannelSource(raw.columns[taken[channel].index].name, symbol, taken[channel].reason)
+        column = raw.columns[taken[channel].index]
+        sources[channel] = ChannelSource(column.name, symbol, taken[channel].reason)
+        values, inside = in_si(columns[channel], channel, symbol, taken[channel].entry, name)
         if not np.isfinite(values).any():
             notes.append(
                 Annotation("empty", "warning", channel, None, None, f"{CHANNELS[channel].label} holds no numbers.")
             )
             continue
-        channels[channel], inside = in_si(values, channel, symbol, taken[channel].entry, name)
+        channels[channel] = values
         if channel in WHEEL_CHANNELS:
             wheel_units[channel] = inside
+        found_unit = taken[channel].unit
+        canonical = column.name.casefold() == channel
+        if found_unit and not column.unit and not (canonical and found_unit == CHANNELS[channel].file_unit):
+            severity = "warning" if canonical else "info"
+            words = (
+                f"{CHANNELS[channel].label[0].upper()}{CHANNELS[channel].label[1:]} states no unit: "
+                f"{taken[channel].reason}."
+            )
+            notes.append(Annotation("unit", severity, channel, None, None, words))
     if len(set(wheel_units.values())) > 1:
         found = ", ".join(f"{c} {sources[c].unit}" for c in wheel_units)
         raise InputError(
             f"{name}: wheel speeds must all be speeds or all be rotations, found {found}; state the units in "
             "a channel map."
         )
+    wheel_unit = next(iter(wheel_units.values()), "m/s")
+    time_s, how = _time(raw, taken, columns, channels, wheel_unit, name, log_entry)
+    time_s, channels = merge_rows(time_s, channels)
+    timeline = mend_time(time_s, name=name)
+    base = common_base(timeline.time_s, {c: v[timeline.rows] for c, v in channels.items()})
+    sources = {c: replace(s, rate_hz=base.rates_hz.get(c)) for c, s in sources.items()}
     steer = taken.get("steer")
     at = (steer.at or (steer.entry.at if steer.entry else None)) if steer else None
     if "lat_g" not in channels and "yaw_rate" in channels:
@@ -89,13 +108,13 @@ def assemble(raw: RawLog, taken: Mapping[str, Taken], *, name: str, log_entry: L
         notes.append(Annotation("no_lateral_acceleration", "warning", "lat_g", None, None, words))
     return Recording(
         name=name,
-        time_s=timeline.time_s,
-        channels=channels,
-        wheel_speed_unit=next(iter(wheel_units.values()), "m/s"),
+        time_s=base.time_s,
+        channels=base.channels,
+        wheel_speed_unit=wheel_unit,
         steer_at=at or "steering_wheel",
         sources=sources,
         annotations=(*notes, *timeline.annotations),
-        history=(f"read {len(time_s)} rows of {raw.form}",),
+        history=(f"read {len(time_s)} rows of {raw.form}", *how, *base.history),
     )
 
 
@@ -143,13 +162,59 @@ def in_si(
     return values * unit.factor + unit.offset, unit.inside
 
 
-def _time(raw: RawLog, taken, columns, name: str, log_entry: LogEntry | None) -> np.ndarray:
-    """Time in s for every row, from the time column or from a stated rate."""
+def _time(
+    raw: RawLog,
+    taken: Mapping[str, Taken],
+    columns: Mapping[str, np.ndarray],
+    channels: Mapping[str, np.ndarray],
+    wheel_unit: str,
+    name: str,
+    log_entry: LogEntry | None,
+) -> tuple[np.ndarray, tuple[str, ...]]:
+    """Time in s for every row, from the time column, a stated rate or distance and speed; and how."""
     if "time" in columns:
-        symbol = unit_of(raw, taken["time"], "time", name)
-        seconds, _ = in_si(columns["time"], "time", symbol, taken["time"].entry, name)
-        return seconds
+        item = taken["time"]
+        symbol = unit_of(raw, item, "time", name)
+        entry = item.entry
+        values = columns["time"]
+        if symbol not in TIME_FACTORS:
+            raise InputError(
+                f"{name}: column '{raw.columns[item.index].name}' is in {symbol}, which is not a time; name "
+                "another column."
+            )
+        if entry is not None:
+            values = entry.sign * (entry.scale * values + entry.offset)
+        finite = values[np.isfinite(values)]
+        first = finite[0] if len(finite) else 0.0
+        return (values - first) * TIME_FACTORS[symbol], ()
     rows = len(next(iter(columns.values())))
-    if log_entry is not None and log_entry.rate_hz:
-        return np.arange(rows) / log_entry.rate_hz
-    raise CannotTell(f"{name}: no time column; name it in a channel map, or state `rate_hz` under [log] there.")
+    rate = log_entry.rate_hz if log_entry is not None and log_entry.rate_hz else None
+    if rate:
+        return np.arange(rows) / rate, (f"made time from {rate:g} rows a second",)
+    if log_entry is not None and log_entry.distance:
+        return _time_from_distance(raw, channels, wheel_unit, name, log_entry), ("made time from distance and speed",)
+    raise CannotTell(
+        f"{name}: no time column; name it in a channel map, or state `rate_hz` or `distance` under [log] there."
+    )
+
+
+def _time_from_distance(
+    raw: RawLog, channels: Mapping[str, np.ndarray], wheel_unit: str, name: str, log_entry: LogEntry
+) -> np.ndarray:
+    index = next((i for i, c in enumerate(raw.columns) if c.name == log_entry.distance), None)
+    if index is None:
+        raise InputError(
+            f"{name}: has no column '{log_entry.distance}', which [log] names as the distance; correct the name."
+        )
+    speed = channels.get("gps_speed")
+    if speed is None and wheel_unit == "m/s":
+        fronts = [channels[w] for w in ("wheel_speed_fl", "wheel_speed_fr") if w in channels]
+        speed = np.mean(fronts, axis=0) if fronts else None
+    if speed is None:
+        raise CannotTell(
+            f"{name}: time from distance needs a ground speed in speed units; log time or state `rate_hz`."
+        )
+    (distance,), _ = raw.load([index])
+    step = np.diff(distance) * _LENGTH_FACTORS[log_entry.distance_unit or "m"]
+    mean = np.maximum((speed[1:] + speed[:-1]) / 2, _SLOWEST_M_S)
+    return np.concatenate([[0.0], np.cumsum(np.where(np.isfinite(step / mean), step / mean, 0.0))])

@@ -1,9 +1,14 @@
 """What every reader hands over: named columns, not yet anyone's channels."""
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+
+_WORDS = r"(?:sampl\w*|logging|log|record\w*|data|abtast\w*)[ _-]*(?:rate|freq\w*)|abtastrate|frequence"
+_RATE = re.compile(rf"(?:{_WORDS})[^\w\n]*(?:\[?hz\]?[^\w\n]*)?(?P<rate>\d+(?:[.,]\d+)?)", re.IGNORECASE)
+_RATE_BEFORE_UNIT = re.compile(r"\brate\b[^\w\n]*(?P<rate>\d+(?:[.,]\d+)?)\W*hz", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -42,6 +47,13 @@ class RawLog:
     preamble: str = ""
     notes: tuple[str, ...] = ()
 
+    @property
+    def stated_rate_hz(self) -> float | None:
+        """The sample rate that the text above the data states, if it does."""
+        found = _RATE.search(self.preamble) or _RATE_BEFORE_UNIT.search(self.preamble)
+        rate = float(found["rate"].replace(",", ".")) if found else 0.0
+        return rate if 0.5 <= rate <= 100_000 else None
+
 
 def numbered(columns: Sequence[RawColumn]) -> tuple[RawColumn, ...]:
     """The columns with repeated names told apart as `name`, `name #2`, `name #3`."""
@@ -52,3 +64,29 @@ def numbered(columns: Sequence[RawColumn]) -> tuple[RawColumn, ...]:
         name = column.name if count == 1 else f"{column.name} #{count}"
         result.append(RawColumn(name, column.unit, column.is_clock))
     return tuple(result)
+
+
+class Remembered:
+    """Loads every column once, and keeps the rows of all loads the same."""
+
+    def __init__(self, load: Callable[[Sequence[int]], tuple[list[np.ndarray], list[str]]]) -> None:
+        self._load = load
+        self._columns: dict[int, np.ndarray] = {}
+        self._notes: dict[str, None] = {}
+
+    def __call__(self, wanted: Sequence[int]) -> tuple[list[np.ndarray], list[str]]:
+        missing = [i for i in dict.fromkeys(wanted) if i not in self._columns]
+        if missing:
+            self._add(missing)
+        if (
+            len({len(self._columns[i]) for i in wanted}) > 1
+        ):  # broken lines were left out in one load and kept in another
+            everything = list(self._columns)
+            self._columns.clear()
+            self._add(everything)
+        return [self._columns[i] for i in wanted], list(self._notes)
+
+    def _add(self, indices: Sequence[int]) -> None:
+        values, notes = self._load(indices)
+        self._columns.update(zip(indices, values, strict=True))
+        self._notes.update(dict.fromkeys(notes))

@@ -7,8 +7,10 @@ import numpy as np
 
 from analyzer.channels import CHANNELS, WHEEL_CHANNELS
 from analyzer.errors import CannotTell, InputError
+from analyzer.logs import behaviour
 from analyzer.logs.assemble import Taken, assemble
-from analyzer.logs.mapping import ChannelMap
+from analyzer.logs.mapping import ChannelMap, LogEntry
+from analyzer.logs.match import propose
 from analyzer.logs.raw import RawLog
 from analyzer.logs.recording import Recording
 from analyzer.logs.registry import open_log
@@ -33,10 +35,59 @@ def read_log(path: Path | str, *, channel_map: ChannelMap | None = None) -> Reco
     """
     raw = open_log(path)
     name = Path(path).name
-    taken = from_map(raw, channel_map, name) if channel_map else by_canonical_name(raw)
-    recording = assemble(raw, taken, name=name, log_entry=channel_map.log if channel_map else None)
+    if channel_map is not None:
+        recording = assemble(raw, from_map(raw, channel_map, name), name=name, log_entry=channel_map.log)
+    else:
+        taken, log_entry = recognised(raw, name)
+        recording = assemble(raw, taken, name=name, log_entry=log_entry)
     require_usable(recording, raw)
     return recording
+
+
+def recognised(raw: RawLog, name: str) -> tuple[Mapping[str, Taken], LogEntry]:
+    """Channels by canonical name, or else by the matcher where it is certain.
+
+    Raises
+    ------
+    InputError : two columns are as good for a channel every answer needs, or its unit cannot be told; the message
+        holds the lines to paste into a channel map.
+    """
+    taken = by_canonical_name(raw)
+    if not missing_channels(taken) and "time" in taken and _plausible(raw, taken):
+        return taken, LogEntry()
+    proposal = propose(raw)
+    needed = {n for n, c in CHANNELS.items() if c.required} | set(WHEEL_CHANNELS)
+    for channel, candidates in proposal.doubts.items():
+        if channel in needed:
+            columns = [raw.columns[c.index].name for c in candidates]
+            raise InputError(
+                f"{name}: {' and '.join(repr(c) for c in columns)} are as good for {CHANNELS[channel].label}; "
+                f'say which in a channel map: [channels.{channel}] column = "{columns[0]}". '
+                f"`halfshaft check {name} --map map.toml` writes the whole map, then use --channels map.toml."
+            )
+    for channel, why in proposal.unknown_units.items():
+        if channel in needed:
+            column = raw.columns[proposal.taken[channel].index].name
+            raise InputError(
+                f"{name}: the unit of {CHANNELS[channel].label} (column '{column}') is not stated and {why}; "
+                f'state it in a channel map: [channels.{channel}] column = "{column}", unit = "...". '
+                f"`halfshaft check {name} --map map.toml` writes the whole map."
+            )
+    return {c: t for c, t in proposal.taken.items() if c not in proposal.unknown_units}, proposal.log
+
+
+def _plausible(raw: RawLog, taken: Mapping[str, Taken]) -> bool:
+    """Whether canonical columns without a unit can be in the contract's units; a sample of the rows decides."""
+    unstated = [c for c in taken if not raw.columns[taken[c].index].unit and not raw.columns[taken[c].index].is_clock]
+    loaded, _ = raw.load([t.index for t in taken.values()])
+    values = dict(zip(taken, loaded, strict=True))
+    if "time" in unstated and behaviour.time_unit(values["time"]) not in ("s", None):
+        return False
+    return all(
+        behaviour.possible(c, values[c][:: max(1, len(values[c]) // 20_000)], CHANNELS[c].file_unit)
+        for c in unstated
+        if c != "time"
+    )
 
 
 def from_map(raw: RawLog, channel_map: ChannelMap, file: str) -> dict[str, Taken]:

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from analyzer.errors import InputError
-from analyzer.logs import csv_log, parquet_log
+from analyzer.logs import arrow_log, csv_log, mdf_log, parquet_log
 from analyzer.logs.container import Source, open_source
-from analyzer.logs.raw import RawLog
+from analyzer.logs.raw import RawLog, Remembered
 
 
 @dataclass(frozen=True)
@@ -29,6 +29,8 @@ class Reader:
 # text last: every other form starts with bytes of its own
 READERS = (
     Reader("Parquet", parquet_log.sniff, parquet_log.read),
+    Reader("Arrow (Feather)", arrow_log.sniff, arrow_log.read),
+    Reader("ASAM MDF 4", mdf_log.sniff, mdf_log.read),
     Reader("text (CSV)", csv_log.sniff, csv_log.read),
 )
 
@@ -45,7 +47,7 @@ def open_log(path: Path | str) -> RawLog:
     for reader in READERS:
         if reader.sniff(head):
             raw = reader.read(source)
-            return RawLog(f"{source.packing}{raw.form}", raw.columns, raw.load, raw.preamble, raw.notes)
+            return RawLog(f"{source.packing}{raw.form}", raw.columns, Remembered(raw.load), raw.preamble, raw.notes)
     forms = ", ".join(reader.form for reader in READERS)
     raise InputError(
         f"{source.name}: not a kind of log this program reads; it reads {forms}. Export the log as one of these."

@@ -1,0 +1,222 @@
+"""What the numbers of a column say: whether they can be a channel, and in which unit when none is stated."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyzer.channels import CHANNELS, WHEEL_CHANNELS
+from analyzer.units import QUANTITIES
+from analyzer.units import STANDARD_GRAVITY_M_S2 as G
+
+# What a car on wheels can do, inside units (common practice, no source): 1st and 99th percentile must lie within.
+_POSSIBLE = {
+    "wheel_speed": (-1.0, 140.0),
+    "rotation": (-3.0, 500.0),
+    "throttle": (-0.15, 1.3),
+    "steer": (-20.0, 20.0),
+    "lat_g": (-6.5 * G, 6.5 * G),
+    "long_g": (-6.5 * G, 6.5 * G),
+    "yaw_rate": (-4.0, 4.0),
+    "gps_speed": (-1.0, 140.0),
+    "latitude": (-np.pi / 2, np.pi / 2),
+    "longitude": (-np.pi, np.pi),
+    "engine_speed": (-10.0, 2500.0),
+    "gear": (-2.0, 20.0),
+    "lap": (-1.0, 5000.0),
+    "engine_torque": (-3000.0, 5000.0),
+    "diff_temperature": (-60.0, 300.0),
+}
+RATES_HZ = (2.0, 5000.0)  # a log for this job samples at a rate between these
+_TIME_UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0, "d": 86400.0}
+
+
+def possible(channel: str, values: np.ndarray, symbol: str) -> bool:
+    """Whether `values`, in the unit `symbol`, lie where this channel can lie."""
+    finite = values[np.isfinite(values)]
+    if not len(finite):
+        return True
+    if channel == "time":
+        step = np.diff(finite)
+        return bool(max(np.mean(step >= 0), np.mean(step <= 0)) > 0.9 and finite[-1] != finite[0])
+    unit = QUANTITIES[CHANNELS[channel].quantity].get(symbol)
+    key = channel
+    if channel in WHEEL_CHANNELS:
+        if symbol == "Hz":
+            return bool(finite.min() >= 0)
+        key = "rotation" if unit is not None and unit.inside == "rad/s" else "wheel_speed"
+    if unit is None or key not in _POSSIBLE:
+        return True
+    low, high = np.percentile(finite, [1, 99]) * unit.factor + unit.offset
+    return bool(low >= _POSSIBLE[key][0] and high <= _POSSIBLE[key][1])
+
+
+def time_unit(values: np.ndarray) -> str | None:
+    """The unit of a time column from the sample rate it would mean; None when none or more than one fits."""
+    step = np.abs(np.diff(values[np.isfinite(values)]))
+    step = step[step > 0]
+    if not len(step):
+        return None
+    usual = float(np.median(step))
+    fits = [u for u, factor in _TIME_UNITS.items() if RATES_HZ[0] <= 1 / (usual * factor) <= RATES_HZ[1]]
+    # seconds first: a column without a unit is seconds when that gives a usual rate
+    return "s" if "s" in fits else (fits[0] if len(fits) == 1 else None)
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """A unit found by behaviour, with the reason; `unit` is None when the numbers do not decide."""
+
+    unit: str | None
+    reason: str
+
+
+def speed_unit(
+    speed: np.ndarray, time_s: np.ndarray, known: Mapping[str, np.ndarray], front_difference: np.ndarray | None
+) -> Evidence:
+    """The unit of speeds that state none, from what other channels say in their stated units.
+
+    Parameters
+    ----------
+    speed : (n,) mean of the wheel speeds, in the unknown unit.
+    time_s : (n,) s.
+    known : channels whose unit is known, inside units: any of `gps_speed`, `long_g`, `yaw_rate`, `lat_g`.
+    front_difference : (n,) right minus left front wheel speed in the unknown unit, or None.
+
+    Notes
+    -----
+    metres per second for one unit of the column: speed over speed; acceleration over change of speed; lateral
+    acceleration over speed times yaw rate; and, with a front track of 1.2 to 1.75 m, from lateral acceleration over
+    speed times wheel difference, whose root is taken.
+    """
+    moving = speed > 0.3 * np.nanpercentile(speed, 95)
+    found: list[tuple[float, float, str]] = []  # factor, tolerance, words
+    if "gps_speed" in known:
+        found.append((_slope(speed, known["gps_speed"], moving), 0.03, "GPS speed"))
+    if "lat_g" in known and "yaw_rate" in known:
+        found.append(
+            (_slope(speed * known["yaw_rate"], known["lat_g"], moving), 0.12, "lateral acceleration over yaw rate")
+        )
+    if "long_g" in known:
+        change = np.gradient(_smooth(speed, time_s), time_s)
+        found.append((_slope(change, _smooth(known["long_g"], time_s), moving), 0.12, "longitudinal acceleration"))
+    if not found and "lat_g" in known and front_difference is not None:
+        factor = _factor_from_difference(speed, front_difference, known["lat_g"], moving)
+        found.append((factor, 0.2, "lateral acceleration over the front wheels' difference"))
+    for factor, tolerance, words in found:
+        factor = abs(factor)
+        fits = [
+            symbol
+            for symbol in ("km/h", "m/s", "mph", "kn")
+            if abs(factor / QUANTITIES["speed"][symbol].factor - 1) <= tolerance
+        ]
+        if "kn" in fits and tolerance > 0.05:
+            fits.remove("kn")  # too near to mph for a rough comparison, and rare on cars
+        if len(fits) == 1:
+            return Evidence(fits[0], f"unit {fits[0]} from {words}")
+    return Evidence(None, "no other channel tells the unit")
+
+
+def _factor_from_difference(speed: np.ndarray, difference: np.ndarray, lateral: np.ndarray, where: np.ndarray) -> float:
+    """m/s per unit of speed, from difference = track / factor^2 * lateral / speed + scale error * speed."""
+    good = where & np.isfinite(speed) & np.isfinite(difference) & np.isfinite(lateral)
+    if good.sum() < 100:
+        return 0.0
+    design = np.column_stack([lateral[good] / speed[good], speed[good]])
+    (gain, _), *_ = np.linalg.lstsq(design, difference[good], rcond=None)
+    return float(np.sqrt(1.45 / abs(gain))) if gain else 0.0
+
+
+def acceleration_unit(values: np.ndarray) -> Evidence:
+    """g or m/s2 from the size: cars corner and brake with 0.5 to 3.4 g, which is 5 to 33 m/s2."""
+    size = float(np.nanpercentile(np.abs(values), 99))
+    if 0.3 <= size <= 3.4:
+        return Evidence("g", f"unit g from its size (up to {size:.1f})")
+    if 5.0 <= size <= 40.0:
+        return Evidence("m/s2", f"unit m/s2 from its size (up to {size:.1f})")
+    return Evidence(None, f"its size (up to {size:.1f}) fits neither g nor m/s2 for certain")
+
+
+def yaw_unit(values: np.ndarray) -> Evidence:
+    """deg/s or rad/s from the size: a car turns at 0.2 to 2 rad/s, which is 11 to 115 deg/s."""
+    size = float(np.nanpercentile(np.abs(values), 99))
+    if 0.1 <= size <= 2.5:
+        return Evidence("rad/s", f"unit rad/s from its size (up to {size:.1f})")
+    if 7.0 <= size <= 150.0:
+        return Evidence("deg/s", f"unit deg/s from its size (up to {size:.0f})")
+    return Evidence(None, f"its size (up to {size:.2g}) fits neither rad/s nor deg/s for certain")
+
+
+def fraction_unit(values: np.ndarray) -> Evidence:
+    """Per cent or ratio from the largest value."""
+    top = float(np.nanmax(values))
+    if 0.15 <= top <= 1.2:
+        return Evidence("1", f"unit 1 (ratio) from its size (up to {top:.2f})")
+    if 5.0 <= top <= 130.0:
+        return Evidence("%", f"unit % from its size (up to {top:.0f})")
+    return Evidence(None, f"its size (up to {top:.3g}) fits neither % nor a ratio")
+
+
+def steer_slope_m(steer: np.ndarray, speed_m_s: np.ndarray, turn_rate_rad_s: np.ndarray) -> float | None:
+    """Steer per path curvature (steer units times m), from gentle cornering; None without enough of it.
+
+    For a road-wheel angle in rad this is about the wheelbase (Ackermann, SAE J670 'Ackermann steer angle' = L/R);
+    at the steering wheel the steering ratio times that.
+    """
+    good = np.isfinite(steer) & np.isfinite(speed_m_s) & np.isfinite(turn_rate_rad_s) & (speed_m_s > 5.0)
+    lateral = np.abs(speed_m_s * turn_rate_rad_s)
+    if good.sum() < 100:
+        return None
+    good &= lateral < 0.7 * np.percentile(lateral[good], 97)
+    curvature = turn_rate_rad_s[good] / speed_m_s[good]
+    centred = curvature - np.median(curvature)
+    power = float(np.dot(centred, centred))
+    if power == 0 or good.sum() < 100:
+        return None
+    values = steer[good] - np.median(steer[good])
+    correlation = np.dot(centred, values) / np.sqrt(power * np.dot(values, values)) if values.any() else 0.0
+    return float(np.dot(centred, values) / power) if abs(correlation) > 0.5 else None
+
+
+def steer_unit(slope_m: float | None, values: np.ndarray) -> Evidence:
+    """deg or rad, from steer per curvature: wheelbase 1.5 to 4 m, steering ratio 1 (road wheel) or 8 to 22."""
+    if slope_m is not None:
+        size = abs(slope_m)
+        if 1.0 <= size <= 75.0:
+            return Evidence("rad", f"unit rad from steer per curvature ({size:.1f} m)")
+        if 85.0 <= size <= 5000.0:
+            return Evidence("deg", f"unit deg from steer per curvature ({size:.0f})")
+    top = float(np.nanpercentile(np.abs(values), 99))
+    if top > 15.0:
+        return Evidence("deg", f"unit deg from its size (up to {top:.0f})")
+    return Evidence(None, f"its size (up to {top:.2g}) fits neither deg nor rad for certain")
+
+
+def moves_with(values: np.ndarray, reference: np.ndarray) -> float:
+    """Correlation of two channels over the rows that both have, 0 where there is none."""
+    good = np.isfinite(values) & np.isfinite(reference)
+    if good.sum() < 20:
+        return 0.0
+    a, b = values[good] - values[good].mean(), reference[good] - reference[good].mean()
+    scale = np.sqrt(np.dot(a, a) * np.dot(b, b))
+    return float(np.dot(a, b) / scale) if scale > 0 else 0.0
+
+
+def _slope(x: np.ndarray, y: np.ndarray, where: np.ndarray) -> float:
+    """y over x through zero, robust: fitted twice, the second time without the worst tenth."""
+    good = where & np.isfinite(x) & np.isfinite(y)
+    x, y = x[good], y[good]
+    if len(x) < 50 or not x.any():
+        return 0.0
+    slope = np.dot(x, y) / np.dot(x, x)
+    near = np.abs(y - slope * x) <= np.percentile(np.abs(y - slope * x), 90)
+    return float(np.dot(x[near], y[near]) / np.dot(x[near], x[near]))
+
+
+def _smooth(values: np.ndarray, time_s: np.ndarray) -> np.ndarray:
+    """A running mean over about half a second."""
+    width = max(1, round(0.5 / float(np.median(np.diff(time_s))))) | 1
+    if width >= len(values):
+        return values
+    padded = np.pad(values, width // 2, mode="edge")
+    return np.convolve(padded, np.full(width, 1 / width), mode="valid")

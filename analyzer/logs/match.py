@@ -1,0 +1,244 @@
+"""Proposes which column is which channel, with reasons, and says where it cannot decide."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from analyzer.channels import CHANNELS, WHEEL_CHANNELS
+from analyzer.logs import behaviour
+from analyzer.logs.assemble import Taken
+from analyzer.logs.mapping import ChannelEntry, ChannelMap, LogEntry, channel_map_toml
+from analyzer.logs.match_units import with_units
+from analyzer.logs.names import name_score
+from analyzer.logs.raw import RawLog
+from analyzer.logs.unit_names import parse_unit, unit_suffix
+from analyzer.units import QUANTITIES
+
+LEAST_SCORE = 0.7  # below this a name is a hint, not a statement
+CLOSE_SCORE = 0.06  # two candidates nearer than this are as good as each other
+SAME_SIGNAL = 0.999
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A column that may be a channel: its number, score 0 to 1, and the reasons."""
+
+    index: int
+    score: float
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """What the matcher found.
+
+    Attributes
+    ----------
+    taken : channels that are certain.
+    doubts : channel -> candidates that are as good as each other, best first.
+    refused : sentences on columns whose name fits but whose unit or numbers do not.
+    unknown_units : channel -> why its unit could not be told.
+    log : rate or distance, where the log has no time column.
+    """
+
+    taken: Mapping[str, Taken]
+    doubts: Mapping[str, tuple[Candidate, ...]] = field(default_factory=dict)
+    refused: tuple[str, ...] = ()
+    unknown_units: Mapping[str, str] = field(default_factory=dict)
+    log: LogEntry = field(default_factory=LogEntry)
+
+    def channel_map(self, raw: RawLog) -> ChannelMap:
+        """The proposal as a channel map; of doubtful channels the first candidate."""
+        channels = {}
+        for name in CHANNELS:
+            taken = self.taken.get(name)
+            if taken is None and name in self.doubts:
+                taken = Taken(self.doubts[name][0].index, "")
+            if taken is not None:
+                unit = None if raw.columns[taken.index].is_clock else taken.unit
+                channels[name] = ChannelEntry(column=raw.columns[taken.index].name, unit=unit, at=taken.at)
+        return ChannelMap(channels, self.log)
+
+    def toml(self, raw: RawLog) -> str:
+        """The proposal as TOML to paste, with reasons as comments."""
+        reasons = {name: taken.reason for name, taken in self.taken.items()}
+        for name, candidates in self.doubts.items():
+            others = " or ".join(f"'{raw.columns[c.index].name}'" for c in candidates)
+            reasons[name] = f"NOT CERTAIN: {others}? Keep the right one"
+        for name, why in self.unknown_units.items():
+            reasons[name] = f'STATE THE UNIT: {why}. Add unit = "..."'
+        return channel_map_toml(self.channel_map(raw), reasons)
+
+
+def propose(raw: RawLog) -> Proposal:
+    """Match the columns of a log to channels.
+
+    Parameters
+    ----------
+    raw : opened log; columns whose names suggest a channel are loaded.
+    """
+    by_name = _by_name(raw)
+    wanted = sorted({c.index for candidates in by_name.values() for c in candidates})
+    loaded, _ = raw.load(wanted) if wanted else ([], [])
+    data = dict(zip(wanted, loaded, strict=True))
+    refused: list[str] = []
+    scored = {channel: _checked(raw, channel, candidates, data, refused) for channel, candidates in by_name.items()}
+    scored = _wheels_together(scored, data)
+    taken, doubts = _assigned(raw, scored, data)
+    distance = taken.pop("distance", None)
+    doubts.pop("distance", None)
+    log = LogEntry()
+    if "time" not in taken and "time" not in doubts:
+        rate = raw.stated_rate_hz
+        if rate:
+            log = LogEntry(rate_hz=rate)
+        elif distance is not None:
+            column = raw.columns[distance.index]
+            unit = parse_unit(column.unit) if column.unit else unit_suffix(column.name)
+            log = LogEntry(distance=column.name, distance_unit=unit if unit in ("m", "km", "ft", "mi") else "m")
+    taken, unknown = with_units(raw, taken, data)
+    return Proposal(taken, doubts, tuple(refused), unknown, log)
+
+
+def _by_name(raw: RawLog) -> dict[str, list[Candidate]]:
+    result: dict[str, list[Candidate]] = {}
+    for index, column in enumerate(raw.columns):
+        plain = column.name.casefold()
+        for channel in (*CHANNELS, "distance"):
+            exact = plain == channel or plain.rsplit(" #", 1)[0] == channel
+            score = 1.2 if exact else name_score(channel, column.name)
+            if channel == "time" and column.is_clock:
+                score = max(score, 0.75)
+            if score >= 0.5:
+                words = "canonical name" if exact else f"its name says {_label(channel)}"
+                result.setdefault(channel, []).append(Candidate(index, score, (words,)))
+    # a canonical name is a statement: other columns do not compete with it
+    for channel, candidates in result.items():
+        if any(c.score > 1.1 for c in candidates):
+            result[channel] = [c for c in candidates if c.score > 1.1]
+    return result
+
+
+def _label(channel: str) -> str:
+    return CHANNELS[channel].label if channel in CHANNELS else channel
+
+
+def _checked(raw, channel: str, candidates, data: Mapping[int, np.ndarray], refused: list[str]) -> list[Candidate]:
+    """Candidates whose unit and numbers fit the channel, scored by both."""
+    result = []
+    for candidate in candidates:
+        column, values = raw.columns[candidate.index], data[candidate.index]
+        if not np.isfinite(values).any():
+            refused.append(f"'{column.name}' would be {_label(channel)} but holds no numbers.")
+            continue
+        score, reasons = candidate.score, candidate.reasons
+        if channel == "distance":
+            result.append(candidate)
+            continue
+        symbol = parse_unit(column.unit) if column.unit else None
+        if symbol is not None and not column.is_clock:
+            allowed = {*QUANTITIES[CHANNELS[channel].quantity], *(["Hz"] if channel in WHEEL_CHANNELS else [])}
+            if symbol not in allowed and not (channel == "time" and symbol in ("ns", "h")):
+                refused.append(f"'{column.name}' would be {_label(channel)}, but its unit {column.unit} does not fit.")
+                continue
+            score += 0.05
+            reasons = (*reasons, f"its unit {column.unit} fits")
+            if not behaviour.possible(channel, values, symbol):
+                refused.append(
+                    f"'{column.name}' would be {_label(channel)}, but its numbers are out of range in {column.unit}."
+                )
+                continue
+        elif not column.is_clock and not any(
+            behaviour.possible(channel, values, u) for u in QUANTITIES[CHANNELS[channel].quantity]
+        ):
+            refused.append(f"'{column.name}' would be {_label(channel)}, but its numbers fit in no unit.")
+            continue
+        result.append(Candidate(candidate.index, score, reasons))
+    return sorted(result, key=lambda c: -c.score)
+
+
+def _wheels_together(scored: dict[str, list[Candidate]], data) -> dict[str, list[Candidate]]:
+    """Wheel candidates gain when they move with the other wheels, and lose when they do not."""
+    leaders = [scored[w][0].index for w in WHEEL_CHANNELS if scored.get(w)]
+    if len(leaders) < 2:
+        return scored
+    result = dict(scored)
+    for channel in WHEEL_CHANNELS:
+        changed = []
+        for candidate in scored.get(channel, []):
+            others = [data[i] for i in leaders if i != candidate.index]
+            together = float(np.median([_correlation(data[candidate.index], other) for other in others]))
+            if together > 0.9:
+                changed.append(
+                    replace(
+                        candidate,
+                        score=candidate.score + 0.05,
+                        reasons=(*candidate.reasons, "it moves with the other wheels"),
+                    )
+                )
+            elif together < 0.3 and np.nanstd(data[candidate.index]) > 0:
+                changed.append(
+                    replace(
+                        candidate,
+                        score=candidate.score - 0.2,
+                        reasons=(*candidate.reasons, "it does not move with the other wheels"),
+                    )
+                )
+            else:
+                changed.append(candidate)
+        if changed:
+            result[channel] = sorted(changed, key=lambda c: -c.score)
+    return result
+
+
+def _correlation(a: np.ndarray, b: np.ndarray) -> float:
+    """Correlation, also of channels that were logged in different rows."""
+    if np.count_nonzero(np.isfinite(a) & np.isfinite(b)) < 20:
+        rows = np.arange(len(a))
+        a, b = (np.interp(rows, rows[np.isfinite(v)], v[np.isfinite(v)]) for v in (a, b))
+    return behaviour.moves_with(a, b)
+
+
+def _assigned(
+    raw: RawLog, scored: Mapping[str, list[Candidate]], data
+) -> tuple[dict[str, Taken], dict[str, tuple[Candidate, ...]]]:
+    """One column for one channel, best scores first; near ties that are different signals are doubts."""
+    taken: dict[str, Taken] = {}
+    doubts: dict[str, tuple[Candidate, ...]] = {}
+    used: set[int] = set()
+    order = sorted((c for c in scored if scored[c]), key=lambda c: -scored[c][0].score)
+    for channel in order:
+        free = [c for c in scored[channel] if c.index not in used]
+        least = LEAST_SCORE
+        if channel == "gps_speed" and not {"wheel_speed_fl", "wheel_speed_fr"} & scored.keys():
+            least = 0.6  # without front wheels any speed of the car is better than none
+        free = [c for c in free if c.score >= least]
+        if not free:
+            continue
+        best = free[0]
+        rivals = [c for c in free[1:] if best.score - c.score < CLOSE_SCORE]
+        rivals = [c for c in rivals if _correlation(data[c.index], data[best.index]) < SAME_SIGNAL]
+        if channel == "time":
+            rivals = []  # the first clock of the file
+        if rivals and channel == "steer":
+            best, rivals = _steer_by_lateral(best, rivals, scored, data)
+        if rivals:
+            doubts[channel] = (best, *rivals)
+            used |= {c.index for c in doubts[channel]}
+            continue
+        used.add(best.index)
+        taken[channel] = Taken(best.index, ", ".join(best.reasons))
+    return taken, doubts
+
+
+def _steer_by_lateral(best: Candidate, rivals: list[Candidate], scored, data) -> tuple[Candidate, list[Candidate]]:
+    """Of several steer columns the one that clearly follows lateral acceleration or yaw best."""
+    reference = next((data[scored[c][0].index] for c in ("yaw_rate", "lat_g") if scored.get(c)), None)
+    if reference is None:
+        return best, rivals
+    follows = {c.index: abs(_correlation(data[c.index], reference)) for c in (best, *rivals)}
+    first, *others = sorted((best, *rivals), key=lambda c: -follows[c.index])
+    if all(follows[first.index] - follows[c.index] > 0.2 for c in others):
+        return replace(first, reasons=(*first.reasons, "it follows the cornering best")), []
+    return best, rivals

@@ -1,0 +1,94 @@
+"""Reads ASAM MDF 4 (measurement data format, open standard) through the optional library asammdf."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from analyzer.errors import InputError
+from analyzer.logs.container import Source
+from analyzer.logs.raw import RawColumn, RawLog, numbered
+
+_WHOLE, _UNFINISHED = b"MDF     ", b"UnFinMF "  # ASAM MDF 4.1, IDBLOCK: file identifier
+
+
+def sniff(head: bytes) -> bool:
+    """Whether these bytes begin an MDF file."""
+    return head[:8] in (_WHOLE, _UNFINISHED)
+
+
+def read(source: Source) -> RawLog:
+    """Open an MDF log. Channels of different groups come on the union of their times, as sparse columns.
+
+    Raises
+    ------
+    InputError : asammdf is not installed, an older version of the format, or damaged.
+    """
+    head = source.head(16)
+    if head[8:9] != b"4":
+        version = head[8:12].decode("latin-1", "replace").strip()
+        raise InputError(
+            f"{source.name}: MDF version {version or 'unknown'}; version 4 is read. Convert it to version 4."
+        )
+    try:
+        from asammdf import MDF
+        from asammdf.blocks.utils import MdfException
+    except ImportError:
+        raise InputError(
+            f"{source.name}: MDF needs the library asammdf; install it with: pip install 'halfshaft[mdf]'."
+        ) from None
+    damaged = f"{source.name}: a damaged or cut-off MDF file; copy or export it again."
+    # a broken binary file makes the library fail in whatever field is broken
+    broken = (
+        MdfException,
+        OSError,
+        ValueError,
+        KeyError,
+        IndexError,
+        TypeError,
+        AttributeError,
+        EOFError,
+        OverflowError,
+    )
+    try:
+        file = MDF(source.seekable())
+        signals = _signals(file)
+    except (*broken, MemoryError, RecursionError, UnicodeError, ArithmeticError, LookupError):
+        raise InputError(damaged) from None
+    if not signals:
+        raise InputError(f"{source.name}: no channel of numbers in this MDF file; export the log again.")
+    time_s = np.unique(np.concatenate([times for _, times, _ in signals]))
+    columns = [RawColumn("time", "s"), *(column for column, _, _ in signals)]
+
+    def load(wanted: Sequence[int]) -> tuple[list[np.ndarray], list[str]]:
+        result = []
+        for index in wanted:
+            if index == 0:
+                result.append(time_s)
+                continue
+            _, times, samples = signals[index - 1]
+            values = np.full(len(time_s), np.nan)
+            values[np.searchsorted(time_s, times)] = samples
+            result.append(values)
+        return result, []
+
+    return RawLog("MDF 4", numbered(columns), load)
+
+
+def _signals(file: Any) -> list[tuple[RawColumn, np.ndarray, np.ndarray]]:
+    """(column, times, values) of every channel of plain numbers, master channels left out."""
+    result = []
+    for number, group in enumerate(file.groups):
+        master = file.masters_db.get(number)
+        for index, channel in enumerate(group.channels):
+            if index == master:
+                continue
+            signal = file.get(channel.name, group=number, index=index, raw=False, ignore_invalidation_bits=False)
+            samples = np.asarray(signal.samples)
+            if samples.ndim != 1 or samples.dtype.kind not in "iufb" or not len(samples):
+                continue
+            times, values = np.asarray(signal.timestamps, float), samples.astype(float)
+            good = np.isfinite(times)
+            values = np.where(np.isfinite(values), values, np.nan)[good]
+            result.append((RawColumn(signal.name, signal.unit or ""), times[good], values))
+    return result

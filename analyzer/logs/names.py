@@ -1,0 +1,296 @@
+"""What a column name says: general words of the trade in a few languages, weighed; no maker's channel lists."""
+
+import re
+import unicodedata
+from dataclasses import dataclass
+from functools import cache
+
+# Words that names are often glued from (`whlspdfl`); only used when a token falls apart into these without a rest.
+_PIECES = (
+    "wheel whl speed spd velocity vel front rear left right fl fr rl rr lf rf lr throttle pedal ped position "
+    "pos percent "
+    "pct steer steering angle ang yaw rate gyro lat long lateral longitudinal acc accel acceleration brake "
+    "press pressure "
+    "gps engine eng rpm gear lap number time sec kmh kph mph deg g ms rad x y z"
+).split()
+_TOKEN = re.compile(r"[A-Z]+(?=[A-Z][a-z])|[A-Z]?[a-z]+|[A-Z]+|\d+")
+
+
+@cache
+def tokens(name: str) -> tuple[str, ...]:
+    """A name in lower-case words without accents; camel case and glued words taken apart."""
+    plain = unicodedata.normalize("NFKD", name.replace("ß", "ss"))
+    plain = "".join(c for c in plain if not unicodedata.combining(c))
+    result: list[str] = []
+    for token in _TOKEN.findall(plain):
+        result.extend(_pieces(token.lower()))
+    return tuple(result)
+
+
+def _pieces(token: str) -> list[str]:
+    """The token as known pieces when it is made of nothing else, longest first; otherwise itself."""
+    if len(token) < 4:
+        return [token]
+    best: list[list[str] | None] = [[]] + [None] * len(token)
+    for end in range(1, len(token) + 1):
+        for start in range(end):
+            piece, before = token[start:end], best[start]
+            if before is not None and piece in _PIECES and (best[end] is None or len(before) + 1 < len(best[end])):
+                best[end] = [*before, piece]
+    return best[-1] or [token]
+
+
+@dataclass(frozen=True)
+class Rule:
+    """How a channel is named: patterns with a score, and words that rule it out."""
+
+    patterns: tuple[tuple[str, float], ...]
+    blocked: str = r"$^"
+
+
+def _any(words: str) -> str:
+    """One of the words of a blank-separated list; `_` stands for a blank within one."""
+    return "(" + "|".join(word.replace("_", " ") for word in words.split()) + ")"
+
+
+_ACC = _any("a acc accel acceleration accelerazione aceleracion g gforce force beschl beschleunigung accelerometer")
+_SPEED = _any(
+    "speed spd vel velo velocity geschw geschwindigkeit vitesse velocidad velocita snelheid rpm rotation drehzahl "
+    "raddrehzahl radgeschwindigkeit"
+)
+_WHEEL = _any("wheel whl ws wss rad raddrehzahl radgeschwindigkeit roue rueda ruota wiel")
+_CORNER = {
+    "fl": _any(
+        "fl lf vl avg front_left left_front vorne_links links_vorne avant_gauche gauche_avant anteriore_sinistra "
+        "ant_sx delantera_izquierda f_l"
+    ),
+    "fr": _any(
+        "fr rf vr avd front_right right_front vorne_rechts rechts_vorne avant_droite droite_avant anteriore_destra "
+        "ant_dx delantera_derecha f_r"
+    ),
+    "rl": _any(
+        "rl lr hl arg rear_left left_rear back_left hinten_links links_hinten arriere_gauche gauche_arriere "
+        "posteriore_sinistra post_sx trasera_izquierda r_l"
+    ),
+    "rr": _any(
+        "rr hr ard rear_right right_rear back_right hinten_rechts rechts_hinten arriere_droite droite_arriere "
+        "posteriore_destra post_dx trasera_derecha r_r"
+    ),
+}
+
+
+_OTHER_THAN_SPEED = _any(
+    "temp temperature press pressure brake damper susp suspension travel load height ride slip torque accel acc camber "
+    "pot shock force target reference ref angle angles winkel druck status valid error volt voltage age wear"
+)
+_NOT_WHEEL = rf"\b{_OTHER_THAN_SPEED}\b"
+
+
+def _both(a: str, b: str) -> str:
+    return rf"(?=.*\b{a}\b)(?=.*\b{b}\b)"
+
+
+RULES: dict[str, Rule] = {
+    **{
+        f"wheel_speed_{corner}": Rule(
+            (
+                (rf"(?=.*\b{_WHEEL}\b)" + _both(_SPEED, words), 1.0),
+                (_both(_WHEEL, words), 0.85),
+                (_both(_SPEED, words), 0.85),
+                (_both("(w|v|n|omega|pulse|pulses|freq|frequency|tooth|teeth)", words), 0.78),
+                (rf"^{words}$", 0.55),
+            ),
+            _NOT_WHEEL,
+        )
+        for corner, words in _CORNER.items()
+    },
+    "throttle": Rule(
+        (
+            (
+                r"\b(throttle|drosselklappe|papillon|farfalla|acelerador|accelerateur|gaspedal|fahrpedal|accelerator)\b",
+                1.0,
+            ),
+            (r"\b(gas pedal|pedale d accelerateur|pedal gas|accel pedal|pedal accel)\b", 1.0),
+            (r"\b(tps|pps|app|gas)\b", 0.85),
+            (r"^(pedal|pedal pos|pedal position|pedal percent)$", 0.72),
+        ),
+        r"\b(target|map|blip|temp|brake|clutch|volt|voltage|speed|rate|error|setpoint|request|requested|trim|zero|max|min|status)\b",
+    ),
+    "steer": Rule(
+        (
+            (
+                r"\b(steer|steering|lenk|lenkwinkel|lenkradwinkel|lenkrad|volant|volante|sterzo|stuur|stuurhoek|handwheel|swa)\b",
+                1.0,
+            ),
+            (r"\b(road wheel angle|front wheel angle|hand wheel)\b", 0.95),
+            (r"^delta( (f|front|steer|angle))?$", 0.75),
+        ),
+        r"\b(torque|rate|speed|vel|velocity|force|moment|press|pressure|temp|assist|time|raw|volt|voltage|current|status|valid|target|button|switch)\b",
+    ),
+    "lat_g": Rule(
+        (
+            (_both(r"(lat|lateral|laterale|quer|transversal|transversale)", _ACC), 1.0),
+            (r"\b(querbeschl\w*|latacc|glat|latg)\b", 1.0),
+            (r"^(imu )?(a y|ay|y acc|acc y|accel y|acceleration y|g y|y accel|acy)( imu)?$", 0.9),
+            (r"^(lateral|quer)$", 0.75),
+        ),
+        r"\b(latitude|speed|vel|velocity|tyre|tire|force n|jerk|front|rear|target|combined|total|wheel)\b",
+    ),
+    "long_g": Rule(
+        (
+            (_both(r"(long|lon|longitudinal|longitudinale|langs|laengs|inline)", _ACC), 1.0),
+            (r"\b(l(a|ae)ngsbeschl\w*|longacc|glong|longg)\b", 1.0),
+            (r"^(imu )?(a x|ax|x acc|acc x|accel x|acceleration x|g x|x accel|acx)( imu)?$", 0.9),
+            (r"^(longitudinal|laengs|langs)$", 0.75),
+        ),
+        r"\b(longitude|speed|vel|velocity|tyre|tire|jerk|front|rear|target|combined|total|wheel)\b",
+    ),
+    "yaw_rate": Rule(
+        (
+            (
+                r"\b(yaw (rate|velocity|speed|vel|gyro)|(rate|gyro) yaw|vitesse de lacet|vitesse lacet|yawrate)\b",
+                1.0,
+            ),
+            (r"\b(gierrate|giergeschwindigkeit|gier rate|imbardata|guinada|lacet)\b", 1.0),
+            (r"\b(gyro z|z gyro|rate z|z rate|omega z|rot z|rotation z|gyr z|wz|ang vel z|angular velocity z)\b", 0.9),
+            (r"^(yaw|omega)$", 0.72),
+        ),
+        r"\b(angle|acc|accel|acceleration|roll|pitch|target|heading|wheel|error|moment|torque)\b",
+    ),
+    "brake": Rule(
+        (
+            (
+                _both(r"(brake|brk|frein|freno|brems|bremse)", r"(press|pressure|pression|druck|pres)")
+                + r"(?!.*\b(rear|hinten)\b)",
+                1.0,
+            ),
+            (_both(r"(brake|brk|frein|freno|brems|bremse)", r"(press|pressure|pression|druck|pres)"), 0.9),
+            (r"\b(bremsdruck|bremspedal|brake pedal|brake ped|brake pos|brake position|pbrake|brakepress)\b", 0.95),
+            (r"\b(brake|brakes|frein|freno|bremse)\b", 0.85),
+        ),
+        r"\b(temp|temperature|bias|balance|disc|disk|torque|wear|switch|light|rate|status|fl|fr|rl|rr|left|right|volt|voltage|target|point)\b",
+    ),
+    "gps_speed": Rule(
+        (
+            (_both(r"(gps|gnss|satellite|optical)", _SPEED), 1.0),
+            (r"\b(ground speed|speed over ground|sog|v gps|gps v)\b", 0.95),
+            (r"^(speed|vehicle speed|car speed|velocity|geschwindigkeit|vitesse|velocidad|v x|vx|v)$", 0.62),
+        ),
+        r"\b(accuracy|error|acc|wheel|fl|fr|rl|rr|engine|wind|max|min|vertical|limit|target|pit)\b",
+    ),
+    "latitude": Rule(
+        ((r"\b(latitude|breitengrad|latitud)\b", 1.0), (r"\b(gps|gnss|position|pos) lat\b|^lat( (gps|pos))?$", 0.8)),
+        r"\b(acc|accel|acceleration|g|force|speed|vel|accuracy|error|std)\b",
+    ),
+    "longitude": Rule(
+        (
+            (r"\b(longitude|laengengrad|langengrad|longitud)\b", 1.0),
+            (r"\b(gps|gnss|position|pos) (lon|long|lng)\b|^(lon|long|lng)( (gps|pos))?$", 0.8),
+        ),
+        r"\b(acc|accel|acceleration|g|force|speed|vel|accuracy|error|std)\b",
+    ),
+    "engine_speed": Rule(
+        (
+            (
+                _both(r"(engine|eng|motor|moteur|motore)", r"(speed|spd|rpm|revs|rev|rotation|drehzahl|regime|giri)"),
+                1.0,
+            ),
+            (r"\b(motordrehzahl|nmot|n mot|n engine|regime moteur|giri motore)\b", 1.0),
+            (r"^(rpm|revs|drehzahl|regime|giri)$", 0.9),
+        ),
+        r"\b(wheel|shaft|gearbox|limit|limiter|turbo|target|fan|idle|max|min|fl|fr|rl|rr)\b",
+    ),
+    "gear": Rule(
+        ((r"^(gear|gang|rapport|marcia|marcha|versnelling)( (pos|position|number|no|actual|engaged|current))?$", 1.0),),
+        r"\b(temp|ratio|box|oil|press|volt|shift|request|target)\b",
+    ),
+    "engine_torque": Rule(
+        (
+            (
+                _both(r"(engine|eng|motor|moteur)", r"(torque|moment|couple|trq|tq|coppia)") + "|" + r"\bmotormoment\b",
+                1.0,
+            ),
+        ),
+        r"\b(wheel|limit|request|target|max|min|demand|loss|friction|reserve)\b",
+    ),
+    "lap": Rule(
+        (
+            (
+                r"^(lap|runde|tour|giro|vuelta|ronde)( (number|no|nr|num|count|counter|index|id))?$|^rundennummer$",
+                1.0,
+            ),
+        ),
+        r"\b(time|dist|distance|beacon|fuel|last|best|delta)\b",
+    ),
+    "diff_temperature": Rule(
+        ((_both(r"(diff|differential|differenzial|lsd)", r"(temp|temperature|temperatur)"), 1.0),),
+        r"\b(pressure|amb|ambient)\b",
+    ),
+    "time": Rule(
+        (
+            (
+                r"^(time|zeit|temps|tiempo|tempo|tijd|timestamp|time stamp|elapsed( time)?|(session|log) time|t)$",
+                1.0,
+            ),
+            (
+                r"^(time|zeit|temps|timestamp) (s|sec|secs|seconds|ms|us|utc|of day|abs|rel|relative|absolute|local)$",
+                1.0,
+            ),
+            (
+                r"^(date time|datetime|utc|utc time|time utc|sample time|time of day|clock|uhrzeit|heure)$",
+                0.9,
+            ),
+            (r"^(gps time|time gps|gps utc|epoch|unix time|unix)$", 0.8),
+        ),
+        r"\b(lap|delta|best|sector|gap|remaining|engine on|last|predicted|split)\b",
+    ),
+    "distance": Rule(
+        (
+            (
+                r"^(distance|dist|weg|strecke|wegstrecke|odometer|odo)( (total|driven|m|km))?$|^(total|log) distance$",
+                1.0,
+            ),
+        ),
+        r"\b(lap|to|remaining)\b",
+    ),
+}
+ROAD_WHEEL = re.compile(r"\b(delta|road wheel|front wheel|rwa|at the wheels|roadwheel)\b")
+_FILLERS = {
+    "value",
+    "val",
+    "signal",
+    "sensor",
+    "sens",
+    "channel",
+    "chan",
+    "ch",
+    "can",
+    "the",
+    "of",
+    "mean",
+    "avg",
+    "filtered",
+}
+_COMPILED = {
+    channel: (tuple((re.compile(p), score) for p, score in rule.patterns), re.compile(rule.blocked))
+    for channel, rule in RULES.items()
+}
+
+
+@cache
+def name_score(channel: str, name: str) -> float:
+    """How well a column name fits a channel, 0 to 1; 0 when a word rules it out.
+
+    Words that say nothing cost a little, so that of two candidates the plainer one leads.
+    """
+    words = tokens(name)
+    text = " ".join(words)
+    patterns, blocked = _COMPILED[channel]
+    if blocked.search(text):
+        return 0.0
+    best = max((score for pattern, score in patterns if pattern.search(text)), default=0.0)
+    if not best:
+        return 0.0
+    extra = max(0, len([w for w in words if w not in _FILLERS]) - 4)
+    fillers = len([w for w in words if w in _FILLERS])
+    return max(0.0, best - 0.03 * extra - 0.01 * fillers)

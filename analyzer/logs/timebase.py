@@ -1,0 +1,107 @@
+"""Channels logged at different rates in one table (sparse columns) are brought to the rows of the wheel speeds."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyzer.channels import WHEEL_CHANNELS
+
+_STEPPED = ("gear", "lap")  # these hold their value until the next; all others are read off between samples
+_FULL = 0.95  # a column filled this far is not sparse, what is missing is missing
+_BRIDGED_PERIODS = 2.5  # between two samples of a channel further apart than this nothing is filled
+
+
+@dataclass(frozen=True)
+class Base:
+    """Channels on common rows, their own rates (Hz), and what was done."""
+
+    time_s: np.ndarray
+    channels: dict[str, np.ndarray]
+    rates_hz: dict[str, float]
+    history: tuple[str, ...]
+
+
+def merge_rows(time_s: np.ndarray, channels: Mapping[str, np.ndarray]) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+    """Rows with equal time that hold different channels become one row; other rows stay as they are."""
+    starts = np.flatnonzero(np.concatenate([[True], np.diff(time_s) != 0]))
+    if len(starts) == len(time_s) or not channels:
+        return time_s, dict(channels)
+    for values in channels.values():
+        filled = np.add.reduceat(np.isfinite(values).astype(np.int32), starts)
+        if np.mean(filled > 1) > 0.01:
+            return time_s, dict(channels)  # the same channel twice at one time: a repeat, not a merge
+    return time_s[starts], {name: np.fmax.reduceat(values, starts) for name, values in channels.items()}
+
+
+def common_base(time_s: np.ndarray, channels: Mapping[str, np.ndarray]) -> Base:
+    """Channels on the rows of the wheel speeds.
+
+    Parameters
+    ----------
+    time_s : (n,) strictly increasing, s.
+    channels : name -> (n,) values, NaN where the row holds none.
+
+    Notes
+    -----
+    A channel that fills less than 95 % of the rows at a steady rate of its own is sparse: it is read off linearly
+    between its samples (gear and lap keep the last value), never across a gap of its own.
+    """
+    filled = {name: np.isfinite(values) for name, values in channels.items()}
+    rates = {name: _rate(time_s, channels[name], present) for name, present in filled.items()}
+    sparse = [name for name, present in filled.items() if present.mean() < _FULL and _is_steady(time_s, present)]
+    if not sparse:
+        return Base(time_s, dict(channels), rates, ())
+    wheels = [n for n in WHEEL_CHANNELS if n in channels] or list(channels)
+    lead = max(wheels, key=lambda n: filled[n].sum())
+    rows = filled[lead] if lead in sparse else np.ones(len(time_s), bool)
+    base = time_s[rows]
+    result = {}
+    for name, values in channels.items():
+        result[name] = (
+            _read_off(base, time_s[filled[name]], values[filled[name]], name) if name in sparse else values[rows]
+        )
+    words = f"brought {len(sparse)} channels of other rates to the {rates[lead]:.4g} Hz of {lead}"
+    return Base(base - base[0], result, rates, (words,))
+
+
+def _is_steady(time_s: np.ndarray, present: np.ndarray) -> bool:
+    """Whether the samples come at a rate of their own, instead of missing in stretches."""
+    steps = np.diff(np.flatnonzero(present))
+    if len(steps) < 10:
+        return False
+    usual = np.median(steps)
+    if usual > 1:
+        return True
+    # every other row filled in bursts: compare with the time between them
+    return bool(np.mean(steps > 1) > 0.05)
+
+
+def _rate(time_s: np.ndarray, values: np.ndarray, present: np.ndarray) -> float:
+    """How often a channel gives a new value, Hz: repeats of the value before do not count."""
+    times, kept = time_s[present], values[present]
+    if len(times) < 3:
+        return 0.0
+    steps = np.diff(times)
+    fastest = 1 / float(np.median(steps))
+    fresh = np.flatnonzero(np.diff(kept) != 0)
+    if len(fresh) < 50:
+        return fastest
+    held = np.median(np.diff(fresh))
+    # held samples show in most steps being of one length above one row
+    regular = np.mean(np.diff(fresh) >= held) > 0.9
+    return fastest / float(held) if held > 1 and regular else fastest
+
+
+def _read_off(base: np.ndarray, times: np.ndarray, values: np.ndarray, name: str) -> np.ndarray:
+    after = np.searchsorted(times, base, side="right")
+    before = np.maximum(after - 1, 0)
+    if name in _STEPPED:
+        result = values[before].copy()
+        result[base < times[0]] = np.nan
+        return result
+    result = np.interp(base, times, values, left=np.nan, right=np.nan)
+    following = np.minimum(np.searchsorted(times, base, side="left"), len(times) - 1)
+    period = float(np.median(np.diff(times)))
+    result[times[following] - times[before] > _BRIDGED_PERIODS * period] = np.nan
+    return result
