@@ -60,7 +60,10 @@ class Car(Settings):
         1.0, ge=0.05, le=20, description="spin inertia of one rear wheel with its shaft, kg m2; default 1.0"
     )
     rear_load_transfer_fraction: float | None = Field(
-        None, ge=0.0, le=1.0, description="share of the lateral load transfer at the rear; default the rear weight share"
+        None,
+        ge=0.0,
+        le=1.0,
+        description="share of the lateral load transfer at the rear; default the rear weight share",
     )
     drag_area_m2: float = Field(0.6, ge=0.0, le=3.0, description="drag coefficient times area, m2; default 0.6")
     downforce_area_m2: float = Field(

@@ -1,0 +1,238 @@
+"""Joint fit of lock curve, tyre, calibration left-overs and car figures.
+
+Minimises, over nuisance parameters p with priors and lock-curve parameters c,
+
+    w sum_i [ huber(e_ix) + huber(e_iy) + huber(e_if) ]        axle equations (`vehicle.axle`), state profiled out
+  + w sum_slipping huber((M_i - M(T_i; c)) / sd_i)             a slipping axle measures
+  - w sum_locked log Phi((M(T_i; c) - |D_i|) / sd_i)           a locked axle bounds
+  + 1/2 sum ((p - p0)/sd_p)^2
+
+by Levenberg-Marquardt with implicit derivatives through the profiled state. M_i is T_slow - T_fast of sample i, D_i its
+torque difference. w makes one corner pass count about once. Every term depends on p, so lock curve and tyre are found
+together: the same torque at the same input torque, left and right, inside fast and outside fast.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyzer.lockcurve import model
+from analyzer.lockcurve.likelihood import censored, huber
+from analyzer.lockcurve.observations import Observations
+from analyzer.vehicle.axle import AxleInputs, AxleSolution, equations, solve
+from analyzer.vehicle.car import Car
+from analyzer.vehicle.parameters import BOUNDS, Prior
+
+LOCK_SD_Nm = 50.0  # scatter of the locking torque about its curve where the tyre model is at its best
+MOST_SAMPLES = 6000
+CURVE_BOUNDS = np.array([[0.0, 5000.0], [0.0, 3.0], [0.0, 600.0], [0.0, 3.0], [0.0, 600.0]])
+STEP = 1e-4
+
+
+@dataclass(frozen=True)
+class Problem:
+    """What is fitted: chosen samples and priors. Arrays (n,)."""
+
+    inputs: AxleInputs
+    sign: np.ndarray
+    slipping: np.ndarray
+    locked: np.ndarray
+    group: np.ndarray
+    slip_noise: np.ndarray
+    weight: float
+    car: Car
+    priors: tuple[Prior, ...]
+    hold_sd_Nm: float
+
+    @property
+    def start(self) -> np.ndarray:
+        """Nuisance starts, then the curve's."""
+        return np.array([p.start for p in self.priors] + [60.0, 0.2, 0.3 * self.hold_sd_Nm, 0.1, 0.3 * self.hold_sd_Nm])
+
+    @property
+    def information(self) -> np.ndarray:
+        """Prior information 1/sd^2; the curve's preload and slopes have next to none."""
+        hold = 1 / self.hold_sd_Nm**2
+        return np.array([1 / p.deviation**2 for p in self.priors] + [1e-6, 1e-2, hold, 1e-2, hold])
+
+    def values(self, theta: np.ndarray) -> dict[str, float]:
+        """Nuisance parameters by name."""
+        return {p.name: float(v) for p, v in zip(self.priors, theta, strict=False)}
+
+
+@dataclass(frozen=True)
+class Fit:
+    """Result: parameters, curvature, and per-group gradients for the intervals."""
+
+    theta: np.ndarray
+    hessian: np.ndarray
+    group_gradients: np.ndarray
+    solution: AxleSolution
+    problem: Problem
+    converged: bool
+
+    @property
+    def curve(self) -> np.ndarray:
+        """(5,) lock-curve parameters."""
+        return self.theta[-5:]
+
+
+def make_problem(observed: Observations, car: Car, priors: tuple[Prior, ...]) -> Problem:
+    """Choose the samples: all usable slipping or locked ones, locked ones thinned to at most `MOST_SAMPLES` in all."""
+    slipping = observed.usable & observed.slipping
+    locked = observed.usable & observed.locked
+    chosen = np.flatnonzero(slipping | locked)
+    thin = max(1, int(np.ceil(len(chosen) / MOST_SAMPLES)))
+    chosen = chosen[::thin]
+    largest = car.mass_kg * 9.81 * 0.45 * car.rear_rolling_radius_m
+    return Problem(
+        inputs=observed.inputs.take(chosen),
+        sign=np.sign(observed.speed_difference_rad_s[chosen]),
+        slipping=slipping[chosen],
+        locked=locked[chosen],
+        group=observed.group[chosen],
+        slip_noise=observed.slip_noise[chosen],
+        weight=min(1.0, observed.weight * thin),
+        car=car,
+        priors=priors,
+        hold_sd_Nm=0.05 * largest,
+    )
+
+
+@dataclass(frozen=True)
+class _Evaluation:
+    solution: AxleSolution
+    measured: np.ndarray  # residual of slipping samples, in sd
+    margin: np.ndarray  # margin of locked samples, in sd
+    sd: np.ndarray
+    trust: np.ndarray
+    loss: float
+
+
+def _evaluate(problem: Problem, theta: np.ndarray, start: np.ndarray | None, scale: tuple | None) -> _Evaluation:
+    solution = solve(
+        problem.values(theta), problem.inputs, problem.car, start=start, iterations=14 if start is None else 6
+    )
+    at = solution.at
+    if scale is None:
+        sd = np.hypot(LOCK_SD_Nm, at.difference_per_slip * problem.slip_noise)
+        surplus = np.abs(at.residual[:2]).max(axis=0)
+        # near and past the tyre's lateral limit the split of the sum is guesswork
+        sliding = (
+            np.maximum(at.use.max(axis=0) - 0.8, 0.0)
+            * (np.abs(problem.inputs.lat_m_s2) > 6)
+            * (at.input_torque_Nm < 100)
+        )
+        trust = 1 / (1 + (surplus / 3.0) ** 2 + (sliding / 0.2) ** 2)
+    else:
+        sd, trust = scale
+    measured, margin = _lock_residuals(problem, theta, at.input_torque_Nm, at.torque_difference_Nm, sd)
+    loss = (
+        problem.weight
+        * (
+            huber(at.residual)[0].sum()
+            + (trust * huber(measured)[0])[problem.slipping].sum()
+            + (trust * censored(margin)[0])[problem.locked].sum()
+        )
+        + 0.5 * (problem.information * (theta - problem.start) ** 2).sum()
+    )
+    return _Evaluation(solution, measured, margin, sd, trust, float(loss))
+
+
+def _lock_residuals(problem, theta, torque, difference, sd):
+    capacity = model.locking_torque_Nm(theta[-5:], torque)
+    return (-problem.sign * difference - capacity) / sd, (capacity - np.abs(difference)) / sd
+
+
+def _slopes(problem: Problem, theta: np.ndarray, now: _Evaluation) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Total derivatives of axle residuals (P, 3, n), measured (P, n) and margin (P, n), state re-profiled."""
+    at, state = now.solution.at, now.solution.state
+    count, nuisance = len(theta), len(problem.priors)
+    n = len(problem.inputs)
+    axle, measured, margin = np.zeros((count, 3, n)), np.zeros((count, n)), np.zeros((count, n))
+    by_curve, by_torque = model.gradient(theta[-5:], at.input_torque_Nm)
+    side = np.sign(at.torque_difference_Nm)
+    for j in range(nuisance):
+        moved = theta.copy()
+        moved[j] += STEP
+        there = equations(state, problem.values(moved), problem.inputs, problem.car)
+        residual = (there.residual - at.residual) / STEP
+        torque = (there.input_torque_Nm - at.input_torque_Nm) / STEP
+        difference = (there.torque_difference_Nm - at.torque_difference_Nm) / STEP
+        shift = now.solution.state_shift((at.slope * residual).sum(axis=1))
+        axle[j] = residual + (at.slope * shift[:, None]).sum(axis=0)
+        torque = torque + (at.input_slope * shift).sum(axis=0)
+        difference = difference + (at.difference_slope * shift).sum(axis=0)
+        measured[j] = (-problem.sign * difference - by_torque * torque) / now.sd
+        margin[j] = (by_torque * torque - side * difference) / now.sd
+    measured[nuisance:] = -by_curve / now.sd
+    margin[nuisance:] = by_curve / now.sd
+    return axle, measured, margin
+
+
+def _normal_equations(problem: Problem, theta: np.ndarray, now: _Evaluation, slopes, per_group: bool):
+    axle, measured, margin = slopes
+    count = len(theta)
+    hessian = np.diag(problem.information)
+    gradient = problem.information * (theta - problem.start)
+    samples = np.zeros((count, len(problem.inputs)))
+    for row in range(3):
+        _, slope, curvature = huber(now.solution.at.residual[row])
+        hessian += problem.weight * (axle[:, row] * curvature) @ axle[:, row].T
+        samples += problem.weight * axle[:, row] * slope
+    for rows, z, jac, loss in (
+        (problem.slipping, now.measured, measured, huber),
+        (problem.locked, now.margin, margin, censored),
+    ):
+        _, slope, curvature = loss(z)
+        slope, curvature = slope * now.trust * rows, curvature * now.trust * rows
+        hessian += problem.weight * (jac * curvature) @ jac.T
+        samples += problem.weight * jac * slope
+    gradient = gradient + samples.sum(axis=1)
+    if not per_group:
+        return hessian, gradient, None
+    _, group = np.unique(problem.group, return_inverse=True)
+    sums = np.zeros((group.max() + 1, count))
+    np.add.at(sums, group, samples.T)
+    return hessian, gradient, sums
+
+
+def _bounded(problem: Problem, theta: np.ndarray) -> np.ndarray:
+    theta = theta.copy()
+    for j, prior in enumerate(problem.priors):
+        if prior.name in BOUNDS:
+            theta[j] = np.clip(theta[j], *BOUNDS[prior.name])
+    theta[-5:] = np.clip(theta[-5:], CURVE_BOUNDS[:, 0], CURVE_BOUNDS[:, 1])
+    return theta
+
+
+def fit(problem: Problem, *, iterations: int = 40) -> Fit:
+    """Fit by Levenberg-Marquardt; the scale and trust of each sample are refreshed every step (iterative weighting)."""
+    theta = problem.start
+    state = None
+    damping = 1e-2
+    converged = False
+    for _ in range(iterations):
+        now = _evaluate(problem, theta, state, None)
+        state = now.solution.state
+        hessian, gradient, _ = _normal_equations(problem, theta, now, _slopes(problem, theta, now), False)
+        scale = (now.sd, now.trust)
+        for _ in range(12):
+            step = np.linalg.solve(hessian + damping * np.diag(np.diag(hessian)), -gradient)
+            trial = _bounded(problem, theta + step)
+            there = _evaluate(problem, trial, state, scale)
+            if there.loss < now.loss:
+                break
+            damping *= 6
+        gained = now.loss - there.loss
+        if gained <= 0:
+            converged = True
+            break
+        theta, state = trial, there.solution.state
+        damping = max(damping / 8, 1e-6)
+        if gained < 2e-3:
+            converged = True
+            break
+    now = _evaluate(problem, theta, None, None)
+    hessian, _, groups = _normal_equations(problem, theta, now, _slopes(problem, theta, now), True)
+    return Fit(theta, hessian, groups, now.solution, problem, converged)

@@ -1,0 +1,43 @@
+"""The lock curve: M(T) = M0 + slope * max(0, |T| - hold), one slope and hold a side.
+
+Corners of the hinge are rounded over `ROUNDING_Nm`, so that the fit has a gradient; that changes M by less than
+slope * ROUNDING_Nm * ln 2 at the corner and by nothing away from it.
+"""
+
+import numpy as np
+
+NAMES = ("preload_Nm", "drive_slope", "drive_hold_Nm", "coast_slope", "coast_hold_Nm")
+ROUNDING_Nm = 12.0
+
+
+def _hinge(z: np.ndarray) -> np.ndarray:
+    return ROUNDING_Nm * np.logaddexp(0.0, z / ROUNDING_Nm)
+
+
+def locking_torque_Nm(parameters: np.ndarray, input_torque_Nm: np.ndarray) -> np.ndarray:
+    """M (N.m) at input torques (n,); `parameters` (5,) or (k, 5, 1) in the order of `NAMES`."""
+    preload, drive, drive_hold, coast, coast_hold = (
+        parameters if np.ndim(parameters) == 1 else np.moveaxis(parameters, 1, 0)
+    )
+    torque = input_torque_Nm
+    on_drive = _hinge(torque - drive_hold) - _hinge(-drive_hold)
+    on_coast = _hinge(-torque - coast_hold) - _hinge(-coast_hold)
+    return preload + np.where(torque > 0, drive * on_drive, coast * on_coast)
+
+
+def gradient(parameters: np.ndarray, torque: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """dM/dparameters (5, n) and dM/dT (n,)."""
+    _, drive, drive_hold, coast, coast_hold = parameters
+    up = torque > 0
+    bend = lambda z: 1.0 / (1.0 + np.exp(-np.clip(z / ROUNDING_Nm, -60, 60)))  # noqa: E731
+    zero = np.zeros_like(torque)
+    d_drive, d_coast = bend(torque - drive_hold), bend(-torque - coast_hold)
+    return np.array(
+        [
+            np.ones_like(torque),
+            np.where(up, _hinge(torque - drive_hold) - _hinge(-drive_hold), zero),
+            np.where(up, drive * (-d_drive + bend(-drive_hold)), zero),
+            np.where(up, zero, _hinge(-torque - coast_hold) - _hinge(-coast_hold)),
+            np.where(up, zero, coast * (-d_coast + bend(-coast_hold))),
+        ]
+    ), np.where(up, drive * d_drive, -coast * d_coast)

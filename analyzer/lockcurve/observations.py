@@ -1,0 +1,107 @@
+"""Which samples measure the lock curve, which bound it, and which say nothing."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+from analyzer.phases.segments import Corner
+from analyzer.signals.session import Signals
+from analyzer.signals.timebase import low_pass
+from analyzer.vehicle.axle import AxleInputs
+from analyzer.vehicle.car import Car
+
+CUTOFF_HZ = 3.0  # tyre and axle settle faster; wheel pulses and pitch errors of the ring are slower to average out
+FIT_RATE_HZ = 20.0
+CORRELATION_S = 2.5  # one corner pass counts about once: its model error does not average out within it
+SETTLE_S = 0.13  # left out on both sides of a change between locked and slipping
+FRONT_SD_SHARE = 0.003  # mean-slip closure holds to about this share of the speed
+FRONT_SD_M_S = 0.02
+UNTRUSTED_SD_M_S = 5.0
+
+
+@dataclass(frozen=True)
+class Observations:
+    """The session on the fit's own time base.
+
+    Attributes
+    ----------
+    index : (n,) sample of the session for each row.
+    inputs : measured side of the axle.
+    speed_difference_rad_s : w_left - w_right.
+    slipping, locked : bool, sustained; neither in transitions or noise.
+    usable : bool, off the brakes, fronts trusted, valid.
+    group : (n,) int, one number per corner pass and per straight; samples of one group are not independent.
+    slip_noise : standard deviation of kappa_left - kappa_right from the wheel speeds.
+    weight : what one sample counts, its share of an independent look.
+    noise_rad_s : standard deviation of the filtered speed difference.
+    """
+
+    index: np.ndarray
+    inputs: AxleInputs
+    speed_difference_rad_s: np.ndarray
+    slipping: np.ndarray
+    locked: np.ndarray
+    usable: np.ndarray
+    group: np.ndarray
+    slip_noise: np.ndarray
+    weight: float
+    noise_rad_s: float
+
+
+def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observations:
+    """Observations of a session at about `FIT_RATE_HZ`."""
+    rate = signals.rate_hz
+    step = max(1, round(rate / FIT_RATE_HZ))
+    smooth = lambda x: low_pass(x, cutoff_hz=CUTOFF_HZ, rate_hz=rate)  # noqa: E731
+    rear = smooth(signals.wheel_speed_m_s[:, 2:])
+    front = smooth(signals.speed_m_s)
+    radius = car.rear_rolling_radius_m
+    difference = (rear[:, 0] - rear[:, 1]) / radius
+    noise = signals.wheel_speed_noise_m_s * np.sqrt(2 * min(1.0, 2 * CUTOFF_HZ / rate)) / radius
+    slip_threshold, lock_threshold = max(0.3, 4.5 * noise), max(0.16, 2.3 * noise)
+    slipping = _sustained(difference > slip_threshold, rate) | _sustained(difference < -slip_threshold, rate)
+    locked = _sustained(np.abs(difference) < lock_threshold, rate)
+    ok = signals.valid & ~signals.braking
+    trusted = signals.speed_trusted & ok
+    group = np.full(len(front), -1)
+    for i, corner in enumerate(corners):
+        group[corner.start : corner.stop] = i
+    outside = group < 0
+    blocks = np.cumsum(np.diff(outside.astype(int), prepend=0) == 1)
+    group[outside] = len(corners) + blocks[outside]
+    index = np.arange(0, len(front), step)
+    acceleration = np.gradient(rear, 1 / rate, axis=0)
+    inputs = AxleInputs(
+        left_m_s=rear[:, 0],
+        right_m_s=rear[:, 1],
+        left_acc_m_s2=acceleration[:, 0],
+        right_acc_m_s2=acceleration[:, 1],
+        front_m_s=np.maximum(front, 1.0),
+        front_sd_m_s=np.where(trusted, np.hypot(FRONT_SD_M_S, FRONT_SD_SHARE * front), UNTRUSTED_SD_M_S),
+        steer_rad=smooth(signals.steer_rad),
+        lat_m_s2=smooth(signals.lat_m_s2),
+        long_m_s2=smooth(signals.long_m_s2),
+        yaw_rad_s=smooth(signals.yaw_rate_rad_s),
+        yaw_acc_rad_s2=smooth(signals.yaw_acceleration_rad_s2),
+    ).take(index)
+    slip_noise = (
+        np.hypot(noise * radius, smooth(signals.yaw_rate_sd_rad_s)[index] * car.rear_track_m) / inputs.front_m_s
+    )
+    return Observations(
+        index=index,
+        inputs=inputs,
+        speed_difference_rad_s=difference[index],
+        slipping=slipping[index],
+        locked=locked[index],
+        usable=(ok & trusted)[index],
+        group=group[index],
+        slip_noise=slip_noise,
+        weight=min(1.0, step / rate / CORRELATION_S),
+        noise_rad_s=noise,
+    )
+
+
+def _sustained(mask: np.ndarray, rate_hz: float) -> np.ndarray:
+    """True where `mask` holds from `SETTLE_S` before to `SETTLE_S` after."""
+    return ndimage.binary_erosion(mask, iterations=max(1, round(SETTLE_S * rate_hz)), border_value=1)

@@ -1,0 +1,314 @@
+"""From a recording to calibrated signals: biases, wheel scales, yaw rate, speed, path."""
+
+import numpy as np
+from scipy import ndimage
+
+from analyzer.errors import CannotTell
+from analyzer.logs.recording import Annotation, Recording
+from analyzer.signals.path import dead_reckoned, from_position
+from analyzer.signals.session import CalibrationStep, Signals
+from analyzer.signals.timebase import Uniform, low_pass, to_uniform
+from analyzer.signals.yaw_rate import smooth_yaw_rate
+from analyzer.vehicle.car import Car
+
+NEEDED = frozenset(
+    {"wheel_speed_fl", "wheel_speed_fr", "wheel_speed_rl", "wheel_speed_rr", "throttle", "steer", "lat_g"}
+)
+SIGNAL_CUTOFF_HZ = 8.0  # car signals end below 5 Hz (ISO 15037-1, from memory); the rest is sensor noise
+BRAKE_ON = 1e5  # Pa; 1 bar
+BRAKE_RELEASE_S = 0.3  # pads drag and wheels recover after the pedal is off
+LEAST_SPEED_M_S = 8.0
+HARD_DECELERATION_M_S2 = -3.0  # past engine braking of any car in scope: the brakes are on
+
+
+def prepare(recording: Recording, *, car: Car) -> Signals:
+    """Calibrated signals of a recording.
+
+    Raises
+    ------
+    CannotTell : the log lacks what is needed; names the channel.
+    """
+    has = recording.channels.keys()
+    if "lat_g" not in has and "yaw_rate" not in has:
+        raise CannotTell(
+            f"{recording.name}: has neither lateral acceleration nor yaw rate; one is needed to find corners. "
+            "Log lateral acceleration."
+        )
+    uniform = to_uniform(recording, needed=NEEDED & frozenset(has))
+    rate, channels, n = uniform.rate_hz, uniform.channels, len(uniform.time_s)
+    steps: list[CalibrationStep] = []
+    notes: list[Annotation] = list(recording.annotations) + list(uniform.gaps)
+    wheels = _wheel_speeds(uniform, recording, car)
+    smooth = lambda x: low_pass(x, cutoff_hz=SIGNAL_CUTOFF_HZ, rate_hz=rate)  # noqa: E731
+    steer = smooth(channels["steer"]) / (1.0 if recording.steer_at == "road_wheel" else car.steering_ratio)
+    throttle = np.clip(channels["throttle"], 0.0, 1.0)
+    rear_mean = np.nanmean(wheels[:, 2:], axis=1)
+    if np.nanmax(rear_mean) < LEAST_SPEED_M_S:
+        raise CannotTell(
+            f"{recording.name}: the car never drives faster than {np.nanmax(rear_mean):.1f} m/s; "
+            f"at least {LEAST_SPEED_M_S:g} m/s are needed. Give a log of a session on track."
+        )
+    front = wheels[:, :2]
+    has_fronts = np.isfinite(front).all()
+    fallback = channels.get("gps_speed")
+    speed = np.nanmean(front, axis=1) if np.isfinite(front).any() else fallback
+    if speed is None:
+        raise CannotTell(
+            f"{recording.name}: has no front wheel speed and no ground speed; one is needed to know the slip. "
+            "Log a front wheel speed."
+        )
+    long_known = "long_g" in channels
+    slope = np.gradient(smooth(speed), 1.0 / rate)
+    longitudinal = smooth(channels["long_g"]) if long_known else low_pass(slope, cutoff_hz=3.0, rate_hz=rate)
+    braking = _braking(channels, throttle, slope, rate)
+    lateral = smooth(channels["lat_g"]) if "lat_g" in channels else None
+    gyro = channels.get("yaw_rate")
+    raw_yaw = gyro if gyro is not None else lateral / np.maximum(speed, LEAST_SPEED_M_S)
+    if lateral is None:
+        lateral = smooth(speed * raw_yaw)
+        notes.append(
+            Annotation(
+                "lat_g_derived",
+                "warning",
+                "lat_g",
+                None,
+                None,
+                "lateral acceleration is not logged; speed times yaw rate stands in for it.",
+            )
+        )
+    moving = (speed > LEAST_SPEED_M_S) & uniform.valid
+    straight = moving & ~braking & (np.abs(lateral) < 1.0)
+    if straight.sum() < 2 * rate:
+        straight = moving & ~braking
+    if straight.sum() < rate:
+        raise CannotTell(
+            f"{recording.name}: holds no second of driving off the brakes above {LEAST_SPEED_M_S:g} m/s; "
+            "nothing can be calibrated. Give a log of a session on track."
+        )
+    wheels = _calibrate_rear(wheels, straight, steps)
+    trusted = ~braking & moving
+    front_yaw, front_sd = np.full(n, np.nan), np.full(n, np.inf)
+    gyro_bias = lateral_bias = 0.0
+    if has_fronts:
+        gyro_bias, lateral_bias, scale = _straight_line_biases(
+            wheels, speed, raw_yaw, lateral, straight, car, gyro is not None, steps
+        )
+        wheels[:, 0] *= np.exp(scale / 2)
+        wheels[:, 1] *= np.exp(-scale / 2)
+        speed = wheels[:, :2].mean(axis=1)
+        difference = wheels[:, 1] - wheels[:, 0]
+        front_yaw = difference / (car.front_track_m * np.cos(steer))
+        disagreement = np.abs(smooth(difference - car.front_track_m * (raw_yaw - gyro_bias) * np.cos(steer)))
+        limit = 0.3 if gyro is not None else 0.8
+        bad = ndimage.binary_dilation(disagreement > limit, iterations=max(1, round(0.15 * rate)))
+        trusted &= ~bad
+        front_sd = np.where(trusted, 0.1 / car.front_track_m, np.inf)
+    lateral = lateral - lateral_bias
+    if long_known:
+        longitudinal, steps_long = _calibrate_longitudinal(longitudinal, slope, straight & trusted)
+        steps.append(steps_long)
+    else:
+        notes.append(
+            Annotation(
+                "long_g_derived",
+                "warning",
+                "long_g",
+                None,
+                None,
+                "longitudinal acceleration is not logged; the change of speed stands in for it, so a slope of the "
+                "road counts as acceleration (1 % of slope is 0.1 m/s2).",
+            )
+        )
+    safe_speed = np.maximum(speed, 3.0)
+    sideslip_noise = 0.04 + 0.5 * np.abs(
+        low_pass(np.gradient(lateral / safe_speed, 1 / rate), cutoff_hz=2.0, rate_hz=rate)
+    )
+    measurements, deviations = [lateral / safe_speed, front_yaw], [np.where(moving, sideslip_noise, np.inf), front_sd]
+    if gyro is not None:
+        measurements.append(gyro - gyro_bias)
+        deviations.append(np.full(n, 0.006))
+        deviations[0] = np.full(n, np.inf)  # a gyro outweighs lateral acceleration over speed in transients
+    yaw, yaw_sd = smooth_yaw_rate(measurements=measurements, standard_deviations=deviations, rate_hz=rate)
+    if gyro is None:
+        notes.append(
+            Annotation(
+                "yaw_rate_fused",
+                "warning",
+                "yaw_rate",
+                None,
+                None,
+                "yaw rate is not logged; front wheel speeds and lateral acceleration over speed stand in for it, "
+                "which widens every torque interval.",
+            )
+        )
+    if not trusted.any():
+        notes.append(
+            Annotation(
+                "front_untrusted", "warning", None, None, None, "the front wheel speeds never agree with the yaw rate."
+            )
+        )
+    best_front = np.fmax(
+        wheels[:, 0] + yaw * car.front_track_m / 2 * np.cos(steer),
+        wheels[:, 1] - yaw * car.front_track_m / 2 * np.cos(steer),
+    )
+    ground = speed if not has_fronts else np.where(trusted, speed, best_front)
+    if fallback is not None:
+        ground = np.where(trusted, ground, fallback)
+    ground = np.maximum(low_pass(ground, cutoff_hz=5.0, rate_hz=rate), 0.0)
+    if "latitude" in channels and "longitude" in channels:
+        x, y = from_position(channels["latitude"], channels["longitude"])
+        source = "position"
+    else:
+        x, y = dead_reckoned(ground, yaw, rate)
+        source = "dead_reckoned"
+    return Signals(
+        time_s=uniform.time_s,
+        rate_hz=rate,
+        valid=uniform.valid & moving,
+        wheel_speed_m_s=wheels,
+        throttle=throttle,
+        steer_rad=steer,
+        lat_m_s2=lateral,
+        long_m_s2=longitudinal,
+        yaw_rate_rad_s=yaw,
+        yaw_acceleration_rad_s2=np.gradient(yaw, 1 / rate),
+        yaw_rate_sd_rad_s=yaw_sd,
+        speed_m_s=ground,
+        speed_trusted=trusted,
+        braking=braking,
+        x_m=x,
+        y_m=y,
+        distance_m=np.cumsum(ground) / rate,
+        position_source=source,
+        lap_channel=channels.get("lap"),
+        calibration=tuple(steps),
+        annotations=tuple(notes),
+        has_gyro=gyro is not None,
+        has_long_g=long_known,
+        wheel_speed_noise_m_s=_noise(wheels[:, 2:]),
+    )
+
+
+def _wheel_speeds(uniform: Uniform, recording: Recording, car: Car) -> np.ndarray:
+    n = len(uniform.time_s)
+    wheels = np.full((n, 4), np.nan)
+    for i, corner in enumerate(("fl", "fr", "rl", "rr")):
+        values = uniform.channels.get(f"wheel_speed_{corner}")
+        if values is not None:
+            wheels[:, i] = values * (car.rolling_radii_m[i] if recording.wheel_speed_unit == "rad/s" else 1.0)
+    return wheels
+
+
+def _braking(channels: dict, throttle: np.ndarray, slope: np.ndarray, rate: float) -> np.ndarray:
+    """Brakes on, and a while after."""
+    if "brake" in channels and np.ptp(channels["brake"]) > 0:
+        level = channels["brake"]
+        threshold = min(BRAKE_ON, 0.03 * float(np.percentile(level, 99.5)) + 1e-9) if level.max() > 2 else 0.02
+        on = level > threshold
+    else:
+        on = (low_pass(slope, cutoff_hz=2.0, rate_hz=rate) < HARD_DECELERATION_M_S2) & (throttle < 0.1)
+    return ndimage.binary_dilation(on, iterations=max(1, round(BRAKE_RELEASE_S * rate)))
+
+
+def _calibrate_rear(wheels: np.ndarray, straight: np.ndarray, steps: list[CalibrationStep]) -> np.ndarray:
+    """Scale of the rear left channel over the rear right one, from straights, where a held or an open axle turns as one."""
+    wheels = wheels.copy()
+    ratio = np.log(wheels[straight, 2] / wheels[straight, 3])
+    scale = float(np.median(ratio))
+    spread = float(np.subtract(*np.percentile(ratio, [75, 25])) / 1.349)
+    wheels[:, 2] *= np.exp(-scale / 2)
+    wheels[:, 3] *= np.exp(scale / 2)
+    steps.append(
+        CalibrationStep(
+            "rear_wheel_scale",
+            100 * scale,
+            100 * spread / np.sqrt(max(straight.sum() / 50, 1)),
+            "%",
+            f"rear left reads {100 * scale:+.2f} % against rear right on the straights; taken out.",
+        )
+    )
+    return wheels
+
+
+def _straight_line_biases(wheels, speed, yaw, lateral, straight, car, has_gyro, steps) -> tuple[float, float, float]:
+    """Yaw bias (rad/s), lateral bias (m/s2) and front left/right log scale by robust least squares on straights.
+
+    lateral - v yaw = lateral_bias - v yaw_bias;   (v_fr - v_fl)/v - track yaw/v = -track yaw_bias/v + scale.
+    """
+    v = speed[straight]
+    if has_gyro:
+        first = np.column_stack([-v, np.ones_like(v), np.zeros_like(v)]) / 0.15
+        second = np.column_stack([-car.front_track_m / v, np.zeros_like(v), np.ones_like(v)]) / 0.002
+        prior = np.diag([1 / 0.02, 1 / 0.3, 1 / 0.01])
+        target = np.concatenate(
+            [
+                (lateral[straight] - v * yaw[straight]) / 0.15,
+                ((wheels[straight, 1] - wheels[straight, 0]) / v - car.front_track_m * yaw[straight] / v) / 0.002,
+                np.zeros(3),
+            ]
+        )
+    else:
+        first = np.empty((0, 3))
+        second = np.column_stack([np.zeros_like(v), -car.front_track_m / v**2, np.ones_like(v)]) / 0.002
+        prior = np.diag([1 / 1e-6, 1 / 0.3, 1 / 0.01])
+        target = np.concatenate(
+            [
+                ((wheels[straight, 1] - wheels[straight, 0]) / v - car.front_track_m * lateral[straight] / v**2)
+                / 0.002,
+                np.zeros(3),
+            ]
+        )
+    matrix = np.concatenate([first, second, prior])
+    weight = np.ones(len(target))
+    solution = np.zeros(3)
+    for _ in range(8):
+        solution = np.linalg.lstsq(matrix * weight[:, None], target * weight, rcond=None)[0]
+        weight = 1 / np.sqrt(1 + (target - matrix @ solution) ** 2)
+    yaw_bias, lateral_bias, scale = (float(s) for s in solution)
+    if has_gyro:
+        steps.append(
+            CalibrationStep(
+                "yaw_rate_bias",
+                np.degrees(yaw_bias),
+                0.08,
+                "deg/s",
+                f"yaw rate is off by {np.degrees(yaw_bias):+.2f} deg/s on the straights; taken out.",
+            )
+        )
+    steps.append(
+        CalibrationStep(
+            "lateral_bias",
+            lateral_bias,
+            0.05,
+            "m/s2",
+            f"lateral acceleration is off by {lateral_bias:+.2f} m/s2 on the straights; taken out.",
+        )
+    )
+    steps.append(
+        CalibrationStep(
+            "front_wheel_scale",
+            100 * scale,
+            0.02,
+            "%",
+            f"front right reads {100 * scale:+.2f} % against front left on the straights; taken out.",
+        )
+    )
+    return yaw_bias, lateral_bias, scale
+
+
+def _calibrate_longitudinal(longitudinal, slope, where) -> tuple[np.ndarray, CalibrationStep]:
+    """Bias of longitudinal acceleration against the change of front wheel speed (road slope averages out over laps)."""
+    bias = float(np.median((longitudinal - slope)[where])) if where.any() else 0.0
+    return longitudinal - bias, CalibrationStep(
+        "longitudinal_bias",
+        bias,
+        0.08,
+        "m/s2",
+        f"longitudinal acceleration is off by {bias:+.2f} m/s2 against the change of speed; taken out.",
+    )
+
+
+def _noise(rear: np.ndarray) -> float:
+    """Standard deviation of white noise of the rear wheel speeds (m/s), from third differences."""
+    third = np.diff(rear, n=3, axis=0)
+    return float(1.4826 * np.median(np.abs(third)) / np.sqrt(20.0))

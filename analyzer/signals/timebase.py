@@ -1,0 +1,124 @@
+"""One uniform time base for all channels; gaps are marked, never bridged silently."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage, signal
+
+from analyzer.errors import CannotTell
+from analyzer.logs.recording import Annotation, Recording
+
+HIGHEST_RATE_HZ = 100.0  # vehicle dynamics end well below; faster logs are averaged down first
+LOWEST_RATE_HZ = 8.0  # below this a corner phase has too few samples for any estimate
+GAP_S = 0.35  # a channel silent for longer than this is a gap
+
+
+@dataclass(frozen=True)
+class Uniform:
+    """Channels on a uniform time base.
+
+    Attributes
+    ----------
+    time_s : (n,) uniform.
+    rate_hz : sample rate.
+    channels : name -> (n,) values, interpolated inside gaps for filters only.
+    valid : (n,) bool, False in gaps of a needed channel and in stretches that an annotation excludes.
+    gaps : annotations of what was found here.
+    """
+
+    time_s: np.ndarray
+    rate_hz: float
+    channels: dict[str, np.ndarray]
+    valid: np.ndarray
+    gaps: tuple[Annotation, ...]
+
+
+def to_uniform(recording: Recording, *, needed: frozenset[str]) -> Uniform:
+    """Resample to the log's own median rate, at most `HIGHEST_RATE_HZ`.
+
+    Parameters
+    ----------
+    needed : channels whose gaps make samples invalid.
+
+    Raises
+    ------
+    CannotTell : fewer than 10 s, or slower than `LOWEST_RATE_HZ`.
+    """
+    time = recording.time_s
+    if len(time) < 20 or time[-1] - time[0] < 10.0:
+        raise CannotTell(
+            f"{recording.name}: holds {len(time)} samples; at least 10 s of driving are needed. Give a longer log."
+        )
+    own_rate = 1.0 / float(np.median(np.diff(time)))
+    if own_rate < LOWEST_RATE_HZ:
+        raise CannotTell(
+            f"{recording.name}: is logged at {own_rate:.3g} Hz; at least {LOWEST_RATE_HZ:g} Hz are needed to see a "
+            "corner phase. Log the wheel speeds faster."
+        )
+    rate = min(own_rate, HIGHEST_RATE_HZ)
+    grid = np.arange(time[0], time[-1] + 0.25 / rate, 1.0 / rate)
+    valid = np.ones(len(grid), bool)
+    gaps: list[Annotation] = []
+    channels: dict[str, np.ndarray] = {}
+    for name, values in recording.channels.items():
+        if name == "time":
+            continue
+        known = np.isfinite(values)
+        if known.sum() < 2:
+            continue
+        source_time, source = time[known], values[known]
+        if own_rate > 1.5 * rate:
+            source = ndimage.uniform_filter1d(source, size=max(1, round(own_rate / rate)), mode="nearest")
+        if name == "lap":
+            at = np.clip(np.searchsorted(source_time, grid, side="right") - 1, 0, len(source) - 1)
+            channels[name] = source[at]
+            continue
+        channels[name] = np.interp(grid, source_time, source)
+        if name in needed:
+            for start, stop in _silent(source_time, time[0], time[-1]):
+                valid[(grid > start) & (grid < stop)] = False
+                gaps.append(
+                    Annotation(
+                        "gap",
+                        "warning",
+                        name,
+                        float(start),
+                        float(stop),
+                        f"{name} has no value for {stop - start:.2f} s; this stretch takes no part in any result.",
+                        excludes=True,
+                    )
+                )
+    for note in recording.annotations:
+        if note.excludes and note.start_s is not None:
+            valid[(grid >= note.start_s) & (grid <= note.end_s)] = False
+    return Uniform(grid, rate, channels, valid, tuple(_merged(gaps)))
+
+
+def low_pass(values: np.ndarray, *, cutoff_hz: float, rate_hz: float) -> np.ndarray:
+    """Zero-phase second-order Butterworth (forwards and backwards), along axis 0; unchanged when the rate is too low."""
+    if cutoff_hz >= 0.45 * rate_hz:
+        return np.array(values, float)
+    sections = signal.butter(2, cutoff_hz, fs=rate_hz, output="sos")
+    return signal.sosfiltfilt(sections, values, axis=0)
+
+
+def _silent(time: np.ndarray, start: float, stop: float) -> list[tuple[float, float]]:
+    edges = np.concatenate([[start], time, [stop]])
+    at = np.flatnonzero(np.diff(edges) > GAP_S)
+    return [(float(edges[i]), float(edges[i + 1])) for i in at]
+
+
+def _merged(gaps: list[Annotation]) -> list[Annotation]:
+    """A clock gap silences every channel at once: one annotation instead of one per channel."""
+    by_stretch: dict[tuple[float, float], list[Annotation]] = {}
+    for gap in gaps:
+        by_stretch.setdefault((gap.start_s, gap.end_s), []).append(gap)
+    merged = []
+    for (start, stop), same in sorted(by_stretch.items()):
+        if len(same) == 1:
+            merged.append(same[0])
+            continue
+        names = ", ".join(gap.channel for gap in same)
+        text = f"no values for {stop - start:.2f} s ({names}); this stretch takes no part in any result."
+        merged.append(Annotation("gap", "warning", None, start, stop, text, excludes=True))
+    return merged

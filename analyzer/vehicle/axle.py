@@ -1,0 +1,240 @@
+"""Rear axle: from wheel speeds, yaw rate and accelerations to slips, forces and torques.
+
+Unknown at each sample are the ground speed at the middle of the rear axle, u, and the lateral slip tan(alpha), s. With
+
+    kappa_l = v_l / (u - r t/2) - 1,   kappa_r = v_r / (u + r t/2) - 1
+
+the tyre gives both wheels' forces, and three equations, each with its own error, must hold:
+
+    longitudinal  F_xl + F_xr = m a_x + drag + front rolling resistance + front spin-up + F_yf sin(delta)
+    lateral       F_yl + F_yr = [m a_y a - I_z dr/dt + (F_xr - F_xl) t/2] / L
+    front speed   u cos(delta) + (r L - s u) sin(delta), times 1 + front slip = front wheel speed
+
+Three equations for two unknowns: the weighted least-squares state is found by damped Gauss-Newton on all samples at
+once. The surplus equation, the mean-slip closure, is what calibrates the tyre on the log. The front wheels slip too:
+they are spun up and roll against resistance, which near the lateral limit costs some tenths of a per cent.
+
+Torques at the wheels: T = R F_x + R c_rr F_z + I_w dw/dt; input torque is their sum, brakes excluded, taken from the
+measured side of the longitudinal equation; the torque difference is left minus right.
+"""
+
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+
+from analyzer.units import STANDARD_GRAVITY_M_S2
+from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
+from analyzer.vehicle.loads import wheel_loads
+from analyzer.vehicle.tyre import wheel_forces
+
+LARGEST_SIDE_SLIP = 0.25
+SIDE_SLIP_SCALE = 0.3
+LONG_FORCE_SD_SHARE = 0.005  # of the weight: noise of the longitudinal force
+LAT_FORCE_SD_SHARE = 0.017
+
+
+@dataclass(frozen=True)
+class AxleInputs:
+    """Measured side of the axle, all (n,), SI. `front_sd_m_s` is large where the front wheels cannot be trusted."""
+
+    left_m_s: np.ndarray
+    right_m_s: np.ndarray
+    left_acc_m_s2: np.ndarray
+    right_acc_m_s2: np.ndarray
+    front_m_s: np.ndarray
+    front_sd_m_s: np.ndarray
+    steer_rad: np.ndarray
+    lat_m_s2: np.ndarray
+    long_m_s2: np.ndarray
+    yaw_rad_s: np.ndarray
+    yaw_acc_rad_s2: np.ndarray
+
+    def take(self, where: np.ndarray) -> "AxleInputs":
+        """The samples `where` (bool or index)."""
+        return replace(self, **{f.name: getattr(self, f.name)[where] for f in fields(self)})
+
+    def __len__(self) -> int:
+        return len(self.left_m_s)
+
+
+@dataclass(frozen=True)
+class AxleEquations:
+    """Residuals of the three equations in standard deviations, and what follows from a state; slopes against u and s."""
+
+    residual: np.ndarray  # (3, n)
+    slope: np.ndarray  # (2, 3, n)
+    input_torque_Nm: np.ndarray
+    input_slope: np.ndarray  # (2, n)
+    torque_difference_Nm: np.ndarray
+    difference_slope: np.ndarray  # (2, n)
+    difference_per_slip: np.ndarray  # dT_difference / d(kappa_l - kappa_r) at fixed state, (n,)
+    slip: np.ndarray  # (2, n) left, right
+    use: np.ndarray  # (2, n)
+    load_N: np.ndarray  # (2, n)
+    long_force_N: np.ndarray  # (2, n)
+    lateral_demand: np.ndarray  # rear lateral force over what the tyres can give, (n,)
+
+
+def equations(state: np.ndarray, value: dict[str, float], inputs: AxleInputs, car: Car) -> AxleEquations:
+    """The three equations at `state` (2, n) for nuisance parameters `value`."""
+    u, s = state
+    track, base, radius = car.rear_track_m, car.wheelbase_m, car.rear_rolling_radius_m
+    mass = car.mass_kg * np.exp(value["log_mass"])
+    height = car.cg_height_m * np.exp(value["log_cg_height"])
+    share = car.rear_load_transfer * np.exp(value["log_load_transfer"])
+    yaw = (inputs.yaw_rad_s - value["yaw_bias"]) * np.exp(value["log_yaw_scale"])
+    along, across = inputs.long_m_s2 - value["long_bias"], inputs.lat_m_s2 - value["lat_bias"]
+    steer = inputs.steer_rad - value["steer_offset"]
+    pressure = 0.5 * AIR_DENSITY_KG_M3 * u**2
+    drag = pressure * car.drag_area_m2 * np.exp(value["log_drag"])
+    downforce = pressure * car.downforce_area_m2 * np.exp(value["log_downforce"])
+    load_fl, load_fr, load_l, load_r = wheel_loads(
+        mass_kg=mass,
+        wheelbase_m=base,
+        cg_height_m=height,
+        front_weight_fraction=car.front_weight_fraction,
+        front_track_m=car.front_track_m,
+        rear_track_m=track,
+        rear_transfer_share=share,
+        long_m_s2=along,
+        lat_m_s2=across,
+        downforce_N=downforce,
+        front_downforce_share=car.front_downforce_share,
+    )
+    load_front = load_fl + load_fr
+    friction = np.exp(value["log_friction"])
+    friction_y = friction * np.exp(value["log_friction_ratio"])
+    stiffness = np.exp(value["log_slip_stiffness"])
+    tyre = dict(
+        static_load_N=mass * STANDARD_GRAVITY_M_S2 * (1 - car.front_weight_fraction) / 2,
+        slip_stiffness=stiffness,
+        cornering_stiffness=stiffness * np.exp(value["log_cornering_ratio"]),
+        friction_x=friction,
+        friction_y=friction_y,
+        friction_fall=value["friction_fall"],
+        stiffness_fall=value["stiffness_fall"],
+        shape=value["shape"],
+    )
+    scale = np.exp(value["rear_left_right_scale"] / 2)
+    wheels = []
+    for speed, side, load in ((inputs.left_m_s * scale, -1, load_l), (inputs.right_m_s / scale, 1, load_r)):
+        ground = np.maximum(u + side * yaw * track / 2, 1.0)
+        kappa = speed / ground - 1.0
+        forces = wheel_forces(kappa=kappa, tan_alpha=s * u / ground, load_N=load, **tyre)
+        wheels.append((kappa, load, forces, -speed / ground**2, u / ground))
+    (kl, _, fl, dkl, dsl), (kr, _, fr, dkr, dsr) = wheels
+    total_x, total_y = fl.longitudinal + fr.longitudinal, fl.lateral + fr.lateral
+    difference = fl.longitudinal - fr.longitudinal
+    dx = np.array(
+        [fl.dlong_dkappa * dkl + fr.dlong_dkappa * dkr, fl.dlong_dtan_alpha * dsl + fr.dlong_dtan_alpha * dsr]
+    )
+    dy = np.array([fl.dlat_dkappa * dkl + fr.dlat_dkappa * dkr, fl.dlat_dtan_alpha * dsl + fr.dlat_dtan_alpha * dsr])
+    dd = np.array(
+        [fl.dlong_dkappa * dkl - fr.dlong_dkappa * dkr, fl.dlong_dtan_alpha * dsl - fr.dlong_dtan_alpha * dsr]
+    )
+    rolling = car.rolling_resistance * np.exp(value["log_rolling_resistance"])
+    inertia = car.wheel_inertia_kg_m2 * np.exp(value["log_wheel_inertia"])
+    front_radius = car.front_rolling_radius_m
+    rear_acc = np.clip((inputs.left_acc_m_s2 + inputs.right_acc_m_s2) / 2, -15.0, 15.0)
+    spin_up = car.wheel_inertia_kg_m2 * rear_acc / front_radius**2  # per front wheel, N
+    sin, cos = np.sin(steer), np.cos(steer)
+    demand_x = mass * along + drag + rolling * load_front + 2 * spin_up + (mass * across - total_y) * sin
+    demand_y = (
+        mass * across * car.cg_to_front_m - car.yaw_inertia * inputs.yaw_acc_rad_s2 - difference * track / 2
+    ) / base
+    # front slip: the similarity curve inverted for the front lateral force gives the longitudinal gain that is left
+    front_lateral = (mass * across * car.cg_to_rear_m + car.yaw_inertia * inputs.yaw_acc_rad_s2) / base
+    used = np.clip(np.abs(front_lateral) / (friction_y * load_front), 0.02, 0.97)
+    gain = used / (value["shape"] * np.tan(np.arcsin(used) / value["shape"]))
+    front_slip = sum(
+        0.5 * np.clip(-(rolling * load + spin_up) / (stiffness * gain * np.maximum(load, 150.0)), -0.03, 0.03)
+        for load in (load_fl, load_fr)
+    )
+    to_front = (1 + front_slip) * np.exp(value["rear_front_scale"] + value["rear_front_growth"] * (u / 40.0) ** 2)
+    front = (u * cos + (yaw * base - s * u) * sin) * to_front
+    weight = mass * STANDARD_GRAVITY_M_S2
+    sd_x, sd_y, sd_f = LONG_FORCE_SD_SHARE * weight, LAT_FORCE_SD_SHARE * weight, inputs.front_sd_m_s
+    residual = np.array([(total_x - demand_x) / sd_x, (total_y - demand_y) / sd_y, (front - inputs.front_m_s) / sd_f])
+    slope = np.array(
+        [
+            [(dx[i] + sin * dy[i]) / sd_x, (dy[i] + dd[i] * track / 2 / base) / sd_y, front_slope * to_front / sd_f]
+            for i, front_slope in enumerate((cos - s * sin, -u * sin))
+        ]
+    )
+    left_acc, right_acc = inputs.left_acc_m_s2 / radius, inputs.right_acc_m_s2 / radius
+    return AxleEquations(
+        residual=residual,
+        slope=slope,
+        input_torque_Nm=radius * (demand_x + rolling * (load_l + load_r)) + inertia * (left_acc + right_acc),
+        input_slope=-radius * sin * dy,
+        torque_difference_Nm=radius * (difference + rolling * (load_l - load_r)) + inertia * (left_acc - right_acc),
+        difference_slope=radius * dd,
+        difference_per_slip=radius * (fl.dlong_dkappa + fr.dlong_dkappa) / 2,
+        slip=np.array([kl, kr]),
+        use=np.array([fl.use, fr.use]),
+        load_N=np.array([load_l, load_r]),
+        long_force_N=np.array([fl.longitudinal, fr.longitudinal]),
+        lateral_demand=np.abs(demand_y) / (friction_y * (load_l + load_r)),
+    )
+
+
+@dataclass(frozen=True)
+class AxleSolution:
+    """State (2, n) and its equations, with the Gauss-Newton matrix entries (a, b, d) of [[a, b], [b, d]]."""
+
+    state: np.ndarray
+    at: AxleEquations
+    normal: tuple[np.ndarray, np.ndarray, np.ndarray]
+
+    def state_shift(self, gradient: np.ndarray) -> np.ndarray:
+        """Change of the state (2, n) that answers a change of residuals with slopes' product `gradient` (2, n)."""
+        a, b, d = self.normal
+        determinant = a * d - b * b
+        return np.array([-(d * gradient[0] - b * gradient[1]), -(a * gradient[1] - b * gradient[0])]) / determinant
+
+
+def solve(
+    value: dict[str, float], inputs: AxleInputs, car: Car, *, start: np.ndarray | None = None, iterations: int = 14
+) -> AxleSolution:
+    """Weighted least-squares state of every sample, damped Gauss-Newton from `start` or from rolling freely."""
+    guess_u = inputs.front_m_s * np.exp(-value["rear_front_scale"])
+    if start is None:
+        start = np.array([guess_u, np.clip(inputs.lat_m_s2, -12, 12) * 0.006])
+    state = start.copy()
+    damping = np.full(len(inputs), 1e-3)
+    at = equations(state, value, inputs, car)
+    cost = _cost(at, state)
+    for _ in range(iterations):
+        gradient, (a, b, d) = _normal(at, state)
+        a2, d2 = a * (1 + damping), d * (1 + damping)
+        determinant = a2 * d2 - b * b
+        step = np.array([-(d2 * gradient[0] - b * gradient[1]), -(a2 * gradient[1] - b * gradient[0])]) / determinant
+        step[0] = np.clip(step[0], -0.5, 0.5)
+        step[1] = np.clip(step[1], -0.05, 0.05)
+        trial = state + step
+        trial[0] = np.clip(trial[0], 0.8 * guess_u, 1.25 * guess_u + 0.1)
+        trial[1] = np.clip(trial[1], -LARGEST_SIDE_SLIP, LARGEST_SIDE_SLIP)
+        tried = equations(trial, value, inputs, car)
+        tried_cost = _cost(tried, trial)
+        better = tried_cost <= cost
+        moved = np.max(np.abs(np.where(better, trial - state, 0.0)), initial=0.0)
+        state = np.where(better, trial, state)
+        damping = np.where(better, damping * 0.2, np.maximum(damping, 1e-3) * 8)
+        at = tried if better.all() else equations(state, value, inputs, car)
+        cost = _cost(at, state)
+        if moved < 2e-5:
+            break
+    return AxleSolution(state, at, _normal(at, state)[1])
+
+
+def _cost(at: AxleEquations, state: np.ndarray) -> np.ndarray:
+    return (at.residual**2).sum(axis=0) + (state[1] / SIDE_SLIP_SCALE) ** 2
+
+
+def _normal(at: AxleEquations, state: np.ndarray) -> tuple[np.ndarray, tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    gradient = (at.slope * at.residual).sum(axis=1)
+    gradient[1] += state[1] / SIDE_SLIP_SCALE**2
+    a = (at.slope[0] ** 2).sum(axis=0)
+    b = (at.slope[0] * at.slope[1]).sum(axis=0)
+    d = (at.slope[1] ** 2).sum(axis=0) + 1 / SIDE_SLIP_SCALE**2
+    return gradient, (a, b, d)

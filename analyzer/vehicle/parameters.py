@@ -1,0 +1,62 @@
+"""What the fit may move besides the lock curve: tyre, calibration left-overs and the car file's own uncertainty."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyzer.vehicle.car import Car
+
+
+@dataclass(frozen=True)
+class Prior:
+    """One nuisance parameter: where it starts and how sure that is (one standard deviation), and its budget group."""
+
+    name: str
+    start: float
+    deviation: float
+    group: str
+
+
+def priors(car: Car, *, has_gyro: bool, has_long_g: bool) -> tuple[Prior, ...]:
+    """The nuisance parameters of a session. Log-scale ones start at 0 and multiply the car file's figure.
+
+    The tyre's deviations span racing tyres (common practice, no source); the car's come from the car file.
+    """
+    tyre, sure = car.tyre, car.uncertainty
+    per_cent = lambda p: np.log1p(p / 100)  # noqa: E731
+    return (
+        Prior("log_slip_stiffness", np.log(tyre.slip_stiffness), 0.4, "tyre"),
+        Prior(
+            "log_cornering_ratio", np.log(tyre.cornering_stiffness_per_rad / tyre.slip_stiffness) - 0.18, 0.35, "tyre"
+        ),
+        Prior("log_friction", np.log(tyre.peak_friction), per_cent(tyre.peak_friction_percent), "tyre"),
+        Prior("log_friction_ratio", 0.0, 0.08, "tyre"),
+        Prior("friction_fall", 0.08, 0.05, "tyre"),
+        Prior("stiffness_fall", 0.06, 0.06, "tyre"),
+        Prior("shape", 1.35, 0.08, "tyre"),
+        Prior("rear_front_scale", 0.0, 0.01, "wheel_calibration"),
+        Prior("rear_front_growth", 0.0, 0.002, "wheel_calibration"),
+        Prior("rear_left_right_scale", 0.0, 0.0005, "wheel_calibration"),
+        Prior("yaw_bias", 0.0, 0.0015 if has_gyro else 0.006, "yaw_rate"),
+        Prior("log_yaw_scale", 0.0, np.hypot(0.005, per_cent(sure.track_percent)) if has_gyro else 0.02, "yaw_rate"),
+        Prior("long_bias", 0.0, 0.08 if has_long_g else 0.15, "acceleration"),
+        Prior("lat_bias", 0.0, 0.08, "acceleration"),
+        Prior("steer_offset", 0.0, 0.003, "acceleration"),
+        Prior("log_mass", 0.0, per_cent(sure.mass_percent), "car"),
+        Prior("log_cg_height", 0.0, per_cent(sure.cg_height_percent), "car"),
+        Prior("log_load_transfer", 0.0, per_cent(sure.load_transfer_percent), "car"),
+        Prior("log_drag", 0.0, per_cent(sure.drag_percent), "car"),
+        Prior("log_downforce", 0.0, per_cent(sure.downforce_percent), "car"),
+        Prior("log_wheel_inertia", 0.0, per_cent(sure.wheel_inertia_percent), "car"),
+        Prior("log_rolling_resistance", 0.0, 0.3, "car"),
+    )
+
+
+# limits that keep the fit inside what a tyre can be
+BOUNDS = {
+    "log_slip_stiffness": (np.log(5.0), np.log(90.0)),
+    "log_friction": (np.log(0.3), np.log(3.0)),
+    "friction_fall": (-0.1, 0.4),
+    "stiffness_fall": (-0.3, 0.6),
+    "shape": (1.05, 1.9),
+}

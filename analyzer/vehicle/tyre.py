@@ -1,0 +1,85 @@
+"""One tyre curve for combined slip, by similarity.
+
+Both slips are normalised by the stiffness and friction of their own direction,
+
+    k_x = C_x sigma_x / mu_x,   k_y = C_y sigma_y / mu_y,   rho = hypot(k_x, k_y),
+    F_x = mu_x F_z f(rho) k_x / rho,   F_y = mu_y F_z f(rho) k_y / rho,
+    f(rho) = sin(c atan(rho / c)),
+
+with sigma the theoretical slip (ISO 8855 kappa and tan(alpha) over 1 + kappa), C the stiffness over wheel load, mu the
+peak friction. f has slope 1 at 0 and peak 1 at rho = c tan(pi / 2c); c sets how it falls beyond. mu and C fall
+linearly with load. The form is the sine of SAE 870421 without its curvature term; combining by similarity is
+H. B. Pacejka, Tyre and Vehicle Dynamics, section 4.3.2 (from memory).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+LEAST_FACTOR = 0.2  # a linear fall with load must not reach zero
+
+
+@dataclass(frozen=True)
+class WheelForces:
+    """Forces of one wheel (N) with their slopes against kappa and tan(alpha); `use` is rho over rho at the peak."""
+
+    longitudinal: np.ndarray
+    lateral: np.ndarray
+    use: np.ndarray
+    dlong_dkappa: np.ndarray
+    dlong_dtan_alpha: np.ndarray
+    dlat_dkappa: np.ndarray
+    dlat_dtan_alpha: np.ndarray
+
+
+def peak_rho(shape: float) -> float:
+    """rho at the peak of f."""
+    return shape * np.tan(np.pi / (2 * shape))
+
+
+def wheel_forces(
+    *,
+    kappa: np.ndarray,
+    tan_alpha: np.ndarray,
+    load_N: np.ndarray,
+    static_load_N: float,
+    slip_stiffness: float,
+    cornering_stiffness: float,
+    friction_x: float,
+    friction_y: float,
+    friction_fall: float,
+    stiffness_fall: float,
+    shape: float,
+) -> WheelForces:
+    """Combined-slip forces of one wheel; all arrays (n,).
+
+    Parameters
+    ----------
+    kappa : longitudinal slip, positive driving.  tan_alpha : lateral slip, positive for a force to the left.
+    slip_stiffness, cornering_stiffness : over wheel load at `static_load_N`.
+    friction_fall, stiffness_fall : relative fall per relative rise of load over `static_load_N`.
+    shape : c, 1 < c < 2.
+    """
+    relative = load_N / static_load_N - 1.0
+    fall = np.maximum(1.0 - friction_fall * relative, LEAST_FACTOR)
+    mu_x, mu_y = friction_x * fall, friction_y * fall
+    soft = np.maximum(1.0 - stiffness_fall * relative, LEAST_FACTOR)
+    c_x, c_y = slip_stiffness * soft, cornering_stiffness * soft
+    rolling = np.maximum(1.0 + kappa, 0.3)
+    k_x, k_y = c_x * kappa / rolling / mu_x, c_y * tan_alpha / rolling / mu_y
+    rho = np.hypot(k_x, k_y) + 1e-9
+    angle = np.arctan(rho / shape)
+    gain = np.sin(shape * angle) / rho
+    gain_slope = (np.cos(shape * angle) / (1.0 + (rho / shape) ** 2) - gain) / rho
+    nx, ny = mu_x * load_N, mu_y * load_N
+    dkx, dky = c_x / mu_x / rolling**2, c_y / mu_y / rolling
+    cross = gain_slope * k_x * k_y / rho
+    return WheelForces(
+        longitudinal=nx * gain * k_x,
+        lateral=ny * gain * k_y,
+        use=rho / peak_rho(shape),
+        dlong_dkappa=nx * (gain + gain_slope * k_x**2 / rho) * dkx,
+        dlong_dtan_alpha=nx * cross * dky,
+        dlat_dkappa=ny * cross * dkx,
+        dlat_dtan_alpha=ny * (gain + gain_slope * k_y**2 / rho) * dky,
+    )
