@@ -1,0 +1,122 @@
+"""Transfer torque against input torque, with the measured and the predicted lock curve."""
+
+import numpy as np
+import plotly.graph_objects as go
+
+from analyzer.analysis import Analysis
+from analyzer.lockcurve.estimate import CurvePoint
+from analyzer.report.figures.theme import BLUE, GREY, ORANGE, SKY, VERMILLION, styled
+
+READ = (
+    "How to read it: circles are samples with slipping plates and scatter about the lock curve; triangles are samples "
+    "with a locked axle, and the curve must lie above them. The blue line with its band was measured. Arrows mean "
+    "'at least this': nothing slipped there. The dashed line is what the parts say. Right is drive, left is coast."
+)
+SAMPLES = 1500  # of each kind
+
+
+def lock_plot(analysis: Analysis) -> go.Figure:
+    """|T_inside - T_outside| (N.m) of samples against T_in (N.m), curves and bounds over them."""
+    figure = go.Figure()
+    axle = analysis.axle
+    usable = analysis.signals.valid & ~axle.braked & np.isfinite(axle.torque_difference_Nm)
+    where = _corner_of_samples(analysis)
+    for name, mask, symbol, color in (
+        ("locked sample", axle.locked, "triangle-up-open", ORANGE),
+        ("slipping sample", axle.slipping, "circle", SKY),
+    ):
+        _samples(figure, analysis, where, name, np.flatnonzero(usable & mask), symbol, color)
+    points = analysis.lock_curve.points
+    _measured(figure, [p for p in points if p.kind == "measured"])
+    _bounds(figure, [p for p in points if p.kind == "bound" and p.lower_Nm is not None])
+    if analysis.predicted is not None and analysis.predicted.kind != "spool":
+        _predicted(figure, analysis, np.array([p.input_torque_Nm for p in points]))
+    figure.update_xaxes(title="input torque, both wheels, N.m (drive positive)")
+    figure.update_yaxes(title="transfer torque, magnitude, N.m", rangemode="tozero")
+    return styled(figure, height=520)
+
+
+def _corner_of_samples(analysis: Analysis) -> np.ndarray:
+    """(n, 2) corner and lap of each sample, 0 outside corners."""
+    where = np.zeros((len(analysis.signals.time_s), 2), dtype=int)
+    for corner in analysis.corners:
+        where[corner.start : corner.stop] = corner.number, corner.lap
+    return where
+
+
+def _samples(
+    figure: go.Figure, analysis: Analysis, where: np.ndarray, name: str, at: np.ndarray, symbol: str, color: str
+) -> None:
+    if not len(at):
+        return
+    at = at[:: max(1, -(-len(at) // SAMPLES))]
+    figure.add_scatter(
+        x=analysis.axle.input_torque_Nm[at],
+        y=np.abs(analysis.axle.torque_difference_Nm[at]),
+        mode="markers",
+        name=name,
+        marker={"symbol": symbol, "size": 5, "color": color, "opacity": 0.55},
+        customdata=np.column_stack([where[at], analysis.signals.time_s[at]]),
+        hovertemplate="corner %{customdata[0]:.0f}, lap %{customdata[1]:.0f}, %{customdata[2]:.1f} s<br>"
+        "input %{x:.0f} N.m, transfer %{y:.0f} N.m<extra>" + name + "</extra>",
+    )
+
+
+def _measured(figure: go.Figure, points: list[CurvePoint]) -> None:
+    if not points:
+        return
+    torque = [p.input_torque_Nm for p in points]
+    upper, lower = [p.upper_Nm for p in points], [p.lower_Nm for p in points]
+    figure.add_scatter(
+        x=torque + torque[::-1],
+        y=upper + lower[::-1],
+        fill="toself",
+        fillcolor="rgba(0,114,178,0.22)",
+        line={"width": 0},
+        name="95 % band",
+        hoverinfo="skip",
+    )
+    figure.add_scatter(
+        x=torque,
+        y=[p.locking_torque_Nm for p in points],
+        mode="lines",
+        line={"color": BLUE, "width": 3},
+        name="measured lock curve",
+        hovertemplate="at %{x:.0f} N.m: %{y:.0f} N.m<extra>measured</extra>",
+    )
+
+
+def _bounds(figure: go.Figure, points: list[CurvePoint]) -> None:
+    if not points:
+        return
+    figure.add_scatter(
+        x=[p.input_torque_Nm for p in points],
+        y=[p.lower_Nm for p in points],
+        mode="markers",
+        marker={"symbol": "arrow-up", "size": 11, "color": BLUE, "line": {"color": GREY, "width": 1}},
+        name="at least this (bound)",
+        hovertemplate="at %{x:.0f} N.m: at least %{y:.0f} N.m<extra>bound</extra>",
+    )
+
+
+def _predicted(figure: go.Figure, analysis: Analysis, torque: np.ndarray) -> None:
+    locking = analysis.predicted.locking_torque_Nm(torque)
+    lower, upper = analysis.predicted.band_Nm(torque)
+    figure.add_scatter(
+        x=np.concatenate([torque, torque[::-1]]),
+        y=np.concatenate([upper, lower[::-1]]),
+        fill="toself",
+        fillcolor="rgba(213,94,0,0.12)",
+        line={"width": 0},
+        name="its band",
+        hoverinfo="skip",
+        showlegend=False,
+    )
+    figure.add_scatter(
+        x=torque,
+        y=locking,
+        mode="lines",
+        line={"color": VERMILLION, "width": 2.5, "dash": "dash"},
+        name="parts say",
+        hovertemplate="at %{x:.0f} N.m: %{y:.0f} N.m<extra>parts say</extra>",
+    )

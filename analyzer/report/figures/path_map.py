@@ -1,0 +1,91 @@
+"""The path of the session, coloured and sized by inside slip."""
+
+import numpy as np
+import plotly.graph_objects as go
+
+from analyzer.analysis import Analysis
+from analyzer.findings.rear_axle import rear_axle
+from analyzer.report.figures.downsample import largest
+from analyzer.report.figures.theme import GREY, SCALE, VERMILLION, styled
+
+READ = (
+    "How to read it: the path from above, every lap over the last. Bright and large marks are where the inside rear "
+    "wheel ran ahead of the ground; crosses are inside-wheel spins, numbers are corners."
+)
+POINTS = 2500
+LEAST_TOP_PERCENT = 5.0  # the scale never ends below this, or noise would look like slip
+
+
+def path_map(analysis: Analysis) -> go.Figure:
+    """Scatter of x and y (m); colour and size are the inside slip (%), grey where no inside wheel can be named."""
+    signals = analysis.signals
+    rear = rear_axle(signals, analysis.axle, analysis.car)
+    slip = np.where(rear.cornering, 100 * rear.inside_slip, np.nan)
+    chosen = largest(slip, POINTS)
+    known = chosen[np.isfinite(slip[chosen])]
+    known = known[np.argsort(slip[known])]  # the largest are drawn last, on top
+    top = max(LEAST_TOP_PERCENT, float(np.percentile(slip[known], 99.5)) if len(known) else 0.0)
+    figure = go.Figure()
+    figure.add_scatter(
+        x=signals.x_m[chosen],
+        y=signals.y_m[chosen],
+        mode="lines",
+        line={"color": GREY, "width": 1},
+        hoverinfo="skip",
+        showlegend=False,
+    )
+    figure.add_scatter(
+        x=signals.x_m[known],
+        y=signals.y_m[known],
+        mode="markers",
+        name="inside slip",
+        showlegend=False,
+        customdata=np.column_stack([signals.time_s[known], analysis.laps.number[known], slip[known]]),
+        hovertemplate="inside slip %{customdata[2]:.1f} %<br>lap %{customdata[1]:.0f}, %{customdata[0]:.1f} s"
+        "<extra></extra>",
+        marker={
+            "color": slip[known],
+            "cmin": 0,
+            "cmax": top,
+            "colorscale": SCALE,
+            "size": 4 + 9 * np.clip(slip[known] / top, 0, 1),
+            "line": {"width": 0},
+            "colorbar": {"title": {"text": "inside slip, %"}, "thickness": 14},
+        },
+    )
+    _mark_findings(figure, analysis)
+    _number_corners(figure, analysis)
+    figure.update_xaxes(title="x, m", showgrid=False, zeroline=False)
+    figure.update_yaxes(title="y, m", scaleanchor="x", showgrid=False, zeroline=False)
+    return styled(figure, height=520)
+
+
+def _mark_findings(figure: go.Figure, analysis: Analysis) -> None:
+    spins = [f for f in analysis.findings if f.kind == "inside_wheel_spin"]
+    at = np.searchsorted(analysis.signals.time_s, [f.start_s for f in spins])
+    if not len(at):
+        return
+    figure.add_scatter(
+        x=analysis.signals.x_m[at],
+        y=analysis.signals.y_m[at],
+        mode="markers",
+        name="inside-wheel spin",
+        marker={"symbol": "x-open", "size": 13, "color": VERMILLION, "line": {"width": 2}},
+        customdata=[[f.lap, f.start_s] for f in spins],
+        hovertemplate="spin begins, lap %{customdata[0]}, %{customdata[1]:.1f} s<extra></extra>",
+    )
+
+
+def _number_corners(figure: go.Figure, analysis: Analysis) -> None:
+    signals, seen = analysis.signals, set()
+    centre = np.array([np.nanmean(signals.x_m), np.nanmean(signals.y_m)])
+    for corner in analysis.corners:
+        if corner.number in seen:
+            continue
+        seen.add(corner.number)
+        here = np.array([signals.x_m[corner.apex], signals.y_m[corner.apex]])
+        away = here - centre
+        away = away / (np.linalg.norm(away) or 1.0)
+        figure.add_annotation(
+            x=here[0], y=here[1], text=str(corner.number), showarrow=False, xshift=18 * away[0], yshift=18 * away[1]
+        )

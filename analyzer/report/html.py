@@ -1,0 +1,132 @@
+"""The report as one HTML file that needs no network: tables, charts and words of one analysis.
+
+Text from logs and car files is escaped by the template (autoescape is on); charts carry numbers only.
+"""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import plotly.graph_objects as go
+import plotly.io
+from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+from markupsafe import Markup
+from plotly.offline import get_plotlyjs
+
+from analyzer import __version__
+from analyzer.analysis import Analysis
+from analyzer.cautions import CAUTIONS
+from analyzer.files import write_atomic
+from analyzer.findings.rear_axle import rear_axle
+from analyzer.phases.segments import Corner
+from analyzer.report import words
+from analyzer.report.corner_table import corner_rows
+from analyzer.report.figures import corner_traces, lock_plot, path_map
+from analyzer.report.figures.theme import CONFIG, repaint
+
+MOST_TRACES = 4
+EVIDENCE_DIGITS = 3
+
+
+def write_html(analysis: Analysis, path: Path | str) -> None:
+    """Write the report to `path`.
+
+    Raises
+    ------
+    InputError : the file cannot be written.
+    """
+    write_atomic(path, render(analysis))
+
+
+def render(analysis: Analysis) -> str:
+    """The report as HTML text."""
+    figures: dict[str, go.Figure] = {
+        "path-map": path_map.path_map(analysis),
+        "lock-plot": lock_plot.lock_plot(analysis),
+    }
+    traces = []
+    for corner in worst_corners(analysis):
+        div = f"traces-lap{corner.lap}-corner{corner.number}-{corner.start}"
+        figures[div] = corner_traces.corner_traces(analysis, corner)
+        traces.append({"div": div, "corner": corner, "findings": _findings_in(analysis, corner)})
+    environment = Environment(
+        loader=PackageLoader("analyzer.report", "."),
+        autoescape=select_autoescape(default=True, default_for_string=True),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters.update(number=words.number, evidence=_evidence, percent=_percent)
+    return environment.get_template("report.html").render(
+        analysis=analysis,
+        answer=words.answer(analysis),
+        groups=words.grouped(analysis.findings),
+        words=words,
+        parameters=_parameters(analysis),
+        rows=corner_rows(analysis.phase_results),
+        traces=traces,
+        charts={div: _chart(figure, div) for div, figure in figures.items()},
+        repaint=_script({m: {d: repaint(f, m) for d, f in figures.items()} for m in ("light", "dark")}),
+        plotly=Markup(get_plotlyjs()),
+        read={"map": path_map.READ, "traces": corner_traces.READ, "lock": lock_plot.READ},
+        duration_s=float(analysis.recording.time_s[-1] - analysis.recording.time_s[0]),
+        cautions=CAUTIONS,
+        version=__version__,
+    )
+
+
+def worst_corners(analysis: Analysis) -> tuple[Corner, ...]:
+    """Corner passes worth a closer look: those of the worst findings, else the one with the largest slip difference."""
+    passes = analysis.corners
+    chosen: list[Corner] = []
+    for group in words.grouped(analysis.findings):
+        found = group.worst
+        chosen += [
+            c
+            for c in passes
+            if (c.number, c.lap) == (found.corner, found.lap)
+            and analysis.signals.time_s[c.start] <= found.end_s
+            and analysis.signals.time_s[c.stop - 1] >= found.start_s
+            and c not in chosen
+        ]
+    if not chosen and passes:
+        rear = rear_axle(analysis.signals, analysis.axle, analysis.car)
+        apart = np.nan_to_num(np.where(rear.cornering, rear.inside_slip - rear.outside_slip, 0.0))
+        chosen = [max(passes, key=lambda c: float(apart[c.start : c.stop].max(initial=0.0)))]
+    return tuple(chosen[:MOST_TRACES])
+
+
+def _findings_in(analysis: Analysis, corner: Corner) -> list[Any]:
+    return [f for f in analysis.findings if (f.corner, f.lap) == (corner.number, corner.lap)]
+
+
+def _parameters(analysis: Analysis) -> list[tuple[str, str, str, str]]:
+    rows = []
+    for name, (label, digits) in words.PARAMETER_NAMES.items():
+        if name in analysis.lock_curve.parameters:
+            value, span = words.interval_words(analysis.lock_curve.parameters[name], digits)
+            parts = None if analysis.predicted is None else getattr(analysis.predicted, name)
+            rows.append((label, value, span, words.number(parts, digits)))
+    return rows
+
+
+def _chart(figure: go.Figure, div: str) -> Markup:
+    return Markup(plotly.io.to_html(figure, full_html=False, include_plotlyjs=False, div_id=div, config=CONFIG))
+
+
+def _script(value: Any) -> Markup:
+    """JSON that is safe inside a script element."""
+    return Markup(json.dumps(value).replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))
+
+
+def _evidence(value: Any) -> str:
+    if value is None:
+        return "–"
+    if isinstance(value, float):
+        return f"{value:.{EVIDENCE_DIGITS}g}" if abs(value) < 100 else f"{value:.0f}"
+    return str(value)
+
+
+def _percent(value: float | None, digits: int = 0) -> str:
+    return words.number(None if value is None else 100 * value, digits)

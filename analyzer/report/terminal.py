@@ -1,0 +1,212 @@
+"""The summary on a terminal, readable at 80 columns: the answer first, then what it rests on."""
+
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from analyzer.analysis import Analysis
+from analyzer.cautions import CAUTIONS
+from analyzer.lockcurve.estimate import LockCurveEstimate
+from analyzer.report.corner_table import corner_rows
+from analyzer.report.words import (
+    HOW_TO_READ,
+    KIND_NAMES,
+    PARAMETER_NAMES,
+    PHASE_NAMES,
+    SEVERITY_WORDS,
+    VERDICT_WORDS,
+    answer,
+    grouped,
+    interval_words,
+    laps_words,
+    number,
+)
+
+MOST_GROUPS = 8  # findings shown in full; the rest is in report and JSON
+TABLE_TORQUES = 9
+
+
+def print_summary(analysis: Analysis, console: Console) -> None:
+    """Print everything that a user needs to act; Text, never markup, for what came from files."""
+    log = analysis.recording
+    laps = len(analysis.laps.bounds)
+    console.print(
+        Text.assemble(
+            (log.name, "bold"),
+            f"  {analysis.car.name}, {log.time_s[-1] - log.time_s[0]:.0f} s, whole laps: {laps}",
+        )
+    )
+    console.print()
+    console.print(Text(answer(analysis), style="bold"))
+    _print_findings(analysis, console)
+    _print_lock_curve(analysis, console)
+    _print_agreement(analysis, console)
+    _print_corners(analysis, console)
+    _print_quality(analysis, console)
+    console.print(Text("\nHow to read it", style="bold"))
+    console.print(Text(HOW_TO_READ))
+    console.print(Text("\nCautions: " + " ".join(CAUTIONS), style="yellow"))
+
+
+def _print_findings(analysis: Analysis, console: Console) -> None:
+    console.print(Text("\nFindings, worst first", style="bold"))
+    groups = grouped(analysis.findings)
+    if not groups:
+        console.print("Nothing to report.")
+    for group in groups[:MOST_GROUPS]:
+        worst = group.worst
+        style = {"act": "bold red", "caution": "yellow"}.get(worst.severity, "")
+        console.print(
+            Text.assemble(
+                (f"[{SEVERITY_WORDS[worst.severity]}] {KIND_NAMES.get(worst.kind, worst.kind)}", style),
+                "" if group.corner is None else f", corner {group.corner}, laps {laps_words(group.laps)}",
+                f" ({100 * worst.confidence:.0f} % sure)",
+            )
+        )
+        console.print(Text("  " + worst.sentence))
+    if len(groups) > MOST_GROUPS:
+        console.print(Text(f"... and {len(groups) - MOST_GROUPS} more kinds and corners: see --html or --json."))
+
+
+def _print_lock_curve(analysis: Analysis, console: Console) -> None:
+    curve, predicted = analysis.lock_curve, analysis.predicted
+    table = Table(title="Measured lock curve", title_justify="left", title_style="bold", box=box.SIMPLE_HEAD)
+    table.add_column("")
+    for heading in ("measured", "95 % interval") + (("parts say",) if predicted else ()):
+        table.add_column(heading, justify="right")
+    for name, (label, digits) in PARAMETER_NAMES.items():
+        if name not in curve.parameters:
+            continue
+        row = [label, *interval_words(curve.parameters[name], digits)]
+        table.add_row(*row, *([number(getattr(predicted, name), digits)] if predicted else []))
+    console.print(table)
+    console.print(_points_table(analysis, curve))
+    console.print(
+        Text(
+            f"Method: {curve.method.rstrip('.')}. Samples: {curve.slipping_count} slipping (they measure), "
+            f"{curve.locked_count} locked (they bound)."
+        )
+    )
+
+
+def _points_table(analysis: Analysis, curve: LockCurveEstimate) -> Table:
+    table = Table(
+        title="Locking torque against input torque, N.m", title_justify="left", title_style="bold", box=box.SIMPLE_HEAD
+    )
+    for heading in ("input torque", "locking torque", "95 % interval", "kind"):
+        table.add_column(heading, justify="left" if heading == "kind" else "right")
+    if analysis.predicted is not None:
+        table.add_column("parts say", justify="right")
+    points = curve.points
+    step = max(1, (len(points) - 1) // (TABLE_TORQUES - 1))
+    for point in points[::step]:
+        low, high = number(point.lower_Nm), number(point.upper_Nm)
+        span = {"measured": f"{low} to {high}", "bound": f"at least {low}"}.get(point.kind, "–")
+        row = [number(point.input_torque_Nm), number(point.locking_torque_Nm), span, point.kind]
+        if analysis.predicted is not None:
+            row.append(number(float(analysis.predicted.locking_torque_Nm([point.input_torque_Nm])[0])))
+        table.add_row(*row)
+    return table
+
+
+def _print_agreement(analysis: Analysis, console: Console) -> None:
+    console.print(Text("\nAgainst the setup sheet", style="bold"))
+    agreement = analysis.agreement
+    if agreement is None:
+        console.print("No setup file was given (--setup), so nothing is compared.")
+        return
+    console.print(Text(f"Overall: {VERDICT_WORDS[agreement.verdict]}."))
+    for side in agreement.by_side:
+        console.print(Text(f"  {agreement.sentences[side]}"))
+
+
+def _print_corners(analysis: Analysis, console: Console) -> None:
+    rows = corner_rows(analysis.phase_results)
+    if not rows:
+        console.print("\nNo corners were found.")
+        return
+    table = Table(
+        title="Corners, median over laps",
+        title_justify="left",
+        title_style="bold",
+        box=box.SIMPLE_HEAD,
+        padding=(0, 1, 0, 0),
+    )
+    for heading, justify in (
+        ("corner", "left"),
+        ("phase", "left"),
+        ("inside\nslip %", "right"),
+        ("outside\nslip %", "right"),
+        ("kinem.\nlock", "right"),
+        ("input\nN.m", "right"),
+        ("transfer\nN.m", "right"),
+        ("parts\nN.m", "right"),
+        ("locked\n%", "right"),
+    ):
+        table.add_column(heading, justify=justify)
+    last = None
+    for row in rows:
+        sd = row.transfer_torque_sd_Nm
+        transfer = number(row.transfer_torque_Nm) + (f"±{number(1.96 * sd)}" if sd is not None else "")
+        if last is not None and row.corner != last:
+            table.add_section()
+        table.add_row(
+            f"{row.corner} {row.direction}" if row.corner != last else "",
+            PHASE_NAMES[row.phase],
+            number(_percent(row.inside_slip), 1),
+            number(_percent(row.outside_slip), 1),
+            number(row.kinematic_lock, 2),
+            number(row.input_torque_Nm),
+            transfer,
+            number(row.predicted_locking_torque_Nm),
+            number(_percent(row.locked_fraction)),
+        )
+        last = row.corner
+    console.print(table)
+
+
+def _percent(value: float | None) -> float | None:
+    return None if value is None else 100 * value
+
+
+def _print_quality(analysis: Analysis, console: Console) -> None:
+    console.print(Text("\nLog quality and calibration", style="bold"))
+    for annotation in analysis.quality:
+        style = {"error": "red", "warning": "yellow"}.get(annotation.severity, "")
+        console.print(Text.assemble((f"[{annotation.severity}] ", style), annotation.message))
+    for step in analysis.signals.calibration:
+        console.print(Text("[calibration] " + step.message))
+    if not analysis.quality and not analysis.signals.calibration:
+        console.print("Nothing to report.")
+
+
+def print_budget(curve: LockCurveEstimate, console: Console) -> None:
+    """What the uncertainty of each parameter comes from, so that a user knows what to measure next."""
+    sources = list(dict.fromkeys(s for shares in curve.budget.values() for s in shares))
+    if not sources:
+        console.print("No parameter was measured, so there is no uncertainty to divide.")
+        return
+    table = Table(
+        title="Where the uncertainty comes from, % of variance",
+        title_justify="left",
+        title_style="bold",
+        box=box.SIMPLE_HEAD,
+    )
+    table.add_column("source")
+    for name in curve.budget:
+        table.add_column(name.removesuffix("_Nm").replace("_", "\n"), justify="right")
+    for source in sources:
+        table.add_row(Text(source), *(number(_percent(shares.get(source))) for shares in curve.budget.values()))
+    console.print(table)
+
+
+def print_timings(timings_s: dict[str, float], console: Console) -> None:
+    """Seconds per step."""
+    table = Table(title="Time taken, s", title_justify="left", title_style="bold", box=box.SIMPLE_HEAD)
+    table.add_column("step")
+    table.add_column("s", justify="right")
+    for step, seconds in timings_s.items():
+        table.add_row(Text(step), number(seconds, 2))
+    table.add_row("sum", number(sum(timings_s.values()), 2))
+    console.print(table)

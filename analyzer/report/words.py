@@ -1,0 +1,174 @@
+"""Words that terminal, report and page share: the answer in one paragraph, names of kinds and phases, numbers."""
+
+from collections import Counter
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyzer.analysis import Analysis
+from analyzer.findings.finding import Finding
+from analyzer.lockcurve.estimate import Interval
+
+KIND_NAMES = {
+    "inside_wheel_spin": "inside rear spin",
+    "both_wheel_spin": "both rear wheels spin",
+    "coast_understeer": "understeer off the throttle",
+    "inside_wheel_locking": "inside rear locks under braking",
+    "asymmetry": "left and right lock unlike",
+    "lock_up_snap": "lock-up snap",
+}
+PHASE_NAMES = {
+    "braking": "braking",
+    "turn_in": "turn-in",
+    "mid_corner": "mid-corner",
+    "power_application": "power on",
+    "exit": "exit",
+}
+VERDICT_WORDS = {
+    "agrees": "agrees with the setup sheet",
+    "stronger": "locks more than the setup sheet says",
+    "weaker": "locks less than the setup sheet says",
+    "cannot_tell": "cannot be told from this log",
+}
+SEVERITY_WORDS = {"act": "act on it", "caution": "caution", "note": "note"}
+PARAMETER_NAMES = {
+    "preload_Nm": ("preload (locking torque at no input torque), N.m", 0),
+    "drive_slope": ("drive slope, N.m per N.m", 3),
+    "drive_hold_Nm": ("drive ramps start to clamp at, N.m", 0),
+    "coast_slope": ("coast slope, N.m per N.m", 3),
+    "coast_hold_Nm": ("coast ramps start to clamp at, N.m", 0),
+}
+HOW_TO_READ = (
+    "Locking torque is what the slower rear wheel gets more than the faster one. While the plates slip it is measured; "
+    "while the axle is locked it is only known to be at least what the wheels exchange, so it is a bound. "
+    "Kinematic lock: 0 rolls free, 1 turns as one, above 1 the inside wheel turns too fast. "
+    "Transfer torque: positive holds against the turn, negative turns the car in. Torques are at the wheels; intervals "
+    "are 95 %; a dash means that the log cannot say."
+)
+
+
+def number(value: float | None, digits: int = 0) -> str:
+    """`value` with `digits` decimals, a dash where there is none."""
+    if value is None or not np.isfinite(value):
+        return "–"
+    text = f"{value:.{digits}f}"
+    return text.lstrip("-") if float(text) == 0 else text
+
+
+def interval_words(interval: Interval, digits: int = 0) -> tuple[str, str]:
+    """(value, interval) of a parameter in words; a bound is said to be one."""
+    if interval.value is None:
+        if interval.lower is not None:
+            return "–", f"at least {number(interval.lower, digits)}"
+        return "–", interval.reason or "the log cannot say"
+    if interval.lower is None or interval.upper is None:
+        return number(interval.value, digits), ""
+    return number(interval.value, digits), f"{number(interval.lower, digits)} to {number(interval.upper, digits)}"
+
+
+@dataclass(frozen=True)
+class FindingGroup:
+    """Findings of one kind in one corner, over laps; `worst` stands for them."""
+
+    kind: str
+    corner: int | None
+    worst: Finding
+    findings: tuple[Finding, ...]
+
+    @property
+    def laps(self) -> tuple[int, ...]:
+        """Laps in which it happened, sorted."""
+        return tuple(sorted({f.lap for f in self.findings if f.lap is not None}))
+
+
+def grouped(findings: tuple[Finding, ...]) -> tuple[FindingGroup, ...]:
+    """Findings by kind and corner, in the order of their worst (findings come worst first)."""
+    groups: dict[tuple[str, int | None], list[Finding]] = {}
+    for found in findings:
+        groups.setdefault((found.kind, found.corner), []).append(found)
+    return tuple(FindingGroup(kind, corner, members[0], tuple(members)) for (kind, corner), members in groups.items())
+
+
+def laps_words(laps: tuple[int, ...]) -> str:
+    """Laps as text: `2, 3`; lap 0 is outside the whole laps."""
+    return ", ".join("in/out" if lap == 0 else str(lap) for lap in laps) or "–"
+
+
+def answer(analysis: Analysis) -> str:
+    """What the differential did, in one paragraph."""
+    return " ".join(s for s in (_locking(analysis), _curve(analysis), _events(analysis), _sheet(analysis)) if s)
+
+
+def _locking(analysis: Analysis) -> str:
+    axle = analysis.axle
+    slipping, locked = int(axle.slipping.sum()), int(axle.locked.sum())
+    told = slipping + locked
+    if not told:
+        return "The log does not tell locked from slipping at any time, so it says nothing about the differential."
+    share = locked / told
+    if share > 0.99:
+        return "The rear wheels turned as one for the whole session: the differential never slipped."
+    if share < 0.01:
+        return "The rear wheels turned apart whenever that could be told: the axle was never locked."
+    return f"The rear axle was locked for {100 * share:.0f} % of the time that can be told, and slipped for the rest."
+
+
+def _curve(analysis: Analysis) -> str:
+    curve = analysis.lock_curve
+    preload = curve.parameters["preload_Nm"]
+    if preload.value is None and not (curve.drive_supported or curve.coast_supported):
+        bounds = [p.lower_Nm for p in curve.points if p.kind == "bound" and p.lower_Nm is not None]
+        if bounds and max(bounds) > 0:
+            return f"The log gives only a lower bound on the lock: at least {max(bounds):.0f} N.m was held."
+        return ""
+    parts = []
+    if preload.value is not None:
+        parts.append(f"preload is {_with_interval(preload)} N.m")
+    for side, supported in (("drive", curve.drive_supported), ("coast", curve.coast_supported)):
+        slope = curve.parameters.get(f"{side}_slope")
+        if supported and slope is not None and slope.value is not None:
+            parts.append(f"each 100 N.m on {side} adds {_with_interval(slope, 100.0)} N.m")
+        elif not supported:
+            parts.append(f"{side} gives no measured curve")
+    text = "; ".join(parts)
+    return f"{text[0].upper()}{text[1:]}." if text else ""
+
+
+def _with_interval(interval: Interval, factor: float = 1.0) -> str:
+    text = f"{factor * interval.value:.0f}"
+    if interval.lower is not None and interval.upper is not None:
+        text += f" ({factor * interval.lower:.0f} to {factor * interval.upper:.0f})"
+    return text
+
+
+def _events(analysis: Analysis) -> str:
+    spins = Counter(f.corner for f in analysis.findings if f.kind == "inside_wheel_spin")
+    understeer = [f for f in analysis.findings if f.kind == "coast_understeer" and f.severity != "note"]
+    if spins:
+        corner, times = spins.most_common(1)[0]
+        worst = f", most often in corner {corner} ({times})" if corner is not None and len(spins) > 1 else ""
+        only = f" in corner {corner}" if corner is not None and len(spins) == 1 else ""
+        total = sum(spins.values())
+        text = f"The inside rear spun {_times(total)}{only}{worst}."
+    else:
+        text = "No inside-wheel spin was found."
+    if understeer:
+        text += f" Off the throttle it held the car from turning {_times(len(understeer))}."
+    return text
+
+
+def _times(count: int) -> str:
+    return {1: "once", 2: "twice"}.get(count, f"{count} times")
+
+
+def _sheet(analysis: Analysis) -> str:
+    agreement = analysis.agreement
+    if agreement is None:
+        return "No setup file was given, so nothing is compared with the parts."
+    if agreement.verdict == "agrees":
+        return "What could be measured agrees with the setup sheet."
+    if agreement.verdict == "cannot_tell":
+        return "Whether it agrees with the setup sheet cannot be told from this log."
+    sides = [s for s, v in agreement.by_side.items() if v == agreement.verdict]
+    where = " and ".join({"preload": "in preload"}.get(s, f"on {s}") for s in sides)
+    return f"It locks {'more' if agreement.verdict == 'stronger' else 'less'} than the setup sheet says ({where})."
