@@ -1,0 +1,86 @@
+"""`halfshaft simulate` as its user types it."""
+
+import argparse
+
+import pandas as pd
+import pytest
+
+from analyzer.cli import simulate
+from analyzer.errors import InputError
+
+CAR = """
+[car]
+name = "invented"
+mass_kg = 900
+wheelbase_m = 2.3
+front_weight_fraction = 0.47
+cg_height_m = 0.42
+front_track_m = 1.4
+rear_track_m = 1.4
+front_rolling_radius_m = 0.29
+rear_rolling_radius_m = 0.29
+steering_ratio = 14
+"""
+OPEN_SETUP = '[differential]\ntype = "open"\n'
+SHEET_SETUP = """
+[differential]
+type = "plate"
+drive_lock_percent = 30
+coast_lock_percent = 15
+[differential.breakaway]
+torque_Nm = 40
+method = "one_wheel_held"
+"""
+
+
+@pytest.fixture
+def files(tmp_path):
+    for name, text in (("car.toml", CAR), ("open.toml", OPEN_SETUP), ("sheet.toml", SHEET_SETUP)):
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    return tmp_path
+
+
+def run(files, *words, setup="sheet.toml", out="run.parquet"):
+    parser = argparse.ArgumentParser()
+    simulate.add_arguments(parser)
+    arguments = ["--car", str(files / "car.toml"), "--setup", str(files / setup), "--out", str(files / out), *words]
+    return simulate.run(parser.parse_args(arguments))
+
+
+def test_log_and_truth_are_written_beside_each_other(files, capsys):
+    assert run(files, "--laps", "1") == 0
+    log, truth = pd.read_parquet(files / "run.parquet"), pd.read_parquet(files / "run.truth.parquet")
+    assert log["time"].equals(truth["time"]) and "yaw_rate" in log
+    # the curve that the setup predicts: bench 40 N.m with one wheel held is T_c, M_0 = 2 T_c; sheet 30 %
+    slipping = truth[~truth["locked"] & (truth["input_torque"] > 200)]
+    expected = 80 + 0.30 * slipping["input_torque"]
+    assert slipping["locking_capacity"].to_numpy() == pytest.approx(expected.to_numpy(), rel=0.01)
+    assert "run.truth.parquet" in capsys.readouterr().out
+
+
+def test_minimum_channels_at_another_rate_as_zipped_csv(files):
+    assert run(files, "--laps", "1", "--rate", "50", "--channels", "minimum", "--circuit", "2", out="run.csv.gz") == 0
+    log = pd.read_csv(files / "run.csv.gz")
+    assert log["time"].diff().median() == pytest.approx(0.02)
+    assert len(log.columns) == 8 and "yaw_rate" not in log
+
+
+def test_open_setup_gives_an_open_axle(files):
+    assert run(files, "--laps", "1", setup="open.toml", out="run.csv") == 0
+    assert pd.read_parquet(files / "run.truth.parquet")["torque_left_minus_right"].abs().max() == 0
+
+
+@pytest.mark.parametrize(
+    "words, out, says",
+    [
+        (["--laps", "0"], "run.parquet", "--laps is 0"),
+        (["--rate", "33"], "run.parquet", "33 Hz"),
+        (["--circuit", "home"], "run.parquet", "'home'"),
+        (["--seed", "-3"], "run.parquet", "--seed is -3"),
+        ([], "run.xlsx", "ending"),
+        (["--laps", "1"], "nowhere/run.csv", "does not exist"),
+    ],
+)
+def test_wrong_words_are_answered_with_one_sentence(files, words, out, says):
+    with pytest.raises(InputError, match=says):
+        run(files, *words, out=out)
