@@ -101,8 +101,11 @@ def speed_unit(
         change = np.gradient(_smooth(speed, time_s), time_s)
         found.append((_slope(change, _smooth(known["long_g"], time_s), moving), 0.12, "longitudinal acceleration"))
     if not found and "lat_g" in known and front_difference is not None:
-        factor = _factor_from_difference(speed, front_difference, known["lat_g"], moving)
-        found.append((factor, 0.2, "lateral acceleration over the front wheels' difference"))
+        change = np.gradient(_smooth(speed, time_s), time_s)
+        free = moving & (change > -0.03 * np.nanpercentile(speed, 95))  # a braked front wheel slips
+        smooth = _smooth(front_difference, time_s), _smooth(known["lat_g"], time_s)
+        factor = _factor_from_difference(speed, *smooth, free)
+        found.append((factor, 0.25, "lateral acceleration over the front wheels' difference"))
     for factor, tolerance, words in found:
         factor = abs(factor)
         fits = [

@@ -1,6 +1,11 @@
 """Reads ASAM MDF 4 (measurement data format, open standard) through the optional library asammdf."""
 
-from collections.abc import Sequence
+import gc
+import struct
+import sys
+import zlib
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from typing import Any
 
 import numpy as np
@@ -10,6 +15,22 @@ from analyzer.logs.container import Source
 from analyzer.logs.raw import RawColumn, RawLog, numbered
 
 _WHOLE, _UNFINISHED = b"MDF     ", b"UnFinMF "  # ASAM MDF 4.1, IDBLOCK: file identifier
+
+# a broken binary file makes the library fail in whatever way the broken field leads to
+_BROKEN = (
+    ArithmeticError,
+    AssertionError,
+    AttributeError,
+    EOFError,
+    LookupError,
+    MemoryError,
+    OSError,
+    RecursionError,
+    struct.error,
+    TypeError,
+    ValueError,
+    zlib.error,
+)
 
 
 def sniff(head: bytes) -> bool:
@@ -37,24 +58,14 @@ def read(source: Source) -> RawLog:
         raise InputError(
             f"{source.name}: MDF needs the library asammdf; install it with: pip install 'halfshaft[mdf]'."
         ) from None
-    damaged = f"{source.name}: a damaged or cut-off MDF file; copy or export it again."
-    # a broken binary file makes the library fail in whatever field is broken
-    broken = (
-        MdfException,
-        OSError,
-        ValueError,
-        KeyError,
-        IndexError,
-        TypeError,
-        AttributeError,
-        EOFError,
-        OverflowError,
-    )
-    try:
-        file = MDF(source.seekable())
-        signals = _signals(file)
-    except (*broken, MemoryError, RecursionError, UnicodeError, ArithmeticError, LookupError):
-        raise InputError(damaged) from None
+    signals = None
+    with _silent_finaliser():
+        try:
+            signals = _signals(MDF(source.seekable()))
+        except (*_BROKEN, MdfException):
+            signals = None
+    if signals is None:
+        raise InputError(f"{source.name}: a damaged or cut-off MDF file; copy or export it again.")
     if not signals:
         raise InputError(f"{source.name}: no channel of numbers in this MDF file; export the log again.")
     time_s = np.unique(np.concatenate([times for _, times, _ in signals]))
@@ -73,6 +84,17 @@ def read(source: Source) -> RawLog:
         return result, []
 
     return RawLog("MDF 4", numbered(columns), load)
+
+
+@contextmanager
+def _silent_finaliser() -> Iterator[None]:
+    """The library's finaliser fails on a file that never opened, and Python would print that."""
+    usual, sys.unraisablehook = sys.unraisablehook, lambda _: None
+    try:
+        yield
+        gc.collect()
+    finally:
+        sys.unraisablehook = usual
 
 
 def _signals(file: Any) -> list[tuple[RawColumn, np.ndarray, np.ndarray]]:
