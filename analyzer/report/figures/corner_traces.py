@@ -77,7 +77,7 @@ def corner_traces(analysis: Analysis, corner: Corner) -> go.Figure:
     figure.update_yaxes(title="wheel speed, km/h", row=1, col=1)
     figure.update_yaxes(title="slip, %", row=2, col=1)
     figure.update_yaxes(title="throttle, %", row=3, col=1, secondary_y=False)
-    figure.update_yaxes(title="steer, deg", row=3, col=1, secondary_y=True, showgrid=False)
+    figure.update_yaxes(title="steer, deg", row=3, col=1, secondary_y=True, showgrid=False, tickmode="auto", nticks=5)
     figure.update_xaxes(title="log time, s", row=3, col=1)
     figure.update_layout(hovermode="x unified")
     styled(figure, height=640)

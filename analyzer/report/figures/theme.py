@@ -19,7 +19,7 @@ CONFIG: dict[str, Any] = {
 }
 INK = {"light": "#20242a", "dark": "#e3e6ea"}
 GRID = {"light": "#e2e5e9", "dark": "#3a3f47"}
-AXES = tuple(f"{axis}axis{n}" for axis in "xy" for n in ("", "2", "3"))
+AXES = tuple(f"{axis}axis{n}" for axis in "xy" for n in ("", "2", "3", "4"))
 
 
 def styled(figure: go.Figure, *, height: int, mode: str = "light") -> go.Figure:

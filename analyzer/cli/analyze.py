@@ -1,0 +1,68 @@
+"""`halfshaft analyze LOG --car CAR`: what the differential did in a session."""
+
+import argparse
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's arguments."""
+    parser.add_argument("log", metavar="LOG", help="log of the session (CSV, gzipped CSV or Parquet)")
+    parser.add_argument("--car", metavar="CAR", required=True, help="car file (TOML, table [car])")
+    parser.add_argument("--setup", metavar="SETUP", help="setup file, to compare what the parts should give")
+    parser.add_argument("--channels", metavar="MAP", help="channel map (TOML) for logs with other names or units")
+    parser.add_argument("--json", metavar="FILE", help="write the result as JSON; - is standard output")
+    parser.add_argument("--html", metavar="FILE", help="write the report as one HTML file")
+    parser.add_argument("--budget", action="store_true", help="show what the uncertainty comes from")
+    parser.add_argument("--timings", action="store_true", help="show how long each step took")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Analyse, print, write. Returns the exit status.
+
+    Raises
+    ------
+    InputError : a file is wrong or cannot be written.
+    CannotTell : the log cannot support the question.
+    """
+    import time
+    from contextlib import nullcontext
+
+    from rich.console import Console
+
+    from analyzer.files import write_atomic
+    from analyzer.pipeline import analyze
+    from analyzer.report.result_json import to_json
+    from analyzer.report.terminal import print_budget, print_summary, print_timings
+
+    progress = Console(stderr=True)
+    with progress.status("analysing the log") if progress.is_terminal else nullcontext():
+        analysis = analyze(
+            log_path=arguments.log,
+            car_path=arguments.car,
+            setup_path=arguments.setup,
+            channels_path=arguments.channels,
+        )
+    timings = dict(analysis.timings_s)
+    started = time.perf_counter()
+    to_standard_output = arguments.json == "-"
+    if arguments.json:
+        text = to_json(analysis)
+        if to_standard_output:
+            print(text, end="")
+        else:
+            write_atomic(arguments.json, text)
+    if arguments.html:
+        from analyzer.report.html import write_html  # plotly takes a while to import
+
+        write_html(analysis, arguments.html)
+    timings["write JSON and HTML"] = time.perf_counter() - started
+    # with JSON on standard output the tables go to standard error, and only those that were asked for
+    console = Console(highlight=False, stderr=to_standard_output)
+    if not to_standard_output:
+        print_summary(analysis, console)
+    if arguments.budget:
+        print_budget(analysis.lock_curve, console)
+    if arguments.timings:
+        print_timings(timings, console)
+    if arguments.html and not to_standard_output:
+        console.print(f"\nReport: {arguments.html}", markup=False, soft_wrap=True)
+    return 0

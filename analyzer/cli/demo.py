@@ -1,0 +1,91 @@
+"""`halfshaft demo`: analyses the shipped sample logs, so that a newcomer sees a report before having a log."""
+
+import argparse
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+LOG_SUFFIXES = (".parquet", ".csv.gz", ".csv")
+MOST_FINDINGS = 3
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's arguments."""
+    parser.add_argument(
+        "--out", metavar="DIR", default="halfshaft-demo", help="folder for reports and JSON (default ./%(default)s)"
+    )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Analyse every sample log, print its findings, write HTML and JSON. Returns the exit status.
+
+    Raises
+    ------
+    InputError : the folder cannot be made or written, or the samples are not installed.
+    """
+    from importlib import resources
+    from pathlib import Path
+
+    from rich.console import Console
+    from rich.text import Text
+
+    from analyzer.cautions import CAUTIONS
+    from analyzer.errors import InputError
+    from analyzer.files import write_atomic
+    from analyzer.pipeline import analyze
+    from analyzer.report.html import write_html
+    from analyzer.report.result_json import to_json
+    from analyzer.report.words import KIND_NAMES, answer, grouped, laps_words
+
+    out = Path(arguments.out)
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(f"--out {out}: the folder cannot be made ({error.strerror}); name another one.") from None
+    console = Console(highlight=False)
+    reports = []
+    with resources.as_file(resources.files("sample_logs")) as folder:
+        samples = list(_samples(folder))
+        if not samples:
+            raise InputError("sample_logs: no sample log is installed; install halfshaft again.")
+        console.print("Sample logs of an invented car on an invented circuit.")
+        for log, car, setup in samples:
+            analysis = analyze(log_path=log, car_path=car, setup_path=setup)
+            name = _stem(log)
+            html = out / f"{name}.html"
+            write_html(analysis, html)
+            write_atomic(out / f"{name}.json", to_json(analysis))
+            reports.append(html)
+            console.print(Text(f"\n{log.name}", style="bold"))
+            console.print(Text(answer(analysis)))
+            for group in grouped(analysis.findings)[:MOST_FINDINGS]:
+                where = "" if group.corner is None else f", corner {group.corner}, laps {laps_words(group.laps)}"
+                console.print(Text(f"  - {KIND_NAMES.get(group.kind, group.kind)}{where}"))
+    console.print(Text("\nCautions: " + " ".join(CAUTIONS), style="yellow"))
+    console.print("\nReports (open them in a browser; JSON is beside each):")
+    for html in reports:
+        console.print(f"  {html}", markup=False, soft_wrap=True)
+    return 0
+
+
+def _samples(folder: "Path") -> "Iterator[tuple[Path, Path, Path | None]]":
+    """(log, car, setup) of each sample: `NAME.car.toml` and `NAME.setup.toml`, of a name that it begins with, or the only one."""
+    for log in sorted(p for p in folder.iterdir() if p.name.endswith(LOG_SUFFIXES) and ".truth." not in p.name):
+        car = _beside(log, "car")
+        if car is not None:
+            yield log, car, _beside(log, "setup")
+
+
+def _beside(log: "Path", what: str) -> "Path | None":
+    own = log.with_name(f"{_stem(log)}.{what}.toml")
+    if own.exists():
+        return own
+    kin = [p for p in log.parent.glob(f"*.{what}.toml") if _stem(log).startswith(p.name.removesuffix(f".{what}.toml"))]
+    found = kin or list(log.parent.glob(f"*{what}.toml"))
+    return found[0] if len(found) == 1 else None
+
+
+def _stem(log: "Path") -> str:
+    return next(log.name.removesuffix(s) for s in LOG_SUFFIXES if log.name.endswith(s))

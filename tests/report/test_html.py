@@ -1,0 +1,133 @@
+"""The report: one file, no network, escaped text, every chart with its sentence; and downsampling that keeps spikes."""
+
+import re
+from dataclasses import replace
+from html import unescape
+
+import numpy as np
+import pytest
+from made_analysis import Made, made_analysis, made_estimate, made_prediction
+from plotly.offline import get_plotlyjs
+
+from analyzer.cautions import CAUTIONS
+from analyzer.errors import InputError
+from analyzer.report.figures.corner_traces import corner_traces
+from analyzer.report.figures.downsample import largest, min_max
+from analyzer.report.figures.lock_plot import lock_plot
+from analyzer.report.figures.path_map import path_map
+from analyzer.report.html import render, worst_corners, write_html
+
+
+@pytest.fixture(scope="module")
+def analysis():
+    return made_analysis()
+
+
+@pytest.fixture(scope="module")
+def page(analysis):
+    return render(analysis)
+
+
+def own(page: str) -> str:
+    """The page without the charting library."""
+    return page.replace(get_plotlyjs(), "")
+
+
+def test_the_page_asks_nothing_from_the_network(page):
+    assert not re.search(r"""(?:src|href)\s*=\s*["']?(?:https?:)?//""", own(page))
+    assert "@import" not in own(page) and "url(" not in own(page)
+
+
+def test_the_page_is_small_enough_and_has_the_library_once(page):
+    assert len(page.encode()) < 8_000_000
+    assert page.count(get_plotlyjs()[:300]) == 1
+
+
+def test_every_chart_has_an_id_and_a_sentence_that_says_how_to_read_it(page):
+    text = own(page)
+    charts = re.findall(r'<div id="([^"]+)" class="plotly-graph-div"', text)
+    assert charts[:2] == ["path-map", "lock-plot"] and len(set(charts)) == len(charts) >= 3
+    assert text.count("How to read it") == len(charts)
+    assert '"showSendToCloud": false' in text and '"displaylogo": false' in text
+
+
+def test_cautions_and_findings_are_on_the_page(analysis, page):
+    for caution in CAUTIONS:
+        assert caution in unescape(page)
+    assert analysis.findings[0].sentence in unescape(page)
+
+
+def test_text_from_files_is_escaped(analysis):
+    nasty = '<script>alert("x")</script>'
+    spoiled = replace(
+        analysis,
+        recording=replace(analysis.recording, name=nasty),
+        car=analysis.car.model_copy(update={"name": nasty}),
+        quality=tuple(replace(a, message=nasty) for a in analysis.quality),
+        findings=tuple(replace(f, sentence=nasty, evidence={nasty: nasty}) for f in analysis.findings),
+    )
+    assert nasty not in own(render(spoiled))
+    assert "&lt;script&gt;" in render(spoiled)
+
+
+@pytest.mark.parametrize("kind", ["open", "spool"])
+def test_bounds_only_and_other_differentials_render(kind):
+    page = render(
+        made_analysis(Made(locked=True), predicted=made_prediction(kind=kind), lock_curve=made_estimate(kind="bound"))
+    )
+    assert "at least" in page
+
+
+def test_without_setup_corners_or_findings_it_renders_and_says_so(analysis):
+    bare = replace(analysis, predicted=None, agreement=None, corners=(), phase_results=(), findings=(), quality=())
+    page = render(bare)
+    assert "No setup file was given" in page and "No corners were found" in page and "Nothing to report" in page
+
+
+def test_a_folder_that_is_not_there_is_a_plain_error(analysis, tmp_path):
+    with pytest.raises(InputError, match="does not exist"):
+        write_html(analysis, tmp_path / "missing" / "r.html")
+
+
+def test_worst_corners_are_those_of_the_worst_findings(analysis):
+    worst = worst_corners(analysis)[0]
+    assert (worst.lap, worst.number) == (analysis.findings[0].lap, analysis.findings[0].corner)
+
+
+def test_locked_and_slipping_samples_differ_in_shape_and_colour(analysis):
+    traces = {t.name: t.marker for t in lock_plot(analysis).data}
+    locked, slipping = traces["locked sample"], traces["slipping sample"]
+    assert locked.symbol != slipping.symbol and locked.color != slipping.color
+
+
+def test_bounds_are_drawn_as_marks_and_never_as_the_curve():
+    figure = lock_plot(made_analysis(lock_curve=made_estimate(kind="bound")))
+    names = [t.name for t in figure.data]
+    assert "at least this (bound)" in names and "measured lock curve" not in names
+
+
+def test_the_map_keeps_the_spin(analysis):
+    slips = np.concatenate([np.asarray(t.customdata)[:, 2] for t in path_map(analysis).data if t.name == "inside slip"])
+    assert slips.max() == pytest.approx(20.0)
+
+
+def test_traces_hold_their_point_budget(analysis):
+    figure = corner_traces(analysis, analysis.corners[0])
+    assert max(len(t.x) for t in figure.data) <= 702
+
+
+@pytest.mark.parametrize("keep", [min_max, largest])
+def test_downsampling_keeps_a_planted_spike(keep):
+    values = np.sin(np.linspace(0, 50, 100_000))
+    values[54_321] = 9.0
+    kept = keep(values, 500)
+    assert len(kept) <= 502 and 54_321 in kept and (np.diff(kept) > 0).all()
+
+
+def test_min_max_keeps_both_spikes_ends_and_gaps():
+    values = np.zeros(10_000)
+    values[3_000], values[7_000] = 5.0, -5.0
+    values[4_000:6_000] = np.nan
+    kept = min_max(values, 100)
+    assert {0, 3_000, 7_000, 9_999} <= set(kept.tolist())
+    assert np.isnan(values[kept]).any()

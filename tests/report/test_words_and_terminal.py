@@ -1,0 +1,83 @@
+"""What the terminal says: the answer first, at 80 columns, and nothing that the log does not back."""
+
+import io
+from dataclasses import replace
+
+import pytest
+from made_analysis import Made, made_analysis, made_estimate
+from rich.console import Console
+
+from analyzer.cautions import CAUTIONS
+from analyzer.report.corner_table import corner_rows
+from analyzer.report.terminal import print_budget, print_summary, print_timings
+from analyzer.report.words import answer, grouped, interval_words, number
+
+
+@pytest.fixture(scope="module")
+def analysis():
+    return made_analysis()
+
+
+def printed(show, *arguments) -> str:
+    console = Console(width=80, file=io.StringIO(), highlight=False)
+    show(*arguments, console)
+    return console.file.getvalue()
+
+
+def test_the_summary_fits_80_columns_and_starts_with_the_answer(analysis):
+    text = printed(print_summary, analysis)
+    assert max(len(line) for line in text.splitlines()) <= 80
+    flat = " ".join(text.split())
+    assert flat.index("The inside rear spun twice in corner 1") < flat.index("Findings, worst first")
+    for caution in CAUTIONS:
+        assert caution in flat
+
+
+def test_findings_are_grouped_by_kind_and_corner(analysis):
+    groups = grouped(analysis.findings)
+    assert groups[0].kind == "inside_wheel_spin" and groups[0].laps == (2, 3)
+    assert sum(len(g.findings) for g in groups) == len(analysis.findings)
+
+
+def test_a_locked_axle_with_bounds_is_told_as_such():
+    text = answer(made_analysis(Made(locked=True), lock_curve=made_estimate(kind="bound")))
+    assert "turned as one" in text and "at least" in text
+    assert "No inside-wheel spin" in text
+    assert "reload is" not in text  # no number for a preload that was not measured
+
+
+def test_markup_in_names_is_printed_as_it_is(analysis):
+    named = replace(analysis, recording=replace(analysis.recording, name="[red]x[/red].csv"))
+    assert "[red]x[/red].csv" in printed(print_summary, named)
+
+
+def test_no_findings_and_no_corners_are_said():
+    calm = made_analysis(Made(spin_laps=(), extra_steer_laps=()), phase_results=())
+    text = printed(print_summary, replace(calm, findings=()))
+    assert "Nothing to report." in text and "No corners were found." in text
+
+
+def test_budget_and_timings_show_the_numbers(analysis):
+    budget = printed(lambda c: print_budget(analysis.lock_curve, c))
+    assert "sampling" in budget and "60" in budget
+    assert "1.20" in printed(print_timings, analysis.timings_s)
+
+
+def test_corner_rows_are_medians_over_laps(analysis):
+    first = analysis.phase_results[0]
+    changed = tuple(
+        replace(r, input_torque_Nm=float(r.lap)) if (r.corner, r.phase) == (1, "exit") else r
+        for r in analysis.phase_results
+    )
+    row = next(r for r in corner_rows(changed) if (r.corner, r.phase) == (1, "exit"))
+    assert row.input_torque_Nm == 2.5 and row.laps == 4  # median of 1, 2, 3, 4
+    assert corner_rows((replace(first, kinematic_lock=None),))[0].kinematic_lock is None
+
+
+@pytest.mark.parametrize(("value", "digits", "text"), [(None, 0, "–"), (-0.04, 1, "0.0"), (12.345, 1, "12.3")])
+def test_numbers_in_words(value, digits, text):
+    assert number(value, digits) == text
+
+
+def test_a_bound_is_worded_as_a_bound():
+    assert interval_words(made_estimate(kind="bound").parameters["preload_Nm"]) == ("–", "at least 120")
