@@ -84,6 +84,7 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
         long_m_s2=smooth(signals.long_m_s2),
         yaw_rad_s=smooth(signals.yaw_rate_rad_s),
         yaw_acc_rad_s2=smooth(signals.yaw_acceleration_rad_s2),
+        front_brake_N=np.zeros(len(front)),
     ).take(index)
     slip_noise = (
         np.hypot(noise * radius, smooth(signals.yaw_rate_sd_rad_s)[index] * car.rear_track_m) / inputs.front_m_s

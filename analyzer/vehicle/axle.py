@@ -35,7 +35,8 @@ LAT_FORCE_SD_SHARE = 0.017
 
 @dataclass(frozen=True)
 class AxleInputs:
-    """Measured side of the axle, all (n,), SI. `front_sd_m_s` is large where the front wheels cannot be trusted."""
+    """Measured side of the axle, all (n,), SI. `front_sd_m_s` is large where the front wheels cannot be trusted;
+    `front_brake_N` is the force of the front brakes, 0 where they are off."""
 
     left_m_s: np.ndarray
     right_m_s: np.ndarray
@@ -48,6 +49,7 @@ class AxleInputs:
     long_m_s2: np.ndarray
     yaw_rad_s: np.ndarray
     yaw_acc_rad_s2: np.ndarray
+    front_brake_N: np.ndarray
 
     def take(self, where: np.ndarray) -> "AxleInputs":
         """The samples `where` (bool or index)."""
@@ -138,7 +140,14 @@ def equations(state: np.ndarray, value: dict[str, float], inputs: AxleInputs, ca
     rear_acc = np.clip((inputs.left_acc_m_s2 + inputs.right_acc_m_s2) / 2, -15.0, 15.0)
     spin_up = car.wheel_inertia_kg_m2 * rear_acc / front_radius**2  # per front wheel, N
     sin, cos = np.sin(steer), np.cos(steer)
-    demand_x = mass * along + drag + rolling * load_front + 2 * spin_up + (mass * across - total_y) * sin
+    demand_x = (
+        mass * along
+        + drag
+        + rolling * load_front
+        + 2 * spin_up
+        + inputs.front_brake_N
+        + (mass * across - total_y) * sin
+    )
     demand_y = (
         mass * across * car.cg_to_front_m - car.yaw_inertia * inputs.yaw_acc_rad_s2 - difference * track / 2
     ) / base

@@ -1,0 +1,109 @@
+"""The fitted axle, evaluated over the whole session: slips, torques and their standard deviation at every sample."""
+
+from dataclasses import replace
+
+import numpy as np
+from scipy import ndimage
+
+from analyzer.lockcurve.fit import STEP, Fit
+from analyzer.lockcurve.observations import Observations
+from analyzer.lockcurve.uncertainty import spread
+from analyzer.signals.session import Signals
+from analyzer.signals.timebase import low_pass
+from analyzer.vehicle.axle import AxleInputs, equations, solve
+from analyzer.vehicle.car import Car
+from analyzer.vehicle.state import AxleState
+
+MODEL_SD_Nm = 20.0  # scatter of the torque difference that no calibrated quantity explains
+MODEL_SD_SHARE = 0.06
+BRAKE_SIDE_SHARE = 0.06  # left and right brake torque differ by about this; common practice, no source
+
+
+def session_state(fit: Fit, observed: Observations, signals: Signals, car: Car) -> AxleState:
+    """Axle state of every sample of `signals` (n,)."""
+    value = fit.problem.values(fit.theta)
+    braked_rows = signals.braking[observed.index]
+    free = solve(value, observed.inputs, car)
+    coast = _coast_torque(free.at.input_torque_Nm, observed, signals, braked_rows)
+    inputs, rear_brake = _without_brakes(observed.inputs, free.at.input_torque_Nm, coast, braked_rows, car)
+    solution = solve(value, inputs, car)
+    at = solution.at
+    input_torque = np.where(braked_rows, coast, at.input_torque_Nm)
+    variance = _nuisance_variance(fit, inputs, solution, car)
+    variance += (at.difference_per_slip * observed.slip_noise) ** 2
+    variance += MODEL_SD_Nm**2 + (MODEL_SD_SHARE * at.torque_difference_Nm) ** 2 + (BRAKE_SIDE_SHARE * rear_brake) ** 2
+    times, grid = observed.index, np.arange(len(signals.time_s))
+    spread_out = lambda x: np.interp(grid, times, x)  # noqa: E731
+    ground = spread_out(solution.state[0])
+    yaw = (signals.yaw_rate_rad_s - value["yaw_bias"]) * np.exp(value["log_yaw_scale"])
+    scale = np.exp(value["rear_left_right_scale"] / 2)
+    rear = low_pass(signals.wheel_speed_m_s[:, 2:], cutoff_hz=8.0, rate_hz=signals.rate_hz) * np.array(
+        [scale, 1 / scale]
+    )
+    half = yaw * car.rear_track_m / 2
+    known = signals.valid
+    gone = lambda x: np.where(known, x, np.nan)  # noqa: E731
+    nearest = np.clip(np.searchsorted(times, grid), 0, len(times) - 1)
+    return AxleState(
+        slip_left=gone(rear[:, 0] / np.maximum(ground - half, 1.0) - 1),
+        slip_right=gone(rear[:, 1] / np.maximum(ground + half, 1.0) - 1),
+        speed_difference_rad_s=gone((rear[:, 0] - rear[:, 1]) / car.rear_rolling_radius_m),
+        free_difference_rad_s=gone(-yaw * car.rear_track_m / car.rear_rolling_radius_m),
+        input_torque_Nm=gone(spread_out(input_torque)),
+        torque_difference_Nm=gone(spread_out(at.torque_difference_Nm)),
+        torque_difference_sd_Nm=gone(spread_out(np.sqrt(variance))),
+        slipping=observed.slipping[nearest] & known,
+        locked=observed.locked[nearest] & known,
+        load_left_N=gone(spread_out(at.load_N[0])),
+        load_right_N=gone(spread_out(at.load_N[1])),
+        longitudinal_force_left_N=gone(spread_out(at.long_force_N[0])),
+        longitudinal_force_right_N=gone(spread_out(at.long_force_N[1])),
+        use_left=gone(spread_out(at.use[0])),
+        use_right=gone(spread_out(at.use[1])),
+        braked=signals.braking,
+    )
+
+
+def _coast_torque(torque: np.ndarray, observed: Observations, signals: Signals, braked: np.ndarray) -> np.ndarray:
+    """Input torque at closed throttle by speed, learnt off the brakes: a straight line through medians (N.m)."""
+    speed = observed.inputs.front_m_s
+    closed = ~braked & observed.usable & (signals.throttle[observed.index] < 0.05)
+    if closed.sum() < 20:
+        return np.full(len(torque), float(np.median(torque[closed])) if closed.any() else np.nan)
+    if np.ptp(speed[closed]) < 5:
+        return np.full(len(torque), float(np.median(torque[closed])))
+    line = np.polynomial.polynomial.polyfit(speed[closed], torque[closed], 1)
+    seen = np.clip(speed, *np.percentile(speed[closed], [2, 98]))
+    return np.minimum(np.polynomial.polynomial.polyval(seen, line), 0.0)
+
+
+def _without_brakes(
+    inputs: AxleInputs, torque: np.ndarray, coast: np.ndarray, braked: np.ndarray, car: Car
+) -> tuple[AxleInputs, np.ndarray]:
+    """Inputs with the front brakes' force taken out of the longitudinal balance; and the rear brake torque (N.m).
+
+    All longitudinal force beyond coasting is brakes, `front_brake_fraction` of it at the front. Left and right rear
+    brakes pull alike, by assumption, so they leave the torque difference alone.
+    """
+    known_coast = np.where(np.isfinite(coast), coast, torque)
+    brake_torque = np.where(braked, np.minimum(torque - known_coast, 0.0), 0.0)
+    front_force = -brake_torque * car.front_brake_fraction / car.rear_rolling_radius_m
+    return replace(inputs, front_brake_N=front_force), -brake_torque * (1 - car.front_brake_fraction)
+
+
+def _nuisance_variance(fit: Fit, inputs: AxleInputs, solution, car: Car) -> np.ndarray:
+    """Variance (n,) of the torque difference from everything the fit is unsure of."""
+    at, state, theta = solution.at, solution.state, fit.theta
+    count = len(fit.problem.priors)
+    jacobian = np.empty((count, len(inputs)))
+    for j in range(count):
+        moved = theta.copy()
+        moved[j] += STEP
+        there = equations(state, fit.problem.values(moved), inputs, car)
+        shift = solution.state_shift((at.slope * (there.residual - at.residual) / STEP).sum(axis=1))
+        jacobian[j] = (there.torque_difference_Nm - at.torque_difference_Nm) / STEP + (at.difference_slope * shift).sum(
+            axis=0
+        )
+    covariance = np.cov(spread(fit).draws[:, :count].T)
+    variance = np.einsum("in,ij,jn->n", jacobian, covariance, jacobian)
+    return np.minimum(ndimage.median_filter(variance, size=5), 1e6)

@@ -1,0 +1,108 @@
+"""From a fit to the reported lock curve: what is measured, what is only bounded, what is not known."""
+
+import numpy as np
+
+from analyzer.lockcurve import model
+from analyzer.lockcurve.estimate import CurvePoint, Interval, LockCurveEstimate
+from analyzer.lockcurve.fit import Fit
+from analyzer.lockcurve.uncertainty import Spread, budget_by_parameter, spread
+
+POINTS = 53
+COAST_SHARE = 0.3
+LEAST_SAMPLES = 12  # slipping samples near a torque for its point to be measured: 0.6 s at the fit's rate
+LEAST_PASSES = 3  # from this many corner passes
+METHOD = "joint censored fit of lock curve, tyre and calibration; corners resampled; 95 % intervals"
+
+
+def summarise(fit: Fit, *, largest_torque_Nm: float, torque_difference_sd_Nm: np.ndarray) -> LockCurveEstimate:
+    """The estimate of a fit.
+
+    Parameters
+    ----------
+    largest_torque_Nm : largest input torque seen; points cover -0.3 to 1 of it.
+    torque_difference_sd_Nm : (n,) for the fit's samples, used for the bounds.
+    """
+    drawn = spread(fit)
+    torque, difference = fit.solution.at.input_torque_Nm, np.abs(fit.solution.at.torque_difference_Nm)
+    problem = fit.problem
+    grid = np.round(np.linspace(-COAST_SHARE * largest_torque_Nm, largest_torque_Nm, POINTS), 1)
+    window = 0.06 * largest_torque_Nm
+    lower_of_locked = difference - 1.645 * torque_difference_sd_Nm
+    values = model.locking_torque_Nm(fit.curve, grid)
+    curves = model.locking_torque_Nm(drawn.curves[:, :, None], grid)
+    lower, upper = np.percentile(curves, [2.5, 97.5], axis=0)
+    kinds = []
+    points = []
+    for i, at in enumerate(grid):
+        near = np.abs(torque - at) < window
+        kind, bound = _kind(near, problem.slipping, problem.locked, problem.group, lower_of_locked)
+        kinds.append(kind)
+        points.append(
+            CurvePoint(
+                float(at),
+                float(values[i]) if kind == "measured" else None,
+                float(max(lower[i], 0.0)) if kind == "measured" else bound,
+                float(upper[i]) if kind == "measured" else None,
+                kind,
+            )
+        )
+    measured = np.array([k == "measured" for k in kinds])
+    drive = _spans(grid[measured & (grid > 0)], largest_torque_Nm)
+    coast = _spans(-grid[measured & (grid < 0)], COAST_SHARE * largest_torque_Nm)
+    near_zero = bool((measured & (np.abs(grid) < 0.15 * largest_torque_Nm)).any())
+    has = {
+        "preload_Nm": near_zero,
+        "drive_slope": drive,
+        "drive_hold_Nm": drive,
+        "coast_slope": coast,
+        "coast_hold_Nm": coast,
+    }
+    parameters = {name: _interval(fit, drawn, i, has[name], name, points) for i, name in enumerate(model.NAMES)}
+    return LockCurveEstimate(
+        method=METHOD,
+        parameters=parameters,
+        drive_supported=drive,
+        coast_supported=coast,
+        points=tuple(points),
+        replicates=drawn.curves,
+        budget=budget_by_parameter(drawn.budget),
+        slipping_count=int(problem.slipping.sum()),
+        locked_count=int(problem.locked.sum()),
+    )
+
+
+def _kind(near, slipping, locked, group, lower_of_locked) -> tuple[str, float | None]:
+    slips = near & slipping
+    if slips.sum() >= LEAST_SAMPLES and len(np.unique(group[slips])) >= LEAST_PASSES:
+        return "measured", None
+    holds = near & locked
+    if holds.sum() < LEAST_SAMPLES:
+        return "none", None
+    bound = float(np.percentile(lower_of_locked[holds], 95))
+    return ("bound", max(bound, 0.0)) if bound > 0 else ("none", None)
+
+
+def _spans(torques: np.ndarray, side_Nm: float) -> bool:
+    """Enough of a side to tell a slope from a level: points over a fifth of it."""
+    return len(torques) >= 2 and np.ptp(torques) >= 0.1 * side_Nm and torques.max() >= 0.2 * side_Nm
+
+
+def _interval(fit: Fit, drawn: Spread, i: int, has: bool, name: str, points: list[CurvePoint]) -> Interval:
+    if not has:
+        side = name.split("_")[0]
+        bound = None
+        if name == "preload_Nm":
+            near = [
+                p.lower_Nm
+                for p in points
+                if p.kind == "bound" and abs(p.input_torque_Nm) < 0.05 * points[-1].input_torque_Nm
+            ]
+            bound = max(near) if near else None
+        words = {
+            "preload": "the axle never slipped steadily near zero input torque",
+            "drive": "the axle slipped on drive over too little of the torque range",
+            "coast": "the axle slipped on coast over too little of the torque range",
+        }[side]
+        return Interval(None, bound, None, words)
+    lower, upper = np.percentile(drawn.curves[:, i], [2.5, 97.5])
+    return Interval(float(fit.curve[i]), float(lower), float(upper))

@@ -1,0 +1,141 @@
+"""From files to the whole answer. Composition only: every number is made in the layer that owns it."""
+
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from analyzer.agreement.compare import agree
+from analyzer.analysis import Analysis
+from analyzer.differential.predicted import PredictedLockCurve, predict_lock_curve
+from analyzer.differential.setup import load_setup
+from analyzer.errors import CannotTell
+from analyzer.findings.find_all import find_all
+from analyzer.lockcurve.fit import fit, make_problem
+from analyzer.lockcurve.observations import observe
+from analyzer.lockcurve.session_state import session_state
+from analyzer.lockcurve.summarise import summarise
+from analyzer.logs.mapping import load_channel_map
+from analyzer.logs.read import read_log
+from analyzer.logs.recording import Recording
+from analyzer.phase_results import phase_results
+from analyzer.phases.corners import find_corners
+from analyzer.phases.laps import find_laps
+from analyzer.signals.calibrate import prepare
+from analyzer.signals.faults import find_faults
+from analyzer.vehicle.car import Car, load_car
+from analyzer.vehicle.parameters import priors
+
+Progress = Callable[[str, float], None]  # (what is being done, share done 0 to 1)
+
+
+def analyze(
+    *,
+    log_path: Path | str,
+    car_path: Path | str,
+    setup_path: Path | str | None = None,
+    channels_path: Path | str | None = None,
+    progress: Progress = lambda step, share: None,
+) -> Analysis:
+    """What the differential did in a session.
+
+    Raises
+    ------
+    InputError : a file is wrong.
+    CannotTell : the log is readable but cannot support the question.
+    """
+    started = time.perf_counter()
+    progress("reading", 0.0)
+    car = load_car(car_path)
+    predicted = predict_lock_curve(load_setup(setup_path)) if setup_path is not None else None
+    channel_map = load_channel_map(channels_path) if channels_path is not None else None
+    recording = read_log(log_path, channel_map=channel_map)
+    faults = find_faults(recording)
+    recording = replace(recording, annotations=recording.annotations + faults)
+    read_s = time.perf_counter() - started
+    analysis = analyze_recording(recording=recording, car=car, predicted=predicted, progress=progress)
+    return replace(analysis, timings_s={"read": read_s, **analysis.timings_s})
+
+
+def analyze_recording(
+    *,
+    recording: Recording,
+    car: Car,
+    predicted: PredictedLockCurve | None = None,
+    progress: Progress = lambda step, share: None,
+) -> Analysis:
+    """What the differential did in a recording that is already read and checked for faults."""
+    clock = _Clock()
+    progress("calibrating", 0.15)
+    signals = prepare(recording, car=car)
+    clock.lap("calibrate")
+    progress("finding corners", 0.3)
+    laps = find_laps(signals)
+    corners = find_corners(signals, laps)
+    if not corners:
+        raise CannotTell(
+            f"{recording.name}: no corner found; lateral acceleration stays under "
+            f"{np.nanmax(np.abs(signals.lat_m_s2), initial=0.0) / 9.80665:.2f} g. Give a log with cornering."
+        )
+    clock.lap("laps and corners")
+    progress("fitting tyre and lock curve", 0.4)
+    observed = observe(signals, corners, car)
+    nuisance = priors(car, has_gyro=signals.has_gyro, has_long_g=signals.has_long_g)
+    problem = make_problem(observed, car, nuisance)
+    if len(problem.inputs) < 40:
+        raise CannotTell(
+            f"{recording.name}: only {len(problem.inputs) / 20:.1f} s of driving off the brakes with trusted wheel "
+            "speeds; at least 2 s are needed. Give a longer log."
+        )
+    fitted = fit(problem)
+    clock.lap("fit")
+    progress("evaluating every sample", 0.7)
+    axle = session_state(fitted, observed, signals, car)
+    at_rows = fitted.solution.at
+    sample_sd = np.hypot(25.0, 0.08 * np.abs(at_rows.torque_difference_Nm))
+    usable = observed.usable
+    driven = axle.input_torque_Nm[observed.index][usable]
+    largest = float(np.nanpercentile(driven, 99.5))
+    estimate = summarise(fitted, largest_torque_Nm=max(largest, 100.0), torque_difference_sd_Nm=sample_sd)
+    clock.lap("intervals")
+    progress("findings", 0.9)
+    results = phase_results(signals, corners, axle, predicted)
+    agreement = agree(estimate, predicted) if predicted is not None else None
+    found = find_all(signals, corners, laps, axle, estimate, car)
+    clock.lap("findings")
+    progress("done", 1.0)
+    deviation = np.sqrt(np.diag(np.linalg.inv(fitted.hessian)))
+    fitted_values = {
+        p.name: (float(v), float(d)) for p, v, d in zip(problem.priors, fitted.theta, deviation, strict=False)
+    }
+    return Analysis(
+        recording=recording,
+        car=car,
+        signals=signals,
+        laps=laps,
+        corners=corners,
+        axle=axle,
+        phase_results=results,
+        lock_curve=estimate,
+        predicted=predicted,
+        agreement=agreement,
+        findings=found,
+        quality=signals.annotations,
+        tyre=fitted_values,
+        timings_s=clock.laps,
+    )
+
+
+class _Clock:
+    """Seconds spent by step."""
+
+    def __init__(self) -> None:
+        self._last = time.perf_counter()
+        self.laps: dict[str, float] = {}
+
+    def lap(self, name: str) -> None:
+        now = time.perf_counter()
+        self.laps[name] = now - self._last
+        self._last = now
