@@ -36,6 +36,14 @@ def _place_on_line(distance, x, y, length, step, line_x, line_y, line_heading):
 
 
 @compiled
+def _between(values, place):
+    """Value at a fractional index, the last one beyond the end."""
+    i = min(int(place), len(values) - 2)
+    part = min(1.0, place - i)
+    return (1.0 - part) * float(values[i]) + part * float(values[i + 1])
+
+
+@compiled
 def _steer(state, hands, distance, offset, line_heading, aim_offset, curvature, step, driver):
     """Road-wheel angle (rad) the driver wants: feed-forward of the bend ahead, aim point, damping, and no more slip
     angle at the front than the tyres can use (which also steers into a slide)."""
@@ -71,9 +79,9 @@ def act(state, hands, noise, line, plan, ratios, shift, car, engine, table, driv
     distance, offset, heading = _place_on_line(
         hands.distance + state.vx * dt, state.x, state.y, length, step, line_x, line_y, line_heading
     )
-    last = len(aim_speed) - 1
-    i = min(last, int(distance / step))
-    wanted = _steer(state, hands, distance, offset, heading, float(aim_offset[i]), curvature, step, driver)
+    here = distance / step
+    line_offset = _between(aim_offset, max(0.0, here))
+    wanted = _steer(state, hands, distance, offset, heading, line_offset, curvature, step, driver)
     move = (wanted - hands.steer) * dt / (0.05 + dt)
     steer = hands.steer + max(-1.3 * dt, min(1.3 * dt, move))
     wobble = hands.wobble * (1.0 - dt / 0.4) + driver.steer_noise * noise * math.sqrt(2.0 * dt / 0.4)
@@ -91,15 +99,15 @@ def act(state, hands, noise, line, plan, ratios, shift, car, engine, table, driv
     clutch = 0.0 if shift_left > 0.0 else 1.0
 
     # pedals: what acceleration is wanted a reaction time ahead, and which pedal gives it
-    j = min(last, int((distance + 0.12 * state.vx) / step))
+    soon = max(0.0, here + 0.12 * state.vx / step)
     # who runs wide waits, and who slides eases off: the aim falls with the distance off the line
-    wide = max(0.0, abs(offset - float(aim_offset[i])) - 1.2)
-    aim = float(aim_speed[j]) * max(0.75, 1.0 - 0.04 * wide)
+    wide = max(0.0, abs(offset - line_offset) - 1.2)
+    aim = _between(aim_speed, soon) * max(0.75, 1.0 - 0.04 * wide)
     gap = aim - (state.vx + 0.12 * state.ax_lag)
-    ahead = float(aim_acceleration[j])
-    wanted_ax = ahead + (1.3 if gap > 0.0 else 2.2) * gap
+    planned = _between(aim_acceleration, soon)
+    wanted_ax = planned + (1.3 if gap > 0.0 else 2.2) * gap
     if wanted_ax > 0.0:
-        wanted_ax *= float(eagerness[i])
+        wanted_ax *= _between(eagerness, max(0.0, here))
     speed = state.vx / car.r_rl * ratio
     closed = map_torque(speed, 1, table, engine.table_step)
     full = map_torque(speed, 0, table, engine.table_step)
