@@ -14,6 +14,7 @@ SIDES = ("preload", "drive", "coast")
 TELLING = 0.30  # a measured interval wider than this to either side cannot tell a changed ramp or spring
 # nearer than this is agreement whatever the interval: bench readings repeat no better (common practice, no source)
 CLOSE = 0.10
+DRAG_NM = 30.0  # gears and seals of an open differential drag up to about this (common practice, no source)
 FLOOR_NM = 60.0  # differences are taken relative to the prediction or to this, where it predicts (next to) nothing
 NEVER_SLIPPED = 0.01  # share of slipping samples that noise makes of an axle that turns as one
 DRAWS_SEED = 20240
@@ -35,7 +36,7 @@ class _Side:
         return max(self.predicted, FLOOR_NM)
 
     @property
-    def ratio_off(self) -> float:
+    def relative_off(self) -> float:
         """Measured minus predicted, relative."""
         return (self.measured - self.predicted) / self.scale
 
@@ -51,9 +52,10 @@ def agree(estimate: LockCurveEstimate, predicted: PredictedLockCurve) -> Agreeme
     Notes
     -----
     `stronger` and `weaker` (measured against predicted) need a difference that the 95 % interval of measured minus
-    predicted excludes zero by, and that is larger than 10 %. `agrees` needs a measured interval that would have shown a
-    30 % difference. Where the log gives only a bound, a bound above the prediction's band is `stronger` and one below
-    tells nothing. Overall: the side that is off most; else `agrees` when any side does.
+    predicted excludes zero by, and that is larger than 10 % (30 N.m where next to nothing is predicted).
+    `agrees` needs a measured interval that would have shown a 30 % difference. Where the log gives only a bound, a
+    bound above the prediction's band is `stronger` and one below tells nothing. Overall: the side that is off most;
+    else `agrees` when any side does.
     """
     if predicted.kind == "spool":
         return _against_spool(estimate)
@@ -103,7 +105,8 @@ def _judge(side: str, estimate: LockCurveEstimate, predicted: PredictedLockCurve
     if side != "preload":
         numbers += f", mean over {compared.low_Nm:.0f} to {compared.high_Nm:.0f} N.m of input torque"
     off = compared.relative_off
-    if (low > 0 or high < 0) and abs(off) > CLOSE:
+    close_Nm = DRAG_NM if compared.predicted < DRAG_NM else CLOSE * compared.predicted
+    if (low > 0 or high < 0) and abs(compared.measured - compared.predicted) > close_Nm:
         verdict = "stronger" if low > 0 else "weaker"
         return verdict, f"{name}: {numbers}. {_explain(side, compared, estimate, predicted)}", off
     half_width = (measured_high - measured_low) / 2 / compared.scale

@@ -24,22 +24,25 @@ def run(arguments: argparse.Namespace) -> int:
     CannotTell : the log cannot support the question.
     """
     import time
-    from contextlib import nullcontext
 
     from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn
 
     from analyzer.files import write_atomic
     from analyzer.pipeline import analyze
     from analyzer.report.result_json import to_json
     from analyzer.report.terminal import print_budget, print_summary, print_timings
 
-    progress = Console(stderr=True)
-    with progress.status("analysing the log") if progress.is_terminal else nullcontext():
+    terminal = Console(stderr=True)
+    columns = (TextColumn("{task.description}"), BarColumn())
+    with Progress(*columns, console=terminal, transient=True, disable=not terminal.is_terminal) as bar:
+        task = bar.add_task("reading", total=1.0)
         analysis = analyze(
             log_path=arguments.log,
             car_path=arguments.car,
             setup_path=arguments.setup,
             channels_path=arguments.channels,
+            progress=lambda step, share: bar.update(task, description=step, completed=share),
         )
     timings = dict(analysis.timings_s)
     started = time.perf_counter()

@@ -71,7 +71,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _samples(folder: "Path") -> "Iterator[tuple[Path, Path, Path | None]]":
-    """(log, car, setup) of each sample: `NAME.car.toml` and `NAME.setup.toml`, of a name that it begins with, or the only one."""
+    """(log, car, setup) of each sample: the files of its own name, of a name that it begins with, or the only one."""
     for log in sorted(p for p in folder.iterdir() if p.name.endswith(LOG_SUFFIXES) and ".truth." not in p.name):
         car = _beside(log, "car")
         if car is not None:
@@ -79,10 +79,11 @@ def _samples(folder: "Path") -> "Iterator[tuple[Path, Path, Path | None]]":
 
 
 def _beside(log: "Path", what: str) -> "Path | None":
-    own = log.with_name(f"{_stem(log)}.{what}.toml")
+    name = _stem(log)
+    own = log.with_name(f"{name}.{what}.toml")
     if own.exists():
         return own
-    kin = [p for p in log.parent.glob(f"*.{what}.toml") if _stem(log).startswith(p.name.removesuffix(f".{what}.toml"))]
+    kin = [p for p in log.parent.glob(f"*.{what}.toml") if name.startswith(p.name.removesuffix(f".{what}.toml"))]
     found = kin or list(log.parent.glob(f"*{what}.toml"))
     return found[0] if len(found) == 1 else None
 

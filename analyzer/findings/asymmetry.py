@@ -16,9 +16,8 @@ from analyzer.vehicle.state import AxleState
 
 LEAST_PASSES = 4  # corner passes a side: with fewer the scatter between passes is unknown
 LEAST_SAMPLES = 10  # slipping samples in a pass before its mean counts
-LEAST_FRACTION = (
-    0.15  # smaller differences are within what load transfer and radii leave behind (common practice, no source)
-)
+# smaller differences are within what load transfer and radii leave behind (common practice, no source)
+LEAST_FRACTION = 0.15
 LEAST_DIFFERENCE_NM = 30.0
 SURE = 0.01  # two-sided chance of such a difference between equal sides
 
@@ -64,8 +63,8 @@ def find_asymmetry(
             end_s=float(signals.time_s[-1]),
             severity="caution",
             confidence=confidence(1 - chance),
-            sentence=f"It locks {abs(difference):.0f} N.m harder in {harder} than in {softer} corners at the same "
-            "torque: look for unequal packs, a bent axle, unequal tyre radii or pressures, or a wrong car figure.",
+            sentence=f"The axle locks {abs(difference):.0f} N.m harder in {harder} than in {softer} corners at the "
+            "same torque: look for unequal packs or tyre radii, a bent axle, or a wrong car figure.",
             evidence={
                 "left_minus_right_Nm": difference,
                 "level_Nm": level,

@@ -23,9 +23,8 @@ CORRECTION_S = 0.3  # time between two steering corrections (common practice, no
 LEAST_S = 0.4  # shorter is the transient of turning in, which needs extra steer in any car
 MINOR_SHARE = 0.15  # below this share the differential is not the thing to change
 MAJOR_SHARE = 0.4
-STIFFNESS_RELATIVE_SD = (
-    0.25  # of the cornering stiffness that turns the moment into degrees (car file, not fitted here)
-)
+# of the cornering stiffness that turns the moment into degrees (car file, not fitted here)
+STIFFNESS_RELATIVE_SD = 0.25
 
 
 def find_coast_understeer(

@@ -2,10 +2,10 @@
 
 import math
 
+MOST = 0.99  # the model behind every finding can be wrong too
 SETTLING_S = 0.15  # an event of this length has had one tyre response time to show itself
-PEAK_SLIP_RELATIVE_SD = (
-    0.15  # the slip at peak force is known to about this, fitted or not (common practice, no source)
-)
+# the slip at peak force is known to about this, fitted or not (common practice, no source)
+PEAK_SLIP_RELATIVE_SD = 0.15
 
 
 def above(excess: float, standard_deviation: float) -> float:
@@ -21,5 +21,5 @@ def lasting(duration_s: float) -> float:
 
 
 def confidence(*probabilities: float) -> float:
-    """Product of independent probabilities, rounded to the two digits it deserves."""
-    return round(min(max(math.prod(probabilities), 0.0), 1.0), 2)
+    """Product of independent probabilities, rounded to the two digits it deserves; never quite certain."""
+    return round(min(max(math.prod(probabilities), 0.0), MOST), 2)

@@ -15,6 +15,8 @@ from analyzer.signals.session import Signals
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.state import AxleState
 
+LOCKED_SLIP = -0.3  # slower than this a wheel is on its way to standing still, not back to its peak
+
 
 def find_inside_wheel_locking(
     signals: Signals, corners: Sequence[Corner], laps: Laps, axle: AxleState, lock_curve: LockCurveEstimate, car: Car
@@ -34,6 +36,7 @@ def find_inside_wheel_locking(
         duration = (stop - start) / signals.rate_hz
         where = place(corner, float(signals.distance_m[start]))
         least = float(np.nanmin(rear.inside_slip[window]))
+        what = "locked" if least < LOCKED_SLIP else "went past its grip"
         peak_use = float(np.nanmax(rear.inside_use[window]))
         found.append(
             Finding(
@@ -42,9 +45,9 @@ def find_inside_wheel_locking(
                 corner=corner.number if corner else None,
                 start_s=float(signals.time_s[start]),
                 end_s=float(signals.time_s[stop - 1]),
-                severity="act" if least < -0.5 else "caution",
+                severity="act" if least < LOCKED_SLIP else "caution",
                 confidence=confidence(above(peak_use - 1.0, PEAK_SLIP_RELATIVE_SD), lasting(duration)),
-                sentence=f"The inside rear locked under braking in {where} for {duration:.1f} s (slip to "
+                sentence=f"The inside rear {what} under braking in {where} for {duration:.1f} s (slip to "
                 f"{100 * least:.0f} %): less rear brake, or more lock on coast, would hold it.",
                 evidence={
                     "phase": phase_at(corner, (start + stop) // 2),

@@ -19,9 +19,8 @@ OPEN_THROTTLE = 0.15  # below this an engine mostly idles or drags: a wheel that
 LET_GO = 0.8  # hysteresis: a spin lasts until the wheel is back at 80 % of its peak slip
 MOSTLY_ALONG = 0.7  # of the peak slip along the wheel: past it, at least half of the combined slip is the engine's
 CLEAR_SIGMAS = 3.0  # the inside wheel must out-turn the outside by this many standard deviations
-ACT_DISTANCE_M = (
-    3.0  # a slide of this length costs tenths of a second on the next straight (common practice, no source)
-)
+# a slide of this length costs tenths of a second on the next straight (common practice, no source)
+ACT_DISTANCE_M = 3.0
 
 
 def find_inside_wheel_spin(
@@ -142,8 +141,8 @@ def _sentence(
         f"{distance_m:.1f} m"
     )
     if car_did_it:
-        cost = f" and cost up to {lost_N:.0f} N of drive" if lost_N is not None else ""
-        return f"{text}: it is the car, the plates let go although the axle as one piece could have held this{cost}."
+        cost = f" It cost up to {lost_N:.0f} N of drive." if lost_N is not None else ""
+        return f"{text}: it is the car, the plates let go although the axle as one piece could have held this.{cost}"
     if limit == "lock_curve":
         return f"{text}: it is the foot first, this was more than the axle could hold even locked."
     return f"{text}: it is the foot, the outside tyre had nothing left to take over and more lock would not help."

@@ -80,6 +80,7 @@ def _print_lock_curve(analysis: Analysis, console: Console) -> None:
             continue
         row = [label, *interval_words(curve.parameters[name], digits)]
         table.add_row(*row, *([number(getattr(predicted, name), digits)] if predicted else []))
+    console.print()
     console.print(table)
     console.print(_points_table(analysis, curve))
     console.print(
@@ -163,6 +164,7 @@ def _print_corners(analysis: Analysis, console: Console) -> None:
             number(_percent(row.locked_fraction)),
         )
         last = row.corner
+    console.print()
     console.print(table)
 
 
@@ -198,6 +200,7 @@ def print_budget(curve: LockCurveEstimate, console: Console) -> None:
         table.add_column(name.removesuffix("_Nm").replace("_", "\n"), justify="right")
     for source in sources:
         table.add_row(Text(source), *(number(_percent(shares.get(source))) for shares in curve.budget.values()))
+    console.print()
     console.print(table)
 
 
@@ -209,4 +212,5 @@ def print_timings(timings_s: dict[str, float], console: Console) -> None:
     for step, seconds in timings_s.items():
         table.add_row(Text(step), number(seconds, 2))
     table.add_row("sum", number(sum(timings_s.values()), 2))
+    console.print()
     console.print(table)
