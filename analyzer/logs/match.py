@@ -121,6 +121,8 @@ def _by_name(raw: RawLog) -> dict[str, list[Candidate]]:
 
 
 def _label(channel: str) -> str:
+    if channel == "steer":
+        return "steer angle"  # at the steering wheel or at the road wheel, which is told separately
     return CHANNELS[channel].label if channel in CHANNELS else channel
 
 

@@ -1,0 +1,141 @@
+"""`halfshaft check LOG`: what is in the log, and what can be concluded from it."""
+
+import argparse
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from analyzer.log_check import LogCheck
+
+MOST_ALIKE = 3
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's arguments."""
+    parser.add_argument("log", metavar="LOG", help="the log: CSV, Parquet, Arrow or MDF 4, plain or in gzip or zip")
+    parser.add_argument("--car", metavar="CAR", help="car file (TOML): checks what the log shows of it")
+    parser.add_argument("--channels", metavar="MAP", help="channel map (TOML): which column is which channel")
+    parser.add_argument("--map", metavar="FILE", help="write the suggested channel map to this file")
+    parser.add_argument("--json", metavar="FILE", help="write the check as JSON; - is standard output")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Check, print, write. Returns the exit status.
+
+    Raises
+    ------
+    InputError : the log, map or car file cannot be read, or an output not written.
+    """
+    import json
+
+    from analyzer.files import write_atomic
+    from analyzer.log_check import check_log
+    from analyzer.logs.mapping import load_channel_map
+    from analyzer.vehicle.car import load_car
+
+    channel_map = load_channel_map(arguments.channels) if arguments.channels else None
+    car = load_car(arguments.car) if arguments.car else None
+    check = check_log(arguments.log, channel_map=channel_map, car=car)
+    if arguments.map:
+        write_atomic(arguments.map, check.channel_map)
+    if arguments.json:
+        text = json.dumps(check.as_json(), indent=1, allow_nan=False) + "\n"
+        if arguments.json == "-":
+            print(text, end="")
+            return 0
+        write_atomic(arguments.json, text)
+    _print(check, map_file=arguments.map)
+    return 0
+
+
+def _print(check: "LogCheck", *, map_file: str | None) -> None:
+    from rich.console import Console
+    from rich.markup import escape
+
+    from analyzer.log_check import shortened
+
+    console = Console(highlight=False)
+    console.print(f"[bold]{escape(check.file)}[/]: {check.form}")
+    if check.duration_s is not None:
+        excluded = f", {check.excluded_share:.0%} left out" if check.excluded_share else ""
+        console.print(f"{check.duration_s:.1f} s at {check.sample_rate_hz:.4g} Hz{excluded}")
+    _print_channels(console, check)
+    if check.unused:
+        console.print(
+            f"[dim]Not used: {escape(', '.join(check.unused[:40]))}{' ...' if len(check.unused) > 40 else ''}[/]"
+        )
+    _print_list(console, "To decide", check.questions)
+    marks = {"error": "[red]error[/]", "warning": "[yellow]note[/]", "info": "[dim]info[/]"}
+    lines = [
+        f"{marks[a.severity]} {_when(a.start_s, a.end_s)}{escape(a.message)}"
+        for a in shortened(check, MOST_ALIKE).annotations
+    ]
+    _print_list(console, "Units, signs, gaps, faults", lines or ["nothing found"], markup=True)
+    _print_list(console, "Against the car file", check.car_checks)
+    _print_answers(console, check)
+    if check.problem:
+        console.print(f"\n[bold red]Cannot be analysed as it is:[/] {escape(check.problem)}")
+    if map_file:
+        console.print(f"\nChannel map written to {escape(map_file)}; use it with --channels {escape(map_file)}")
+    elif not check.map_needed:
+        console.print("\nThe columns carry the canonical names; no channel map is needed.")
+    else:
+        console.print("\n[bold]Channel map[/] (save it, correct it, and use it with --channels; --map FILE writes it)")
+        console.print(check.channel_map, markup=False, soft_wrap=True)
+
+
+def _print_channels(console: "Console", check: "LogCheck") -> None:
+    from rich.markup import escape
+    from rich.table import Table
+
+    table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
+    table.add_column("channel")
+    table.add_column("column", overflow="fold", max_width=20)
+    table.add_column("unit")
+    table.add_column("Hz", justify="right")
+    table.add_column("from", justify="right")
+    table.add_column("to", justify="right")
+    for line in check.channels:
+        rate = f"{line.rate_hz:.4g}" if line.rate_hz else "-"
+        low, high = ("-" if v is None else f"{v:.4g}" for v in (line.lowest, line.highest))
+        table.add_row(line.channel, escape(line.column), escape(line.unit or "?"), rate, low, high)
+    if check.channels:
+        console.print(table)
+    else:
+        console.print("No channel was recognised.")
+    told = [line for line in check.channels if line.column.casefold() != line.channel or "unit" in line.reason]
+    _print_list(console, "How they were recognised", [f"{line.channel}: {line.reason}" for line in told])
+
+
+def _print_answers(console: "Console", check: "LogCheck") -> None:
+    from rich.table import Table
+
+    if not check.answers:
+        return
+    colours = {"yes": "green", "partly": "yellow", "no": "red"}
+    table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
+    table.add_column("can it tell")
+    table.add_column("")
+    table.add_column("why")
+    for answer in check.answers:
+        table.add_row(answer.question, f"[{colours[answer.verdict]}]{answer.verdict}[/]", answer.reason)
+    console.print()
+    console.print(table)
+
+
+def _print_list(console: "Console", title: str, lines: "tuple[str, ...] | list[str]", *, markup: bool = False) -> None:
+    from rich.markup import escape
+    from rich.padding import Padding
+
+    if not lines:
+        return
+    console.print(f"\n[bold]{title}[/]")
+    for line in lines:
+        console.print(Padding(line if markup else escape(line), (0, 0, 0, 2)))
+
+
+def _when(start_s: float | None, end_s: float | None) -> str:
+    if start_s is None or end_s is None:
+        return ""
+    return f"{start_s:.2f} s: " if end_s - start_s < 0.005 else f"{start_s:.2f}-{end_s:.2f} s: "

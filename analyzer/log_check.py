@@ -1,0 +1,282 @@
+"""What is in a log and what it can answer: composes reading, signs, delays and faults for `halfshaft check`."""
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from analyzer.channels import CHANNELS
+from analyzer.errors import HalfshaftError
+from analyzer.logs.assemble import Taken, assemble
+from analyzer.logs.behaviour import steer_slope_m
+from analyzer.logs.mapping import ChannelMap
+from analyzer.logs.match import Proposal, propose
+from analyzer.logs.raw import RawLog
+from analyzer.logs.read import from_map, missing_channels, require_usable
+from analyzer.logs.recording import Annotation, Recording
+from analyzer.logs.registry import open_log
+from analyzer.signals.delays import align_channels
+from analyzer.signals.faults import find_faults
+from analyzer.signals.signs import settle_signs
+from analyzer.signals.stretches import rough_speed_m_s
+from analyzer.vehicle.car import Car
+
+
+@dataclass(frozen=True)
+class ChannelLine:
+    """One recognised channel: column, unit in the file, own rate (Hz), lowest and highest value in the file's unit."""
+
+    channel: str
+    column: str
+    unit: str
+    rate_hz: float | None
+    lowest: float | None
+    highest: float | None
+    filled: float
+    reason: str
+
+
+@dataclass(frozen=True)
+class Answer:
+    """One question the analysis answers, and whether this log can: `yes`, `partly` or `no`, with the reason."""
+
+    question: str
+    verdict: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class LogCheck:
+    """Everything `halfshaft check` says."""
+
+    file: str
+    form: str
+    duration_s: float | None
+    sample_rate_hz: float | None
+    channels: tuple[ChannelLine, ...]
+    unused: tuple[str, ...]
+    questions: tuple[str, ...]
+    problem: str | None
+    annotations: tuple[Annotation, ...]
+    excluded_share: float | None
+    answers: tuple[Answer, ...]
+    car_checks: tuple[str, ...]
+    channel_map: str
+    map_needed: bool
+
+    def as_json(self) -> dict[str, Any]:
+        """The check as plain JSON data."""
+        return {
+            "schema": 1,
+            "log": {
+                "file": self.file,
+                "form": self.form,
+                "duration_s": self.duration_s,
+                "sample_rate_hz": self.sample_rate_hz,
+                "excluded_share": self.excluded_share,
+            },
+            "channels": [vars(line) for line in self.channels],
+            "unused_columns": list(self.unused),
+            "questions": list(self.questions),
+            "problem": self.problem,
+            "quality": [
+                {
+                    k: v
+                    for k, v in vars(a).items()
+                    if k in ("code", "severity", "channel", "start_s", "end_s", "message")
+                }
+                for a in self.annotations
+            ],
+            "answers": [vars(answer) for answer in self.answers],
+            "car_checks": list(self.car_checks),
+            "channel_map": self.channel_map,
+        }
+
+
+def check_log(path: Path | str, *, channel_map: ChannelMap | None = None, car: Car | None = None) -> LogCheck:
+    """Look at a log without analysing it.
+
+    Raises
+    ------
+    InputError : the file cannot be read at all. A log that can be read but not used is told in `problem`.
+    """
+    raw, name = open_log(path), Path(path).name
+    proposal = propose(raw)
+    taken = dict(proposal.taken)
+    log_entry = proposal.log
+    if channel_map is not None:
+        taken, log_entry = from_map(raw, channel_map, name), channel_map.log
+        proposal = Proposal(taken)
+    usable = {c: t for c, t in taken.items() if c not in proposal.unknown_units}
+    recording, annotations, problem = None, (), None
+    try:
+        recording = assemble(raw, usable, name=name, log_entry=log_entry)
+        recording, annotations = _examined(recording)
+        require_usable(recording, raw)
+    except HalfshaftError as error:
+        problem = str(error)
+    needed = any(
+        raw.columns[t.index].name.casefold() != c or t.unit not in (None, CHANNELS[c].file_unit)
+        for c, t in taken.items()
+    )
+    used = {t.index for t in taken.values()}
+    return LogCheck(
+        file=name,
+        form=raw.form,
+        duration_s=float(recording.time_s[-1]) if recording else None,
+        sample_rate_hz=float(1 / np.median(np.diff(recording.time_s))) if recording else None,
+        channels=tuple(_line(raw, c, t, recording) for c, t in _in_order(taken)),
+        unused=tuple(column.name for i, column in enumerate(raw.columns) if i not in used),
+        questions=_questions(raw, proposal),
+        problem=problem,
+        annotations=annotations,
+        excluded_share=_excluded_share(recording, annotations) if recording else None,
+        answers=_answers(recording) if recording else (),
+        car_checks=_car_checks(recording, car) if recording and car else (),
+        channel_map=proposal.toml(raw),
+        map_needed=needed or bool(proposal.doubts) or bool(proposal.unknown_units) or problem is not None,
+    )
+
+
+def _examined(recording: Recording) -> tuple[Recording, tuple[Annotation, ...]]:
+    recording, signs = settle_signs(recording)
+    faults = find_faults(recording)  # before the shifts, which leave the ends of a late channel without values
+    recording, delays = align_channels(recording)
+    return recording, (*recording.annotations, *signs, *delays, *faults)
+
+
+def _in_order(taken: dict[str, Taken]) -> list[tuple[str, Taken]]:
+    return [(name, taken[name]) for name in CHANNELS if name in taken]
+
+
+def _line(raw: RawLog, channel: str, taken: Taken, recording: Recording | None) -> ChannelLine:
+    column = raw.columns[taken.index]
+    (values,), _ = raw.load([taken.index])
+    finite = values[np.isfinite(values)]
+    source = recording.sources.get(channel) if recording else None
+    unit = source.unit if source else column.unit or taken.unit or ""
+    rate = source.rate_hz if source else None
+    if channel == "time" and recording is not None:
+        unit, rate = "clock" if column.is_clock else unit or "s", float(1 / np.median(np.diff(recording.time_s)))
+    low, high = (float(finite.min()), float(finite.max())) if len(finite) else (None, None)
+    return ChannelLine(channel, column.name, unit, rate, low, high, len(finite) / max(1, len(values)), taken.reason)
+
+
+def _questions(raw: RawLog, proposal: Proposal) -> tuple[str, ...]:
+    """What the user has to decide."""
+    result = []
+    for channel, candidates in proposal.doubts.items():
+        columns = " or ".join(f"'{raw.columns[c.index].name}'" for c in candidates)
+        result.append(f"{CHANNELS[channel].label}: {columns}? They are as good as each other.")
+    for channel, why in proposal.unknown_units.items():
+        column = raw.columns[proposal.taken[channel].index].name
+        result.append(f"{CHANNELS[channel].label}: which unit is '{column}' in? None is stated, and {why}.")
+    return (*result, *proposal.refused)
+
+
+def _excluded_share(recording: Recording, annotations: tuple[Annotation, ...]) -> float:
+    out = np.zeros(len(recording.time_s), bool)
+    for a in annotations:
+        if a.excludes and a.start_s is not None and a.end_s is not None:
+            out |= (recording.time_s >= a.start_s) & (recording.time_s <= a.end_s)
+    return float(out.mean())
+
+
+def _answers(recording: Recording) -> tuple[Answer, ...]:
+    """The questions of the analysis against the channels of the log."""
+    have = recording.channels.keys()
+    gaps = missing_channels(recording.channels)
+    rears = {"wheel_speed_rl", "wheel_speed_rr"} <= have
+    fronts = {"wheel_speed_fl", "wheel_speed_fr"} <= have
+    turn = "yaw_rate" in have or "lat_g" in have or fronts
+    yaw = (
+        "yaw rate is logged"
+        if "yaw_rate" in have
+        else "yaw rate comes from the front wheels and lateral acceleration, so intervals are wider"
+        if fronts or "lat_g" in have
+        else "nothing tells the yaw rate"
+    )
+    lock = ("yes" if "yaw_rate" in have else "partly") if rears and turn else "no"
+    pedals = "throttle" in have
+    torque = "no" if gaps else ("yes" if {"yaw_rate", "long_g"} <= have else "partly")
+    missing = f"missing: {'; '.join(gaps)}" if gaps else yaw
+    if torque == "partly" and not gaps and "long_g" not in have:
+        missing += "; longitudinal acceleration comes from the wheel speeds"
+    position = {"latitude", "longitude"} <= have
+    laps = "by lap channel" if "lap" in have else "by position" if position else "by recurrence of the path"
+    brake = "brake is logged" if "brake" in have else "braking is told from deceleration"
+    return (
+        Answer("locked or slipping, kinematic lock", lock, yaw if rears else "both rear wheel speeds are needed"),
+        Answer(
+            "inside-wheel spin on power", "yes" if rears and pedals and turn else "no", "rear wheels, throttle, turn"
+        ),
+        Answer("transfer torque and lock curve", torque, missing),
+        Answer(
+            "understeer off the throttle",
+            "yes" if {"steer"} <= have and turn and pedals else "no",
+            "steer, turn, throttle",
+        ),
+        Answer("phases of a corner", ("yes" if "brake" in have else "partly") if pedals else "no", brake),
+        Answer("laps", "yes" if "lap" in have or position else "partly", laps),
+        Answer(
+            "preload fading with heat",
+            "yes" if "diff_temperature" in have else "partly",
+            "differential temperature is logged" if "diff_temperature" in have else "only over time, no temperature",
+        ),
+    )
+
+
+def _car_checks(recording: Recording, car: Car) -> tuple[str, ...]:
+    """Figures that the log shows by itself, against the car file."""
+    result = []
+    channels = recording.channels
+    factor = car.front_rolling_radius_m if recording.wheel_speed_unit == "rad/s" else 1.0
+    speed = rough_speed_m_s(recording)
+    if {"wheel_speed_fl", "wheel_speed_fr", "yaw_rate"} <= channels.keys():
+        difference = (channels["wheel_speed_fr"] - channels["wheel_speed_fl"]) * factor
+        good = (speed > 8) & np.isfinite(difference) & np.isfinite(channels["yaw_rate"])
+        good &= np.gradient(_smooth(speed), recording.time_s) > -1.0  # a braked front wheel slips
+        if good.sum() > 200:
+            design = np.column_stack([channels["yaw_rate"][good], speed[good]])
+            (track, _), *_ = np.linalg.lstsq(design, difference[good], rcond=None)
+            result.append(
+                f"Front wheels' difference over yaw rate: {track:.2f} m; the car file has a front track of "
+                f"{car.front_track_m:.2f} m{_verdict(track, car.front_track_m, 0.15)}"
+            )
+    turn = channels.get("yaw_rate")
+    if turn is None and "lat_g" in channels:
+        turn = channels["lat_g"] / np.maximum(speed, 5.0)
+    if "steer" in channels and turn is not None and (slope := steer_slope_m(channels["steer"], speed, turn)):
+        ratio = 1.0 if recording.steer_at == "road_wheel" else car.steering_ratio
+        result.append(
+            f"Steer per path curvature: {slope:.1f} m; wheelbase times steering ratio is "
+            f"{car.wheelbase_m * ratio:.1f} m"
+            f"{_verdict(slope, car.wheelbase_m * ratio, 0.5)}"
+        )
+    return tuple(result)
+
+
+def _smooth(values: np.ndarray) -> np.ndarray:
+    return np.convolve(np.pad(values, 25, mode="edge"), np.full(51, 1 / 51), mode="valid")
+
+
+def _verdict(found: float, stated: float, tolerance: float) -> str:
+    return " (agrees)." if abs(found / stated - 1) <= tolerance else " (does NOT agree: check unit, map and car file)."
+
+
+def shortened(check: LogCheck, most: int) -> LogCheck:
+    """The check with at most `most` annotations of one code and channel, the rest counted in the last one."""
+    kept: list[Annotation] = []
+    count: dict[tuple, int] = {}
+    for a in check.annotations:
+        key = (a.code, a.channel)
+        count[key] = count.get(key, 0) + 1
+        if count[key] <= most:
+            kept.append(a)
+    for i, a in enumerate(kept):
+        more = count[a.code, a.channel] - most
+        last = all((b.code, b.channel) != (a.code, a.channel) for b in kept[i + 1 :])
+        if more > 0 and last:
+            kept[i] = replace(a, message=f"{a.message} And {more} more like it.")
+    return replace(check, annotations=tuple(kept))
