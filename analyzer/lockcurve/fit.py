@@ -19,7 +19,7 @@ import numpy as np
 from analyzer.lockcurve import model
 from analyzer.lockcurve.likelihood import censored, huber
 from analyzer.lockcurve.observations import Observations
-from analyzer.vehicle.axle import AxleInputs, AxleSolution, equations, solve
+from analyzer.vehicle.axle import AxleEquations, AxleInputs, AxleSolution, equations, solve
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.parameters import BOUNDS, Prior
 
@@ -117,13 +117,7 @@ def _evaluate(problem: Problem, theta: np.ndarray, start: np.ndarray | None, sca
     if scale is None:
         sd = np.hypot(LOCK_SD_Nm, at.difference_per_slip * problem.slip_noise)
         surplus = np.abs(at.residual[:2]).max(axis=0)
-        # near and past the tyre's lateral limit the split of the sum is guesswork
-        sliding = (
-            np.maximum(at.use.max(axis=0) - 0.8, 0.0)
-            * (np.abs(problem.inputs.lat_m_s2) > 6)
-            * (at.input_torque_Nm < 100)
-        )
-        trust = 1 / (1 + (surplus / 3.0) ** 2 + (sliding / 0.2) ** 2)
+        trust = 1 / (1 + (surplus / 3.0) ** 2 + _sliding(at) ** 2)
     else:
         sd, trust = scale
     measured, margin = _lock_residuals(problem, theta, at.input_torque_Nm, at.torque_difference_Nm, sd)
@@ -137,6 +131,15 @@ def _evaluate(problem: Problem, theta: np.ndarray, start: np.ndarray | None, sca
         + 0.5 * (problem.information * (theta - problem.start) ** 2).sum()
     )
     return _Evaluation(solution, measured, margin, sd, trust, float(loss))
+
+
+def _sliding(at: AxleEquations) -> np.ndarray:
+    """How far beyond what a tyre curve can tell: past the peak sideways the split of the sum is guesswork, and far past
+    it on drive the falling friction of hot rubber is. 0 where all is well, 1 where a sample counts half."""
+    sideways = np.where(at.input_torque_Nm < 100, np.maximum(at.use.max(axis=0) - 0.8, 0.0) / 0.2, 0.0)
+    spinning = np.maximum(at.use.max(axis=0) - 1.5, 0.0) / 0.75
+    both = np.maximum(at.use.min(axis=0) - 1.0, 0.0) / 0.2
+    return np.hypot(np.where(at.lateral_demand > 0.5, sideways, 0.0), np.hypot(spinning, both))
 
 
 def _lock_residuals(problem, theta, torque, difference, sd):

@@ -14,6 +14,8 @@ from analyzer.vehicle.axle import AxleInputs, equations, solve
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.state import AxleState
 
+MOST_FORCE_RESIDUAL = 4.0  # standard deviations
+MOST_USE_OF_BOTH = 1.6  # combined slip over slip at the peak, of the wheel that slides less
 MODEL_SD_Nm = 20.0  # scatter of the torque difference that no calibrated quantity explains
 MODEL_SD_SHARE = 0.06
 BRAKE_SIDE_SHARE = 0.06  # left and right brake torque differ by about this; common practice, no source
@@ -34,6 +36,10 @@ def session_state(fit: Fit, observed: Observations, signals: Signals, car: Car) 
     variance += MODEL_SD_Nm**2 + (MODEL_SD_SHARE * at.torque_difference_Nm) ** 2 + (BRAKE_SIDE_SHARE * rear_brake) ** 2
     times, grid = observed.index, np.arange(len(signals.time_s))
     spread_out = lambda x: np.interp(grid, times, x)  # noqa: E731
+    # both wheels sliding, or forces no tyre could give: the split of the sum cannot be told
+    lost = (np.abs(at.residual[:2]).max(axis=0) > MOST_FORCE_RESIDUAL) | (at.use.min(axis=0) > MOST_USE_OF_BOTH)
+    lost = ndimage.binary_dilation(lost, iterations=2)
+    difference = np.where(lost, np.nan, at.torque_difference_Nm)
     ground = spread_out(solution.state[0])
     yaw = (signals.yaw_rate_rad_s - value["yaw_bias"]) * np.exp(value["log_yaw_scale"])
     scale = np.exp(value["rear_left_right_scale"] / 2)
@@ -50,7 +56,7 @@ def session_state(fit: Fit, observed: Observations, signals: Signals, car: Car) 
         speed_difference_rad_s=gone((rear[:, 0] - rear[:, 1]) / car.rear_rolling_radius_m),
         free_difference_rad_s=gone(-yaw * car.rear_track_m / car.rear_rolling_radius_m),
         input_torque_Nm=gone(spread_out(input_torque)),
-        torque_difference_Nm=gone(spread_out(at.torque_difference_Nm)),
+        torque_difference_Nm=gone(spread_out(difference)),
         torque_difference_sd_Nm=gone(spread_out(np.sqrt(variance))),
         slipping=observed.slipping[nearest] & known,
         locked=observed.locked[nearest] & known,

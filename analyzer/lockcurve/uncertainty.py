@@ -16,6 +16,11 @@ import numpy as np
 from analyzer.lockcurve import model
 from analyzer.lockcurve.fit import CURVE_BOUNDS, Fit
 
+# What is left when the tyre differs in form from the model: relative error of the whole curve, and error of the split
+# of the input torque between the wheels, each one standard deviation. Set from simulated cars whose tyre formula,
+# load sensitivity and combined slip differ from the model's (tests/accuracy).
+CURVE_ERROR_SHARE = 0.05
+SPLIT_ERROR_SHARE = 0.02
 REPLICATES = 400
 SEED = 20260101
 
@@ -47,12 +52,25 @@ def spread(fit: Fit, *, replicates: int = REPLICATES, seed: int = SEED) -> Sprea
     deviations = np.array([p.deviation for p in fit.problem.priors])
     nuisance[:, : len(deviations)] = rng.standard_normal((replicates, len(deviations))) / deviations
     draws = fit.theta - (sampling + nuisance) @ inverse
+    model_error = _model_error(fit.curve, rng, replicates)
+    draws[:, -5:] += model_error
     variance = {"sampling": ((groups @ inverse)[:, -5:] ** 2).sum(axis=0)}
     for j, prior in enumerate(fit.problem.priors):
         part = (inverse[j, -5:] / prior.deviation) ** 2
         variance[prior.group] = variance.get(prior.group, 0.0) + part
+    variance["tyre_model"] = model_error.var(axis=0)
     total = np.maximum(sum(variance.values()), 1e-30)
     return Spread(draws, {source: part / total for source, part in variance.items()})
+
+
+def _model_error(curve: np.ndarray, rng: np.random.Generator, replicates: int) -> np.ndarray:
+    """(k, 5) errors of preload and slopes from the form of the tyre curve; the hold-offs are left alone."""
+    common = rng.standard_normal((replicates, 1)) * CURVE_ERROR_SHARE
+    split = rng.standard_normal((replicates, 2)) * SPLIT_ERROR_SHARE
+    error = np.zeros((replicates, 5))
+    error[:, [0, 1, 3]] = common * curve[[0, 1, 3]]
+    error[:, [1, 3]] += split
+    return error
 
 
 def budget_by_parameter(budget: dict[str, np.ndarray]) -> dict[str, dict[str, float]]:
