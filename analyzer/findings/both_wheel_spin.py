@@ -7,7 +7,7 @@ import numpy as np
 from analyzer.findings.confidence import PEAK_SLIP_RELATIVE_SD, above, confidence, lasting
 from analyzer.findings.events import corner_at, events, phase_at, place
 from analyzer.findings.finding import Finding
-from analyzer.findings.inside_wheel_spin import LET_GO, MOSTLY_ALONG, OPEN_THROTTLE
+from analyzer.findings.inside_wheel_spin import LET_GO, OPEN_THROTTLE
 from analyzer.findings.rear_axle import LEAST_SPEED_M_S, rear_axle
 from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.phases.segments import Corner, Laps
@@ -23,19 +23,19 @@ def find_both_wheel_spin(
 
     Notes
     -----
-    A sideways slide alone also takes combined slip past the peak; so each wheel must have most of the peak slip along
-    its own direction.
+    A sideways slide alone also takes combined slip past the peak; so each wheel must be past the peak slip along its
+    own direction.
     """
     rear = rear_axle(signals, axle, car)
     driven = signals.valid & ~signals.braking & (signals.throttle > OPEN_THROTTLE)
     driven &= signals.speed_m_s > LEAST_SPEED_M_S
     least_slip = np.minimum(axle.slip_left, axle.slip_right)
     least_use = np.minimum(axle.use_left, axle.use_right)
-    along = np.isfinite(rear.peak_slip) & (least_slip > MOSTLY_ALONG * rear.peak_slip)
+    driven &= np.isfinite(rear.peak_slip)
     found = []
     for start, stop in events(
-        begins=driven & (least_use > 1.0) & along,
-        goes_on=driven & (least_use > LET_GO) & (least_slip > 0),
+        begins=driven & (least_use > 1.0) & (least_slip > rear.peak_slip),
+        goes_on=driven & (least_use > LET_GO) & (least_slip > LET_GO * rear.peak_slip),
         rate_hz=signals.rate_hz,
     ):
         window = slice(start, stop)
@@ -57,7 +57,7 @@ def find_both_wheel_spin(
                 end_s=float(signals.time_s[stop - 1]),
                 severity="caution",
                 confidence=confidence(above(peak_use - 1.0, PEAK_SLIP_RELATIVE_SD), lasting(duration)),
-                sentence=f"Both rear wheels spun in {place(corner, float(signals.distance_m[start]))} for "
+                sentence=f"Both rear wheels spun {place(corner, float(signals.distance_m[start]))} for "
                 f"{duration:.1f} s: {why}.",
                 evidence={
                     "phase": phase_at(corner, (start + stop) // 2),

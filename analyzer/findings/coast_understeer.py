@@ -82,7 +82,7 @@ def _finding(
     mean_sd = max(handling.residual_sd_rad, 1e-4) / np.sqrt(max(duration / CORRECTION_S, 1.0))
     where = place(corner, float(signals.distance_m[start]))
     start_text = (
-        f"Off the throttle in {where} the car took {extra_deg:.0f} degrees more steering wheel than its own balance "
+        f"Off the throttle {where} the car took {extra_deg:.0f} degrees more steering wheel than its own balance "
         "asks for"
     )
     if share < MINOR_SHARE:

@@ -7,7 +7,7 @@ import numpy as np
 from analyzer.findings.confidence import PEAK_SLIP_RELATIVE_SD, above, confidence, lasting
 from analyzer.findings.events import corner_at, events, phase_at, place
 from analyzer.findings.finding import Finding
-from analyzer.findings.inside_wheel_spin import LET_GO, MOSTLY_ALONG
+from analyzer.findings.inside_wheel_spin import LET_GO
 from analyzer.findings.rear_axle import rear_axle
 from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.phases.segments import Corner, Laps
@@ -21,23 +21,30 @@ LOCKED_SLIP = -0.3  # slower than this a wheel is on its way to standing still, 
 def find_inside_wheel_locking(
     signals: Signals, corners: Sequence[Corner], laps: Laps, axle: AxleState, lock_curve: LockCurveEstimate, car: Car
 ) -> tuple[Finding, ...]:
-    """Inside rear braked past its slip at peak force while the outside rear is not, brakes on."""
+    """Inside rear braked past its slip at peak force while the outside rear is not, brakes on.
+
+    Notes
+    -----
+    Under braking no wheel tells the ground speed, so the slips themselves are uncertain; their difference is not. The
+    outside rear is braked too (slip below zero), so the inside slip is at least as deep as the difference: a difference
+    past the peak slip proves it. Gentler cases go unreported rather than guessed.
+    """
     rear = rear_axle(signals, axle, car)
-    braked = rear.cornering & signals.braking & (rear.inside_slip < rear.outside_slip)
-    along = np.isfinite(rear.peak_slip) & (rear.inside_slip < -MOSTLY_ALONG * rear.peak_slip)
+    deeper = rear.inside_slip - rear.outside_slip
+    braked = rear.cornering & signals.braking & np.isfinite(rear.peak_slip)
     found = []
     for start, stop in events(
-        begins=braked & (rear.inside_use > 1.0) & (rear.outside_use < 1.0) & along,
-        goes_on=braked & (rear.inside_use > LET_GO) & (rear.inside_slip < 0),
+        begins=braked & (deeper < -rear.peak_slip),
+        goes_on=braked & (deeper < -LET_GO * rear.peak_slip),
         rate_hz=signals.rate_hz,
     ):
         window = slice(start, stop)
         corner = corner_at(corners, start, stop)
         duration = (stop - start) / signals.rate_hz
         where = place(corner, float(signals.distance_m[start]))
-        least = float(np.nanmin(rear.inside_slip[window]))
+        least = float(np.nanmin(deeper[window]))
         what = "locked" if least < LOCKED_SLIP else "went past its grip"
-        peak_use = float(np.nanmax(rear.inside_use[window]))
+        sd = float(np.nanmedian(rear.slip_difference_sd[window]))
         found.append(
             Finding(
                 kind="inside_wheel_locking",
@@ -46,15 +53,18 @@ def find_inside_wheel_locking(
                 start_s=float(signals.time_s[start]),
                 end_s=float(signals.time_s[stop - 1]),
                 severity="act" if least < LOCKED_SLIP else "caution",
-                confidence=confidence(above(peak_use - 1.0, PEAK_SLIP_RELATIVE_SD), lasting(duration)),
-                sentence=f"The inside rear {what} under braking in {where} for {duration:.1f} s (slip to "
-                f"{100 * least:.0f} %): less rear brake, or more lock on coast, would hold it.",
+                confidence=confidence(
+                    above(-least - rear.peak_slip, float(np.hypot(sd, PEAK_SLIP_RELATIVE_SD * rear.peak_slip))),
+                    lasting(duration),
+                ),
+                sentence=f"The inside rear {what} under braking {where} for {duration:.1f} s (at least "
+                f"{-100 * least:.0f} % slip): less rear brake, or more lock on coast, would hold it.",
                 evidence={
                     "phase": phase_at(corner, (start + stop) // 2),
                     "duration_s": duration,
-                    "least_slip": least,
-                    "peak_use": peak_use,
-                    "outside_slip": float(np.nanmean(rear.outside_slip[window])),
+                    "slip_difference": least,
+                    "slip_difference_sd": sd,
+                    "peak_slip_of_tyre": rear.peak_slip,
                     "speed_m_s": float(signals.speed_m_s[window].mean()),
                 },
             )

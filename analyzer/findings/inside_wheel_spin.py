@@ -22,6 +22,8 @@ CLEAR_SIGMAS = 3.0  # the inside wheel must out-turn the outside by this many st
 # a slide of this length costs tenths of a second on the next straight (common practice, no source)
 ACT_DISTANCE_M = 3.0
 
+WORTH_HAVING = 0.05  # share of the axle's force that friction and load are not known better than
+
 
 def find_inside_wheel_spin(
     signals: Signals, corners: Sequence[Corner], laps: Laps, axle: AxleState, lock_curve: LockCurveEstimate, car: Car
@@ -38,8 +40,8 @@ def find_inside_wheel_spin(
     margin = CLEAR_SIGMAS * np.sqrt(2) * signals.wheel_speed_noise_m_s
     faster = driven & (rear.over_speed_m_s > margin) & (rear.inside_slip > rear.outside_slip)
     # NaN compares False: what is not known is no spin
-    along = ~np.isfinite(rear.peak_slip) | (rear.inside_slip > MOSTLY_ALONG * rear.peak_slip)
-    begins = faster & (rear.inside_use > 1.0) & (rear.outside_use < 1.0) & along
+    along = np.isfinite(rear.peak_slip) & (rear.inside_slip > MOSTLY_ALONG * rear.peak_slip)
+    begins = faster & (rear.inside_use > 1.0) & (rear.outside_slip < rear.peak_slip) & along
     goes_on = faster & (rear.inside_use > LET_GO)
     available = locked_drive_force_N(signals, axle, car)
     return tuple(
@@ -72,7 +74,10 @@ def _finding(
     asked_N = None if asked is None else asked / car.rear_rolling_radius_m
     could = _mean(available_N[window])
     packs_slip = float(np.mean(axle.slipping[window]))
-    spare = lost is not None and could is not None and lost > 0.05 * could
+    # the outside tyre must have had grip to take over, and the axle a force worth having
+    outside_use = _mean(rear.outside_use[window])
+    spare = lost is not None and could is not None and lost > WORTH_HAVING * could
+    spare = spare and outside_use is not None and outside_use < 1.0
     limit = "lock_curve" if packs_slip > 0.5 and spare else "tyre"
     car_did_it = limit == "lock_curve" and asked_N is not None and could is not None and asked_N <= could
     peak_slip, peak_use = float(np.nanmax(rear.inside_slip[window])), float(np.nanmax(rear.inside_use[window]))
@@ -109,7 +114,7 @@ def _finding(
             "peak_slip": peak_slip,
             "peak_use": peak_use,
             "outside_slip": _mean(rear.outside_slip[window]),
-            "outside_use": _mean(rear.outside_use[window]),
+            "outside_use": outside_use,
             "sliding_distance_m": distance,
             "energy_J": energy,
             "throttle": throttle,
@@ -137,12 +142,14 @@ def _sentence(
     lost_N: float | None,
 ) -> str:
     text = (
-        f"The inside rear spun in {where} for {duration_s:.1f} s with up to {100 * throttle:.0f} % throttle and slid "
+        f"The inside rear spun {where} for {duration_s:.1f} s with up to {100 * throttle:.0f} % throttle and slid "
         f"{distance_m:.1f} m"
     )
     if car_did_it:
         cost = f" It cost up to {lost_N:.0f} N of drive." if lost_N is not None else ""
-        return f"{text}: it is the car, the plates let go although the axle as one piece could have held this.{cost}"
+        return (
+            f"{text}: it is the car, the differential let go although the axle as one piece could have held this.{cost}"
+        )
     if limit == "lock_curve":
         return f"{text}: it is the foot first, this was more than the axle could hold even locked."
     return f"{text}: it is the foot, the outside tyre had nothing left to take over and more lock would not help."

@@ -37,6 +37,7 @@ def find_lock_up_snap(
         if (stop - start) / signals.rate_hz < AFTER_S or last <= first or not rear.cornering[start]:
             continue
         change = rear.opposing_moment_Nm[first + step : last + step] - rear.opposing_moment_Nm[first:last]
+        change[rear.over_speed_m_s[first:last] > 0] = np.nan  # the inside wheel was spinning: that is not lock-up
         if axle.braked[first : last + step].any() or not np.isfinite(change).any():
             continue
         at = first + int(np.nanargmax(change))
@@ -56,7 +57,7 @@ def find_lock_up_snap(
                 end_s=float(signals.time_s[at + step]),
                 severity="note",
                 confidence=confidence(above(jerk - SNAP_YAW_RAD_S2, float(np.hypot(*sd)) / car.yaw_inertia)),
-                sentence=f"Opening the throttle in {where} put {size:.0f} N.m of yaw moment against the turn within "
+                sentence=f"Opening the throttle {where} put {size:.0f} N.m of yaw moment against the turn within "
                 f"{step / signals.rate_hz:.2f} s: a lock-up that is felt as a snap.",
                 evidence={
                     "phase": phase_at(corner, at),

@@ -119,5 +119,18 @@ def test_both_wheels_past_the_peak_is_both_wheel_spin_and_not_inside_wheel_spin(
 def test_inside_rear_locking_under_braking_is_found_and_a_clean_session_has_none():
     locks = found(find_inside_wheel_locking, Made(spin_laps=(), inside_locks_laps=(3,)))
     assert [(f.lap, f.corner) for f in locks] == [(3, 1)]
-    assert locks[0].evidence["least_slip"] == pytest.approx(-0.4)
+    assert locks[0].evidence["slip_difference"] == pytest.approx(-0.4 + 0.04)
     assert found(find_inside_wheel_locking) == ()
+
+
+def test_an_outside_wheel_that_slides_sideways_does_not_hide_the_spin_and_makes_the_tyre_the_limit():
+    def sideways(signals, axle):
+        w = (signals.time_s > 75.3) & (signals.time_s < 77)
+        # the axle's lateral force takes all that its load can hold
+        return (
+            replace(signals, lat_m_s2=np.where(w, 12.0, signals.lat_m_s2)),
+            replace(axle, use_right=np.where(w, 1.2, axle.use_right)),
+        )
+
+    spin = found(find_inside_wheel_spin, change=sideways)[0]
+    assert spin.lap == 2 and spin.evidence["limit"] == "tyre" and spin.evidence["foot_or_car"] == "foot"
