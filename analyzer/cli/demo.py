@@ -46,10 +46,14 @@ def run(arguments: argparse.Namespace) -> int:
         raise InputError(f"--out {out}: the folder cannot be made ({error.strerror}); name another one.") from None
     console = Console(highlight=False)
     reports = []
-    with resources.as_file(resources.files("sample_logs")) as folder:
+    try:
+        installed = resources.files("sample_logs")
+    except (ModuleNotFoundError, NotADirectoryError):
+        raise InputError("sample_logs: the sample logs are not installed; install halfshaft again.") from None
+    with resources.as_file(installed) as folder:
         samples = list(_samples(folder))
         if not samples:
-            raise InputError("sample_logs: no sample log is installed; install halfshaft again.")
+            raise InputError("sample_logs: no sample log with a car file was found; install halfshaft again.")
         console.print("Sample logs of an invented car on an invented circuit.")
         for log, car, setup in samples:
             analysis = analyze(log_path=log, car_path=car, setup_path=setup)
@@ -61,7 +65,7 @@ def run(arguments: argparse.Namespace) -> int:
             console.print(Text(f"\n{log.name}", style="bold"))
             console.print(Text(answer(analysis)))
             for group in grouped(analysis.findings)[:MOST_FINDINGS]:
-                where = "" if group.corner is None else f", corner {group.corner}, laps {laps_words(group.laps)}"
+                where = "" if group.corner is None else f", corner {group.corner}, {laps_words(group.laps)}"
                 console.print(Text(f"  - {KIND_NAMES.get(group.kind, group.kind)}{where}"))
     console.print(Text("\nCautions: " + " ".join(CAUTIONS), style="yellow"))
     console.print("\nReports (open them in a browser; JSON is beside each):")

@@ -21,7 +21,6 @@ MOSTLY_ALONG = 0.7  # of the peak slip along the wheel: past it, at least half o
 CLEAR_SIGMAS = 3.0  # the inside wheel must out-turn the outside by this many standard deviations
 # a slide of this length costs tenths of a second on the next straight (common practice, no source)
 ACT_DISTANCE_M = 3.0
-
 WORTH_HAVING = 0.05  # share of the axle's force that friction and load are not known better than
 
 
@@ -33,16 +32,20 @@ def find_inside_wheel_spin(
     Notes
     -----
     A locked axle cannot spin one wheel: its inside slip is high by geometry, but both wheels turn alike. So the inside
-    wheel must turn *faster* than the outside one, by more than the noise; a large slip below the peak is no spin.
+    wheel must turn *faster* than the outside one, by more than the noise; a large slip below the peak is no spin. The
+    outside wheel counts as not spinning by its slip along the wheel: it may well slide sideways, and then the tyre is
+    the limit. Once begun, the event reaches over all samples around in which the wheel is near or past its peak.
     """
     rear = rear_axle(signals, axle, car)
     driven = rear.cornering & (signals.throttle > OPEN_THROTTLE) & ~signals.braking & ~axle.locked
     margin = CLEAR_SIGMAS * np.sqrt(2) * signals.wheel_speed_noise_m_s
-    faster = driven & (rear.over_speed_m_s > margin) & (rear.inside_slip > rear.outside_slip)
+    driven &= rear.inside_slip > rear.outside_slip
     # NaN compares False: what is not known is no spin
     along = np.isfinite(rear.peak_slip) & (rear.inside_slip > MOSTLY_ALONG * rear.peak_slip)
-    begins = faster & (rear.inside_use > 1.0) & (rear.outside_slip < rear.peak_slip) & along
-    goes_on = faster & (rear.inside_use > LET_GO)
+    begins = (
+        driven & (rear.over_speed_m_s > margin) & along & (rear.inside_use > 1.0) & (rear.outside_slip < rear.peak_slip)
+    )
+    goes_on = driven & (rear.inside_use > LET_GO)
     available = locked_drive_force_N(signals, axle, car)
     return tuple(
         _finding(signals, corners, axle, car, rear, available, start, stop)

@@ -60,7 +60,7 @@ def _print_findings(analysis: Analysis, console: Console) -> None:
         console.print(
             Text.assemble(
                 (f"[{SEVERITY_WORDS[worst.severity]}] {KIND_NAMES.get(worst.kind, worst.kind)}", style),
-                "" if group.corner is None else f", corner {group.corner}, laps {laps_words(group.laps)}",
+                "" if group.corner is None else f", corner {group.corner}, {laps_words(group.laps)}",
                 f" ({100 * worst.confidence:.0f} % sure)",
             )
         )

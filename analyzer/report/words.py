@@ -90,8 +90,10 @@ def grouped(findings: tuple[Finding, ...]) -> tuple[FindingGroup, ...]:
 
 
 def laps_words(laps: tuple[int, ...]) -> str:
-    """Laps as text: `2, 3`; lap 0 is outside the whole laps."""
-    return ", ".join("in/out" if lap == 0 else str(lap) for lap in laps) or "–"
+    """Laps as text: `laps 2, 3`; lap 0 is outside the whole laps."""
+    numbers = ", ".join(str(lap) for lap in laps if lap)
+    words = [f"lap{'s' if ',' in numbers else ''} {numbers}"] if numbers else []
+    return " and ".join(words + (["outside the whole laps"] if 0 in laps else []))
 
 
 def answer(analysis: Analysis) -> str:

@@ -14,6 +14,7 @@ from analyzer.errors import InputError
 from analyzer.report.figures.corner_traces import corner_traces
 from analyzer.report.figures.downsample import largest, min_max
 from analyzer.report.figures.lock_plot import lock_plot
+from analyzer.report.figures.path_layout import drawn_path
 from analyzer.report.figures.path_map import path_map
 from analyzer.report.html import render, worst_corners, write_html
 
@@ -131,3 +132,13 @@ def test_min_max_keeps_both_spikes_ends_and_gaps():
     kept = min_max(values, 100)
     assert {0, 3_000, 7_000, 9_999} <= set(kept.tolist())
     assert np.isnan(values[kept]).any()
+
+
+def test_drifted_laps_are_laid_over_the_first_without_changing_their_shape(analysis):
+    signals, bounds = analysis.signals, analysis.laps.bounds
+    x, y = drawn_path(analysis)
+    (a, b), (c, d) = bounds[0], bounds[3]
+    assert np.hypot(x[c:d] - x[a:b], y[c:d] - y[a:b]).max() < 1.0  # the made-up laps are alike; they drift by 600 m
+    assert np.hypot(signals.x_m[c:d] - signals.x_m[a:b], signals.y_m[c:d] - signals.y_m[a:b]).max() > 100
+    steps = np.hypot(np.diff(x[c:d]), np.diff(y[c:d]))
+    assert steps == pytest.approx(np.hypot(np.diff(signals.x_m[c:d]), np.diff(signals.y_m[c:d])))

@@ -10,7 +10,7 @@ from rich.console import Console
 from analyzer.cautions import CAUTIONS
 from analyzer.report.corner_table import corner_rows
 from analyzer.report.terminal import print_budget, print_summary, print_timings
-from analyzer.report.words import answer, grouped, interval_words, number
+from analyzer.report.words import answer, grouped, interval_words, laps_words, number
 
 
 @pytest.fixture(scope="module")
@@ -81,3 +81,16 @@ def test_numbers_in_words(value, digits, text):
 
 def test_a_bound_is_worded_as_a_bound():
     assert interval_words(made_estimate(kind="bound").parameters["preload_Nm"]) == ("–", "at least 120")
+
+
+@pytest.mark.parametrize(
+    ("laps", "text"),
+    [
+        ((2,), "lap 2"),
+        ((1, 3), "laps 1, 3"),
+        ((0, 2), "lap 2 and outside the whole laps"),
+        ((0,), "outside the whole laps"),
+    ],
+)
+def test_laps_in_words(laps, text):
+    assert laps_words(laps) == text

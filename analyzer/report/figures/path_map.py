@@ -6,14 +6,17 @@ import plotly.graph_objects as go
 from analyzer.analysis import Analysis
 from analyzer.findings.rear_axle import rear_axle
 from analyzer.report.figures.downsample import largest
+from analyzer.report.figures.path_layout import drawn_path
 from analyzer.report.figures.theme import GREY, SCALE, VERMILLION, styled
 
 READ = (
-    "How to read it: the path from above, every lap over the last. Bright and large marks are where the inside rear "
+    "How to read it: the path from above, every lap over the first. Bright and large marks are where the inside rear "
     "wheel ran ahead of the ground; crosses are inside-wheel spins, numbers are corners."
 )
 POINTS = 2500
-LEAST_TOP_PERCENT = 5.0  # the scale never ends below this, or noise would look like slip
+# the scale never ends below the first, or noise would look like slip, nor above the second, or a full spin would hide
+# the others
+TOP_PERCENT = (5.0, 30.0)
 
 
 def path_map(analysis: Analysis) -> go.Figure:
@@ -24,19 +27,20 @@ def path_map(analysis: Analysis) -> go.Figure:
     chosen = largest(slip, POINTS)
     known = chosen[np.isfinite(slip[chosen])]
     known = known[np.argsort(slip[known])]  # the largest are drawn last, on top
-    top = max(LEAST_TOP_PERCENT, float(np.percentile(slip[known], 99.5)) if len(known) else 0.0)
+    top = float(np.clip(np.percentile(slip[known], 99.5) if len(known) else 0.0, *TOP_PERCENT))
+    x, y = drawn_path(analysis)
     figure = go.Figure()
     figure.add_scatter(
-        x=signals.x_m[chosen],
-        y=signals.y_m[chosen],
+        x=x[chosen],
+        y=y[chosen],
         mode="lines",
         line={"color": GREY, "width": 1},
         hoverinfo="skip",
         showlegend=False,
     )
     figure.add_scatter(
-        x=signals.x_m[known],
-        y=signals.y_m[known],
+        x=x[known],
+        y=y[known],
         mode="markers",
         name="inside slip",
         showlegend=False,
@@ -53,21 +57,21 @@ def path_map(analysis: Analysis) -> go.Figure:
             "colorbar": {"title": {"text": "inside slip, %"}, "thickness": 14},
         },
     )
-    _mark_findings(figure, analysis)
-    _number_corners(figure, analysis)
+    _mark_findings(figure, analysis, x, y)
+    _number_corners(figure, analysis, x, y)
     figure.update_xaxes(title="x, m", showgrid=False, zeroline=False)
     figure.update_yaxes(title="y, m", scaleanchor="x", showgrid=False, zeroline=False)
     return styled(figure, height=520)
 
 
-def _mark_findings(figure: go.Figure, analysis: Analysis) -> None:
+def _mark_findings(figure: go.Figure, analysis: Analysis, x: np.ndarray, y: np.ndarray) -> None:
     spins = [f for f in analysis.findings if f.kind == "inside_wheel_spin"]
     at = np.searchsorted(analysis.signals.time_s, [f.start_s for f in spins])
     if not len(at):
         return
     figure.add_scatter(
-        x=analysis.signals.x_m[at],
-        y=analysis.signals.y_m[at],
+        x=x[at],
+        y=y[at],
         mode="markers",
         name="inside-wheel spin",
         marker={"symbol": "x-open", "size": 13, "color": VERMILLION, "line": {"width": 2}},
@@ -76,14 +80,14 @@ def _mark_findings(figure: go.Figure, analysis: Analysis) -> None:
     )
 
 
-def _number_corners(figure: go.Figure, analysis: Analysis) -> None:
-    signals, seen = analysis.signals, set()
-    centre = np.array([np.nanmean(signals.x_m), np.nanmean(signals.y_m)])
+def _number_corners(figure: go.Figure, analysis: Analysis, x: np.ndarray, y: np.ndarray) -> None:
+    seen = set()
+    centre = np.array([np.nanmean(x), np.nanmean(y)])
     for corner in analysis.corners:
-        if corner.number in seen:
+        if corner.number in seen or not np.isfinite(x[corner.apex]):
             continue
         seen.add(corner.number)
-        here = np.array([signals.x_m[corner.apex], signals.y_m[corner.apex]])
+        here = np.array([x[corner.apex], y[corner.apex]])
         away = here - centre
         away = away / (np.linalg.norm(away) or 1.0)
         figure.add_annotation(
