@@ -209,6 +209,21 @@ def _bounded(problem: Problem, theta: np.ndarray) -> np.ndarray:
     return theta
 
 
+def _held(problem: Problem, theta: np.ndarray, gradient: np.ndarray) -> np.ndarray:
+    """Parameters at a limit that the loss pushes further out: they take no part in the step."""
+    inward = _bounded(problem, theta - 1e-6 * np.sign(gradient))
+    return (gradient != 0) & (inward == theta) & (_bounded(problem, theta) == theta)
+
+
+def _step(hessian: np.ndarray, gradient: np.ndarray, damping: float, held: np.ndarray) -> np.ndarray:
+    """Damped Newton step (Marquardt's scaling) of the parameters that are not held."""
+    step = np.zeros(len(gradient))
+    free = ~held
+    reduced = hessian[np.ix_(free, free)]
+    step[free] = np.linalg.solve(reduced + damping * np.diag(np.diag(reduced)), -gradient[free])
+    return step
+
+
 def fit(problem: Problem, *, iterations: int = 40) -> Fit:
     """Fit by Levenberg-Marquardt; the scale and trust of each sample are refreshed every step (iterative weighting)."""
     theta = problem.start
@@ -220,9 +235,9 @@ def fit(problem: Problem, *, iterations: int = 40) -> Fit:
         state = now.solution.state
         hessian, gradient, _ = _normal_equations(problem, theta, now, _slopes(problem, theta, now), False)
         scale = (now.sd, now.trust)
+        held = _held(problem, theta, gradient)
         for _ in range(12):
-            step = np.linalg.solve(hessian + damping * np.diag(np.diag(hessian)), -gradient)
-            trial = _bounded(problem, theta + step)
+            trial = _bounded(problem, theta + _step(hessian, gradient, damping, held))
             there = _evaluate(problem, trial, state, scale)
             if there.loss < now.loss:
                 break

@@ -61,7 +61,9 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
     noise = signals.wheel_speed_noise_m_s * np.sqrt(2 * min(1.0, 2 * CUTOFF_HZ / rate)) / radius
     slip_threshold, lock_threshold = max(0.3, 4.5 * noise), max(0.16, 2.3 * noise)
     slipping = _sustained(difference > slip_threshold, rate) | _sustained(difference < -slip_threshold, rate)
-    locked = _sustained(np.abs(difference) < lock_threshold, rate)
+    # equal speeds say that the axle is locked only where a free axle would show a difference
+    free = np.abs(smooth(signals.yaw_rate_rad_s)) * car.rear_track_m / radius
+    locked = _sustained(np.abs(difference) < lock_threshold, rate) & (free > slip_threshold)
     ok = signals.valid & ~signals.braking
     trusted = signals.speed_trusted & ok
     group = np.full(len(front), -1)
