@@ -6,8 +6,8 @@ import pyarrow.compute as pc
 import pyarrow.types as pt
 
 from analyzer.errors import InputError
-from analyzer.logs.csv_log import clock_seconds, plain_numbers
 from analyzer.logs.raw import RawColumn, numbered
+from analyzer.logs.text_values import clock_seconds, plain_numbers
 from analyzer.logs.unit_names import split_unit
 
 _UNIT_KEYS = (b"unit", b"units", b"Unit", b"Units", b"UNIT", b"UNITS")

@@ -2,7 +2,6 @@
 
 import io
 from collections.abc import Iterator, Sequence
-from datetime import date
 
 import numpy as np
 import pyarrow as pa
@@ -11,8 +10,9 @@ import pyarrow.csv as pacsv
 
 from analyzer.errors import InputError
 from analyzer.logs.container import HEAD_BYTES, Source
-from analyzer.logs.csv_dialect import CLOCK, EMPTY_WORDS, Dialect, cells, sniff_dialect, sniff_encoding
+from analyzer.logs.csv_dialect import EMPTY_WORDS, Dialect, cells, sniff_dialect, sniff_encoding
 from analyzer.logs.raw import RawLog
+from analyzer.logs.text_values import clock_seconds, plain_numbers
 
 _DEEPEST_HEAD_BYTES = 64 * HEAD_BYTES  # a preamble longer than 16 MB is not a preamble
 _BLOCK_BYTES = 4 << 20
@@ -264,52 +264,3 @@ def _word_notes(words: dict[str, int]) -> list[str]:
         f"Column '{name}' holds words where numbers are expected in {count} rows; they became gaps."
         for name, count in found.items()
     ]
-
-
-def plain_numbers(column: pa.Array, decimal: str) -> np.ndarray:
-    """Strings as numbers, NaN where they are none; thousands marks are taken out."""
-    other = "." if decimal == "," else ","
-    marks = rf"[ '{other}’\x{{00A0}}\x{{202F}}]"
-    grouped = pc.match_substring_regex(column, rf"^[+-]?\d{{1,3}}({marks}\d{{3}})+(\{decimal}\d*)?$")
-    column = pc.if_else(grouped, pc.replace_substring_regex(column, marks, ""), column)
-    if decimal == ",":
-        column = pc.if_else(pc.match_substring(column, "."), None, pc.replace_substring(column, ",", "."))
-    good = pc.match_substring_regex(column, r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$")
-    column = pc.replace_substring_regex(column, r"^\+", "")
-    return pc.cast(pc.if_else(good, column, None), pa.float64()).to_numpy(zero_copy_only=False)
-
-
-def clock_seconds(column: pa.Array) -> np.ndarray:
-    """Clock times (mm:ss, hh:mm:ss.fff, with or without a date) as seconds, NaN where they are none.
-
-    Dates count in days since 0001-01-01, so that a log over midnight goes on.
-    """
-    parts = pc.extract_regex(column, f"^(?:{CLOCK.pattern})$".replace("(?:(?P<h>", "(?:(?P<h>"))
-    fields = {name: pc.struct_field(parts, [name]) for name in ("date", "h", "m", "s")}
-
-    def number(name: str) -> np.ndarray:
-        text = pc.replace_substring(fields[name], ",", ".")
-        text = pc.if_else(pc.equal(text, ""), "0", text)
-        return pc.cast(text, pa.float64()).to_numpy(zero_copy_only=False)
-
-    dates = fields["date"].dictionary_encode()
-    days = np.array([_day_number(text) for text in dates.dictionary.to_pylist()], dtype=float)
-    index = dates.indices.to_numpy(zero_copy_only=False)
-    seconds = number("h") * 3600 + number("m") * 60 + number("s")
-    if not len(days):
-        return seconds
-    return seconds + 86400.0 * np.where(np.isnan(seconds), np.nan, days[np.nan_to_num(index).astype(int)])
-
-
-def _day_number(text: str | None) -> float:
-    """Days since 0001-01-01; the order year first, or day first where there is a choice. Unreadable dates are NaN."""
-    if not text:
-        return 0.0
-    numbers = [int(n) for n in text.replace("/", "-").replace(".", "-").split("-")]
-    year, month, day = numbers if len(text.replace("/", "-").replace(".", "-").split("-")[0]) == 4 else numbers[::-1]
-    if month > 12:
-        month, day = day, month
-    try:
-        return float(date(year + 2000 if year < 100 else year, month, day).toordinal())
-    except ValueError:
-        return float("nan")

@@ -255,22 +255,7 @@ RULES: dict[str, Rule] = {
     ),
 }
 ROAD_WHEEL = re.compile(r"\b(delta|road wheel|front wheel|rwa|at the wheels|roadwheel)\b")
-_FILLERS = {
-    "value",
-    "val",
-    "signal",
-    "sensor",
-    "sens",
-    "channel",
-    "chan",
-    "ch",
-    "can",
-    "the",
-    "of",
-    "mean",
-    "avg",
-    "filtered",
-}
+_FILLERS = {"value", "val", "signal", "channel", "chan", "ch", "sensor", "sens", "can", "filtered", "mean"}
 _COMPILED = {
     channel: (tuple((re.compile(p), score) for p, score in rule.patterns), re.compile(rule.blocked))
     for channel, rule in RULES.items()
@@ -284,13 +269,12 @@ def name_score(channel: str, name: str) -> float:
     Words that say nothing cost a little, so that of two candidates the plainer one leads.
     """
     words = tokens(name)
-    text = " ".join(words)
+    telling = [w for w in words if w not in _FILLERS] or list(words)
+    text = " ".join(telling)
     patterns, blocked = _COMPILED[channel]
     if blocked.search(text):
         return 0.0
     best = max((score for pattern, score in patterns if pattern.search(text)), default=0.0)
     if not best:
         return 0.0
-    extra = max(0, len([w for w in words if w not in _FILLERS]) - 4)
-    fillers = len([w for w in words if w in _FILLERS])
-    return max(0.0, best - 0.03 * extra - 0.01 * fillers)
+    return max(0.0, best - 0.03 * max(0, len(telling) - 4) - 0.01 * (len(words) - len(telling)))

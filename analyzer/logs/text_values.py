@@ -1,0 +1,58 @@
+"""Strings as numbers or as seconds, whole columns at a time."""
+
+from datetime import date
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from analyzer.logs.csv_dialect import CLOCK
+
+
+def plain_numbers(column: pa.Array, decimal: str) -> np.ndarray:
+    """Strings as numbers, NaN where they are none; thousands marks are taken out."""
+    other = "." if decimal == "," else ","
+    marks = rf"[ '{other}’\x{{00A0}}\x{{202F}}]"
+    grouped = pc.match_substring_regex(column, rf"^[+-]?\d{{1,3}}({marks}\d{{3}})+(\{decimal}\d*)?$")
+    column = pc.if_else(grouped, pc.replace_substring_regex(column, marks, ""), column)
+    if decimal == ",":
+        column = pc.if_else(pc.match_substring(column, "."), None, pc.replace_substring(column, ",", "."))
+    good = pc.match_substring_regex(column, r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$")
+    column = pc.replace_substring_regex(column, r"^\+", "")
+    return pc.cast(pc.if_else(good, column, None), pa.float64()).to_numpy(zero_copy_only=False)
+
+
+def clock_seconds(column: pa.Array) -> np.ndarray:
+    """Clock times (mm:ss, hh:mm:ss.fff, with or without a date) as seconds, NaN where they are none.
+
+    Dates count in days since 2000-01-01, so that a log over midnight goes on and microseconds survive.
+    """
+    parts = pc.extract_regex(column, f"^(?:{CLOCK.pattern})$")
+    fields = {name: pc.struct_field(parts, [name]) for name in ("date", "h", "m", "s")}
+
+    def number(name: str) -> np.ndarray:
+        text = pc.replace_substring(fields[name], ",", ".")
+        text = pc.if_else(pc.equal(text, ""), "0", text)
+        return pc.cast(text, pa.float64()).to_numpy(zero_copy_only=False)
+
+    dates = fields["date"].dictionary_encode()
+    days = np.array([_day_number(text) for text in dates.dictionary.to_pylist()], dtype=float)
+    index = dates.indices.to_numpy(zero_copy_only=False)
+    seconds = number("h") * 3600 + number("m") * 60 + number("s")
+    if not len(days):
+        return seconds
+    return seconds + 86400.0 * np.where(np.isnan(seconds), np.nan, days[np.nan_to_num(index).astype(int)])
+
+
+def _day_number(text: str | None) -> float:
+    """Days since 2000-01-01; the order year first, or day first where there is a choice. Unreadable dates are NaN."""
+    if not text:
+        return 0.0
+    numbers = [int(n) for n in text.replace("/", "-").replace(".", "-").split("-")]
+    year, month, day = numbers if len(text.replace("/", "-").replace(".", "-").split("-")[0]) == 4 else numbers[::-1]
+    if month > 12:
+        month, day = day, month
+    try:
+        return float((date(year + 2000 if year < 100 else year, month, day) - date(2000, 1, 1)).days)
+    except ValueError:
+        return float("nan")

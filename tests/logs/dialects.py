@@ -1,0 +1,294 @@
+"""The table of ways a log may be written, and what must come of each. The README's list of what is read is "
+"this table."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import writers as w
+from made_log import CONTRACT_UNITS, RADIUS_M, MadeLog
+from writers import text
+
+Write = Callable[[MadeLog, Path], bytes]
+
+
+@dataclass(frozen=True)
+class Dialect:
+    """One way to write a log.
+
+    Attributes
+    ----------
+    group, words : for the README's list.
+    write : (made log, a folder to work in) -> the bytes of the file.
+    outcome : `same` (the same channels to 1e-9), `asks` or `refused` (a message, exit status 2).
+    says : for `asks` and `refused`, words the message must hold.
+    channel_map : TOML, where the way needs one.
+    tolerance : relative to the channel's size; above 1e-9 only where the writing itself loses digits.
+    without : channels that this way does not carry.
+    """
+
+    group: str
+    words: str
+    write: Write
+    outcome: str = "same"
+    says: str = ""
+    channel_map: str | None = None
+    tolerance: float = 1e-9
+    without: tuple[str, ...] = ()
+
+
+def _t(**options) -> Write:
+    """A plain text dialect in UTF-8."""
+    return lambda log, _: text(log, **options).encode()
+
+
+def _encoded(codec: str, mark: bytes = b"", **options) -> Write:
+    return lambda log, _: mark + text(log, **options).encode(codec)
+
+
+def _with_units(changed: dict[str, tuple[str, float]], **options) -> Write:
+    return lambda log, _: text(log, units={**CONTRACT_UNITS, **changed}, header="{name} [{unit}]", **options).encode()
+
+
+def _wheels(unit: str, factor: float) -> dict[str, tuple[str, float]]:
+    return {f"wheel_speed_{c}": (unit, factor) for c in ("fl", "fr", "rl", "rr")}
+
+
+def _speeds(unit: str) -> dict[str, tuple[str, float]]:
+    return {**_wheels(*w.OTHER_UNITS[unit]), "gps_speed": w.OTHER_UNITS[unit]}
+
+
+def _group_header(log: MadeLog) -> list[list[str]]:
+    """Two rows: the group over its first column only (a merged cell), the part below."""
+    top, bottom, last = [], [], ""
+    for name in ["time", *log.channels]:
+        group, part = ("Wheel Speed", name[-2:].upper()) if name.startswith("wheel") else (w.PLAIN_NAMES[name], "")
+        top.append("" if group == last else group)
+        bottom.append(part or "value")
+        last = group
+    return [top, bottom]
+
+
+def _sparse(log: MadeLog, _: Path) -> bytes:
+    slow = {"steer": 2, "brake": 5, "gps_speed": 5, "lap": 50}
+    channels = {n: np.where(np.arange(len(v)) % slow.get(n, 1) == 0, v, np.nan) for n, v in log.channels.items()}
+    return text(MadeLog(log.time, channels)).encode()
+
+
+def _blank_rows(rows: list[list[str]]) -> list[list[str]]:
+    return [r for i, row in enumerate(rows) for r in ([row, [""]] if i % 40 == 0 else [row])]
+
+
+def _by_distance(log: MadeLog, _: Path) -> bytes:
+    speed = log.channels["gps_speed"]
+    distance = np.concatenate([[0.0], np.cumsum((speed[1:] + speed[:-1]) / 2 * np.diff(log.time))])
+    shown = MadeLog(log.time, {**log.channels, "distance": distance})
+    names, units = {**w.CANONICAL, "distance": "distance"}, {**CONTRACT_UNITS, "distance": ("m", 1.0)}
+    return text(shown, names=names, units=units, skip=("time",), header="{name} [{unit}]").encode()
+
+
+def _with_repeats(log: MadeLog, _: Path) -> bytes:
+    doubled = MadeLog(log.time, {**log.channels, "again": log.channels["lat_g"], "more": log.channels["steer"]})
+    names = {**w.CANONICAL, "again": "lat_g", "more": "steer"}
+    return text(doubled, names=names, units={**CONTRACT_UNITS, "again": ("g", 0.1), "more": ("deg", 5.0)}).encode()
+
+
+def _two_throttles(log: MadeLog, _: Path) -> bytes:
+    other = np.clip(log.channels["throttle"] * 0.8 + 0.1 * np.sin(log.time), 0, 1)
+    doubled = MadeLog(log.time, {**log.channels, "other": other})
+    names = {**w.PLAIN_NAMES, "throttle": "Throttle Pedal", "other": "Throttle Valve"}
+    return text(
+        doubled, names=names, units={**CONTRACT_UNITS, "other": ("%", 100.0)}, header="{name} [{unit}]"
+    ).encode()
+
+
+def _timestamps(log: MadeLog, _: Path) -> bytes:
+    table = w.arrow_table(log)
+    stamps = pa.array(np.round(log.time * 1e9).astype("int64") + 1_900_000_000_000_000_000, pa.timestamp("ns", "UTC"))
+    return w.parquet(table.set_column(0, "time", stamps))
+
+
+def _nested(log: MadeLog, _: Path) -> bytes:
+    rows = pa.array([{"speed": 1.0}] * len(log.time))
+    return w.parquet(pa.table({"wheels": rows, "names": pa.array(["a"] * len(log.time)).dictionary_encode()}))
+
+
+def _csv_as_other(log: MadeLog, _: Path) -> bytes:
+    return text(log).encode()
+
+
+TEETH_MAP = "[channels]\ntime = 'time'\nthrottle = 'throttle'\nsteer = 'steer'\nlat_g = 'lat_g'\n" + "".join(
+    f"[channels.wheel_speed_{c}]\ncolumn = 'wheel_speed_{c}'\nunit = 'Hz'\nteeth = 48\n"
+    for c in ("fl", "fr", "rl", "rr")
+)
+_HZ = 48 / (2 * np.pi * RADIUS_M)
+_RATE_MAP = "[log]\nrate_hz = 50\n[channels]\n" + "".join(f"{n} = '{n}'\n" for n in CONTRACT_UNITS)
+_DISTANCE_MAP = "[log]\ndistance = 'distance'\ndistance_unit = 'm'\n[channels]\n" + "".join(
+    f"{n} = '{n}'\n" for n in CONTRACT_UNITS
+)
+_OPTIONAL = ("long_g", "yaw_rate", "brake", "gps_speed", "engine_speed", "lap")
+_UNITS_IN_NAMES = {
+    "km/h": "kmh", "%": "pct", "deg": "deg", "g": "g", "deg/s": "deg_s", "bar": "bar", "rpm": "rpm", "1": "", "s": "s",
+}  # fmt: skip
+_SUFFIXED = {
+    n: f"{w.PLAIN_NAMES[n].lower().replace(' ', '_')}_{_UNITS_IN_NAMES[u]}".rstrip("_")
+    for n, u in {"time": "s", **{k: u for k, (u, _) in CONTRACT_UNITS.items()}}.items()
+}
+_LONG = [f"Remark {i}: nothing of interest, only a long preamble" for i in range(9000)]
+_COMMENTS = ["Session: invented", "Driver: nobody", ""]
+
+DIALECTS: tuple[Dialect, ...] = (
+    Dialect("Separators", "comma", _t()),
+    Dialect("Separators", "semicolon", _t(separator=";")),
+    Dialect("Separators", "tab", _t(separator="\t")),
+    Dialect("Separators", "vertical bar", _t(separator="|")),
+    Dialect("Separators", "runs of blanks", _t(separator="   ")),
+    Dialect("Numbers", "decimal comma, semicolon", _t(separator=";", decimal=",")),
+    Dialect("Numbers", "decimal comma, tab", _t(separator="\t", decimal=",")),
+    Dialect("Numbers", "decimal comma in quotes, comma", _t(decimal=",", quote=True)),
+    Dialect("Numbers", "thousands comma in quotes", _t(thousands=",", quote=True)),
+    Dialect("Numbers", "thousands blank, decimal comma, semicolon", _t(thousands=" ", decimal=",", separator=";")),
+    Dialect("Numbers", "thousands apostrophe, semicolon", _t(thousands="'", separator=";")),
+    Dialect("Numbers", "every field in quotes", _t(quote=True)),
+    Dialect("Encodings", "UTF-8 with byte-order mark", _encoded("utf-8-sig")),
+    Dialect("Encodings", "UTF-16 little-endian with byte-order mark", _encoded("utf-16-le", b"\xff\xfe")),
+    Dialect("Encodings", "UTF-16 big-endian with byte-order mark", _encoded("utf-16-be", b"\xfe\xff", separator=";")),
+    Dialect("Encodings", "UTF-16 without a mark", _encoded("utf-16-le", separator="\t")),
+    Dialect("Encodings", "Latin-1", _encoded("latin-1", names=w.GERMAN_NAMES, header="{name} [{unit}]", separator=";")),
+    Dialect("Lines", "line ends of two characters (CR LF)", _t(line_end="\r\n")),
+    Dialect("Lines", "line ends CR alone", _t(line_end="\r")),
+    Dialect("Lines", "blank rows among the data", _t(edit=_blank_rows)),
+    Dialect("Lines", "text after the data", _t(tail=["", "End of log", "Total: 12 laps"])),
+    Dialect("Lines", "a separator at the end of every row", _t(edit=lambda rows: [[*r, ""] for r in rows])),
+    Dialect(
+        "Lines",
+        "separators at the end of some rows",
+        _t(edit=lambda rows: [[*r, *[""] * (i % 4)] for i, r in enumerate(rows)]),
+    ),
+    Dialect("Headers", "a preamble of three lines", _t(above=_COMMENTS)),
+    Dialect(
+        "Headers",
+        "a preamble of pairs of name and value",
+        _t(above=["Session,invented", "Sample count,6000", "Note,none", ""]),
+    ),
+    Dialect("Headers", "a preamble of 9000 lines", _t(above=_LONG)),
+    Dialect("Headers", "a header that starts with '# '", lambda log, _: ("# " + text(log)).encode()),
+    Dialect(
+        "Headers", "a blank line between header and data", lambda log, _: text(log).replace("\n", "\n\n", 1).encode()
+    ),
+    Dialect(
+        "Headers",
+        "a header over two rows with merged cells",
+        lambda log, _: text(log, header_rows=_group_header(log), unit_row="{unit}").encode(),
+    ),
+    Dialect(
+        "Headers",
+        "a row of channel numbers under the names",
+        lambda log, _: text(
+            log,
+            header_rows=[
+                list(map(w.CANONICAL.get, ["time", *log.channels])),
+                [str(i) for i in range(len(log.channels) + 1)],
+            ],
+            unit_row="{unit}",
+        ).encode(),
+    ),
+    Dialect("Headers", "repeated column names (the first is taken)", _with_repeats),
+    Dialect("Units", "none stated, canonical names", _t()),
+    Dialect("Units", "a row of units", _t(unit_row="{unit}")),
+    Dialect("Units", "a row of units in brackets", _t(unit_row="[{unit}]")),
+    Dialect("Units", "in square brackets after the name", _t(header="{name} [{unit}]")),
+    Dialect("Units", "in round brackets after the name", _t(header="{name}({unit})")),
+    Dialect("Units", "in curly brackets after the name", _t(header="{name} {{{unit}}}")),
+    Dialect("Units", "at the end of the name", _t(names=_SUFFIXED)),
+    Dialect("Units", "none, foreign names (told by behaviour)", _t(names=w.PLAIN_NAMES), without=("brake",)),
+    Dialect("Units", "m/s", _with_units(_speeds("m/s"))),
+    Dialect("Units", "mph", _with_units(_speeds("mph"))),
+    Dialect("Units", "knots", _with_units(_speeds("kn"))),
+    Dialect("Units", "rotation in rad/s", _with_units(_wheels("rad/s", 1 / RADIUS_M))),
+    Dialect("Units", "rotation in rpm", _with_units(_wheels("rpm", 60 / (2 * np.pi * RADIUS_M)))),
+    Dialect(
+        "Units",
+        "pulses in Hz, teeth in the map",
+        _with_units(_wheels("Hz", _HZ)),
+        channel_map=TEETH_MAP,
+        without=_OPTIONAL,
+    ),
+    Dialect("Units", "pulses in Hz without the teeth", _with_units(_wheels("Hz", _HZ)), "refused", "teeth"),
+    Dialect(
+        "Units",
+        "m/s2, rad, rad/s, ratio, kPa",
+        _with_units(
+            {
+                "lat_g": ("m/s^2", 1.0),
+                "long_g": ("m/s²", 1.0),
+                "steer": ("rad", 1.0),
+                "yaw_rate": ("rad/s", 1.0),
+                "throttle": ("ratio", 1.0),
+                "brake": ("kPa", 1e-3),
+            }
+        ),
+    ),
+    Dialect("Units", "volts", _with_units({"throttle": ("V", 5.0)}, names=w.PLAIN_NAMES), "refused", "throttle"),
+    Dialect("Time", "milliseconds", lambda log, _: text(replace(log, time=log.time * 1e3), header="{name}").encode()),
+    Dialect(
+        "Time",
+        "seconds since 1970",
+        lambda log, _: text(log, clock=lambda s: f"{1.9e9 + s:.6f}").encode(),
+        tolerance=1e-6,
+    ),
+    Dialect("Time", "hh:mm:ss.ffffff", _t(clock=w.clock_hms)),
+    Dialect("Time", "hh:mm:ss.ffffff past midnight", _t(clock=w.clock_midnight)),
+    Dialect("Time", "mm:ss.ffffff", _t(clock=w.clock_ms)),
+    Dialect("Time", "ISO 8601 with a zone", _t(clock=w.clock_iso), tolerance=1e-7),
+    Dialect("Time", "day.month.year hh:mm:ss,ffffff", _t(clock=w.clock_date, separator=";"), tolerance=1e-7),
+    Dialect("Time", "none, rate stated above the data", _t(skip=("time",), above=["Sample rate: 50 Hz", ""])),
+    Dialect("Time", "none, rate in the map", _t(skip=("time",)), channel_map=_RATE_MAP),
+    Dialect("Time", "none, distance and speed", _by_distance, channel_map=_DISTANCE_MAP),
+    Dialect("Time", "none at all", _t(skip=("time",)), "refused", "time"),
+    Dialect(
+        "Time", "channels at different rates in sparse columns", _sparse, without=("steer", "brake", "gps_speed", "lap")
+    ),
+    Dialect("Names", "plain English", _t(names=w.PLAIN_NAMES, header="{name} [{unit}]")),
+    Dialect("Names", "German", _t(names=w.GERMAN_NAMES, header="{name} [{unit}]", separator=";", decimal=",")),
+    Dialect("Names", "French", _t(names=w.FRENCH_NAMES, header="{name} ({unit})", separator=";", decimal=",")),
+    Dialect("Names", "abbreviated", _t(names=w.SHORT_NAMES, header="{name}", unit_row="{unit}")),
+    Dialect("Names", "two columns as good as each other", _two_throttles, "asks", "Throttle Valve"),
+    Dialect("Containers", "gzip", lambda log, _: w.packed_gzip(text(log).encode())),
+    Dialect("Containers", "zip with one log", lambda log, _: w.packed_zip(log__csv=text(log).encode())),
+    Dialect(
+        "Containers",
+        "gzip in zip",
+        lambda log, _: w.packed_zip(log__gz=w.packed_gzip(text(log, separator=";").encode())),
+    ),
+    Dialect("Containers", "Parquet in gzip", lambda log, _: w.packed_gzip(w.parquet(w.arrow_table(log)))),
+    Dialect(
+        "Containers",
+        "zip with two logs",
+        lambda log, _: w.packed_zip(a__csv=b"a,b\n1,2\n", b__csv=b"a,b\n1,2\n"),
+        "refused",
+        "exactly one",
+    ),
+    Dialect("Parquet", "canonical names, no units", lambda log, _: w.parquet(w.arrow_table(log))),
+    Dialect(
+        "Parquet",
+        "units in the field metadata",
+        lambda log, _: w.parquet(w.arrow_table(log, names=w.PLAIN_NAMES, metadata=True)),
+    ),
+    Dialect(
+        "Parquet", "32-bit numbers", lambda log, _: w.parquet(w.arrow_table(log, kind=pa.float32())), tolerance=1e-6
+    ),
+    Dialect("Parquet", "time stamps", _timestamps, tolerance=1e-7),
+    Dialect("Parquet", "nested and dictionary columns", _nested, "refused", "struct"),
+    Dialect("Arrow", "file (Feather version 2)", lambda log, _: w.arrow_file(w.arrow_table(log))),
+    Dialect("Arrow", "stream", lambda log, _: w.arrow_stream(w.arrow_table(log, names=w.PLAIN_NAMES, metadata=True))),
+    Dialect("ASAM MDF 4", "one rate", lambda log, folder: w.mdf(log, folder)),
+    Dialect(
+        "ASAM MDF 4",
+        "two rates",
+        lambda log, folder: w.mdf(log, folder, slow=("brake", "gps_speed")),
+        without=("brake", "gps_speed"),
+    ),
+)

@@ -1,0 +1,247 @@
+"""Writes a made log in foreign ways. Plain Python and the public libraries of each form; nothing of the program."""
+
+import gzip
+import io
+import zipfile
+from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.feather as feather
+import pyarrow.parquet as pq
+from made_log import CONTRACT_UNITS, MadeLog
+
+PLAIN_NAMES = {
+    "time": "Time",
+    "wheel_speed_fl": "Wheel Speed FL",
+    "wheel_speed_fr": "Wheel Speed FR",
+    "wheel_speed_rl": "Wheel Speed RL",
+    "wheel_speed_rr": "Wheel Speed RR",
+    "throttle": "Throttle Pedal",
+    "steer": "Steering Angle",
+    "lat_g": "Lateral Acceleration",
+    "long_g": "Longitudinal Acceleration",
+    "yaw_rate": "Yaw Rate",
+    "brake": "Brake Pressure",
+    "gps_speed": "GPS Speed",
+    "engine_speed": "Engine Speed",
+    "lap": "Lap",
+}
+GERMAN_NAMES = {
+    "time": "Zeit",
+    "wheel_speed_fl": "Raddrehzahl vorne links",
+    "wheel_speed_fr": "Raddrehzahl vorne rechts",
+    "wheel_speed_rl": "Raddrehzahl hinten links",
+    "wheel_speed_rr": "Raddrehzahl hinten rechts",
+    "throttle": "Gaspedal",
+    "steer": "Lenkwinkel",
+    "lat_g": "Querbeschleunigung",
+    "long_g": "Längsbeschleunigung",
+    "yaw_rate": "Gierrate",
+    "brake": "Bremsdruck",
+    "gps_speed": "GPS Geschwindigkeit",
+    "engine_speed": "Motordrehzahl",
+    "lap": "Runde",
+}
+FRENCH_NAMES = {
+    "time": "Temps",
+    "wheel_speed_fl": "Vitesse roue avant gauche",
+    "wheel_speed_fr": "Vitesse roue avant droite",
+    "wheel_speed_rl": "Vitesse roue arrière gauche",
+    "wheel_speed_rr": "Vitesse roue arrière droite",
+    "throttle": "Accélérateur",
+    "steer": "Angle volant",
+    "lat_g": "Accélération latérale",
+    "long_g": "Accélération longitudinale",
+    "yaw_rate": "Vitesse de lacet",
+    "brake": "Pression frein",
+    "gps_speed": "Vitesse GPS",
+    "engine_speed": "Régime moteur",
+    "lap": "Tour",
+}
+SHORT_NAMES = {
+    "time": "t",
+    "wheel_speed_fl": "wsFL",
+    "wheel_speed_fr": "wsFR",
+    "wheel_speed_rl": "wsRL",
+    "wheel_speed_rr": "wsRR",
+    "throttle": "tps",
+    "steer": "swa",
+    "lat_g": "accY",
+    "long_g": "accX",
+    "yaw_rate": "gyroZ",
+    "brake": "pBrake",
+    "gps_speed": "vGPS",
+    "engine_speed": "nMot",
+    "lap": "lapNo",
+}
+CANONICAL = {name: name for name in PLAIN_NAMES}
+OTHER_UNITS = {
+    "m/s": ("m/s", 1.0),
+    "mph": ("mph", 1 / 0.44704),
+    "kn": ("kn", 3600 / 1852),
+    "ft/s": ("ft/s", 1 / 0.3048),
+}
+Clock = Callable[[float], str]
+
+
+def number(value: float) -> str:
+    """A number with every digit it has; '' where there is none."""
+    return "" if not np.isfinite(value) else repr(float(value))
+
+
+def columns(log: MadeLog, units: Mapping[str, tuple[str, float]] = CONTRACT_UNITS) -> dict[str, np.ndarray]:
+    """Time in s and every channel in the units given."""
+    return {"time": log.time, **{k: v * units[k][1] for k, v in log.channels.items()}}
+
+
+def text(
+    log: MadeLog,
+    *,
+    names: Mapping[str, str] = CANONICAL,
+    units: Mapping[str, tuple[str, float]] = CONTRACT_UNITS,
+    header: str = "{name}",
+    separator: str = ",",
+    decimal: str = ".",
+    quote: bool = False,
+    thousands: str = "",
+    unit_row: str | None = None,
+    clock: Clock = number,
+    above: Sequence[str] = (),
+    header_rows: Sequence[Sequence[str]] | None = None,
+    line_end: str = "\n",
+    skip: Sequence[str] = (),
+    edit: Callable[[list[list[str]]], list[list[str]]] = lambda rows: rows,
+    tail: Sequence[str] = (),
+) -> str:
+    """A log as text."""
+    data = {k: v for k, v in columns(log, units).items() if k not in skip}
+    unit_of = {"time": "s", **{k: u for k, (u, _) in units.items()}}
+    quoted = lambda cell: f'"{cell}"' if quote or (separator in cell and separator != " ") else cell  # noqa: E731
+
+    def cell(name: str, value: float) -> str:
+        if name == "time" and clock is not number:
+            return clock(value)
+        written = number(value)
+        if thousands and written:
+            whole, _, fraction = written.partition(".")
+            written = f"{int(whole):,}".replace(",", thousands) + (f".{fraction}" if fraction else "")
+            if int(whole) == 0 and value < 0:
+                written = f"-{written.lstrip('-')}"
+            if decimal == ",":
+                head, _, rest = written.rpartition(".") if fraction else (written, "", "")
+                written = f"{head},{rest}" if fraction else head
+            return written
+        return written.replace(".", decimal)
+
+    rows = [
+        [cell(name, v) for name, v in zip(data, values, strict=True)] for values in zip(*data.values(), strict=True)
+    ]
+    if header_rows is None:
+        header_rows = [[header.format(name=names[n], unit=unit_of[n]) for n in data]]
+    if unit_row is not None:
+        header_rows = [*header_rows, [unit_row.format(unit=unit_of[n]) for n in data]]
+    lines = [*above]
+    lines += [separator.join(map(quoted, row)) for row in header_rows]
+    lines += [separator.join(map(quoted, row)) for row in edit(rows)]
+    return line_end.join([*lines, *tail, ""])
+
+
+def packed_zip(**members: bytes) -> bytes:
+    """A zip archive; `__` in a name stands for a dot."""
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, data in members.items():
+            archive.writestr(name.replace("__", "."), data)
+    return buffer.getvalue()
+
+
+def packed_gzip(data: bytes) -> bytes:
+    """Gzip without a time stamp, so that the bytes are always the same."""
+    return gzip.compress(data, mtime=0)
+
+
+def arrow_table(
+    log: MadeLog, *, names=CANONICAL, units=CONTRACT_UNITS, metadata: bool = False, kind: pa.DataType | None = None
+) -> pa.Table:
+    """A log as an Arrow table, with units in the field metadata when asked."""
+    data = columns(log, units)
+    unit_of = {"time": "s", **{k: u for k, (u, _) in units.items()}}
+    fields, arrays = [], []
+    for name, values in data.items():
+        arrays.append(
+            pa.array(values, pa.float64()).cast(kind if kind is not None and name != "time" else pa.float64())
+        )
+        fields.append(pa.field(names[name], arrays[-1].type, metadata={"unit": unit_of[name]} if metadata else None))
+    return pa.Table.from_arrays(arrays, schema=pa.schema(fields))
+
+
+def parquet(table: pa.Table) -> bytes:
+    """A table as Parquet."""
+    buffer = io.BytesIO()
+    pq.write_table(table, buffer)
+    return buffer.getvalue()
+
+
+def arrow_file(table: pa.Table) -> bytes:
+    """A table as an Arrow file (Feather version 2)."""
+    buffer = io.BytesIO()
+    feather.write_feather(table, buffer, compression="uncompressed")
+    return buffer.getvalue()
+
+
+def arrow_stream(table: pa.Table) -> bytes:
+    """A table as an Arrow stream of several batches."""
+    buffer = io.BytesIO()
+    with pa.ipc.new_stream(buffer, table.schema) as writer:
+        writer.write_table(table, max_chunksize=500)
+    return buffer.getvalue()
+
+
+def mdf(log: MadeLog, folder, *, slow: Sequence[str] = (), names=PLAIN_NAMES) -> bytes:
+    """A log as ASAM MDF 4, the channels in `slow` in a group of their own with every fifth sample."""
+    from asammdf import MDF, Signal
+
+    data = columns(log)
+    time = data.pop("time")
+    path = folder / "made.mf4"
+    with MDF(version="4.10") as file:
+        for group, step in ((slow, 5), ([n for n in data if n not in slow], 1)):
+            signals = [
+                Signal(data[n][::step], time[::step], name=names[n], unit=CONTRACT_UNITS[n][0])
+                for n in data
+                if n in group
+            ]
+            if signals:
+                file.append(signals)
+        file.save(path, overwrite=True)
+    return path.read_bytes()
+
+
+START = datetime(2031, 5, 17, 23, 59, 20, tzinfo=UTC)  # an invented day; runs over midnight
+
+
+def clock_hms(seconds: float) -> str:
+    """hh:mm:ss.ffffff, starting at 10:00:00."""
+    return (datetime(2031, 5, 17, 10, tzinfo=UTC) + timedelta(seconds=seconds)).strftime("%H:%M:%S.%f")
+
+
+def clock_midnight(seconds: float) -> str:
+    """hh:mm:ss.ffffff, passing midnight."""
+    return (START + timedelta(seconds=seconds)).strftime("%H:%M:%S.%f")
+
+
+def clock_ms(seconds: float) -> str:
+    """mm:ss.ffffff"""
+    return f"{int(seconds // 60):02d}:{seconds % 60:09.6f}"
+
+
+def clock_iso(seconds: float) -> str:
+    """ISO 8601 with a zone."""
+    return (START + timedelta(seconds=seconds)).strftime("%Y-%m-%dT%H:%M:%S.%f+00:00")
+
+
+def clock_date(seconds: float) -> str:
+    """Day, month, year, then the time with a decimal comma."""
+    return (START + timedelta(seconds=seconds)).strftime("%d.%m.%Y %H:%M:%S,%f")
