@@ -9,7 +9,7 @@ from analyzer.simulation.parameters import LockParameters
 LockFigures = namedtuple(
     "LockFigures",
     "preload drive_slope drive_hold coast_slope coast_hold static_ratio falling_speed fade reference "
-    "heat_capacity cooling ambient",
+    "heat_capacity cooling ambient stiffness damping hub_inertia",
 )
 _NEVER_SLIPS_NM = 1e9  # capacity of a spool; finite, so that the same step serves
 
@@ -28,6 +28,9 @@ def lock_figures(lock: LockParameters) -> LockFigures:
         lock.heat_capacity_J_K,
         lock.cooling_W_K,
         lock.ambient_degC,
+        lock.shaft_stiffness_Nm_rad,
+        lock.shaft_damping_Nms_rad,
+        lock.hub_inertia_kg_m2,
     )
 
 
@@ -42,7 +45,7 @@ def sliding_capacity(input_torque, temperature, lock):
 
 
 @compiled
-def step_axle(left_stiff, left_push, right_stiff, right_push, case, shaft, before, difference, temperature, lock):
+def step_axle(left_stiff, left_push, right_stiff, right_push, case, shaft, before, hubs, twist, temperature, dt, lock):
     """Wheel speeds at the end of a step, and the torques in between.
 
     Parameters
@@ -51,19 +54,20 @@ def step_axle(left_stiff, left_push, right_stiff, right_push, case, shaft, befor
     case : inertia that turns with the case over the step, J_case / dt (N.m s).
     shaft : torque on the case from the engine (N.m).
     before : sum of both wheel speeds at the start of the step (rad/s).
-    difference : left minus right at the start of the step (rad/s); sets the falling friction.
+    hubs, twist : speed difference in the packs, left minus right, at the start of the step (rad/s), and how far the
+        left halfshaft is wound up more than the right one (rad). With rigid shafts the packs turn with the wheels.
 
     Returns
     -------
-    (omega_left, omega_right, T_in, T_left - T_right, capacity, locked)
+    (omega_left, omega_right, T_in, T_left - T_right at the wheels, capacity, locked, hubs, twist)
 
     Notes
     -----
-    T_in = shaft - J_case d(mean speed)/dt, T_left,right = (T_in +- D) / 2. Speeds are linear in D, so the D* that
-    makes them equal at the end of the step is known: within the capacity the packs stick and D = D*, else
-    D = +-capacity with the sign of D*, which always points from the faster to the slower wheel. This projection cannot
-    chatter; stick-slip that comes out is the packs' own falling friction. Capacity depends on T_in, which hardly
-    depends on D: three rounds settle it.
+    T_in = shaft - J_case d(mean speed)/dt, T_left,right = (T_in +- D) / 2. All speeds are linear in the packs' torque
+    P, so the P* that makes their speed difference zero at the end of the step is known: within the capacity the packs
+    stick and P = P*, else P = +-capacity with the sign of P*, which always points from the faster to the slower side.
+    This projection cannot chatter; stick-slip that comes out is the packs' own falling friction. Capacity depends on
+    T_in, which hardly depends on P: three rounds settle it.
     """
     half = 0.25 * case
     push_l = left_push + 0.5 * shaft + half * before
@@ -74,22 +78,33 @@ def step_axle(left_stiff, left_push, right_stiff, right_push, case, shaft, befor
     free_r = (a * push_r - half * push_l) / determinant
     gain_l = 0.5 * (b + half) / determinant  # per N.m of D
     gain_r = -0.5 * (a + half) / determinant
-    stick = -(free_l - free_r) / (gain_l - gain_r)
 
-    torque, capacity, locked = stick, 0.0, False
+    # D = offset + share P at the wheels, and the packs' speed difference = start + mobility P
+    offset, share = 0.0, 1.0
+    start, mobility = free_l - free_r, gain_l - gain_r
+    if lock.stiffness > 0.0:
+        grip, light = lock.stiffness * dt + lock.damping, dt / lock.hub_inertia
+        scale = 1.0 / (1.0 + grip * (light + mobility))
+        offset = scale * (lock.stiffness * twist + grip * (hubs - start))
+        share = scale * grip * light
+        start, mobility = hubs - light * offset, light * (1.0 - share)
+    stick = -start / mobility
+
+    packs, capacity, locked, input_torque = stick, 0.0, False, 0.0
     for _ in range(3):
-        total = free_l + free_r + torque * (gain_l + gain_r)
+        total = free_l + free_r + (offset + share * packs) * (gain_l + gain_r)
         input_torque = shaft - 0.5 * case * (total - before)
-        slipping = sliding_capacity(input_torque, temperature, lock)
-        excess = slipping * (lock.static_ratio - 1.0)
-        holding = slipping + excess
-        if abs(stick) <= holding and abs(difference) <= 1e-9:
-            torque, capacity, locked = stick, holding, True
-        else:
-            capacity = slipping + excess * math.exp(-abs(difference) / lock.falling_speed)
-            locked = abs(stick) <= capacity and capacity > 0.0
-            torque = stick if locked else math.copysign(capacity, stick)
+        sliding = sliding_capacity(input_torque, temperature, lock)
+        capacity = sliding * (1.0 + (lock.static_ratio - 1.0) * math.exp(-abs(hubs) / lock.falling_speed))
+        locked = abs(stick) <= capacity and capacity > 0.0
+        packs = stick if locked else math.copysign(capacity, stick)
+    torque = offset + share * packs
     left, right = free_l + gain_l * torque, free_r + gain_r * torque
-    if locked:
-        left = right = 0.5 * (left + right)
-    return left, right, input_torque, torque, capacity, locked
+    if lock.stiffness > 0.0:
+        hubs = 0.0 if locked else start + mobility * packs
+        twist = twist + dt * (hubs - (left - right))
+    else:
+        if locked:
+            left = right = 0.5 * (left + right)
+        hubs = left - right
+    return left, right, input_torque, torque, capacity, locked, hubs, twist

@@ -8,6 +8,8 @@ from analyzer.simulation.motion import Controls, map_torque, step_car
 
 CONTROL_S = 0.01  # the driver's own lags are longer, so looking more often changes nothing
 
+OFF_CIRCUIT_M = 20.0  # farther from the line than any run-off lets a lap go on
+
 DriverFigures = namedtuple(
     "DriverFigures", "understeer slip_limit slide_feel slip_feel throttle_rate wheelbase steer_noise most_brake"
 )
@@ -132,7 +134,8 @@ def act(state, hands, noise, line, plan, ratios, shift, car, engine, table, driv
         min(state.w_fl * car.r_fl, state.w_fr * car.r_fr), min(state.w_rl * car.r_rl, state.w_rr * car.r_rr)
     ) / max(3.0, state.vx)
     felt_lock = hands.felt_lock + ((1.0 - lock) - hands.felt_lock) * dt / 0.08
-    brake = mass * need * car.r_fl * max(0.2, 1.0 - 5.0 * max(0.0, felt_lock - 0.09))
+    brake = mass * need * car.r_fl * max(0.1, 1.0 - 9.0 * max(0.0, felt_lock - 0.09))
+    brake *= max(0.1, 1.0 - max(0.0, sliding / driver.slide_feel - 1.0))
     brake = min(driver.most_brake, brake) if throttle < 0.05 else 0.0
     rate = driver.most_brake * dt
     brake = max(hands.brake - 6.0 * rate, min(hands.brake + 5.0 * rate, brake))
@@ -176,7 +179,7 @@ def run_session(
                 extras[rows, 3], extras[rows, 4], extras[rows, 5] = controls.throttle, controls.brake, hands.gear + 1.0
                 extras[rows, 6] = controls.ratio
                 rows += 1
-        if hands.distance >= end or abs(offset) > 60.0:
+        if hands.distance >= end or abs(offset) > OFF_CIRCUIT_M:
             break
     return rows, steps
 

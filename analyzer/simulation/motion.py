@@ -27,7 +27,7 @@ Controls = namedtuple("Controls", "steer throttle brake ratio clutch")  # road-w
 # speeds m/s, rad; four wheel speeds, turned angles, lagged slips and slip tangents; lagged accelerations; engine
 STATE = (
     "x y heading vx vy yaw_rate w_fl w_fr w_rl w_rr a_fl a_fr a_rl a_rr s_fl s_fr s_rl s_rr "
-    "t_fl t_fr t_rl t_rr ax_lag ay_lag engine_torque temperature"
+    "t_fl t_fr t_rl t_rr ax_lag ay_lag engine_torque hubs twist temperature"
 )
 State = namedtuple("State", STATE)
 FORCES = (
@@ -217,8 +217,19 @@ def step_car(state, controls, car, tyres, engine, table, lock, dt):
     torque = state.engine_torque + (wanted - state.engine_torque) * dt / (engine.lag + dt)
     shaft = torque * controls.ratio * (engine.efficiency if torque > 0.0 else 1.0 / engine.efficiency)
     case = (engine.driveline_inertia + controls.clutch * engine.engine_inertia * controls.ratio**2) / dt
-    w2, w3, input_torque, difference, capacity, locked = step_axle(
-        k2, p2, k3, p3, case, shaft, state.w_rl + state.w_rr, state.w_rl - state.w_rr, state.temperature, lock
+    w2, w3, input_torque, difference, capacity, locked, hubs, twist = step_axle(
+        k2,
+        p2,
+        k3,
+        p3,
+        case,
+        shaft,
+        state.w_rl + state.w_rr,
+        state.hubs,
+        state.twist,
+        state.temperature,
+        dt,
+        lock,
     )
     w0, w1 = p0 / k0, p1 / k1
 
@@ -243,7 +254,7 @@ def step_car(state, controls, car, tyres, engine, table, lock, dt):
     heading = state.heading + dt * yaw_rate
     ch, sh = math.cos(heading), math.sin(heading)
     lag = dt / (LOAD_LAG_S + dt)
-    heat = 0.5 * abs(difference * (w2 - w3))  # two packs, each with half of M at half of the speed difference
+    heat = 0.5 * abs(difference * hubs)  # two packs, each with half of M at half of the speed difference
     cooling = lock.cooling * (state.temperature - lock.ambient)
     after = State(
         state.x + dt * (vx * ch - vy * sh),
@@ -271,6 +282,8 @@ def step_car(state, controls, car, tyres, engine, table, lock, dt):
         state.ax_lag + lag * (ax - state.ax_lag),
         state.ay_lag + lag * (ay - state.ay_lag),
         torque,
+        hubs,
+        twist,
         state.temperature + dt * (heat - cooling) / lock.heat_capacity,
     )
     forces = Forces(
@@ -307,6 +320,6 @@ def rolling_state(
     """A car that rolls straight ahead at `speed_m_s` with free wheels and no engine torque."""
     spins = (speed_m_s / r for r in (car.r_fl, car.r_fr, car.r_rl, car.r_rr))
     return State(
-        float(x_m), float(y_m), float(heading_rad), float(speed_m_s), 0.0, 0.0, *spins, *([0.0] * 15),
+        float(x_m), float(y_m), float(heading_rad), float(speed_m_s), 0.0, 0.0, *spins, *([0.0] * 17),
         float(temperature_degC),
     )  # fmt: skip

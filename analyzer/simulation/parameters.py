@@ -79,6 +79,8 @@ class LockParameters:
     falling_speed_rad_s : speed difference over which friction falls from static to slipping (e-fold).
     fade_per_K : share of the friction lost per kelvin above `reference_degC`.
     heat_capacity_J_K, cooling_W_K, ambient_degC : oil and plates as one lump.
+    shaft_stiffness_Nm_rad, shaft_damping_Nms_rad, hub_inertia_kg_m2 : each halfshaft and what turns with its side gear;
+        stiffness 0 is a rigid shaft. Packs chatter only on shafts that wind up: tyres alone damp the wheels too well.
     """
 
     kind: Literal["plate", "open", "spool"] = "plate"
@@ -94,6 +96,9 @@ class LockParameters:
     heat_capacity_J_K: float = 9000.0
     cooling_W_K: float = 8.0
     ambient_degC: float = 25.0
+    shaft_stiffness_Nm_rad: float = 0.0
+    shaft_damping_Nms_rad: float = 2.0
+    hub_inertia_kg_m2: float = 0.03
 
     @classmethod
     def from_prediction(cls, curve: "PredictedLockCurve") -> "LockParameters":

@@ -10,7 +10,8 @@ INERTIA = 1.2
 
 def spin_down(lock, *, dt, left=30.0, right=20.0, load_left=0.0, load_right=0.0, shaft=0.0, until_s=0.5):
     """Two bare wheels under constant load torques: rows of (time, left, right, T_in, D, capacity, locked)."""
-    figures, rows = lock_figures(lock), []
+    figures, rows, twist = lock_figures(lock), [], 0.0
+    hubs = left - right
     for i in range(round(until_s / dt)):
         out = step_axle(
             INERTIA / dt,
@@ -20,12 +21,14 @@ def spin_down(lock, *, dt, left=30.0, right=20.0, load_left=0.0, load_right=0.0,
             0.0,
             shaft,
             left + right,
-            left - right,
+            hubs,
+            twist,
             60.0,
+            dt,
             figures,
         )
-        left, right = out[0], out[1]
-        rows.append(((i + 1) * dt, *out))
+        left, right, hubs, twist = out[0], out[1], out[6], out[7]
+        rows.append(((i + 1) * dt, *out[:6]))
     return rows
 
 
@@ -87,3 +90,29 @@ def test_packs_hold_more_than_they_slip_when_friction_falls():
     assert all(row[-1] for row in held)  # 80 is under 1.5 x 60
     slipping = spin_down(lock, dt=0.001, left=30, right=20, load_left=-80, until_s=0.2)
     assert slipping[-1][4] == pytest.approx(-60, rel=1e-6)  # far from sticking only the sliding friction is left
+
+
+def test_stiff_light_shafts_give_what_rigid_ones_give():
+    rigid = LockParameters(preload_Nm=60, drive_slope=0, coast_slope=0)
+    stiff = LockParameters(
+        preload_Nm=60, drive_slope=0, coast_slope=0, shaft_stiffness_Nm_rad=1e6, hub_inertia_kg_m2=1e-6
+    )
+    for one, other in zip(spin_down(rigid, dt=0.001), spin_down(stiff, dt=0.001), strict=True):
+        assert other[1] - other[2] == pytest.approx(one[1] - one[2], abs=0.06)
+
+
+def test_wound_up_shafts_swing_at_their_own_frequency():
+    # derived: hubs stuck, two wheels of J = 1.2 kg m2 on shafts of k = 400 N.m/rad swing at sqrt(k/J) = 18.26 rad/s
+    lock = LockParameters(kind="plate", preload_Nm=1e6, shaft_stiffness_Nm_rad=400.0, shaft_damping_Nms_rad=0.0)
+    figures, dt = lock_figures(lock), 1e-4
+    left, right, hubs, twist, crossings, before = 20.5, 19.5, 0.0, 0.0, [], 1.0
+    for i in range(8000):
+        left, right, _, _, _, _, hubs, twist = step_axle(
+            INERTIA / dt, INERTIA / dt * left, INERTIA / dt, INERTIA / dt * right,
+            0.0, 0.0, left + right, hubs, twist, 60.0, dt, figures,
+        )  # fmt: skip
+        if before * (left - right) < 0:
+            crossings.append(i * dt)
+        before = left - right
+    assert hubs == 0.0
+    assert 3.14159265 / (crossings[1] - crossings[0]) == pytest.approx((400 / INERTIA) ** 0.5, rel=0.01)

@@ -127,6 +127,26 @@ def test_log_says_what_the_truth_is_up_to_its_sensors(drive_lap, club_car):
     assert north.to_numpy() == pytest.approx((truth["y"] - truth["y"].iloc[0]).to_numpy(), abs=8)
 
 
+def test_falling_friction_on_winding_shafts_chatters(club_car):
+    """Stick-slip: how often the packs let go in a lap. It takes both, friction that falls and a shaft that winds up."""
+
+    def releases(static_ratio, stiffness):
+        lock = LockParameters(
+            preload_Nm=100,
+            drive_slope=0.2,
+            static_ratio=static_ratio,
+            falling_speed_rad_s=2.0,
+            shaft_stiffness_Nm_rad=stiffness,
+        )
+        truth = simulate_session(car=club_car, lock=lock, circuit=demo_circuit(), laps=1, seed=5).truth
+        return int((truth["locked"].astype(int).diff() == -1).sum())
+
+    smooth = releases(1.0, 0.0)
+    assert smooth < 60
+    assert releases(1.0, 3000.0) < 60 and releases(1.6, 0.0) < 60
+    assert releases(1.6, 3000.0) > 4 * smooth
+
+
 def test_packs_warm_up_and_fade(club_car):
     lock = LockParameters(preload_Nm=200, drive_slope=0.4, fade_per_K=0.01, heat_capacity_J_K=400.0, cooling_W_K=0.0)
     truth = simulate_session(
