@@ -5,17 +5,22 @@ from dataclasses import replace
 import numpy as np
 from scipy import ndimage
 
+from analyzer.lockcurve import model
 from analyzer.lockcurve.fit import STEP, Fit
 from analyzer.lockcurve.observations import Observations
 from analyzer.lockcurve.uncertainty import spread
 from analyzer.signals.session import Signals
 from analyzer.signals.timebase import low_pass
-from analyzer.vehicle.axle import AxleInputs, equations, solve
+from analyzer.vehicle.axle import AxleEquations, AxleInputs, equations, solve
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.state import AxleState
 
 MOST_FORCE_RESIDUAL = 4.0  # standard deviations
 MOST_USE_OF_BOTH = 1.6  # combined slip over slip at the peak, of the wheel that slides less
+FASTEST_CHANGE_RAD_S2 = 100.0  # a wheel of 1 kg m2 then takes 100 N.m to spin up
+SETTLING_ROWS = 8  # 0.4 s on both sides of a slide at the fit's rate: the car swings back and the filters settle
+PAST_PEAK = 1.2  # combined slip over slip at the peak
+SLIDING_FORCE_SHARE = 0.1
 MODEL_SD_Nm = 20.0  # scatter of the torque difference that no calibrated quantity explains
 MODEL_SD_SHARE = 0.06
 BRAKE_SIDE_SHARE = 0.06  # left and right brake torque differ by about this; common practice, no source
@@ -34,12 +39,16 @@ def session_state(fit: Fit, observed: Observations, signals: Signals, car: Car) 
     variance = _nuisance_variance(fit, inputs, solution, car)
     variance += (at.difference_per_slip * observed.slip_noise) ** 2
     variance += MODEL_SD_Nm**2 + (MODEL_SD_SHARE * at.torque_difference_Nm) ** 2 + (BRAKE_SIDE_SHARE * rear_brake) ** 2
+    split, variance = _with_plates(fit, at, input_torque, variance, observed, car)
     times, grid = observed.index, np.arange(len(signals.time_s))
     spread_out = lambda x: np.interp(grid, times, x)  # noqa: E731
     # both wheels sliding, or forces no tyre could give: the split of the sum cannot be told
     lost = (np.abs(at.residual[:2]).max(axis=0) > MOST_FORCE_RESIDUAL) | (at.use.min(axis=0) > MOST_USE_OF_BOTH)
-    lost = ndimage.binary_dilation(lost, iterations=2)
-    difference = np.where(lost, np.nan, at.torque_difference_Nm)
+    lost = ndimage.binary_dilation(lost, iterations=SETTLING_ROWS)
+    # and where the wheels change speed against each other faster than the filters follow
+    change = np.gradient(observed.speed_difference_rad_s, np.gradient(signals.time_s[observed.index]))
+    lost |= ndimage.binary_dilation(np.abs(change) > FASTEST_CHANGE_RAD_S2, iterations=2)
+    difference = np.where(lost, np.nan, split)
     ground = spread_out(solution.state[0])
     yaw = (signals.yaw_rate_rad_s - value["yaw_bias"]) * np.exp(value["log_yaw_scale"])
     scale = np.exp(value["rear_left_right_scale"] / 2)
@@ -95,6 +104,22 @@ def _without_brakes(
     brake_torque = np.where(braked, np.minimum(torque - known_coast, 0.0), 0.0)
     front_force = -brake_torque * car.front_brake_fraction / car.rear_rolling_radius_m
     return replace(inputs, front_brake_N=front_force), -brake_torque * (1 - car.front_brake_fraction)
+
+
+def _with_plates(fit: Fit, at: AxleEquations, input_torque, variance, observed: Observations, car: Car):
+    """Torque difference and variance, with the plates as second witness where a wheel spins.
+
+    Past its peak a tyre's force is known to `SLIDING_FORCE_SHARE` of its load only, while slipping plates carry M(T) to
+    the slower wheel whatever the tyre does. There the two are averaged, each weighed by its variance.
+    """
+    spins = observed.slipping & (at.use.max(axis=0) > PAST_PEAK) & (input_torque > 0)
+    load = np.where(at.use[0] > at.use[1], at.load_N[0], at.load_N[1])
+    tyre = variance + np.where(spins, (SLIDING_FORCE_SHARE * load * car.rear_rolling_radius_m) ** 2, 0.0)
+    curves = model.locking_torque_Nm(spread(fit).curves[:100, :, None], input_torque)
+    plates = curves.var(axis=0) + MODEL_SD_Nm**2
+    carried = -np.sign(observed.speed_difference_rad_s) * model.locking_torque_Nm(fit.curve, input_torque)
+    share = np.where(spins, tyre / (tyre + plates), 0.0)
+    return (1 - share) * at.torque_difference_Nm + share * carried, np.where(spins, (1 - share) * tyre, tyre)
 
 
 def _nuisance_variance(fit: Fit, inputs: AxleInputs, solution, car: Car) -> np.ndarray:

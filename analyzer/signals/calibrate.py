@@ -211,7 +211,7 @@ def _braking(channels: dict, throttle: np.ndarray, slope: np.ndarray, rate: floa
 
 
 def _calibrate_rear(wheels: np.ndarray, straight: np.ndarray, steps: list[CalibrationStep]) -> np.ndarray:
-    """Scale of the rear left channel over the rear right one, from straights, where a held or an open axle turns as one."""
+    """Scale of rear left over rear right, from straights, where a held and an open axle both turn as one."""
     wheels = wheels.copy()
     ratio = np.log(wheels[straight, 2] / wheels[straight, 3])
     scale = float(np.median(ratio))

@@ -61,7 +61,7 @@ class AxleInputs:
 
 @dataclass(frozen=True)
 class AxleEquations:
-    """Residuals of the three equations in standard deviations, and what follows from a state; slopes against u and s."""
+    """Residuals of the three equations in standard deviations, what follows from a state, slopes against u and s."""
 
     residual: np.ndarray  # (3, n)
     slope: np.ndarray  # (2, 3, n)
