@@ -27,9 +27,10 @@ def merge_rows(time_s: np.ndarray, channels: Mapping[str, np.ndarray]) -> tuple[
     starts = np.flatnonzero(np.concatenate([[True], np.diff(time_s) != 0]))
     if len(starts) == len(time_s) or not channels:
         return time_s, dict(channels)
+    shared = np.diff(starts, append=len(time_s)) > 1
     for values in channels.values():
         filled = np.add.reduceat(np.isfinite(values).astype(np.int32), starts)
-        if np.mean(filled > 1) > 0.01:
+        if np.mean(filled[shared] > 1) > 0.01:
             return time_s, dict(channels)  # the same channel twice at one time: a repeat, not a merge
     return time_s[starts], {name: np.fmax.reduceat(values, starts) for name, values in channels.items()}
 

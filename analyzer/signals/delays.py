@@ -13,12 +13,13 @@ from analyzer.signals.stretches import period_s, rough_speed_m_s, wheel_speeds_m
 LONGEST_S = 2.0
 RATE_HZ = 25.0  # lags are needed to about 10 ms; the parabola through the peak gives that
 # What a car itself puts between two channels stays inside these (earliest, latest; common practice, no source);
-# more is the logger's doing. The tyres need a moment to turn steer into yaw, so steer comes first.
+# more is the logger's doing. The tyres need a moment to turn steer into yaw, so steer comes first; a car that slides its
+# tail out turns before it is pushed sideways, so lateral acceleration comes last.
 NATURAL_S = {
-    "lat_g": (-0.08, 0.08),
+    "lat_g": (-0.10, 0.30),
     "long_g": (-0.10, 0.10),
     "yaw_rate": (-0.08, 0.08),
-    "steer": (-0.30, 0.06),
+    "steer": (-0.40, 0.10),
     "gps_speed": (-0.08, 0.08),
     "wheel": (-0.03, 0.03),
 }
@@ -60,20 +61,32 @@ def estimate_delays(recording: Recording) -> Mapping[str, Delay]:
     grid = np.arange(0.0, time[-1], 1 / RATE_HZ)
     channels = {name: _on_grid(values, time, grid) for name, values in recording.channels.items()}
     wheels = {name: _on_grid(values, time, grid) for name, values in wheel_speeds_m_s(recording).items()}
-    speed = _on_grid(rough_speed_m_s(recording), time, grid)
+    speed = _rolling_speed(wheels, _on_grid(rough_speed_m_s(recording), time, grid))
     if np.ptp(speed) < 5.0:
         return {}
-    result = _wheel_delays(wheels, speed)
+    result = _wheel_delays(wheels)
     if "gps_speed" in channels and wheels:
-        mean = np.median([v for n, v in wheels.items() if n not in result] or list(wheels.values()), axis=0)
-        result["gps_speed"] = _delay(_changes(channels["gps_speed"]), _changes(mean), "the wheel speeds")
+        result["gps_speed"] = _delay(_changes(channels["gps_speed"]), _changes(speed), "the wheel speeds")
     if "long_g" in channels:
         result["long_g"] = _delay(_smooth(channels["long_g"]), _changes(speed), "the change of wheel speed")
     return result | _lateral_delays(channels, wheels, speed)
 
 
-def _wheel_delays(wheels: Mapping[str, np.ndarray], speed: np.ndarray) -> dict[str, Delay]:
-    """A wheel that is late against its neighbour on the axle; the car's speed tells which of the two it is."""
+def _rolling_speed(wheels: Mapping[str, np.ndarray], rough: np.ndarray) -> np.ndarray:
+    """Speed of the wheels that slip least: the front ones on power, the rear ones under braking."""
+    ends = []
+    for end in "fr":
+        pair = [v for name, v in wheels.items() if name.startswith(f"wheel_speed_{end}")]
+        if not pair:
+            return rough
+        ends.append(np.mean(pair, axis=0))
+    front, rear = ends
+    share = np.clip(0.5 + _changes(_smooth(rough)) / 2.0, 0.0, 1.0)  # of the front; changes over between -1 and 1 m/s2
+    return _smooth(share) * front + (1 - _smooth(share)) * rear
+
+
+def _wheel_delays(wheels: Mapping[str, np.ndarray]) -> dict[str, Delay]:
+    """A wheel that is late against its neighbour on the axle."""
     result = {}
     for left, right in (("wheel_speed_fl", "wheel_speed_fr"), ("wheel_speed_rl", "wheel_speed_rr")):
         if left not in wheels or right not in wheels:
@@ -81,9 +94,9 @@ def _wheel_delays(wheels: Mapping[str, np.ndarray], speed: np.ndarray) -> dict[s
         pair = _delay(_changes(wheels[left]), _changes(wheels[right]), "the other wheel of the axle")
         if not pair.certain or abs(pair.delay_s) <= NATURAL_S["wheel"][1]:
             continue
-        lags = {name: abs(_best_lag(_changes(wheels[name]), _changes(speed), False)[0]) for name in (left, right)}
-        late = max(lags, key=lags.__getitem__)
-        result[late] = pair if late == left else replace(pair, delay_s=-pair.delay_s)
+        # a logger can hold a wheel back, not hurry it: the late one of the pair is the faulty one
+        late, against = (left, pair) if pair.delay_s > 0 else (right, replace(pair, delay_s=-pair.delay_s))
+        result[late] = against
     return result
 
 
@@ -97,10 +110,10 @@ def _lateral_delays(channels: Mapping[str, np.ndarray], wheels: Mapping[str, np.
     if {"wheel_speed_fl", "wheel_speed_fr"} <= wheels.keys():
         if "steer" in channels:
             signals["steer"] = channels["steer"] * moving
+        reference = _smooth(wheels["wheel_speed_fr"] - wheels["wheel_speed_fl"])
         free = _changes(speed) > -3.0  # a braked front wheel slips
-        reference = _smooth((wheels["wheel_speed_fr"] - wheels["wheel_speed_fl"]) * free)
         words = "the front wheels' difference"
-        return {n: _delay(_smooth(values * free), reference, words, signed=True) for n, values in signals.items()}
+        return {n: _delay(_smooth(values), reference, words, signed=True, use=free) for n, values in signals.items()}
     if len(signals) == 2:
         pair = _delay(_smooth(signals["lat_g"]), _smooth(signals["yaw_rate"]), "yaw rate", signed=True)
         if pair.delay_s < 0:
@@ -124,26 +137,45 @@ def _changes(values: np.ndarray) -> np.ndarray:
     return np.gradient(_smooth(_smooth(values)), 1 / RATE_HZ)
 
 
-def _delay(values: np.ndarray, reference: np.ndarray, against: str, *, signed: bool = False) -> Delay:
+def _delay(
+    values: np.ndarray, reference: np.ndarray, against: str, *, signed: bool = False, use: np.ndarray | None = None
+) -> Delay:
+    use = np.ones(len(values), bool) if use is None else use
     half = len(values) // 2
-    lag, correlation = _best_lag(values, reference, signed)
-    lags = [_best_lag(values[part], reference[part], signed)[0] for part in (slice(None, half), slice(half, None))]
-    return Delay(lag, abs(lags[0] - lags[1]) / 2, correlation, against)
+    lag, correlation = _best_lag(values, reference, use, signed)
+    parts = (slice(None, half), slice(half, None))
+    first, second = (_best_lag(values[part], reference[part], use[part], signed)[0] for part in parts)
+    return Delay(lag, abs(first - second) / 2, correlation, against)
 
 
-def _best_lag(values: np.ndarray, reference: np.ndarray, signed: bool) -> tuple[float, float]:
-    """Lag of `values` behind `reference` (s) and the correlation there; `signed` allows a flipped sensor."""
+def _best_lag(values: np.ndarray, reference: np.ndarray, use: np.ndarray, signed: bool) -> tuple[float, float]:
+    """Lag of `values` behind `reference` (s) and the correlation there; `signed` allows a flipped sensor.
+
+    Notes
+    -----
+    Pearson's correlation at every lag over the samples where the reference is usable; the usable samples are the same
+    ones at every lag, so that a hole in the reference does not pull the lag towards zero.
+    """
     # single events (a wheelspin, a spike) must not decide
     values, reference = (
         np.clip(v - np.median(v), *np.percentile(v - np.median(v), [1, 99])) for v in (values, reference)
     )
-    scale = np.sqrt(np.dot(values, values) * np.dot(reference, reference))
-    if scale == 0:
+    weight = use.astype(float)
+    count = weight.sum()
+    if count < 50:
         return 0.0, 0.0
-    cross = correlate(values, reference, mode="full", method="fft") / scale
-    lags = correlation_lags(len(values), len(reference), mode="full")
+    centred = weight * (reference - np.dot(weight, reference) / count)
+    lags = correlation_lags(len(values), len(values), mode="full")
     near = np.abs(lags) <= LONGEST_S * RATE_HZ
-    cross, lags = cross[near], lags[near]
+    lags = lags[near]
+    shared, total, power = (
+        correlate(a, b, mode="full", method="fft")[near]
+        for a, b in ((values, centred), (values, weight), (values**2, weight))
+    )
+    scale = np.sqrt(np.maximum(power - total**2 / count, 0.0) * np.dot(centred, centred))
+    if not scale.min() > 0:
+        return 0.0, 0.0
+    cross = shared / scale
     if signed:
         cross = cross * np.sign(cross[np.argmax(np.abs(cross))])
     top = int(np.argmax(cross))

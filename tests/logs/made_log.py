@@ -33,8 +33,8 @@ def made_log(seconds: float = 120.0, *, rate_hz: float = RATE_HZ, seed: int = 7)
     corner = 10.0  # seconds from corner to corner
     phase = (time % corner) / corner
     hand = np.where((time // corner) % 3 == 2, -1.0, 1.0)  # two left, one right
-    # straight on power, brake, corner, power
-    target = np.interp(phase, [0, 0.35, 0.5, 0.7, 1.0], [22.0, 40.0, 17.0, 16.0, 22.0])
+    # straight on power, coasting, brakes, corner, power
+    target = np.interp(phase, [0, 0.27, 0.37, 0.5, 0.7, 1.0], [22.0, 38.0, 37.0, 17.0, 16.0, 22.0])
     width = int(0.4 * rate_hz) | 1
     smooth = lambda x: np.convolve(np.pad(x, width // 2, mode="edge"), np.full(width, 1 / width), mode="valid")  # noqa: E731
     speed = smooth(target)

@@ -1,0 +1,94 @@
+"""Every fault of the table, from a written file through reading, signs, faults and alignment."""
+
+import numpy as np
+import pytest
+from fault_table import FAULTS
+from made_log import made_log
+from writers import text
+
+from analyzer.errors import HalfshaftError
+from analyzer.logs.read import read_log
+from analyzer.signals.delays import align_channels
+from analyzer.signals.faults import find_faults
+from analyzer.signals.signs import settle_signs
+
+
+@pytest.fixture(scope="module")
+def log():
+    return made_log(120.0)
+
+
+def _examined(path):
+    recording = read_log(path)
+    recording, signs = settle_signs(recording)
+    faults = find_faults(recording)
+    recording, delays = align_channels(recording)
+    return recording, (*recording.annotations, *signs, *delays, *faults)
+
+
+def test_the_table_is_as_long_as_promised():
+    assert len(FAULTS) >= 40
+
+
+def test_a_healthy_log_has_no_fault(log, tmp_path):
+    path = tmp_path / "healthy.csv"
+    path.write_text(text(log))
+    _, notes = _examined(path)
+    assert not notes
+
+
+@pytest.mark.parametrize("fault", FAULTS, ids=lambda f: f"{f.group}: {f.words}")
+def test_fault(fault, log, tmp_path):
+    path = tmp_path / "spoilt.csv"
+    path.write_text(text(fault.spoil(log)))
+    if not fault.code:
+        with pytest.raises(HalfshaftError, match=fault.says) as caught:
+            read_log(path)
+        assert caught.value.exit_status in (2, 3)
+        return
+    recording, notes = _examined(path)
+    found = [a for a in notes if a.code == fault.code and (fault.channel is None or a.channel == fault.channel)]
+    assert found, [(a.code, a.channel) for a in notes]
+    if fault.stretch:
+        covering = [
+            a
+            for a in found
+            if a.start_s is not None and a.start_s <= fault.stretch[0] + 0.05 and a.end_s >= fault.stretch[1]
+        ]
+        assert covering, [(a.start_s, a.end_s) for a in found]
+        assert all(a.excludes == fault.excludes for a in covering)
+    if fault.restored:
+        for name, expected in log.channels.items():
+            offset = 0.02 if name == "throttle" else 1e-9
+            np.testing.assert_allclose(
+                recording.channels[name], expected, rtol=0, atol=offset * max(1, np.abs(expected).max())
+            )
+
+
+@pytest.mark.parametrize("fault", [f for f in FAULTS if f.code], ids=lambda f: f"{f.group}: {f.words}")
+def test_a_fault_brings_no_false_exclusions(fault, log, tmp_path):
+    """Outside the stretch of the fault nothing is left out."""
+    path = tmp_path / "spoilt.csv"
+    path.write_text(text(fault.spoil(log)))
+    _, notes = _examined(path)
+    others = [a for a in notes if a.excludes and a.code != fault.code]
+    if fault.code in (
+        "lost_pulses",
+        "towed",
+        "clock_jump",
+        "rows_without_time",
+    ):  # made by a stop or a break of their own
+        others = [a for a in others if a.code not in ("standing", "pit_stop", "gap")]
+    assert not others, [(a.code, a.channel, a.start_s, a.end_s) for a in others]
+
+
+@pytest.mark.parametrize(("channel", "late_s"), [("yaw_rate", 0.3), ("gps_speed", 0.4), ("wheel_speed_fr", 0.1)])
+def test_a_delay_is_taken_out(channel, late_s, log, tmp_path):
+    """The shift that was made by hand is found to 0.02 s, one sample."""
+    shift = round(late_s * 50)
+    late = np.concatenate([np.full(shift, log.channels[channel][0]), log.channels[channel]])[: len(log.time)]
+    path = tmp_path / "late.csv"
+    path.write_text(text(log.change(**{channel: late})))
+    recording, _ = align_channels(read_log(path))
+    (step,) = [h for h in recording.history if h.startswith(f"shifted {channel}")]
+    assert float(step.split(" by ")[1].split()[0]) == pytest.approx(-late_s, abs=0.02)
