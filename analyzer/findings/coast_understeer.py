@@ -20,7 +20,7 @@ LEAST_EXTRA_RAD = np.radians(0.3)  # about 4-5 degrees at the steering wheel: wh
 CLEAR_SIGMAS = 2.5  # over the scatter of the car's own steady cornering
 HOLDS_ON = 0.6  # hysteresis: part of the threshold at which the event ends
 CORRECTION_S = 0.3  # time between two steering corrections (common practice, no source)
-LEAST_S = 0.4  # shorter is the transient of turning in, which needs extra steer in any car
+LEAST_S = 0.3  # shorter than one steering correction it is no state of the car
 MINOR_SHARE = 0.15  # below this share the differential is not the thing to change
 MAJOR_SHARE = 0.4
 # of the cornering stiffness that turns the moment into degrees (car file, not fitted here)
@@ -34,14 +34,16 @@ def find_coast_understeer(
 
     Notes
     -----
-    The balance (neutral steer plus understeer gradient) is fitted on this log with the throttle open. Understeer that
-    the differential's yaw moment does not explain is reported too, and said not to be the differential's.
+    The balance (neutral steer plus understeer gradient) is fitted on this log with the throttle open; the steer that
+    yaws the car's inertia is added to it, so that turning in quickly is no understeer. Understeer that the
+    differential's yaw moment does not explain is reported too, and said not to be the differential's.
     """
     handling = fit_handling(signals, car)
     if handling is None:
         return ()
     rear = rear_axle(signals, axle, car)
-    extra = rear.turn * (signals.steer_rad - handling.steer_rad(signals, car))
+    turning_in = steer_for_moment_rad(car.yaw_inertia * signals.yaw_acceleration_rad_s2, car)
+    extra = rear.turn * (signals.steer_rad - handling.steer_rad(signals, car) - turning_in)
     threshold = max(LEAST_EXTRA_RAD, CLEAR_SIGMAS * handling.residual_sd_rad)
     coasting = rear.cornering & (signals.throttle <= CLOSED_THROTTLE) & ~signals.braking & ~axle.braked
     found = (
@@ -75,7 +77,7 @@ def _finding(
     extra = float(extra_rad[window].mean())
     explained = max(float(steer_for_moment_rad(moment, car)), 0.0)
     share = min(explained / extra, 1.0)
-    at_wheel = np.degrees(car.steering_ratio)
+    at_wheel = float(np.degrees(car.steering_ratio))
     extra_deg, explained_deg = extra * at_wheel, explained * at_wheel
     duration = (stop - start) / signals.rate_hz
     # samples along one turn-in are not independent: one counts per driver's correction
@@ -101,7 +103,11 @@ def _finding(
         corner=corner.number if corner else None,
         start_s=float(signals.time_s[start]),
         end_s=float(signals.time_s[stop - 1]),
-        severity="act" if share >= MAJOR_SHARE else "caution" if share >= MINOR_SHARE else "note",
+        severity="act"
+        if share >= MAJOR_SHARE and explained >= LEAST_EXTRA_RAD
+        else "caution"
+        if share >= MINOR_SHARE
+        else "note",
         confidence=confidence(above(extra - HOLDS_ON * LEAST_EXTRA_RAD, mean_sd), lasting(duration)),
         sentence=sentence,
         evidence={

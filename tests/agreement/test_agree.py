@@ -20,6 +20,7 @@ def test_equal_curves_agree():
         ({"preload": 70.0}, "preload", "weaker"),
         ({"drive": 0.30}, "drive", "stronger"),
         ({"drive": 0.06}, "drive", "weaker"),
+        ({"coast": 0.40}, "coast", "stronger"),
     ],
 )
 def test_a_side_that_is_off_is_named_and_rules_the_verdict(changes, side, verdict):

@@ -1,5 +1,7 @@
 """Coast understeer, asymmetry and snap, on a session whose balance and differential are known."""
 
+from dataclasses import replace
+
 import made_analysis
 import numpy as np
 import pytest
@@ -85,3 +87,18 @@ def test_all_findings_come_worst_first_and_none_is_unlikely():
     ranks = [SEVERITY_RANK[f.severity] for f in findings]
     assert ranks == sorted(ranks) and len(set(ranks)) > 1
     assert all(0.5 <= f.confidence <= 1 and f.end_s >= f.start_s for f in findings)
+
+
+def test_steer_that_only_turns_the_car_in_is_no_understeer():
+    car = made_car()
+    signals, axle, corners, laps = made_signals_and_axle(Made(extra_steer_laps=(), spin_laps=()))
+    swing = np.where(signals.throttle < 0.03, 3.0 * np.sign(signals.yaw_rate_rad_s), 0.0)  # rad/s2, made up
+    steer = signals.steer_rad + steer_for_moment_rad(car.yaw_inertia * swing, car)
+    plain = replace(signals, steer_rad=steer, yaw_acceleration_rad_s2=np.zeros_like(swing))
+    turning = replace(plain, yaw_acceleration_rad_s2=swing)
+    assert find_coast_understeer(turning, corners, laps, axle, made_estimate(), car) == ()
+    assert find_coast_understeer(plain, corners, laps, axle, made_estimate(), car) != ()
+
+
+def test_an_over_speeding_inside_wheel_does_not_make_like_sides_unlike():
+    assert found(find_asymmetry, Made(spin_laps=(1, 2, 3, 4))) == ()

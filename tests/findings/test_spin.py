@@ -7,6 +7,7 @@ import pytest
 from made_analysis import CORNERS, LAP_S, Made, made_car, made_estimate, made_signals_and_axle
 
 from analyzer.findings.both_wheel_spin import find_both_wheel_spin
+from analyzer.findings.grip import rear_lateral_force_N
 from analyzer.findings.inside_wheel_locking import find_inside_wheel_locking
 from analyzer.findings.inside_wheel_spin import find_inside_wheel_spin
 
@@ -134,3 +135,36 @@ def test_an_outside_wheel_that_slides_sideways_does_not_hide_the_spin_and_makes_
 
     spin = found(find_inside_wheel_spin, change=sideways)[0]
     assert spin.lap == 2 and spin.evidence["limit"] == "tyre" and spin.evidence["foot_or_car"] == "foot"
+
+
+def test_a_spin_does_not_reach_into_locked_time():
+    def locked_before(signals, axle):
+        before = (signals.time_s > 74.9) & (signals.time_s < 75.3)
+        return signals, replace(
+            axle,
+            locked=axle.locked | before,
+            slip_left=np.where(before, 0.1, axle.slip_left),
+            use_left=np.where(before, 0.95, axle.use_left),
+        )
+
+    plain, other = found(find_inside_wheel_spin)[0], found(find_inside_wheel_spin, change=locked_before)[0]
+    assert (other.start_s, other.end_s) == (plain.start_s, plain.end_s)
+
+
+def test_one_spinning_wheel_is_not_both():
+    assert found(find_both_wheel_spin) == ()
+
+
+def test_a_slip_difference_under_braking_below_the_peak_is_not_reported():
+    def gentle(signals, axle):
+        inside = axle.slip_left < -0.3
+        return signals, replace(axle, slip_left=np.where(inside, -0.12, axle.slip_left))  # 0.08 deeper than outside
+
+    assert found(find_inside_wheel_locking, Made(spin_laps=(), inside_locks_laps=(3,)), gentle) == ()
+
+
+def test_rear_lateral_force_of_a_steady_turn_is_the_rear_weight_share():
+    # steady single track: Fy_rear = m a_y a/L, and a/L is the rear weight share (Milliken & Milliken 1995, ch. 5)
+    signals, *_ = made_signals_and_axle(Made())
+    steady = replace(signals, yaw_acceleration_rad_s2=np.zeros_like(signals.yaw_rate_rad_s))
+    assert rear_lateral_force_N(steady, made_car()) == pytest.approx(1100 * 0.52 * signals.lat_m_s2)
