@@ -73,13 +73,15 @@ def wheel_forces(
     gain_slope = (np.cos(shape * angle) / (1.0 + (rho / shape) ** 2) - gain) / rho
     nx, ny = mu_x * load_N, mu_y * load_N
     dkx, dky = c_x / mu_x / rolling**2, c_y / mu_y / rolling
+    dky_dkappa = -k_y / rolling  # slip turns the sliding direction, so it moves the lateral slip too
     cross = gain_slope * k_x * k_y / rho
+    along, across = gain + gain_slope * k_x**2 / rho, gain + gain_slope * k_y**2 / rho
     return WheelForces(
         longitudinal=nx * gain * k_x,
         lateral=ny * gain * k_y,
         use=rho / peak_rho(shape),
-        dlong_dkappa=nx * (gain + gain_slope * k_x**2 / rho) * dkx,
+        dlong_dkappa=nx * (along * dkx + cross * dky_dkappa),
         dlong_dtan_alpha=nx * cross * dky,
-        dlat_dkappa=ny * cross * dkx,
-        dlat_dtan_alpha=ny * (gain + gain_slope * k_y**2 / rho) * dky,
+        dlat_dkappa=ny * (cross * dkx + across * dky_dkappa),
+        dlat_dtan_alpha=ny * across * dky,
     )
