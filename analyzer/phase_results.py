@@ -9,7 +9,7 @@ from analyzer.signals.session import Signals
 from analyzer.vehicle.state import AxleState
 
 LEAST_FREE_DIFFERENCE_RAD_S = 0.35  # below this the kinematic lock divides noise by noise
-LEAST_KNOWN = 0.5  # share of a phase's samples that must be known
+LEAST_KNOWN = 0.8  # share of a phase that must be known: a mean over less is not the mean of the phase
 
 
 def phase_results(

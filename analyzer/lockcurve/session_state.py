@@ -17,7 +17,7 @@ from analyzer.vehicle.state import AxleState
 
 MOST_FORCE_RESIDUAL = 4.0  # standard deviations
 MOST_USE_OF_BOTH = 1.6  # combined slip over slip at the peak, of the wheel that slides less
-FASTEST_CHANGE_RAD_S2 = 100.0  # a wheel of 1 kg m2 then takes 100 N.m to spin up
+FASTEST_CHANGE_RAD_S2 = 60.0  # beyond it a wheel of 1 kg m2 takes 60 N.m to spin up, and tyres lag
 SETTLING_ROWS = 8  # 0.4 s on both sides of a slide at the fit's rate: the car swings back and the filters settle
 PAST_PEAK = 1.2  # combined slip over slip at the peak
 SLIDING_FORCE_SHARE = 0.1
@@ -46,7 +46,7 @@ def session_state(fit: Fit, observed: Observations, signals: Signals, car: Car) 
     lost = (np.abs(at.residual[:2]).max(axis=0) > MOST_FORCE_RESIDUAL) | (at.use.min(axis=0) > MOST_USE_OF_BOTH)
     lost = ndimage.binary_dilation(lost, iterations=SETTLING_ROWS)
     # and where the wheels change speed against each other faster than the filters follow
-    change = np.gradient(observed.speed_difference_rad_s, np.gradient(signals.time_s[observed.index]))
+    change = np.gradient(observed.speed_difference_rad_s, signals.time_s[observed.index])
     lost |= ndimage.binary_dilation(np.abs(change) > FASTEST_CHANGE_RAD_S2, iterations=2)
     difference = np.where(lost, np.nan, split)
     ground = spread_out(solution.state[0])
@@ -115,6 +115,7 @@ def _with_plates(fit: Fit, at: AxleEquations, input_torque, variance, observed: 
     spins = observed.slipping & (at.use.max(axis=0) > PAST_PEAK) & (input_torque > 0)
     load = np.where(at.use[0] > at.use[1], at.load_N[0], at.load_N[1])
     tyre = variance + np.where(spins, (SLIDING_FORCE_SHARE * load * car.rear_rolling_radius_m) ** 2, 0.0)
+    input_torque = np.where(spins, input_torque, 0.0)
     curves = model.locking_torque_Nm(spread(fit).curves[:100, :, None], input_torque)
     plates = curves.var(axis=0) + MODEL_SD_Nm**2
     carried = -np.sign(observed.speed_difference_rad_s) * model.locking_torque_Nm(fit.curve, input_torque)

@@ -27,7 +27,7 @@ SEED = 20260101
 
 @dataclass(frozen=True)
 class Spread:
-    """Draws (k, P) of all parameters about the fit; share of each source in the variance of the curve (source -> (5,))."""
+    """Draws (k, P) of all parameters about the fit; source -> (5,) its share of the variance of the curve."""
 
     draws: np.ndarray
     budget: dict[str, np.ndarray]
