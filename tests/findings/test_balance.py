@@ -101,4 +101,7 @@ def test_steer_that_only_turns_the_car_in_is_no_understeer():
 
 
 def test_an_over_speeding_inside_wheel_does_not_make_like_sides_unlike():
-    assert found(find_asymmetry, Made(spin_laps=(1, 2, 3, 4))) == ()
+    signals, axle, corners, laps = made_signals_and_axle(Made(spin_laps=()))
+    left = signals.yaw_rate_rad_s > 0
+    turned = replace(axle, torque_difference_Nm=np.where(left, -1, 1) * axle.torque_difference_Nm)
+    assert find_asymmetry(signals, corners, laps, turned, made_estimate(), made_car()) == ()

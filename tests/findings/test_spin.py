@@ -139,7 +139,7 @@ def test_an_outside_wheel_that_slides_sideways_does_not_hide_the_spin_and_makes_
 
 def test_a_spin_does_not_reach_into_locked_time():
     def locked_before(signals, axle):
-        before = (signals.time_s > 74.9) & (signals.time_s < 75.3)
+        before = (signals.time_s > 74.9) & (signals.time_s < 75.45)
         return signals, replace(
             axle,
             locked=axle.locked | before,
