@@ -149,7 +149,8 @@ def _print_corners(analysis: Analysis, console: Console) -> None:
     last = None
     for row in rows:
         sd = row.transfer_torque_sd_Nm
-        transfer = number(row.transfer_torque_Nm) + (f"±{number(1.96 * sd)}" if sd is not None else "")
+        known = row.transfer_torque_Nm is not None and sd is not None
+        transfer = number(row.transfer_torque_Nm) + (f"±{number(1.96 * sd)}" if known else "")
         if last is not None and row.corner != last:
             table.add_section()
         table.add_row(
