@@ -5,16 +5,19 @@ from collections import namedtuple
 
 from analyzer.simulation.compiled import compiled
 from analyzer.simulation.motion import Controls, map_torque, step_car
+from analyzer.units import STANDARD_GRAVITY_M_S2
 
 CONTROL_S = 0.01  # the driver's own lags are longer, so looking more often changes nothing
 
 OFF_CIRCUIT_M = 20.0  # farther from the line than any run-off lets a lap go on
 
 DriverFigures = namedtuple(
-    "DriverFigures", "understeer slip_limit slide_feel slip_feel throttle_rate wheelbase steer_noise most_brake"
+    "DriverFigures",
+    "understeer slip_limit slide_feel slip_feel throttle_rate wheelbase steer_noise most_brake "
+    "lift_pause release_pause",
 )
 # position along the session (m), pedals, steer, what the driver feels, and the gearbox
-Hands = namedtuple("Hands", "distance steer throttle brake felt_slip felt_lock gear shift_left wobble")
+Hands = namedtuple("Hands", "distance steer throttle brake felt_slip felt_lock gear shift_left wobble pause")
 EXTRA = ("distance", "offset", "steer", "throttle", "brake", "gear", "ratio")
 
 
@@ -113,7 +116,7 @@ def act(state, hands, noise, line, plan, ratios, shift, car, engine, table, driv
     speed = state.vx / car.r_rl * ratio
     closed = map_torque(speed, 1, table, engine.table_step)
     full = map_torque(speed, 0, table, engine.table_step)
-    resist = car.drag * state.vx * state.vx + car.rolling * car.mass * 9.8
+    resist = car.drag * state.vx * state.vx + car.rolling * car.mass * STANDARD_GRAVITY_M_S2
     mass = car.mass * 1.06
     engine_need = (mass * wanted_ax + resist) * car.r_rl / (ratio * engine.efficiency)
     coast_ax = (closed * ratio / car.r_rl - resist) / mass
@@ -125,7 +128,7 @@ def act(state, hands, noise, line, plan, ratios, shift, car, engine, table, driv
     sliding = abs(state.vy - car.rear * state.yaw_rate) / max(3.0, state.vx)
     felt = math.hypot(max(0.0, felt_slip) / driver.slip_feel, sliding / driver.slide_feel)
     ease = 1.0 - 0.8 * max(0.0, felt - 1.0) - 0.25 * max(0.0, wide - 2.0)
-    throttle = min(throttle, max(0.0, ease))
+    throttle = min(throttle, max(0.0, ease)) if hands.pause <= 0.0 else 0.0
     up, down = driver.throttle_rate * dt, 7.0 * dt
     throttle = max(hands.throttle - down, min(hands.throttle + up, throttle))
 
@@ -136,10 +139,17 @@ def act(state, hands, noise, line, plan, ratios, shift, car, engine, table, driv
     felt_lock = hands.felt_lock + ((1.0 - lock) - hands.felt_lock) * dt / 0.08
     brake = mass * need * car.r_fl * max(0.1, 1.0 - 9.0 * max(0.0, felt_lock - 0.09))
     brake *= max(0.1, 1.0 - max(0.0, sliding / driver.slide_feel - 1.0))
-    brake = min(driver.most_brake, brake) if throttle < 0.05 else 0.0
+    free = hands.throttle <= 0.0 and throttle <= 0.0 and hands.pause <= 0.0
+    brake = min(driver.most_brake, brake) if free else 0.0
     rate = driver.most_brake * dt
     brake = max(hands.brake - 6.0 * rate, min(hands.brake + 5.0 * rate, brake))
-    after = Hands(distance, steer, throttle, brake, felt_slip, felt_lock, gear, shift_left, wobble)
+    # the car coasts while the foot moves over, and after the brake while the driver feels for grip
+    pause = max(0.0, hands.pause - dt)
+    if hands.throttle > 0.0 and throttle <= 0.0:
+        pause = driver.lift_pause
+    elif hands.brake > 0.0 and brake <= 0.0:
+        pause = driver.release_pause
+    after = Hands(distance, steer, throttle, brake, felt_slip, felt_lock, gear, shift_left, wobble, pause)
     return after, Controls(steer, throttle, brake, ratio, clutch), offset
 
 

@@ -166,6 +166,7 @@ class Driver:
     cornering_use, braking_use, drive_use : share of the tyres' grip that is planned for, 0 to 1.
     slip_feel : mean rear slip at which the driver begins to ease the throttle.
     throttle_rate_per_s : pedal travel per second on the way down.
+    lift_pause_s, release_pause_s : coasting between throttle and brake, and between brake and throttle.
     """
 
     cornering_use: float = 0.94
@@ -173,4 +174,6 @@ class Driver:
     drive_use: float = 0.95
     slip_feel: float = 0.11
     throttle_rate_per_s: float = 3.0
+    lift_pause_s: float = 0.15
+    release_pause_s: float = 0.35
     variability: float = 1.0

@@ -14,6 +14,7 @@ from analyzer.simulation.motion import FORCES, STATE, CarFigures, balanced, car_
 from analyzer.simulation.parameters import Driver, LockParameters, Powertrain, SimTyre
 from analyzer.simulation.plan import session_plan
 from analyzer.simulation.sensors import Sensors, sensed_log
+from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.car import Car
 
 STEP_S = 0.001
@@ -154,7 +155,7 @@ def _driven(
     extras, means, angles = np.empty((samples, len(EXTRA))), np.empty((samples, 3)), np.empty((periods * substeps, 4))
     rows, steps = run_session(
         state,
-        Hands(0.0, 0.0, 0.5, 0.0, 0.0, 0.0, gear, 0.0, 0.0),
+        Hands(0.0, 0.0, 0.5, 0.0, 0.0, 0.0, gear, 0.0, 0.0, 0.0),
         rng.standard_normal(periods),
         circuit.length_m * laps,
         (circuit.step_m, circuit.x_m, circuit.y_m, circuit.heading_rad, circuit.curvature_1_m),
@@ -192,7 +193,9 @@ def _driver_figures(driver: Driver, tyre: SimTyre, car: Car) -> DriverFigures:
         driver.throttle_rate_per_s,
         car.wheelbase_m,
         0.0015 * driver.variability,
-        1.15 * car.mass_kg * 9.8 * car.front_rolling_radius_m,
+        1.15 * car.mass_kg * STANDARD_GRAVITY_M_S2 * car.front_rolling_radius_m,
+        driver.lift_pause_s,
+        driver.release_pause_s,
     )
 
 
