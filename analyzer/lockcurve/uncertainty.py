@@ -48,9 +48,8 @@ def spread(fit: Fit, *, replicates: int = REPLICATES, seed: int = SEED) -> Sprea
     # few clusters understate the spread: the usual k/(k-1)
     inflation = np.sqrt(count / max(count - 1, 1))
     sampling = (times - 1) @ groups * inflation
-    nuisance = np.zeros((replicates, len(fit.theta)))
-    deviations = np.array([p.deviation for p in fit.problem.priors])
-    nuisance[:, : len(deviations)] = rng.standard_normal((replicates, len(deviations))) / deviations
+    # the hold-offs' weak priors count like the nuisance ones: what the data do not say stays as wide as the prior
+    nuisance = rng.standard_normal((replicates, len(fit.theta))) * np.sqrt(fit.problem.information)
     draws = fit.theta - (sampling + nuisance) @ inverse
     model_error = _model_error(fit.curve, rng, replicates)
     draws[:, -5:] += model_error
