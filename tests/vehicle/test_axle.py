@@ -1,0 +1,192 @@
+"""The axle equations against statics, the linear split, published understeer, the forward direction and differences."""
+
+import numpy as np
+import pytest
+from vehicle.made_axle import made_car, made_inputs, starts
+
+from analyzer.units import STANDARD_GRAVITY_M_S2
+from analyzer.vehicle.axle import SIDE_SLIP_SCALE, equations, solve
+
+LINEAR = dict(friction_fall=0.0, stiffness_fall=0.0, log_friction=np.log(50.0), shape=1.4)
+
+
+def test_small_slip_split_is_the_closed_form():
+    # derived: F = c kappa F_z on both wheels, so with P, Q the sum and difference of the loads, dk that of the slips,
+    # F_l - F_r = (Q/P) (F_l + F_r) + 2 c dk F_zl F_zr / P
+    car = made_car()
+    value = starts(car, **LINEAR)
+    lat = np.array([-1.5, -0.5, 0.0, 0.8, 2.0])  # small, as slips are, so that squares of both stay under a per cent
+    left_slip, right_slip = np.array([2, 8, 4, 6, 3]) * 1e-4, np.array([5, 1, 4, 2, 9]) * 1e-4
+    inputs = made_inputs(lat=lat, long=0.1, left_slip=left_slip, right_slip=right_slip)
+    found = solve(value, inputs, car)
+    at, u = found.at, found.state[0]
+    load_l, load_r = at.load_N
+    dk = (inputs.left_m_s - inputs.right_m_s + inputs.yaw_rad_s * car.rear_track_m) / u
+    stiffness = np.exp(value["log_slip_stiffness"])
+    total = at.long_force_N.sum(axis=0)
+    expected = ((load_l - load_r) * total + 2 * stiffness * dk * load_l * load_r) / (load_l + load_r)
+    got = at.long_force_N[0] - at.long_force_N[1]
+    assert got == pytest.approx(expected, rel=0.01, abs=0.5)
+    assert np.abs(expected).max() > 30  # something is being compared
+
+
+def test_the_solved_forces_balance_the_car():
+    # derived: m a_x along, m a_y a / L across (steady), within what the weights of the three equations allow
+    car = made_car()
+    value = starts(car)
+    inputs = made_inputs(lat=[2.0, 5.0, 8.0], long=1.5, left_slip=0.02, right_slip=0.015, front_sd=5.0)
+    at = solve(value, inputs, car).at
+    assert at.long_force_N.sum(axis=0) == pytest.approx(1180 * 1.5, rel=0.02)
+    assert at.input_torque_Nm == pytest.approx(0.312 * 1180 * 1.5, rel=1e-6)
+    assert (at.lateral_demand > 0).all() and (np.diff(at.lateral_demand) > 0).all()
+
+
+def test_lateral_demand_is_the_single_track_moment_balance():
+    # derived: moments about the front axle: L F_yr = a m a_y - I_z dr/dt + (F_xr - F_xl) t/2
+    car = made_car(yaw_inertia_kg_m2=1500)
+    value = starts(car)
+    inputs = made_inputs(lat=5.0, yaw_acc=0.8, left_slip=0.03, right_slip=0.01)
+    state = np.array([[20.0], [0.05]])
+    at = equations(state, value, inputs, car)
+    left, right = at.long_force_N[:, 0]
+    a = car.cg_to_front_m
+    demand = (a * 1180 * 5.0 - 1500 * 0.8 + (right - left) * 1.47 / 2) / 2.42
+    friction = np.exp(value["log_friction"] + value["log_friction_ratio"])
+    assert at.lateral_demand[0] == pytest.approx(demand / (friction * at.load_N.sum()), rel=1e-9)
+
+
+@pytest.mark.parametrize("front_kN_per_rad, understeer_rad", [(38.92, 0.016), (47.82, -0.0097)])
+def test_rear_side_slip_gives_the_published_understeer(front_kN_per_rad, understeer_rad):
+    # [WONG] example 5.1 (recalled): 20.105 kN, 2.8 m, 53.5/46.5 %, rear 38.25 kN/rad per tyre:
+    # delta = L/R + K a_y/g; front slip angle = W_f a_y/g / (2 C_f), rear slip angle is what the axle solves for
+    weight, front_share, lateral_g = 20105.0, 0.535, 0.1
+    car = made_car(
+        mass_kg=weight / STANDARD_GRAVITY_M_S2, wheelbase_m=2.8, front_weight_fraction=front_share, cg_height_m=0.5
+    )
+    cornering = 2 * 38250.0 / (weight * (1 - front_share))
+    value = starts(car, **LINEAR)
+    value["log_cornering_ratio"] = np.log(cornering) - value["log_slip_stiffness"]
+    found = solve(value, made_inputs(lat=lateral_g * STANDARD_GRAVITY_M_S2, speed=25.0), car)
+    rear_angle = np.arctan(found.state[1, 0])
+    front_angle = weight * front_share * lateral_g / (2000 * front_kN_per_rad)
+    assert (front_angle - rear_angle) / lateral_g == pytest.approx(understeer_rad, abs=0.0006)
+
+
+def test_side_slip_prior_is_weak():
+    """The solver leans to zero side slip; that must cost less than a hundredth of the slip at 0.5 g."""
+    car = made_car()
+    value = starts(car)
+    found = solve(value, made_inputs(lat=5.0, left_slip=0.01, right_slip=0.01), car)
+    lateral = found.at.residual[1]
+    assert np.abs(lateral) < 0.5 and 0.01 < found.state[1, 0] < SIDE_SLIP_SCALE
+
+
+@pytest.mark.parametrize("faster", ["left", "right"])
+def test_torque_goes_from_the_faster_to_the_slower_wheel_on_equal_loads(faster):
+    # on a straight with equal loads, the wheel that slips more drives more
+    car = made_car()
+    slips = dict(left_slip=0.03, right_slip=0.01) if faster == "left" else dict(left_slip=0.01, right_slip=0.03)
+    at = solve(starts(car), made_inputs(long=2.0, **slips), car).at
+    assert np.sign(at.torque_difference_Nm[0]) == (1 if faster == "left" else -1)
+
+
+def test_locked_axle_in_a_left_turn_resists_the_turn():
+    # wheels at one speed: the inside (left) wheel is driven, the outside dragged: T_left > T_right
+    car = made_car()
+    lat, speed = 4.0, 15.0
+    inputs = made_inputs(lat=lat, speed=speed, long=0.0)
+    one = np.full(1, speed)
+    locked = type(inputs)(**{**inputs.__dict__, "left_m_s": one, "right_m_s": one.copy()})
+    at = solve(starts(car), locked, car).at
+    assert at.torque_difference_Nm[0] > 100
+
+
+def test_wheel_inertia_enters_torques_but_not_forces():
+    # derived: T = R F_x + I dw/dt on each wheel; the front wheels' spin-up pushes against the car
+    car = made_car()
+    value = starts(car)
+    state = np.array([[20.0], [0.0]])
+    still = equations(state, value, made_inputs(left_slip=0.01, right_slip=0.01), car)
+    spun = equations(state, value, made_inputs(left_slip=0.01, right_slip=0.01, left_acc=3.0, right_acc=1.0), car)
+    assert spun.long_force_N == pytest.approx(still.long_force_N)
+    assert spun.torque_difference_Nm - still.torque_difference_Nm == pytest.approx(1.1 * (3.0 - 1.0) / 0.312)
+    front = 0.312 * 2 * 1.1 * 2.0 / 0.312**2
+    assert spun.input_torque_Nm - still.input_torque_Nm == pytest.approx(1.1 * (3.0 + 1.0) / 0.312 + front)
+
+
+def test_drag_and_rolling_resistance_are_paid_for_by_the_axle():
+    # derived: 1/2 rho v2 CdA with rho 1.2, rolling resistance of the whole car
+    car = made_car(drag_area_m2=0.6, rolling_resistance=0.012)
+    at = equations(np.array([[30.0], [0.0]]), starts(car), made_inputs(speed=30.0), car)
+    expected = 0.5 * 1.2 * 900 * 0.6 + 0.012 * 1180 * STANDARD_GRAVITY_M_S2
+    assert at.input_torque_Nm[0] == pytest.approx(0.312 * expected, rel=1e-9)
+
+
+def test_mirrored_corner_mirrors_the_answer():
+    car = made_car(rolling_resistance=0.012, drag_area_m2=0.6)
+    value = starts(car)
+    shared = dict(long=1.0, speed=18.0)
+    left = solve(value, made_inputs(lat=6.0, steer=0.08, left_slip=0.05, right_slip=0.02, yaw_acc=0.3, **shared), car)
+    right = solve(
+        value, made_inputs(lat=-6.0, steer=-0.08, left_slip=0.02, right_slip=0.05, yaw_acc=-0.3, **shared), car
+    )
+    assert right.state[1] == pytest.approx(-left.state[1])
+    assert right.at.torque_difference_Nm == pytest.approx(-left.at.torque_difference_Nm)
+    assert right.at.input_torque_Nm == pytest.approx(left.at.input_torque_Nm)
+
+
+def test_slopes_against_the_state_are_derivatives():
+    # without drag and downforce, whose slope against u the solver leaves out on purpose
+    car = made_car()
+    rng = np.random.default_rng(4)
+    n = 60
+    inputs = made_inputs(
+        speed=rng.uniform(10, 30, n), lat=rng.uniform(-8, 8, n), left_slip=rng.uniform(-0.03, 0.1, n),
+        right_slip=rng.uniform(-0.03, 0.1, n), steer=rng.uniform(-0.1, 0.1, n),
+    )  # fmt: skip
+    value = starts(car, rear_front_growth=0.0)
+    state = np.array([inputs.front_m_s * rng.uniform(0.99, 1.01, n), rng.uniform(-0.1, 0.1, n)])
+    here = equations(state, value, inputs, car)
+    for row, step in ((0, 1e-5), (1, 1e-7)):
+        move = np.zeros((2, 1))
+        move[row] = step
+        ahead, behind = equations(state + move, value, inputs, car), equations(state - move, value, inputs, car)
+        for name, slope in (
+            ("residual", here.slope[row]),
+            ("input_torque_Nm", here.input_slope[row]),
+            ("torque_difference_Nm", here.difference_slope[row]),
+        ):
+            numeric = (getattr(ahead, name) - getattr(behind, name)) / (2 * step)
+            assert slope == pytest.approx(numeric, rel=2e-3, abs=2e-3 * np.abs(numeric).max() + 1e-6), name
+    # a wheel faster by dk/2 and the other slower by dk/2, state held
+    dk = 1e-6
+    faster = type(inputs)(
+        **{
+            **inputs.__dict__,
+            "left_m_s": inputs.left_m_s + dk / 2 * (state[0] - inputs.yaw_rad_s * 1.47 / 2),
+            "right_m_s": inputs.right_m_s - dk / 2 * (state[0] + inputs.yaw_rad_s * 1.47 / 2),
+        }
+    )
+    numeric = (equations(state, value, faster, car).torque_difference_Nm - here.torque_difference_Nm) / dk
+    assert here.difference_per_slip == pytest.approx(numeric, rel=1e-3, abs=1.0)
+
+
+def test_solution_is_a_minimum_and_state_shift_is_its_derivative():
+    car = made_car()
+    value = starts(car)
+    inputs = made_inputs(lat=[3.0, 6.0, -5.0], long=1.0, left_slip=[0.02, 0.06, 0.01], right_slip=[0.01, 0.02, 0.04])
+    found = solve(value, inputs, car, iterations=40)
+
+    def cost(state):
+        return (equations(state, value, inputs, car).residual ** 2).sum(axis=0) + (state[1] / SIDE_SLIP_SCALE) ** 2
+
+    best = cost(found.state)
+    for move in ([[0.01], [0.0]], [[-0.01], [0.0]], [[0.0], [0.001]], [[0.0], [-0.001]]):
+        assert (cost(found.state + np.array(move)) >= best - 1e-6).all()
+    # how the state answers to a stiffer tyre, Gauss-Newton against solving again
+    step = 1e-3
+    stiffer = value | {"log_slip_stiffness": value["log_slip_stiffness"] + step}
+    change = (equations(found.state, stiffer, inputs, car).residual - found.at.residual) / step
+    shift = found.state_shift((found.at.slope * change).sum(axis=1))
+    again = solve(stiffer, inputs, car, start=found.state, iterations=40)
+    assert shift == pytest.approx((again.state - found.state) / step, rel=0.1, abs=0.02)

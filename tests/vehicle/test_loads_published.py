@@ -1,0 +1,99 @@
+"""Wheel loads against worked examples and statics."""
+
+import math
+
+import numpy as np
+import pytest
+
+from analyzer.units import STANDARD_GRAVITY_M_S2
+from analyzer.vehicle.loads import wheel_loads
+
+NONE = np.zeros(1)
+
+
+def loads(**changes):
+    figures = dict(
+        mass_kg=1180.0,
+        wheelbase_m=2.42,
+        cg_height_m=0.47,
+        front_weight_fraction=0.45,
+        front_track_m=1.45,
+        rear_track_m=1.47,
+        rear_transfer_share=0.44,
+        long_m_s2=NONE,
+        lat_m_s2=NONE,
+        downforce_N=NONE,
+        front_downforce_share=0.4,
+    )
+    return np.array(wheel_loads(**(figures | changes)))[:, 0]
+
+
+def test_longitudinal_transfer_is_the_textbook_one():
+    # [MERIAM] sample 6/1 (statement read, answers recalled): 3220 lb, cg 60 in from both axles and 24 in high, rear
+    # drive, 4.84 ft/s2 up a 10 % grade: 1441 lb front, 1763 lb rear, 804 lb of drive. On the grade the accelerometer
+    # of a level-frame car reads a + g sin, and the weight on the road is W cos.
+    grade = math.atan(0.1)
+    pound, foot, inch = 0.45359237, 0.3048, 0.0254
+    specific = (4.84 * foot + STANDARD_GRAVITY_M_S2 * math.sin(grade)) / math.cos(grade)
+    fl, fr, rl, rr = loads(
+        mass_kg=3220 * pound * math.cos(grade),
+        wheelbase_m=120 * inch,
+        cg_height_m=24 * inch,
+        front_weight_fraction=0.5,
+        long_m_s2=np.array([specific]),
+    )
+    to_pounds = 1 / (STANDARD_GRAVITY_M_S2 * pound)
+    assert (fl + fr) * to_pounds == pytest.approx(1441, abs=1.5)
+    assert (rl + rr) * to_pounds == pytest.approx(1763, abs=1.5)
+    assert 3220 * pound * math.cos(grade) * specific * to_pounds == pytest.approx(804, abs=1.5)
+
+
+# [CHASSIS2018] p. 174 (read), N per wheel, at 0.6 g and 1.46 m track: front, rear
+LINK, UNSPRUNG, ROLL, TOTAL = (195, 760), (158, 218), (1556, 671), (1909, 1649)
+LATERAL = np.array([0.6 * 9.81])
+
+
+@pytest.mark.parametrize(
+    "mass, height, rear_share, published, which",
+    [
+        (1280 * 0.54, 0.07, 0.0, LINK[0], "front"),
+        (1280 * 0.46, 0.32, 1.0, LINK[1], "rear"),
+        (140, 0.28, 0.0, UNSPRUNG[0], "front"),
+        (180, 0.30, 1.0, UNSPRUNG[1], "rear"),
+    ],
+)
+def test_single_paths_of_lateral_transfer_are_the_textbook_ones(mass, height, rear_share, published, which):
+    fl, fr, rl, rr = loads(
+        mass_kg=mass, cg_height_m=height, rear_transfer_share=rear_share, lat_m_s2=LATERAL,
+        front_track_m=1.46, rear_track_m=1.46,
+    )  # fmt: skip
+    moved = (fr - fl) / 2 if which == "front" else (rr - rl) / 2
+    assert moved == pytest.approx(published, abs=1.0)
+
+
+def test_one_share_gathers_roll_link_and_unsprung_transfer():
+    # the car file's one share stands for all three paths: share and height from the published parts, loads as published
+    front, rear = (sum(part[i] for part in (LINK, UNSPRUNG, ROLL)) for i in (0, 1))
+    mass = 1280 + 140 + 180
+    height = (front + rear) * 1.46 / (mass * LATERAL[0])
+    fl, fr, rl, rr = loads(
+        mass_kg=mass, cg_height_m=height, rear_transfer_share=rear / (front + rear), lat_m_s2=LATERAL,
+        front_track_m=1.46, rear_track_m=1.46,
+    )  # fmt: skip
+    assert (fr - fl) / 2 == pytest.approx(TOTAL[0], abs=1.0)
+    assert (rr - rl) / 2 == pytest.approx(TOTAL[1], abs=1.0)
+
+
+def test_loads_balance_weight_downforce_and_both_moments():
+    # derived: three equations of statics, both accelerations and downforce at once
+    ax, ay, down = 2.0, -6.0, 700.0
+    fl, fr, rl, rr = loads(long_m_s2=np.array([ax]), lat_m_s2=np.array([ay]), downforce_N=np.array([down]))
+    weight = 1180 * STANDARD_GRAVITY_M_S2
+    assert fl + fr + rl + rr == pytest.approx(weight + down)
+    assert (fr - fl) * 1.45 / 2 + (rr - rl) * 1.47 / 2 == pytest.approx(1180 * ay * 0.47)
+    assert (rl + rr) == pytest.approx(weight * 0.55 + 0.6 * down + 1180 * ax * 0.47 / 2.42)
+    assert (rr - rl) * 1.47 / 2 / (1180 * ay * 0.47) == pytest.approx(0.44)
+
+
+def test_a_wheel_in_the_air_keeps_the_least_load():
+    assert loads(lat_m_s2=np.array([25.0])).min() == 50.0
