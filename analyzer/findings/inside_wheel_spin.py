@@ -82,7 +82,10 @@ def _finding(
     spare = lost is not None and could is not None and lost > WORTH_HAVING * could
     spare = spare and outside_use is not None and outside_use < 1.0
     limit = "lock_curve" if packs_slip > 0.5 and spare else "tyre"
-    car_did_it = limit == "lock_curve" and asked_N is not None and could is not None and asked_N <= could
+    if outside_use is None or asked_N is None or could is None or abs(outside_use - 1) < PEAK_SLIP_RELATIVE_SD:
+        blame = "cannot_tell"  # the outside tyre was as near its peak as the peak is known
+    else:
+        blame = "car" if limit == "lock_curve" and asked_N <= could else "foot"
     peak_slip, peak_use = float(np.nanmax(rear.inside_slip[window])), float(np.nanmax(rear.inside_use[window]))
     sure = confidence(
         above(peak_use - 1.0, PEAK_SLIP_RELATIVE_SD),
@@ -107,7 +110,7 @@ def _finding(
             distance_m=distance,
             throttle=throttle,
             limit=limit,
-            car_did_it=car_did_it,
+            blame=blame,
             lost_N=lost,
         ),
         evidence={
@@ -129,7 +132,7 @@ def _finding(
             "lost_force_N": lost,
             "packs_slipping_fraction": packs_slip,
             "limit": limit,
-            "foot_or_car": "car" if car_did_it else "foot",
+            "foot_or_car": blame,
         },
     )
 
@@ -141,14 +144,16 @@ def _sentence(
     distance_m: float,
     throttle: float,
     limit: str,
-    car_did_it: bool,
+    blame: str,
     lost_N: float | None,
 ) -> str:
     text = (
         f"The inside rear spun {where} for {duration_s:.1f} s with up to {100 * throttle:.0f} % throttle and slid "
         f"{distance_m:.1f} m"
     )
-    if car_did_it:
+    if blame == "cannot_tell":
+        return f"{text}: foot or car cannot be told, the outside tyre was near its own limit too."
+    if blame == "car":
         cost = f" It cost up to {lost_N:.0f} N of drive." if lost_N is not None else ""
         return (
             f"{text}: it is the car, the differential let go although the axle as one piece could have held this.{cost}"

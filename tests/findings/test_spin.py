@@ -168,3 +168,12 @@ def test_rear_lateral_force_of_a_steady_turn_is_the_rear_weight_share():
     signals, *_ = made_signals_and_axle(Made())
     steady = replace(signals, yaw_acceleration_rad_s2=np.zeros_like(signals.yaw_rate_rad_s))
     assert rear_lateral_force_N(steady, made_car()) == pytest.approx(1100 * 0.52 * signals.lat_m_s2)
+
+
+def test_an_outside_tyre_near_its_peak_leaves_foot_or_car_open():
+    def near(signals, axle):
+        w = (signals.time_s > 75.3) & (signals.time_s < 77)
+        return signals, replace(axle, use_right=np.where(w, 0.95, axle.use_right))
+
+    spin = found(find_inside_wheel_spin, change=near)[0]
+    assert spin.evidence["foot_or_car"] == "cannot_tell" and "cannot be told" in spin.sentence
