@@ -7,9 +7,10 @@ import pyarrow.types as pt
 
 from analyzer.errors import InputError
 from analyzer.logs.raw import RawColumn, numbered
-from analyzer.logs.text_values import clock_seconds, plain_numbers
+from analyzer.logs.text_values import clock_seconds, floats, plain_numbers
 from analyzer.logs.unit_names import split_unit
 
+_PER_SECOND = {"s": 1.0, "ms": 1e3, "us": 1e6, "ns": 1e9}
 _UNIT_KEYS = (b"unit", b"units", b"Unit", b"Units", b"UNIT", b"UNITS")
 
 
@@ -46,25 +47,21 @@ def raw_columns(schema: pa.Schema, file: str) -> tuple[tuple[RawColumn, ...], li
 
 def column_values(column: pa.ChunkedArray) -> np.ndarray:
     """A column as float64, clock types as seconds, NaN for null and for infinite values."""
-    kind = column.type
+    kind, whole = column.type, _one_array(column)
     if pt.is_timestamp(kind) or pt.is_duration(kind):
-        per_second = {"s": 1.0, "ms": 1e3, "us": 1e6, "ns": 1e9}[kind.unit]
-        whole = column.cast(pa.int64())
-        start = pc.min(whole).as_py() or 0  # subtracted as integers: a nanosecond epoch does not fit a float64
-        values = pc.subtract(whole, start).cast(pa.float64()).to_numpy() / per_second
-    elif pt.is_time(kind):
-        per_second = {"s": 1.0, "ms": 1e3, "us": 1e6, "ns": 1e9}[kind.unit]
-        values = (
-            column.cast(pa.int32() if pt.is_time32(kind) else pa.int64()).cast(pa.float64()).to_numpy() / per_second
-        )
-    elif pt.is_string(kind) or pt.is_large_string(kind):
-        text = pc.utf8_trim_whitespace(column.cast(pa.string()).combine_chunks())
-        text = text.combine_chunks() if isinstance(text, pa.ChunkedArray) else text
+        counts = _one_array(pc.cast(whole, pa.int64()))
+        start = pc.min(counts)  # subtracted as integers: a nanosecond epoch does not fit a float64
+        counts = pc.subtract(counts, start) if start.is_valid else counts
+        return floats(counts) / _PER_SECOND[kind.unit]
+    if pt.is_time(kind):
+        return floats(pc.cast(whole, pa.int32() if pt.is_time32(kind) else pa.int64())) / _PER_SECOND[kind.unit]
+    if pt.is_string(kind) or pt.is_large_string(kind):
+        text = pc.utf8_trim_whitespace(pc.cast(whole, pa.string()))
         values = plain_numbers(text, ".")
-        if np.isnan(values).all():
-            values = clock_seconds(text)
-    else:
-        values = pc.cast(column, pa.float64(), safe=False).to_numpy()
-    values = np.array(values, dtype=float)  # a copy: pyarrow's own memory may not be written to
-    values[~np.isfinite(values)] = np.nan
-    return values
+        return clock_seconds(text) if np.isnan(values).all() else values
+    return floats(whole)
+
+
+def _one_array(column: pa.ChunkedArray | pa.Array) -> pa.Array:
+    joined = column.combine_chunks() if isinstance(column, pa.ChunkedArray) else column
+    return joined.chunk(0) if isinstance(joined, pa.ChunkedArray) else joined

@@ -13,6 +13,7 @@ from typing import BinaryIO
 from analyzer.errors import InputError
 
 HEAD_BYTES = 262_144
+_STEP_BYTES = 1 << 18
 UNPACKED_LIMIT_BYTES = 1_000_000_000  # formats that need random access are unpacked in memory, up to here
 
 
@@ -172,10 +173,12 @@ class _GzipStream(io.RawIOBase):
             if self._over:
                 break
             try:
-                data = self._unpack.decompress(packed, len(buffer))
+                data = self._unpack.decompress(packed, min(len(buffer), _STEP_BYTES))
             except zlib.error:
-                self._stop("The file is damaged inside the gzip; what comes before the damage was read.")
-                break
+                # what was unpacked since the damage, wherever that is, may be made-up numbers
+                raise InputError(
+                    f"{self._name}: the gzip is damaged, so none of its numbers can be trusted; copy the file again."
+                ) from None
             if data:
                 buffer[: len(data)] = data
                 return len(data)
@@ -183,13 +186,13 @@ class _GzipStream(io.RawIOBase):
 
     def _next_packed(self) -> bytes:
         if self._unpack.eof:  # another member may follow
-            rest = self._unpack.unused_data.lstrip(b"\0") or self._stream.read(1 << 18)
+            rest = self._unpack.unused_data.lstrip(b"\0") or self._stream.read(_STEP_BYTES)
             if not rest.lstrip(b"\0"):
                 self._over = True
                 return b""
             self._unpack = zlib.decompressobj(31)
             return rest
-        packed = self._stream.read(1 << 18)
+        packed = self._stream.read(_STEP_BYTES)
         if not packed:
             self._stop("The file is cut off inside the gzip; what comes before the end was read.")
         return packed
@@ -205,10 +208,10 @@ class _GzipStream(io.RawIOBase):
 
 
 class _ZipStream(io.RawIOBase):
-    """One member of an archive; a break ends the stream and is noted."""
+    """One member of an archive."""
 
     def __init__(self, source: Source, archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> None:
-        self._damage = source.damage
+        self._name = source.name
         try:
             self._stream = archive.open(member)
         except (zipfile.BadZipFile, NotImplementedError, RuntimeError) as error:
@@ -221,10 +224,9 @@ class _ZipStream(io.RawIOBase):
         try:
             data = self._stream.read(len(buffer))
         except (zipfile.BadZipFile, zlib.error, EOFError):
-            words = "The file is damaged inside the zip; what comes before the damage was read."
-            if words not in self._damage:
-                self._damage.append(words)
-            return 0
+            raise InputError(
+                f"{self._name}: the zip is damaged, so none of its numbers can be trusted; copy the file again."
+            ) from None
         buffer[: len(data)] = data
         return len(data)
 

@@ -25,6 +25,7 @@ CLOCK = re.compile(
 )
 _SEPARATORS = (",", ";", "\t", "|", " ")
 _LONGEST_LINE = 1_000_000
+_WINDOW = 400
 _RATE_CELL = re.compile(r"\d+([.,]\d+)?\s*hz", re.IGNORECASE)
 
 
@@ -126,23 +127,38 @@ def sniff_dialect(head: bytes, *, complete: bool) -> Dialect | None:
         lines.pop()
     if not lines or max(map(len, lines)) > _LONGEST_LINE:
         return None
+    # the end is past any preamble; the middle helps where the end is text or damaged
+    middle = len(lines) // 2
+    windows = (lines[-_WINDOW:], lines[max(0, middle - _WINDOW // 2) : middle + _WINDOW // 2])
+    found = [guess for window in windows if (guess := _guess(window)) is not None]
+    if not found:
+        return None
+    guess = max(found, key=lambda g: g.score)
+    return _locate(lines, encoding, guess)
+
+
+@dataclass(frozen=True)
+class _Guess:
+    """How a window of lines is best taken apart, and how well that works."""
+
+    score: float
+    separator: str
+    decimal: str
+    width: int
+    window: Sequence[str]
+
+
+def _guess(window: Sequence[str]) -> _Guess | None:
     best = None
     for separator in _SEPARATORS:
-        tail = [cells(line, separator) for line in lines[-120:]]
-        tail = [row for row in tail if any(c.strip() for c in row)]
-        if not tail:
+        rows = [row for row in (cells(line, separator) for line in window) if any(c.strip() for c in row)]
+        if not rows or (width := _usual_width(rows)) < 2:
             continue
-        width = _usual_width(tail)
         for decimal in (".", ","):
-            if (
-                width >= 2
-                and (score := _score(tail, width, decimal) * (0.9 if separator == " " else 1.0)) > 0
-                and (best is None or score > best[0])
-            ):
-                best = (score, separator, decimal, width)
-    if best is None:
-        return None
-    return _locate(lines, encoding, *best[1:])
+            score = _score(rows, width, decimal) * (0.9 if separator == " " else 1.0)
+            if score > 0 and (best is None or score > best.score):
+                best = _Guess(score, separator, decimal, width, window)
+    return best
 
 
 def cells(line: str, separator: str) -> list[str]:
@@ -170,8 +186,9 @@ def _score(rows: Sequence[Sequence[str]], width: int, decimal: str) -> float:
     return (good - kinds["text"]) / len(fitting) * (len(fitting) / len(rows)) ** 2
 
 
-def _locate(lines: Sequence[str], encoding: str, separator: str, decimal: str, width: int) -> Dialect | None:
-    tail = [row for row in (cells(line, separator) for line in lines[-400:]) if len(row) == width]
+def _locate(lines: Sequence[str], encoding: str, guess: _Guess) -> Dialect | None:
+    separator, decimal, width = guess.separator, guess.decimal, guess.width
+    tail = [row for row in (cells(line, separator) for line in guess.window) if len(row) == width]
     kinds = [Counter(kind_of_cell(row[i], decimal) for row in tail) for i in range(width)]
     column_kind = [_column_kind(k) for k in kinds]
     numeric = [i for i, kind in enumerate(column_kind) if kind not in ("text", "empty")]

@@ -12,7 +12,7 @@ from analyzer.errors import InputError
 from analyzer.logs.container import HEAD_BYTES, Source
 from analyzer.logs.csv_dialect import EMPTY_WORDS, Dialect, cells, sniff_dialect, sniff_encoding
 from analyzer.logs.raw import RawLog
-from analyzer.logs.text_values import clock_seconds, plain_numbers
+from analyzer.logs.text_values import clock_seconds, floats, plain_numbers
 
 _DEEPEST_HEAD_BYTES = 64 * HEAD_BYTES  # a preamble longer than 16 MB is not a preamble
 _BLOCK_BYTES = 4 << 20
@@ -70,7 +70,7 @@ class _Columns:
             block = _means(block[:, :whole], self.factor)
         self._blocks.append(block)
         self._rows += block.shape[1]
-        if self._rows > MOST_ROWS:
+        while self._rows > MOST_ROWS:
             kept = np.concatenate(self._blocks, axis=1)
             even = kept.shape[1] // 2 * 2
             self._blocks = [_means(kept[:, :even], 2)]
@@ -101,6 +101,8 @@ class _Loader:
         self._head = head
 
     def __call__(self, wanted: Sequence[int]) -> tuple[list[np.ndarray], list[str]]:
+        if not wanted:
+            return [], []
         positions = [self._dialect.positions[i] for i in wanted]
         clocks = [self._dialect.columns[i].is_clock for i in wanted]
         names = [self._dialect.columns[i].name for i in wanted]
@@ -118,7 +120,6 @@ class _Loader:
                 continue
             break
         values = columns.finish()
-        values[~np.isfinite(values)] = np.nan
         if columns.factor > 1:
             notes.append(
                 f"holds more rows than fit: every {columns.factor} neighbouring rows were averaged; cut the "
@@ -134,7 +135,7 @@ class _Loader:
 
     def _fast(self, positions, clocks, names, columns: _Columns, notes: list[str]) -> None:
         for batch in self._batches(positions, pa.float64(), notes):
-            columns.add(np.array([c.to_numpy(zero_copy_only=False) for c in batch.columns]))
+            columns.add(np.array([floats(c) for c in batch.columns]))
 
     def _as_strings(self, positions, clocks, names, columns: _Columns, notes: list[str]) -> None:
         words = dict.fromkeys(names, 0)
@@ -229,7 +230,7 @@ class _Loader:
     def _numbers(self, column: pa.Array, clock: bool, name: str, words: dict[str, int]) -> np.ndarray:
         column = pc.utf8_trim_whitespace(column)
         values = clock_seconds(column) if clock else plain_numbers(column, self._dialect.decimal)
-        lost = np.isnan(values) & pc.is_valid(column).to_numpy(zero_copy_only=False)
+        lost = np.isnan(values) & (floats(pc.cast(pc.is_valid(column), pa.uint8())) > 0)
         if lost.any():
             left = pc.utf8_lower(column.filter(pa.array(lost)))
             words[name] += pc.sum(pc.invert(pc.is_in(left, pa.array(EMPTY_WORDS)))).as_py() or 0

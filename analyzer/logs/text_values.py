@@ -1,4 +1,4 @@
-"""Strings as numbers or as seconds, whole columns at a time."""
+"""Arrow columns as numpy arrays: numbers, strings as numbers, clock times as seconds; whole columns at a time."""
 
 from datetime import date
 
@@ -7,6 +7,22 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from analyzer.logs.csv_dialect import CLOCK
+
+
+def floats(column: pa.Array) -> np.ndarray:
+    """Numbers as float64, NaN for null and for infinite values.
+
+    Over the buffers, because pyarrow's own `to_numpy` imports pandas, which takes longer than reading a log.
+    """
+    if not len(column):
+        return np.empty(0)
+    column = pc.cast(column, pa.float64(), safe=False)
+    values = np.frombuffer(column.buffers()[1], np.float64, len(column), column.offset * 8).copy()
+    if column.null_count:
+        valid = pc.cast(pc.is_valid(column), pa.uint8())
+        values[np.frombuffer(valid.buffers()[1], np.uint8, len(valid), valid.offset) == 0] = np.nan
+    values[~np.isfinite(values)] = np.nan
+    return values
 
 
 def plain_numbers(column: pa.Array, decimal: str) -> np.ndarray:
@@ -19,7 +35,7 @@ def plain_numbers(column: pa.Array, decimal: str) -> np.ndarray:
         column = pc.if_else(pc.match_substring(column, "."), None, pc.replace_substring(column, ",", "."))
     good = pc.match_substring_regex(column, r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$")
     column = pc.replace_substring_regex(column, r"^\+", "")
-    return pc.cast(pc.if_else(good, column, None), pa.float64()).to_numpy(zero_copy_only=False)
+    return floats(pc.cast(pc.if_else(good, column, None), pa.float64()))
 
 
 def clock_seconds(column: pa.Array) -> np.ndarray:
@@ -33,11 +49,11 @@ def clock_seconds(column: pa.Array) -> np.ndarray:
     def number(name: str) -> np.ndarray:
         text = pc.replace_substring(fields[name], ",", ".")
         text = pc.if_else(pc.equal(text, ""), "0", text)
-        return pc.cast(text, pa.float64()).to_numpy(zero_copy_only=False)
+        return floats(pc.cast(text, pa.float64()))
 
     dates = fields["date"].dictionary_encode()
     days = np.array([_day_number(text) for text in dates.dictionary.to_pylist()], dtype=float)
-    index = dates.indices.to_numpy(zero_copy_only=False)
+    index = floats(dates.indices)
     seconds = number("h") * 3600 + number("m") * 60 + number("s")
     if not len(days):
         return seconds

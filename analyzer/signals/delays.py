@@ -13,8 +13,8 @@ from analyzer.signals.stretches import period_s, rough_speed_m_s, wheel_speeds_m
 LONGEST_S = 2.0
 RATE_HZ = 25.0  # lags are needed to about 10 ms; the parabola through the peak gives that
 # What a car itself puts between two channels stays inside these (earliest, latest; common practice, no source);
-# more is the logger's doing. The tyres need a moment to turn steer into yaw, so steer comes first; a car that slides its
-# tail out turns before it is pushed sideways, so lateral acceleration comes last.
+# more is the logger's doing. The tyres need a moment to turn steer into yaw, so steer comes first; a car that slides
+# its tail out turns before it is pushed sideways, so lateral acceleration comes last.
 NATURAL_S = {
     "lat_g": (-0.10, 0.30),
     "long_g": (-0.10, 0.10),

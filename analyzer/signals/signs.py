@@ -13,8 +13,8 @@ RATE_HZ = 10.0
 CLEAR = 0.5  # correlation beyond which two signals say the same, or the opposite
 MOVING_M_S = 7.0
 TURN_CHANNELS = ("yaw_rate", "lat_g", "steer")
-# Off the throttle a rear axle turns with the front one, at most not at all (locked): the slope of its difference over the
-# front one's is never below zero but for noise. Beyond the first figure it is said, beyond the second put right.
+# Off the throttle a rear axle turns with the front one, at most not at all (locked): the slope of its difference over
+# that of the front is never below zero but for noise. Beyond the first figure it is said, beyond the second put right.
 DOUBTFUL_SLOPE, WRONG_SLOPE = -0.05, -0.15
 DRIVEN_SLIP = 0.005  # driven wheels run this much faster on power than rolling; a hard-driven car shows 0.01 and more
 

@@ -1,0 +1,200 @@
+"""Files that are not there, not whole or not logs: one plain sentence, or what can still be read."""
+
+import os
+import resource
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+import writers as w
+from made_log import made_log
+
+from analyzer.errors import CannotTell, InputError
+from analyzer.logs import csv_log
+from analyzer.logs.read import read_log
+
+LOG = made_log(30.0)
+TEXT = w.text(LOG)
+
+
+def _read(tmp_path, data: bytes):
+    path = tmp_path / "log.csv"
+    path.write_bytes(data)
+    return read_log(path)
+
+
+@pytest.mark.parametrize(
+    ("make", "says"),
+    [
+        (lambda p: None, "no such file"),
+        (lambda p: p.mkdir(), "is a folder"),
+        (lambda p: p.symlink_to(p), "loop of links"),
+        (lambda p: p.symlink_to(p.parent / "nowhere"), "no such file"),
+        (lambda p: p.symlink_to("/dev/zero"), "device"),
+        (lambda p: os.mkfifo(p), "device or a pipe"),
+        (lambda p: p.write_bytes(b""), "empty"),
+        (lambda p: p.write_bytes(b"\x00" * 5000), "not a kind of log"),
+        (lambda p: p.write_bytes(bytes(range(256)) * 40), "not a kind of log"),
+        (lambda p: p.write_text("time,throttle\n"), "no table of numbers"),
+        (lambda p: p.write_text("just some words\nand more words\n"), "no table of numbers"),
+        (lambda p: p.write_bytes(w.packed_gzip(b"")), "holds nothing"),
+        (lambda p: p.write_bytes(w.packed_zip()), "exactly one log"),
+        (lambda p: p.write_bytes(b"PK\x03\x04" + bytes(500)), "damaged or cut-off zip"),
+        (lambda p: p.write_bytes(w.parquet(w.arrow_table(LOG))[:-100]), "damaged or cut-off Parquet"),
+        (lambda p: p.write_bytes(b"PAR1" + bytes(300) + b"PAR1"), "damaged or cut-off Parquet"),
+        (lambda p: p.write_bytes(w.arrow_file(w.arrow_table(LOG))[:-100]), "damaged or cut-off Arrow"),
+        (lambda p: p.write_bytes(b"FEA1" + bytes(100)), "Feather version 1"),
+        (lambda p: p.write_bytes(b"MDF     3.30    " + bytes(300)), "version 4"),
+        (lambda p: p.write_bytes(b"MDF     4.10    " + bytes(300)), "damaged or cut-off MDF"),
+    ],
+)  # fmt: skip
+def test_refused_with_a_plain_sentence(make, says, tmp_path):
+    path = tmp_path / "log.csv"
+    make(path)
+    with pytest.raises(InputError, match=says) as caught:
+        read_log(path)
+    message = str(caught.value)
+    assert "log.csv" in message and "\n" not in message and message.endswith(".")
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="root may read everything")
+def test_unreadable_permissions(tmp_path):
+    path = tmp_path / "log.csv"
+    path.write_text(TEXT)
+    path.chmod(0)
+    with pytest.raises(InputError, match="permissions"):
+        read_log(path)
+
+
+def test_a_name_with_a_zero_byte():
+    with pytest.raises(InputError, match="path"):
+        read_log("a\0b")
+
+
+def test_truncated_gzip_keeps_what_came_before(tmp_path):
+    packed = w.packed_gzip(TEXT.encode())
+    recording = _read(tmp_path, packed[: len(packed) // 2])
+    count = len(recording.time_s)
+    assert 300 < count < len(LOG.time)
+    np.testing.assert_allclose(recording.channels["steer"], LOG.channels["steer"][:count], rtol=1e-12)
+    assert any("cut off inside the gzip" in a.message for a in recording.annotations)
+
+
+@pytest.mark.parametrize("place", [0.3, 0.5, 0.97])
+def test_a_damaged_gzip_is_refused_because_its_numbers_may_be_made_up(place, tmp_path):
+    packed = bytearray(w.packed_gzip(TEXT.encode()))
+    start = int(len(packed) * place)
+    packed[start : start + 40] = bytes(40)
+    with pytest.raises(InputError, match="gzip is damaged"):
+        _read(tmp_path, bytes(packed))
+
+
+def test_a_damaged_zip_is_refused(tmp_path):
+    packed = bytearray(w.packed_zip(log__csv=TEXT.encode()))
+    packed[len(packed) // 2] ^= 0xFF
+    with pytest.raises(InputError, match="zip is damaged"):
+        _read(tmp_path, bytes(packed))
+
+
+@pytest.mark.parametrize("cut", [5, 40, 100, 137])
+def test_cut_in_the_middle_of_a_line(cut, tmp_path):
+    """Whatever is left of the last line, no number of it is taken for a whole one."""
+    recording = _read(tmp_path, TEXT.encode()[:-cut])
+    count = len(recording.time_s)
+    for name, values in recording.channels.items():
+        np.testing.assert_allclose(values, LOG.channels[name][:count], rtol=1e-12, atol=1e-12)
+    assert count >= len(LOG.time) - 3
+
+
+def test_a_file_being_written_grows_between_two_reads(tmp_path):
+    path = tmp_path / "log.csv"
+    data = TEXT.encode()
+    path.write_bytes(data[: len(data) // 2])
+    first = read_log(path)
+    path.write_bytes(data)
+    second = read_log(path)
+    count = len(first.time_s)
+    assert count < len(second.time_s) == len(LOG.time)
+    np.testing.assert_array_equal(first.channels["lat_g"], second.channels["lat_g"][:count])
+
+
+def test_a_broken_arrow_stream_keeps_its_whole_batches(tmp_path):
+    data = w.arrow_stream(w.arrow_table(LOG))
+    recording = _read(tmp_path, data[: len(data) * 2 // 3])
+    assert len(recording.time_s) in (500, 1000)
+    assert any("breaks off" in a.message for a in recording.annotations)
+
+
+def test_words_among_numbers_become_gaps_and_are_told(tmp_path):
+    lines = TEXT.split("\n")
+    cells = lines[700].split(",")
+    cells[6] = "sensor fault"
+    lines[700] = ",".join(cells)
+    recording = _read(tmp_path, "\n".join(lines).encode())
+    assert np.flatnonzero(np.isnan(recording.channels["steer"])).tolist() == [699]
+    assert any("holds words" in a.message and "steer" in a.message for a in recording.annotations)
+
+
+def test_infinite_values_become_gaps(tmp_path):
+    channels = {**LOG.channels, "steer": np.where(LOG.time == 10.0, 1e999, LOG.channels["steer"])}
+    lines = w.text(LOG.change(**channels)).split("\n")
+    lines[501] = lines[501].replace(",,", ",inf,", 1)
+    recording = _read(tmp_path, "\n".join(lines).encode())
+    assert np.flatnonzero(np.isnan(recording.channels["steer"])).tolist() == [500]
+
+
+def test_more_rows_than_fit_are_averaged_and_told(tmp_path, monkeypatch):
+    monkeypatch.setattr(csv_log, "MOST_ROWS", 400)
+    recording = _read(tmp_path, TEXT.encode())
+    assert 200 <= len(recording.time_s) <= 400
+    assert any("averaged" in a.message for a in recording.annotations)
+    expected = np.interp(recording.time_s, LOG.time - LOG.time[:4].mean(), LOG.channels["gps_speed"])
+    np.testing.assert_allclose(recording.channels["gps_speed"], expected, atol=0.3)
+
+
+@pytest.mark.slow
+def test_a_large_text_is_read_in_bounded_memory(tmp_path):
+    """600 MB of text, of which the channels are a fifth of the columns, within 1 GB of memory above the start."""
+    path = tmp_path / "large.csv"
+    extra = 60
+    header = TEXT.split("\n", 1)[0] + "," + ",".join(f"other {i}" for i in range(extra))
+    rows = [line + ",0.123456" * extra for line in TEXT.split("\n")[1:-1]]
+    with open(path, "w") as file:
+        file.write(header + "\n")
+        start, written = 0.0, 0
+        while written < 600e6:
+            block = "\n".join(f"{start + i / 50:.2f}{row[row.index(',') :]}" for i, row in enumerate(rows)) + "\n"
+            file.write(block)
+            written += len(block)
+            start += len(rows) / 50
+    code = (
+        "import resource, sys\n"
+        "from analyzer.logs.read import read_log\n"
+        "before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss\n"
+        "recording = read_log(sys.argv[1])\n"
+        "print(len(recording.time_s), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code, str(path)], capture_output=True, text=True, check=True)
+    count, grown_kB = map(int, done.stdout.split())
+    assert count > 500_000
+    assert grown_kB < 1_000_000
+
+
+def test_memory_is_measured_in_kB_here():
+    """The test above reads ru_maxrss as kB, as Linux gives it (getrusage(2))."""
+    assert 10_000 < resource.getrusage(resource.RUSAGE_SELF).ru_maxrss < 100_000_000
+
+
+def test_pandas_is_not_needed_for_parquet(tmp_path):
+    path = tmp_path / "log.parquet"
+    path.write_bytes(w.parquet(w.arrow_table(LOG)))
+    code = "import sys; from analyzer.logs.read import read_log; read_log(sys.argv[1]); print('pandas' in sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code, str(path)], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "False"
+
+
+def test_a_log_that_lacks_a_channel_says_what_was_found(tmp_path):
+    with pytest.raises(CannotTell, match=r"throttle.*Found columns: time, wheel_speed_fl.*halfshaft check") as caught:
+        _read(tmp_path, w.text(LOG.change(throttle=None)).encode())
+    assert caught.value.exit_status == 3
