@@ -18,6 +18,7 @@ COMMANDS = {
     "check": "what is in a log: channels, units, signs, faults, what can be concluded",
     "predict": "predicted lock curve of an installed setup",
     "analyze": "what the differential did in a session",
+    "dashboard": "the web page, on this machine unless told otherwise",
     "simulate": "make a log from the forward model, with the truth beside it",
 }
 

@@ -58,7 +58,7 @@ def path_map(analysis: Analysis) -> go.Figure:
         },
     )
     _mark_findings(figure, analysis, x, y)
-    _number_corners(figure, analysis, x, y)
+    number_corners(figure, analysis, x, y)
     figure.update_xaxes(title="x, m", showgrid=False, zeroline=False)
     figure.update_yaxes(title="y, m", scaleanchor="x", showgrid=False, zeroline=False)
     return styled(figure, height=520)
@@ -80,7 +80,7 @@ def _mark_findings(figure: go.Figure, analysis: Analysis, x: np.ndarray, y: np.n
     )
 
 
-def _number_corners(figure: go.Figure, analysis: Analysis, x: np.ndarray, y: np.ndarray) -> None:
+def number_corners(figure: go.Figure, analysis: Analysis, x: np.ndarray, y: np.ndarray) -> None:
     seen = set()
     centre = np.array([np.nanmean(x), np.nanmean(y)])
     for corner in analysis.corners:

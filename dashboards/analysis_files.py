@@ -1,0 +1,107 @@
+"""Keeps an analysis on disk as JSON with its arrays beside it (npz), and reads it back. No pickle anywhere:
+only the classes named here are ever made, and arrays are read with `allow_pickle=False`."""
+
+import dataclasses
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from analyzer.agreement.verdict import Agreement
+from analyzer.analysis import Analysis, PhaseResult
+from analyzer.differential.predicted import PredictedLockCurve, PredictionSpread
+from analyzer.errors import InputError
+from analyzer.files import write_atomic
+from analyzer.findings.finding import Finding
+from analyzer.lockcurve.estimate import CurvePoint, Interval, LockCurveEstimate
+from analyzer.logs.recording import Annotation, ChannelSource, Recording
+from analyzer.phases.segments import Corner, Laps, Phase
+from analyzer.signals.session import CalibrationStep, Signals
+from analyzer.vehicle.car import Car
+from analyzer.vehicle.state import AxleState
+
+CLASSES = {
+    c.__name__: c
+    for c in (
+        Agreement,
+        Analysis,
+        Annotation,
+        AxleState,
+        CalibrationStep,
+        ChannelSource,
+        Corner,
+        CurvePoint,
+        Finding,
+        Interval,
+        Laps,
+        LockCurveEstimate,
+        Phase,
+        PhaseResult,
+        PredictedLockCurve,
+        PredictionSpread,
+        Recording,
+        Signals,
+    )
+}
+JSON_NAME, ARRAYS_NAME = "analysis.json", "analysis.npz"
+
+
+def save(analysis: Analysis, folder: Path) -> None:
+    """Write `analysis.npz`, then `analysis.json`: a folder with the JSON is whole."""
+    arrays: dict[str, np.ndarray] = {}
+    tree = _packed(analysis, arrays)
+    np.savez(folder / ARRAYS_NAME, allow_pickle=False, **arrays)
+    write_atomic(folder / JSON_NAME, json.dumps(tree))
+
+
+def load(folder: Path) -> Analysis:
+    """The analysis kept in `folder`.
+
+    Raises
+    ------
+    InputError : the files are missing, damaged, or from another version.
+    """
+    try:
+        tree = json.loads((folder / JSON_NAME).read_text("utf-8"))
+        with np.load(folder / ARRAYS_NAME, allow_pickle=False) as arrays:
+            return _unpacked(tree, arrays)
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise InputError(f"the stored run {folder.name} cannot be read ({error}); analyse the log again.") from None
+
+
+def _packed(value: Any, arrays: dict[str, np.ndarray]) -> Any:
+    if isinstance(value, Car):
+        return {"car": value.model_dump(mode="json", exclude_unset=True)}
+    if dataclasses.is_dataclass(value):
+        fields = {f.name: _packed(getattr(value, f.name), arrays) for f in dataclasses.fields(value)}
+        return {"class": type(value).__name__, "fields": fields}
+    if isinstance(value, np.ndarray):
+        name = f"a{len(arrays)}"
+        arrays[name] = value
+        return {"array": name}
+    if isinstance(value, np.generic):
+        return value.item()
+    if isinstance(value, tuple):
+        return {"tuple": [_packed(v, arrays) for v in value]}
+    if isinstance(value, list):
+        return [_packed(v, arrays) for v in value]
+    if hasattr(value, "items"):
+        return {"dict": {str(k): _packed(v, arrays) for k, v in value.items()}}
+    return value
+
+
+def _unpacked(value: Any, arrays: Any) -> Any:
+    if isinstance(value, list):
+        return [_unpacked(v, arrays) for v in value]
+    if not isinstance(value, dict):
+        return value
+    if "class" in value:
+        return CLASSES[value["class"]](**{k: _unpacked(v, arrays) for k, v in value["fields"].items()})
+    if "array" in value:
+        return arrays[value["array"]]
+    if "tuple" in value:
+        return tuple(_unpacked(v, arrays) for v in value["tuple"])
+    if "car" in value:
+        return Car.model_validate(value["car"])
+    return {k: _unpacked(v, arrays) for k, v in value["dict"].items()}

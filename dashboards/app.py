@@ -1,0 +1,163 @@
+"""The web app: logbook, jobs, pages and routes put together. Every number comes from `analyzer`."""
+
+import socket
+from pathlib import Path
+from urllib.parse import unquote
+
+import flask
+from dash import Dash, Input, Output, State, dcc, html
+from werkzeug.exceptions import HTTPException
+
+from analyzer import __version__
+from analyzer.cautions import CAUTIONS
+from analyzer.errors import HalfshaftError
+from dashboards.jobs import Jobs
+from dashboards.logbook import UPLOAD_LIMIT_BYTES, Logbook
+from dashboards.pages import check, compare, run, setup, start
+from dashboards.routes import add_routes
+
+LOOPBACK = ("127.0.0.1", "localhost", "::1", "[::1]")
+POLICY = (
+    "default-src 'self'; script-src 'self' 'unsafe-inline'; style-src 'self' 'unsafe-inline'; "
+    "img-src 'self' data: blob:; connect-src 'self'; frame-ancestors 'none'; base-uri 'self'; form-action 'self'"
+)
+
+
+def create_app(workspace_dir: Path | str, *, hosts: tuple[str, ...] = ()) -> Dash:
+    """The Dash app over a logbook folder; `app.server` is the WSGI application.
+
+    Parameters
+    ----------
+    workspace_dir : logbook folder, made when missing.
+    hosts : names by which other machines may ask for it; loopback names always work, all others are refused.
+
+    Raises
+    ------
+    InputError : the folder cannot be made.
+    """
+    logbook = Logbook(workspace_dir)
+    jobs = Jobs(logbook)
+    app = Dash(
+        __name__,
+        title="halfshaft",
+        update_title=None,
+        assets_folder=str(Path(__file__).parent / "assets"),
+        suppress_callback_exceptions=True,
+    )
+    app.server.config["TRUSTED_HOSTS"] = [*LOOPBACK, *hosts]
+    app.server.config["MAX_CONTENT_LENGTH"] = UPLOAD_LIMIT_BYTES + 1_000_000
+    _protect(app.server)
+    add_routes(app.server, logbook)
+    app.layout = _layout()
+    _theme(app)
+    for page in (start, run, setup, check, compare):
+        page.register(app, logbook, jobs)
+
+    @app.callback(Output("page", "children"), Input("address", "pathname"), Input("address", "search"))
+    def _show(pathname: str, search: str) -> html.Div:
+        try:
+            return _page(logbook, unquote(pathname or "/"), search or "")
+        except HalfshaftError as error:
+            return _sorry(str(error))
+
+    app.halfshaft_jobs = jobs
+    return app
+
+
+def _page(logbook: Logbook, pathname: str, search: str) -> html.Div:
+    match pathname.strip("/").split("/"):
+        case [""]:
+            return start.layout(logbook)
+        case ["setup"]:
+            return setup.layout(logbook, search)
+        case ["compare"]:
+            return compare.layout(logbook)
+        case ["run", run_id]:
+            return run.layout(logbook, run_id)
+        case ["run", run_id, "log"]:
+            return check.layout(logbook, run_id)
+    return _sorry("There is no such page; go back to the start page.")
+
+
+def _sorry(message: str) -> html.Div:
+    return html.Div(
+        [html.H1("Not here"), html.P(message, className="refusal", role="alert"), dcc.Link("Start page", href="/")]
+    )
+
+
+def _layout() -> html.Div:
+    return html.Div(
+        [
+            dcc.Location(id="address"),
+            dcc.Store(id="mode", storage_type="local", data="light"),
+            html.A("Skip to the page", href="#page", className="skip"),
+            html.Header(
+                [
+                    dcc.Link("halfshaft", href="/", className="brand"),
+                    html.Nav(
+                        [
+                            dcc.Link("Runs", href="/"),
+                            dcc.Link("Before and after", href="/compare"),
+                            dcc.Link("Setup sheet", href="/setup"),
+                        ],
+                        **{"aria-label": "pages"},
+                    ),
+                    html.Button("Dark", id="switch-mode", className="quiet", **{"aria-label": "light or dark"}),
+                ]
+            ),
+            html.Main(id="page", tabIndex="-1"),
+            html.Footer([html.P(" ".join(CAUTIONS)), html.P(f"halfshaft {__version__}")]),
+        ]
+    )
+
+
+def _theme(app: Dash) -> None:
+    app.clientside_callback(
+        "function(n, mode) { return n ? (mode === 'dark' ? 'light' : 'dark') : dash_clientside.no_update; }",
+        Output("mode", "data"),
+        Input("switch-mode", "n_clicks"),
+        State("mode", "data"),
+        prevent_initial_call=True,
+    )
+    app.clientside_callback(
+        "function(mode) { document.documentElement.dataset.theme = mode || 'light';"
+        " return mode === 'dark' ? 'Light' : 'Dark'; }",
+        Output("switch-mode", "children"),
+        Input("mode", "data"),
+    )
+
+
+def _protect(server: flask.Flask) -> None:
+    """Only own pages may send; answers carry a policy that allows nothing from elsewhere."""
+
+    @server.before_request
+    def _own_origin() -> flask.Response | None:
+        host = flask.request.host  # checked against TRUSTED_HOSTS
+        if flask.request.method in ("GET", "HEAD"):
+            return None
+        if flask.request.headers.get("Origin", "") not in (f"http://{host}", f"https://{host}"):
+            return flask.make_response({"error": "Only pages of this server may send to it."}, 403)
+        return None
+
+    @server.errorhandler(413)
+    def _too_much(error: HTTPException) -> tuple[dict, int]:
+        return {"error": "The file is larger than 1 GB; export a shorter stretch or fewer channels."}, 413
+
+    @server.after_request
+    def _policy(response: flask.Response) -> flask.Response:
+        response.headers["Content-Security-Policy"] = POLICY
+        response.headers["X-Content-Type-Options"] = "nosniff"
+        response.headers["Referrer-Policy"] = "no-referrer"
+        return response
+
+
+def own_hosts(host: str) -> tuple[str, ...]:
+    """Names by which a server bound to `host` may be asked: the host, or all of this machine for a wildcard."""
+    if host not in ("0.0.0.0", "::"):
+        return (host,)
+    name = socket.gethostname()
+    try:
+        addresses = {str(info[4][0]) for info in socket.getaddrinfo(name, None)}
+    except socket.gaierror:
+        addresses = set()
+    return (name, f"{name}.local", *sorted(addresses))

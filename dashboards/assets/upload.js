@@ -1,0 +1,72 @@
+/* Sends a chosen or dropped file to the server as one stream, with progress, and says every refusal on the page. */
+(function () {
+  "use strict";
+  const LIMIT = 1e9;
+
+  function build(place) {
+    const kind = place.dataset.kind;
+    const input = document.createElement("input");
+    input.type = "file";
+    input.id = "file-" + kind;
+    input.accept = place.dataset.endings;
+    input.setAttribute("aria-label", { log: "Choose a log", car: "Choose a car file", setup: "Choose a setup sheet" }[kind]);
+    const bar = document.createElement("progress");
+    bar.max = 1;
+    bar.value = 0;
+    bar.hidden = true;
+    bar.setAttribute("aria-label", "upload");
+    const said = document.createElement("span");
+    said.className = "said";
+    said.setAttribute("role", "status");
+    place.append(input, bar, said);
+    input.addEventListener("change", () => {
+      if (input.files.length) send(kind, input.files[0], bar, said);
+      input.value = "";
+    });
+    const zone = place.closest("[data-drop]");
+    zone.addEventListener("dragover", (event) => { event.preventDefault(); zone.classList.add("over"); });
+    zone.addEventListener("dragleave", () => zone.classList.remove("over"));
+    zone.addEventListener("drop", (event) => {
+      event.preventDefault();
+      zone.classList.remove("over");
+      if (event.dataTransfer.files.length) send(kind, event.dataTransfer.files[0], bar, said);
+    });
+  }
+
+  function tell(said, text, refused) {
+    said.textContent = text;
+    said.classList.toggle("refusal", refused);
+  }
+
+  function send(kind, file, bar, said) {
+    if (file.size > LIMIT) {
+      tell(said, file.name + ": is " + (file.size / 1e9).toFixed(1) + " GB; allowed: up to 1 GB. Export a shorter stretch or fewer channels.", true);
+      return;
+    }
+    const request = new XMLHttpRequest();
+    request.open("POST", "/upload/" + kind);
+    request.setRequestHeader("X-File-Name", encodeURIComponent(file.name));
+    request.setRequestHeader("Content-Type", "application/octet-stream");
+    bar.hidden = false;
+    bar.value = 0;
+    tell(said, "sending " + file.name, false);
+    request.upload.onprogress = (event) => { if (event.lengthComputable) bar.value = event.loaded / event.total; };
+    request.onerror = () => { bar.hidden = true; tell(said, file.name + ": could not be sent; the server does not answer.", true); };
+    request.onload = () => {
+      bar.hidden = true;
+      let answer = {};
+      try { answer = JSON.parse(request.responseText); } catch (error) { answer = { error: "The server refused the file (" + request.status + ")." }; }
+      if (answer.error) { tell(said, answer.error, true); return; }
+      tell(said, answer.name + " is here (" + (file.size / 1e6).toFixed(1) + " MB)", false);
+      window.dash_clientside.set_props("uploaded-" + kind, { data: answer });
+    };
+    request.send(file);
+  }
+
+  new MutationObserver(() => {
+    document.querySelectorAll(".picker:not([data-built])").forEach((place) => {
+      place.dataset.built = "yes";
+      build(place);
+    });
+  }).observe(document.documentElement, { childList: true, subtree: true });
+})();

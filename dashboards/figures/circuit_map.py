@@ -1,0 +1,105 @@
+"""The path from above, coloured by a chosen quantity, with the findings as marks whose shape says the kind."""
+
+import numpy as np
+import plotly.graph_objects as go
+
+from analyzer.analysis import Analysis
+from analyzer.findings.finding import Finding
+from analyzer.report.figures.downsample import largest
+from analyzer.report.figures.path_layout import drawn_path
+from analyzer.report.figures.path_map import number_corners
+from analyzer.report.figures.theme import GREY, INK, SCALE, VERMILLION, styled
+from analyzer.report.words import KIND_NAMES
+from dashboards.figures.quantities import MAP_LABELS, QUANTITIES
+
+READ = (
+    "How to read it: the path from above, every lap over the first. Brighter and larger is more of the chosen "
+    "quantity, thin grey is where it cannot be told. Marks are findings; their shape says which. "
+    "Numbers are corners. Click a mark or the path to go there."
+)
+POINTS = 2500
+SHAPES = {
+    "inside_wheel_spin": "x-open",
+    "both_wheel_spin": "asterisk-open",
+    "coast_understeer": "triangle-up-open",
+    "inside_wheel_locking": "square-open",
+    "asymmetry": "diamond-open",
+    "lock_up_snap": "star-open",
+}
+
+
+def circuit_map(analysis: Analysis, key: str, *, chosen: Finding | None = None, mode: str = "light") -> go.Figure:
+    """Scatter of x and y (m); customdata starts with the sample's log time (s) everywhere."""
+    quantity = QUANTITIES[key]
+    values = quantity.mapped(analysis)
+    at = largest(values, POINTS)
+    known = at[np.isfinite(values[at])]
+    known = known[np.argsort(values[known])]
+    top = float(np.percentile(values[known], 99.5)) if len(known) else 1.0
+    low = min(0.0, float(np.percentile(values[known], 0.5))) if len(known) else 0.0
+    if quantity.map_top is not None:
+        top = float(np.clip(top, *quantity.map_top))
+    x, y = drawn_path(analysis)
+    figure = go.Figure()
+    figure.add_scatter(
+        x=x[at], y=y[at], mode="lines", line={"color": GREY, "width": 1}, hoverinfo="skip", showlegend=False
+    )
+    share = np.clip((values[known] - low) / ((top - low) or 1.0), 0, 1)
+    figure.add_scatter(
+        x=x[known],
+        y=y[known],
+        mode="markers",
+        showlegend=False,
+        customdata=np.column_stack([analysis.signals.time_s[known], analysis.laps.number[known], values[known]]),
+        hovertemplate=f"{MAP_LABELS[key]}: %{{customdata[2]:.{quantity.digits}f}}<br>"
+        "lap %{customdata[1]:.0f}, %{customdata[0]:.1f} s<extra></extra>",
+        marker={
+            "color": values[known],
+            "cmin": low,
+            "cmax": top,
+            "colorscale": SCALE,
+            "size": 4 + 8 * share,
+            "line": {"width": 0},
+            "colorbar": {"title": {"text": MAP_LABELS[key].replace(", ", ",<br>")}, "thickness": 12},
+        },
+    )
+    _marks(figure, analysis, x, y, mode)
+    if chosen is not None:
+        k = int(np.searchsorted(analysis.signals.time_s, chosen.start_s))
+        figure.add_scatter(
+            x=[x[k]],
+            y=[y[k]],
+            mode="markers",
+            name="chosen finding",
+            hoverinfo="skip",
+            marker={"symbol": "circle-open", "size": 26, "color": INK[mode], "line": {"width": 3}},
+        )
+    number_corners(figure, analysis, x, y)
+    figure.update_xaxes(title="x, m", showgrid=False, zeroline=False)
+    figure.update_yaxes(title="y, m", scaleanchor="x", showgrid=False, zeroline=False)
+    styled(figure, height=470, mode=mode)
+    return figure.update_layout(margin={"t": 60, "r": 0})
+
+
+def _marks(figure: go.Figure, analysis: Analysis, x: np.ndarray, y: np.ndarray, mode: str) -> None:
+    for kind, name in KIND_NAMES.items():
+        found = [f for f in analysis.findings if f.kind == kind and f.corner is not None]
+        if not found:
+            continue
+        at = np.searchsorted(analysis.signals.time_s, [f.start_s for f in found]).clip(max=len(x) - 1)
+        figure.add_scatter(
+            x=x[at],
+            y=y[at],
+            mode="markers",
+            name=name,
+            marker={
+                "symbol": SHAPES[kind],
+                "size": 12,
+                "color": VERMILLION if "spin" in kind else INK[mode],
+                "line": {"width": 2},
+            },
+            customdata=[[f.start_s, f.lap, f.corner] for f in found],
+            hovertemplate="corner %{customdata[2]}, lap %{customdata[1]}, %{customdata[0]:.1f} s<extra>"
+            + name
+            + "</extra>",
+        )

@@ -1,0 +1,115 @@
+"""The lock plot of the report with, on top, the chosen corner pass, another run, or the sheet being typed."""
+
+from dataclasses import replace
+
+import numpy as np
+import plotly.graph_objects as go
+
+from analyzer.analysis import Analysis
+from analyzer.differential.predicted import PredictedLockCurve
+from analyzer.phases.segments import Corner
+from analyzer.report.figures.lock_plot import lock_plot
+from analyzer.report.figures.theme import GREEN, INK, VERMILLION, styled
+
+
+def lock_view(
+    analysis: Analysis,
+    *,
+    chosen: Corner | None = None,
+    other: Analysis | None = None,
+    predicted: PredictedLockCurve | None = None,
+    mode: str = "light",
+) -> go.Figure:
+    """Lock plot; `predicted` replaces what the run was analysed with."""
+    figure = lock_plot(analysis if predicted is None else replace(analysis, predicted=predicted))
+    if other is not None:
+        _other(figure, other)
+    if chosen is not None:
+        _pass(figure, analysis, chosen, mode)
+    _readable_range(figure, analysis)
+    styled(figure, height=480, mode=mode)
+    return figure.update_layout(margin={"t": 90})
+
+
+def predicted_only(predicted: PredictedLockCurve, torque_Nm: np.ndarray, *, mode: str = "light") -> go.Figure:
+    """The predicted curve with its band, when there is no run to lay it over."""
+    figure = go.Figure()
+    if predicted.kind != "spool":
+        lower, upper = predicted.band_Nm(torque_Nm)
+        figure.add_scatter(
+            x=np.concatenate([torque_Nm, torque_Nm[::-1]]),
+            y=np.concatenate([upper, lower[::-1]]),
+            fill="toself",
+            fillcolor="rgba(213,94,0,0.12)",
+            line={"width": 0},
+            name="its 95 % band",
+            hoverinfo="skip",
+        )
+        figure.add_scatter(
+            x=torque_Nm,
+            y=predicted.locking_torque_Nm(torque_Nm),
+            mode="lines",
+            name="parts say",
+            line={"color": VERMILLION, "width": 2.5, "dash": "dash"},
+            hovertemplate="at %{x:.0f} N.m: %{y:.0f} N.m<extra>parts say</extra>",
+        )
+    figure.update_xaxes(title="input torque, both wheels, N.m (drive positive)")
+    figure.update_yaxes(title="locking torque, N.m", rangemode="tozero")
+    return styled(figure, height=480, mode=mode)
+
+
+def _pass(figure: go.Figure, analysis: Analysis, corner: Corner, mode: str) -> None:
+    where = np.arange(corner.start, corner.stop)
+    axle = analysis.axle
+    good = analysis.signals.valid[where] & ~axle.braked[where] & np.isfinite(axle.torque_difference_Nm[where])
+    where = where[good]
+    where = where[:: max(1, len(where) // 400)]
+    figure.add_scatter(
+        x=axle.input_torque_Nm[where],
+        y=np.abs(axle.torque_difference_Nm[where]),
+        mode="lines+markers",
+        name=f"corner {corner.number}, lap {corner.lap}",
+        line={"color": INK[mode], "width": 1},
+        marker={"symbol": "diamond-open", "size": 7, "color": INK[mode]},
+        customdata=np.column_stack(
+            [np.full(len(where), corner.number), np.full(len(where), corner.lap), analysis.signals.time_s[where]]
+        ),
+        hovertemplate="corner %{customdata[0]:.0f}, lap %{customdata[1]:.0f}, %{customdata[2]:.2f} s<br>"
+        "input %{x:.0f} N.m, transfer %{y:.0f} N.m<extra></extra>",
+    )
+
+
+def _other(figure: go.Figure, other: Analysis) -> None:
+    points = [p for p in other.lock_curve.points if p.kind == "measured"]
+    if not points:
+        return
+    torque = [p.input_torque_Nm for p in points]
+    figure.add_scatter(
+        x=torque + torque[::-1],
+        y=[p.upper_Nm for p in points] + [p.lower_Nm for p in points][::-1],
+        fill="toself",
+        fillcolor="rgba(0,158,115,0.2)",
+        line={"width": 0},
+        name="other run's band",
+        hoverinfo="skip",
+    )
+    figure.add_scatter(
+        x=torque,
+        y=[p.locking_torque_Nm for p in points],
+        mode="lines",
+        name="other run",
+        line={"color": GREEN, "width": 3, "dash": "dot"},
+        hovertemplate="at %{x:.0f} N.m: %{y:.0f} N.m<extra>other run</extra>",
+    )
+
+
+def _readable_range(figure: go.Figure, analysis: Analysis) -> None:
+    """The first view leaves out single far samples; zooming out shows them."""
+    torque = np.array([p.input_torque_Nm for p in analysis.lock_curve.points])
+    usable = analysis.signals.valid & ~analysis.axle.braked & (analysis.axle.locked | analysis.axle.slipping)
+    height = np.abs(analysis.axle.torque_difference_Nm[usable])
+    height = height[np.isfinite(height)]
+    curve = [p.upper_Nm or p.lower_Nm or 0.0 for p in analysis.lock_curve.points]
+    top = 1.15 * max(*curve, float(np.percentile(height, 99.5)) if len(height) else 0.0, 50.0)
+    figure.update_xaxes(range=[1.25 * float(torque.min()), 1.05 * float(torque.max())])
+    figure.update_yaxes(range=[0, top])

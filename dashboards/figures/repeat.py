@@ -1,0 +1,86 @@
+"""One small chart a corner, one point a lap: does it do the same every time."""
+
+import math
+
+import plotly.graph_objects as go
+from plotly.subplots import make_subplots
+
+from analyzer.analysis import Analysis
+from analyzer.report.figures.theme import BLUE, GREY, VERMILLION, styled
+
+READ = (
+    "How to read it: one small chart a corner, one point a lap. Level points: it does the same every lap. Bars are "
+    "95 % intervals, crosses what the parts say. A missing point means that the log cannot say."
+)
+CHOICES = {  # key of PhaseResult -> (label, factor, digits)
+    "inside_slip": ("inside slip, %", 100.0, 1),
+    "outside_slip": ("outside slip, %", 100.0, 1),
+    "kinematic_lock": ("kinematic lock", 1.0, 2),
+    "transfer_torque_Nm": ("transfer torque, N.m", 1.0, 0),
+    "mean_speed_m_s": ("mean speed, km/h", 3.6, 1),
+}
+ACROSS = 5
+NORMAL_95 = 1.96
+
+
+def repeat(analysis: Analysis, key: str, phase: str, *, mode: str = "light") -> go.Figure:
+    """Grid of `key` by lap for `phase`."""
+    label, factor, digits = CHOICES[key]
+    by_corner: dict[int, list] = {}
+    for r in analysis.phase_results:
+        if r.phase == phase and r.lap > 0 and getattr(r, key) is not None:
+            by_corner.setdefault(r.corner, []).append(r)
+    corners = sorted(by_corner)
+    rows = max(1, math.ceil(len(corners) / ACROSS))
+    figure = make_subplots(
+        rows=rows,
+        cols=ACROSS,
+        shared_yaxes="all",
+        horizontal_spacing=0.02,
+        vertical_spacing=0.25 / rows,
+        subplot_titles=[f"corner {c}" for c in corners],
+    )
+    for k, corner in enumerate(corners):
+        passes = by_corner[corner]
+        row, col = k // ACROSS + 1, k % ACROSS + 1
+        spread = None
+        if key == "transfer_torque_Nm":
+            spread = {
+                "type": "data",
+                "array": [NORMAL_95 * (r.transfer_torque_sd_Nm or 0.0) for r in passes],
+                "color": GREY,
+                "thickness": 1.2,
+            }
+            figure.add_scatter(
+                x=[r.lap for r in passes],
+                y=[r.predicted_locking_torque_Nm for r in passes],
+                mode="markers",
+                marker={"symbol": "x-thin", "size": 8, "line": {"width": 2, "color": VERMILLION}},
+                name="parts say",
+                showlegend=k == 0,
+                row=row,
+                col=col,
+                hovertemplate="parts say %{y:.0f} N.m<extra></extra>",
+            )
+        figure.add_scatter(
+            x=[r.lap for r in passes],
+            y=[factor * getattr(r, key) for r in passes],
+            mode="lines+markers",
+            marker={"size": 7, "color": BLUE},
+            line={"width": 1},
+            error_y=spread,
+            name=label,
+            showlegend=k == 0,
+            hovertemplate=f"lap %{{x}}: %{{y:.{digits}f}}<extra>{label}</extra>",
+            row=row,
+            col=col,
+        )
+    figure.update_xaxes(dtick=1)
+    styled(figure, height=120 + 150 * rows, mode=mode)
+    axes = figure.select_xaxes(), figure.select_yaxes()
+    grid = figure.layout.xaxis.gridcolor
+    for axis in (*axes[0], *axes[1]):
+        axis.update(gridcolor=grid, zerolinecolor=grid)
+    figure.update_layout(legend={"y": 1.0 + 0.3 / rows}, margin={"t": 80, "b": 30})
+    figure.update_annotations(font={"size": 12})
+    return figure

@@ -1,0 +1,80 @@
+"""Runs analyses in child processes: progress, cancel, several at once, and none outlives the server."""
+
+import atexit
+import json
+import os
+import subprocess
+import sys
+import threading
+
+from dashboards.logbook import Logbook
+
+AT_ONCE = 2
+CRASHED = "The analysis ended unexpectedly. Try again; if it happens again, keep the log and report it."
+
+
+class Jobs:
+    """Children by run id. Threads only wait for their child's lines."""
+
+    def __init__(self, logbook: Logbook) -> None:
+        self._logbook = logbook
+        self._children: dict[str, subprocess.Popen] = {}
+        self._cancelled: set[str] = set()
+        self._lock = threading.Lock()
+        self._slots = threading.Semaphore(AT_ONCE)
+        for run in logbook.runs():
+            if run.state in ("waiting", "running"):
+                logbook.set_status(run.id, state="cancelled", message="The server was ended before this was done.")
+        atexit.register(self.close)
+
+    def start(self, run_id: str) -> None:
+        """Queue a run that was made by `Logbook.new_run`."""
+        threading.Thread(target=self._follow, args=(run_id,), daemon=True).start()
+
+    def cancel(self, run_id: str) -> None:
+        """End a run; does nothing when it is already over."""
+        with self._lock:
+            if self._logbook.run(run_id).state not in ("waiting", "running"):
+                return
+            self._cancelled.add(run_id)
+            child = self._children.get(run_id)
+            if child is not None:
+                child.kill()
+        self._logbook.set_status(run_id, state="cancelled", message="Cancelled.")
+
+    def close(self) -> None:
+        """End every child."""
+        with self._lock:
+            for child in self._children.values():
+                child.kill()
+
+    def _follow(self, run_id: str) -> None:
+        with self._slots:
+            with self._lock:
+                if run_id in self._cancelled:
+                    return
+                child = self._children[run_id] = subprocess.Popen(
+                    [sys.executable, "-m", "dashboards.worker", str(self._logbook.run_folder(run_id))],
+                    stdin=subprocess.PIPE,
+                    stdout=subprocess.PIPE,
+                    text=True,
+                    env={**os.environ, "OMP_NUM_THREADS": "1"},
+                )
+            ending = {"error": CRASHED}
+            for line in child.stdout:
+                told = json.loads(line)
+                if "step" not in told:
+                    ending = told
+                elif run_id not in self._cancelled:
+                    self._logbook.set_status(run_id, state="running", step=told["step"], share=told["share"])
+            child.wait()
+            child.stdin.close()
+            child.stdout.close()
+            with self._lock:
+                del self._children[run_id]
+                if run_id in self._cancelled:
+                    self._logbook.set_status(run_id, state="cancelled", message="Cancelled.")
+                elif "error" in ending:
+                    self._logbook.set_status(run_id, state="failed", message=ending["error"])
+                else:
+                    self._logbook.set_status(run_id, state="done", share=1.0)

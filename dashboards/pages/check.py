@@ -1,0 +1,164 @@
+"""Log check page: what was recognised, what is wrong and where, and the channel map to mend it with."""
+
+import dash
+from dash import Dash, Input, Output, State, dcc, html
+
+from analyzer.errors import HalfshaftError
+from analyzer.report.words import number
+from dashboards.figures import fault_timeline
+from dashboards.jobs import Jobs
+from dashboards.logbook import Logbook
+from dashboards.pages.parts import chart, table
+
+VERDICT_MARKS = {"yes": "✓ yes", "partly": "◐ partly", "no": "✕ no"}
+
+
+def layout(logbook: Logbook, run_id: str) -> html.Div:
+    """The page.
+
+    Raises
+    ------
+    InputError : no such run.
+    """
+    run, found, job = logbook.run(run_id), logbook.check(run_id), logbook.job(run_id)
+    parts: list = [dcc.Store(id="check-id", data=run_id), html.H1(f"Log check: {run.log_name}")]
+    if run.message:
+        parts.append(html.P(run.message, className="refusal"))
+    if found is None:
+        return html.Div([*parts, html.P("The log was not read far enough to check it.")])
+    if found["problem"]:
+        parts.append(html.P(found["problem"], className="refusal"))
+    if run.state == "done":
+        parts.append(html.P(dcc.Link("Back to the run", href=f"/run/{run_id}", className="button quiet")))
+    parts += [_channels(found), _answers(found), _faults(found)]
+    if run.state == "done":
+        parts.append(_calibration(logbook, run_id))
+    stored = logbook.run_folder(run_id) / "channels.toml"
+    text = stored.read_text("utf-8") if job["channels"] and stored.is_file() else found["channel_map"]
+    parts.append(_mapping(text))
+    return html.Div(parts)
+
+
+def _channels(found: dict) -> html.Section:
+    rows = [
+        [
+            line["channel"],
+            line["column"],
+            line["reason"],
+            line["unit"] or "?",
+            number(line["rate_hz"], 0),
+            _figure(line["lowest"]),
+            _figure(line["highest"]),
+            f"{100 * line['filled']:.0f}",
+        ]
+        for line in found["channels"]
+    ]
+    log = found["log"]
+    length = "" if log["duration_s"] is None else f"{log['duration_s']:.1f} s at {log['sample_rate_hz']:.4g} Hz"
+    left_out = f"; {100 * log['excluded_share']:.0f} % left out" if log["excluded_share"] else ""
+    parts = [
+        html.H2("Channels"),
+        html.P(f"{log['form']}. {length}{left_out}", className="hint"),
+        table(["channel", "column", "why", "unit in the file", "Hz", "lowest", "highest", "filled, %"], rows, words=3),
+    ]
+    if found["unused_columns"]:
+        parts.append(html.P("Not used: " + ", ".join(found["unused_columns"][:60]), className="hint"))
+    if found["questions"]:
+        parts += [html.H3("To decide"), html.Ul([html.Li(q) for q in found["questions"]])]
+    if found["car_checks"]:
+        parts += [html.H3("Against the car file"), html.Ul([html.Li(c) for c in found["car_checks"]])]
+    return html.Section(parts, className="panel")
+
+
+def _answers(found: dict) -> html.Section | str:
+    if not found["answers"]:
+        return ""
+    rows = [[a["question"], VERDICT_MARKS[a["verdict"]], a["reason"]] for a in found["answers"]]
+    return html.Section([html.H2("What it can tell"), table(["question", "", "why"], rows, words=3)], className="panel")
+
+
+def _faults(found: dict) -> html.Section:
+    quality, duration = found["quality"], found["log"]["duration_s"]
+    parts: list = [html.H2("Faults, signs and delays")]
+    if not quality:
+        parts.append(html.P("Nothing found."))
+    if duration and any(q["start_s"] is not None for q in quality):
+        parts.append(chart("faults", fault_timeline.READ, label="faults over time"))
+    words = {"error": "✕ error", "warning": "▲ note", "info": "● info"}
+    rows = [[words[q["severity"]], _when(q), q["message"]] for q in quality]
+    if rows:
+        parts.append(table(["", "where, s", "what"], rows, words=3))
+    return html.Section(parts, className="panel")
+
+
+def _calibration(logbook: Logbook, run_id: str) -> html.Section:
+    steps = logbook.analysis(run_id).signals.calibration
+    rows = [
+        [
+            step.message,
+            f"{step.value:.4g}",
+            "–" if step.standard_deviation is None else f"{step.standard_deviation:.2g}",
+            step.unit,
+        ]
+        for step in steps
+    ]
+    return html.Section(
+        [html.H2("Calibration found in the log"), table(["what", "value", "standard deviation", "unit"], rows)],
+        className="panel",
+    )
+
+
+def _mapping(text: str) -> html.Section:
+    return html.Section(
+        [
+            html.H2("Channel map"),
+            html.P(
+                "Which column is which channel, in which unit. Correct a line and analyse again: "
+                "column, unit, sign = -1 turns a channel over.",
+                className="hint",
+            ),
+            html.Label("channel map (TOML)", htmlFor="map-text"),
+            dcc.Textarea(id="map-text", value=text, spellCheck="false", rows=16),
+            html.Div([html.Button("Analyse again with this map", id="again", className="main")], className="buttons"),
+            html.Div(id="again-refusal", role="alert", className="refusal"),
+        ],
+        className="panel",
+    )
+
+
+def _figure(value: float | None) -> str:
+    return "–" if value is None else f"{value:.4g}"
+
+
+def _when(q: dict) -> str:
+    if q["start_s"] is None or q["end_s"] is None:
+        return "whole log"
+    return f"{q['start_s']:.2f} to {q['end_s']:.2f}"
+
+
+def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
+    """Callbacks of the page."""
+
+    @app.callback(Output("faults", "figure"), Input("mode", "data"), State("check-id", "data"))
+    def _timeline(mode: str, run_id: str) -> dict:
+        found = logbook.check(run_id)
+        return fault_timeline.fault_timeline(found["quality"], found["log"]["duration_s"], mode=mode or "light")
+
+    @app.callback(
+        Output("again-refusal", "children"),
+        Output("address", "pathname"),
+        Input("again", "n_clicks"),
+        State("map-text", "value"),
+        State("check-id", "data"),
+        prevent_initial_call=True,
+    )
+    def _again(clicks: int | None, text: str, run_id: str) -> tuple:
+        if not clicks:
+            return dash.no_update, dash.no_update
+        try:
+            keys = logbook.job(run_id)["keys"]
+            new = logbook.new_run(log_key=keys["log"], car_key=keys["car"], setup_key=keys["setup"], channel_map=text)
+        except HalfshaftError as error:
+            return str(error), dash.no_update
+        jobs.start(new)
+        return "", "/"

@@ -1,0 +1,58 @@
+"""Pieces that several pages share."""
+
+from typing import Any
+
+import plotly.graph_objects as go
+from dash import dcc, html
+
+from analyzer.analysis import Analysis
+from analyzer.report.figures.theme import CONFIG
+from analyzer.report.words import PARAMETER_NAMES, interval_words
+
+
+def chart(chart_id: str, read: str, *, figure: go.Figure | None = None, label: str) -> html.Div:
+    """A chart with the sentence that says how to read it."""
+    graph = dcc.Graph(id=chart_id, config=CONFIG, **({"figure": figure} if figure is not None else {}))
+    return html.Div(
+        [html.Div(graph, role="group", **{"aria-label": label}), html.P(read, className="read", id=f"{chart_id}-read")]
+    )
+
+
+def labelled(title: str, control: Any, *, wide: bool = False) -> html.Div:
+    """A control under its label."""
+    return html.Div([html.Label(title, htmlFor=control.id), control], className="wide" if wide else "")
+
+
+def table(headings: list[str], rows: list[list[Any]], *, words: int = 1) -> html.Div:
+    """A scrolling table; the first `words` columns are text, the others numbers."""
+    return html.Div(
+        html.Table(
+            [
+                html.Thead(
+                    html.Tr(
+                        [
+                            html.Th(h, scope="col", className="words" if k < words else "")
+                            for k, h in enumerate(headings)
+                        ]
+                    )
+                ),
+                html.Tbody(
+                    [
+                        html.Tr([html.Td(v, className="words" if k < words else "") for k, v in enumerate(row)])
+                        for row in rows
+                    ]
+                ),
+            ]
+        ),
+        className="scroll",
+        tabIndex="0",
+    )
+
+
+def parameter_cells(analysis: Analysis) -> dict[str, tuple[str, str]]:
+    """Parameter name -> (value, 95 % interval or reason) in words."""
+    return {
+        name: interval_words(analysis.lock_curve.parameters[name], digits)
+        for name, (_, digits) in PARAMETER_NAMES.items()
+        if name in analysis.lock_curve.parameters
+    }

@@ -1,0 +1,209 @@
+"""Start page: choose log, car and setup, see the analysed runs."""
+
+import time
+
+import dash
+from dash import ALL, Dash, Input, Output, State, ctx, dcc, html
+
+from analyzer.errors import HalfshaftError
+from dashboards.jobs import Jobs
+from dashboards.logbook import KINDS, Logbook, Run
+
+STATE_WORDS = {
+    "waiting": "waiting for its turn",
+    "running": "being analysed",
+    "done": "done",
+    "failed": "could not be analysed",
+    "cancelled": "cancelled",
+}
+MARKS = {"waiting": "…", "running": "▸", "done": "✓", "failed": "✕", "cancelled": "–"}
+
+
+def layout(logbook: Logbook) -> html.Div:
+    """The page."""
+    return html.Div(
+        [
+            html.H1("What did the differential do?"),
+            html.P(
+                "Give a log of the session and the figures of the car. You get where the inside rear wheel spun, where "
+                "the axle was locked, and the lock curve that was really on track."
+            ),
+            html.Section(
+                [
+                    html.H2("Analyse a log"),
+                    html.Div([_chooser("log", "1. Log of the session", "drop it here, or choose a file")]),
+                    html.Div(
+                        [
+                            _settings(logbook, "car", "2. Car file"),
+                            _settings(logbook, "setup", "3. Setup sheet (may be left out)"),
+                        ],
+                        className="two",
+                    ),
+                    html.Div(
+                        [
+                            html.Button("Analyse", id="analyse", className="main"),
+                            html.Button("Try the sample run", id="sample", className="quiet"),
+                            html.Span("invented car, invented circuit", className="hint"),
+                        ],
+                        className="buttons",
+                    ),
+                    html.Div(id="start-refusal", role="alert", className="refusal"),
+                ],
+                className="panel",
+            ),
+            html.Section(
+                [
+                    html.H2("Runs in this logbook"),
+                    html.Div(_run_list(logbook), id="run-list", **{"aria-live": "polite"}),
+                ],
+                className="panel",
+            ),
+            dcc.Store(id="uploaded-log"),
+            dcc.Store(id="uploaded-car"),
+            dcc.Store(id="uploaded-setup"),
+            dcc.Interval(id="run-clock", interval=700),
+        ]
+    )
+
+
+def _chooser(kind: str, title: str, words: str) -> html.Div:
+    endings, _ = KINDS[kind]
+    return html.Div(
+        [
+            html.Label(
+                [
+                    html.Span(title, className="field-title"),
+                    html.Span(words, className="hint"),
+                ],
+                htmlFor=f"file-{kind}",
+            ),
+            html.Div(id=f"picker-{kind}", className="picker", **{"data-kind": kind, "data-endings": ",".join(endings)}),
+        ],
+        className="drop" if kind == "log" else "choose",
+        id=f"drop-{kind}",
+        **{"data-drop": kind},
+    )
+
+
+def _settings(logbook: Logbook, kind: str, title: str) -> html.Div:
+    return html.Div(
+        [
+            html.Label(title, htmlFor=f"choice-{kind}", className="field-title"),
+            dcc.Dropdown(
+                id=f"choice-{kind}",
+                options=_options(logbook, kind),
+                value="sample" if kind == "car" else None,
+                clearable=kind == "setup",
+                placeholder="none",
+            ),
+            html.Div(
+                id=f"picker-{kind}", className="picker", **{"data-kind": kind, "data-endings": ",".join(KINDS[kind][0])}
+            ),
+        ],
+        **{"data-drop": kind},
+    )
+
+
+def _options(logbook: Logbook, kind: str) -> list[dict]:
+    return [
+        {"label": f"{f.name} (sample, invented)" if f.key == "sample" else f.name, "value": f.key}
+        for f in logbook.files(kind)
+    ]
+
+
+def _run_list(logbook: Logbook) -> list:
+    runs = list(logbook.runs())
+    if not runs:
+        return [html.P("None yet. Drop a log above, or try the sample run.", className="hint")]
+    return [_run_line(run) for run in runs]
+
+
+def _run_line(run: Run) -> html.Div:
+    sheet = f", {run.setup_name}" if run.setup_name else ""
+    under = [html.Div(f"{run.car_name}{sheet}; {_when(run.started)}", className="hint")]
+    if run.state in ("waiting", "running"):
+        under += [
+            html.Div(
+                [
+                    html.Progress(value=str(round(run.share, 3)), max="1", **{"aria-label": "progress"}),
+                    html.Span(run.step or "waiting", className="hint"),
+                    html.Button("Cancel", id={"type": "cancel", "run": run.id}, className="quiet"),
+                ],
+                className="progress",
+            )
+        ]
+    if run.message:
+        under.append(html.P(run.message, className="refusal" if run.state == "failed" else "hint"))
+    links = []
+    if run.state == "done":
+        links = [dcc.Link("Open", href=f"/run/{run.id}", className="button main")]
+    if run.state in ("done", "failed"):
+        links.append(dcc.Link("Log check", href=f"/run/{run.id}/log", className="button quiet"))
+    return html.Div(
+        [
+            html.Div([html.Strong(run.log_name), *under], className="grow"),
+            html.Span(f"{MARKS[run.state]} {STATE_WORDS[run.state]}", className=f"state {run.state}"),
+            html.Div(links, className="buttons"),
+        ],
+        className="run-line",
+    )
+
+
+def _when(started: float) -> str:
+    return time.strftime("%d %b %Y, %H:%M", time.localtime(started))
+
+
+def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
+    """Callbacks of the page."""
+
+    @app.callback(Output("run-list", "children"), Input("run-clock", "n_intervals"), State("run-list", "children"))
+    def _refresh(_: int, shown: list) -> list:
+        fresh = _run_list(logbook)
+        same = [part.to_plotly_json() for part in fresh] == shown
+        return dash.no_update if same else fresh
+
+    @app.callback(
+        Output("start-refusal", "children"),
+        Output("run-clock", "n_intervals"),
+        Input("analyse", "n_clicks"),
+        Input("sample", "n_clicks"),
+        State("uploaded-log", "data"),
+        State("choice-car", "value"),
+        State("choice-setup", "value"),
+        prevent_initial_call=True,
+    )
+    def _begin(_: int, __: int, log: dict | None, car: str | None, setup: str | None) -> tuple:
+        try:
+            if ctx.triggered_id == "sample":
+                run_id = logbook.new_run(log_key="sample", car_key="sample", setup_key="sample")
+            elif not log:
+                return "Choose a log first: drop it on the first field or press its button.", dash.no_update
+            elif not car:
+                return "Choose a car file: without mass, tracks and radii no torque can be told.", dash.no_update
+            else:
+                run_id = logbook.new_run(log_key=log["key"], car_key=car, setup_key=setup)
+        except HalfshaftError as error:
+            return str(error), dash.no_update
+        jobs.start(run_id)
+        return "", 0
+
+    for kind in ("car", "setup"):
+
+        @app.callback(
+            Output(f"choice-{kind}", "options"),
+            Output(f"choice-{kind}", "value"),
+            Input(f"uploaded-{kind}", "data"),
+            prevent_initial_call=True,
+        )
+        def _added(stored: dict | None, kind: str = kind) -> tuple:
+            return _options(logbook, kind), stored["key"] if stored else dash.no_update
+
+    @app.callback(
+        Output("run-clock", "disabled"),
+        Input({"type": "cancel", "run": ALL}, "n_clicks"),
+        prevent_initial_call=True,
+    )
+    def _cancel(clicks: list) -> bool:
+        if any(clicks) and isinstance(ctx.triggered_id, dict):
+            jobs.cancel(ctx.triggered_id["run"])
+        return False

@@ -1,0 +1,54 @@
+"""The HTML report as PDF, through an installed Chromium; without one, a plain message."""
+
+import importlib.util
+import os
+import shutil
+import tempfile
+from pathlib import Path
+
+from analyzer.errors import InputError
+
+BROWSERS = ("chromium", "chromium-browser")
+FLAGS = ["--enable-unsafe-swiftshader"]
+MISSING = (
+    "A PDF needs Chromium and the Python package playwright on the machine that serves this page. "
+    "Take the HTML report instead: open it and print it to PDF from your browser."
+)
+
+
+def browser_path() -> str | None:
+    """Path of Chromium, or None."""
+    return next((path for name in BROWSERS if (path := shutil.which(name))), None)
+
+
+def to_pdf(report_html: str) -> bytes:
+    """Print the report.
+
+    Raises
+    ------
+    InputError : no browser or no playwright here, or printing failed; says what to do instead.
+    """
+    browser_file = browser_path()
+    if browser_file is None or importlib.util.find_spec("playwright") is None:
+        raise InputError(MISSING)
+    from playwright.sync_api import Error, sync_playwright
+
+    flags = [*FLAGS, "--no-sandbox"] if _is_root() else FLAGS
+    with tempfile.TemporaryDirectory() as folder:
+        page_file = Path(folder) / "report.html"
+        page_file.write_text(report_html, "utf-8")
+        try:
+            with sync_playwright() as play:
+                browser = play.chromium.launch(executable_path=browser_file, args=flags)
+                page = browser.new_page(viewport={"width": 1000, "height": 1400}, offline=True)
+                page.goto(page_file.as_uri())
+                page.emulate_media(media="print")
+                page.add_style_tag(content=".modebar{display:none !important}")
+                page.wait_for_timeout(500)
+                return page.pdf(format="A4", print_background=True)
+        except Error as error:
+            raise InputError(f"The PDF could not be made ({error.message.splitlines()[0]}). {MISSING}") from None
+
+
+def _is_root() -> bool:
+    return hasattr(os, "geteuid") and os.geteuid() == 0

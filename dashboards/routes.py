@@ -1,0 +1,98 @@
+"""Plain routes beside the pages: uploads in, reports and tables out."""
+
+import csv
+import io
+from urllib.parse import unquote
+
+import flask
+
+from analyzer.analysis import Analysis
+from analyzer.differential.setup import load_setup
+from analyzer.errors import HalfshaftError, InputError
+from analyzer.report.html import render
+from analyzer.report.result_json import PHASE_KEYS
+from analyzer.vehicle.car import load_car
+from dashboards.logbook import Logbook
+from dashboards.pdf import to_pdf
+
+SETTINGS_LIMIT_BYTES = 1_000_000
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+
+
+def add_routes(server: flask.Flask, logbook: Logbook) -> None:
+    """POST /upload/<kind>, GET /run/<id>/report.html, report.pdf, corners.csv, result.json."""
+
+    @server.post("/upload/<kind>")
+    def _upload(kind: str) -> tuple[dict, int]:
+        request = flask.request
+        name = unquote(request.headers.get("X-File-Name", ""))
+        try:
+            if kind in ("car", "setup") and (request.content_length or 0) > SETTINGS_LIMIT_BYTES:
+                raise InputError("That is too large for a settings file; allowed: up to 1 MB. Choose a TOML file.")
+            stored = logbook.store(kind, name, request.stream, request.content_length)
+            if kind in ("car", "setup"):
+                _examine(logbook, kind, stored.key)
+        except HalfshaftError as error:
+            return {"error": str(error)}, 400
+        return {"key": stored.key, "name": stored.name}, 200
+
+    @server.get("/run/<run_id>/report.html")
+    def _report(run_id: str) -> flask.Response:
+        return _download(logbook, run_id, "html", "text/html; charset=utf-8", render)
+
+    @server.get("/run/<run_id>/report.pdf")
+    def _pdf(run_id: str) -> flask.Response:
+        return _download(logbook, run_id, "pdf", "application/pdf", lambda a: to_pdf(render(a)))
+
+    @server.get("/run/<run_id>/corners.csv")
+    def _corners(run_id: str) -> flask.Response:
+        return _download(logbook, run_id, "csv", "text/csv; charset=utf-8", corners_csv)
+
+    @server.get("/run/<run_id>/result.json")
+    def _result(run_id: str) -> flask.Response:
+        def stored(_: Analysis) -> str:
+            return (logbook.run_folder(run_id) / "result.json").read_text("utf-8")
+
+        return _download(logbook, run_id, "json", "application/json", stored)
+
+
+def _examine(logbook: Logbook, kind: str, key: str) -> None:
+    try:
+        (load_car if kind == "car" else load_setup)(logbook.file(kind, key).path)
+    except InputError:
+        logbook.remove(kind, key)
+        raise
+
+
+def _download(logbook: Logbook, run_id: str, ending: str, media_type: str, made) -> flask.Response:
+    try:
+        body = made(logbook.analysis(run_id))
+    except HalfshaftError as error:
+        return flask.Response(str(error), status=404, mimetype="text/plain")
+    name = logbook.run(run_id).log_name.split(".")[0]
+    response = flask.Response(body, content_type=media_type)
+    # an upload's words come back in it: always a download, never a page of this server
+    response.headers["Content-Disposition"] = (
+        f'attachment; filename="{name.encode("ascii", "ignore").decode()}.{ending}"'
+    )
+    return response
+
+
+def corners_csv(analysis: Analysis) -> str:
+    """Every corner pass and phase, one row each; empty cells where the log cannot say."""
+    text = io.StringIO()
+    writer = csv.writer(text)
+    writer.writerow(["log", "lap", "corner", "direction", *PHASE_KEYS])
+    for r in analysis.phase_results:
+        row = (analysis.recording.name, r.lap, r.corner, r.direction, *(getattr(r, key) for key in PHASE_KEYS))
+        writer.writerow([cell(v) for v in row])
+    return text.getvalue()
+
+
+def cell(value: object) -> object:
+    """A CSV cell; text that a spreadsheet would take for a formula is quoted with an apostrophe."""
+    if isinstance(value, str) and value.startswith(FORMULA_STARTS):
+        return "'" + value
+    if isinstance(value, float):
+        return f"{value:.6g}"
+    return "" if value is None else value
