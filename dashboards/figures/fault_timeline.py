@@ -3,6 +3,7 @@
 import plotly.graph_objects as go
 
 from analyzer.report.figures.theme import BLUE, GREY, ORANGE, VERMILLION, styled
+from dashboards.figures.dark import readable
 
 READ = (
     "How to read it: one row a kind of fault, a bar where it lies in the log. Squares are errors, triangles notes, "
@@ -37,7 +38,7 @@ def fault_timeline(quality: list[dict], duration_s: float, *, mode: str = "light
     rows = len({q["code"] + str(q["channel"]) for q in placed})
     figure.update_xaxes(title="log time, s", range=[0, duration_s])
     figure.update_yaxes(automargin=True)
-    return styled(figure, height=140 + 34 * max(rows, 1), mode=mode)
+    return readable(styled(figure, height=140 + 34 * max(rows, 1), mode=mode), mode)
 
 
 def _plain(text: str) -> str:

@@ -10,6 +10,7 @@ from analyzer.differential.predicted import PredictedLockCurve
 from analyzer.phases.segments import Corner
 from analyzer.report.figures.lock_plot import lock_plot
 from analyzer.report.figures.theme import GREEN, INK, VERMILLION, styled
+from dashboards.figures.dark import readable
 
 
 def lock_view(
@@ -28,7 +29,7 @@ def lock_view(
         _pass(figure, analysis, chosen, mode)
     _readable_range(figure, analysis)
     styled(figure, height=480, mode=mode)
-    return figure.update_layout(margin={"t": 90})
+    return readable(figure.update_layout(margin={"t": 90}), mode)
 
 
 def predicted_only(predicted: PredictedLockCurve, torque_Nm: np.ndarray, *, mode: str = "light") -> go.Figure:

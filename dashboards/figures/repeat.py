@@ -5,8 +5,9 @@ import math
 import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
-from analyzer.analysis import Analysis
+from analyzer.analysis import Analysis, PhaseResult
 from analyzer.report.figures.theme import BLUE, GREY, VERMILLION, styled
+from dashboards.figures.dark import readable
 
 READ = (
     "How to read it: one small chart a corner, one point a lap. Level points: it does the same every lap. Bars are "
@@ -16,7 +17,7 @@ CHOICES = {  # key of PhaseResult -> (label, factor, digits)
     "inside_slip": ("inside slip, %", 100.0, 1),
     "outside_slip": ("outside slip, %", 100.0, 1),
     "kinematic_lock": ("kinematic lock", 1.0, 2),
-    "transfer_torque_Nm": ("transfer torque, N.m", 1.0, 0),
+    "transfer_torque_Nm": ("transfer torque, size, N.m", 1.0, 0),
     "mean_speed_m_s": ("mean speed, km/h", 3.6, 1),
 }
 ACROSS = 5
@@ -64,7 +65,7 @@ def repeat(analysis: Analysis, key: str, phase: str, *, mode: str = "light") -> 
             )
         figure.add_scatter(
             x=[r.lap for r in passes],
-            y=[factor * getattr(r, key) for r in passes],
+            y=[_shown(r, key, factor) for r in passes],
             mode="lines+markers",
             marker={"size": 7, "color": BLUE},
             line={"width": 1},
@@ -83,4 +84,10 @@ def repeat(analysis: Analysis, key: str, phase: str, *, mode: str = "light") -> 
         axis.update(gridcolor=grid, zerolinecolor=grid)
     figure.update_layout(legend={"y": 1.0 + 0.3 / rows}, margin={"t": 80, "b": 30})
     figure.update_annotations(font={"size": 12})
-    return figure
+    return readable(figure, mode)
+
+
+def _shown(result: PhaseResult, key: str, factor: float) -> float:
+    """The value drawn: the torque's size, because what the parts say has no direction."""
+    value = factor * getattr(result, key)
+    return abs(value) if key == "transfer_torque_Nm" else value

@@ -12,6 +12,7 @@ from analyzer.phases.segments import Corner
 from analyzer.report.figures.downsample import min_max
 from analyzer.report.figures.theme import BLUE, GREEN, GREY, INK, ORANGE, PURPLE, SKY, VERMILLION, styled
 from analyzer.report.words import PHASE_NAMES
+from dashboards.figures.dark import readable
 from dashboards.figures.quantities import Line, Quantity, chosen_quantity
 
 READ = (
@@ -73,7 +74,7 @@ def traces(analysis: Analysis, keys: Sequence[str], view: View, *, mode: str = "
         legend={"y": -0.12, "yanchor": "top"},
         hoverlabel={"bgcolor": "#ffffff" if mode == "light" else "#22262c", "font": {"color": INK[mode]}},
     )
-    return figure
+    return readable(figure, mode)
 
 
 def _axis(analysis: Analysis, axis: str) -> np.ndarray:

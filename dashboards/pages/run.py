@@ -44,13 +44,10 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
             dcc.Store(id="run-id", data=run_id),
             dcc.Store(id="pick", data=_from_finding(analysis, first)),
             dcc.Store(id="window", data=None),
-            html.H1(run.log_name),
+            html.Div([html.H1(run.log_name), _ways_on(run_id)], className="heading"),
             html.P(answer(analysis), className="answer"),
-            _facts(analysis, run_id),
+            _facts(analysis),
             html.Div([_findings_panel(analysis), _map_panel()], className="split"),
-            html.Section(
-                [html.H2("What happened there"), html.Div(id="what", **{"aria-live": "polite"})], className="panel"
-            ),
             _traces_panel(analysis),
             _lock_panel(logbook, run_id),
             _corners_panel(analysis, run_id),
@@ -58,33 +55,29 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
     )
 
 
-def _facts(analysis: Analysis, run_id: str) -> html.Div:
+def _facts(analysis: Analysis) -> html.Ul:
     signals = analysis.signals
     length = "" if analysis.laps.length_m is None else f" of {analysis.laps.length_m:.0f} m"
     source = "position as logged" if signals.position_source == "position" else "path dead-reckoned"
+    facts = (
+        f"car: {analysis.car.name}",
+        f"{signals.time_s[-1]:.0f} s at {signals.rate_hz:.4g} Hz",
+        f"{len(analysis.laps.bounds)} laps{length}",
+        source,
+    )
+    return html.Ul([html.Li(fact) for fact in facts], className="facts")
+
+
+def _ways_on(run_id: str) -> html.Div:
     return html.Div(
         [
-            html.Ul(
-                [
-                    html.Li(f"car: {analysis.car.name}"),
-                    html.Li(f"{signals.time_s[-1]:.0f} s at {signals.rate_hz:.4g} Hz"),
-                    html.Li(f"{len(analysis.laps.bounds)} laps{length}"),
-                    html.Li(source),
-                ],
-                className="facts",
-            ),
-            html.Div(
-                [
-                    dcc.Link("Log check", href=f"/run/{run_id}/log", className="button quiet"),
-                    dcc.Link("Compare with the setup sheet", href=f"/setup?run={run_id}", className="button quiet"),
-                    html.A("Report (HTML)", href=f"/run/{run_id}/report.html", className="button quiet", download=""),
-                    html.A("Report (PDF)", href=f"/run/{run_id}/report.pdf", className="button quiet", target="_blank"),
-                    html.A("Result (JSON)", href=f"/run/{run_id}/result.json", className="button quiet", download=""),
-                ],
-                className="buttons",
-                style={"margin": ".6rem 0 1rem"},
-            ),
-        ]
+            dcc.Link("Log check", href=f"/run/{run_id}/log", className="button quiet"),
+            dcc.Link("Setup sheet", href=f"/setup?run={run_id}", className="button quiet"),
+            html.A("Report (HTML)", href=f"/run/{run_id}/report.html", className="button quiet", download=""),
+            html.A("Report (PDF)", href=f"/run/{run_id}/report.pdf", className="button quiet", target="_blank"),
+            html.A("Result (JSON)", href=f"/run/{run_id}/result.json", className="button quiet", download=""),
+        ],
+        className="buttons",
     )
 
 
@@ -131,6 +124,7 @@ def _traces_panel(analysis: Analysis) -> html.Section:
     return html.Section(
         [
             html.H2("Traces"),
+            html.Div(id="what", **{"aria-live": "polite"}),
             html.Div(
                 [
                     labelled("channels", dcc.Dropdown(options, list(DEFAULT_ROWS), id="rows", multi=True), wide=True),
@@ -448,7 +442,13 @@ def _finding_button(index: int, found: Finding, chosen: bool) -> html.Button:
     )
     return html.Button(
         [
-            html.Div([html.Strong(KIND_NAMES.get(found.kind, found.kind)), html.Div(where, className="where")]),
+            html.Div(
+                [
+                    html.Strong(KIND_NAMES.get(found.kind, found.kind)),
+                    html.Div(where, className="where"),
+                    *([html.Div(found.sentence)] if chosen else []),
+                ]
+            ),
             html.Span(SEVERITY_WORDS[found.severity], className=f"badge {found.severity}"),
         ],
         id={"type": "finding", "index": index},

@@ -84,7 +84,8 @@ def layout(logbook: Logbook, search: str) -> html.Div:
                             html.Section(
                                 [html.H2("What contradicts the sheet"), html.Div(id="against")], className="panel"
                             ),
-                        ]
+                        ],
+                        className="beside",
                     ),
                 ],
                 className="half",

@@ -1,0 +1,17 @@
+"""The palette's blue is too deep for a dark page: charts that are shown there get a lighter one."""
+
+import plotly.graph_objects as go
+
+from analyzer.report.figures.theme import BLUE
+
+BLUE_ON_DARK = "#7cc0ee"
+
+
+def readable(figure: go.Figure, mode: str) -> go.Figure:
+    """The figure, with the deep blue of lines and marks lightened in dark mode."""
+    if mode == "dark":
+        for trace in figure.data:
+            for part in (getattr(trace, "line", None), getattr(trace, "marker", None)):
+                if part is not None and part.color is not None and isinstance(part.color, str) and part.color == BLUE:
+                    part.color = BLUE_ON_DARK
+    return figure
