@@ -16,9 +16,7 @@ from analyzer.logs.raw import RawLog
 from analyzer.logs.read import from_map, missing_channels, require_usable
 from analyzer.logs.recording import Annotation, Recording
 from analyzer.logs.registry import open_log
-from analyzer.signals.delays import align_channels
-from analyzer.signals.faults import find_faults
-from analyzer.signals.signs import settle_signs
+from analyzer.signals.examine import examined
 from analyzer.signals.stretches import rough_speed_m_s
 from analyzer.vehicle.car import Car
 
@@ -112,7 +110,8 @@ def check_log(path: Path | str, *, channel_map: ChannelMap | None = None, car: C
     recording, annotations, problem = None, (), None
     try:
         recording = assemble(raw, usable, name=name, log_entry=log_entry)
-        recording, annotations = _examined(recording)
+        recording = examined(recording)
+        annotations = recording.annotations
         require_usable(recording, raw)
     except HalfshaftError as error:
         problem = str(error)
@@ -137,13 +136,6 @@ def check_log(path: Path | str, *, channel_map: ChannelMap | None = None, car: C
         channel_map=proposal.toml(raw),
         map_needed=needed or bool(proposal.doubts) or bool(proposal.unknown_units) or problem is not None,
     )
-
-
-def _examined(recording: Recording) -> tuple[Recording, tuple[Annotation, ...]]:
-    recording, signs = settle_signs(recording)
-    faults = find_faults(recording)  # before the shifts, which leave the ends of a late channel without values
-    recording, delays = align_channels(recording)
-    return recording, (*recording.annotations, *signs, *delays, *faults)
 
 
 def _in_order(taken: dict[str, Taken]) -> list[tuple[str, Taken]]:

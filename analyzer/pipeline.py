@@ -24,7 +24,8 @@ from analyzer.phase_results import phase_results
 from analyzer.phases.corners import find_corners
 from analyzer.phases.laps import find_laps
 from analyzer.signals.calibrate import prepare
-from analyzer.signals.faults import find_faults
+from analyzer.signals.examine import examined
+from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.car import Car, load_car
 from analyzer.vehicle.parameters import priors
 
@@ -51,9 +52,7 @@ def analyze(
     car = load_car(car_path)
     predicted = predict_lock_curve(load_setup(setup_path)) if setup_path is not None else None
     channel_map = load_channel_map(channels_path) if channels_path is not None else None
-    recording = read_log(log_path, channel_map=channel_map)
-    faults = find_faults(recording)
-    recording = replace(recording, annotations=recording.annotations + faults)
+    recording = examined(read_log(log_path, channel_map=channel_map))
     read_s = time.perf_counter() - started
     analysis = analyze_recording(recording=recording, car=car, predicted=predicted, progress=progress)
     return replace(analysis, timings_s={"read": read_s, **analysis.timings_s})
@@ -75,9 +74,11 @@ def analyze_recording(
     laps = find_laps(signals)
     corners = find_corners(signals, laps)
     if not corners:
+        most = np.max(np.abs(signals.lat_m_s2[signals.valid]), initial=0.0)
         raise CannotTell(
-            f"{recording.name}: no corner found; lateral acceleration stays under "
-            f"{np.nanmax(np.abs(signals.lat_m_s2), initial=0.0) / 9.80665:.2f} g. Give a log with cornering."
+            f"{recording.name}: no corner found in {signals.valid.sum() / signals.rate_hz:.0f} s of driving with every "
+            f"channel there; lateral acceleration stays under {most / STANDARD_GRAVITY_M_S2:.2f} g in it. "
+            "Give a log with cornering."
         )
     clock.lap("laps and corners")
     progress("fitting tyre and lock curve", 0.4)

@@ -1,0 +1,195 @@
+"""Cars, sessions with known truth, and what is measured on them. All figures are invented; nothing is tuned to them.
+
+The simulated tyre is not the fitted one (other formula, load sensitivity, combined slip, lag), so an error here is what
+a tyre of another form costs.
+"""
+
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from analyzer.analysis import Analysis
+from analyzer.logs.read import read_log
+from analyzer.pipeline import analyze_recording
+from analyzer.signals.examine import examined
+from analyzer.simulation.circuit import demo_circuit, generated_circuit
+from analyzer.simulation.parameters import LockParameters, SimTyre
+from analyzer.simulation.sensors import Sensors
+from analyzer.simulation.session import Session, simulate_session
+from analyzer.vehicle.car import Car
+
+LEAST_TORQUE_Nm = 60.0  # relative errors are taken of at least this: no one cares for 20 % of 10 N.m
+SLIPPING_RAD_S = 0.1
+
+
+def invented_car(**figures) -> Car:
+    shared = dict(
+        name="invented car",
+        mass_kg=1180,
+        wheelbase_m=2.42,
+        front_weight_fraction=0.46,
+        cg_height_m=0.47,
+        front_track_m=1.45,
+        rear_track_m=1.47,
+        front_rolling_radius_m=0.312,
+        rear_rolling_radius_m=0.312,
+        steering_ratio=14.5,
+        rear_load_transfer_fraction=0.46,
+    )
+    return Car(**(shared | figures))
+
+
+CLUB = invented_car()
+LIGHT = invented_car(
+    mass_kg=760,
+    wheelbase_m=2.30,
+    front_weight_fraction=0.44,
+    cg_height_m=0.40,
+    front_track_m=1.38,
+    rear_track_m=1.36,
+    front_rolling_radius_m=0.285,
+    rear_rolling_radius_m=0.285,
+    steering_ratio=13,
+    wheel_inertia_kg_m2=0.7,
+)
+HEAVY = invented_car(
+    mass_kg=1500,
+    wheelbase_m=2.70,
+    front_weight_fraction=0.52,
+    cg_height_m=0.50,
+    front_track_m=1.56,
+    rear_track_m=1.58,
+    front_rolling_radius_m=0.33,
+    rear_rolling_radius_m=0.335,
+    steering_ratio=15,
+    wheel_inertia_kg_m2=1.5,
+)
+
+
+@dataclass(frozen=True)
+class Case:
+    """One simulated session: car, differential, circuit (None is the sample logs' own), tyre, logger."""
+
+    car: Car = CLUB
+    lock: LockParameters = field(default_factory=LockParameters)
+    circuit: int | None = None
+    laps: int = 3
+    seed: int = 1
+    tyre: SimTyre = field(default_factory=SimTyre)
+    sensors: Sensors = field(default_factory=Sensors)
+
+    def drive(self) -> Session:
+        return simulate_session(
+            car=self.car,
+            lock=self.lock,
+            circuit=demo_circuit() if self.circuit is None else generated_circuit(self.circuit),
+            laps=self.laps,
+            seed=self.seed,
+            tyre=self.tyre,
+            sensors=self.sensors,
+        )
+
+
+STIFF = SimTyre(friction_x=1.5, friction_y=1.45, slip_stiffness=32.0, cornering_stiffness_per_rad=27.0)
+SOFT = SimTyre(friction_x=1.1, friction_y=1.08, slip_stiffness=17.0, cornering_stiffness_per_rad=15.0)
+CASES = {
+    "club 1180 kg, 100 Hz": Case(),
+    "light 760 kg, 200 Hz": Case(
+        car=LIGHT,
+        lock=LockParameters(preload_Nm=40.0, drive_slope=0.25, coast_slope=0.25),
+        seed=2,
+        tyre=replace(STIFF, reference_load_N=2000.0),
+        sensors=Sensors(rate_Hz=200.0, position=False),
+    ),
+    "heavy 1500 kg, 50 Hz": Case(
+        car=HEAVY,
+        lock=LockParameters(preload_Nm=90.0, drive_slope=0.40, drive_hold_Nm=60.0, coast_slope=0.20),
+        seed=3,
+        tyre=replace(SOFT, reference_load_N=3700.0),
+        sensors=Sensors(rate_Hz=50.0, lap=False),
+    ),
+    "club, minimum channels": Case(seed=4, sensors=Sensors(channels="minimum")),
+}
+
+
+@dataclass(frozen=True)
+class Measured:
+    """Errors against truth. None where there is nothing to compare.
+
+    Attributes
+    ----------
+    lock_error : median relative error of the measured curve where the truth slipped.
+    coverage : share of those points whose 95 % interval holds the truth.
+    width : median width of the interval over truth.
+    transfer_correlation, transfer_rmse_Nm : of the mean transfer torque per phase off the brakes.
+    kinematic_error : median absolute error of the kinematic lock per phase.
+    points : how many points were compared.
+    """
+
+    lock_error: float | None
+    coverage: float | None
+    width: float | None
+    transfer_correlation: float | None
+    transfer_rmse_Nm: float | None
+    kinematic_error: float | None
+    points: int
+
+
+def analysed(log: pd.DataFrame, car: Car, folder: Path) -> Analysis:
+    """Through a file and its reader, as a user's log goes."""
+    path = folder / "log.parquet"
+    log.to_parquet(path)
+    return analyze_recording(recording=examined(read_log(path)), car=car)
+
+
+def measure(case: Case, session: Session, analysis: Analysis) -> Measured:
+    """Compare one analysis with its truth."""
+    truth = session.truth
+    time = truth["time"].to_numpy() - truth["time"].iloc[0]
+    torque, braked = truth["input_torque"].to_numpy(), truth["brake_torque"].to_numpy() > 50
+    moving = truth["vx"].to_numpy() > 8
+    slipped = ~truth["locked"].to_numpy() & (truth["speed_difference"].abs().to_numpy() > SLIPPING_RAD_S)
+    slipped &= ~braked & moving
+    errors, inside, widths = [], [], []
+    if case.lock.kind != "spool":
+        low, high = np.percentile(torque[slipped], [3, 97])
+        for point in analysis.lock_curve.points:
+            at = point.input_torque_Nm
+            enough = (slipped & (np.abs(torque - at) < 60)).sum() > 0.4 / np.median(np.diff(time))
+            if point.kind != "measured" or not low <= at <= high or not enough:
+                continue
+            true = case.lock.locking_torque(at)
+            errors.append(abs(point.locking_torque_Nm - true) / max(true, LEAST_TORQUE_Nm))
+            inside.append(point.lower_Nm - 1 <= true <= point.upper_Nm + 1)
+            widths.append((point.upper_Nm - point.lower_Nm) / max(true, LEAST_TORQUE_Nm))
+    transfer, kinematic = _by_phase(case, truth, time, braked, analysis)
+    varied = len(transfer) > 5 and transfer[:, 1].std() > 1
+    return Measured(
+        lock_error=float(np.median(errors)) if errors else None,
+        coverage=float(np.mean(inside)) if inside else None,
+        width=float(np.median(widths)) if widths else None,
+        transfer_correlation=float(np.corrcoef(transfer.T)[0, 1]) if varied else None,
+        transfer_rmse_Nm=float(np.sqrt(np.mean((transfer[:, 0] - transfer[:, 1]) ** 2))) if len(transfer) else None,
+        kinematic_error=float(np.median(np.abs(kinematic[:, 0] - kinematic[:, 1]))) if len(kinematic) else None,
+        points=len(errors),
+    )
+
+
+def _by_phase(case: Case, truth: pd.DataFrame, time, braked, analysis: Analysis) -> tuple[np.ndarray, np.ndarray]:
+    """(k, 2) transfer torque and (j, 2) kinematic lock, said and true, of phases off the brakes."""
+    difference, yaw = truth["torque_left_minus_right"].to_numpy(), truth["yaw_rate"].to_numpy()
+    speeds = truth["speed_difference"].to_numpy()
+    transfer, kinematic = [], []
+    for row in analysis.phase_results:
+        where = (time >= row.start_s) & (time <= row.end_s)
+        if where.sum() < 5 or braked[where].mean() > 0.1:
+            continue
+        inward = 1 if row.direction == "left" else -1
+        if row.transfer_torque_Nm is not None:
+            transfer.append((row.transfer_torque_Nm, inward * difference[where].mean()))
+        if row.kinematic_lock is not None and np.abs(yaw[where]).mean() > 0.12:
+            free = -yaw[where].mean() * case.car.rear_track_m / case.car.rear_rolling_radius_m
+            kinematic.append((row.kinematic_lock, 1 - speeds[where].mean() / free))
+    return np.array(transfer).reshape(-1, 2), np.array(kinematic).reshape(-1, 2)
