@@ -34,7 +34,7 @@ def _one(signals, corner, name, where, axle, predicted) -> PhaseResult:
         kinematic = 1.0 - speed_difference / free
     torque = _mean(axle.input_torque_Nm[where])
     transfer = _mean(inward * axle.torque_difference_Nm[where])
-    deviation = _mean(axle.torque_difference_sd_Nm[where])
+    deviation = _mean(axle.torque_difference_sd_Nm[where]) if transfer is not None else None
     value = abs(transfer) / abs(torque) if transfer is not None and torque is not None and abs(torque) > 50 else None
     expected = None
     if predicted is not None and torque is not None:

@@ -17,7 +17,7 @@ CORRELATION_S = 2.5  # one corner pass counts about once: its model error does n
 SETTLE_S = 0.13  # left out on both sides of a change between locked and slipping
 FRONT_SD_SHARE = 0.003  # mean-slip closure holds to about this share of the speed
 FRONT_SD_M_S = 0.02
-UNTRUSTED_SD_M_S = 5.0
+UNTRUSTED_SD_SHARE = 0.03  # braked or lifted front wheels still bound the ground speed to some per cent
 
 
 @dataclass(frozen=True)
@@ -80,7 +80,9 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
         left_acc_m_s2=acceleration[:, 0],
         right_acc_m_s2=acceleration[:, 1],
         front_m_s=np.maximum(front, 1.0),
-        front_sd_m_s=np.where(trusted, np.hypot(FRONT_SD_M_S, FRONT_SD_SHARE * front), UNTRUSTED_SD_M_S),
+        front_sd_m_s=np.where(
+            trusted, np.hypot(FRONT_SD_M_S, FRONT_SD_SHARE * front), 0.2 + UNTRUSTED_SD_SHARE * front
+        ),
         steer_rad=smooth(signals.steer_rad),
         lat_m_s2=smooth(signals.lat_m_s2),
         long_m_s2=smooth(signals.long_m_s2),

@@ -39,7 +39,7 @@ def session_state(fit: Fit, observed: Observations, signals: Signals, car: Car) 
     variance = _nuisance_variance(fit, inputs, solution, car)
     variance += (at.difference_per_slip * observed.slip_noise) ** 2
     variance += MODEL_SD_Nm**2 + (MODEL_SD_SHARE * at.torque_difference_Nm) ** 2 + (BRAKE_SIDE_SHARE * rear_brake) ** 2
-    split, variance = _with_plates(fit, at, input_torque, variance, observed, car)
+    split, variance = _with_plates(fit, at, input_torque, variance, observed, ~braked_rows, car)
     times, grid = observed.index, np.arange(len(signals.time_s))
     spread_out = lambda x: np.interp(grid, times, x)  # noqa: E731
     # both wheels sliding, or forces no tyre could give: the split of the sum cannot be told
@@ -106,13 +106,16 @@ def _without_brakes(
     return replace(inputs, front_brake_N=front_force), -brake_torque * (1 - car.front_brake_fraction)
 
 
-def _with_plates(fit: Fit, at: AxleEquations, input_torque, variance, observed: Observations, car: Car):
-    """Torque difference and variance, with the plates as second witness where a wheel spins.
+def _with_plates(
+    fit: Fit, at: AxleEquations, input_torque, variance, observed: Observations, unbraked: np.ndarray, car: Car
+) -> tuple[np.ndarray, np.ndarray]:
+    """Torque difference and variance, with the plates as second witness where a wheel slides.
 
     Past its peak a tyre's force is known to `SLIDING_FORCE_SHARE` of its load only, while slipping plates carry M(T) to
     the slower wheel whatever the tyre does. There the two are averaged, each weighed by its variance.
     """
-    spins = observed.slipping & (at.use.max(axis=0) > PAST_PEAK) & (input_torque > 0)
+    spins = observed.slipping & (at.use.max(axis=0) > PAST_PEAK) & np.isfinite(input_torque)
+    spins &= unbraked
     load = np.where(at.use[0] > at.use[1], at.load_N[0], at.load_N[1])
     tyre = variance + np.where(spins, (SLIDING_FORCE_SHARE * load * car.rear_rolling_radius_m) ** 2, 0.0)
     input_torque = np.where(spins, input_torque, 0.0)

@@ -65,17 +65,7 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
     gyro = channels.get("yaw_rate")
     raw_yaw = gyro if gyro is not None else lateral / np.maximum(speed, LEAST_SPEED_M_S)
     if lateral is None:
-        lateral = smooth(speed * raw_yaw)
-        notes.append(
-            Annotation(
-                "lat_g_derived",
-                "warning",
-                "lat_g",
-                None,
-                None,
-                "lateral acceleration is not logged; speed times yaw rate stands in for it.",
-            )
-        )
+        lateral = smooth(speed * raw_yaw)  # said by the reader, which knows that the channel is missing
     moving = (speed > LEAST_SPEED_M_S) & uniform.valid
     straight = moving & ~braking & (np.abs(lateral) < 1.0)
     if straight.sum() < 2 * rate:

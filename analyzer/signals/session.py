@@ -43,9 +43,10 @@ class Signals:
     x_m, y_m, distance_m : path (dead-reckoned or from position) and distance along it (m).
     position_source : `position` or `dead_reckoned`.
     lap_channel : lap number from the log as float (NaN where unknown), or None.
-    latitude_deg, longitude_deg : from the log, or None.
     calibration : what was found, in order.
     annotations : what is wrong where (from reading, faults and calibration).
+    has_gyro, has_long_g : the log has its own yaw rate, its own longitudinal acceleration.
+    wheel_speed_noise_m_s : standard deviation of white noise of the rear wheel speeds (m/s).
     """
 
     time_s: np.ndarray
