@@ -12,22 +12,25 @@ from analyzer.report.figures.lock_plot import lock_plot
 from analyzer.report.figures.theme import GREEN, INK, VERMILLION, styled
 from dashboards.figures.dark import readable
 
+MOST_TALL = 2.5  # the sheet's curve may stretch the first view by this
+
 
 def lock_view(
     analysis: Analysis,
     *,
     chosen: Corner | None = None,
     other: Analysis | None = None,
+    other_name: str = "other run",
     predicted: PredictedLockCurve | None = None,
     mode: str = "light",
 ) -> go.Figure:
     """Lock plot; `predicted` replaces what the run was analysed with."""
     figure = lock_plot(analysis if predicted is None else replace(analysis, predicted=predicted))
     if other is not None:
-        _other(figure, other)
+        _other(figure, other, other_name)
     if chosen is not None:
         _pass(figure, analysis, chosen, mode)
-    _readable_range(figure, analysis)
+    _readable_range(figure, analysis, predicted)
     styled(figure, height=480, mode=mode)
     return readable(figure.update_layout(margin={"t": 90}), mode)
 
@@ -80,7 +83,7 @@ def _pass(figure: go.Figure, analysis: Analysis, corner: Corner, mode: str) -> N
     )
 
 
-def _other(figure: go.Figure, other: Analysis) -> None:
+def _other(figure: go.Figure, other: Analysis, name: str) -> None:
     points = [p for p in other.lock_curve.points if p.kind == "measured"]
     if not points:
         return
@@ -91,26 +94,28 @@ def _other(figure: go.Figure, other: Analysis) -> None:
         fill="toself",
         fillcolor="rgba(0,158,115,0.2)",
         line={"width": 0},
-        name="other run's band",
+        name=f"{name}: 95 % band",
         hoverinfo="skip",
     )
     figure.add_scatter(
         x=torque,
         y=[p.locking_torque_Nm for p in points],
         mode="lines",
-        name="other run",
+        name=name,
         line={"color": GREEN, "width": 3, "dash": "dot"},
-        hovertemplate="at %{x:.0f} N.m: %{y:.0f} N.m<extra>other run</extra>",
+        hovertemplate="at %{x:.0f} N.m: %{y:.0f} N.m<extra>" + name + "</extra>",
     )
 
 
-def _readable_range(figure: go.Figure, analysis: Analysis) -> None:
-    """The first view leaves out single far samples; zooming out shows them."""
+def _readable_range(figure: go.Figure, analysis: Analysis, predicted: PredictedLockCurve | None) -> None:
+    """The first view leaves out single far samples and the far end of a steep sheet; zooming out shows them."""
     torque = np.array([p.input_torque_Nm for p in analysis.lock_curve.points])
     usable = analysis.signals.valid & ~analysis.axle.braked & (analysis.axle.locked | analysis.axle.slipping)
     height = np.abs(analysis.axle.torque_difference_Nm[usable])
     height = height[np.isfinite(height)]
     curve = [p.upper_Nm or p.lower_Nm or 0.0 for p in analysis.lock_curve.points]
     top = 1.15 * max(*curve, float(np.percentile(height, 99.5)) if len(height) else 0.0, 50.0)
+    if predicted is not None and predicted.kind != "spool":
+        top = min(max(top, 1.1 * float(predicted.locking_torque_Nm(torque).max())), MOST_TALL * top)
     figure.update_xaxes(range=[1.25 * float(torque.min()), 1.05 * float(torque.max())])
     figure.update_yaxes(range=[0, top])

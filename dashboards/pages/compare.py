@@ -8,7 +8,7 @@ from analyzer.report.words import PARAMETER_NAMES, PHASE_NAMES, number
 from dashboards.figures import lock_view
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
-from dashboards.pages.parts import chart, labelled, parameter_cells, table
+from dashboards.pages.parts import chart, labelled, parameter_cells, table, when
 
 READ = (
     "How to read it: blue is 'before' with its samples, green dotted 'after'; bands are 95 %. Curves whose bands lie "
@@ -19,7 +19,7 @@ PHASES_SHOWN = ("turn_in", "power_application")
 
 def layout(logbook: Logbook) -> html.Div:
     """The page."""
-    runs = [{"label": f"{r.log_name} ({r.id[:4]})", "value": r.id} for r in logbook.runs() if r.state == "done"]
+    runs = [{"label": f"{r.log_name}, {when(r.started)}", "value": r.id} for r in logbook.runs() if r.state == "done"]
     if len(runs) < 2:
         return html.Div(
             [html.H1("Before and after"), html.P("Analyse two logs first; then they can be laid side by side.")]
@@ -58,7 +58,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
     )
     def _both(before_id: str, after_id: str, mode: str) -> tuple:
         before, after = logbook.analysis(before_id), logbook.analysis(after_id)
-        figure = lock_view.lock_view(before, other=after, mode=mode or "light")
+        figure = lock_view.lock_view(before, other=after, other_name="after", mode=mode or "light")
         return figure, _numbers(before, after), _corners(before, after)
 
 

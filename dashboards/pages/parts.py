@@ -1,5 +1,6 @@
 """Pieces that several pages share."""
 
+import time
 from typing import Any
 
 import plotly.graph_objects as go
@@ -56,3 +57,8 @@ def parameter_cells(analysis: Analysis) -> dict[str, tuple[str, str]]:
         for name, (_, digits) in PARAMETER_NAMES.items()
         if name in analysis.lock_curve.parameters
     }
+
+
+def when(moment_s: float) -> str:
+    """Local date and time of a moment (s since the epoch)."""
+    return time.strftime("%d %b %Y, %H:%M", time.localtime(moment_s))

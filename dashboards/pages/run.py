@@ -15,7 +15,7 @@ from dashboards.figures.traces import View
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
 from dashboards.pages.corner_table import corner_table
-from dashboards.pages.parts import chart, labelled
+from dashboards.pages.parts import chart, labelled, when
 
 MARGIN_S = 1.0
 SORTS = {
@@ -148,7 +148,11 @@ def _traces_panel(analysis: Analysis) -> html.Section:
 
 
 def _lock_panel(logbook: Logbook, run_id: str) -> html.Section:
-    others = [{"label": r.log_name, "value": r.id} for r in logbook.runs() if r.state == "done" and r.id != run_id]
+    others = [
+        {"label": f"{r.log_name}, {when(r.started)}", "value": r.id}
+        for r in logbook.runs()
+        if r.state == "done" and r.id != run_id
+    ]
     return html.Section(
         [
             html.H2("Lock plot"),

@@ -19,7 +19,7 @@ from analyzer.settings_file import validated
 from dashboards.figures import lock_view
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
-from dashboards.pages.parts import chart, labelled, parameter_cells, table
+from dashboards.pages.parts import chart, labelled, parameter_cells, table, when
 from dashboards.setup_file import to_toml
 
 GROUPS = {  # table -> (heading, model); "" is [differential] itself
@@ -55,7 +55,7 @@ def layout(logbook: Logbook, search: str) -> html.Div:
                     labelled(
                         "measured curve of",
                         dcc.Dropdown(
-                            [{"label": r.log_name, "value": r.id} for r in runs],
+                            [{"label": f"{r.log_name}, {when(r.started)}", "value": r.id} for r in runs],
                             chosen.id if chosen else None,
                             id="measured",
                             placeholder="none",

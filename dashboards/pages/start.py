@@ -1,13 +1,12 @@
 """Start page: choose log, car and setup, see the analysed runs."""
 
-import time
-
 import dash
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html
 
 from analyzer.errors import HalfshaftError
 from dashboards.jobs import Jobs
 from dashboards.logbook import KINDS, Logbook, Run
+from dashboards.pages.parts import when
 
 STATE_WORDS = {
     "waiting": "waiting for its turn",
@@ -120,7 +119,7 @@ def _run_list(logbook: Logbook) -> list:
 
 def _run_line(run: Run) -> html.Div:
     sheet = f", {run.setup_name}" if run.setup_name else ""
-    under = [html.Div(f"{run.car_name}{sheet}; {_when(run.started)}", className="hint")]
+    under = [html.Div(f"{run.car_name}{sheet}; {when(run.started)}", className="hint")]
     if run.state in ("waiting", "running"):
         under += [
             html.Div(
@@ -147,10 +146,6 @@ def _run_line(run: Run) -> html.Div:
         ],
         className="run-line",
     )
-
-
-def _when(started: float) -> str:
-    return time.strftime("%d %b %Y, %H:%M", time.localtime(started))
 
 
 def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:

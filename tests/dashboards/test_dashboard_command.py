@@ -1,0 +1,71 @@
+"""`halfshaft dashboard` as typed."""
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import urllib.request
+from contextlib import contextmanager
+
+import pytest
+
+from analyzer.cli.main import main
+
+
+@contextmanager
+def served(*arguments):
+    """A running `halfshaft dashboard`; gives (process, first line of its output)."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "analyzer.cli.main", "dashboard", "--port", "0", *map(str, arguments)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "HOST": "0.0.0.0"},  # what some shells set; must not open the server
+    )
+    try:
+        yield process, process.stdout.readline()
+    finally:
+        process.send_signal(signal.SIGTERM)
+        process.wait(timeout=10)
+        process.stdout.close()
+        process.stderr.close()
+
+
+def test_serves_on_loopback_without_a_warning(tmp_path):
+    with served("--logbook", tmp_path / "book") as (process, line):
+        address = line.split()[2]
+        assert address.startswith("http://127.0.0.1:")
+        assert b"halfshaft" in urllib.request.urlopen(address, timeout=10).read()
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(timeout=10) == 0
+        assert process.stderr.read() == ""
+
+
+def test_other_host_prints_a_warning(tmp_path):
+    with served("--logbook", tmp_path / "book", "--host", "0.0.0.0") as (process, line):
+        assert "0.0.0.0" in line
+        process.send_signal(signal.SIGTERM)
+        process.wait(timeout=10)
+        assert "WARNING" in process.stderr.read()
+
+
+def test_port_in_use_is_said(tmp_path, capsys):
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        assert main(["dashboard", "--logbook", str(tmp_path), "--port", str(port)]) == 2
+    assert "choose another port" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("port", ["70000", "-1"])
+def test_wrong_port_is_said(tmp_path, capsys, port):
+    assert main(["dashboard", "--logbook", str(tmp_path), f"--port={port}"]) == 2
+    assert "allowed: 0 to 65535" in capsys.readouterr().err
+
+
+def test_logbook_that_cannot_be_made_is_said(tmp_path, capsys):
+    (tmp_path / "file").write_text("")
+    assert main(["dashboard", "--logbook", str(tmp_path / "file")]) == 2
+    assert "cannot be made" in capsys.readouterr().err

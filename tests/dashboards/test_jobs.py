@@ -1,0 +1,90 @@
+"""Jobs: done with the same numbers, failed in words, cancelled, and never outliving the server."""
+
+import io
+import json
+import os
+import subprocess
+import sys
+import time
+from importlib import resources
+from pathlib import Path
+
+import pytest
+
+from analyzer.pipeline import analyze
+from analyzer.report.result_json import to_json
+from dashboards.jobs import Jobs
+
+SAMPLES = Path(str(resources.files("sample_logs")))
+
+
+def wait(logbook, run_id, *, states, seconds=90):
+    end = time.monotonic() + seconds
+    seen = []
+    while time.monotonic() < end:
+        run = logbook.run(run_id)
+        seen.append((run.state, run.step, run.share))
+        if run.state in states:
+            return run, seen
+        time.sleep(0.02)
+    pytest.fail(f"still {seen[-1]} after {seconds} s")
+
+
+def test_sample_run_gives_the_command_line_s_result(logbook):
+    run_id = logbook.new_run(log_key="sample", car_key="sample", setup_key="sample")
+    Jobs(logbook)  # a restart cancels what was waiting
+    assert logbook.run(run_id).state == "cancelled"
+    jobs = Jobs(logbook)
+    run_id = logbook.new_run(log_key="sample", car_key="sample", setup_key="sample")
+    jobs.start(run_id)
+    run, seen = wait(logbook, run_id, states=("done", "failed"))
+    assert run.state == "done", run.message
+    shares = [share for state, _, share in seen if state == "running"]
+    assert shares and shares == sorted(shares)
+    expected = analyze(
+        log_path=SAMPLES / "baseline.parquet",
+        car_path=SAMPLES / "club_car.toml",
+        setup_path=SAMPLES / "baseline.setup.toml",
+    )
+    assert (logbook.run_folder(run_id) / "result.json").read_text("utf-8") == to_json(expected)
+    assert to_json(logbook.analysis(run_id)) == to_json(expected)
+
+
+def test_broken_log_fails_in_words(logbook):
+    jobs = Jobs(logbook)
+    stored = logbook.store("log", "broken.csv", io.BytesIO(b"not a log at all\n\x00\x01"), None)
+    run_id = logbook.new_run(log_key=stored.key, car_key="sample", setup_key=None)
+    jobs.start(run_id)
+    run, _ = wait(logbook, run_id, states=("done", "failed"))
+    assert run.state == "failed" and "broken.csv" in run.message and "Traceback" not in run.message
+
+
+def test_cancel_ends_the_child(logbook):
+    jobs = Jobs(logbook)
+    run_id = logbook.new_run(log_key="sample", car_key="sample", setup_key=None)
+    jobs.start(run_id)
+    wait(logbook, run_id, states=("running",))
+    child = jobs._children[run_id]
+    jobs.cancel(run_id)
+    assert child.wait(timeout=10) != 0
+    wait(logbook, run_id, states=("cancelled",))
+    assert not (logbook.run_folder(run_id) / "result.json").exists()
+    time.sleep(0.3)
+    assert logbook.run(run_id).state == "cancelled"
+
+
+def test_child_ends_when_the_server_is_gone(logbook):
+    run_id = logbook.new_run(log_key="sample", car_key="sample", setup_key=None)
+    folder = logbook.run_folder(run_id)
+    job = json.loads((folder / "job.json").read_text())
+    # opening the pipe waits for a writer, for ever, as a very long job would
+    os.mkfifo(folder / "endless.toml")
+    job["car"] = str(folder / "endless.toml")
+    (folder / "job.json").write_text(json.dumps(job))
+    child = subprocess.Popen(
+        [sys.executable, "-m", "dashboards.worker", str(folder)], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+    )
+    assert b"checking" in child.stdout.readline()
+    child.stdin.close()  # what the system does to the pipe of a server that died
+    assert child.wait(timeout=10) == 4
+    child.stdout.close()

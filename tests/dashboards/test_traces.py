@@ -1,0 +1,73 @@
+"""Traces: the point budget holds and no spike is lost."""
+
+import time
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from dashboards.figures.traces import POINTS, View, traces
+from dashboards.pages.run import _log_time, _view, _zoomed
+
+ROWS = 2_000_000
+
+
+@pytest.fixture(scope="module")
+def long_analysis(analysis):
+    """The made-up session with its throttle and time stretched to two million rows, one spike planted."""
+    n = len(analysis.signals.time_s)
+    at = np.linspace(0, n - 1, ROWS).astype(int)
+    throttle = np.full(ROWS, 0.5)
+    throttle[1_234_567] = 1.0
+    signals = replace(
+        analysis.signals,
+        time_s=np.arange(ROWS) / 1000.0,
+        throttle=throttle,
+        steer_rad=analysis.signals.steer_rad[at],
+        distance_m=np.arange(ROWS) / 30.0,
+    )
+    return replace(analysis, signals=signals, corners=())
+
+
+@pytest.mark.parametrize("window", [None, (1200.0, 1300.0), (1234.0, 1235.0)])
+def test_budget_holds_and_the_spike_stays(long_analysis, window):
+    figure = traces(long_analysis, ["throttle", "steer"], View(window=window))
+    assert all(len(line.x) <= POINTS for line in figure.data)
+    throttle = next(line for line in figure.data if line.name == "throttle")
+    assert max(throttle.y) == 100.0
+    assert throttle.x[int(np.argmax(throttle.y))] == pytest.approx(1234.567)
+
+
+def test_two_million_rows_answer_quickly(long_analysis):
+    started = time.perf_counter()
+    traces(long_analysis, ["throttle", "steer"], View())
+    assert time.perf_counter() - started < 2.0  # usually about 0.1 s; the machine may be busy
+
+
+def test_a_close_window_is_not_thinned(analysis):
+    figure = traces(analysis, ["throttle"], View(window=(10.0, 12.0)))
+    rate = analysis.signals.rate_hz
+    assert 2.0 * rate <= len(figure.data[0].x) <= 2.0 * rate + 3
+
+
+def test_laps_over_each_other_start_at_zero(analysis):
+    laps = (1, 2)
+    figure = traces(analysis, ["throttle"], View(axis="distance", laps=laps))
+    assert [line.name for line in figure.data] == ["lap 1, throttle", "lap 2, throttle"]
+    assert all(abs(line.x[0]) < 5.0 for line in figure.data)
+
+
+def test_zoom_words_of_the_browser():
+    assert _zoomed({"xaxis4.range[0]": 1.0, "xaxis4.range[1]": 2.0}) == [1.0, 2.0]
+    assert _zoomed({"xaxis.autorange": True}) == "all"
+    assert _zoomed({"yaxis.range[0]": 1.0, "yaxis.range[1]": 2.0}) is None
+    assert _zoomed({"autosize": True}) is None
+
+
+@pytest.mark.parametrize("axis", ["time", "distance"])
+@pytest.mark.parametrize("laps", [None, [2]])
+def test_window_survives_the_way_to_the_axis_and_back(analysis, axis, laps):
+    start = analysis.signals.time_s[analysis.laps.bounds[1][0]]
+    window = [float(start) + 10.0, float(start) + 20.0]
+    view = _view(analysis, window, axis, laps)
+    assert _log_time(analysis, view) == pytest.approx(window, abs=2 / analysis.signals.rate_hz)
