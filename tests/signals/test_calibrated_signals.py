@@ -1,0 +1,226 @@
+"""Time base, yaw rate, calibration and path on made signals whose answer is known."""
+
+import math
+
+import numpy as np
+import pytest
+from vehicle.made_axle import made_car
+
+from analyzer.errors import CannotTell
+from analyzer.logs.recording import Annotation, Recording
+from analyzer.signals.calibrate import prepare
+from analyzer.signals.path import dead_reckoned, from_position
+from analyzer.signals.timebase import low_pass, to_uniform
+from analyzer.signals.yaw_rate import smooth_yaw_rate
+
+CAR = made_car()
+
+
+def recording(time, **channels):
+    return Recording(name="made.csv", time_s=time, channels={"time": time, **channels})
+
+
+# ---- time base
+
+
+def test_uneven_times_become_even_and_keep_a_line():
+    rng = np.random.default_rng(1)
+    time = np.cumsum(0.02 * (1 + 0.2 * rng.uniform(-1, 1, 1000)))
+    time -= time[0]
+    even = to_uniform(recording(time, throttle=3 * time + 1), needed=frozenset({"throttle"}))
+    assert np.ptp(np.diff(even.time_s)) < 1e-9 and even.rate_hz == pytest.approx(50, rel=0.02)
+    inner = slice(1, -2)
+    assert even.channels["throttle"][inner] == pytest.approx(3 * even.time_s[inner] + 1, abs=1e-9)
+    assert even.valid.all() and not even.gaps
+
+
+def test_fast_logs_are_averaged_down_without_a_delay():
+    time = np.arange(0, 20, 0.002)
+    even = to_uniform(recording(time, throttle=time), needed=frozenset())
+    assert even.rate_hz == 100
+    middle = slice(50, -50)
+    assert even.channels["throttle"][middle] == pytest.approx(even.time_s[middle], abs=0.0021)
+
+
+def test_a_gap_of_a_needed_channel_is_marked_and_of_another_is_not():
+    time = np.arange(0, 20, 0.02)
+    silent = (time > 5) & (time < 7)
+    values = np.where(silent, np.nan, 1.0)
+    for needed in (True, False):
+        even = to_uniform(recording(time, throttle=values), needed=frozenset({"throttle"} if needed else ()))
+        inside = (even.time_s > 5.05) & (even.time_s < 6.95)
+        assert even.valid[inside].any() != needed
+        assert even.valid[~((even.time_s > 4.9) & (even.time_s < 7.1))].all()
+        assert [g.code for g in even.gaps] == (["gap"] if needed else [])
+
+
+def test_one_gap_of_all_channels_is_one_annotation():
+    time = np.concatenate([np.arange(0, 10, 0.02), np.arange(13, 25, 0.02)])
+    even = to_uniform(recording(time, throttle=time, steer=time), needed=frozenset({"throttle", "steer"}))
+    assert len(even.gaps) == 1 and even.gaps[0].channel is None
+    assert even.gaps[0].end_s - even.gaps[0].start_s == pytest.approx(3.02, abs=0.01)
+
+
+def test_an_excluding_annotation_leaves_the_answer():
+    time = np.arange(0, 20, 0.02)
+    made = recording(time, throttle=time)
+    note = Annotation("stuck", "warning", "throttle", 3.0, 4.0, "stuck.", excludes=True)
+    even = to_uniform(Recording(**{**made.__dict__, "annotations": (note,)}), needed=frozenset())
+    assert even.valid.sum() == pytest.approx(len(time) - 50, abs=2)
+
+
+@pytest.mark.parametrize("time, words", [(np.arange(0, 5, 0.01), "10 s"), (np.arange(0, 100, 0.25), "8 Hz")])
+def test_too_short_or_slow_cannot_be_told(time, words):
+    with pytest.raises(CannotTell, match=words):
+        to_uniform(recording(time, throttle=time), needed=frozenset())
+
+
+def test_low_pass_is_zero_phase_and_halves_at_its_cutoff():
+    # Butterworth forwards and backwards: |H|^2, so 1/2 at the cutoff; derived
+    time = np.arange(0, 40, 0.01)
+    wave = np.sin(2 * math.pi * 5 * time)
+    out = low_pass(wave, cutoff_hz=5.0, rate_hz=100.0)
+    middle = slice(1000, 3000)
+    assert np.dot(out[middle], wave[middle]) / np.dot(wave[middle], wave[middle]) == pytest.approx(0.5, abs=0.01)
+    assert low_pass(wave, cutoff_hz=48.0, rate_hz=100.0) is not wave
+
+
+# ---- yaw rate
+
+
+def test_smoother_is_the_dense_least_squares_solution():
+    rng = np.random.default_rng(2)
+    n, rate, roughness = 60, 20.0, 8.0
+    z = [np.sin(np.arange(n) / 9) + 0.05 * rng.standard_normal(n) for _ in range(2)]
+    sd = [np.full(n, 0.05), np.where(np.arange(n) % 7 == 0, np.inf, 0.1)]
+    yaw, spread = smooth_yaw_rate(measurements=z, standard_deviations=sd, rate_hz=rate, roughness_rad_s3=roughness)
+    second = np.diff(np.eye(n), n=2, axis=0) * rate**2
+    weight = sum(np.where(np.isfinite(s), 1 / s**2, 0) for s in sd)
+    precision = np.diag(weight) + second.T @ second / (roughness**2 * rate)
+    right = sum(np.where(np.isfinite(s), v / s**2, 0) for v, s in zip(z, sd, strict=True))
+    assert yaw == pytest.approx(np.linalg.solve(precision, right), abs=1e-6)
+    exact = np.sqrt(np.diag(np.linalg.inv(precision)))
+    middle = slice(10, -10)
+    ratio = spread[middle] / exact[middle]
+    assert 0.9 < np.median(ratio) < 1.4  # a local approximation, on the safe side
+
+
+def test_what_knows_nothing_counts_nothing():
+    n = 200
+    truth = np.sin(np.arange(n) / 30)
+    wild = np.full(n, 50.0)
+    yaw, _ = smooth_yaw_rate(
+        measurements=[truth, wild], standard_deviations=[np.full(n, 0.01), np.full(n, np.inf)], rate_hz=50.0
+    )
+    assert np.abs(yaw - truth).max() < 0.01
+
+
+# ---- calibration on a made session: constant speed, a straight and alternate corners, no noise
+
+
+def made_session(*, scales=(0, 0, 0, 0), yaw_bias=0.0, lat_bias=0.0, long_bias=0.0, gyro=True, noise=0.0):
+    """40 % straight, corners of 0.3 rad/s to both sides at 20 m/s; wheels roll freely. `scales` in per cent."""
+    rng = np.random.default_rng(5)
+    time = np.arange(0, 120, 0.02)
+    yaw = low_pass(0.3 * np.sign(np.sin(2 * math.pi * time / 20)) * (np.mod(time, 10) > 4), cutoff_hz=1.0, rate_hz=50.0)
+    speed = 20 + 2 * np.sin(2 * math.pi * time / 33)
+    front, rear = CAR.front_track_m / 2, CAR.rear_track_m / 2
+    true = [speed - yaw * front, speed + yaw * front, speed - yaw * rear, speed + yaw * rear]
+    wheels = [w * (1 + q / 100) + noise * rng.standard_normal(len(time)) for w, q in zip(true, scales, strict=True)]
+    channels = dict(zip(("wheel_speed_fl", "wheel_speed_fr", "wheel_speed_rl", "wheel_speed_rr"), wheels, strict=True))
+    channels |= {
+        "throttle": np.full(len(time), 0.3),
+        "steer": yaw * 0.1,
+        "lat_g": speed * yaw + lat_bias,
+        "long_g": np.gradient(speed, 0.02) + long_bias,
+    }
+    if gyro:
+        channels["yaw_rate"] = yaw + yaw_bias
+    return recording(time, **channels), yaw, speed, true
+
+
+def test_scales_and_biases_are_found_and_taken_out():
+    made, yaw, _, true = made_session(scales=(0.3, -0.2, 0.4, -0.3), yaw_bias=0.01, lat_bias=0.15, long_bias=0.1)
+    signals = prepare(made, car=CAR)
+    step = {s.code: s.value for s in signals.calibration}
+    assert step["rear_wheel_scale"] == pytest.approx(0.7, abs=0.03)
+    assert step["yaw_rate_bias"] == pytest.approx(math.degrees(0.01), abs=0.06)
+    assert step["lateral_bias"] == pytest.approx(0.15, abs=0.03)
+    assert step["longitudinal_bias"] == pytest.approx(0.1, abs=0.02)
+    inner = slice(200, -200)
+    assert signals.yaw_rate_rad_s[inner] == pytest.approx(yaw[inner], abs=0.01)
+    # what decides locked or slipping: the rear difference, here free rolling
+    got = signals.wheel_speed_m_s[:, 3] - signals.wheel_speed_m_s[:, 2]
+    assert got[inner] == pytest.approx((true[3] - true[2])[inner], abs=0.02)
+
+
+def test_without_a_gyro_the_front_wheels_and_lateral_acceleration_give_the_yaw_rate():
+    made, yaw, _, _ = made_session(scales=(0.3, -0.2, 0, 0), gyro=False)
+    signals = prepare(made, car=CAR)
+    assert not signals.has_gyro and "yaw_rate_fused" in {a.code for a in signals.annotations}
+    inner = slice(200, -200)
+    assert np.sqrt(np.mean((signals.yaw_rate_rad_s - yaw)[inner] ** 2)) < 0.012
+    with_gyro = prepare(made_session(scales=(0.3, -0.2, 0, 0))[0], car=CAR)
+    assert np.median(signals.yaw_rate_sd_rad_s) > np.median(with_gyro.yaw_rate_sd_rad_s)
+
+
+def test_rotations_become_speeds_with_the_car_files_radii():
+    made, _, _, true = made_session()
+    turning = {n: v / 0.312 if n.startswith("wheel") else v for n, v in made.channels.items()}
+    signals = prepare(Recording("r.csv", made.time_s, turning, wheel_speed_unit="rad/s"), car=CAR)
+    assert signals.wheel_speed_m_s[500] == pytest.approx([w[500] for w in true], rel=1e-3)
+
+
+def test_steer_is_the_road_wheels_wherever_it_is_measured():
+    made = made_session()[0]
+    at_wheel = prepare(made, car=CAR)
+    at_road = prepare(Recording(**{**made.__dict__, "steer_at": "road_wheel"}), car=CAR)
+    assert at_road.steer_rad == pytest.approx(14.5 * at_wheel.steer_rad)
+
+
+@pytest.mark.parametrize("noise", [0.02, 0.1])
+def test_wheel_speed_noise_is_measured(noise):
+    # third differences of white noise have variance 20 sd^2 (1 + 9 + 9 + 1); derived
+    signals = prepare(made_session(noise=noise)[0], car=CAR)
+    assert signals.wheel_speed_noise_m_s == pytest.approx(noise, rel=0.1)
+
+
+def test_brakes_are_seen_with_and_without_a_brake_channel():
+    made, _, _, _ = made_session()
+    hard = (made.time_s > 60) & (made.time_s < 62)
+    speed_lost = np.interp(made.time_s, [60, 62, 66], [0, 12, 0])
+    channels = {n: v - speed_lost if n.startswith("wheel") else v for n, v in made.channels.items()}
+    channels["throttle"] = np.where(hard, 0.0, 0.3)
+    channels["long_g"] = np.gradient(channels["wheel_speed_fl"], 0.02)
+    without = prepare(recording(made.time_s, **{k: v for k, v in channels.items() if k != "time"}), car=CAR)
+    middle = (made.time_s > 60.5) & (made.time_s < 61.5)
+    assert without.braking[middle].all() and without.braking.mean() < 0.05
+    channels["brake"] = np.where(hard, 40e5, 0.0)
+    logged = prepare(recording(made.time_s, **{k: v for k, v in channels.items() if k != "time"}), car=CAR)
+    assert logged.braking[hard].all() and logged.braking.mean() < 0.03
+
+
+def test_neither_lateral_acceleration_nor_yaw_rate_cannot_be_told():
+    made = made_session(gyro=False)[0]
+    channels = {n: v for n, v in made.channels.items() if n != "lat_g"}
+    with pytest.raises(CannotTell, match="neither lateral acceleration nor yaw rate"):
+        prepare(Recording("r.csv", made.time_s, channels), car=CAR)
+
+
+# ---- path
+
+
+def test_dead_reckoning_closes_a_circle():
+    rate, speed, yaw = 100.0, 20.0, 0.25
+    n = round(2 * math.pi / yaw * rate)
+    x, y = dead_reckoned(np.full(n, speed), np.full(n, yaw), rate)
+    assert math.hypot(x[-1], y[-1]) < 0.5
+    assert y.max() == pytest.approx(2 * speed / yaw, rel=0.01)  # a left turn goes to positive y
+
+
+def test_positions_become_metres():
+    # one minute of latitude is about a nautical mile, 1852 m; a degree of longitude shrinks with the cosine of latitude
+    lat, lon = np.radians([60.0, 60.0 + 1 / 60, 60.0]), np.radians([10.0, 10.0, 10.0 + 1 / 60])
+    x, y = from_position(lat, lon)
+    assert y[1] == pytest.approx(1852, rel=0.003) and x[1] == pytest.approx(0, abs=1e-6)
+    assert x[2] == pytest.approx(1852 / 2, rel=0.003) and y[2] == pytest.approx(0, abs=1e-6)
