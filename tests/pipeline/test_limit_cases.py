@@ -170,3 +170,30 @@ def test_no_number_is_nan(answer, kind):
     for row in (*analysis.phase_results, *analysis.lock_curve.points, *analysis.lock_curve.parameters.values()):
         for name, value in vars(row).items():
             assert not isinstance(value, float) or np.isfinite(value), (row, name)
+
+
+def test_brakes_stay_out_of_the_input_torque(answer):
+    # on the brakes only the engine's braking goes through the differential; the car's deceleration would read far more
+    _, session, analysis = answer("plate")
+    truth, signals = session.truth, analysis.signals
+    time = truth["time"].to_numpy() - truth["time"].iloc[0]
+    on = np.interp(signals.time_s, time, truth["brake_torque"].to_numpy()) > 500
+    true = np.interp(signals.time_s, time, truth["input_torque"].to_numpy())
+    known = on & np.isfinite(analysis.axle.input_torque_Nm)
+    assert known.sum() > 500
+    wrong = analysis.axle.input_torque_Nm[known] - true[known]
+    undone = -1180 * signals.long_m_s2[known] * 0.312  # off by this if all deceleration were the engine's
+    assert np.median(np.abs(wrong)) < 0.15 * np.median(np.abs(undone))
+
+
+def test_speeds_across_the_axle_are_the_true_ones(answer):
+    # ISO 8855: left turn positive; a free axle's left wheel is then the slower one
+    case, session, analysis = answer("open")
+    truth, axle, signals = session.truth, analysis.axle, analysis.signals
+    time = truth["time"].to_numpy() - truth["time"].iloc[0]
+    known = signals.valid & np.isfinite(axle.speed_difference_rad_s)
+    true = np.interp(signals.time_s, time, truth["speed_difference"].to_numpy())
+    assert np.median(np.abs(axle.speed_difference_rad_s - true)[known]) < 0.1
+    yaw = np.interp(signals.time_s, time, truth["yaw_rate"].to_numpy())
+    free = -yaw * case.car.rear_track_m / case.car.rear_rolling_radius_m
+    assert np.median(np.abs(axle.free_difference_rad_s - free)[known]) < 0.06

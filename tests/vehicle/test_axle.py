@@ -190,3 +190,30 @@ def test_solution_is_a_minimum_and_state_shift_is_its_derivative():
     shift = found.state_shift((found.at.slope * change).sum(axis=1))
     again = solve(stiffer, inputs, car, start=found.state, iterations=40)
     assert shift == pytest.approx((again.state - found.state) / step, rel=0.1, abs=0.02)
+
+
+@pytest.mark.parametrize("lat, share_of_stiffness", [(0.0, 1.0), (9.0, None)])
+def test_front_wheels_slip_back_by_what_drags_them(lat, share_of_stiffness):
+    # derived: each rolls against c_rr F_z and is spun up by I a/R2, so its slip is -(c_rr + I a/(R2 F_z))/C; near the
+    # limit the curve is flatter and the same drag costs more slip
+    car = made_car(rolling_resistance=0.03)
+    value = starts(car)
+    acc = 3.0
+    inputs = made_inputs(lat=lat, left_acc=acc, right_acc=acc)
+    at = equations(np.array([[20.0], [0.0]]), value, inputs, car)
+    load = 1180 * STANDARD_GRAVITY_M_S2 * 0.45 / 2
+    straight = -(0.03 + 1.1 * acc / 0.312**2 / load) / np.exp(value["log_slip_stiffness"])
+    slip = at.residual[2, 0] * 0.05 / 20.0  # the front wheels of the made log turn at the car's speed
+    if share_of_stiffness:
+        assert slip == pytest.approx(straight, rel=1e-3)
+    else:
+        assert slip < 1.3 * straight
+
+
+def test_front_brakes_are_taken_out_of_the_axles_force():
+    car = made_car()
+    inputs = made_inputs(long=-5.0)
+    braked = type(inputs)(**{**inputs.__dict__, "front_brake_N": np.array([4000.0])})
+    state = np.array([[20.0], [0.0]])
+    free, less = (equations(state, starts(car), i, car).input_torque_Nm[0] for i in (inputs, braked))
+    assert free == pytest.approx(-0.312 * 1180 * 5.0) and less - free == pytest.approx(0.312 * 4000)
