@@ -18,6 +18,7 @@ from analyzer.units import conversion
 
 TIME_FACTORS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0, "d": 86400.0}
 _LENGTH_FACTORS = {"m": 1.0, "km": 1e3, "ft": 0.3048, "mi": 1609.344}  # NIST SP 811
+_LARGEST = 1e9  # no channel reaches this in its inside unit; such a number is damage
 _SLOWEST_M_S = 0.5  # a log by distance says nothing about time while the car stands
 
 
@@ -69,6 +70,14 @@ def assemble(raw: RawLog, taken: Mapping[str, Taken], *, name: str, log_entry: L
         column = raw.columns[taken[channel].index]
         sources[channel] = ChannelSource(column.name, symbol, taken[channel].reason)
         values, inside = in_si(columns[channel], channel, symbol, taken[channel].entry, name)
+        impossible = np.abs(values) > _LARGEST
+        if impossible.any():
+            values = np.where(impossible, np.nan, values)
+            words = (
+                f"{CHANNELS[channel].label[0].upper()}{CHANNELS[channel].label[1:]} holds {impossible.sum()} "
+                "impossible "
+            )
+            notes.append(Annotation("file", "warning", channel, None, None, f"{words}values, which became gaps."))
         if not np.isfinite(values).any():
             notes.append(
                 Annotation("empty", "warning", channel, None, None, f"{CHANNELS[channel].label} holds no numbers.")
@@ -93,6 +102,9 @@ def assemble(raw: RawLog, taken: Mapping[str, Taken], *, name: str, log_entry: L
             "a channel map."
         )
     wheel_unit = next(iter(wheel_units.values()), "m/s")
+    if "time" in taken and (unit := taken["time"].unit) not in (None, "s"):
+        words = f"Time states no unit; it is taken as {unit}, because only that gives a usual sample rate."
+        notes.append(Annotation("unit", "warning", "time", None, None, words))
     time_s, how = _time(raw, taken, columns, channels, wheel_unit, name, log_entry)
     time_s, channels = merge_rows(time_s, channels)
     timeline = mend_time(time_s, name=name)

@@ -38,7 +38,7 @@ def possible(channel: str, values: np.ndarray, symbol: str) -> bool:
         return True
     if channel == "time":
         step = np.diff(finite)
-        return bool(max(np.mean(step >= 0), np.mean(step <= 0)) > 0.9 and finite[-1] != finite[0])
+        return len(step) > 0 and bool(max(np.mean(step >= 0), np.mean(step <= 0)) > 0.9 and finite[-1] != finite[0])
     unit = QUANTITIES[CHANNELS[channel].quantity].get(symbol)
     key = channel
     if channel in WHEEL_CHANNELS:

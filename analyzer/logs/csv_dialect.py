@@ -25,7 +25,7 @@ CLOCK = re.compile(
 )
 _SEPARATORS = (",", ";", "\t", "|", " ")
 _LONGEST_LINE = 1_000_000
-_WINDOW = 400
+_WINDOW = 150
 _RATE_CELL = re.compile(r"\d+([.,]\d+)?\s*hz", re.IGNORECASE)
 
 
@@ -154,7 +154,8 @@ def _guess(window: Sequence[str]) -> _Guess | None:
         rows = [row for row in (cells(line, separator) for line in window) if any(c.strip() for c in row)]
         if not rows or (width := _usual_width(rows)) < 2:
             continue
-        for decimal in (".", ","):
+        commas = any("," in cell for row in rows for cell in row)
+        for decimal in (".", ",") if commas else (".",):
             score = _score(rows, width, decimal) * (0.9 if separator == " " else 1.0)
             if score > 0 and (best is None or score > best.score):
                 best = _Guess(score, separator, decimal, width, window)

@@ -111,6 +111,6 @@ def _signals(file: Any) -> list[tuple[RawColumn, np.ndarray, np.ndarray]]:
                 continue
             times, values = np.asarray(signal.timestamps, float), samples.astype(float)
             good = np.isfinite(times)
-            values = np.where(np.isfinite(values), values, np.nan)[good]
+            values = np.where(np.abs(values) < 1e25, values, np.nan)[good]
             result.append((RawColumn(signal.name, signal.unit or ""), times[good], values))
     return result

@@ -8,9 +8,11 @@ import pyarrow.compute as pc
 
 from analyzer.logs.csv_dialect import CLOCK
 
+_ABSURD = 1e25  # nanoseconds since 1970 are 2e18
+
 
 def floats(column: pa.Array) -> np.ndarray:
-    """Numbers as float64, NaN for null and for infinite values.
+    """Numbers as float64, NaN for null, infinite and absurd values (beyond 1e25, damage rather than measurement).
 
     Over the buffers, because pyarrow's own `to_numpy` imports pandas, which takes longer than reading a log.
     """
@@ -21,7 +23,7 @@ def floats(column: pa.Array) -> np.ndarray:
     if column.null_count:
         valid = pc.cast(pc.is_valid(column), pa.uint8())
         values[np.frombuffer(valid.buffers()[1], np.uint8, len(valid), valid.offset) == 0] = np.nan
-    values[~np.isfinite(values)] = np.nan
+    values[~(np.abs(values) < _ABSURD)] = np.nan
     return values
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from analyzer.channels import WHEEL_CHANNELS
 
 _STEPPED = ("gear", "lap")  # these hold their value until the next; all others are read off between samples
+_RATE_ROWS = 20_000  # a stretch from the middle tells a rate as well as the whole log
 _FULL = 0.95  # a column filled this far is not sparse, what is missing is missing
 _BRIDGED_PERIODS = 2.5  # between two samples of a channel further apart than this nothing is filled
 
@@ -80,7 +81,9 @@ def _is_steady(time_s: np.ndarray, present: np.ndarray) -> bool:
 
 def _rate(time_s: np.ndarray, values: np.ndarray, present: np.ndarray) -> float:
     """How often a channel gives a new value, Hz: repeats of the value before do not count."""
-    times, kept = time_s[present], values[present]
+    rows = np.flatnonzero(present)
+    rows = rows[len(rows) // 2 - _RATE_ROWS // 2 :][:_RATE_ROWS] if len(rows) > _RATE_ROWS else rows
+    times, kept = time_s[rows], values[rows]
     if len(times) < 3:
         return 0.0
     steps = np.diff(times)

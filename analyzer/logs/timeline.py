@@ -4,10 +4,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyzer.errors import InputError
+from analyzer.errors import CannotTell, InputError
 from analyzer.logs.recording import Annotation
 
 _DAY_S = 86400.0
+LONGEST_PAUSE_S = 600.0
+SLOWEST_PERIOD_S = 0.5
 
 
 @dataclass(frozen=True)
@@ -18,8 +20,6 @@ class Timeline:
     ----------
     time_s : (n,) float64, strictly increasing, starts at 0.
     rows : (n,) rows of the file in this order.
-    merged : True when rows with equal times hold different channels and must be merged by the caller:
-        `group` then numbers the target row of every row in `order`.
     start : the file's own time at 0, s.
     annotations : what was mended.
     """
@@ -45,6 +45,7 @@ def mend_time(raw_s: np.ndarray, *, name: str) -> Timeline:
     Raises
     ------
     InputError : no times, or an order that cannot be mended.
+    CannotTell : fewer than two samples a second.
     """
     rows = np.flatnonzero(np.isfinite(raw_s))
     if len(rows) < 2:
@@ -59,6 +60,7 @@ def mend_time(raw_s: np.ndarray, *, name: str) -> Timeline:
     time, rows = _without_repeats(time, rows, notes, name)
     if len(rows) < 2 or not time[-1] > time[0]:
         raise InputError(f"{name}: time stands still; check which column is the time.")
+    time = _without_long_pauses(time, notes, name)
     start += time[0]
     return Timeline(time - time[0], rows, float(start), tuple(notes))
 
@@ -108,6 +110,31 @@ def _ordered(time: np.ndarray, rows: np.ndarray, notes: list[Annotation], name: 
             )
         )
     return time, rows
+
+
+def _without_long_pauses(time: np.ndarray, notes: list[Annotation], name: str) -> np.ndarray:
+    """Time with pauses beyond LONGEST_PAUSE_S made that long; refused when little but pauses is left."""
+    step = np.diff(time)
+    period = float(np.median(step))
+    if period > SLOWEST_PERIOD_S:
+        raise CannotTell(
+            f"{name}: samples come every {period:.3g} s; corners need {1 / SLOWEST_PERIOD_S:g} samples a "
+            "second or more. "
+            "Log faster, or check the unit of the time."
+        )
+    for place in np.flatnonzero(step > LONGEST_PAUSE_S):
+        words = (
+            f"The clock jumps on by {step[place]:.0f} s at {time[place]:.2f} s; the log goes on "
+            f"{LONGEST_PAUSE_S:.0f} s later, and "
+            "nothing is concluded across this place."
+        )
+        notes.append(_note("clock_jump", words, float(time[place]), excludes=True))
+    mended = time[0] + np.concatenate([[0.0], np.cumsum(np.minimum(step, LONGEST_PAUSE_S))])
+    if not (step > LONGEST_PAUSE_S).any():
+        mended = time  # a sum of differences would lose digits
+    if mended[-1] > 20 * len(time) * period + 3600:
+        raise InputError(f"{name}: time has more holes than samples; check which column is the time.")
+    return mended
 
 
 def _without_repeats(

@@ -296,6 +296,9 @@ FAULTS: tuple[Fault, ...] = (
         "rows_without_time",
         "time",
     ),
+    Fault(
+        "Clock", "the clock jumps on by a day", _retime(lambda t: np.where(t >= 30, t + 86400, t)), "clock_jump", "time"
+    ),
     Fault("Session", "a pit stop", _stop(40, 52), "pit_stop", None, (41, 51), True),
     Fault("Session", "standing at the start", _stop(-5, 12), "standing", None, (1, 11), True),
     Fault("Session", "towed in with the engine off", _stop(60, 110, speed=8.0), "towed", None, (62, 108), True),
@@ -352,6 +355,7 @@ FAULTS: tuple[Fault, ...] = (
         "",
         says="throttle",
     ),
+    Fault("Cannot be used", "one sample every 5 s", _retime(lambda t: t * 250), "", says="samples a second"),
     Fault("Cannot be used", "time that stands still", _retime(lambda t: 0 * t), "", says="time stands still"),
     Fault(
         "Cannot be used",

@@ -32,7 +32,7 @@ def test_the_table_is_as_long_as_promised():
 
 def test_a_healthy_log_has_no_fault(log, tmp_path):
     path = tmp_path / "healthy.csv"
-    path.write_text(text(log))
+    path.write_text(text(log, header="{name} [{unit}]"))
     _, notes = _examined(path)
     assert not notes
 
@@ -40,7 +40,7 @@ def test_a_healthy_log_has_no_fault(log, tmp_path):
 @pytest.mark.parametrize("fault", FAULTS, ids=lambda f: f"{f.group}: {f.words}")
 def test_fault(fault, log, tmp_path):
     path = tmp_path / "spoilt.csv"
-    path.write_text(text(fault.spoil(log)))
+    path.write_text(text(fault.spoil(log), header="{name} [{unit}]"))
     if not fault.code:
         with pytest.raises(HalfshaftError, match=fault.says) as caught:
             read_log(path)
@@ -69,7 +69,7 @@ def test_fault(fault, log, tmp_path):
 def test_a_fault_brings_no_false_exclusions(fault, log, tmp_path):
     """Outside the stretch of the fault nothing is left out."""
     path = tmp_path / "spoilt.csv"
-    path.write_text(text(fault.spoil(log)))
+    path.write_text(text(fault.spoil(log), header="{name} [{unit}]"))
     _, notes = _examined(path)
     others = [a for a in notes if a.excludes and a.code != fault.code]
     if fault.code in (

@@ -1,0 +1,87 @@
+"""`halfshaft check` as its user types it."""
+
+import json
+
+import pytest
+import writers as w
+from fault_table import FAULTS
+from made_log import made_log
+
+from analyzer.cli.main import main
+from analyzer.logs.mapping import load_channel_map
+from analyzer.logs.read import read_log
+
+LOG = made_log(60.0)
+CAR = """[car]
+name = "invented car"
+mass_kg = 1000
+wheelbase_m = 2.5
+front_weight_fraction = 0.45
+cg_height_m = 0.45
+front_track_m = 1.45
+rear_track_m = 1.45
+front_rolling_radius_m = 0.31
+rear_rolling_radius_m = 0.31
+steering_ratio = 14
+"""
+
+
+@pytest.fixture
+def foreign(tmp_path):
+    path = tmp_path / "session.csv"
+    path.write_text(w.text(LOG, names=w.PLAIN_NAMES, header="{name} [{unit}]"))
+    return path
+
+
+def test_shows_what_was_recognised_and_fits_80_columns(foreign, capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "80")
+    assert main(["check", str(foreign)]) == 0
+    shown = capsys.readouterr().out
+    assert "60.0 s at 50 Hz" in shown and "Wheel Speed FL" in shown and "can it tell" in shown
+    before_map = shown.split("Channel map")[0].split("\n")
+    assert max(map(len, before_map)) <= 80
+
+
+def test_json_and_map_files(foreign, tmp_path, capsys):
+    assert main(["check", str(foreign), "--json", str(tmp_path / "c.json"), "--map", str(tmp_path / "m.toml")]) == 0
+    check = json.loads((tmp_path / "c.json").read_text())
+    assert check["problem"] is None and check["questions"] == []
+    assert {line["channel"] for line in check["channels"]} == {"time", *LOG.channels}
+    assert {a["verdict"] for a in check["answers"]} <= {"yes", "partly", "no"}
+    recording = read_log(foreign, channel_map=load_channel_map(tmp_path / "m.toml"))
+    assert recording.channels.keys() == LOG.channels.keys()
+    capsys.readouterr()
+    assert main(["check", str(foreign), "--channels", str(tmp_path / "m.toml"), "--json", "-"]) == 0
+    assert json.loads(capsys.readouterr().out)["problem"] is None
+
+
+def test_car_file_against_the_log(foreign, tmp_path, capsys):
+    (tmp_path / "car.toml").write_text(CAR)
+    assert main(["check", str(foreign), "--car", str(tmp_path / "car.toml")]) == 0
+    shown = " ".join(capsys.readouterr().out.split())
+    assert "front track of 1.45 m (agrees)" in shown and "(agrees)" in shown.split("Steer per path curvature")[1]
+    (tmp_path / "car.toml").write_text(CAR.replace("steering_ratio = 14", "steering_ratio = 5"))
+    assert main(["check", str(foreign), "--car", str(tmp_path / "car.toml")]) == 0
+    assert "does NOT agree" in " ".join(capsys.readouterr().out.split()).split("Steer per path curvature")[1]
+
+
+def test_a_log_that_cannot_be_analysed_is_still_shown(tmp_path, capsys):
+    path = tmp_path / "half.csv"
+    path.write_text(w.text(LOG.change(throttle=None)))
+    assert main(["check", str(path)]) == 0
+    shown = " ".join(capsys.readouterr().out.split())
+    assert "Cannot be analysed as it is" in shown and "throttle (throttle)" in shown and "wheel_speed_rl" in shown
+
+
+def test_faults_are_shown(tmp_path, capsys):
+    fault = next(f for f in FAULTS if f.words == "steer turned over")
+    path = tmp_path / "spoilt.csv"
+    path.write_text(w.text(fault.spoil(LOG)))
+    assert main(["check", str(path)]) == 0
+    assert "Steering-wheel angle was turned over" in " ".join(capsys.readouterr().out.split())
+
+
+def test_what_cannot_be_read_exits_with_2(tmp_path, capsys):
+    assert main(["check", str(tmp_path / "none.csv")]) == 2
+    shown = capsys.readouterr()
+    assert shown.out == "" and "no such file" in shown.err
