@@ -3,7 +3,8 @@
 The rule, as the code has it. `analyzer` has a base (units, errors, channels, files, settings, cautions), the car's
 figures (`vehicle.car`, parameters only, read by every layer that needs a track or a radius), and then
 
-    logs -> signals -> phases -> vehicle -> lockcurve -> agreement, findings -> analysis -> report, pipeline -> commands
+    logs -> signals -> phases -> vehicle -> lockcurve -> agreement, findings -> analysis -> report, pipeline
+    -> comparison -> commands
 
 `differential` (what the parts should do) stands beside: it knows neither log nor measurement, and `lockcurve` (what
 the log measured) does not know it, so that a prediction cannot leak into a fit. `simulation` makes logs; it shares the
@@ -29,8 +30,8 @@ LAYERS = (
     ("analyzer.lockcurve",),
     ("analyzer.agreement", "analyzer.findings"),
     ("analyzer.analysis", "analyzer.phase_results", "analyzer.log_check"),
-    ("analyzer.comparison", "analyzer.advice"),
     ("analyzer.report", "analyzer.pipeline"),
+    ("analyzer.comparison", "analyzer.advice"),  # made of whole analyses
     ("analyzer.cli",),
 )
 NEVER = (

@@ -12,13 +12,15 @@ from collections.abc import Sequence
 from analyzer import __version__
 from analyzer.errors import HalfshaftError
 
-# command -> one line of help; the module analyzer.cli.<command> has add_arguments(parser) and run(arguments) -> exit status.
+# command -> one line of help; the module analyzer.cli.<command> has add_arguments(parser) and
+# run(arguments) -> exit status.
 COMMANDS = {
     "demo": "analyse the shipped sample logs and show what the differential did",
     "check": "what is in a log: channels, units, signs, faults, what can be concluded",
     "predict": "predicted lock curve of an installed setup",
     "analyze": "what the differential did in a session",
     "dashboard": "the web page, on this machine unless told otherwise",
+    "compare": "did a change take: runs before against runs after",
     "simulate": "make a log from the forward model, with the truth beside it",
 }
 

@@ -100,7 +100,9 @@ def make_problem(observed: Observations, car: Car, priors: tuple[Prior, ...]) ->
 
 
 @dataclass(frozen=True)
-class _Evaluation:
+class Evaluation:
+    """One evaluation of the loss, with what its slopes need."""
+
     solution: AxleSolution
     measured: np.ndarray  # residual of slipping samples, in sd
     margin: np.ndarray  # margin of locked samples, in sd
@@ -109,7 +111,8 @@ class _Evaluation:
     loss: float
 
 
-def _evaluate(problem: Problem, theta: np.ndarray, start: np.ndarray | None, scale: tuple | None) -> _Evaluation:
+def evaluate(problem: Problem, theta: np.ndarray, start: np.ndarray | None, scale: tuple | None) -> Evaluation:
+    """Loss at `theta`; `start` warm-starts the state, `scale` freezes sd and trust of the samples."""
     solution = solve(
         problem.values(theta), problem.inputs, problem.car, start=start, iterations=14 if start is None else 6
     )
@@ -130,7 +133,7 @@ def _evaluate(problem: Problem, theta: np.ndarray, start: np.ndarray | None, sca
         )
         + 0.5 * (problem.information * (theta - problem.start) ** 2).sum()
     )
-    return _Evaluation(solution, measured, margin, sd, trust, float(loss))
+    return Evaluation(solution, measured, margin, sd, trust, float(loss))
 
 
 def _sliding(at: AxleEquations) -> np.ndarray:
@@ -147,7 +150,7 @@ def _lock_residuals(problem, theta, torque, difference, sd):
     return (-problem.sign * difference - capacity) / sd, (capacity - np.abs(difference)) / sd
 
 
-def _slopes(problem: Problem, theta: np.ndarray, now: _Evaluation) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def slopes(problem: Problem, theta: np.ndarray, now: Evaluation) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Total derivatives of axle residuals (P, 3, n), measured (P, n) and margin (P, n), state re-profiled."""
     at, state = now.solution.at, now.solution.state
     count, nuisance = len(theta), len(problem.priors)
@@ -173,7 +176,8 @@ def _slopes(problem: Problem, theta: np.ndarray, now: _Evaluation) -> tuple[np.n
     return axle, measured, margin
 
 
-def _normal_equations(problem: Problem, theta: np.ndarray, now: _Evaluation, slopes, per_group: bool):
+def normal_equations(problem: Problem, theta: np.ndarray, now: Evaluation, slopes, per_group: bool):
+    """Curvature, gradient and (per corner pass, on request) gradients of the loss, priors included."""
     axle, measured, margin = slopes
     count = len(theta)
     hessian = np.diag(problem.information)
@@ -200,7 +204,7 @@ def _normal_equations(problem: Problem, theta: np.ndarray, now: _Evaluation, slo
     return hessian, gradient, sums
 
 
-def _bounded(problem: Problem, theta: np.ndarray) -> np.ndarray:
+def bounded(problem: Problem, theta: np.ndarray) -> np.ndarray:
     theta = theta.copy()
     for j, prior in enumerate(problem.priors):
         if prior.name in BOUNDS:
@@ -209,13 +213,13 @@ def _bounded(problem: Problem, theta: np.ndarray) -> np.ndarray:
     return theta
 
 
-def _held(problem: Problem, theta: np.ndarray, gradient: np.ndarray) -> np.ndarray:
+def held(problem: Problem, theta: np.ndarray, gradient: np.ndarray) -> np.ndarray:
     """Parameters at a limit that the loss pushes further out: they take no part in the step."""
-    inward = _bounded(problem, theta - 1e-6 * np.sign(gradient))
-    return (gradient != 0) & (inward == theta) & (_bounded(problem, theta) == theta)
+    inward = bounded(problem, theta - 1e-6 * np.sign(gradient))
+    return (gradient != 0) & (inward == theta) & (bounded(problem, theta) == theta)
 
 
-def _step(hessian: np.ndarray, gradient: np.ndarray, damping: float, held: np.ndarray) -> np.ndarray:
+def newton_step(hessian: np.ndarray, gradient: np.ndarray, damping: float, held: np.ndarray) -> np.ndarray:
     """Damped Newton step (Marquardt's scaling) of the parameters that are not held."""
     step = np.zeros(len(gradient))
     free = ~held
@@ -231,14 +235,14 @@ def fit(problem: Problem, *, iterations: int = 40) -> Fit:
     damping = 1e-2
     converged = False
     for _ in range(iterations):
-        now = _evaluate(problem, theta, state, None)
+        now = evaluate(problem, theta, state, None)
         state = now.solution.state
-        hessian, gradient, _ = _normal_equations(problem, theta, now, _slopes(problem, theta, now), False)
+        hessian, gradient, _ = normal_equations(problem, theta, now, slopes(problem, theta, now), False)
         scale = (now.sd, now.trust)
-        held = _held(problem, theta, gradient)
+        blocked = held(problem, theta, gradient)
         for _ in range(12):
-            trial = _bounded(problem, theta + _step(hessian, gradient, damping, held))
-            there = _evaluate(problem, trial, state, scale)
+            trial = bounded(problem, theta + newton_step(hessian, gradient, damping, blocked))
+            there = evaluate(problem, trial, state, scale)
             if there.loss < now.loss:
                 break
             damping *= 6
@@ -251,6 +255,6 @@ def fit(problem: Problem, *, iterations: int = 40) -> Fit:
         if gained < 2e-3:
             converged = True
             break
-    now = _evaluate(problem, theta, None, None)
-    hessian, _, groups = _normal_equations(problem, theta, now, _slopes(problem, theta, now), True)
+    now = evaluate(problem, theta, None, None)
+    hessian, _, groups = normal_equations(problem, theta, now, slopes(problem, theta, now), True)
     return Fit(theta, hessian, groups, now.solution, problem, converged)

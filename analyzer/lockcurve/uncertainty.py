@@ -51,18 +51,18 @@ def spread(fit: Fit, *, replicates: int = REPLICATES, seed: int = SEED) -> Sprea
     # the hold-offs' weak priors count like the nuisance ones: what the data do not say stays as wide as the prior
     nuisance = rng.standard_normal((replicates, len(fit.theta))) * np.sqrt(fit.problem.information)
     draws = fit.theta - (sampling + nuisance) @ inverse
-    model_error = _model_error(fit.curve, rng, replicates)
-    draws[:, -5:] += model_error
+    form_error = model_error(fit.curve, rng, replicates)
+    draws[:, -5:] += form_error
     variance = {"sampling": ((groups @ inverse)[:, -5:] ** 2).sum(axis=0)}
     for j, prior in enumerate(fit.problem.priors):
         part = (inverse[j, -5:] / prior.deviation) ** 2
         variance[prior.group] = variance.get(prior.group, 0.0) + part
-    variance["tyre_model"] = model_error.var(axis=0)
+    variance["tyre_model"] = form_error.var(axis=0)
     total = np.maximum(sum(variance.values()), 1e-30)
     return Spread(draws, {source: part / total for source, part in variance.items()})
 
 
-def _model_error(curve: np.ndarray, rng: np.random.Generator, replicates: int) -> np.ndarray:
+def model_error(curve: np.ndarray, rng: np.random.Generator, replicates: int) -> np.ndarray:
     """(k, 5) errors of preload and slopes from the form of the tyre curve; the hold-offs are left alone."""
     common = rng.standard_normal((replicates, 1)) * CURVE_ERROR_SHARE
     split = rng.standard_normal((replicates, 2)) * SPLIT_ERROR_SHARE
