@@ -1,0 +1,115 @@
+"""A served dashboard and a real browser. Screenshots are kept in the folder that HALFSHAFT_SCREENSHOTS names.
+
+The server fixture comes first, so that the page is closed before its server stops.
+"""
+
+import os
+import shutil
+import signal
+import subprocess
+import sys
+from importlib import resources
+from pathlib import Path
+
+import pytest
+
+CHROMIUM = "/usr/bin/chromium"
+FLAGS = ["--enable-unsafe-swiftshader", "--no-sandbox"]
+SAMPLES = Path(str(resources.files("sample_logs")))
+
+
+def pytest_collection_modifyitems(items):
+    reason = None
+    if not Path(CHROMIUM).exists():
+        reason = f"{CHROMIUM} is not installed (apt-get install chromium)"
+    else:
+        try:
+            import playwright  # noqa: F401
+        except ModuleNotFoundError:
+            reason = "the Python package playwright is not installed (pip install 'halfshaft[test]')"
+    for item in items:
+        if reason and Path(__file__).parent in item.path.parents:
+            item.add_marker(pytest.mark.skip(reason=reason))
+
+
+@pytest.fixture(scope="session")
+def address(tmp_path_factory):
+    """A dashboard on a free port with an empty logbook."""
+    book = tmp_path_factory.mktemp("book")
+    process = subprocess.Popen(
+        [sys.executable, "-m", "analyzer.cli.main", "dashboard", "--port", "0", "--logbook", str(book)],
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    yield process.stdout.readline().split()[2]
+    process.send_signal(signal.SIGTERM)
+    process.wait(timeout=10)
+    process.stdout.close()
+
+
+@pytest.fixture(scope="session")
+def browser(address):
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def open_page(browser, address):
+    """Opens pages in contexts of their own; afterwards no page may have complained or asked elsewhere."""
+    contexts, complaints = [], []
+
+    def opened(path="/", *, width=1280, height=720):
+        context = browser.new_context(viewport={"width": width, "height": height}, accept_downloads=True)
+        contexts.append(context)
+        page = context.new_page()
+        page.set_default_timeout(30_000)
+        page.on("console", lambda m: complaints.append(f"console: {m.text}") if m.type == "error" else None)
+        page.on("pageerror", lambda e: complaints.append(f"page: {e}"))
+        page.on("request", lambda r: complaints.append(f"outside: {r.url}") if _outside(r.url, address) else None)
+        page.on("response", lambda r: complaints.append(f"{r.status}: {r.url}") if r.status >= 500 else None)
+        # what leaving a page breaks off is no failure
+        page.on(
+            "requestfailed",
+            lambda r: complaints.append(f"failed: {r.url} {r.failure}") if r.failure != "net::ERR_ABORTED" else None,
+        )
+        page.goto(address + path)
+        return page
+
+    opened.complaints = complaints
+    yield opened
+    for context in contexts:
+        context.close()
+    assert complaints == []
+
+
+def _outside(url: str, address: str) -> bool:
+    return not url.startswith((address, "data:", "blob:"))
+
+
+@pytest.fixture
+def keep_shot(request, tmp_path):
+    """Saves a screenshot of a page under a name."""
+    folder = Path(os.environ.get("HALFSHAFT_SCREENSHOTS") or tmp_path)
+    folder.mkdir(parents=True, exist_ok=True)
+
+    def keep(page, name):
+        page.screenshot(path=folder / f"{name}.png", full_page=True)
+        assert (folder / f"{name}.png").stat().st_size > 5000
+
+    return keep
+
+
+@pytest.fixture(scope="session")
+def sample_copy(tmp_path_factory):
+    """A copy of a shipped sample under another name."""
+
+    def copy(source, name):
+        target = tmp_path_factory.mktemp("logs") / name
+        shutil.copy(SAMPLES / source, target)
+        return target
+
+    return copy

@@ -1,0 +1,280 @@
+"""The dashboard in a real browser, as its three users work with it."""
+
+import json
+import urllib.request
+
+import pytest
+
+from dashboards.figures.traces import POINTS
+
+PLOT = "document.querySelector('#{0} .js-plotly-plot')"
+# typed arrays arrive as {dtype, bdata} in `data`; `_fullData` has them decoded
+COUNTS = "document.querySelector('#traces .js-plotly-plot')._fullData.map(d => d.x.length)"
+
+
+def upload_and_analyse(page, path):
+    page.set_input_files("#file-log", str(path))
+    page.get_by_text(f"{path.name} is here").wait_for()
+    page.click("#analyse")
+    line = page.locator(".run-line", has_text=path.name).first
+    line.locator(".state.done").wait_for(timeout=90_000)
+    return line
+
+
+def open_run(page, path):
+    upload_and_analyse(page, path).get_by_role("link", name="Open").click()
+    page.wait_for_url("**/run/*")
+    wait_for_charts(page)
+    return page.url.rsplit("/", 1)[1]
+
+
+def wait_for_charts(page):
+    for chart in ("map", "traces", "lock", "repeat"):
+        page.locator(f"#{chart} .plot-container").first.wait_for()
+    page.locator(".finding").first.wait_for()
+
+
+def wait_until(page, expression, *, tries=60):
+    """`expression` true in the page; asked from here, because the page's policy forbids it to evaluate text."""
+    for _ in range(tries):
+        if page.evaluate(expression):
+            return
+        page.wait_for_timeout(200)
+    pytest.fail(f"never true: {expression}")
+
+
+def result_of(address, run_id):
+    with urllib.request.urlopen(f"{address}/run/{run_id}/result.json", timeout=20) as answer:
+        return json.load(answer)
+
+
+@pytest.fixture(scope="module")
+def analysed(browser, address, sample_copy):
+    """The id of a run that one person had analysed before."""
+    page = browser.new_page()
+    page.goto(address)
+    run_id = open_run(page, sample_copy("baseline.parquet", "driver.parquet"))
+    page.close()
+    return run_id
+
+
+@pytest.fixture
+def run_page(open_page, analysed):
+    page = open_page(f"/run/{analysed}")
+    wait_for_charts(page)
+    return page, analysed
+
+
+def test_driver_uploads_a_csv_and_opens_the_worst_finding(open_page, sample_copy, address, keep_shot):
+    page = open_page()
+    page.locator("#sample").wait_for()
+    keep_shot(page, "start")
+    page.set_input_files("#file-log", str(sample_copy("baseline_minimum.csv", "club day.csv")))
+    page.get_by_text("club_day.csv is here").wait_for()
+    page.click("#analyse")
+    page.locator(".run-line progress").first.wait_for()
+    line = page.locator(".run-line", has_text="club_day.csv").first
+    line.locator(".state.done").wait_for(timeout=90_000)
+    line.get_by_role("link", name="Open").click()
+    page.locator(".finding").first.wait_for()
+    result = result_of(address, page.url.rsplit("/", 1)[1])
+    assert page.locator(".finding").count() == len(result["findings"]) > 0
+    worst = result["findings"][0]
+    first = page.locator(".finding").first
+    first.click()
+    assert f"corner {worst['corner']}, lap {worst['lap']}, {worst['start_s']:.1f} s" in first.inner_text()
+    assert page.locator("#what").inner_text().startswith(worst["sentence"])
+    shown = page.evaluate(PLOT.format("traces") + ".layout.xaxis.range")
+    assert shown[0] < worst["start_s"] < shown[1]
+    keep_shot(page, "run")
+
+
+def test_picking_moves_map_traces_and_lock_plot(run_page, address):
+    page, run_id = run_page
+    other = next(f for f in result_of(address, run_id)["findings"][1:] if f["corner"] is not None)
+    index = result_of(address, run_id)["findings"].index(other)
+    page.locator(".finding").nth(index).press("Enter")  # by keyboard
+    name = f"corner {other['corner']}, lap {other['lap']}"
+    wait_until(page, PLOT.format("lock") + f".data.some(d => d.name === '{name}')")
+    shown = PLOT.format("traces") + ".layout.xaxis.range"
+    wait_until(page, f"{shown}[0] < {other['start_s']} && {other['start_s']} < {shown}[1]")
+    assert page.evaluate(PLOT.format("map") + ".data.some(d => d.name === 'chosen finding')")
+    assert page.locator(".finding").nth(index).get_attribute("aria-pressed") == "true"
+
+
+def test_filters_and_order(run_page, address):
+    page, run_id = run_page
+    findings = result_of(address, run_id)["findings"]
+    page.locator("#order").click()
+    page.get_by_role("option", name="in time").or_(page.get_by_text("in time", exact=True)).first.click()
+    first = min(findings, key=lambda f: f["start_s"])
+    page.locator(".finding").first.get_by_text(f"{first['start_s']:.1f} s").wait_for()
+    page.locator("#only-lap").click()
+    page.get_by_role("option", name="2", exact=True).or_(
+        page.locator(".dash-dropdown-option", has_text="2")
+    ).first.click()
+    page.wait_for_timeout(800)
+    assert page.locator(".finding").count() == sum(f["lap"] == 2 for f in findings)
+
+
+def test_corner_table_says_the_json_s_numbers(run_page, address):
+    page, run_id = run_page
+    page.locator("#table-lap").click()
+    page.get_by_role("option", name="lap 2").or_(page.locator(".dash-dropdown-option", has_text="lap 2")).first.click()
+    page.wait_for_timeout(1000)
+    corner = next(c for c in result_of(address, run_id)["corners"] if c["lap"] == 2)
+    phase = next(p for p in corner["phases"] if p["transfer_torque_Nm"] is not None)
+    row = page.locator("#corner-table tbody tr").nth(corner["phases"].index(phase))
+    cells = row.locator("td").all_inner_texts()
+    assert cells[0] == f"{corner['corner']} {corner['direction']}"
+    assert float(cells[6]) == round(phase["transfer_torque_Nm"])
+
+
+def test_zoom_keeps_the_point_budget(run_page):
+    page, _ = run_page
+    page.click("#whole")
+    wait_until(page, f"Math.max(...{COUNTS}) > 1000")
+    assert max(page.evaluate(COUNTS)) <= POINTS
+    box = page.locator("#traces .nsewdrag").first.bounding_box()
+    page.mouse.move(box["x"] + 0.3 * box["width"], box["y"] + 40)
+    page.mouse.down()
+    page.mouse.move(box["x"] + 0.4 * box["width"], box["y"] + 45, steps=6)
+    page.mouse.up()
+    wait_until(page, PLOT.format("traces") + ".layout.xaxis.range[1] < 200")
+    page.wait_for_timeout(1500)
+    low, high = page.evaluate(PLOT.format("traces") + ".layout.xaxis.range")
+    assert 20 < high - low < 60
+    assert 100 < max(page.evaluate(COUNTS)) <= POINTS
+
+
+def test_tuner_changes_a_ramp_and_the_curve_moves(run_page, address, open_page, keep_shot, tmp_path):
+    page, run_id = run_page
+    page.goto(f"{address}/setup?run={run_id}")
+    curve = PLOT.format("predicted") + "._fullData.find(d => d.name === 'parts say').y"
+    page.locator("#predicted .plot-container").first.wait_for()
+    wait_until(page, f"!!{PLOT.format('predicted')}?._fullData?.find(d => d.name === 'parts say')")
+    before = page.evaluate(f"Math.max(...{curve})")
+    ramp = page.get_by_label("drive ramp angle, degrees")
+    ramp.fill("40")
+    wait_until(page, f"Math.max(...{curve}) > {1.5 * before}")
+    keep_shot(page, "setup")
+    ramp.fill("400")
+    page.get_by_text("allowed: 0 to 90").wait_for()
+    ramp.fill("45")
+    page.locator("#setup-refusal").get_by_text("allowed").wait_for(state="detached")
+    with page.expect_download() as saved:
+        page.click("#save-setup")
+    saved.value.save_as(tmp_path / "saved.toml")
+    assert "drive_ramp_angle_deg = 45" in (tmp_path / "saved.toml").read_text()
+
+
+def test_broken_file_gives_a_message(open_page, tmp_path):
+    broken = tmp_path / "broken.csv"
+    broken.write_bytes(b"this is no log\n\x00\x01\x02")
+    page = open_page()
+    page.set_input_files("#file-log", str(broken))
+    page.get_by_text("broken.csv is here").wait_for()
+    page.click("#analyse")
+    line = page.locator(".run-line", has_text="broken.csv").first
+    line.locator(".state.failed").wait_for(timeout=60_000)
+    assert "broken.csv" in line.locator(".refusal").inner_text()
+
+
+def test_wrong_ending_gives_a_message(open_page, tmp_path):
+    (tmp_path / "photo.jpg").write_bytes(b"x")
+    page = open_page()
+    page.set_input_files("#file-log", str(tmp_path / "photo.jpg"))
+    page.get_by_text("photo.jpg: does not end like a log").wait_for()
+    # the refusal is an answer with status 400, which the browser writes to its console by itself
+    page.wait_for_timeout(300)
+    open_page.complaints[:] = [c for c in open_page.complaints if "400 (BAD REQUEST)" not in c]
+
+
+def test_markup_in_a_log_is_shown_as_text(open_page, sample_copy):
+    text = sample_copy("baseline_minimum.csv", "hostile.csv").read_text()
+    head, rest = text.split("\n", 1)
+    mark = "<img src=x onerror=window.sprung=1>"
+    rows = rest.split("\n")
+    hostile = "\n".join([f"{head},{mark}", *(f"{r},0" if r else r for r in rows)])
+    path = sample_copy("baseline_minimum.csv", "marked.csv")
+    path.write_text(hostile)
+    page = open_page()
+    line = upload_and_analyse(page, path)
+    line.get_by_role("link", name="Log check").click()
+    page.get_by_text(mark).first.wait_for()
+    assert page.evaluate("window.sprung === undefined")
+    assert page.locator("main img").count() == 0
+
+
+def test_engineer_lays_two_runs_side_by_side(open_page, sample_copy, address, keep_shot):
+    page = open_page()
+    upload_and_analyse(page, sample_copy("baseline.parquet", "before.parquet"))
+    upload_and_analyse(page, sample_copy("steeper_ramps.parquet", "after.parquet"))
+    page.goto(address + "/compare")
+    page.locator("#both-locks .plot-container").first.wait_for()
+    page.get_by_text("preload (locking torque").wait_for()
+    names = page.evaluate(PLOT.format("both-locks") + ".data.map(d => d.name)")
+    assert "measured lock curve" in names and "after" in names
+    keep_shot(page, "before_and_after")
+
+
+def test_two_people_at_once(open_page, sample_copy):
+    pages = [open_page(), open_page()]
+    paths = [sample_copy("baseline.parquet", "anna.parquet"), sample_copy("steeper_ramps.parquet", "ben.parquet")]
+    for page, path in zip(pages, paths, strict=True):
+        page.set_input_files("#file-log", str(path))
+        page.get_by_text(f"{path.name} is here").wait_for()
+    for page in pages:
+        page.click("#analyse")
+    for page, path in zip(pages, paths, strict=True):
+        line = page.locator(".run-line", has_text=path.name).first
+        line.locator(".state.done").wait_for(timeout=90_000)
+        line.get_by_role("link", name="Open").click()
+        page.locator("h1", has_text=path.name).wait_for()
+
+
+def test_dark_mode_reaches_page_and_charts_and_stays(run_page, keep_shot):
+    page, _ = run_page
+    ink = PLOT.format("map") + ".layout.font.color"
+    light = page.evaluate(ink)
+    page.click("#switch-mode")
+    wait_until(page, f"{ink} !== '{light}'")
+    assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(22, 25, 29)"
+    keep_shot(page, "run_dark")
+    page.reload()
+    page.locator("#map .plot-container").first.wait_for()
+    wait_until(page, "document.documentElement.dataset.theme === 'dark'")
+
+
+def test_log_check_page_and_another_map(run_page, keep_shot):
+    page, _ = run_page
+    page.get_by_role("link", name="Log check").click()
+    page.get_by_role("heading", name="Calibration found in the log").wait_for()
+    keep_shot(page, "log_check")
+    page.locator("#map-text").fill("[channels]\nthrottle = 3\n")
+    page.click("#again")
+    line = page.locator(".run-line", has_text="driver.parquet").first
+    line.locator(".state.failed").wait_for(timeout=60_000)
+    assert "channels.toml" in line.locator(".refusal").inner_text()
+
+
+def test_fits_a_small_laptop_and_a_tablet(open_page, sample_copy, keep_shot):
+    page = open_page(width=820, height=1180)
+    open_run(page, sample_copy("baseline.parquet", "tablet.parquet"))
+    for width in (820, 1280):
+        page.set_viewport_size({"width": width, "height": 720})
+        page.wait_for_timeout(800)
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+    page.set_viewport_size({"width": 820, "height": 1180})
+    page.wait_for_timeout(500)
+    keep_shot(page, "run_tablet")
+
+
+def test_start_page_by_keyboard(open_page):
+    page = open_page()
+    page.locator("#sample").wait_for()
+    reached = set()
+    for _ in range(25):
+        page.keyboard.press("Tab")
+        reached.add(page.evaluate("document.activeElement.id"))
+    assert {"file-log", "choice-car", "file-car", "analyse", "sample", "switch-mode"} <= reached
