@@ -83,7 +83,7 @@ def analyze_recording(
     clock.lap("laps and corners")
     progress("fitting tyre and lock curve", 0.4)
     observed = observe(signals, corners, car)
-    nuisance = priors(car, has_gyro=signals.has_gyro, has_long_g=signals.has_long_g)
+    nuisance = priors(car, has_gyro=signals.has_gyro, long_bias_sd_m_s2=signals.long_bias_sd_m_s2)
     problem = make_problem(observed, car, nuisance)
     if len(problem.inputs) < 40:
         raise CannotTell(

@@ -83,10 +83,10 @@ def compare(
         runs.append(analyze(log_path=log, car_path=car_path, channels_path=channels_path))
     progress("fitting both sides together", len(logs) / (len(logs) + 1))
     has_gyro = all(r.signals.has_gyro for r in runs)
-    has_long = all(r.signals.has_long_g for r in runs)
+    long_bias = max(r.signals.long_bias_sd_m_s2 for r in runs)
     problems = []
     for run in runs:
-        nuisance = priors(run.car, has_gyro=has_gyro, has_long_g=has_long)
+        nuisance = priors(run.car, has_gyro=has_gyro, long_bias_sd_m_s2=long_bias)
         problems.append(make_problem(observe(run.signals, run.corners, run.car), run.car, nuisance))
     sides = [0] * len(before) + [1] * len(after)
     for side, words in ((0, "before"), (1, "after")):

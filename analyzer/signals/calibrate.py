@@ -18,6 +18,9 @@ SIGNAL_CUTOFF_HZ = 8.0  # car signals end below 5 Hz (ISO 15037-1, from memory);
 BRAKE_ON = 1e5  # Pa; 1 bar
 BRAKE_RELEASE_S = 0.3  # pads drag and wheels recover after the pedal is off
 LEAST_SPEED_M_S = 8.0
+BIAS_BLOCK_S = 5.0
+BIAS_DRIFT_M_S2 = 0.02  # drift of an accelerometer and its mounting within a session; common practice, no source
+WORST_LONG_BIAS_SD_M_S2 = 0.08
 HARD_DECELERATION_M_S2 = -3.0  # past engine braking of any car in scope: the brakes are on
 
 
@@ -95,7 +98,7 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
         front_sd = np.where(trusted, 0.1 / car.front_track_m, np.inf)
     lateral = lateral - lateral_bias
     if long_known:
-        longitudinal, steps_long = _calibrate_longitudinal(longitudinal, slope, straight & trusted)
+        longitudinal, steps_long = _calibrate_longitudinal(longitudinal, slope, straight & trusted, rate)
         steps.append(steps_long)
     else:
         notes.append(
@@ -286,13 +289,28 @@ def _straight_line_biases(wheels, speed, yaw, lateral, straight, car, has_gyro, 
     return yaw_bias, lateral_bias, scale
 
 
-def _calibrate_longitudinal(longitudinal, slope, where) -> tuple[np.ndarray, CalibrationStep]:
-    """Bias of longitudinal acceleration against the change of front wheel speed (road slope averages out over laps)."""
-    bias = float(np.median((longitudinal - slope)[where])) if where.any() else 0.0
+def _calibrate_longitudinal(longitudinal, slope, where, rate) -> tuple[np.ndarray, CalibrationStep]:
+    """Bias of longitudinal acceleration against the change of front wheel speed (road slope averages out over laps).
+
+    The standard deviation comes from how the bias of whole blocks scatters, `BIAS_BLOCK_S` each so that blocks are
+    independent, and a floor for drift.
+    """
+    block = max(1, round(BIAS_BLOCK_S * rate))
+    off = np.where(where, longitudinal - slope, np.nan)[: len(where) // block * block].reshape(-1, block)
+    known = np.isfinite(off).sum(axis=1) > 0.2 * block
+    if known.sum() < 4:
+        bias = float(np.median((longitudinal - slope)[where])) if where.any() else 0.0
+        deviation = WORST_LONG_BIAS_SD_M_S2
+    else:
+        blocks = np.nanmedian(off[known], axis=1)
+        bias = float(np.median(blocks))
+        scatter = 1.4826 * float(np.median(np.abs(blocks - bias)))
+        # a median scatters pi/2 times the variance of a mean
+        deviation = min(np.hypot(BIAS_DRIFT_M_S2, 1.25 * scatter / np.sqrt(len(blocks))), WORST_LONG_BIAS_SD_M_S2)
     return longitudinal - bias, CalibrationStep(
         "longitudinal_bias",
         bias,
-        0.08,
+        float(deviation),
         "m/s2",
         f"longitudinal acceleration is off by {bias:+.2f} m/s2 against the change of speed; taken out.",
     )

@@ -6,6 +6,8 @@ import numpy as np
 
 from analyzer.logs.recording import Annotation
 
+DERIVED_LONG_BIAS_SD_M_S2 = 0.15  # the change of speed knows nothing of the road's slope: 1.5 % of it
+
 
 @dataclass(frozen=True)
 class CalibrationStep:
@@ -73,3 +75,9 @@ class Signals:
     has_gyro: bool = True
     has_long_g: bool = True
     wheel_speed_noise_m_s: float = 0.05
+
+    @property
+    def long_bias_sd_m_s2(self) -> float:
+        """How sure the zero of the longitudinal acceleration is (m/s2); wide where it was had from the speed."""
+        found = [s.standard_deviation for s in self.calibration if s.code == "longitudinal_bias"]
+        return found[0] if found and found[0] is not None else DERIVED_LONG_BIAS_SD_M_S2

@@ -17,7 +17,7 @@ class Prior:
     group: str
 
 
-def priors(car: Car, *, has_gyro: bool, has_long_g: bool) -> tuple[Prior, ...]:
+def priors(car: Car, *, has_gyro: bool, long_bias_sd_m_s2: float) -> tuple[Prior, ...]:
     """The nuisance parameters of a session. Log-scale ones start at 0 and multiply the car file's figure.
 
     The tyre's deviations span racing tyres (common practice, no source); the car's come from the car file.
@@ -39,7 +39,7 @@ def priors(car: Car, *, has_gyro: bool, has_long_g: bool) -> tuple[Prior, ...]:
         Prior("rear_left_right_scale", 0.0, 0.0005, "wheel_calibration"),
         Prior("yaw_bias", 0.0, 0.0015 if has_gyro else 0.006, "yaw_rate"),
         Prior("log_yaw_scale", 0.0, np.hypot(0.005, per_cent(sure.track_percent)) if has_gyro else 0.02, "yaw_rate"),
-        Prior("long_bias", 0.0, 0.08 if has_long_g else 0.15, "acceleration"),
+        Prior("long_bias", 0.0, long_bias_sd_m_s2, "acceleration"),
         Prior("lat_bias", 0.0, 0.08, "acceleration"),
         Prior("steer_offset", 0.0, 0.003, "acceleration"),
         Prior("log_mass", 0.0, per_cent(sure.mass_percent), "car"),

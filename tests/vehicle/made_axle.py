@@ -28,7 +28,7 @@ def made_car(**changes) -> Car:
 
 def starts(car: Car, **changes: float) -> dict[str, float]:
     """Nuisance values at their priors' starts, but for `changes`."""
-    return {p.name: p.start for p in priors(car, has_gyro=True, has_long_g=True)} | changes
+    return {p.name: p.start for p in priors(car, has_gyro=True, long_bias_sd_m_s2=0.03)} | changes
 
 
 def made_inputs(
