@@ -217,3 +217,12 @@ def test_front_brakes_are_taken_out_of_the_axles_force():
     state = np.array([[20.0], [0.0]])
     free, less = (equations(state, starts(car), i, car).input_torque_Nm[0] for i in (inputs, braked))
     assert free == pytest.approx(-0.312 * 1180 * 5.0) and less - free == pytest.approx(0.312 * 4000)
+
+
+def test_rolling_resistance_of_the_heavier_wheel_takes_more_torque():
+    # derived: T = R (F_x + c_rr F_z) on each wheel, so the loads' difference shows in the torques'
+    car = made_car(rolling_resistance=0.02)
+    at = equations(np.array([[20.0], [0.05]]), starts(car), made_inputs(lat=6.0, left_slip=0.01, right_slip=0.01), car)
+    (left, right), (load_l, load_r) = at.long_force_N[:, 0], at.load_N[:, 0]
+    assert at.torque_difference_Nm[0] == pytest.approx(0.312 * (left - right + 0.02 * (load_l - load_r)), rel=1e-9)
+    assert 0.312 * 0.02 * abs(load_l - load_r) > 10
