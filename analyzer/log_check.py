@@ -105,7 +105,7 @@ def check_log(path: Path | str, *, channel_map: ChannelMap | None = None, car: C
     log_entry = proposal.log
     if channel_map is not None:
         taken, log_entry = from_map(raw, channel_map, name), channel_map.log
-        proposal = Proposal(taken)
+        proposal = Proposal(taken, log=log_entry)
     usable = {c: t for c, t in taken.items() if c not in proposal.unknown_units}
     recording, annotations, problem = None, (), None
     try:

@@ -122,8 +122,8 @@ class _Loader:
         values = columns.finish()
         if columns.factor > 1:
             notes.append(
-                f"holds more rows than fit: every {columns.factor} neighbouring rows were averaged; cut the "
-                "log into sessions"
+                f"More rows than fit: every {columns.factor} neighbouring rows were averaged; cut the "
+                "log into sessions."
             )
         if values.shape[1] and (self._source.damage or self._last_line_is_cut()):
             values = values[:, :-1]
@@ -161,7 +161,7 @@ class _Loader:
         if short:
             notes.append(
                 f"{short} lines have more or fewer cells than the others ({self._dialect.width}); missing "
-                "cells became gaps"
+                "cells became gaps."
             )
         notes.extend(_word_notes(words))
 

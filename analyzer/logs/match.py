@@ -55,7 +55,9 @@ class Proposal:
             taken = self.taken.get(name)
             if taken is None and name in self.doubts:
                 taken = Taken(self.doubts[name][0].index, "")
-            if taken is not None:
+            if taken is not None and taken.entry is not None:
+                channels[name] = taken.entry
+            elif taken is not None:
                 unit = None if raw.columns[taken.index].is_clock else taken.unit
                 channels[name] = ChannelEntry(column=raw.columns[taken.index].name, unit=unit, at=taken.at)
         return ChannelMap(channels, self.log)

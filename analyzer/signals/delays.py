@@ -11,6 +11,7 @@ from analyzer.logs.recording import Annotation, Recording
 from analyzer.signals.stretches import period_s, rough_speed_m_s, wheel_speeds_m_s
 
 LONGEST_S = 2.0
+ENOUGH_S = 3600.0  # an hour from the middle of a longer log
 RATE_HZ = 25.0  # lags are needed to about 10 ms; the parabola through the peak gives that
 # What a car itself puts between two channels stays inside these (earliest, latest; common practice, no source);
 # more is the logger's doing. The tyres need a moment to turn steer into yaw, so steer comes first; a car that slides
@@ -23,6 +24,9 @@ NATURAL_S = {
     "gps_speed": (-0.08, 0.08),
     "wheel": (-0.03, 0.03),
 }
+
+# steer follows the turn only while the car does not slide: a loose fit says nothing about its timing
+LEAST_CORRELATION = {"steer": 0.9, "other": 0.7}
 
 
 @dataclass(frozen=True)
@@ -42,11 +46,6 @@ class Delay:
     correlation: float
     against: str
 
-    @property
-    def certain(self) -> bool:
-        """Whether to act on it: the signals agree and both halves of the log say the same."""
-        return self.correlation > 0.7 and self.spread_s < max(0.02, 0.3 * abs(self.delay_s))
-
 
 def estimate_delays(recording: Recording) -> Mapping[str, Delay]:
     """Delay of each channel that another one can be compared with.
@@ -58,7 +57,8 @@ def estimate_delays(recording: Recording) -> Mapping[str, Delay]:
     time = recording.time_s
     if time[-1] < 20 or len(time) < 200:
         return {}
-    grid = np.arange(0.0, time[-1], 1 / RATE_HZ)
+    start = max(0.0, (time[-1] - ENOUGH_S) / 2)
+    grid = np.arange(start, min(time[-1], start + ENOUGH_S), 1 / RATE_HZ)
     channels = {name: _on_grid(values, time, grid) for name, values in recording.channels.items()}
     wheels = {name: _on_grid(values, time, grid) for name, values in wheel_speeds_m_s(recording).items()}
     speed = _rolling_speed(wheels, _on_grid(rough_speed_m_s(recording), time, grid))
@@ -92,7 +92,7 @@ def _wheel_delays(wheels: Mapping[str, np.ndarray]) -> dict[str, Delay]:
         if left not in wheels or right not in wheels:
             continue
         pair = _delay(_changes(wheels[left]), _changes(wheels[right]), "the other wheel of the axle")
-        if not pair.certain or abs(pair.delay_s) <= NATURAL_S["wheel"][1]:
+        if not _is_certain(left, pair) or abs(pair.delay_s) <= NATURAL_S["wheel"][1]:
             continue
         # a logger can hold a wheel back, not hurry it: the late one of the pair is the faulty one
         late, against = (left, pair) if pair.delay_s > 0 else (right, replace(pair, delay_s=-pair.delay_s))
@@ -101,21 +101,22 @@ def _wheel_delays(wheels: Mapping[str, np.ndarray]) -> dict[str, Delay]:
 
 
 def _lateral_delays(channels: Mapping[str, np.ndarray], wheels: Mapping[str, np.ndarray], speed: np.ndarray) -> dict:
+    """Turning channels as logged, each against a reference brought to its kind: a late channel must not be divided by
+    a speed that is not late."""
     moving = np.maximum(speed, 5.0)
-    signals = {}
-    if "yaw_rate" in channels:
-        signals["yaw_rate"] = channels["yaw_rate"]
-    if "lat_g" in channels:
-        signals["lat_g"] = channels["lat_g"] / moving
     if {"wheel_speed_fl", "wheel_speed_fr"} <= wheels.keys():
-        if "steer" in channels:
-            signals["steer"] = channels["steer"] * moving
-        reference = _smooth(wheels["wheel_speed_fr"] - wheels["wheel_speed_fl"])
+        difference = wheels["wheel_speed_fr"] - wheels["wheel_speed_fl"]
+        references = {"yaw_rate": difference, "lat_g": difference * moving, "steer": difference / moving}
         free = _changes(speed) > -3.0  # a braked front wheel slips
-        words = "the front wheels' difference"
-        return {n: _delay(_smooth(values), reference, words, signed=True, use=free) for n, values in signals.items()}
-    if len(signals) == 2:
-        pair = _delay(_smooth(signals["lat_g"]), _smooth(signals["yaw_rate"]), "yaw rate", signed=True)
+        return {
+            name: _delay(
+                _smooth(channels[name]), _smooth(reference), "the front wheels' difference", signed=True, use=free
+            )
+            for name, reference in references.items()
+            if name in channels
+        }
+    if {"yaw_rate", "lat_g"} <= channels.keys():
+        pair = _delay(_smooth(channels["lat_g"]), _smooth(channels["yaw_rate"] * moving), "yaw rate", signed=True)
         if pair.delay_s < 0:
             return {"yaw_rate": replace(pair, delay_s=-pair.delay_s, against="lateral acceleration")}
         return {"lat_g": pair}
@@ -187,9 +188,16 @@ def _best_lag(values: np.ndarray, reference: np.ndarray, use: np.ndarray, signed
     return float((lags[top] + shift) / RATE_HZ), float(cross[top])
 
 
+def _is_certain(name: str, delay: Delay) -> bool:
+    steady = delay.spread_s < max(0.02, 0.3 * abs(delay.delay_s))
+    return steady and delay.correlation > LEAST_CORRELATION.get(name, LEAST_CORRELATION["other"])
+
+
 def _out_of_step(name: str, delay: Delay, period: float) -> bool:
+    """Whether to act on a delay: the signals agree, both halves of the log say the same, and a car does not "
+    "explain it."""
     earliest, latest = NATURAL_S["wheel" if name.startswith("wheel_speed") else name]
-    return delay.certain and not min(earliest, -1.2 * period) <= delay.delay_s <= max(latest, 1.2 * period)
+    return _is_certain(name, delay) and not min(earliest, -1.2 * period) <= delay.delay_s <= max(latest, 1.2 * period)
 
 
 def align_channels(recording: Recording) -> tuple[Recording, tuple[Annotation, ...]]:
