@@ -175,6 +175,36 @@ class Logbook:
         self.set_status(run_id, state="waiting")
         return run_id
 
+    def new_comparison(self, before_id: str, after_id: str) -> str:
+        """Make the folder of a comparison of two finished runs; returns its id, which runs like a run's.
+
+        Raises
+        ------
+        InputError : no such runs, or they cannot be compared.
+        """
+        before, after = self.job(before_id), self.job(after_id)
+        if before_id == after_id:
+            raise InputError("Before and after are the same run; choose two.")
+        if Path(before["car"]).read_bytes() != Path(after["car"]).read_bytes():
+            raise InputError(
+                "The two runs were analysed with different car files; analyse both with one, then compare."
+            )
+        maps = [Path(j["channels"]).read_text("utf-8") if j["channels"] else None for j in (before, after)]
+        if maps[0] != maps[1]:
+            raise InputError("The two runs were read with different channel maps; a comparison takes one for both.")
+        made = secrets.token_hex(8)
+        folder = self.folder / "runs" / made
+        folder.mkdir()
+        job = {"kind": "comparison", "before": before, "after": after, "started": time.time()}
+        write_atomic(folder / "job.json", json.dumps(job))
+        self.set_status(made, state="waiting")
+        return made
+
+    def comparison(self, comparison_id: str) -> dict | None:
+        """The comparison's result as its JSON, or None when it is not done."""
+        path = self.run_folder(comparison_id) / "comparison.json"
+        return json.loads(path.read_text("utf-8")) if path.is_file() else None
+
     def set_status(self, run_id: str, *, state: str, step: str = "", share: float = 0.0, message: str = "") -> None:
         """Note how far a run is."""
         status = {"state": state, "step": step, "share": share, "message": message}
@@ -188,12 +218,13 @@ class Logbook:
         """One run with its state."""
         folder, job = self.run_folder(run_id), self.job(run_id)
         status = json.loads((folder / "status.json").read_text("utf-8"))
-        names = job["names"]
+        names = job.get("names", {"log": "comparison", "car": "", "setup": None})
         return Run(run_id, names["log"], names["car"], names["setup"], started=job["started"], **status)
 
     def runs(self) -> Iterator[Run]:
-        """All runs, newest first."""
-        found = [self.run(p.name) for p in (self.folder / "runs").iterdir() if (p / "status.json").is_file()]
+        """All runs, newest first; comparisons are not among them."""
+        folders = [p for p in (self.folder / "runs").iterdir() if (p / "status.json").is_file()]
+        found = [self.run(p.name) for p in folders if "kind" not in self.job(p.name)]
         return iter(sorted(found, key=lambda run: -run.started))
 
     def check(self, run_id: str) -> dict | None:

@@ -10,12 +10,14 @@ import sys
 import threading
 from pathlib import Path
 
+from analyzer.comparison.compare import compare
+from analyzer.comparison.result import comparison_result
 from analyzer.errors import HalfshaftError
 from analyzer.files import write_atomic
 from analyzer.log_check import check_log
 from analyzer.logs.mapping import load_channel_map
 from analyzer.pipeline import analyze
-from analyzer.report.result_json import to_json
+from analyzer.report.result_json import plain, to_json
 from analyzer.vehicle.car import load_car
 from dashboards import analysis_files
 
@@ -26,6 +28,8 @@ def main(folder: Path) -> int:
     """Check and analyse; 0 done, 1 failed with a message a user can read."""
     threading.Thread(target=_end_with_server, daemon=True).start()
     job = json.loads((folder / "job.json").read_text("utf-8"))
+    if job.get("kind") == "comparison":
+        return _compare(folder, job)
     try:
         _tell("checking the log", 0.02)
         channel_map = load_channel_map(job["channels"]) if job["channels"] else None
@@ -44,6 +48,26 @@ def main(folder: Path) -> int:
     except HalfshaftError as error:
         print(json.dumps({"error": str(error)}), flush=True)
         return 1
+    print(json.dumps({"done": True}), flush=True)
+    return 0
+
+
+def _compare(folder: Path, job: dict) -> int:
+    before, after = job["before"], job["after"]
+    try:
+        compared = compare(
+            before=[before["log"]],
+            after=[after["log"]],
+            car_path=before["car"],
+            before_setup=before["setup"],
+            after_setup=after["setup"],
+            channels_path=before["channels"],
+            progress=_tell,
+        )
+    except HalfshaftError as error:
+        print(json.dumps({"error": str(error)}), flush=True)
+        return 1
+    write_atomic(folder / "comparison.json", json.dumps(plain(comparison_result(compared)), allow_nan=False))
     print(json.dumps({"done": True}), flush=True)
     return 0
 

@@ -1,8 +1,10 @@
-"""Before and after: two runs side by side. Shows both; whether the change took is for the statistics to say."""
+"""Before and after: two runs side by side, and on request both fitted together: did the change take."""
 
-from dash import Dash, Input, Output, dcc, html
+import dash
+from dash import Dash, Input, Output, State, dcc, html
 
 from analyzer.analysis import Analysis
+from analyzer.errors import HalfshaftError
 from analyzer.report.corner_table import corner_rows
 from analyzer.report.words import PARAMETER_NAMES, PHASE_NAMES, number
 from dashboards.figures import lock_view
@@ -35,6 +37,17 @@ def layout(logbook: Logbook) -> html.Div:
                 className="tools",
             ),
             html.Section(
+                [
+                    html.H2("Did the change take?"),
+                    html.P("Fits both runs together with one car and one tyre; takes some seconds.", className="hint"),
+                    html.Button("Fit both together", id="together", className="main"),
+                    html.Div(id="together-told", **{"aria-live": "polite"}),
+                    dcc.Store(id="comparison"),
+                    dcc.Interval(id="comparison-clock", interval=700, disabled=True),
+                ],
+                className="panel",
+            ),
+            html.Section(
                 [html.H2("Lock curves"), chart("both-locks", READ, label="both lock curves")], className="panel"
             ),
             html.Section([html.H2("Lock curve in numbers"), html.Div(id="both-numbers")], className="panel"),
@@ -60,6 +73,51 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         before, after = logbook.analysis(before_id), logbook.analysis(after_id)
         figure = lock_view.lock_view(before, other=after, other_name="after", mode=mode or "light")
         return figure, _numbers(before, after), _corners(before, after)
+
+    @app.callback(
+        Output("comparison", "data"),
+        Output("comparison-clock", "disabled"),
+        Output("together-told", "children"),
+        Input("together", "n_clicks"),
+        Input("comparison-clock", "n_intervals"),
+        Input("before", "value"),
+        Input("after", "value"),
+        State("comparison", "data"),
+        prevent_initial_call=True,
+    )
+    def _together(_: int, __: int, before_id: str, after_id: str, comparison_id: str | None) -> tuple:
+        try:
+            if dash.ctx.triggered_id == "together":
+                comparison_id = logbook.new_comparison(before_id, after_id)
+                jobs.start(comparison_id)
+            elif dash.ctx.triggered_id != "comparison-clock" or comparison_id is None:
+                return None, True, []  # other runs were chosen: what was said is not about them
+            run = logbook.run(comparison_id)
+            if run.state in ("waiting", "running"):
+                bar = html.Progress(value=str(round(run.share, 3)), max="1", **{"aria-label": "progress"})
+                return (
+                    comparison_id,
+                    False,
+                    html.Div([bar, html.Span(run.step, className="hint")], className="progress"),
+                )
+            if run.state != "done":
+                return None, True, html.P(run.message, className="refusal")
+            return comparison_id, True, _told(logbook.comparison(comparison_id))
+        except HalfshaftError as error:
+            return None, True, html.P(str(error), className="refusal")
+
+
+def _told(result: dict) -> list:
+    rows = []
+    for side, found in result["sides"].items():
+        change = found["change_Nm"]
+        span = "–" if change["lower"] is None else f"{number(change['lower'])} to {number(change['upper'])}"
+        verdict = result["verdict"][side].replace("_", " ")
+        expected = number(found["predicted_change_Nm"])
+        rows.append([side, verdict, found["sentence"], number(change["value"]), span, expected])
+    headings = ["side", "", "what", "change, N.m", "95 % interval", "sheets say, N.m"]
+    warnings = [html.P(f"Note: {w}", className="refusal") for w in result["warnings"]]
+    return [table(headings, rows, words=3), *warnings]
 
 
 def _numbers(before: Analysis, after: Analysis) -> html.Div:

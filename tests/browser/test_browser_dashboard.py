@@ -215,6 +215,10 @@ def test_engineer_lays_two_runs_side_by_side(open_page, sample_copy, address, ke
     page.get_by_text("preload (locking torque").wait_for()
     names = page.evaluate(PLOT.format("both-locks") + ".data.map(d => d.name)")
     assert "measured lock curve" in names and "after" in names
+    page.click("#together")
+    page.locator("#together-told progress").wait_for()
+    page.locator("#together-told table").wait_for(timeout=90_000)
+    assert page.locator("#together-told tbody tr").count() == 3
     keep_shot(page, "before_and_after")
 
 

@@ -11,8 +11,11 @@ from pathlib import Path
 
 import pytest
 
+from analyzer.comparison.compare import compare
+from analyzer.comparison.result import comparison_result
+from analyzer.errors import InputError
 from analyzer.pipeline import analyze
-from analyzer.report.result_json import to_json
+from analyzer.report.result_json import plain, to_json
 from dashboards.jobs import Jobs
 
 SAMPLES = Path(str(resources.files("sample_logs")))
@@ -88,3 +91,29 @@ def test_child_ends_when_the_server_is_gone(logbook):
     child.stdin.close()  # what the system does to the pipe of a server that died
     assert child.wait(timeout=10) == 4
     child.stdout.close()
+
+
+def test_comparison_gives_the_command_line_s_result(logbook):
+    jobs = Jobs(logbook)
+    ids = []
+    for name in ("baseline", "steeper_ramps"):
+        with (SAMPLES / f"{name}.parquet").open("rb") as stream:
+            stored = logbook.store("log", f"{name}.parquet", stream, None)
+        ids.append(logbook.new_run(log_key=stored.key, car_key="sample", setup_key=None))
+    made = logbook.new_comparison(*ids)
+    jobs.start(made)
+    run, _ = wait(logbook, made, states=("done", "failed"))
+    assert run.state == "done", run.message
+    expected = compare(
+        before=[SAMPLES / "baseline.parquet"],
+        after=[SAMPLES / "steeper_ramps.parquet"],
+        car_path=SAMPLES / "club_car.toml",
+    )
+    assert logbook.comparison(made) == plain(comparison_result(expected))
+    assert made not in [r.id for r in logbook.runs()]
+
+
+def test_comparison_of_a_run_with_itself_is_refused(logbook):
+    run_id = logbook.new_run(log_key="sample", car_key="sample", setup_key=None)
+    with pytest.raises(InputError, match="same run"):
+        logbook.new_comparison(run_id, run_id)
