@@ -59,8 +59,8 @@ def test_spool_bounds_are_below_what_it_carried(answer):
 
 
 def test_plate_figures_lie_in_their_intervals(answer):
-    # on nine sessions the preload came out 15 to 60 % high and the drive slope 10 to 25 % low, every time: a bias that the
-    # intervals cover, so their ends are asked for with a twentieth of their width to spare
+    # on nine sessions the preload came out 15 to 60 % high and the drive slope 10 to 25 % low, every time: a bias that
+    # the intervals cover, so their ends are asked for with a twentieth of their width to spare
     case, _, analysis = answer("plate")
     parameters = analysis.lock_curve.parameters
     for name in ("preload_Nm", "drive_slope", "coast_slope"):
