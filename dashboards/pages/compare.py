@@ -70,7 +70,10 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         Input("mode", "data"),
     )
     def _both(before_id: str, after_id: str, mode: str) -> tuple:
-        before, after = logbook.analysis(before_id), logbook.analysis(after_id)
+        try:
+            before, after = logbook.analysis(before_id), logbook.analysis(after_id)
+        except HalfshaftError as error:
+            return {}, html.P(str(error), className="refusal", role="alert"), []
         figure = lock_view.lock_view(before, other=after, other_name="after", mode=mode or "light")
         return figure, _numbers(before, after), _corners(before, after)
 

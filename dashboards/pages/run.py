@@ -160,6 +160,7 @@ def _lock_panel(logbook: Logbook, run_id: str) -> html.Section:
                 [labelled("lay another run over", dcc.Dropdown(others, id="other", placeholder="none"), wide=True)],
                 className="tools",
             ),
+            html.Div(id="lock-refusal", role="alert", className="refusal"),
             chart("lock", LOCK_READ + " Click a sample to go to its corner.", label="lock plot"),
         ],
         className="panel",
@@ -406,15 +407,21 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
 
     @app.callback(
         Output("lock", "figure"),
+        Output("lock-refusal", "children"),
         Input("pick", "data"),
         Input("other", "value"),
         Input("mode", "data"),
         State("run-id", "data"),
     )
-    def _lock(pick: dict | None, other: str | None, mode: str, run_id: str) -> dict:
+    def _lock(pick: dict | None, other: str | None, mode: str, run_id: str) -> tuple:
         analysis = logbook.analysis(run_id)
-        overlay = logbook.analysis(other) if other else None
-        return lock_view.lock_view(analysis, chosen=_picked(analysis, pick)[1], other=overlay, mode=mode or "light")
+        overlay, refusal = None, ""
+        try:
+            overlay = logbook.analysis(other) if other else None
+        except InputError as error:
+            refusal = str(error)
+        chosen = _picked(analysis, pick)[1]
+        return lock_view.lock_view(analysis, chosen=chosen, other=overlay, mode=mode or "light"), refusal
 
     @app.callback(
         Output("repeat", "figure"),

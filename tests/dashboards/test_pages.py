@@ -92,3 +92,10 @@ def test_form_refuses_in_the_words_of_the_command_line():
     ids = [{"type": "part", "table": "", "key": key} for key in ("type", "drive_ramp_angle_deg")]
     with pytest.raises(InputError, match=r"'drive_ramp_angle_deg' in .differential. is 400; allowed: 0 to 90"):
         typed(["plate", "400"], ids)
+
+
+def test_a_run_stored_by_another_version_is_said(ask_page, logbook, run_id):
+    path = logbook.run_folder(run_id) / "analysis.json"
+    path.write_text(path.read_text("utf-8").replace('"rate_hz"', '"rate_of_old"', 1), "utf-8")
+    told = ask_page(f"/run/{run_id}")
+    assert "cannot be read" in told and "analyse the log again" in told
