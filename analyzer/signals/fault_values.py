@@ -11,6 +11,7 @@ from analyzer.units import STANDARD_GRAVITY_M_S2 as G
 ESSENTIAL = (*WHEEL_CHANNELS, "throttle", "steer", "lat_g", "yaw_rate", "long_g")
 SHORT_GAP_S = 0.05
 MOVING_M_S = 5.0
+STILL_M_S = 0.01
 # The steps below are beyond what a car does in a few hundredths of a second (common practice, no source): a wheel
 # gains or loses less than 400 m/s2 at its rim even when it locks or spins up on ice.
 WHEEL_ACCELERATION_M_S2 = 400.0
@@ -62,7 +63,7 @@ def dropouts(recording: Recording) -> list[Annotation]:
 def _false_zeros(recording: Recording, channel: str) -> np.ndarray:
     """Zeros of a wheel that the rim would have had to reach or leave faster than it can."""
     values = wheel_speeds_m_s(recording)[channel]
-    zero = np.nan_to_num(values, nan=1.0) <= 0.0
+    zero = np.nan_to_num(values, nan=1.0) < STILL_M_S
     result = np.zeros(len(values), bool)
     if not zero.any():
         return result

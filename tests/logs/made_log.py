@@ -11,6 +11,18 @@ import numpy as np
 TRACK_M, WHEELBASE_M, STEERING_RATIO, RADIUS_M = 1.45, 2.5, 14.0, 0.31
 GRAVITY = 9.80665
 RATE_HZ = 50.0
+CAR = """[car]
+name = "invented car"
+mass_kg = 1000
+wheelbase_m = 2.5
+front_weight_fraction = 0.45
+cg_height_m = 0.45
+front_track_m = 1.45
+rear_track_m = 1.45
+front_rolling_radius_m = 0.31
+rear_rolling_radius_m = 0.31
+steering_ratio = 14
+"""
 
 
 @dataclass(frozen=True)

@@ -5,25 +5,13 @@ import json
 import pytest
 import writers as w
 from fault_table import FAULTS
-from made_log import made_log
+from made_log import CAR, made_log
 
 from analyzer.cli.main import main
 from analyzer.logs.mapping import load_channel_map
 from analyzer.logs.read import read_log
 
 LOG = made_log(60.0)
-CAR = """[car]
-name = "invented car"
-mass_kg = 1000
-wheelbase_m = 2.5
-front_weight_fraction = 0.45
-cg_height_m = 0.45
-front_track_m = 1.45
-rear_track_m = 1.45
-front_rolling_radius_m = 0.31
-rear_rolling_radius_m = 0.31
-steering_ratio = 14
-"""
 
 
 @pytest.fixture

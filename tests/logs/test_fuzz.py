@@ -6,6 +6,7 @@ The target is a function of a path, so that whatever reads logs can be put throu
 import resource
 import sys
 import time
+import warnings
 from collections.abc import Callable
 from pathlib import Path
 
@@ -15,12 +16,13 @@ import writers as w
 from dialects import DIALECTS
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from made_log import made_log
+from made_log import CAR, made_log
 
 from analyzer.cli.main import main
 from analyzer.errors import HalfshaftError
 from analyzer.log_check import check_log
 from analyzer.logs.read import read_log
+from analyzer.pipeline import analyze
 from analyzer.signals.delays import align_channels
 from analyzer.signals.faults import find_faults
 from analyzer.signals.signs import settle_signs
@@ -147,6 +149,19 @@ def test_mutated_mdf(changes, tmp_path_factory):
     path = folder / "mutated"
     path.write_bytes(mutated(w.mdf(SMALL, folder), changes))
     survives(examined, path)
+
+
+@settings(
+    max_examples=300, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(name=st.sampled_from(sorted(SEEDS)), changes=st.lists(change, min_size=1, max_size=3))
+def test_mutated_bytes_through_the_analysis(name, changes, tmp_path):
+    (tmp_path / "car.toml").write_text(CAR)
+    path = tmp_path / "mutated"
+    path.write_bytes(mutated(SEEDS[name], changes))
+    with warnings.catch_warnings():  # damaged numbers may overflow on the way; what counts is how it ends
+        warnings.simplefilter("ignore", RuntimeWarning)
+        survives(lambda log: analyze(log_path=log, car_path=tmp_path / "car.toml"), path)
 
 
 @settings(
