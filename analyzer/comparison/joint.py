@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from analyzer.lockcurve import model
-from analyzer.lockcurve.fit import CURVE_BOUNDS, Problem, bounded, evaluate, held, newton_step, normal_equations, slopes
-from analyzer.lockcurve.uncertainty import REPLICATES, SEED, model_error
+from analyzer.lockcurve.fit import Problem, bounded, evaluate, held, newton_step, normal_equations, slopes
+from analyzer.lockcurve.uncertainty import REPLICATES, SEED, model_error, within_holds
 
 SHARED_GROUPS = ("tyre", "car")
 CURVE = len(model.NAMES)
@@ -91,9 +91,9 @@ def fit_jointly(problems: list[Problem], sides: list[int], *, iterations: int = 
             break
     now = [evaluate(p, theta[i], None, None) for p, i in zip(problems, layout.index, strict=True)]
     hessian, _, groups = _assemble(problems, layout, theta, now, per_group=True)
-    draws = _draws(theta, layout, hessian, groups)
     torque = [e.solution.at.input_torque_Nm for e in now]
     slipping = [t[p.slipping] for t, p in zip(torque, problems, strict=True)]
+    draws = _draws(theta, layout, hessian, groups, np.concatenate(slipping))
     by_side = [np.concatenate([s for s, k in zip(slipping, sides, strict=True) if k == side]) for side in (0, 1)]
     both = [np.percentile(s, [3, 97]) if len(s) > 20 else (0.0, 0.0) for s in by_side]
     span = (float(max(b[0] for b in both)), float(min(b[1] for b in both)))
@@ -130,7 +130,9 @@ def _assemble(problems, layout: _Layout, theta: np.ndarray, evaluations, *, per_
     return hessian, gradient, np.concatenate(groups) if per_group else None
 
 
-def _draws(theta: np.ndarray, layout: _Layout, hessian: np.ndarray, groups: np.ndarray) -> np.ndarray:
+def _draws(
+    theta: np.ndarray, layout: _Layout, hessian: np.ndarray, groups: np.ndarray, slipping_torque_Nm: np.ndarray
+) -> np.ndarray:
     rng = np.random.default_rng(SEED)
     count = len(groups)
     times = rng.multinomial(count, np.full(count, 1 / count), size=REPLICATES)
@@ -140,5 +142,8 @@ def _draws(theta: np.ndarray, layout: _Layout, hessian: np.ndarray, groups: np.n
     fitted = layout.curves(theta)
     # the same tyre-model error in both curves: drawn once from the same seed
     for side in (0, 1):
-        curves[:, side] += model_error(fitted[side], np.random.default_rng(SEED + 1), REPLICATES)
-    return np.clip(curves, CURVE_BOUNDS[:, 0], CURVE_BOUNDS[:, 1])
+        rng_of_both = np.random.default_rng(SEED + 1)
+        curves[:, side] += model_error(
+            fitted[side], slipping_torque_Nm=slipping_torque_Nm, rng=rng_of_both, replicates=REPLICATES
+        )
+    return within_holds(curves)

@@ -41,8 +41,8 @@ def summarise(fit: Fit, *, largest_torque_Nm: float, torque_difference_sd_Nm: np
             CurvePoint(
                 float(at),
                 float(values[i]) if kind == "measured" else None,
-                float(max(lower[i], 0.0)) if kind == "measured" else bound,
-                float(upper[i]) if kind == "measured" else None,
+                float(np.clip(lower[i], 0.0, values[i])) if kind == "measured" else bound,
+                float(max(upper[i], values[i])) if kind == "measured" else None,
                 kind,
             )
         )
@@ -105,4 +105,5 @@ def _interval(fit: Fit, drawn: Spread, i: int, has: bool, name: str, points: lis
         }[side]
         return Interval(None, bound, None, words)
     lower, upper = np.percentile(drawn.curves[:, i], [2.5, 97.5])
-    return Interval(float(fit.curve[i]), float(lower), float(upper))
+    value = float(fit.curve[i])
+    return Interval(value, float(np.clip(lower, 0.0, value)), float(max(upper, value)))

@@ -21,6 +21,7 @@ from analyzer.lockcurve.fit import CURVE_BOUNDS, Fit
 # load sensitivity and combined slip differ from the model's (tests/accuracy).
 CURVE_ERROR_SHARE = 0.05
 SPLIT_ERROR_SHARE = 0.02
+TILT_ERROR = 0.05  # of the slopes, about the middle of the torques where the axle slipped, which stays put
 REPLICATES = 400
 SEED = 20260101
 
@@ -34,8 +35,8 @@ class Spread:
 
     @property
     def curves(self) -> np.ndarray:
-        """(k, 5) lock-curve draws inside their limits."""
-        return np.clip(self.draws[:, -5:], CURVE_BOUNDS[:, 0], CURVE_BOUNDS[:, 1])
+        """(k, 5) lock-curve draws."""
+        return within_holds(self.draws[:, -5:])
 
 
 def spread(fit: Fit, *, replicates: int = REPLICATES, seed: int = SEED) -> Spread:
@@ -51,24 +52,40 @@ def spread(fit: Fit, *, replicates: int = REPLICATES, seed: int = SEED) -> Sprea
     # the hold-offs' weak priors count like the nuisance ones: what the data do not say stays as wide as the prior
     nuisance = rng.standard_normal((replicates, len(fit.theta))) * np.sqrt(fit.problem.information)
     draws = fit.theta - (sampling + nuisance) @ inverse
-    form_error = model_error(fit.curve, rng, replicates)
+    slipping = fit.solution.at.input_torque_Nm[fit.problem.slipping]
+    form_error = model_error(fit.curve, slipping_torque_Nm=slipping, rng=rng, replicates=replicates)
     draws[:, -5:] += form_error
     variance = {"sampling": ((groups @ inverse)[:, -5:] ** 2).sum(axis=0)}
     for j, prior in enumerate(fit.problem.priors):
         part = (inverse[j, -5:] / prior.deviation) ** 2
         variance[prior.group] = variance.get(prior.group, 0.0) + part
+    hold = (inverse[-5:, -5:] ** 2 * fit.problem.information[-5:, None]).sum(axis=0)
+    variance["hold_off"] = hold  # where the ramps begin to clamp is known from a weak prior until the log says better
     variance["tyre_model"] = form_error.var(axis=0)
     total = np.maximum(sum(variance.values()), 1e-30)
     return Spread(draws, {source: part / total for source, part in variance.items()})
 
 
-def model_error(curve: np.ndarray, rng: np.random.Generator, replicates: int) -> np.ndarray:
+def within_holds(curves: np.ndarray) -> np.ndarray:
+    """Draws (..., 5) with the hold-offs inside their limits. Preload and slopes are left free: their errors lean
+    against each other, so it is the curve that cannot be negative, not each draw of its parts."""
+    curves = curves.copy()
+    for i in (model.NAMES.index("drive_hold_Nm"), model.NAMES.index("coast_hold_Nm")):
+        curves[..., i] = np.clip(curves[..., i], *CURVE_BOUNDS[i])
+    return curves
+
+
+def model_error(
+    curve: np.ndarray, *, slipping_torque_Nm: np.ndarray, rng: np.random.Generator, replicates: int
+) -> np.ndarray:
     """(k, 5) errors of preload and slopes from the form of the tyre curve; the hold-offs are left alone."""
     common = rng.standard_normal((replicates, 1)) * CURVE_ERROR_SHARE
     split = rng.standard_normal((replicates, 2)) * SPLIT_ERROR_SHARE
+    tilt = rng.standard_normal(replicates) * TILT_ERROR
     error = np.zeros((replicates, 5))
     error[:, [0, 1, 3]] = common * curve[[0, 1, 3]]
-    error[:, [1, 3]] += split
+    error[:, [1, 3]] += split + tilt[:, None]
+    error[:, 0] -= tilt * (np.median(np.abs(slipping_torque_Nm)) if len(slipping_torque_Nm) else 0.0)
     return error
 
 
