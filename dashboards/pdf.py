@@ -10,6 +10,8 @@ from analyzer.errors import InputError
 
 BROWSERS = ("chromium", "chromium-browser")
 FLAGS = ["--enable-unsafe-swiftshader"]
+SIDES, MARGIN = ("top", "right", "bottom", "left"), "10mm"
+PRINTED_PX = 718  # A4 less the margins: 190 mm at 96 pixels an inch
 MISSING = (
     "A PDF needs Chromium and the Python package playwright on the machine that serves this page. "
     "Take the HTML report instead: open it and print it to PDF from your browser."
@@ -40,12 +42,12 @@ def to_pdf(report_html: str) -> bytes:
         try:
             with sync_playwright() as play:
                 browser = play.chromium.launch(executable_path=browser_file, args=flags)
-                page = browser.new_page(viewport={"width": 1000, "height": 1400}, offline=True)
+                page = browser.new_page(viewport={"width": PRINTED_PX, "height": 1400}, offline=True)
+                page.emulate_media(media="print")  # before the charts take their width
                 page.goto(page_file.as_uri())
-                page.emulate_media(media="print")
                 page.add_style_tag(content=".modebar{display:none !important}")
                 page.wait_for_timeout(500)
-                return page.pdf(format="A4", print_background=True)
+                return page.pdf(format="A4", print_background=True, margin=dict.fromkeys(SIDES, MARGIN))
         except Error as error:
             raise InputError(f"The PDF could not be made ({error.message.splitlines()[0]}). {MISSING}") from None
 

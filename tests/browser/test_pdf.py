@@ -1,0 +1,21 @@
+"""The PDF of the report."""
+
+import pytest
+
+from analyzer.errors import InputError
+from analyzer.report.html import render
+from dashboards import pdf
+
+
+def test_report_becomes_a_pdf():
+    from made_analysis import made_analysis
+
+    made = pdf.to_pdf(render(made_analysis()))
+    assert made.startswith(b"%PDF-") and made.rstrip().endswith(b"%%EOF")  # ISO 32000-1, 7.5.2 and 7.5.5
+    assert b"/MediaBox [0 0 594" in made or b"/MediaBox [0 0 595" in made  # A4 is 595 x 842 points
+
+
+def test_without_a_browser_a_plain_message(monkeypatch):
+    monkeypatch.setattr(pdf, "browser_path", lambda: None)
+    with pytest.raises(InputError, match="Take the HTML report instead"):
+        pdf.to_pdf("<html></html>")
