@@ -13,6 +13,20 @@ from analyzer.logs.raw import RawLog
 from analyzer.logs.unit_names import parse_unit, unit_suffix
 from analyzer.units import QUANTITIES
 
+_ROTATION = {
+    "w",
+    "n",
+    "omega",
+    "rotation",
+    "rot",
+    "revs",
+    "drehzahl",
+    "raddrehzahl",
+    "freq",
+    "frequency",
+    "pulse",
+    "pulses",
+}
 Settle = Callable[[str, behaviour.Evidence], None]
 Data = Mapping[int, np.ndarray]
 
@@ -109,7 +123,11 @@ def _settle_speeds(raw: RawLog, taken: dict, open_: list[str], known: dict, data
     difference = None
     if {"wheel_speed_fl", "wheel_speed_fr"} <= set(wheels):
         difference = data[taken["wheel_speed_fr"].index] - data[taken["wheel_speed_fl"].index]
-    evidence = behaviour.speed_unit(mean, time, known, difference)
+    rotations = [c for c in wheels if _ROTATION & set(tokens(raw.columns[taken[c].index].name))]
+    if rotations:  # with a wheel of 0.28 m, rad/s and km/h are the same numbers: only a statement can tell
+        evidence = behaviour.Evidence(None, "its name says a rotation, whose unit the other channels cannot tell")
+    else:
+        evidence = behaviour.speed_unit(mean, time, known, difference)
     for channel in speeds:
         settle(channel, evidence)
     if wheels and "gps_speed" in open_:

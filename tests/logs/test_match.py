@@ -123,6 +123,14 @@ def test_asks_for_a_unit_that_nothing_tells(tmp_path):
         read_log(path)
 
 
+def test_a_rotation_without_a_unit_is_asked_for(tmp_path):
+    """With a wheel of 0.28 m, rad/s and km/h are the same numbers, so behaviour may not decide."""
+    names = {**w.PLAIN_NAMES, **{f"wheel_speed_{c}": f"omega {c.upper()}" for c in ("fl", "fr", "rl", "rr")}}
+    units = {**CONTRACT_UNITS, **{f"wheel_speed_{c}": ("", 1 / 0.2778) for c in ("fl", "fr", "rl", "rr")}}
+    _, proposal, _ = _proposal(tmp_path, log=LOG, names=names, units=units, unit_row="{unit}")
+    assert "rotation" in proposal.unknown_units["wheel_speed_rl"]
+
+
 def test_the_proposal_is_ready_to_paste(tmp_path):
     """What `check` writes is read by `--channels` and gives the same recording."""
     raw, proposal, path = _proposal(tmp_path, log=LOG, names=w.GERMAN_NAMES, header="{name} [{unit}]", separator=";")
