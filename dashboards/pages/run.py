@@ -6,25 +6,16 @@ from dash import ALL, Dash, Input, Output, State, ctx, dcc, html
 from analyzer.analysis import Analysis
 from analyzer.errors import InputError
 from analyzer.findings.finding import Finding
-from analyzer.phases.segments import PHASES, Corner
-from analyzer.report.figures.lock_plot import READ as LOCK_READ
-from analyzer.report.words import KIND_NAMES, PHASE_NAMES, SEVERITY_WORDS, answer
+from analyzer.phases.segments import Corner
+from analyzer.report.words import KIND_NAMES, SEVERITY_WORDS, answer
 from dashboards.figures import circuit_map, lock_view, repeat, traces
-from dashboards.figures.quantities import MAP_LABELS, QUANTITIES, logged
 from dashboards.figures.traces import View
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
+from dashboards.pages import run_panels as panels
 from dashboards.pages.corner_table import corner_table
-from dashboards.pages.parts import chart, labelled, when
 
 MARGIN_S = 1.0
-SORTS = {
-    "worst": "worst first",
-    "time": "in time",
-    "corner": "by corner",
-    "confidence": "surest first",
-}
-DEFAULT_ROWS = ("wheel_speed", "slip", "throttle", "steer")
 
 
 def layout(logbook: Logbook, run_id: str) -> html.Div:
@@ -44,178 +35,14 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
             dcc.Store(id="run-id", data=run_id),
             dcc.Store(id="pick", data=_from_finding(analysis, first)),
             dcc.Store(id="window", data=None),
-            html.Div([html.H1(run.log_name), _ways_on(run_id)], className="heading"),
+            html.Div([html.H1(run.log_name), panels.ways_on(run_id)], className="heading"),
             html.P(answer(analysis), className="answer"),
-            _facts(analysis),
-            html.Div([_findings_panel(analysis), _map_panel()], className="split"),
-            _traces_panel(analysis),
-            _lock_panel(logbook, run_id),
-            _corners_panel(analysis, run_id),
+            panels.facts(analysis),
+            html.Div([panels.findings_panel(analysis), panels.map_panel()], className="split"),
+            panels.traces_panel(analysis),
+            panels.lock_panel(logbook, run_id),
+            panels.corners_panel(analysis, run_id),
         ]
-    )
-
-
-def _facts(analysis: Analysis) -> html.Ul:
-    signals = analysis.signals
-    length = "" if analysis.laps.length_m is None else f" of {analysis.laps.length_m:.0f} m"
-    source = "position as logged" if signals.position_source == "position" else "path dead-reckoned"
-    facts = (
-        f"car: {analysis.car.name}",
-        f"{signals.time_s[-1]:.0f} s at {signals.rate_hz:.4g} Hz",
-        f"{len(analysis.laps.bounds)} laps{length}",
-        source,
-    )
-    return html.Ul([html.Li(fact) for fact in facts], className="facts")
-
-
-def _ways_on(run_id: str) -> html.Div:
-    return html.Div(
-        [
-            dcc.Link("Log check", href=f"/run/{run_id}/log", className="button quiet"),
-            dcc.Link("Setup sheet", href=f"/setup?run={run_id}", className="button quiet"),
-            html.A("Report (HTML)", href=f"/run/{run_id}/report.html", className="button quiet", download=""),
-            html.A("Report (PDF)", href=f"/run/{run_id}/report.pdf", className="button quiet", target="_blank"),
-            html.A("Result (JSON)", href=f"/run/{run_id}/result.json", className="button quiet", download=""),
-        ],
-        className="buttons",
-    )
-
-
-def _findings_panel(analysis: Analysis) -> html.Section:
-    found = analysis.findings
-    kinds = [{"label": name, "value": k} for k, name in KIND_NAMES.items() if any(f.kind == k for f in found)]
-    corners = sorted({f.corner for f in found if f.corner is not None})
-    laps = sorted({f.lap for f in found if f.lap is not None})
-    return html.Section(
-        [
-            html.H2(f"Findings ({len(found)})"),
-            html.Div(
-                [
-                    labelled("kind", dcc.Dropdown(kinds, id="only-kind", placeholder="all")),
-                    labelled("corner", dcc.Dropdown(corners, id="only-corner", placeholder="all")),
-                    labelled("lap", dcc.Dropdown(laps, id="only-lap", placeholder="all")),
-                    labelled("order", dcc.Dropdown(SORTS, "worst", id="order", clearable=False)),
-                ],
-                className="filters",
-            ),
-            html.Div(id="findings", className="findings"),
-        ],
-        className="panel",
-    )
-
-
-def _map_panel() -> html.Section:
-    return html.Section(
-        [
-            html.H2("Where on the circuit"),
-            html.Div(
-                [labelled("colour shows", dcc.Dropdown(MAP_LABELS, "slip", id="quantity", clearable=False))],
-                className="tools",
-            ),
-            chart("map", circuit_map.READ, label="path of the circuit with findings"),
-        ],
-        className="panel",
-    )
-
-
-def _traces_panel(analysis: Analysis) -> html.Section:
-    options = {key: q.label for key, q in QUANTITIES.items()} | logged(analysis)
-    laps = [{"label": f"lap {k + 1}", "value": k + 1} for k in range(len(analysis.laps.bounds))]
-    return html.Section(
-        [
-            html.H2("Traces"),
-            html.Div(id="what", **{"aria-live": "polite"}),
-            html.Div(
-                [
-                    labelled("channels", dcc.Dropdown(options, list(DEFAULT_ROWS), id="rows", multi=True), wide=True),
-                    labelled(
-                        "along",
-                        dcc.RadioItems({"time": "time", "distance": "distance"}, "time", id="along", inline=True),
-                    ),
-                    labelled(
-                        "lay laps over each other",
-                        dcc.Dropdown(laps, [], id="laps", multi=True, placeholder="no"),
-                        wide=True,
-                    ),
-                    html.Button("Whole session", id="whole", className="quiet"),
-                ],
-                className="tools",
-            ),
-            chart("traces", traces.READ, label="traces with phases shaded"),
-        ],
-        className="panel",
-    )
-
-
-def _lock_panel(logbook: Logbook, run_id: str) -> html.Section:
-    others = [
-        {"label": f"{r.log_name}, {when(r.started)}", "value": r.id}
-        for r in logbook.runs()
-        if r.state == "done" and r.id != run_id
-    ]
-    return html.Section(
-        [
-            html.H2("Lock plot"),
-            html.Div(
-                [labelled("lay another run over", dcc.Dropdown(others, id="other", placeholder="none"), wide=True)],
-                className="tools",
-            ),
-            html.Div(id="lock-refusal", role="alert", className="refusal"),
-            chart("lock", LOCK_READ + " Click a sample to go to its corner.", label="lock plot"),
-        ],
-        className="panel",
-    )
-
-
-def _corners_panel(analysis: Analysis, run_id: str) -> html.Section:
-    return html.Section(
-        [
-            html.H2("Corners"),
-            html.Div(
-                [
-                    labelled(
-                        "lap",
-                        dcc.Dropdown(
-                            [
-                                {"label": "median of all", "value": 0},
-                                *({"label": f"lap {k + 1}", "value": k + 1} for k in range(len(analysis.laps.bounds))),
-                            ],
-                            0,
-                            id="table-lap",
-                            clearable=False,
-                        ),
-                    ),
-                    html.A(
-                        "Every pass as CSV", href=f"/run/{run_id}/corners.csv", className="button quiet", download=""
-                    ),
-                ],
-                className="tools",
-            ),
-            html.Div(id="corner-table"),
-            html.H3("The same corner, lap after lap"),
-            html.Div(
-                [
-                    labelled(
-                        "quantity",
-                        dcc.Dropdown(
-                            {k: c[0] for k, c in repeat.CHOICES.items()},
-                            "transfer_torque_Nm",
-                            id="repeat-key",
-                            clearable=False,
-                        ),
-                    ),
-                    labelled(
-                        "phase",
-                        dcc.Dropdown(
-                            {p: PHASE_NAMES[p] for p in PHASES}, "power_application", id="repeat-phase", clearable=False
-                        ),
-                    ),
-                ],
-                className="tools",
-            ),
-            chart("repeat", repeat.READ, label="one small chart a corner, one point a lap"),
-        ],
-        className="panel",
     )
 
 
