@@ -17,6 +17,7 @@ from analyzer.lockcurve.fit import fit, make_problem
 from analyzer.lockcurve.observations import observe
 from analyzer.lockcurve.session_state import session_state
 from analyzer.lockcurve.summarise import summarise
+from analyzer.lockcurve.uncertainty import spread
 from analyzer.logs.mapping import load_channel_map
 from analyzer.logs.read import read_log
 from analyzer.logs.recording import Recording
@@ -93,13 +94,14 @@ def analyze_recording(
     fitted = fit(problem)
     clock.lap("fit")
     progress("evaluating every sample", 0.7)
-    axle = session_state(fitted, observed, signals, car)
+    drawn = spread(fitted)
+    axle = session_state(fitted, drawn, observed, signals, car)
     at_rows = fitted.solution.at
     sample_sd = np.hypot(25.0, 0.08 * np.abs(at_rows.torque_difference_Nm))
     usable = observed.usable
     driven = axle.input_torque_Nm[observed.index][usable]
     largest = float(np.nanpercentile(driven, 99.5))
-    estimate = summarise(fitted, largest_torque_Nm=max(largest, 100.0), torque_difference_sd_Nm=sample_sd)
+    estimate = summarise(fitted, drawn, largest_torque_Nm=max(largest, 100.0), torque_difference_sd_Nm=sample_sd)
     clock.lap("intervals")
     progress("findings", 0.9)
     results = phase_results(signals, corners, axle, predicted)

@@ -8,7 +8,7 @@ from scipy import ndimage
 from analyzer.lockcurve import model
 from analyzer.lockcurve.fit import STEP, Fit
 from analyzer.lockcurve.observations import Observations
-from analyzer.lockcurve.uncertainty import spread
+from analyzer.lockcurve.uncertainty import Spread
 from analyzer.signals.session import Signals
 from analyzer.signals.timebase import low_pass
 from analyzer.vehicle.axle import AxleEquations, AxleInputs, equations, solve
@@ -26,7 +26,7 @@ MODEL_SD_SHARE = 0.06
 BRAKE_SIDE_SHARE = 0.06  # left and right brake torque differ by about this; common practice, no source
 
 
-def session_state(fit: Fit, observed: Observations, signals: Signals, car: Car) -> AxleState:
+def session_state(fit: Fit, drawn: Spread, observed: Observations, signals: Signals, car: Car) -> AxleState:
     """Axle state of every sample of `signals` (n,)."""
     value = fit.problem.values(fit.theta)
     braked_rows = signals.braking[observed.index]
@@ -36,10 +36,10 @@ def session_state(fit: Fit, observed: Observations, signals: Signals, car: Car) 
     solution = solve(value, inputs, car)
     at = solution.at
     input_torque = np.where(braked_rows, coast, at.input_torque_Nm)
-    variance = _nuisance_variance(fit, inputs, solution, car)
+    variance = _nuisance_variance(fit, drawn, inputs, solution, car)
     variance += (at.difference_per_slip * observed.slip_noise) ** 2
     variance += MODEL_SD_Nm**2 + (MODEL_SD_SHARE * at.torque_difference_Nm) ** 2 + (BRAKE_SIDE_SHARE * rear_brake) ** 2
-    split, variance = _with_plates(fit, at, input_torque, variance, observed, ~braked_rows, car)
+    split, variance = _with_plates(fit, drawn, at, input_torque, variance, observed, ~braked_rows, car)
     times, grid = observed.index, np.arange(len(signals.time_s))
     spread_out = lambda x: np.interp(grid, times, x)  # noqa: E731
     # both wheels sliding, or forces no tyre could give: the split of the sum cannot be told
@@ -107,7 +107,14 @@ def _without_brakes(
 
 
 def _with_plates(
-    fit: Fit, at: AxleEquations, input_torque, variance, observed: Observations, unbraked: np.ndarray, car: Car
+    fit: Fit,
+    drawn: Spread,
+    at: AxleEquations,
+    input_torque,
+    variance,
+    observed: Observations,
+    unbraked: np.ndarray,
+    car: Car,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Torque difference and variance, with the plates as second witness where a wheel slides.
 
@@ -119,14 +126,14 @@ def _with_plates(
     load = np.where(at.use[0] > at.use[1], at.load_N[0], at.load_N[1])
     tyre = variance + np.where(spins, (SLIDING_FORCE_SHARE * load * car.rear_rolling_radius_m) ** 2, 0.0)
     input_torque = np.where(spins, input_torque, 0.0)
-    curves = model.locking_torque_Nm(spread(fit).curves[:100, :, None], input_torque)
+    curves = model.locking_torque_Nm(drawn.curves[:100, :, None], input_torque)
     plates = curves.var(axis=0) + MODEL_SD_Nm**2
     carried = -np.sign(observed.speed_difference_rad_s) * model.locking_torque_Nm(fit.curve, input_torque)
     share = np.where(spins, tyre / (tyre + plates), 0.0)
     return (1 - share) * at.torque_difference_Nm + share * carried, np.where(spins, (1 - share) * tyre, tyre)
 
 
-def _nuisance_variance(fit: Fit, inputs: AxleInputs, solution, car: Car) -> np.ndarray:
+def _nuisance_variance(fit: Fit, drawn: Spread, inputs: AxleInputs, solution, car: Car) -> np.ndarray:
     """Variance (n,) of the torque difference from everything the fit is unsure of."""
     at, state, theta = solution.at, solution.state, fit.theta
     count = len(fit.problem.priors)
@@ -139,6 +146,6 @@ def _nuisance_variance(fit: Fit, inputs: AxleInputs, solution, car: Car) -> np.n
         jacobian[j] = (there.torque_difference_Nm - at.torque_difference_Nm) / STEP + (at.difference_slope * shift).sum(
             axis=0
         )
-    covariance = np.cov(spread(fit).draws[:, :count].T)
+    covariance = np.cov(drawn.draws[:, :count].T)
     variance = np.einsum("in,ij,jn->n", jacobian, covariance, jacobian)
     return np.minimum(ndimage.median_filter(variance, size=5), 1e6)

@@ -5,7 +5,7 @@ import numpy as np
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import CurvePoint, Interval, LockCurveEstimate
 from analyzer.lockcurve.fit import Fit
-from analyzer.lockcurve.uncertainty import Spread, budget_by_parameter, spread
+from analyzer.lockcurve.uncertainty import Spread, budget_by_parameter
 
 POINTS = 53
 COAST_SHARE = 0.3
@@ -14,7 +14,9 @@ LEAST_PASSES = 3  # from this many corner passes
 METHOD = "joint censored fit of lock curve, tyre and calibration; corners resampled; 95 % intervals"
 
 
-def summarise(fit: Fit, *, largest_torque_Nm: float, torque_difference_sd_Nm: np.ndarray) -> LockCurveEstimate:
+def summarise(
+    fit: Fit, drawn: Spread, *, largest_torque_Nm: float, torque_difference_sd_Nm: np.ndarray
+) -> LockCurveEstimate:
     """The estimate of a fit.
 
     Parameters
@@ -22,7 +24,6 @@ def summarise(fit: Fit, *, largest_torque_Nm: float, torque_difference_sd_Nm: np
     largest_torque_Nm : largest input torque seen; points cover -0.3 to 1 of it.
     torque_difference_sd_Nm : (n,) for the fit's samples, used for the bounds.
     """
-    drawn = spread(fit)
     torque, difference = fit.solution.at.input_torque_Nm, np.abs(fit.solution.at.torque_difference_Nm)
     problem = fit.problem
     grid = np.round(np.linspace(-COAST_SHARE * largest_torque_Nm, largest_torque_Nm, POINTS), 1)
