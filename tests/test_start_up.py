@@ -1,0 +1,37 @@
+"""`--help` answers at once, because commands import what they compute with only when they run."""
+
+import subprocess
+import sys
+
+import pytest
+
+from analyzer.cli.main import COMMANDS
+
+# each takes 0.1 to 1 s to import; none is needed to say what a command does
+HEAVY = {"numpy", "scipy", "pandas", "pyarrow", "plotly", "dash", "pydantic", "rich", "jinja2", "numba"}
+
+
+def imported_by(*arguments: str) -> set[str]:
+    """Top-level modules that a run of the command line imports, from the interpreter's own list."""
+    done = subprocess.run(
+        [sys.executable, "-X", "importtime", "-m", "analyzer.cli.main", *arguments],
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+    assert done.returncode == 0, done.stderr[-500:]
+    lines = [line for line in done.stderr.splitlines() if line.startswith("import time:")]
+    return {line.rsplit("|", 1)[1].strip().split(".")[0] for line in lines}
+
+
+@pytest.mark.parametrize("arguments", [("--help",), ("--version",), *((c, "--help") for c in COMMANDS)], ids=" ".join)
+def test_help_imports_nothing_heavy(arguments):
+    modules = imported_by(*arguments)
+    assert "argparse" in modules, "the list of imports could not be read"
+    assert not modules & HEAVY
+
+
+def test_the_list_would_show_a_heavy_import(tmp_path):
+    """The check can fail: a command that computes does import numpy."""
+    (tmp_path / "setup.toml").write_text('[differential]\ntype = "open"\n', encoding="utf-8")
+    assert "numpy" in imported_by("predict", str(tmp_path / "setup.toml"))
