@@ -4,7 +4,7 @@ The rule, as the code has it. `analyzer` has a base (units, errors, channels, fi
 figures (`vehicle.car`, parameters only, read by every layer that needs a track or a radius), and then
 
     logs -> signals -> phases -> vehicle -> lockcurve -> agreement, findings -> analysis -> report, pipeline
-    -> comparison -> commands
+    -> comparison -> logbook, batch -> commands
 
 `differential` (what the parts should do) stands beside: it knows neither log nor measurement, and `lockcurve` (what
 the log measured) does not know it, so that a prediction cannot leak into a fit. `simulation` makes logs; it shares the
@@ -30,8 +30,9 @@ LAYERS = (
     ("analyzer.lockcurve",),
     ("analyzer.agreement", "analyzer.findings"),
     ("analyzer.analysis", "analyzer.phase_results", "analyzer.log_check"),
-    ("analyzer.report", "analyzer.pipeline"),
+    ("analyzer.report", "analyzer.pipeline", "analyzer.provenance"),
     ("analyzer.comparison", "analyzer.advice"),  # made of whole analyses
+    ("analyzer.logbook", "analyzer.batch"),  # keep whole analyses and run many
     ("analyzer.cli",),
 )
 NEVER = (
