@@ -11,7 +11,7 @@ from analyzer.lockcurve.observations import Observations
 from analyzer.lockcurve.uncertainty import Spread
 from analyzer.signals.session import Signals
 from analyzer.signals.timebase import low_pass
-from analyzer.vehicle.axle import AxleEquations, AxleInputs, equations, solve
+from analyzer.vehicle.axle import AxleEquations, AxleInputs, equations, solution_at, solve
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.state import AxleState
 
@@ -33,7 +33,10 @@ def session_state(fit: Fit, drawn: Spread, observed: Observations, signals: Sign
     free = solve(value, observed.inputs, car)
     coast = _coast_torque(free.at.input_torque_Nm, observed, signals, braked_rows)
     inputs, rear_brake = _without_brakes(observed.inputs, free.at.input_torque_Nm, coast, braked_rows, car)
-    solution = solve(value, inputs, car)
+    # off the brakes the inputs are the same, and so is the state
+    state = free.state.copy()
+    state[:, braked_rows] = solve(value, inputs.take(braked_rows), car).state
+    solution = solution_at(state, value, inputs, car)
     at = solution.at
     input_torque = np.where(braked_rows, coast, at.input_torque_Nm)
     variance = _nuisance_variance(fit, drawn, inputs, solution, car)
@@ -121,16 +124,18 @@ def _with_plates(
     Past its peak a tyre's force is known to `SLIDING_FORCE_SHARE` of its load only, while slipping plates carry M(T) to
     the slower wheel whatever the tyre does. There the two are averaged, each weighed by its variance.
     """
-    spins = observed.slipping & (at.use.max(axis=0) > PAST_PEAK) & np.isfinite(input_torque)
-    spins &= unbraked
-    load = np.where(at.use[0] > at.use[1], at.load_N[0], at.load_N[1])
-    tyre = variance + np.where(spins, (SLIDING_FORCE_SHARE * load * car.rear_rolling_radius_m) ** 2, 0.0)
-    input_torque = np.where(spins, input_torque, 0.0)
-    curves = model.locking_torque_Nm(drawn.curves[:100, :, None], input_torque)
+    spins = observed.slipping & (at.use.max(axis=0) > PAST_PEAK) & np.isfinite(input_torque) & unbraked
+    load = np.where(at.use[0] > at.use[1], at.load_N[0], at.load_N[1])[spins]
+    tyre = variance[spins] + (SLIDING_FORCE_SHARE * load * car.rear_rolling_radius_m) ** 2
+    curves = model.locking_torque_Nm(drawn.curves[:100, :, None], input_torque[spins])
     plates = curves.var(axis=0) + MODEL_SD_Nm**2
-    carried = -np.sign(observed.speed_difference_rad_s) * model.locking_torque_Nm(fit.curve, input_torque)
-    share = np.where(spins, tyre / (tyre + plates), 0.0)
-    return (1 - share) * at.torque_difference_Nm + share * carried, np.where(spins, (1 - share) * tyre, tyre)
+    side = -np.sign(observed.speed_difference_rad_s[spins])
+    carried = side * model.locking_torque_Nm(fit.curve, input_torque[spins])
+    share = tyre / (tyre + plates)
+    split, variance = at.torque_difference_Nm.copy(), variance.copy()
+    split[spins] = (1 - share) * split[spins] + share * carried
+    variance[spins] = (1 - share) * tyre
+    return split, variance
 
 
 def _nuisance_variance(fit: Fit, drawn: Spread, inputs: AxleInputs, solution, car: Car) -> np.ndarray:

@@ -29,6 +29,7 @@ from analyzer.vehicle.tyre import wheel_forces
 
 LARGEST_SIDE_SLIP = 0.25
 SIDE_SLIP_SCALE = 0.3
+SETTLED = 1e-7  # m/s and 1: a step smaller than this changes no result
 LONG_FORCE_SD_SHARE = 0.005  # of the weight: noise of the longitudinal force
 LAT_FORCE_SD_SHARE = 0.017
 
@@ -205,16 +206,19 @@ class AxleSolution:
 def solve(
     value: dict[str, float], inputs: AxleInputs, car: Car, *, start: np.ndarray | None = None, iterations: int = 14
 ) -> AxleSolution:
-    """Weighted least-squares state of every sample, damped Gauss-Newton from `start` or from rolling freely."""
+    """Weighted least-squares state of every sample, damped Gauss-Newton from `start` or from rolling freely.
+
+    Samples know nothing of each other: one that has settled leaves the iteration, and the rest go on.
+    """
     guess_u = inputs.front_m_s * np.exp(-value["rear_front_scale"])
     if start is None:
         start = np.array([guess_u, np.clip(inputs.lat_m_s2, -12, 12) * 0.006])
-    state = start.copy()
-    damping = np.full(len(inputs), 1e-3)
-    at = equations(state, value, inputs, car)
-    cost = _cost(at, state)
+    whole = start.copy()
+    rows, part, state, damping = np.arange(len(inputs)), inputs, whole, np.full(len(inputs), 1e-3)
+    at = equations(state, value, part, car)
+    cost, gradient, normal = _cost(at, state), *_normal(at, state)
     for _ in range(iterations):
-        gradient, (a, b, d) = _normal(at, state)
+        a, b, d = normal
         a2, d2 = a * (1 + damping), d * (1 + damping)
         determinant = a2 * d2 - b * b
         step = np.array([-(d2 * gradient[0] - b * gradient[1]), -(a2 * gradient[1] - b * gradient[0])]) / determinant
@@ -223,16 +227,26 @@ def solve(
         trial = state + step
         trial[0] = np.clip(trial[0], 0.8 * guess_u, 1.25 * guess_u + 0.1)
         trial[1] = np.clip(trial[1], -LARGEST_SIDE_SLIP, LARGEST_SIDE_SLIP)
-        tried = equations(trial, value, inputs, car)
-        tried_cost = _cost(tried, trial)
+        tried = equations(trial, value, part, car)
+        tried_cost, tried_gradient, tried_normal = _cost(tried, trial), *_normal(tried, trial)
         better = tried_cost <= cost
-        moved = np.max(np.abs(np.where(better, trial - state, 0.0)), initial=0.0)
+        unsettled = np.abs(trial - state).max(axis=0) > SETTLED
         state = np.where(better, trial, state)
-        damping = np.where(better, damping * 0.2, np.maximum(damping, 1e-3) * 8)
-        at = tried if better.all() else equations(state, value, inputs, car)
-        cost = _cost(at, state)
-        if moved < 2e-5:
+        whole[:, rows] = state
+        if not unsettled.any():
             break
+        cost = np.where(better, tried_cost, cost)[unsettled]
+        gradient = np.where(better, tried_gradient, gradient)[:, unsettled]
+        normal = tuple(np.where(better, t, o)[unsettled] for t, o in zip(tried_normal, normal, strict=True))
+        damping = np.where(better, damping * 0.2, np.maximum(damping, 1e-3) * 8)[unsettled]
+        state, guess_u, rows = state[:, unsettled], guess_u[unsettled], rows[unsettled]
+        part = part.take(unsettled)
+    return solution_at(whole, value, inputs, car)
+
+
+def solution_at(state: np.ndarray, value: dict[str, float], inputs: AxleInputs, car: Car) -> AxleSolution:
+    """A state that is already known, with its equations."""
+    at = equations(state, value, inputs, car)
     return AxleSolution(state, at, _normal(at, state)[1])
 
 
