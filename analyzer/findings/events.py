@@ -1,6 +1,8 @@
 """From samples to events: hysteresis, joining, dropping, and where in the session an event was."""
 
+from bisect import bisect_right
 from collections.abc import Sequence
+from itertools import takewhile
 
 import numpy as np
 
@@ -45,10 +47,10 @@ def events(
 
 
 def corner_at(corners: Sequence[Corner], start: int, stop: int) -> Corner | None:
-    """The corner pass that shares most samples with start..stop, None when none does."""
-    shared = [(min(c.stop, stop) - max(c.start, start), c) for c in corners]
-    best = max(shared, key=lambda pair: pair[0], default=(0, None))
-    return best[1] if best[0] > 0 else None
+    """The corner pass that shares most samples with start..stop, None when none does; corners in order of time."""
+    first = bisect_right(corners, start, key=lambda c: c.stop)
+    near = takewhile(lambda c: c.start < stop, corners[first:])
+    return max(near, key=lambda c: min(c.stop, stop) - max(c.start, start), default=None)
 
 
 def phase_at(corner: Corner | None, sample: int) -> str | None:
