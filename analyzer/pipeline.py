@@ -8,9 +8,11 @@ from pathlib import Path
 import numpy as np
 
 from analyzer.agreement.compare import agree
+from analyzer.agreement.diagnose import diagnose
+from analyzer.agreement.steady_samples import steady_means
 from analyzer.analysis import Analysis
-from analyzer.differential.predicted import PredictedLockCurve, predict_lock_curve
-from analyzer.differential.setup import load_setup
+from analyzer.differential.predicted import predict_lock_curve
+from analyzer.differential.setup import Setup, load_setup
 from analyzer.errors import CannotTell
 from analyzer.findings.find_all import find_all
 from analyzer.lockcurve.fit import fit, make_problem
@@ -51,11 +53,11 @@ def analyze(
     started = time.perf_counter()
     progress("reading", 0.0)
     car = load_car(car_path)
-    predicted = predict_lock_curve(load_setup(setup_path)) if setup_path is not None else None
+    setup = load_setup(setup_path) if setup_path is not None else None
     channel_map = load_channel_map(channels_path) if channels_path is not None else None
     recording = examined(read_log(log_path, channel_map=channel_map))
     read_s = time.perf_counter() - started
-    analysis = analyze_recording(recording=recording, car=car, predicted=predicted, progress=progress)
+    analysis = analyze_recording(recording=recording, car=car, setup=setup, progress=progress)
     return replace(analysis, timings_s={"read": read_s, **analysis.timings_s})
 
 
@@ -63,10 +65,11 @@ def analyze_recording(
     *,
     recording: Recording,
     car: Car,
-    predicted: PredictedLockCurve | None = None,
+    setup: Setup | None = None,
     progress: Progress = lambda step, share: None,
 ) -> Analysis:
     """What the differential did in a recording that is already read and checked for faults."""
+    predicted = predict_lock_curve(setup) if setup is not None else None
     clock = _Clock()
     progress("calibrating", 0.15)
     signals = prepare(recording, car=car)
@@ -105,7 +108,10 @@ def analyze_recording(
     clock.lap("intervals")
     progress("findings", 0.9)
     results = phase_results(signals, corners, axle, predicted)
-    agreement = agree(estimate, predicted) if predicted is not None else None
+    agreement = None
+    if predicted is not None:
+        seen = steady_means(signals, corners, axle, estimate)
+        agreement = replace(agree(estimate, predicted), diagnosis=diagnose(seen, estimate, predicted, setup))
     found = find_all(signals, corners, laps, axle, estimate, car)
     clock.lap("findings")
     progress("done", 1.0)

@@ -309,10 +309,16 @@ def made_phase_results(signals: Signals, axle: AxleState, corners: tuple[Corner,
 def made_analysis(made: Made = Made(), *, predicted: PredictedLockCurve | None = PREDICTION, **changes) -> Analysis:
     """The whole made-up answer; `changes` replace fields of it."""
     from analyzer.agreement.compare import agree
+    from analyzer.agreement.diagnose import diagnose
+    from analyzer.agreement.steady_samples import steady_means
     from analyzer.findings.find_all import find_all
 
     signals, axle, corners, laps = made_signals_and_axle(made)
     car, estimate = made_car(), changes.pop("lock_curve", made_estimate())
+    agreement = None
+    if predicted is not None:
+        seen = steady_means(signals, corners, axle, estimate)
+        agreement = replace(agree(estimate, predicted), diagnosis=diagnose(seen, estimate, predicted))
     analysis = Analysis(
         recording=Recording("made_up.csv", signals.time_s, {"lat_g": signals.lat_m_s2}),
         car=car,
@@ -323,7 +329,7 @@ def made_analysis(made: Made = Made(), *, predicted: PredictedLockCurve | None =
         phase_results=made_phase_results(signals, axle, corners),
         lock_curve=estimate,
         predicted=predicted,
-        agreement=None if predicted is None else agree(estimate, predicted),
+        agreement=agreement,
         findings=find_all(signals, corners, laps, axle, estimate, car),
         quality=(
             Annotation(

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from analyzer.agreement.verdict import Agreement
 from analyzer.analysis import Analysis, PhaseResult
 from analyzer.cautions import CAUTIONS
 from analyzer.differential.result import lock_curve_result
@@ -55,7 +56,7 @@ def to_result(analysis: Analysis) -> dict[str, Any]:
             "predicted_lock_curve": None
             if predicted is None
             else lock_curve_result(predicted, input_torque_Nm=torques),
-            "agreement": None if analysis.agreement is None else dataclasses.asdict(analysis.agreement),
+            "agreement": agreement(analysis.agreement),
             "findings": [finding(f) for f in analysis.findings],
             "cautions": list(CAUTIONS),
         }
@@ -72,6 +73,24 @@ def lock_curve(estimate: LockCurveEstimate) -> dict[str, Any]:
             "points": [dataclasses.asdict(p) for p in estimate.points],
             "budget": estimate.budget,
             "samples": {"slipping": estimate.slipping_count, "locked": estimate.locked_count},
+        }
+    )
+
+
+def agreement(found: Agreement | None) -> dict[str, Any] | None:
+    """`agreement` of the result: verdicts, then the diagnosis with its explanations beside it, best first."""
+    if found is None:
+        return None
+    diagnosis = found.diagnosis
+    return plain(
+        {
+            "verdict": found.verdict,
+            "by_side": found.by_side,
+            "sentences": found.sentences,
+            "diagnosis": None
+            if diagnosis is None
+            else {"verdict": diagnosis.verdict, "tied": diagnosis.tied, "sentence": diagnosis.sentence},
+            "explanations": [] if diagnosis is None else [dataclasses.asdict(x) for x in diagnosis.explanations],
         }
     )
 

@@ -5,6 +5,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from analyzer.agreement.verdict import Diagnosis
 from analyzer.analysis import Analysis
 from analyzer.cautions import CAUTIONS
 from analyzer.lockcurve.estimate import LockCurveEstimate
@@ -17,6 +18,7 @@ from analyzer.report.words import (
     SEVERITY_WORDS,
     VERDICT_WORDS,
     answer,
+    explanation_cells,
     grouped,
     interval_words,
     laps_words,
@@ -120,6 +122,20 @@ def _print_agreement(analysis: Analysis, console: Console) -> None:
     console.print(Text(f"Overall: {VERDICT_WORDS[agreement.verdict]}."))
     for side in agreement.by_side:
         console.print(Text(f"  {agreement.sentences[side]}"))
+    if agreement.diagnosis is not None:
+        console.print(Text("What would explain it: " + agreement.diagnosis.sentence))
+        if agreement.diagnosis.explanations:
+            console.print(_explanations_table(agreement.diagnosis))
+
+
+def _explanations_table(diagnosis: Diagnosis) -> Table:
+    table = Table(box=box.SIMPLE_HEAD)
+    table.add_column("explanation")
+    table.add_column("how much better\nthan the file", justify="right")
+    table.add_column("it would be", justify="right")
+    for explanation in diagnosis.explanations:
+        table.add_row(*explanation_cells(explanation))
+    return table
 
 
 def _print_corners(analysis: Analysis, console: Console) -> None:

@@ -5,6 +5,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analyzer.agreement.explanation_words import MOST_TIMES
+from analyzer.agreement.explanation_words import NAMES as EXPLANATION_NAMES
+from analyzer.agreement.verdict import Explanation
 from analyzer.analysis import Analysis
 from analyzer.findings.finding import Finding
 from analyzer.lockcurve.estimate import Interval
@@ -46,6 +49,12 @@ HOW_TO_READ = (
     "are 95 %; a dash means that the log cannot say."
 )
 
+HOW_TO_READ_EXPLANATIONS = (
+    "Each explanation is weighed by how likely the slipping samples are under it, averaged over what it leaves free, "
+    "so one that could explain anything gains nothing by it. Below 3 times the difference says nothing; the file is left "
+    "only for an explanation at least 10 times better. One cause at a time is tried, not two together."
+)
+
 
 def number(value: float | None, digits: int = 0) -> str:
     """`value` with `digits` decimals, a dash where there is none."""
@@ -64,6 +73,23 @@ def interval_words(interval: Interval, digits: int = 0) -> tuple[str, str]:
     if interval.lower is None or interval.upper is None:
         return number(interval.value, digits), ""
     return number(interval.value, digits), f"{number(interval.lower, digits)} to {number(interval.upper, digits)}"
+
+
+def explanation_cells(explanation: Explanation) -> tuple[str, str, str]:
+    """Name, how much better than the file, and the figure that it would need, of one explanation."""
+    times = explanation.times_better
+    if explanation.kind == "as_the_file_says":
+        better = "–"
+    elif times >= 2:
+        better = f"{min(times, MOST_TIMES):.0f} times" + (" and more" if times > MOST_TIMES else "")
+    else:
+        better = f"1/{min(1 / max(times, 1e-9), MOST_TIMES):.0f}" if times < 0.67 else "no better"
+    figure = ""
+    if explanation.value is not None:
+        digits, unit = (0, " N.m") if explanation.unit == "Nm" else (2, " of the file's")
+        span = " to ".join(number(v, digits) for v in (explanation.lower, explanation.upper))
+        figure = f"{number(explanation.value, digits)} ({span}){unit}"
+    return EXPLANATION_NAMES[explanation.kind], better, figure
 
 
 @dataclass(frozen=True)

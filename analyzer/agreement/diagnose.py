@@ -1,0 +1,164 @@
+"""Which explanation of a disagreement the log supports best, and how much better than the file as it is.
+
+Each cause is weighed by its evidence: how likely the measured curve is under it, averaged over what the cause leaves
+free. A free figure that could have fitted anything pays for it in that average, so causes with and without one compare
+fairly (no separate penalty is needed).
+
+The measured curve enters as mean locking torques of slipping samples over bands of input torque; what the file itself
+is unsure of (friction, springs, angles) is added to their covariance by its slopes. Torques where nothing slipped enter
+as bounds: the curve must lie above them. A multivariate t of 5 degrees of freedom keeps one bad torque
+from deciding.
+
+References
+----------
+Kass and Raftery, Bayes Factors, J. Am. Stat. Assoc. 90 (1995) 773: below 3 a Bayes factor is not worth more than a bare
+mention, from 20 it is strong (from memory).
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import stats
+from scipy.special import gammaln, log_ndtr, logsumexp
+
+from analyzer.agreement.causes import Cause, possible_causes, with_factors
+from analyzer.agreement.explanation_words import conclusion, sentence
+from analyzer.agreement.steady_samples import SteadyMeans
+from analyzer.agreement.verdict import Diagnosis, Explanation
+from analyzer.differential.predicted import PredictedLockCurve
+from analyzer.differential.setup import Setup
+from analyzer.lockcurve.estimate import LockCurveEstimate
+
+BARE_MENTION = 3.0  # explanations that differ by less cannot be told apart
+STRONG = 10.0  # needed to leave the file, which most often is right
+DEGREES = 5.0
+FORM_NM, FORM_SHARE = (
+    8.0,
+    0.04,
+)  # a real curve is no perfect hinge: error of one torque that its neighbours do not share
+BOUND_SD_NM, BOUND_SD_SHARE = 25.0, 0.08
+UNFIT = 0.01
+
+
+@dataclass(frozen=True)
+class _Data:
+    """What was seen: means of slipping samples, and bounds, input torque and lower (m,)."""
+
+    measured: SteadyMeans
+    bound_at_Nm: np.ndarray
+    bound_Nm: np.ndarray
+
+
+def diagnose(
+    measured: SteadyMeans, estimate: LockCurveEstimate, predicted: PredictedLockCurve, setup: Setup | None = None
+) -> Diagnosis | None:
+    """Explanations ranked by evidence; None for an open differential or a spool, which have no parts to doubt.
+
+    Parameters
+    ----------
+    measured : means of the slipping samples.
+    estimate : the fitted curve, for its bounds.
+    predicted : from the setup file as it is.
+    setup : the file itself, for the explanation that doubts how its angles were read.
+
+    Notes
+    -----
+    The file is left only for an explanation 10 times better than it; explanations within a factor of 3 of the best are
+    tied. All are held equally likely beforehand.
+    """
+    if predicted.kind != "plate":
+        return None
+    data = _Data(measured, *_bounds(estimate))
+    if not len(measured.torque_Nm) and not len(data.bound_at_Nm):
+        return Diagnosis("cannot_tell", (), "The log measures and bounds nothing to weigh explanations by.", ())
+    causes = possible_causes(predicted, setup)
+    likelihoods = [np.array([_log_likelihood(curve, data) for curve in cause.curves]) for cause in causes]
+    evidence = np.array([logsumexp(each) - math.log(len(each)) for each in likelihoods])
+    found = [
+        _explanation(cause, each, float(math.exp(min(e - evidence[0], 50.0))), data)
+        for cause, each, e in zip(causes, likelihoods, evidence, strict=True)
+    ]
+    ranked = tuple(sorted(found, key=lambda x: (-x.times_better, x.kind != "as_the_file_says")))
+    return _concluded(ranked)
+
+
+def _concluded(ranked: tuple[Explanation, ...]) -> Diagnosis:
+    best = ranked[0]
+    if best.times_better < STRONG:
+        # the file stands; what is better than a bare mention stands beside it, what is as good is not excluded
+        open_ = [x.kind for x in ranked if x.kind != "as_the_file_says" and x.times_better > 1 / BARE_MENTION]
+        verdict = "cannot_tell_apart" if best.times_better >= BARE_MENTION else "as_the_file_says"
+        kinds = ("as_the_file_says", *open_)
+    else:
+        kinds = tuple(x.kind for x in ranked if x.times_better > best.times_better / BARE_MENTION)
+        verdict = "explained" if len(kinds) == 1 else "cannot_tell_apart"
+    return Diagnosis(verdict, kinds, conclusion(verdict, kinds, ranked), ranked)
+
+
+def _bounds(estimate: LockCurveEstimate) -> tuple[np.ndarray, np.ndarray]:
+    bounds = [p for p in estimate.points if p.kind == "bound" and p.lower_Nm]
+    return np.array([p.input_torque_Nm for p in bounds]), np.array([p.lower_Nm for p in bounds])
+
+
+def _file_slopes(curve: PredictedLockCurve, torque_Nm: np.ndarray) -> np.ndarray:
+    """(causes, n) change of M by one standard deviation of each thing that the file is unsure of."""
+    s = curve.spread
+    rows = []
+    for figures in (
+        {"preload": s.preload_friction, "slopes": s.slope_friction},
+        {"preload": s.preload_source},
+        {"drive_thrust": s.drive_thrust},
+        {"coast_thrust": s.coast_thrust},
+        {"holds": s.ring_spring},
+    ):
+        up, down = (
+            with_factors(curve, **{k: math.exp(sign * sd) for k, sd in figures.items()}).locking_torque_Nm(torque_Nm)
+            for sign in (1.0, -1.0)
+        )
+        rows.append((up - down) / 2)
+    return np.array(rows)
+
+
+def _distance(curve: PredictedLockCurve, seen: SteadyMeans) -> tuple[float, float]:
+    """Squared Mahalanobis distance of the measured torques from a curve, and the log determinant that goes with it."""
+    slopes = _file_slopes(curve, seen.torque_Nm)
+    factor = np.linalg.cholesky(seen.covariance + slopes.T @ slopes)
+    apart = np.linalg.solve(factor, seen.locking_Nm - curve.locking_torque_Nm(seen.torque_Nm))
+    return float(apart @ apart), 2 * float(np.log(np.diag(factor)).sum())
+
+
+def _log_likelihood(curve: PredictedLockCurve, data: _Data) -> float:
+    total = 0.0
+    count = len(data.measured.torque_Nm)
+    if count:
+        square, log_determinant = _distance(curve, data.measured)
+        total += float(gammaln((DEGREES + count) / 2) - gammaln(DEGREES / 2) - count / 2 * math.log(DEGREES * math.pi))
+        total -= 0.5 * log_determinant + (DEGREES + count) / 2 * math.log1p(square / DEGREES)
+    if len(data.bound_at_Nm):
+        slopes = _file_slopes(curve, data.bound_at_Nm)
+        sd = np.sqrt(BOUND_SD_NM**2 + (BOUND_SD_SHARE * data.bound_Nm) ** 2 + (slopes**2).sum(axis=0))
+        margins = (curve.locking_torque_Nm(data.bound_at_Nm) - data.bound_Nm) / sd
+        for side in (data.bound_at_Nm < 0, data.bound_at_Nm >= 0):
+            # neighbouring bounds come from the same corners: the strictest stands for its side
+            if side.any():
+                total += float(log_ndtr(margins[side].min()))
+    return total
+
+
+def _explanation(cause: Cause, log_likelihoods: np.ndarray, times_better: float, data: _Data) -> Explanation:
+    best = int(np.argmax(log_likelihoods))
+    fits = True
+    if len(data.measured.torque_Nm):
+        square, _ = _distance(cause.curves[best], data.measured)
+        # of the F kind that a t of as many degrees has
+        fits = bool(stats.f.sf(square / len(data.measured.torque_Nm), len(data.measured.torque_Nm), DEGREES) > UNFIT)
+    value = lower = upper = None
+    if cause.unit is not None:
+        value = float(cause.values[best])
+        share = np.cumsum(np.exp(log_likelihoods - log_likelihoods.max()))
+        share /= share[-1]
+        lower, upper = (float(v) for v in np.interp([0.025, 0.975], share, cause.values))
+        lower, upper = min(lower, value), max(upper, value)
+    text = sentence(cause.kind, value, lower, upper)
+    return Explanation(cause.kind, times_better, value, lower, upper, cause.unit, fits, text)

@@ -1,0 +1,76 @@
+"""Explanations in plain words."""
+
+from collections.abc import Sequence
+
+from analyzer.agreement.verdict import Explanation
+
+NAMES = {
+    "as_the_file_says": "the parts are as the setup file says",
+    "ramps_exchanged": "drive and coast ramps are exchanged",
+    "preload_soft": "the preload has gone soft",
+    "preload_up": "there is more preload than the file says",
+    "ring_springs": "the ring springs are not those of the file",
+    "friction": "the plates rub otherwise than the file says",
+    "other_angle_reference": "the ramp angles are quoted from the other reference",
+}
+MOST_TIMES = 1000.0
+
+
+def sentence(kind: str, value: float | None, lower: float | None, upper: float | None) -> str:
+    """What one explanation would mean in the workshop."""
+    if kind == "ring_springs":
+        return (
+            f"{_first(NAMES[kind])}: they would hold back {value:.0f} N.m of locking torque on either side "
+            f"({lower:.0f} to {upper:.0f}). Look at springs fitted, their number and their length."
+        )
+    factor = "" if value is None else f"{value:.2f} of the file's ({lower:.2f} to {upper:.2f})"
+    return {
+        "as_the_file_says": f"{_first(NAMES[kind])}.",
+        "ramps_exchanged": f"{_first(NAMES[kind])}: look which way round the rings sit.",
+        "preload_soft": f"{_first(NAMES[kind])}, to {factor}: look at cone springs, shims and plate wear.",
+        "preload_up": f"{_first(NAMES[kind])}, {factor}: look at cone springs, shims and the bench reading.",
+        "friction": f"{_first(NAMES[kind])}, {factor}, preload and ramps alike: worn, glazed or treated plates, "
+        "another oil, or another number of faces.",
+        "other_angle_reference": f"{_first(NAMES[kind])}: try ramp_angle_reference the other way in the setup file.",
+    }[kind]
+
+
+def times_words(times: float) -> str:
+    """How much better, in words that do not pretend to more than they know."""
+    if times >= MOST_TIMES:
+        return "more than 1000 times better"
+    return f"{times:.0f} times better" if times >= 2 else "no better"
+
+
+def conclusion(verdict: str, kinds: Sequence[str], ranked: Sequence[Explanation]) -> str:
+    """The whole diagnosis in one or two sentences."""
+    by_kind = {x.kind: x for x in ranked}
+    if verdict == "as_the_file_says":
+        text = "Nothing explains the log clearly better than the setup file as it is"
+        open_ = [NAMES[k] for k in kinds[1:]]
+        return text + (f"; the log cannot exclude that {_listed(open_, 'or')}." if open_ else ".")
+    others = [k for k in kinds if k != "as_the_file_says"]
+    lead = by_kind[others[0]]
+    if verdict == "explained":
+        text = f"{lead.sentence} That explains the log {times_words(lead.times_better)} than the file as it is."
+    elif "as_the_file_says" in kinds:
+        text = (
+            f"Cannot tell apart: the file may be right, or {_listed([NAMES[k] for k in others], 'or')} "
+            f"({times_words(lead.times_better)}, which is not enough to say so)."
+        )
+    else:
+        text = (
+            f"The file as it is does not explain the log; {_listed([NAMES[k] for k in kinds], 'or')} would, up to "
+            f"{times_words(lead.times_better)}, and this log cannot tell these apart."
+        )
+    if not lead.fits:
+        text += " Even so it fits poorly: more than one thing may differ, or something that is not on this list."
+    return text
+
+
+def _listed(names: Sequence[str], word: str) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} {word} {names[-1]}"
+
+
+def _first(text: str) -> str:
+    return text[0].upper() + text[1:]

@@ -1,0 +1,85 @@
+"""What the slipping samples say by themselves, without a curve fitted through them: means over narrow bands of torque.
+
+The fitted curve is a hinge with weak beliefs about where it bends; causes that move the bend are better weighed by the
+samples themselves.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyzer.lockcurve import model
+from analyzer.lockcurve.estimate import LockCurveEstimate
+from analyzer.phases.segments import Corner
+from analyzer.signals.session import Signals
+from analyzer.vehicle.state import AxleState
+
+# while the torque runs through zero as the throttle opens, tyre and body lag and the split reads some 40 N.m high
+# (simulated cars with known truth); 100 N.m in 0.1 s
+FASTEST_NM_S = 1000.0
+BANDS = 12
+NARROWEST_NM = 60.0
+LEAST_S = 0.3
+LEAST_PASSES = 3
+# a real curve is no perfect hinge, and the error of the split is not the same at all torques
+FORM_NM, FORM_SHARE = 8.0, 0.04
+
+
+@dataclass(frozen=True)
+class SteadyMeans:
+    """(k,) input torques and mean locking torques (N.m) of the bands, and the (k, k) covariance of the means."""
+
+    torque_Nm: np.ndarray
+    locking_Nm: np.ndarray
+    covariance: np.ndarray
+
+
+def steady_means(
+    signals: Signals, corners: Sequence[Corner], axle: AxleState, estimate: LockCurveEstimate
+) -> SteadyMeans:
+    """Mean locking torque of slipping samples, brakes off and the torque steady, by band of input torque.
+
+    Notes
+    -----
+    A corner pass is one look: its mean counts by its samples, and the scatter between passes gives the sampling error.
+    What the bands share (tyre, car, sensors) comes from the covariance of the fit's draws at the same torques.
+    """
+    torque = axle.input_torque_Nm
+    locking = -np.sign(axle.speed_difference_rad_s) * axle.torque_difference_Nm
+    which = np.full(len(torque), -1)
+    for k, corner in enumerate(corners):
+        which[corner.start : corner.stop] = k
+    steady = np.abs(np.gradient(torque, signals.time_s)) < FASTEST_NM_S
+    use = axle.slipping & ~axle.braked & steady & np.isfinite(locking) & (which >= 0)
+    torque, locking, which = torque[use], locking[use], which[use]
+    rows = []
+    if len(torque):
+        low, high = np.percentile(torque, [1, 99])
+        edges = np.arange(low, high + NARROWEST_NM, max(NARROWEST_NM, (high - low) / BANDS))
+        band = np.digitize(torque, edges)
+        rows = [
+            _mean(torque[band == b], locking[band == b], which[band == b], signals.rate_hz) for b in np.unique(band)
+        ]
+    found = np.array([r for r in rows if r is not None]).reshape(-1, 3)
+    at, mean, variance = found.T
+    covariance = np.diag(variance + (FORM_NM + FORM_SHARE * np.abs(mean)) ** 2)
+    if len(at) and len(estimate.replicates) > 1:
+        draws = model.locking_torque_Nm(np.nan_to_num(estimate.replicates)[:, :, None], at)
+        covariance = covariance + np.cov(draws.T)
+    return SteadyMeans(at, mean, covariance)
+
+
+def _mean(
+    torque: np.ndarray, locking: np.ndarray, which: np.ndarray, rate_hz: float
+) -> tuple[float, float, float] | None:
+    """(input torque, locking torque, variance of the mean) of one band; None where too little was seen of it."""
+    passes, counts = np.unique(which, return_counts=True)
+    if len(passes) < LEAST_PASSES or counts.sum() / rate_hz < LEAST_S:
+        return None
+    means = np.array([locking[which == p].mean() for p in passes])
+    share = counts / counts.sum()
+    mean = float(share @ means)
+    # clusters of unequal size; few of them understate the spread
+    variance = float((share**2) @ (means - mean) ** 2) * len(passes) / (len(passes) - 1)
+    return float(torque.mean()), mean, variance
