@@ -51,8 +51,8 @@ HOW_TO_READ = (
 
 HOW_TO_READ_EXPLANATIONS = (
     "Each explanation is weighed by how likely the slipping samples are under it, averaged over what it leaves free, "
-    "so one that could explain anything gains nothing by it. Below 3 times the difference says nothing; the file is left "
-    "only for an explanation at least 10 times better. One cause at a time is tried, not two together."
+    "so one that could explain anything gains nothing by it. Below 3 times the difference says nothing; the file is "
+    "left only for an explanation at least 10 times better. One cause at a time is tried, not two together."
 )
 
 
