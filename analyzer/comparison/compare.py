@@ -1,38 +1,28 @@
 """Did the change take: runs before against runs after, with intervals, by side."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from analyzer.analysis import Analysis
+from analyzer.comparison.conditions import conditions
+from analyzer.comparison.event_changes import EventChange, event_changes
 from analyzer.comparison.joint import JointFit, fit_jointly
+from analyzer.comparison.phase_changes import PhaseChange, phase_changes
+from analyzer.comparison.runs import Run, chosen_laps, laps_text
+from analyzer.comparison.sides import SIDES, SideChange, interval, side_change
+from analyzer.comparison.together import corner_names, joint_logs, shared_view, side_estimate
 from analyzer.differential.predicted import PredictedLockCurve, predict_lock_curve
 from analyzer.differential.setup import load_setup
-from analyzer.errors import CannotTell
+from analyzer.errors import CannotTell, InputError
 from analyzer.lockcurve import model
-from analyzer.lockcurve.estimate import Interval
-from analyzer.lockcurve.fit import make_problem
-from analyzer.lockcurve.observations import observe
+from analyzer.lockcurve.estimate import Interval, LockCurveEstimate
 from analyzer.pipeline import Progress, analyze
-from analyzer.vehicle.parameters import priors
 
 PARAMETERS = ("preload_Nm", "drive_slope", "drive_hold_Nm", "coast_slope")
-SIDES = ("preload", "drive", "coast")
-TELLS_SHARE = 0.4  # an interval wider than this share of the level before cannot say "no change"
-LEAST_LEVEL_Nm = 40.0
-
-
-@dataclass(frozen=True)
-class SideChange:
-    """Change of locking torque on one side (N.m): preload at no input torque; drive and coast what the ramps add to
-    it, mean over the torques seen on both sides of the comparison."""
-
-    change_Nm: Interval
-    expected_Nm: float | None
-    verdict: str
-    sentence: str
+CURVE_POINTS = 41
 
 
 @dataclass(frozen=True)
@@ -41,23 +31,37 @@ class Comparison:
 
     Attributes
     ----------
-    before, after : the runs' own analyses.
+    runs : all of them, before first.
+    curves : the lock curve of each side, (before, after), from the joint fit.
     change : parameter -> after minus before, from the joint fit.
     predicted_change : parameter -> from the setup files, or None.
     sides : `preload`, `drive`, `coast` -> change and verdict.
-    torque_Nm, locking_change_Nm : (n,) and (3, n): value, lower, upper of the change of M at matched input torque.
+    torque_Nm, locking_change_Nm : (n,) and (3, n): value, lower, upper of the change of M at matched input torque, over
+        the torques at which both sides slipped.
+    expected_locking_change_Nm : (n,) the same from the setup files, or None.
+    phases : by corner phase, at matched speed and throttle.
+    events : spins and understeer off the throttle.
+    one_tyre : both sides were fitted with the same tyre.
     warnings : what weakens the comparison.
     """
 
-    before: tuple[Analysis, ...]
-    after: tuple[Analysis, ...]
+    runs: tuple[Run, ...]
     joint: JointFit
+    curves: tuple[LockCurveEstimate, LockCurveEstimate]
     change: dict[str, Interval]
     predicted_change: dict[str, float | None]
     sides: dict[str, SideChange]
     torque_Nm: np.ndarray
     locking_change_Nm: np.ndarray
+    expected_locking_change_Nm: np.ndarray | None
+    phases: tuple[PhaseChange, ...]
+    events: tuple[EventChange, ...]
+    one_tyre: bool
     warnings: tuple[str, ...]
+
+    def of_side(self, side: int) -> tuple[Run, ...]:
+        """The runs before (0) or after (1)."""
+        return tuple(r for r in self.runs if r.side == side)
 
 
 def compare(
@@ -65,6 +69,8 @@ def compare(
     before: Sequence[Path | str],
     after: Sequence[Path | str],
     car_path: Path | str,
+    before_laps: str | None = None,
+    after_laps: str | None = None,
     before_setup: Path | str | None = None,
     after_setup: Path | str | None = None,
     channels_path: Path | str | None = None,
@@ -72,57 +78,125 @@ def compare(
 ) -> Comparison:
     """Compare runs of one car before and after a change.
 
+    Parameters
+    ----------
+    before, after : logs; the same log may be on both sides when laps are chosen.
+    before_laps, after_laps : laps that count in the logs of a side: `1-3,5`, `odd` or `even`.
+
     Raises
     ------
-    InputError, CannotTell : as `pipeline.analyze`, or when a side never slipped.
+    InputError, CannotTell : as `pipeline.analyze`; when the same laps are on both sides, or a side never slipped.
     """
-    logs = [*before, *after]
+    runs = analysed_runs(
+        before=before,
+        after=after,
+        before_laps=before_laps,
+        after_laps=after_laps,
+        analysed=lambda log: analyze(log_path=log, car_path=car_path, channels_path=channels_path),
+        progress=progress,
+    )
+    progress("fitting both sides together", 0.8)
+    predicted = [predict_lock_curve(load_setup(s)) if s is not None else None for s in (before_setup, after_setup)]
+    comparison = compare_runs(runs, *predicted)
+    progress("done", 1.0)
+    return comparison
+
+
+def analysed_runs(
+    *,
+    before: Sequence[Path | str],
+    after: Sequence[Path | str],
+    before_laps: str | None,
+    after_laps: str | None,
+    analysed: Callable[[Path | str], Analysis],
+    progress: Progress,
+) -> list[Run]:
+    """The runs of both sides, each log analysed once.
+
+    Raises
+    ------
+    InputError : the same laps of one log are on both sides, or a choice of laps is not one.
+    """
+    known: dict[Path, Analysis] = {}
     runs = []
-    for k, log in enumerate(logs):
-        progress(f"analysing {Path(log).name}", k / (len(logs) + 1))
-        runs.append(analyze(log_path=log, car_path=car_path, channels_path=channels_path))
-    progress("fitting both sides together", len(logs) / (len(logs) + 1))
-    has_gyro = all(r.signals.has_gyro for r in runs)
-    long_bias = max(r.signals.long_bias_sd_m_s2 for r in runs)
-    problems = []
-    for run in runs:
-        nuisance = priors(run.car, has_gyro=has_gyro, long_bias_sd_m_s2=long_bias)
-        problems.append(make_problem(observe(run.signals, run.corners, run.car), run.car, nuisance))
-    sides = [0] * len(before) + [1] * len(after)
+    logs = [(log, 0, before_laps, "--before-laps") for log in before]
+    logs += [(log, 1, after_laps, "--after-laps") for log in after]
+    for k, (log, side, laps, option) in enumerate(logs):
+        file = Path(log).resolve()
+        if file not in known:
+            progress(f"analysing {file.name}", 0.8 * k / len(logs))
+            known[file] = analysed(log)
+        chosen = None if laps is None else chosen_laps(laps, analysis=known[file], option=option)
+        runs.append(Run(analysis=known[file], side=side, laps=chosen))
+    for one in (r for r in runs if r.side == 0):
+        for other in (r for r in runs if r.side == 1 and r.source == one.source):
+            both = None if one.laps is None or other.laps is None else set(one.laps) & set(other.laps)
+            if both is None or both:
+                which = "all of it" if both is None else f"laps {laps_text(tuple(both))}"
+                raise InputError(
+                    f"{one.analysis.recording.name}: {which} would be on both sides, before and after; choose laps "
+                    "that do not overlap with --before-laps and --after-laps, or give another log."
+                )
+    return runs
+
+
+def compare_runs(
+    runs: list[Run], before: PredictedLockCurve | None = None, after: PredictedLockCurve | None = None
+) -> Comparison:
+    """Compare analysed runs, before first, against predictions of both sides where there are.
+
+    Raises
+    ------
+    CannotTell : a side never slipped.
+    """
+    names = corner_names(runs)
+    seen = conditions(runs, names)
+    logs = joint_logs(runs, names, paired=not seen.driving_differs)
     for side, words in ((0, "before"), (1, "after")):
-        if not any(p.slipping.any() for p, s in zip(problems, sides, strict=True) if s == side):
+        if not any(log.problem.slipping.any() for log in logs if log.side == side):
             raise CannotTell(
                 f"the rear axle never slipped in the runs {words} the change, so they carry only a bound on the lock "
                 "curve; a change cannot be told. Give runs with tighter corners or more throttle in them."
             )
-    joint = fit_jointly(problems, sides)
-    progress("done", 1.0)
-    change = {
-        name: _interval(joint.curves[1, i] - joint.curves[0, i], joint.draws[:, 1, i] - joint.draws[:, 0, i])
-        for name, i in ((n, model.NAMES.index(n)) for n in PARAMETERS)
-    }
-    predicted = [predict_lock_curve(load_setup(s)) if s is not None else None for s in (before_setup, after_setup)]
+    joint = fit_jointly(logs, expected_hold_change_Nm=_hold_change_Nm(before, after), one_tyre=not seen.grip_differs)
     low, high = joint.torque_span_Nm
-    torque = np.linspace(low, high, 41)
+    torque = np.linspace(low, high, CURVE_POINTS)
     at = [model.locking_torque_Nm(joint.draws[:, s, :, None], torque) for s in (0, 1)]
     middle = model.locking_torque_Nm(joint.curves[1], torque) - model.locking_torque_Nm(joint.curves[0], torque)
-    band = np.percentile(at[1] - at[0], [2.5, 97.5], axis=0)
+    views = [shared_view(run, k, joint, name) for k, (run, name) in enumerate(zip(runs, names, strict=True))]
+    mass = runs[0].analysis.car.mass_kg
+    warnings = list(seen.warnings)
+    if not joint.hold_off_tied:
+        warnings.append(
+            "The logs fit clearly better when the ramps begin to clamp at another input torque after the change than "
+            "before, as another ring spring would do; so the hold-off was left free and the intervals are wider."
+        )
     return Comparison(
-        before=tuple(runs[: len(before)]),
-        after=tuple(runs[len(before) :]),
+        runs=tuple(runs),
         joint=joint,
-        change=change,
-        predicted_change=_predicted_change(*predicted),
-        sides={side: _side(side, joint, *predicted) for side in SIDES},
+        curves=(side_estimate(joint, 0), side_estimate(joint, 1)),
+        change={
+            name: interval(float(joint.curves[1, i] - joint.curves[0, i]), joint.draws[:, 1, i] - joint.draws[:, 0, i])
+            for name, i in ((n, model.NAMES.index(n)) for n in PARAMETERS)
+        },
+        predicted_change=_predicted_change(before, after),
+        sides={side: side_change(side, joint, mass_kg=mass, before=before, after=after) for side in SIDES},
         torque_Nm=torque,
-        locking_change_Nm=np.vstack([middle, band]),
-        warnings=tuple(_warnings(runs[: len(before)], runs[len(before) :])),
+        locking_change_Nm=np.vstack([middle, np.percentile(at[1] - at[0], [2.5, 97.5], axis=0)]),
+        expected_locking_change_Nm=_expected_curve(before, after, torque),
+        phases=phase_changes(views),
+        events=event_changes(views),
+        one_tyre=not seen.grip_differs,
+        warnings=tuple(warnings),
     )
 
 
-def _interval(value: float, draws: np.ndarray) -> Interval:
-    lower, upper = np.percentile(draws, [2.5, 97.5])
-    return Interval(float(value), float(min(lower, value)), float(max(upper, value)))
+def _hold_change_Nm(before: PredictedLockCurve | None, after: PredictedLockCurve | None) -> float:
+    """Largest change of hold-off that the setup files speak of."""
+    if before is None or after is None:
+        return 0.0
+    pairs = ((before.drive_hold_Nm, after.drive_hold_Nm), (before.coast_hold_Nm, after.coast_hold_Nm))
+    return max((abs(b - a) for a, b in pairs if a is not None and b is not None), default=0.0)
 
 
 def _predicted_change(before: PredictedLockCurve | None, after: PredictedLockCurve | None) -> dict[str, float | None]:
@@ -135,70 +209,10 @@ def _predicted_change(before: PredictedLockCurve | None, after: PredictedLockCur
     return difference
 
 
-def _levels(side: str, curve, torques: np.ndarray) -> np.ndarray:
-    """Mean of M(T) - M(0) over `torques`, or M(0) for the preload; `curve` maps torques to M along the last axis."""
-    at_zero = curve(np.array([0.0]))[..., 0]
-    return at_zero if side == "preload" else curve(torques).mean(axis=-1) - at_zero
-
-
-def _side(
-    side: str, joint: JointFit, before: PredictedLockCurve | None, after: PredictedLockCurve | None
-) -> SideChange:
-    low, high = joint.torque_span_Nm
-    torques = {
-        "preload": np.array([0.0]),
-        "drive": np.linspace(0.0, max(high, 0.0), 21)[1:],
-        "coast": np.linspace(0.0, min(low, 0.0), 21)[1:],
-    }[side]
-    span = float(np.ptp(torques)) if side != "preload" else np.inf
-    if span < 0.05 * joint.largest_torque_Nm:
-        nothing = Interval(None, None, None, "the runs do not both slip on this side")
-        return SideChange(nothing, None, "cannot_tell", f"On {side} the runs do not both slip, so nothing can be told.")
-    value = [float(_levels(side, lambda t, s=s: model.locking_torque_Nm(joint.curves[s], t), torques)) for s in (0, 1)]
-    draws = [
-        _levels(side, lambda t, s=s: model.locking_torque_Nm(joint.draws[:, s, :, None], t), torques) for s in (0, 1)
-    ]
-    change = _interval(value[1] - value[0], draws[1] - draws[0])
-    expected = None
-    if before is not None and after is not None:
-        levels = [float(_levels(side, c.locking_torque_Nm, torques)) for c in (before, after)]
-        expected = levels[1] - levels[0] if np.isfinite(levels).all() else None
-    verdict = _verdict(change, expected, value[0])
-    words = {"preload": "Preload", "drive": "What the ramps add on drive", "coast": "What the ramps add on coast"}[side]
-    sentence = f"{words} changed by {change.value:+.0f} ({change.lower:+.0f} to {change.upper:+.0f}) N.m"
-    sentence += "." if expected is None else f"; the parts say {expected:+.0f} N.m."
-    return SideChange(change, expected, verdict, sentence)
-
-
-def _verdict(change: Interval, expected: float | None, level_before: float) -> str:
-    """Against the expected change when there is one worth the name, against no change otherwise."""
-    tells = change.upper - change.lower < 2 * TELLS_SHARE * max(level_before, LEAST_LEVEL_Nm)
-    target = expected or 0.0
-    if change.lower > target:
-        return "stronger"
-    if change.upper < target:
-        return "weaker"
-    if abs(target) < 0.1 * max(level_before, LEAST_LEVEL_Nm):
-        return "no_change" if tells else "cannot_tell"
-    return "as_predicted" if change.lower > 0 or change.upper < 0 else "cannot_tell"
-
-
-def _warnings(before: list[Analysis], after: list[Analysis]) -> list[str]:
-    """Other tyres, a wet track, another driver: what the runs themselves show."""
-    found = []
-    grip = [
-        np.median([np.percentile(np.abs(r.signals.lat_m_s2[r.signals.valid]), 99) for r in side])
-        for side in (before, after)
-    ]
-    if abs(grip[1] / grip[0] - 1) > 0.1:
-        found.append(
-            f"The lateral acceleration used changed by {100 * (grip[1] / grip[0] - 1):+.0f} %: other tyres, or a "
-            "wetter or drier track. The tyre is taken as one for all runs, so trust this comparison less."
-        )
-    throttle = [np.median([np.mean(r.signals.throttle[r.signals.valid]) for r in side]) for side in (before, after)]
-    if abs(throttle[1] - throttle[0]) > 0.08:
-        found.append(
-            f"Mean throttle changed from {100 * throttle[0]:.0f} to {100 * throttle[1]:.0f} %: another driver, another "
-            "intent or traffic. Compare the lock curves, not the corner times."
-        )
-    return found
+def _expected_curve(
+    before: PredictedLockCurve | None, after: PredictedLockCurve | None, torque: np.ndarray
+) -> np.ndarray | None:
+    if before is None or after is None or "spool" in (before.kind, after.kind):
+        return None
+    change = after.locking_torque_Nm(torque) - before.locking_torque_Nm(torque)
+    return change

@@ -2,71 +2,181 @@
 
 What is wrong with the car file or the tyre model is wrong alike in every log, so it cancels in the difference of two
 curves; that is why the interval of a change can be narrower than those of the curves it is taken from.
+
+Two things that the two sides have in common are put to use beyond that:
+
+- Where the ramps begin to clamp (hold-off) is tied between the sides: a workshop changes it on purpose (ring springs,
+  ramps) or not at all. Left free, it trades against preload and slope and makes both changes look unknown. The tie is
+  loosened when the setup files say that the hold-off changed, or when the logs fit clearly better without it.
+- Corner passes are resampled as corners, with the passes before and after together: what the model gets wrong in a
+  corner it gets wrong on both sides, and that cancels in the difference.
 """
 
+from collections.abc import Hashable
 from dataclasses import dataclass
 
 import numpy as np
 
 from analyzer.lockcurve import model
-from analyzer.lockcurve.fit import Problem, bounded, evaluate, held, newton_step, normal_equations, slopes
+from analyzer.lockcurve.fit import (
+    Evaluation,
+    Problem,
+    bounded,
+    evaluate,
+    held,
+    newton_step,
+    normal_equations,
+    slopes,
+)
 from analyzer.lockcurve.uncertainty import REPLICATES, SEED, model_error, within_holds
+from analyzer.vehicle.parameters import Prior
 
 SHARED_GROUPS = ("tyre", "car")
+SHARED_NAMES = ("log_yaw_scale",)  # gyro and tracks stay in the car
 CURVE = len(model.NAMES)
+HOLDS = tuple(model.NAMES.index(n) for n in ("drive_hold_Nm", "coast_hold_Nm"))
+SLOPES = tuple(model.NAMES.index(n) for n in ("drive_slope", "coast_slope"))
+TIE_SHARE = 0.2  # of the hold-off's own prior deviation: wear and heat move it by less (common practice, no source)
+RELEASE_GAIN = 3.0  # half of 5.99, chi-square of two degrees of freedom at 95 %
+# A changed slope is known to this share of the change, one standard deviation, about the middle of the slipping
+# torques: where the tyre's form is wrong the error differs with what the wheels do. From simulated pairs with a tyre
+# of another form (tests/comparison/pairs.py).
+SLOPE_CHANGE_ERROR_SHARE = 0.2
+
+
+@dataclass(frozen=True)
+class JointLog:
+    """One log of a comparison.
+
+    Attributes
+    ----------
+    problem : its samples and priors; priors alike in all logs.
+    side : 0 before, 1 after.
+    source : logs of one source (laps of one recording) share their calibration left-overs as well.
+    clusters : what each of the problem's groups, in rising order, is resampled with (a corner of the circuit).
+    """
+
+    problem: Problem
+    side: int
+    source: Hashable
+    clusters: tuple[Hashable, ...]
 
 
 @dataclass(frozen=True)
 class JointFit:
-    """Curves (2, 5) before and after, and paired draws (k, 2, 5) of both."""
+    """Result of a joint fit.
 
+    Attributes
+    ----------
+    logs, thetas, evaluations : the logs, their parameters (P + 5,) and the fit at them, in the same order.
+    curves : (2, 5) before and after.
+    draws : (k, 2, 5) paired draws of both curves.
+    log_draws : (k, P + 5) draws of each log's parameters.
+    sampling, floor : (groups, 2, 5) influence of each corner pass on the curves, and (sources, 2, 5) of one standard
+        deviation of each prior: what resampling averages out and what it does not.
+    group_clusters, group_logs : cluster and log of each of the groups in `sampling`.
+    largest_torque_Nm : largest input torque.
+    torque_span_Nm : input torques at which both sides slipped.
+    hold_off_tied : the hold-offs of both sides were tied together.
+    """
+
+    logs: tuple[JointLog, ...]
+    thetas: tuple[np.ndarray, ...]
+    evaluations: tuple[Evaluation, ...]
     curves: np.ndarray
     draws: np.ndarray
+    log_draws: tuple[np.ndarray, ...]
+    sampling: np.ndarray
+    floor: np.ndarray
+    group_clusters: tuple[Hashable, ...]
+    group_logs: np.ndarray
     largest_torque_Nm: float
     torque_span_Nm: tuple[float, float]
+    hold_off_tied: bool
 
 
 class _Layout:
-    """Which entries of the joint parameter vector belong to each log: shared, the log's own, its side's curve."""
+    """Which entries of the joint parameters are each log's: of all, its side's, its source's, and the curve."""
 
-    def __init__(self, problems: list[Problem], sides: list[int]) -> None:
-        priors = problems[0].priors
-        shared = [j for j, p in enumerate(priors) if p.group in SHARED_GROUPS]
-        own = [j for j, p in enumerate(priors) if p.group not in SHARED_GROUPS]
-        self.size = len(shared) + len(own) * len(problems) + 2 * CURVE
-        first_curve = self.size - 2 * CURVE
+    def __init__(self, logs: tuple[JointLog, ...], *, tie_sd_Nm: float | None, one_tyre: bool) -> None:
+        priors = logs[0].problem.priors
+        columns: dict[Hashable, int] = {}
         self.index = []
-        for k, side in enumerate(sides):
-            entries = np.empty(len(priors) + CURVE, int)
-            entries[shared] = np.arange(len(shared))
-            entries[own] = len(shared) + len(own) * k + np.arange(len(own))
-            entries[len(priors) :] = first_curve + CURVE * side + np.arange(CURVE)
-            self.index.append(entries)
-        self.start, self.information = np.zeros(self.size), np.zeros(self.size)
-        for problem, entries in zip(problems, self.index, strict=True):
-            self.start[entries], self.information[entries] = problem.start, problem.information
+        for log in logs:
+            for j, prior in enumerate(priors):
+                columns.setdefault(_owner(j, prior, log, one_tyre), len(columns))
+        self.size = len(columns) + 2 * CURVE
+        for log in logs:
+            nuisance = [columns[_owner(j, prior, log, one_tyre)] for j, prior in enumerate(priors)]
+            curve = len(columns) + CURVE * log.side + np.arange(CURVE)
+            self.index.append(np.concatenate([nuisance, curve]).astype(int))
+        self.start, diagonal = np.zeros(self.size), np.zeros(self.size)
+        for log, entries in zip(logs, self.index, strict=True):
+            self.start[entries], diagonal[entries] = log.problem.start, log.problem.information
+        self.information = np.diag(diagonal)
+        if tie_sd_Nm is not None:
+            tie = 1 / tie_sd_Nm**2
+            for hold in HOLDS:
+                before, after = self.size - 2 * CURVE + hold, self.size - CURVE + hold
+                # one prior for the level, on the side before; the tie is what is known of the other
+                self.information[after, after] = tie
+                self.information[before, before] += tie
+                self.information[before, after] = self.information[after, before] = -tie
 
     def curves(self, theta: np.ndarray) -> np.ndarray:
         """(..., 2, 5) curves of joint parameters (..., size)."""
         return theta[..., -2 * CURVE :].reshape(*theta.shape[:-1], 2, CURVE)
 
+    def prior_loss(self, theta: np.ndarray) -> float:
+        off = theta - self.start
+        return float(0.5 * off @ self.information @ off)
 
-def fit_jointly(problems: list[Problem], sides: list[int], *, iterations: int = 40) -> JointFit:
+
+def _owner(j: int, prior: Prior, log: JointLog, one_tyre: bool) -> Hashable:
+    """What a nuisance parameter belongs to: the same key, the same parameter."""
+    if prior.group == "tyre" and not one_tyre:
+        return j, "side", log.side
+    if prior.group in SHARED_GROUPS or prior.name in SHARED_NAMES:
+        return j, "all"
+    return j, "source", log.source
+
+
+def fit_jointly(logs: tuple[JointLog, ...], *, expected_hold_change_Nm: float = 0.0, one_tyre: bool = True) -> JointFit:
     """Fit all logs at once.
 
     Parameters
     ----------
-    problems : one a log, with the same priors.
-    sides : 0 before, 1 after, for each log.
+    logs : of both sides.
+    expected_hold_change_Nm : size of the change of hold-off that the setup files speak of. It loosens the tie by as
+        much; where the hold-off went is left to the logs.
+    one_tyre : the same tyre on both sides; otherwise each side has its own.
+
+    Notes
+    -----
+    The tie of the hold-offs is dropped by itself when the data loss falls by more than `RELEASE_GAIN` without it.
     """
-    layout = _Layout(problems, sides)
-    theta = layout.start.copy()
-    states: list[np.ndarray | None] = [None] * len(problems)
+    tie_sd = np.hypot(TIE_SHARE * logs[0].problem.hold_sd_Nm, expected_hold_change_Nm)
+    tied = _Layout(logs, tie_sd_Nm=tie_sd, one_tyre=one_tyre)
+    free = _Layout(logs, tie_sd_Nm=None, one_tyre=one_tyre)
+    theta, evaluations = _minimise(logs, tied, tied.start)
+    loose, there = _minimise(logs, free, theta)
+    if _data_loss(logs, tied, theta, evaluations) - _data_loss(logs, free, loose, there) > RELEASE_GAIN:
+        return _result(logs, free, loose, there, tied=False)
+    return _result(logs, tied, theta, evaluations, tied=True)
+
+
+def _minimise(
+    logs: tuple[JointLog, ...], layout: _Layout, theta: np.ndarray, *, iterations: int = 40
+) -> tuple[np.ndarray, list[Evaluation]]:
+    """Levenberg-Marquardt as in `lockcurve.fit`, over all logs."""
+    problems = [log.problem for log in logs]
+    theta = theta.copy()
+    states: list[np.ndarray | None] = [None] * len(logs)
     damping = 1e-2
     for _ in range(iterations):
         now = [evaluate(p, theta[i], s, None) for p, i, s in zip(problems, layout.index, states, strict=True)]
-        loss = _loss(problems, layout, theta, now)
-        hessian, gradient, _ = _assemble(problems, layout, theta, now, per_group=False)
+        loss = _data_loss(logs, layout, theta, now) + layout.prior_loss(theta)
+        hessian, gradient, _ = _assemble(logs, layout, theta, now, per_group=False)
         blocked = np.zeros(layout.size, bool)
         for problem, entries in zip(problems, layout.index, strict=True):
             blocked[entries] |= held(problem, theta[entries], gradient[entries])
@@ -79,7 +189,7 @@ def fit_jointly(problems: list[Problem], sides: list[int], *, iterations: int = 
                 evaluate(p, trial[i], s, (e.sd, e.trust))
                 for p, i, s, e in zip(problems, layout.index, states, now, strict=True)
             ]
-            trial_loss = _loss(problems, layout, trial, there)
+            trial_loss = _data_loss(logs, layout, trial, there) + layout.prior_loss(trial)
             if trial_loss < loss:
                 break
             damping *= 6
@@ -89,37 +199,27 @@ def fit_jointly(problems: list[Problem], sides: list[int], *, iterations: int = 
         damping = max(damping / 8, 1e-6)
         if loss - trial_loss < 2e-3:
             break
-    now = [evaluate(p, theta[i], None, None) for p, i in zip(problems, layout.index, strict=True)]
-    hessian, _, groups = _assemble(problems, layout, theta, now, per_group=True)
-    torque = [e.solution.at.input_torque_Nm for e in now]
-    slipping = [t[p.slipping] for t, p in zip(torque, problems, strict=True)]
-    draws = _draws(theta, layout, hessian, groups, np.concatenate(slipping))
-    by_side = [np.concatenate([s for s, k in zip(slipping, sides, strict=True) if k == side]) for side in (0, 1)]
-    both = [np.percentile(s, [3, 97]) if len(s) > 20 else (0.0, 0.0) for s in by_side]
-    span = (float(max(b[0] for b in both)), float(min(b[1] for b in both)))
-    largest = float(max(np.percentile(t, 99.5) for t in torque))
-    return JointFit(layout.curves(theta), draws, max(largest, 100.0), span)
+    return theta, [evaluate(p, theta[i], None, None) for p, i in zip(problems, layout.index, strict=True)]
 
 
-def _prior_loss(information: np.ndarray, start: np.ndarray, theta: np.ndarray) -> float:
-    return float(0.5 * (information * (theta - start) ** 2).sum())
+def _data_loss(logs: tuple[JointLog, ...], layout: _Layout, theta: np.ndarray, evaluations: list[Evaluation]) -> float:
+    """Every log's loss without its priors, which the layout counts once."""
+    total = 0.0
+    for log, entries, now in zip(logs, layout.index, evaluations, strict=True):
+        off = theta[entries] - log.problem.start
+        total += now.loss - 0.5 * float((log.problem.information * off**2).sum())
+    return total
 
 
-def _loss(problems, layout: _Layout, theta: np.ndarray, evaluations) -> float:
-    """Every log's data loss, and each prior once."""
-    data = sum(
-        e.loss - _prior_loss(p.information, p.start, theta[i])
-        for p, i, e in zip(problems, layout.index, evaluations, strict=True)
-    )
-    return data + _prior_loss(layout.information, layout.start, theta)
-
-
-def _assemble(problems, layout: _Layout, theta: np.ndarray, evaluations, *, per_group: bool):
-    hessian = np.diag(layout.information)
-    gradient = layout.information * (theta - layout.start)
+def _assemble(
+    logs: tuple[JointLog, ...], layout: _Layout, theta: np.ndarray, evaluations: list[Evaluation], *, per_group: bool
+) -> tuple[np.ndarray, np.ndarray, list[np.ndarray]]:
+    """Curvature, gradient and (on request) each log's gradients by group (groups, size)."""
+    hessian = layout.information.copy()
+    gradient = layout.information @ (theta - layout.start)
     groups = []
-    for problem, entries, now in zip(problems, layout.index, evaluations, strict=True):
-        own = theta[entries]
+    for log, entries, now in zip(logs, layout.index, evaluations, strict=True):
+        problem, own = log.problem, theta[entries]
         h, g, sums = normal_equations(problem, own, now, slopes(problem, own, now), per_group)
         hessian[np.ix_(entries, entries)] += h - np.diag(problem.information)
         gradient[entries] += g - problem.information * (own - problem.start)
@@ -127,23 +227,66 @@ def _assemble(problems, layout: _Layout, theta: np.ndarray, evaluations, *, per_
             wide = np.zeros((len(sums), layout.size))
             wide[:, entries] = sums
             groups.append(wide)
-    return hessian, gradient, np.concatenate(groups) if per_group else None
+    return hessian, gradient, groups
 
 
-def _draws(
-    theta: np.ndarray, layout: _Layout, hessian: np.ndarray, groups: np.ndarray, slipping_torque_Nm: np.ndarray
-) -> np.ndarray:
-    rng = np.random.default_rng(SEED)
-    count = len(groups)
-    times = rng.multinomial(count, np.full(count, 1 / count), size=REPLICATES)
-    sampling = (times - 1) @ groups * np.sqrt(count / max(count - 1, 1))
-    nuisance = rng.standard_normal((REPLICATES, layout.size)) * np.sqrt(layout.information)
-    curves = layout.curves(theta - (sampling + nuisance) @ np.linalg.inv(hessian))
+def _result(
+    logs: tuple[JointLog, ...], layout: _Layout, theta: np.ndarray, evaluations: list[Evaluation], *, tied: bool
+) -> JointFit:
+    hessian, _, by_log = _assemble(logs, layout, theta, evaluations, per_group=True)
+    inverse = np.linalg.inv(hessian)
+    influence = -np.concatenate(by_log) @ inverse
+    clusters = tuple(c for log in logs for c in log.clusters)
+    # a square root of the information: rows are independent errors of one standard deviation
+    prior = -np.linalg.cholesky(layout.information).T @ inverse
+    torque = [e.solution.at.input_torque_Nm for e in evaluations]
+    slipping = [t[log.problem.slipping] for t, log in zip(torque, logs, strict=True)]
+    draws = _draws(theta, influence, clusters, prior)
     fitted = layout.curves(theta)
-    # the same tyre-model error in both curves: drawn once from the same seed
-    for side in (0, 1):
-        rng_of_both = np.random.default_rng(SEED + 1)
-        curves[:, side] += model_error(
-            fitted[side], slipping_torque_Nm=slipping_torque_Nm, rng=rng_of_both, replicates=REPLICATES
+    curves = within_holds(layout.curves(draws) + _form_error(fitted, np.concatenate(slipping)))
+    by_side = [np.concatenate([s for s, log in zip(slipping, logs, strict=True) if log.side == k]) for k in (0, 1)]
+    both = [np.percentile(s, [3, 97]) if len(s) > 20 else (0.0, 0.0) for s in by_side]
+    largest = float(max(np.percentile(t, 99.5) for t in torque))
+    return JointFit(
+        logs=logs,
+        thetas=tuple(theta[i] for i in layout.index),
+        evaluations=tuple(evaluations),
+        curves=fitted,
+        draws=curves,
+        log_draws=tuple(draws[:, i] for i in layout.index),
+        sampling=layout.curves(influence),
+        floor=layout.curves(prior),
+        group_clusters=clusters,
+        group_logs=np.repeat(np.arange(len(logs)), [len(g) for g in by_log]),
+        largest_torque_Nm=max(largest, 100.0),
+        torque_span_Nm=(float(max(b[0] for b in both)), float(min(b[1] for b in both))),
+        hold_off_tied=tied,
+    )
+
+
+def _draws(theta: np.ndarray, influence: np.ndarray, clusters: tuple[Hashable, ...], prior: np.ndarray) -> np.ndarray:
+    """(k, size): corners resampled whole, both sides together, and priors redrawn, as in `lockcurve.uncertainty`."""
+    rng = np.random.default_rng(SEED)
+    names = list(dict.fromkeys(clusters))
+    member = np.array([names.index(c) for c in clusters])
+    count = len(names)
+    times = rng.multinomial(count, np.full(count, 1 / count), size=REPLICATES)
+    sampling = (times - 1)[:, member] @ influence * np.sqrt(count / max(count - 1, 1))
+    return theta + sampling + rng.standard_normal((REPLICATES, len(prior))) @ prior
+
+
+def _form_error(fitted: np.ndarray, slipping_torque_Nm: np.ndarray) -> np.ndarray:
+    """(k, 2, 5): what the form of the tyre curve gets wrong, alike on both sides, and of a changed slope besides."""
+    error = np.empty((REPLICATES, 2, CURVE))
+    for side in (0, 1):  # the same seed: the same error of the tyre
+        rng = np.random.default_rng(SEED + 1)
+        error[:, side] = model_error(
+            fitted[side], slipping_torque_Nm=slipping_torque_Nm, rng=rng, replicates=REPLICATES
         )
-    return within_holds(curves)
+    rng = np.random.default_rng(SEED + 2)
+    for slope, sign in zip(SLOPES, (1.0, -1.0), strict=True):
+        on_side = sign * slipping_torque_Nm[sign * slipping_torque_Nm > 0]
+        off = rng.standard_normal(REPLICATES) * SLOPE_CHANGE_ERROR_SHARE * (fitted[1, slope] - fitted[0, slope])
+        error[:, 1, slope] += off
+        error[:, 1, 0] -= 0.5 * off * (np.median(on_side) if len(on_side) else 0.0)
+    return error

@@ -5,33 +5,54 @@ from rich.table import Table
 
 from analyzer.cautions import CAUTIONS
 from analyzer.comparison.compare import Comparison
-
-VERDICT_WORDS = {
-    "as_predicted": "changed as the parts say",
-    "stronger": "locks more than expected",
-    "weaker": "locks less than expected",
-    "no_change": "no change",
-    "cannot_tell": "cannot be told",
-}
-ROWS = {
-    "preload_Nm": ("preload, N.m", "{:+.0f}"),
-    "drive_slope": ("drive slope, N.m per N.m", "{:+.3f}"),
-    "drive_hold_Nm": ("drive ramps start to clamp at, N.m", "{:+.0f}"),
-    "coast_slope": ("coast slope, N.m per N.m", "{:+.3f}"),
-}
+from analyzer.comparison.words import (
+    EVENT_VERDICT_WORDS,
+    EVENT_WORDS,
+    HOW_TO_READ,
+    PARAMETER_ROWS,
+    answer,
+    verdict_words,
+)
+from analyzer.lockcurve.estimate import Interval
+from analyzer.report.words import PHASE_NAMES
 
 
 def print_comparison(comparison: Comparison, console: Console) -> None:
-    """What changed, by side, with intervals; then the parameters, warnings, cautions."""
-    against = "the setup files" if any(c.expected_Nm is not None for c in comparison.sides.values()) else "no change"
-    names = [", ".join(r.recording.name for r in runs) for runs in (comparison.before, comparison.after)]
-    console.print(f"before: {names[0]}\nafter:  {names[1]}\nexpected: {against}\n", markup=False)
+    """Did it take and how sure, in two lines; then sides, parameters, phases, events, warnings, cautions."""
+    for line in answer(comparison):
+        console.print(line, markup=False)
+    for words, side in (("before", 0), ("after", 1)):
+        console.print(f"{words + ':':8}" + "; ".join(r.name for r in comparison.of_side(side)), markup=False)
+    for warning in comparison.warnings:
+        console.print(f"Warning: {warning}", markup=False)
+    console.print()
     for side, change in comparison.sides.items():
-        console.print(f"{side}: {VERDICT_WORDS[change.verdict]}. {change.sentence}", markup=False)
+        console.print(
+            f"{side}: {verdict_words(change)}. {change.sentence} "
+            f"A change under {change.margin_Nm:.0f} does not matter.",
+            markup=False,
+        )
+    for table in (_parameters(comparison), _phases(comparison)):
+        console.print()
+        console.print(table)
+    console.print()
+    for event in comparison.events:
+        ratio = event.rate_ratio
+        times = "" if ratio.value is None else f"; times {ratio.value:.1f}{_span(ratio, '{:.1f}')}"
+        console.print(
+            f"{EVENT_WORDS[event.kind]}: {event.count_before} in {event.laps_before:.0f} laps before, "
+            f"{event.count_after} in {event.laps_after:.0f} after{times}: {EVENT_VERDICT_WORDS[event.verdict]}.",
+            markup=False,
+        )
+    console.print(f"\nHow to read it: {HOW_TO_READ}", markup=False)
+    console.print("\nCautions: " + " ".join(CAUTIONS), markup=False)
+
+
+def _parameters(comparison: Comparison) -> Table:
     table = Table(title="Change of the lock curve, after minus before", title_justify="left")
     for heading in ("", "change", "95 % interval", "parts say"):
         table.add_column(heading, justify="left" if not heading else "right")
-    for name, (words, form) in ROWS.items():
+    for name, (words, form) in PARAMETER_ROWS.items():
         interval, predicted = comparison.change[name], comparison.predicted_change[name]
         table.add_row(
             words,
@@ -39,13 +60,31 @@ def print_comparison(comparison: Comparison, console: Console) -> None:
             f"{form.format(interval.lower)} to {form.format(interval.upper)}",
             "–" if predicted is None else form.format(predicted),
         )
-    console.print()
-    console.print(table)
-    for warning in comparison.warnings:
-        console.print(f"Warning: {warning}", markup=False)
-    console.print(
-        "\nHow to read it: both sides are fitted with one car and one tyre, so what is wrong with those is wrong alike "
-        "in both and leaves the change alone. An interval that holds zero cannot rule out that nothing changed.",
-        markup=False,
-    )
-    console.print("\nCautions: " + " ".join(CAUTIONS), markup=False)
+    return table
+
+
+def _phases(comparison: Comparison) -> Table:
+    table = Table(title="Change by phase, all corners, at matched speed and throttle", title_justify="left")
+    for heading in ("phase", "kinematic lock", "transfer torque, N.m", "inside slip, %"):
+        table.add_column(heading, justify="left" if heading == "phase" else "right")
+    for change in comparison.phases:
+        if change.corner is None:
+            slip = change.inside_slip
+            per_cent = Interval(*(None if x is None else 100 * x for x in (slip.value, slip.lower, slip.upper)))
+            table.add_row(
+                PHASE_NAMES[change.phase],
+                _cell(change.kinematic_lock, "{:+.2f}"),
+                _cell(change.transfer_torque_Nm, "{:+.0f}"),
+                _cell(per_cent, "{:+.1f}"),
+            )
+    return table
+
+
+def _cell(interval: Interval, form: str) -> str:
+    return "–" if interval.value is None else form.format(interval.value) + _span(interval, form)
+
+
+def _span(interval: Interval, form: str) -> str:
+    if interval.lower is None or interval.upper is None:
+        return ""
+    return f" ({form.format(interval.lower)} to {form.format(interval.upper)})"

@@ -1,0 +1,110 @@
+"""Do the runs compare at all: other tyres, a wet track, another driver, another circuit; what the logs show of it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyzer.comparison.runs import Run
+
+GRIP_CHANGE = 0.08  # of the friction used; tyres and temperature of one day differ by less (common practice, no source)
+THROTTLE_CHANGE = 0.08
+DRIVING_RATIO = 2.5  # differences between the sides over those from lap to lap
+LEAST_SPEED_DIFFERENCE = 0.02
+TRACE_POINTS = 200
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """What weakens a comparison.
+
+    Attributes
+    ----------
+    grip_ratio : friction used after over before.
+    grip_differs : the tyre is then fitted for each side by itself.
+    driving_differs : corners are then resampled for each side by itself.
+    other_circuit : corners cannot be matched.
+    warnings : sentences.
+    """
+
+    grip_ratio: float
+    grip_differs: bool
+    driving_differs: bool
+    other_circuit: bool
+    warnings: tuple[str, ...]
+
+
+def conditions(runs: list[Run], names: list[dict[int, int]]) -> Conditions:
+    """Compare how the sides were driven; `names` from `together.corner_names`."""
+    by_side = [[r for r in runs if r.side == side] for side in (0, 1)]
+    used = [float(np.median([_friction_used(r) for r in side])) for side in by_side]
+    ratio = used[1] / used[0]
+    warnings = []
+    grip_differs = abs(ratio - 1) > GRIP_CHANGE
+    if grip_differs:
+        warnings.append(
+            f"The friction used changed by {100 * (ratio - 1):+.0f} %: other tyres, or a wetter or drier track. The "
+            "tyre is therefore fitted for each side by itself, which widens the intervals."
+        )
+    other_circuit = any(not name for name in names)
+    if other_circuit:
+        warnings.append(
+            "The corners of the runs cannot be matched (no laps found, or another circuit), so nothing is compared "
+            "corner by corner and errors of single corners do not cancel."
+        )
+    driving_differs = False
+    throttle = [float(np.median([np.mean(r.analysis.signals.throttle[_mask(r)]) for r in side])) for side in by_side]
+    apart = None if other_circuit else _speed_apart(by_side)
+    if apart is not None and apart[0] > LEAST_SPEED_DIFFERENCE and apart[0] > DRIVING_RATIO * apart[1]:
+        driving_differs = True
+        warnings.append(
+            f"Speed along the lap differs by {100 * apart[0]:.1f} % between the sides and by {100 * apart[1]:.1f} % "
+            "from lap to lap: another driver, traffic or another intent. Corners are resampled for each side by "
+            "itself, which widens the intervals; changes at matched speed and throttle stretch further."
+        )
+    if abs(throttle[1] - throttle[0]) > THROTTLE_CHANGE:
+        driving_differs = True
+        warnings.append(
+            f"Mean throttle changed from {100 * throttle[0]:.0f} to {100 * throttle[1]:.0f} %: another driver, another "
+            "intent or traffic. Compare the lock curves, not the corner times."
+        )
+    if not all(r.analysis.signals.has_gyro for r in runs):
+        warnings.append("Not every run has a yaw-rate channel; the change is far less sure without.")
+    return Conditions(ratio, grip_differs, driving_differs, other_circuit, tuple(warnings))
+
+
+def _mask(run: Run) -> np.ndarray:
+    valid = run.analysis.signals.valid
+    return valid if run.laps is None else valid & np.isin(run.analysis.laps.number, run.laps)
+
+
+def _friction_used(run: Run) -> float:
+    """99th percentile of the acceleration in the plane, over what wheel load there is with downforce."""
+    signals, car, where = run.analysis.signals, run.analysis.car, _mask(run)
+    speed = signals.speed_m_s[where]
+    load = car.mass_kg * 9.81 + 0.6 * car.downforce_area_m2 * speed**2
+    force = car.mass_kg * np.hypot(signals.lat_m_s2, signals.long_m_s2)[where]
+    return float(np.percentile(force / load, 99))
+
+
+def _speed_apart(by_side: list[list[Run]]) -> tuple[float, float] | None:
+    """Relative differences of speed along the lap: between the sides' medians, and of laps about their own."""
+    traces = [np.array([t for run in side for t in _traces(run)]) for side in by_side]
+    if any(len(t) < 2 for t in traces):
+        return None
+    middle = [np.median(t, axis=0) for t in traces]
+    between = float(np.median(np.abs(np.log(middle[1] / middle[0]))))
+    within = float(np.median(np.concatenate([np.abs(np.log(t / m)) for t, m in zip(traces, middle, strict=True)])))
+    return between, within
+
+
+def _traces(run: Run) -> list[np.ndarray]:
+    """Speed against the share of the lap, lap by lap, (`TRACE_POINTS`,) each."""
+    analysis = run.analysis
+    speed, distance = analysis.signals.speed_m_s, analysis.signals.distance_m
+    share = np.linspace(0, 1, TRACE_POINTS, endpoint=False)
+    found = []
+    for lap, (start, stop) in enumerate(analysis.laps.bounds, 1):
+        if run.counts(lap) and stop - start > 10:
+            into = distance[start:stop] - distance[start]
+            found.append(np.maximum(np.interp(share * into[-1], into, speed[start:stop]), 1.0))
+    return found

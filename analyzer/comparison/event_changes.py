@@ -1,0 +1,77 @@
+"""Spins and understeer off the throttle: more or fewer a lap than before, with an exact interval.
+
+Two Poisson counts a, b over L_a, L_b laps: given a + b, a is binomial with p = r L_a / (r L_a + L_b), r the ratio of
+the rates; the exact (Clopper-Pearson) interval of p gives that of r.
+
+References
+----------
+Przyborowski and Wilenski, "Homogeneity of results in testing samples from Poisson series", Biometrika 31, 1940;
+Clopper and Pearson, Biometrika 26, 1934 (both from memory).
+"""
+
+from dataclasses import dataclass
+
+from scipy import stats
+
+from analyzer.comparison.together import SharedView
+from analyzer.lockcurve.estimate import Interval
+
+KINDS = ("inside_wheel_spin", "coast_understeer")
+
+
+@dataclass(frozen=True)
+class EventChange:
+    """One kind of event.
+
+    Attributes
+    ----------
+    kind : finding's kind.
+    count_before, count_after, laps_before, laps_after : events and laps they were counted over.
+    rate_ratio : events a lap after over before, 95 %; None, with a reason, where there were none before.
+    verdict : `more`, `fewer` or `cannot_tell`.
+    """
+
+    kind: str
+    count_before: int
+    count_after: int
+    laps_before: float
+    laps_after: float
+    rate_ratio: Interval
+    verdict: str
+
+
+def event_changes(views: list[SharedView]) -> tuple[EventChange, ...]:
+    """One entry a kind; passes of one corner count as independent, which is common practice."""
+    laps = [sum(v.run.lap_count for v in views if v.run.side == side) for side in (0, 1)]
+    found = []
+    for kind in KINDS:
+        counts = [sum(f.kind == kind for v in views if v.run.side == side for f in v.findings) for side in (0, 1)]
+        ratio = rate_ratio(count_before=counts[0], count_after=counts[1], laps_before=laps[0], laps_after=laps[1])
+        if ratio.lower is not None and ratio.lower > 1:
+            said = "more"
+        elif ratio.upper is not None and ratio.upper < 1:
+            said = "fewer"
+        else:
+            said = "cannot_tell"
+        found.append(EventChange(kind, *counts, *laps, ratio, said))
+    return tuple(found)
+
+
+def rate_ratio(*, count_before: int, count_after: int, laps_before: float, laps_after: float) -> Interval:
+    """Rate after over rate before with its exact 95 % interval.
+
+    Parameters
+    ----------
+    count_before, count_after : events.
+    laps_before, laps_after : laps (or any exposure) they were counted over.
+    """
+    both = count_before + count_after
+    if not both:
+        return Interval(None, None, None, "none on either side")
+    share = stats.binomtest(count_after, both).proportion_ci(0.95, method="exact")
+    exposure = laps_before / laps_after
+    lower = exposure * share.low / (1 - share.low) if share.low < 1 else None
+    upper = exposure * share.high / (1 - share.high) if share.high < 1 else None
+    if not count_before:
+        return Interval(None, lower, None, "none before")
+    return Interval(exposure * count_after / count_before, lower, upper)

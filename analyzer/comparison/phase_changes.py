@@ -1,0 +1,183 @@
+"""Change of kinematic lock, transfer torque and inside slip by corner phase, at matched speed and throttle.
+
+For one phase and quantity y, pass i of corner c on side k:
+
+    y_cki = a_ck + b_v (log v_i - mean_ck log v) + b_t (throttle_i - mean_ck throttle) + noise
+
+The slopes b are common to all corners and had within corner and side only, so that the change itself cannot leak into
+them. The change in corner c is a_c1 - a_c0 less b times the difference of mean speed and throttle. Rows are weighed by
+Huber's function; intervals come from resampling passes within corner and side, slopes found anew each time.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import stats
+
+from analyzer.analysis import PhaseResult
+from analyzer.comparison.together import SharedView
+from analyzer.lockcurve.estimate import Interval
+from analyzer.lockcurve.likelihood import huber
+from analyzer.phases.segments import PHASES
+
+QUANTITIES = ("kinematic_lock", "transfer_torque_Nm", "inside_slip")
+LEAST_PASSES = 2  # of a corner on each side
+# Speed (log) and throttle that vary by less than this from pass to pass say nothing about their effect: it is drawn
+# to zero (common practice, no source).
+COVARIATE_FLOORS = np.array([0.01, 0.03])
+# left out on both sides, as speed and throttle that far apart are not matched by a straight line
+MOST_APART = np.array([0.15, 0.35])
+REPLICATES = 400
+SEED = 20260301
+
+
+@dataclass(frozen=True)
+class PhaseChange:
+    """One phase of one corner, after minus before, or of all matched corners together.
+
+    Attributes
+    ----------
+    phase : its name.
+    corner, direction : numbered as in the first run; None for all corners.
+    passes_before, passes_after : passes with a value of any quantity.
+    speed_ratio, throttle_change : how the passes differed before matching; None without passes.
+    kinematic_lock, transfer_torque_Nm, inside_slip : the change at matched speed and throttle; its `value` is None,
+        with a reason, where corner or phase has no match.
+    """
+
+    phase: str
+    corner: int | None
+    direction: str | None
+    passes_before: int
+    passes_after: int
+    speed_ratio: float | None
+    throttle_change: float | None
+    kinematic_lock: Interval
+    transfer_torque_Nm: Interval
+    inside_slip: Interval
+
+
+def phase_changes(views: list[SharedView]) -> tuple[PhaseChange, ...]:
+    """For every phase: all corners together first, then each corner in the order of the track."""
+    rows = [(view.run.side, r) for view in views for r in view.phases]
+    found = []
+    for phase in PHASES:
+        of_phase = [(side, r) for side, r in rows if r.phase == phase]
+        if of_phase:
+            found += _of_phase(phase, of_phase)
+    return tuple(found)
+
+
+def _of_phase(phase: str, rows: list[tuple[int, PhaseResult]]) -> list[PhaseChange]:
+    corners = sorted({(r.corner, r.direction) for _, r in rows})
+    changes = {q: _changes(rows, corners, q) for q in QUANTITIES}
+    found = []
+    for key in [None, *corners]:
+        mine = [(side, r) for side, r in rows if key is None or (r.corner, r.direction) == key]
+        counts = [sum(side == k for side, _ in mine) for k in (0, 1)]
+        found.append(
+            PhaseChange(
+                phase=phase,
+                corner=None if key is None else key[0],
+                direction=None if key is None else key[1],
+                passes_before=counts[0],
+                passes_after=counts[1],
+                speed_ratio=_apart(mine, "mean_speed_m_s", ratio=True),
+                throttle_change=_apart(mine, "mean_throttle", ratio=False),
+                **{q: changes[q][key] for q in QUANTITIES},
+            )
+        )
+    return found
+
+
+def _apart(rows: list[tuple[int, PhaseResult]], name: str, *, ratio: bool) -> float | None:
+    means = []
+    for side in (0, 1):
+        values = [getattr(r, name) for s, r in rows if s == side and getattr(r, name) is not None]
+        if not values:
+            return None
+        means.append(float(np.median(values)))
+    return means[1] / means[0] if ratio else means[1] - means[0]
+
+
+def _changes(
+    rows: list[tuple[int, PhaseResult]], corners: list[tuple[int, str]], quantity: str
+) -> dict[tuple[int, str] | None, Interval]:
+    """Change by corner, and under None the mean over the corners that have one."""
+    known = [
+        (corners.index((r.corner, r.direction)), side, getattr(r, quantity), r.mean_speed_m_s, r.mean_throttle)
+        for side, r in rows
+        if None not in (getattr(r, quantity), r.mean_speed_m_s, r.mean_throttle)
+    ]
+    table = np.array(known, float).reshape(-1, 5)
+    table[:, 3] = np.log(np.maximum(table[:, 3], 1.0))
+    cell = (2 * table[:, 0] + table[:, 1]).astype(int)
+    count = np.bincount(cell, minlength=2 * len(corners)).reshape(-1, 2)
+    matched = (count >= LEAST_PASSES).all(axis=1)
+    found: dict[tuple[int, str] | None, Interval] = {
+        corner: _nothing(n) for corner, n in zip(corners, count, strict=True)
+    }
+    found[None] = Interval(None, None, None, "no corner has enough passes on both sides")
+    if not matched.any():
+        return found
+    keep = matched[table[:, 0].astype(int)]
+    table, cell = table[keep], np.unique(cell[keep], return_inverse=True)[1]
+    fit = _Matched(cell, table[:, 2], table[:, 3:5])
+    apart = (np.abs(fit.apart) <= MOST_APART).all(axis=1)
+    degrees = count[matched].sum(axis=1) - 2
+    small = count[matched].min(axis=1)
+    deviation = fit.draws.std(axis=0) * np.sqrt(small / (small - 1))
+    for i, c in enumerate(np.flatnonzero(matched)):
+        if apart[i]:
+            found[corners[c]] = _student(fit.change[i], deviation[i], degrees[i])
+        else:
+            found[corners[c]] = Interval(None, None, None, "speed or throttle too far apart to be matched")
+    if apart.any():
+        inflation = np.sqrt(np.mean(small[apart] / (small[apart] - 1)))
+        together = fit.draws[:, apart].mean(axis=1).std() * inflation
+        found[None] = _student(fit.change[apart].mean(), together, int(degrees[apart].sum()))
+    return found
+
+
+def _nothing(count: np.ndarray) -> Interval:
+    missing = [words for n, words in zip(count, ("before", "after"), strict=True) if n < LEAST_PASSES]
+    return Interval(None, None, None, f"fewer than {LEAST_PASSES} passes with a value {' and '.join(missing)}")
+
+
+def _student(value: float, deviation: float, degrees: int) -> Interval:
+    half = float(stats.t.ppf(0.975, max(int(degrees), 1)) * deviation)
+    return Interval(float(value), float(value) - half, float(value) + half)
+
+
+class _Matched:
+    """Changes (corners,), their resampled draws (k, corners), and the differences of the covariates (corners, 2)."""
+
+    def __init__(self, cell: np.ndarray, values: np.ndarray, covariates: np.ndarray) -> None:
+        self._cell, self._values, self._covariates = cell, values, covariates
+        self._member = np.eye(cell.max() + 1)[cell]
+        weight = np.ones(len(values))
+        for _ in range(6):
+            change, slope, centre, middle = self._solve(weight[None])
+            left = values - centre[0, cell] - (covariates - middle[0, cell]) @ slope[0]
+            scale = max(1.4826 * float(np.median(np.abs(left))), 1e-9)
+            weight = np.maximum(huber(left / scale)[2], 0.1)
+        self.change, self.apart = change[0], middle[0, 1::2] - middle[0, ::2]
+        rng = np.random.default_rng(SEED)
+        times = np.empty((REPLICATES, len(values)))
+        for c in range(cell.max() + 1):
+            where = np.flatnonzero(cell == c)
+            times[:, where] = rng.multinomial(len(where), np.full(len(where), 1 / len(where)), size=REPLICATES)
+        self.draws = self._solve(weight * times)[0]
+
+    def _solve(self, weight: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+        """Changes (k, corners), slopes (k, 2), cell means of values (k, cells) and covariates (k, cells, 2)."""
+        total = np.maximum(weight @ self._member, 1e-12)
+        centre = (weight * self._values) @ self._member / total
+        middle = np.stack([(weight * x) @ self._member / total for x in self._covariates.T], axis=-1)
+        y = self._values - centre[:, self._cell]
+        x = self._covariates - middle[:, self._cell]
+        gram = np.einsum("kn,kni,knj->kij", weight, x, x)
+        gram += np.diag(COVARIATE_FLOORS**2) * weight.sum(axis=1)[:, None, None]
+        slope = np.linalg.solve(gram, np.einsum("kn,kni,kn->ki", weight, x, y)[..., None])[..., 0]
+        raw = centre[:, 1::2] - centre[:, ::2]
+        return raw - np.einsum("kci,ki->kc", middle[:, 1::2] - middle[:, ::2], slope), slope, centre, middle

@@ -1,0 +1,101 @@
+"""Runs of a comparison: whole logs, or some laps of one."""
+
+from collections.abc import Hashable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from analyzer.analysis import Analysis
+from analyzer.errors import CannotTell, InputError
+from analyzer.lockcurve.observations import Observations, observe
+
+
+@dataclass(frozen=True)
+class Run:
+    """One log on one side of a comparison.
+
+    Attributes
+    ----------
+    analysis : of the whole log.
+    side : 0 before, 1 after.
+    laps : the laps that count, or None: all, and what lies outside whole laps.
+    """
+
+    analysis: Analysis
+    side: int
+    laps: tuple[int, ...] | None = None
+
+    @property
+    def name(self) -> str:
+        """Log, and laps where only some count."""
+        name = self.analysis.recording.name
+        return name if self.laps is None else f"{name}, laps {laps_text(self.laps)}"
+
+    @property
+    def source(self) -> Hashable:
+        """The same for runs of one recording."""
+        return id(self.analysis)
+
+    @property
+    def lap_count(self) -> float:
+        """Laps' worth of driving: whole laps, or distance over lap length where the log has more than whole laps."""
+        laps, distance = self.analysis.laps, self.analysis.signals.distance_m
+        if self.laps is not None:
+            return float(len(self.laps))
+        if laps.length_m is None:
+            return 1.0
+        return max(float(np.ptp(distance)) / laps.length_m, 1.0)
+
+    def counts(self, lap: int | None) -> bool:
+        """Whether something in `lap` belongs to this run."""
+        return self.laps is None or lap in self.laps
+
+    def observed(self) -> Observations:
+        """Observations of the laps that count; a corner pass goes by the lap that it is counted to."""
+        analysis = self.analysis
+        observed = observe(analysis.signals, analysis.corners, analysis.car)
+        if self.laps is None:
+            return observed
+        lap = analysis.laps.number.copy()
+        for corner in analysis.corners:
+            lap[corner.start : corner.stop] = corner.lap
+        return replace(observed, usable=observed.usable & np.isin(lap[observed.index], self.laps))
+
+
+def laps_text(laps: tuple[int, ...]) -> str:
+    """`1-3, 5` of (1, 2, 3, 5)."""
+    parts: list[list[int]] = []
+    for lap in sorted(laps):
+        if parts and lap == parts[-1][-1] + 1:
+            parts[-1].append(lap)
+        else:
+            parts.append([lap])
+    return ", ".join(str(p[0]) if len(p) == 1 else f"{p[0]}-{p[-1]}" for p in parts)
+
+
+def chosen_laps(text: str, *, analysis: Analysis, option: str) -> tuple[int, ...]:
+    """Laps that `text` names: `odd`, `even`, or numbers and ranges such as `1-3,5`.
+
+    Raises
+    ------
+    InputError : the text is none of these, or names laps that the log does not have.
+    CannotTell : the log has no laps.
+    """
+    name, count = analysis.recording.name, len(analysis.laps.bounds)
+    if not count:
+        raise CannotTell(f"{name}: no whole lap was found, so {option} cannot choose any. Give a log with laps in it.")
+    if text.strip() in ("odd", "even"):
+        first = 1 if text.strip() == "odd" else 2
+        laps = set(range(first, count + 1, 2))
+    else:
+        laps = set()
+        for part in text.split(","):
+            low, _, high = (p.strip() for p in part.partition("-"))
+            if not low.isdigit() or (high and not high.isdigit()):
+                raise InputError(f"{option}: {text!r} is not a choice of laps; write odd, even, or such as 1-3,5.")
+            laps |= set(range(int(low), int(high or low) + 1))
+    outside = sorted(lap for lap in laps if not 1 <= lap <= count)
+    if outside or not laps:
+        found = f"lap {outside[0]}" if outside else "no lap"
+        raise InputError(f"{option}: {text!r} names {found}; {name} has laps 1 to {count}. Name laps it has.")
+    return tuple(sorted(laps))

@@ -1,0 +1,165 @@
+"""What changed, side by side: preload, and what the ramps add on drive and on coast; and whether it matters.
+
+The sides are judged by quantities that the logs know. Preload, slope and hold-off of one run trade against each other;
+the change of locking torque at no input torque, and the change of what the ramps add to it, mean over the input torques
+at which both sides slipped, are told much better than any of the three.
+
+"No change" is a claim of its own, and the absence of a proof of change is not one. It is said only when the change lies
+within a margin of what nobody would act on: two one-sided tests at 5 %, that is the 90 % interval inside the margin.
+
+References
+----------
+Schuirmann, "A comparison of the two one-sided tests procedure and the power approach for assessing the equivalence of
+average bioavailability", J. Pharmacokinetics and Biopharmaceutics 15, 1987 (the two one-sided tests; from memory).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyzer.comparison.joint import JointFit
+from analyzer.differential.predicted import NORMAL_95, PredictedLockCurve
+from analyzer.lockcurve import model
+from analyzer.lockcurve.estimate import Interval
+
+SIDES = ("preload", "drive", "coast")
+MARGIN_SHARE = 0.20  # of the level before: a spring or ramp step smaller than this is hardly felt; common practice
+# N.m of locking torque per kg of car, also common practice, no source: on 1180 kg 30 N.m, about 70 N.m of yaw moment
+MARGIN_Nm_PER_KG = 0.025
+LEAST_SPAN_SHARE = 0.05  # of the largest torque: a side on which both runs slipped over less says nothing
+STEPS = 20
+SIDE_WORDS = {"preload": "Preload", "drive": "What the ramps add on drive", "coast": "What the ramps add on coast"}
+
+
+@dataclass(frozen=True)
+class SideChange:
+    """Change of locking torque on one side (N.m): preload at no input torque; drive and coast what the ramps add to
+    it, mean over the input torques at which both sides slipped.
+
+    Attributes
+    ----------
+    change_Nm : after minus before, 95 %.
+    before_Nm : the level before; None where nothing can be said.
+    expected_Nm : from the setup files, or None.
+    margin_Nm : a change smaller than this does not matter.
+    verdict : `as_predicted`, `stronger`, `weaker`, `no_change`, `cannot_tell`.
+    sentence : the same in words.
+    standard_error_Nm : of the change.
+    torque_Nm : (n,) the input torques that the mean is over; (1,) zero for the preload.
+    """
+
+    change_Nm: Interval
+    before_Nm: float | None
+    expected_Nm: float | None
+    margin_Nm: float
+    verdict: str
+    sentence: str
+    standard_error_Nm: float | None
+    torque_Nm: np.ndarray
+
+
+def side_torques(side: str, joint: JointFit) -> np.ndarray | None:
+    """Input torques (n,) that a side's mean is over; None where both runs slip over too little of it."""
+    if side == "preload":
+        return np.array([0.0])
+    low, high = joint.torque_span_Nm
+    end = max(high, 0.0) if side == "drive" else min(low, 0.0)
+    if abs(end) < LEAST_SPAN_SHARE * joint.largest_torque_Nm:
+        return None
+    return np.linspace(0.0, end, STEPS + 1)[1:]
+
+
+def level_Nm(side: str, curves: np.ndarray, torque_Nm: np.ndarray) -> np.ndarray:
+    """(...,) M at no input torque for `preload`, else the mean over `torque_Nm` of what the ramps add; `curves`
+    (..., 5)."""
+    flat = curves.reshape(-1, curves.shape[-1])[:, :, None]
+    at_zero = model.locking_torque_Nm(flat, np.array([0.0]))[:, 0]
+    level = at_zero if side == "preload" else model.locking_torque_Nm(flat, torque_Nm).mean(axis=1) - at_zero
+    return level.reshape(curves.shape[:-1])
+
+
+def side_change(
+    side: str,
+    joint: JointFit,
+    *,
+    mass_kg: float,
+    before: PredictedLockCurve | None,
+    after: PredictedLockCurve | None,
+) -> SideChange:
+    """The change on one side with its verdict.
+
+    Parameters
+    ----------
+    before, after : predicted from the setup files; both or neither.
+    """
+    torque = side_torques(side, joint)
+    floor = MARGIN_Nm_PER_KG * mass_kg
+    if torque is None:
+        nothing = Interval(None, None, None, "the runs do not both slip on this side")
+        sentence = f"On {side} the runs do not both slip, so nothing can be told."
+        return SideChange(nothing, None, None, floor, "cannot_tell", sentence, None, np.array([]))
+    levels = level_Nm(side, joint.curves, torque)
+    draws = level_Nm(side, joint.draws, torque)
+    draws = draws[:, 1] - draws[:, 0]
+    margin = max(MARGIN_SHARE * float(levels[0]), floor)
+    expected, expected_sd = _expected(side, before, after, torque)
+    change = interval(float(levels[1] - levels[0]), draws)
+    found = verdict(change.value, draws, expected=expected, expected_sd=expected_sd, margin=margin)
+    sentence = (
+        f"{SIDE_WORDS[side]} changed by {change.value:+.0f} N.m ({change.lower:+.0f} to {change.upper:+.0f}), "
+        f"from {levels[0]:.0f}"
+    )
+    sentence += "." if expected is None else f"; the parts say {expected:+.0f}."
+    return SideChange(change, float(levels[0]), expected, margin, found, sentence, float(np.std(draws)), torque)
+
+
+def interval(value: float, draws: np.ndarray) -> Interval:
+    """`value` with the 95 % interval of `draws`."""
+    lower, upper = np.percentile(draws, [2.5, 97.5])
+    return Interval(value, float(min(lower, value)), float(max(upper, value)))
+
+
+def _expected(
+    side: str, before: PredictedLockCurve | None, after: PredictedLockCurve | None, torque: np.ndarray
+) -> tuple[float | None, float]:
+    """Predicted change and its standard deviation (N.m): friction and the like are wrong alike in both sheets, so the
+    change is as uncertain, relatively, as the curve of which it is a part."""
+    if before is None or after is None or "spool" in (before.kind, after.kind):
+        return None, 0.0
+    levels, share = [], 0.0
+    for curve in (before, after):
+        at_zero = curve.locking_torque_Nm(np.array([0.0]))[0]
+        at = curve.locking_torque_Nm(torque)
+        levels.append(float(at_zero if side == "preload" else (at - at_zero).mean()))
+        low, high = (float(b.mean()) for b in curve.band_Nm(torque))
+        share = max(share, np.log(high / low) / (2 * NORMAL_95) if 0 < low < high < np.inf else 0.0)
+    return levels[1] - levels[0], share * abs(levels[1] - levels[0])
+
+
+def verdict(value: float, draws: np.ndarray, *, expected: float | None, expected_sd: float, margin: float) -> str:
+    """One of `as_predicted`, `stronger`, `weaker`, `no_change`, `cannot_tell`.
+
+    Parameters
+    ----------
+    value, draws : the change and its draws (k,).
+    expected, expected_sd : predicted change and its standard deviation; no change without a prediction.
+    margin : what does not matter.
+
+    Notes
+    -----
+    Within the margin of the expectation (90 % interval): `no_change` when the expectation itself does not matter,
+    `as_predicted` when it does. Else `stronger` or `weaker` when the 95 % interval of change minus expectation excludes
+    zero; `as_predicted` when the expectation matters, lies in the interval and no change does not.
+    """
+    target = expected or 0.0
+    matters = abs(target) >= margin
+    if np.all(np.abs(np.percentile(draws - target, [5, 95])) < margin):
+        return "as_predicted" if matters else "no_change"
+    half = np.hypot(1.0, expected_sd / max(float(np.std(draws)), 1e-9))  # the expectation's own error widens it
+    lower, upper = (value - target + half * (p - value) for p in np.percentile(draws, [2.5, 97.5]))
+    if lower > 0 or upper < 0:
+        return "stronger" if lower > 0 else "weaker"
+    alone = np.percentile(draws, [2.5, 97.5])
+    if matters and (alone[0] > 0 or alone[1] < 0):
+        return "as_predicted"
+    return "cannot_tell"

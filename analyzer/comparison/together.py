@@ -1,0 +1,132 @@
+"""Runs as the joint fit sees them: its logs, and afterwards each run's axle with the one tyre that all share."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from analyzer.analysis import PhaseResult
+from analyzer.comparison.joint import JointFit, JointLog
+from analyzer.comparison.matching import match_corners, places
+from analyzer.comparison.runs import Run
+from analyzer.findings.find_all import find_all
+from analyzer.findings.finding import Finding
+from analyzer.lockcurve.estimate import LockCurveEstimate
+from analyzer.lockcurve.fit import Fit, make_problem
+from analyzer.lockcurve.session_state import session_state
+from analyzer.lockcurve.summarise import summarise
+from analyzer.lockcurve.uncertainty import Spread
+from analyzer.phase_results import phase_results
+from analyzer.vehicle.parameters import priors
+
+
+@dataclass(frozen=True)
+class SharedView:
+    """One run seen with the joint fit's tyre.
+
+    Attributes
+    ----------
+    run : the run.
+    phases : means over its corner phases, with `corner` numbered as in the first run.
+    findings : what happened in the laps that count.
+    """
+
+    run: Run
+    phases: tuple[PhaseResult, ...]
+    findings: tuple[Finding, ...]
+
+
+def corner_names(runs: list[Run]) -> list[dict[int, int]]:
+    """For each run: its corner number -> the first run's number of the same corner."""
+    first = runs[0].analysis
+    reference = places(first)
+    names = []
+    for run in runs:
+        other = run.analysis
+        if other is first:
+            names.append({c.number: c.number for c in first.corners})
+        elif first.laps.length_m is None or other.laps.length_m is None:
+            names.append({})
+        else:
+            names.append(
+                match_corners(
+                    reference, places(other), length_m=first.laps.length_m, other_length_m=other.laps.length_m
+                )
+            )
+    return names
+
+
+def joint_logs(runs: list[Run], names: list[dict[int, int]], *, paired: bool) -> tuple[JointLog, ...]:
+    """The runs as logs of a joint fit.
+
+    Parameters
+    ----------
+    names : from `corner_names`.
+    paired : resample a corner's passes before and after together; not where the driving differs.
+    """
+    has_gyro = all(r.analysis.signals.has_gyro for r in runs)
+    long_bias = max(r.analysis.signals.long_bias_sd_m_s2 for r in runs)
+    logs = []
+    for k, (run, name) in enumerate(zip(runs, names, strict=True)):
+        car, corners = run.analysis.car, run.analysis.corners
+        nuisance = priors(car, has_gyro=has_gyro, long_bias_sd_m_s2=long_bias)
+        problem = make_problem(run.observed(), car, nuisance)
+        clusters = []
+        for group in np.unique(problem.group):
+            corner = corners[group].number if group < len(corners) else None
+            if corner in name:
+                clusters.append((name[corner], None if paired else run.side))
+            else:
+                clusters.append((k, int(group), "alone"))
+        logs.append(JointLog(problem=problem, side=run.side, source=run.source, clusters=tuple(clusters)))
+    return tuple(logs)
+
+
+def shared_view(run: Run, k: int, joint: JointFit, name: dict[int, int]) -> SharedView:
+    """Run `k` of the joint fit with its axle evaluated at the joint parameters."""
+    analysis = run.analysis
+    fitted, drawn = _as_fit(joint, k)
+    axle = session_state(fitted, drawn, run.observed(), analysis.signals, analysis.car)
+    rows = phase_results(analysis.signals, analysis.corners, axle, None)
+    estimate = side_estimate(joint, run.side)
+    found = find_all(analysis.signals, analysis.corners, analysis.laps, axle, estimate, analysis.car)
+    return SharedView(
+        run=run,
+        phases=tuple(replace(r, corner=name[r.corner]) for r in rows if run.counts(r.lap) and r.corner in name),
+        findings=tuple(f for f in found if run.counts(f.lap)),
+    )
+
+
+def side_estimate(joint: JointFit, side: int) -> LockCurveEstimate:
+    """The lock curve of one side from all its logs, as `analyze` would state it."""
+    members = [k for k, log in enumerate(joint.logs) if log.side == side]
+    fits = [_as_fit(joint, k)[0] for k in members]
+    offsets = np.cumsum([0, *(f.problem.group.max() + 1 for f in fits[:-1])])
+    at = replace(
+        fits[0].solution.at,
+        input_torque_Nm=np.concatenate([f.solution.at.input_torque_Nm for f in fits]),
+        torque_difference_Nm=np.concatenate([f.solution.at.torque_difference_Nm for f in fits]),
+    )
+    problem = replace(
+        fits[0].problem,
+        slipping=np.concatenate([f.problem.slipping for f in fits]),
+        locked=np.concatenate([f.problem.locked for f in fits]),
+        group=np.concatenate([f.problem.group + o for f, o in zip(fits, offsets, strict=True)]),
+    )
+    pooled = replace(fits[0], solution=replace(fits[0].solution, at=at), problem=problem)
+    deviation = np.hypot(25.0, 0.08 * np.abs(at.torque_difference_Nm))
+    drawn = Spread(draws=joint.draws[:, side], budget={})
+    return summarise(pooled, drawn, largest_torque_Nm=joint.largest_torque_Nm, torque_difference_sd_Nm=deviation)
+
+
+def _as_fit(joint: JointFit, k: int) -> tuple[Fit, Spread]:
+    log, theta = joint.logs[k], joint.thetas[k]
+    size = len(theta)
+    fitted = Fit(
+        theta=theta,
+        hessian=np.zeros((size, size)),
+        group_gradients=np.zeros((0, size)),
+        solution=joint.evaluations[k].solution,
+        problem=log.problem,
+        converged=True,
+    )
+    return fitted, Spread(draws=joint.log_draws[k], budget={})

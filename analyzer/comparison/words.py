@@ -1,0 +1,88 @@
+"""Words that terminal, report and page share for a comparison."""
+
+from analyzer.comparison.compare import Comparison
+from analyzer.comparison.sides import SideChange
+
+VERDICT_WORDS = {
+    "as_predicted": "changed as the parts say",
+    "stronger": "locks more",
+    "weaker": "locks less",
+    "no_change": "no change that matters",
+    "cannot_tell": "cannot be told",
+}
+AGAINST_PARTS_WORDS = VERDICT_WORDS | {
+    "stronger": "locks more than the parts say",
+    "weaker": "locks less than the parts say",
+}
+PARAMETER_ROWS = {
+    "preload_Nm": ("preload, N.m", "{:+.0f}"),
+    "drive_slope": ("drive slope, N.m per N.m", "{:+.3f}"),
+    "drive_hold_Nm": ("drive ramps start to clamp at, N.m", "{:+.0f}"),
+    "coast_slope": ("coast slope, N.m per N.m", "{:+.3f}"),
+}
+EVENT_WORDS = {"inside_wheel_spin": "inside rear spins", "coast_understeer": "understeer off the throttle"}
+EVENT_VERDICT_WORDS = {"more": "more than before", "fewer": "fewer than before", "cannot_tell": "cannot be told"}
+HOW_TO_READ = (
+    "Both sides are fitted with one car and one tyre, so what is wrong with those is wrong alike in both and leaves "
+    "the change alone. Preload is the locking torque at no input torque; drive and coast are what the ramps add to it, "
+    "mean over the input torques at which both sides slipped. 'No change that matters' is said only when the change "
+    "lies within the margin (20 % of the level before, at least 0.025 N.m per kg of car; common practice, no source) with "
+    "95 % confidence to either side; when the logs cannot say so, it 'cannot be told'."
+)
+
+
+def verdict_words(change: SideChange) -> str:
+    """The verdict of a side, against the parts where they say something."""
+    return (VERDICT_WORDS if change.expected_Nm is None else AGAINST_PARTS_WORDS)[change.verdict]
+
+
+def answer(comparison: Comparison) -> tuple[str, str]:
+    """Did it take, and how sure: a line each, of about 80 characters."""
+    sides = comparison.sides
+    against_parts = any(c.expected_Nm is not None for c in sides.values())
+    first = _against_parts(sides) if against_parts else _against_nothing(sides)
+    spans = [
+        f"{side} {c.change_Nm.lower:+.0f} to {c.change_Nm.upper:+.0f}"
+        for side, c in sides.items()
+        if c.change_Nm.value is not None
+    ]
+    laps = [sum(r.lap_count for r in comparison.of_side(side)) for side in (0, 1)]
+    return first, f"95 % sure: {', '.join(spans)} N.m; from {laps[0]:.0f} and {laps[1]:.0f} laps."
+
+
+def _against_nothing(sides: dict[str, SideChange]) -> str:
+    changed = [f"{side} {c.change_Nm.value:+.0f}" for side, c in sides.items() if c.verdict in ("stronger", "weaker")]
+    rest = _rest(sides, changed=bool(changed))
+    if changed:
+        return f"It changed: {', '.join(changed)} N.m{rest}."
+    if all(c.verdict == "no_change" for c in sides.values()):
+        return "Nothing changed that matters: not preload, not drive, not coast."
+    if any(c.verdict == "no_change" for c in sides.values()):
+        return f"No change was found{rest}."
+    return "It cannot be told from these logs whether anything changed."
+
+
+def _against_parts(sides: dict[str, SideChange]) -> str:
+    meant = {side: c for side, c in sides.items() if c.expected_Nm is not None and abs(c.expected_Nm) >= c.margin_Nm}
+    off = [
+        f"{side} {c.change_Nm.value:+.0f} N.m where the parts say {c.expected_Nm or 0.0:+.0f}"
+        for side, c in sides.items()
+        if c.verdict in ("stronger", "weaker")
+    ]
+    took = [f"{side} {c.change_Nm.value:+.0f}" for side, c in meant.items() if c.verdict == "as_predicted"]
+    open_sides = [side for side, c in meant.items() if c.verdict == "cannot_tell"]
+    if off:
+        return f"Not as the parts say: {'; '.join(off)}."
+    if not meant:
+        return f"The parts say no change that matters{_rest(sides, changed=False)}."
+    if open_sides and not took:
+        return f"It cannot be told whether it took ({' and '.join(open_sides)})."
+    rest = _rest({side: c for side, c in sides.items() if c.verdict != "as_predicted"}, changed=True)
+    return f"It took, as the parts say: {', '.join(took)} N.m{rest}."
+
+
+def _rest(sides: dict[str, SideChange], *, changed: bool) -> str:
+    same = [side for side, c in sides.items() if c.verdict == "no_change"]
+    unknown = [side for side, c in sides.items() if c.verdict == "cannot_tell"]
+    text = f"; {' and '.join(same)} the same" if same else ""
+    return text + (f"; {' and '.join(unknown)} cannot be told" if unknown else "")
