@@ -1,0 +1,271 @@
+"""From logs, setup and shelf to advice. Composition, and the sentences that say why."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from analyzer.advice import choose
+from analyzer.advice.builds import Build, Builds, builds
+from analyzer.advice.calibration import SideCalibration, calibrate, curves_of
+from analyzer.advice.cause import causes
+from analyzer.advice.evaluate import (
+    DRAWS,
+    NAMES,
+    Session,
+    as_logged,
+    best_outcomes,
+    drawn_outcomes,
+    session_of,
+    together,
+)
+from analyzer.advice.option import CURES, Advice, Cause, Cure, Option
+from analyzer.advice.parts import load_parts
+from analyzer.analysis import Analysis
+from analyzer.differential.setup import load_setup
+from analyzer.lockcurve import model
+from analyzer.lockcurve.estimate import Interval
+from analyzer.pipeline import Progress, analyze
+
+NOT_DRAWN = "intervals are drawn for the builds that could be chosen"
+NO_TELL = "the logs have too little of it"
+GOES_UP = 1.05  # a lock curve that changes by less than a twentieth on a side has not changed there
+
+
+def advise(
+    *,
+    log_paths: Sequence[Path | str],
+    car_path: Path | str,
+    setup_path: Path | str,
+    parts_path: Path | str,
+    cures: Sequence[Cure] = (),
+    channels_path: Path | str | None = None,
+    progress: Progress = lambda step, share: None,
+) -> Advice:
+    """Which parts of the shelf would cure what the logs show. All logs are of one car and one setup.
+
+    Parameters
+    ----------
+    cures : `spin`, `entry` or both; empty means what the logs show to be the differential's.
+
+    Raises
+    ------
+    InputError : a file is wrong. CannotTell : a log cannot support the question.
+    """
+    parts, setup = load_parts(parts_path), load_setup(setup_path)
+    shelf = builds(setup, parts)
+    analyses: list[Analysis] = []
+    for k, path in enumerate(log_paths):
+        progress(f"analysing {Path(path).name}", 0.1 * k / len(log_paths))
+        analyses.append(analyze(log_path=path, car_path=car_path, setup_path=setup_path, channels_path=channels_path))
+    advice = advise_analyses(
+        analyses=analyses,
+        shelf=shelf,
+        cures=tuple(cures),
+        bench_sd=setup.uncertainty.breakaway_percent / 100,
+        progress=progress,
+    )
+    return replace(advice, setup_name=setup.name, parts_name=parts.name)
+
+
+def advise_analyses(
+    *,
+    analyses: Sequence[Analysis],
+    shelf: Builds,
+    cures: tuple[Cure, ...] = (),
+    bench_sd: float = 0.08,
+    progress: Progress = lambda step, share: None,
+) -> Advice:
+    """Advice on logs that are already analysed, against the setup that `shelf` starts from."""
+    sessions = [session_of(analysis) for analysis in analyses]
+    calibration = calibrate(
+        measured=[s.curves for s in sessions],
+        agreements=[s.analysis.agreement for s in sessions],
+        torques=[s.slipping_torque_Nm for s in sessions],
+        builds=shelf,
+        bench_sd=bench_sd,
+    )
+    curves = curves_of(shelf.all, calibration, DRAWS)
+    progress(f"replaying {len(shelf.all)} builds", 0.1)
+    table = together([best_outcomes(s, curves[0]) for s in sessions], sessions)
+    logged = together([as_logged(s) for s in sessions], sessions)
+    found = causes(sessions, logged, table[0])
+    ranked_for = _ranked_for(cures, found)
+    changes = np.array([len(b.changes) for b in shelf.all])
+    chosen = choose.to_be_drawn(ranked_for, table, changes)
+    progress(f"replaying {len(chosen)} of them with {DRAWS} draws of what is not sure", 0.4)
+    drawn = together([drawn_outcomes(s, curves[1:, chosen]) for s in sessions], sessions)
+    options = _options(shelf.all, curves[0], table, chosen, drawn)
+    advised, answer = _advised(ranked_for, table, changes, chosen, drawn, options, found)
+    sure = choose.sure_of(ranked_for, drawn) if ranked_for else None
+    typical = _typical_torques(sessions)
+    for rank, k in enumerate(advised, start=1):
+        options[k] = replace(
+            options[k],
+            rank=rank,
+            sure=round(float(sure[list(chosen).index(k)]), 2),
+            why=_why(options[k], options[0], typical),
+            hangs_on=_hangs_on(options[k], options[0], calibration),
+        )
+    progress("done", 1.0)
+    return Advice(
+        analyses=tuple(analyses),
+        setup_name="",
+        parts_name="",
+        asked=cures,
+        cures=ranked_for,
+        causes=found,
+        options=tuple(options),
+        answer=answer,
+        logged={n: None if np.isnan(v) else float(v) for n, v in zip(NAMES, logged, strict=True)},
+        calibration=calibration,
+        assumptions=_assumptions(sessions, calibration),
+        refused=shelf.refused,
+    )
+
+
+def _ranked_for(asked: tuple[Cure, ...], found: dict[Cure, Cause]) -> tuple[Cure, ...]:
+    if asked:
+        return tuple(c for c in CURES if c in asked and found[c].advise)
+    return tuple(c for c in CURES if found[c].verdict == "differential")
+
+
+def _options(
+    shelf: tuple[Build, ...], curves: np.ndarray, table: np.ndarray, chosen: np.ndarray, drawn: np.ndarray
+) -> list[Option]:
+    on_front, place = choose.front(table), {k: i for i, k in enumerate(chosen.tolist())}
+    options = []
+    for k, build in enumerate(shelf):
+        draws = drawn[:, place[k]] if k in place else None
+        change = draws - drawn[:, 0] if k in place else None
+        options.append(
+            Option(
+                build=build,
+                lock_curve=curves[k],
+                outcome=_intervals(table[k], draws),
+                change=_intervals(table[k] - table[0], change),
+                on_front=bool(on_front[k]),
+            )
+        )
+    return options
+
+
+def _intervals(values: np.ndarray, draws: np.ndarray | None) -> dict[str, Interval]:
+    found = {}
+    for i, name in enumerate(NAMES):
+        if np.isnan(values[i]):
+            found[name] = Interval(None, None, None, NO_TELL)
+        elif draws is None or np.isnan(draws[:, i]).any():
+            found[name] = Interval(float(values[i]), None, None, NOT_DRAWN)
+        else:
+            low, high = np.percentile(draws[:, i], [2.5, 97.5])
+            value = float(values[i])
+            found[name] = Interval(value, float(min(low, value)), float(max(high, value)))
+    return found
+
+
+def _advised(
+    cures: tuple[Cure, ...],
+    table: np.ndarray,
+    changes: np.ndarray,
+    chosen: np.ndarray,
+    drawn: np.ndarray,
+    options: list[Option],
+    found: dict[Cure, Cause],
+) -> tuple[list[int], str]:
+    """The builds to advise, at most three, and the answer in a sentence or two."""
+    if not cures:
+        told = " ".join(cause.sentence for cause in found.values())
+        return [], f"No part is advised. {told}"
+    improves = dict(zip(chosen.tolist(), choose.improves(cures, drawn), strict=True))
+    helps = [k for k in choose.order(cures, table, changes) if improves.get(k)]
+    advised = choose.unlike(helps, [frozenset(o.build.changes.items()) for o in options])
+    aim = {"spin": "the spin", "entry": "the moment against the turn off the throttle"}
+    words = " and ".join(aim[c] for c in cures)
+    if not advised:
+        best = int(np.argmax(np.sum([choose.cut(c, table) for c in cures], axis=0)))
+        if best == 0:
+            return [], f"Nothing on the shelf lessens {words}: every other build adds to it."
+        return [], (
+            f"Nothing on the shelf lessens {words} for certain. The nearest is {options[best].build.label}: "
+            f"{_change_words(options[best], options[0])}."
+        )
+    first = options[advised[0]]
+    return advised, f"To lessen {words}: {first.build.label}. {_change_words(first, options[0])}."
+
+
+def _change_words(option: Option, fitted: Option) -> str:
+    """Spin and moment before and after, with the interval of what is predicted."""
+    parts = []
+    for name, words, digits in (
+        ("inside_spin_s", "Inside spin {} s", 1),
+        ("both_spin_s", "both-wheel spin {} s", 1),
+        ("coast_moment_Nm", "moment against the turn off the throttle {} N.m", 0),
+        ("snap_Nm_s", "its rise as the throttle opens {} N.m/s", 0),
+    ):
+        now, then = fitted.outcome[name], option.outcome[name]
+        if now.value is None or (name == "both_spin_s" and max(now.value, then.value) < 0.05):
+            continue
+        span = "" if then.lower is None else f" ({then.lower:.{digits}f} to {then.upper:.{digits}f})"
+        parts.append(words.format(f"{now.value:.{digits}f} to {then.value:.{digits}f}{span}"))
+    return ", ".join(parts)
+
+
+def _typical_torques(sessions: list[Session]) -> tuple[float, float]:
+    """Median input torque (N.m) in corners under power and while coasting."""
+    drive = np.concatenate([s.best.input_torque_Nm[s.rows.driven] for s in sessions])
+    coast = np.concatenate([s.best.input_torque_Nm[s.rows.coasting] for s in sessions])
+    return float(np.median(drive)) if len(drive) else 0.0, float(np.median(coast)) if len(coast) else 0.0
+
+
+def _why(option: Option, fitted: Option, typical: tuple[float, float]) -> str:
+    drive, coast = typical
+    at = np.array([drive, coast])
+    new, old = (model.locking_torque_Nm(o.lock_curve, at) for o in (option, fitted))
+    return (
+        f"At {drive:.0f} N.m of input torque, usual here under power, it can move {new[0]:.0f} N.m across in place of "
+        f"{old[0]:.0f}; coasting at {coast:.0f} N.m, {new[1]:.0f} in place of {old[1]:.0f}. "
+        f"{_change_words(option, fitted)}."
+    )
+
+
+def _hangs_on(option: Option, fitted: Option, calibration: dict[str, SideCalibration]) -> str:
+    """The assumption that a wrong answer would most likely come from."""
+    if option.outcome["both_spin_s"].value > fitted.outcome["both_spin_s"].value + choose.KEEPS_SPIN_S:
+        return "that the driver opens the throttle as in these laps: locked, the axle takes both tyres over their grip."
+    new, old = option.lock_curve, fitted.lock_curve
+    changed = [s for s, i in (("preload", 0), ("drive", 1), ("coast", 3)) if not _alike(new[i], old[i])]
+    unsure = [s for s in changed if calibration[s].source is None]
+    if unsure:
+        return (
+            f"the setup file's plate friction and the parts' figures: the log could not check the {' and '.join(unsure)} "
+            "side of what is fitted."
+        )
+    if changed:
+        return f"that the new parts are off their figures on {' and '.join(changed)} as the fitted ones are."
+    return "the ring springs' force: from when the ramps clamp is hardly seen in a log."
+
+
+def _alike(a: float, b: float) -> bool:
+    return max(a, b) <= GOES_UP * max(min(a, b), 1e-9)
+
+
+def _assumptions(sessions: list[Session], calibration: dict[str, SideCalibration]) -> tuple[str, ...]:
+    told = [
+        "The driver drives the same: path, speed, steer and throttle as logged. Who gets more grip uses more throttle.",
+        "The tyre is the one fitted on these laps; past its peak it is known least.",
+        *(f"Calibration of {c.sentence}" for c in calibration.values()),
+        "Engine and gears as the wheels feel them: "
+        + (
+            "0.13 kg m2 at the crankshaft through the logged ratio."
+            if all("engine_speed" in s.analysis.recording.channels for s in sessions)
+            else "0.13 kg m2 at the crankshaft through a ratio of 8, because engine speed is not logged."
+        ),
+        "The torque at which the ramps begin to clamp is taken from the ring springs' figures.",
+    ]
+    if any(s.rows.coasting_braked for s in sessions):
+        told.append(
+            "Little coasting off the brakes: trail braking counts as coasting, with left and right brakes alike."
+        )
+    return tuple(told)

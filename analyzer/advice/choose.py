@@ -1,0 +1,114 @@
+"""Which builds to advise: what cures most at no cost to the other side first, then what it costs."""
+
+import numpy as np
+
+from analyzer.advice.evaluate import NAMES
+from analyzer.advice.option import Cure
+
+LEAST_CUT = 0.2  # of what is to be cured: less is not felt
+KEEPS = 0.1  # of what is fitted: more than this and the other side is not kept
+KEEPS_SPIN_S = 0.3
+KEEPS_MOMENT_NM = 15.0
+GRADE = 0.2  # cures within a fifth of each other count alike, and the cheaper one wins
+ADVISED = 3
+DRAWN = 20  # builds that get intervals
+INSIDE, BOTH, MOMENT = (NAMES.index(n) for n in ("inside_spin_s", "both_spin_s", "coast_moment_Nm"))
+
+
+def spin_s(table: np.ndarray) -> np.ndarray:
+    """Time in which one or both rear wheels spin, from outcomes (..., outcomes)."""
+    return table[..., INSIDE] + table[..., BOTH]
+
+
+def moment_Nm(table: np.ndarray) -> np.ndarray:
+    """Moment against the turn while coasting; 0 everywhere when the log has none, so that it never decides."""
+    return np.nan_to_num(table[..., MOMENT])
+
+
+def of_cure(cure: Cure, table: np.ndarray) -> np.ndarray:
+    """What `cure` is to make smaller."""
+    return spin_s(table) if cure == "spin" else moment_Nm(table)
+
+
+def front(table: np.ndarray) -> np.ndarray:
+    """(builds,) bool: no other build has less spin and less moment at once, from outcomes (builds, outcomes)."""
+    points = np.column_stack([spin_s(table), moment_Nm(table)])
+    no_worse = (points[:, None] <= points[None]).all(axis=2)
+    better = (points[:, None] < points[None]).any(axis=2)
+    return ~(no_worse & better).any(axis=0)
+
+
+def cut(cure: Cure, table: np.ndarray) -> np.ndarray:
+    """(..., builds) share of what is fitted (the first build) that each build takes away; negative when it adds."""
+    values = of_cure(cure, table)
+    now = values[..., :1]
+    return np.where(now > 0, 1 - values / np.where(now > 0, now, 1.0), 0.0)
+
+
+def kept(cure: Cure, table: np.ndarray) -> np.ndarray:
+    """(..., builds) bool: the side of `cure` is no worse than what is fitted, but for a tenth."""
+    values = of_cure(cure, table)
+    least = KEEPS_SPIN_S if cure == "spin" else KEEPS_MOMENT_NM
+    return values - values[..., :1] <= np.maximum(KEEPS * values[..., :1], least)
+
+
+def order(cures: tuple[Cure, ...], table: np.ndarray, changes: np.ndarray) -> list[int]:
+    """Builds that help, best first, by best estimates (builds, outcomes); `changes` (builds,) counts new parts.
+
+    For one cure: those that keep the other side first; among those, most of the cure, in fifths; then the fewest
+    parts; then what is left on the other side. Where the other side is not kept, its cost comes before the parts. For
+    both cures: those that worsen neither, by the sum of both cuts.
+    """
+    cuts = np.array([cut(c, table) for c in cures])
+    if len(cures) == 1:
+        other: Cure = "entry" if cures[0] == "spin" else "spin"
+        keeps, cost = kept(other, table), of_cure(other, table)
+        helps = cuts[0] >= LEAST_CUT
+        grade = np.floor(cuts[0] / GRADE + 1e-9)
+    else:
+        keeps, cost = np.ones(len(table), bool), -cuts.sum(axis=0)
+        helps = (cuts >= LEAST_CUT).any(axis=0) & kept("spin", table) & kept("entry", table)
+        grade = np.zeros(len(table))
+    fine = np.round(cost, 1)
+    first = np.where(keeps & (len(cures) == 1), 0.0, fine)
+    keys = [
+        (not keeps[k], -grade[k], float(first[k]), int(changes[k]), float(fine[k]), int(k))
+        for k in np.flatnonzero(helps)
+    ]
+    return [key[-1] for key in sorted(keys) if key[-1] != 0]
+
+
+def unlike(ordered: list[int], changed: list[frozenset], *, most: int = ADVISED) -> list[int]:
+    """The first of `ordered` that do not merely add parts to one before them; `changed` (builds) is what each changes."""
+    taken: list[int] = []
+    for k in ordered:
+        if not any(changed[t] <= changed[k] for t in taken):
+            taken.append(k)
+    return taken[:most]
+
+
+def to_be_drawn(cures: tuple[Cure, ...], table: np.ndarray, changes: np.ndarray) -> np.ndarray:
+    """Builds that get intervals: what is fitted, the best of the order, and the front, evenly thinned to fit."""
+    if len(table) <= DRAWN:
+        return np.arange(len(table))
+    chosen = [0, *(order(cures, table, changes) if cures else [])[: DRAWN // 2]]
+    on_front = [k for k in np.flatnonzero(front(table)) if k not in chosen]
+    on_front.sort(key=lambda k: spin_s(table)[k])
+    room = DRAWN - len(chosen)
+    picks = np.unique(np.linspace(0, len(on_front) - 1, min(room, len(on_front))).round().astype(int))
+    return np.array(chosen + [on_front[i] for i in picks] if on_front else chosen)
+
+
+def sure_of(cures: tuple[Cure, ...], drawn: np.ndarray) -> np.ndarray:
+    """(builds,) probability of a cut worth having on one cure at least, from draws (draws, builds, outcomes)."""
+    worth = np.any([cut(c, drawn) >= LEAST_CUT for c in cures], axis=0)
+    return (worth.sum(axis=0) + 0.5) / (len(drawn) + 1)
+
+
+def improves(cures: tuple[Cure, ...], drawn: np.ndarray) -> np.ndarray:
+    """(builds,) bool: the 95 % interval of the change excludes none, on one cure at least."""
+    found = []
+    for cure in cures:
+        values = of_cure(cure, drawn)
+        found.append(np.percentile(values - values[:, :1], 97.5, axis=0) < 0)
+    return np.any(found, axis=0)

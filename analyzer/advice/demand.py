@@ -1,0 +1,172 @@
+"""What the laps asked of the rear axle, row by row: all that a replay keeps while the lock curve changes.
+
+Kept: path, speed, steer and throttle, and with them the ground speed under each rear wheel, the wheel loads, the lateral
+force of the axle and the torque that came to the differential. Rows are those of the fit (about 20 Hz), in corners and a
+second on both sides of them; straights have no inside wheel.
+"""
+
+from dataclasses import dataclass, replace
+from inspect import signature
+
+import numpy as np
+
+from analyzer.analysis import Analysis
+from analyzer.lockcurve.observations import Observations
+from analyzer.units import STANDARD_GRAVITY_M_S2
+from analyzer.vehicle.axle import AxleInputs, solve
+from analyzer.vehicle.car import Car
+from analyzer.vehicle.tyre import wheel_forces
+
+AROUND_S = 1.0  # before and after a corner: the axle settles from its start, and slides end on the straight
+# Engine, flywheel and gears as the case feels them, where the log has no engine speed: an engine of 0.13 kg m2 through a
+# ratio of 8 (common practice, no source).
+ENGINE_INERTIA_KG_M2 = 0.13
+USUAL_RATIO = 8.0
+RATIOS = (3.0, 20.0)  # of engine to wheel; outside, the clutch slips or a gear is being changed
+
+
+@dataclass(frozen=True)
+class Passes:
+    """Rows of the fit by corner pass.
+
+    Attributes
+    ----------
+    row : (P, L) row of the fit for each pass and step; a short pass repeats its last row.
+    there : (P, L) bool, not such a repeat, and the log is valid there.
+    step_s : time between rows.
+    """
+
+    row: np.ndarray
+    there: np.ndarray
+    step_s: float
+
+
+@dataclass(frozen=True)
+class Demand:
+    """What the laps asked of the axle, for one set of tyre and car figures. Arrays (P, L), or (2, P, L) left, right.
+
+    Attributes
+    ----------
+    ground_m_s : speed of the ground under each rear wheel.
+    speed_m_s : speed of the middle of the rear axle.
+    load_N : wheel loads.
+    lateral_N : lateral force of the axle plus what a longitudinal force difference adds, F_y + (F_xl - F_xr) t/(2 L).
+    input_torque_Nm : through the differential, as measured.
+    brake_torque_Nm : of both rear brakes together, never positive.
+    case_acceleration_rad_s2 : of the differential case, as measured.
+    case_inertia_kg_m2 : engine, flywheel and gears as the case feels them.
+    wheel_rad_s, side_slip : (2, P, L) wheel speeds and (P, L) lateral slip as measured: where a replay starts.
+    tyre : figures of `wheel_forces`.
+    wheel_inertia_kg_m2, rolling_resistance : of one wheel, (-).
+    """
+
+    ground_m_s: np.ndarray
+    speed_m_s: np.ndarray
+    load_N: np.ndarray
+    lateral_N: np.ndarray
+    input_torque_Nm: np.ndarray
+    brake_torque_Nm: np.ndarray
+    case_acceleration_rad_s2: np.ndarray
+    case_inertia_kg_m2: np.ndarray
+    wheel_rad_s: np.ndarray
+    side_slip: np.ndarray
+    tyre: dict[str, float]
+    wheel_inertia_kg_m2: float
+    rolling_resistance: float
+
+
+def corner_passes(analysis: Analysis, observed: Observations) -> Passes:
+    """Rows of every corner pass of a session."""
+    signals = analysis.signals
+    around = round(AROUND_S * signals.rate_hz)
+    spans = [
+        np.flatnonzero((observed.index >= c.start - around) & (observed.index < c.stop + around))
+        for c in analysis.corners
+    ]
+    spans = [rows for rows in spans if len(rows)]
+    longest = max(len(rows) for rows in spans)
+    row = np.array([np.pad(rows, (0, longest - len(rows)), mode="edge") for rows in spans])
+    own = np.array([np.arange(longest) < len(rows) for rows in spans])
+    # a row that two passes share counts in the first
+    first = np.zeros(own.shape, bool)
+    first.flat[np.unique(np.where(own, row, -1), return_index=True)[1]] = True
+    step = observed.index[1] - observed.index[0]
+    return Passes(row, own & first & signals.valid[observed.index[row]], float(step / signals.rate_hz))
+
+
+def case_inertia_kg_m2(analysis: Analysis, observed: Observations) -> np.ndarray:
+    """(n,) inertia of engine and gears at the case, by the ratio of engine to wheel speed where the log has it."""
+    logged = analysis.recording.channels.get("engine_speed")
+    if logged is None:
+        return np.full(len(observed.index), ENGINE_INERTIA_KG_M2 * USUAL_RATIO**2)
+    known = np.isfinite(logged)
+    engine = np.interp(analysis.signals.time_s[observed.index], analysis.recording.time_s[known], logged[known])
+    wheel = (observed.inputs.left_m_s + observed.inputs.right_m_s) / 2 / analysis.car.rear_rolling_radius_m
+    return ENGINE_INERTIA_KG_M2 * np.clip(engine / np.maximum(wheel, 1.0), *RATIOS) ** 2
+
+
+def demand(*, value: dict[str, float], analysis: Analysis, observed: Observations, passes: Passes) -> Demand:
+    """The demand by the tyre and car figures `value` (name -> value, as fitted or drawn).
+
+    Notes
+    -----
+    Under braking the torque through the differential is what coasting shows, and the rest of the rear axle's force is
+    its brakes', left and right alike, as in the analysis.
+    """
+    car = analysis.car
+    shape = passes.row.shape
+    row = passes.row.ravel()
+    inputs, index = observed.inputs.take(row), observed.index[row]
+    braked = analysis.signals.braking[index]
+    coast_Nm = np.nan_to_num(analysis.axle.input_torque_Nm[index])
+    solution = solve(value, inputs, car)
+    if braked.any():
+        beyond_coasting = np.minimum(solution.at.input_torque_Nm - coast_Nm, 0.0) * braked
+        front_N = -beyond_coasting * car.front_brake_fraction / car.rear_rolling_radius_m
+        solution = solve(value, replace(inputs, front_brake_N=front_N), car)
+    at, (speed, side_slip) = solution.at, solution.state
+    input_torque = np.where(braked, coast_Nm, at.input_torque_Nm)
+    scale = np.exp(value["rear_left_right_scale"] / 2)
+    surface = np.array([inputs.left_m_s * scale, inputs.right_m_s / scale])
+    force_l, force_r = at.long_force_N
+    tyre = _tyre(value, car)
+    total = tyre["friction_y"] * at.load_N.sum(axis=0)
+    sideways = np.sign(inputs.lat_m_s2) * at.lateral_demand * total
+    return Demand(
+        ground_m_s=(surface / (1 + at.slip)).reshape(2, *shape),
+        speed_m_s=speed.reshape(shape),
+        load_N=at.load_N.reshape(2, *shape),
+        lateral_N=(sideways + (force_l - force_r) * _lever(car)).reshape(shape),
+        input_torque_Nm=input_torque.reshape(shape),
+        brake_torque_Nm=np.where(braked, at.input_torque_Nm - input_torque, 0.0).reshape(shape),
+        case_acceleration_rad_s2=_case_acceleration(inputs, car).reshape(shape),
+        case_inertia_kg_m2=case_inertia_kg_m2(analysis, observed)[row].reshape(shape),
+        wheel_rad_s=(surface / car.rear_rolling_radius_m).reshape(2, *shape),
+        side_slip=side_slip.reshape(shape),
+        tyre=tyre,
+        wheel_inertia_kg_m2=car.wheel_inertia_kg_m2 * np.exp(value["log_wheel_inertia"]),
+        rolling_resistance=car.rolling_resistance * np.exp(value["log_rolling_resistance"]),
+    )
+
+
+def _lever(car: Car) -> float:
+    """Lateral force at the rear per newton of longitudinal force difference: half a track over the wheelbase."""
+    return car.rear_track_m / 2 / car.wheelbase_m
+
+
+def _case_acceleration(inputs: AxleInputs, car: Car) -> np.ndarray:
+    return (inputs.left_acc_m_s2 + inputs.right_acc_m_s2) / 2 / car.rear_rolling_radius_m
+
+
+def _tyre(value: dict[str, float], car: Car) -> dict[str, float]:
+    """Figures of `wheel_forces` from the fit's parameters, as `vehicle.axle` takes them; most go by the same name."""
+    friction, stiffness = np.exp(value["log_friction"]), np.exp(value["log_slip_stiffness"])
+    mass = car.mass_kg * np.exp(value["log_mass"])
+    same_name = {name: value[name] for name in signature(wheel_forces).parameters if name in value}
+    return same_name | {
+        "static_load_N": mass * STANDARD_GRAVITY_M_S2 * (1 - car.front_weight_fraction) / 2,
+        "slip_stiffness": stiffness,
+        "cornering_stiffness": stiffness * np.exp(value["log_cornering_ratio"]),
+        "friction_x": friction,
+        "friction_y": friction * np.exp(value["log_friction_ratio"]),
+    }

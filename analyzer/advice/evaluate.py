@@ -1,0 +1,130 @@
+"""Every build replayed on every log: best estimates for all of them, intervals for those that could be chosen."""
+
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+
+from analyzer.advice.demand import Demand, Passes, corner_passes, demand
+from analyzer.advice.outcomes import Outcomes, Rows, outcomes, rows_of
+from analyzer.advice.replay import Replayed, replay
+from analyzer.analysis import Analysis
+from analyzer.lockcurve.fit import Fit, fit, make_problem
+from analyzer.lockcurve.observations import Observations, observe
+from analyzer.lockcurve.uncertainty import Spread, spread
+from analyzer.vehicle.parameters import priors
+
+NAMES = tuple(f.name for f in fields(Outcomes))
+DRAWS = 32
+AT_ONCE = 40  # curves in one replay: bounds the memory to some tens of megabytes
+ENGINE_INERTIA_LOG_SD = 0.3  # of engine, flywheel and gears; common practice, no source
+SEED = 20261126
+
+
+@dataclass(frozen=True)
+class Session:
+    """One log, ready to be replayed."""
+
+    analysis: Analysis
+    observed: Observations
+    fitted: Fit
+    drawn: Spread
+    passes: Passes
+    rows: Rows
+    best: Demand
+
+    @property
+    def curves(self) -> np.ndarray:
+        """(1 + DRAWS, 5) measured lock curves: the fit's, then its draws."""
+        return np.vstack([self.fitted.curve[None], self.drawn.curves[:DRAWS]])
+
+    @property
+    def slipping_torque_Nm(self) -> tuple[float, float]:
+        """Lowest and highest input torque at which the packs slipped, without the outermost 3 %."""
+        torque = self.fitted.solution.at.input_torque_Nm[self.fitted.problem.slipping]
+        low, high = np.percentile(torque, [3, 97]) if len(torque) else (0.0, 0.0)
+        return float(low), float(high)
+
+
+def session_of(analysis: Analysis) -> Session:
+    """Fit an analysed log again, for the draws of tyre and car that a replay needs."""
+    observed = observe(analysis.signals, analysis.corners, analysis.car)
+    signals = analysis.signals
+    nuisance = priors(analysis.car, has_gyro=signals.has_gyro, long_bias_sd_m_s2=signals.long_bias_sd_m_s2)
+    fitted = fit(make_problem(observed, analysis.car, nuisance))
+    passes = corner_passes(analysis, observed)
+    best = demand(value=fitted.problem.values(fitted.theta), analysis=analysis, observed=observed, passes=passes)
+    rows = rows_of(analysis, observed, passes)
+    return Session(analysis, observed, fitted, spread(fitted), passes, rows, best)
+
+
+def best_outcomes(session: Session, curves: np.ndarray) -> np.ndarray:
+    """(builds, outcomes) of lock curves (builds, 5), the first of which is what is fitted."""
+    return _outcomes(session, session.best, curves)
+
+
+def drawn_outcomes(session: Session, curves: np.ndarray) -> np.ndarray:
+    """(draws, builds, outcomes) of lock curves (draws, builds, 5): each draw with its own tyre, car and engine."""
+    rng = np.random.default_rng(SEED)
+    heavier = np.exp(ENGINE_INERTIA_LOG_SD * rng.standard_normal(len(curves)))
+    found = []
+    for theta, of_draw, factor in zip(session.drawn.draws, curves, heavier, strict=False):
+        asked = demand(
+            value=session.fitted.problem.values(theta),
+            analysis=session.analysis,
+            observed=session.observed,
+            passes=session.passes,
+        )
+        asked = replace(asked, case_inertia_kg_m2=asked.case_inertia_kg_m2 * factor)
+        found.append(_outcomes(session, asked, of_draw))
+    return np.array(found)
+
+
+def _outcomes(session: Session, asked: Demand, curves: np.ndarray) -> np.ndarray:
+    car, found = session.analysis.car, [np.empty((0, len(NAMES)))]
+    for start in range(1, max(len(curves), 2), AT_ONCE):
+        some = np.vstack([curves[:1], curves[start : start + AT_ONCE]])
+        replayed = replay(asked, some, step_s=session.passes.step_s, car=car)
+        of_some = outcomes(replayed, asked, session.rows, car)
+        table = np.column_stack([getattr(of_some, name) for name in NAMES])
+        found.append(table if start == 1 else table[1:])
+    return np.vstack(found)
+
+
+def as_logged(session: Session) -> np.ndarray:
+    """(outcomes,) of the log itself, by the analysis: what the replay of the fitted parts should come near to."""
+    axle, at = session.analysis.axle, session.observed.index[session.passes.row]
+    wheel = session.best.wheel_rad_s[:, None]
+    radius = session.analysis.car.rear_rolling_radius_m
+    difference = axle.torque_difference_Nm[at][None]
+    logged = Replayed(
+        slip=wheel * radius / session.best.ground_m_s[:, None] - 1,
+        use=np.array([axle.use_left[at], axle.use_right[at]])[:, None],
+        wheel_rad_s=wheel,
+        torque_difference_Nm=difference,
+        input_torque_Nm=axle.input_torque_Nm[at][None],
+        locked=axle.locked[at][None],
+    )
+    known = replace(session.rows, coasting=session.rows.coasting & np.isfinite(difference[0]))
+    of_log = outcomes(logged, session.best, known, session.analysis.car)
+    return np.array([getattr(of_log, name)[0] for name in NAMES])
+
+
+def together(tables: list[np.ndarray], sessions: list[Session]) -> np.ndarray:
+    """Outcomes (..., outcomes) of several logs as one: times add up, means are weighed by their time or number."""
+    weights = {
+        "coast_moment_Nm": [s.rows.coasting.sum() for s in sessions],
+        "entry_share": [s.rows.coasting.sum() for s in sessions],
+        "snap_Nm_s": [len(s.rows.applications) for s in sessions],
+    }
+    out = np.empty_like(tables[0])
+    for i, name in enumerate(NAMES):
+        values = np.array([t[..., i] for t in tables])
+        if name not in weights:
+            out[..., i] = values.sum(axis=0)
+            continue
+        weight = np.array(weights[name], float).reshape(-1, *[1] * (values.ndim - 1)) * np.isfinite(values)
+        total = weight.sum(axis=0)
+        out[..., i] = np.where(
+            total > 0, (np.nan_to_num(values) * weight).sum(axis=0) / np.maximum(total, 1e-9), np.nan
+        )
+    return out
