@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyzer.phases.phases import LATERAL_BLUR_S, blurred, split_phases
+from analyzer.phases.phases import blurred, split_phases, traces
 from analyzer.phases.segments import Corner, Laps
 from analyzer.signals.session import Signals
 
@@ -54,10 +54,11 @@ def find_corners(signals: Signals, laps: Laps) -> tuple[Corner, ...]:
     Passes at the same distance into a lap and to the same side have the same number. A corner that only one of three
     or more laps has is numbered after all others, so that one swerve does not renumber the track.
     """
-    turns = _turns(signals)
+    filtered = traces(signals)
+    turns = _turns(signals, filtered.lateral_m_s2)
     if not turns:
         return ()
-    spans = _spans(signals, turns)
+    spans = _spans(signals, filtered.lateral_m_s2, turns)
     numbers = _numbers(signals, laps, turns)
     return tuple(
         Corner(
@@ -67,18 +68,18 @@ def find_corners(signals: Signals, laps: Laps) -> tuple[Corner, ...]:
             start=start,
             stop=stop,
             apex=turn.apex,
-            phases=split_phases(signals, start, stop, turn.apex),
+            phases=split_phases(filtered, signals.rate_hz, start, stop, turn.apex),
         )
         for turn, (start, stop), number in zip(turns, spans, numbers, strict=True)
     )
 
 
-def _turns(signals: Signals) -> list[_Turn]:
+def _turns(signals: Signals, lateral_m_s2: np.ndarray) -> list[_Turn]:
     rate = signals.rate_hz
     rolling = signals.valid & (signals.speed_m_s > _SLOWEST_M_S)
     if not rolling.any():
         return []
-    lateral = np.where(rolling, blurred(signals.lat_m_s2, rate, LATERAL_BLUR_S), 0.0)
+    lateral = np.where(rolling, lateral_m_s2, 0.0)
     on = max(_LEAST_LATERAL_M_S2, _SHARE_OF_HARDEST * float(np.percentile(np.abs(lateral[rolling]), 98)))
     heading = np.cumsum(np.where(rolling, signals.yaw_rate_rad_s, 0.0)) / rate
     runs = sorted(
@@ -113,13 +114,13 @@ def _joined(runs: list[tuple[int, int, int]], gap: int) -> list[tuple[int, int, 
     return joined
 
 
-def _spans(signals: Signals, turns: list[_Turn]) -> list[tuple[int, int]]:
+def _spans(signals: Signals, lateral_m_s2: np.ndarray, turns: list[_Turn]) -> list[tuple[int, int]]:
     """Sample range of each pass: back over the braking zone, on to the end of the exit."""
     rate, count = signals.rate_hz, len(signals.time_s)
     valid = blurred(signals.valid, rate, 0.1) > 0.5
     brakes = (blurred(signals.braking, rate, 0.1) > 0.5) & valid
     throttle = blurred(signals.throttle, rate, 0.1)
-    lateral = np.abs(blurred(signals.lat_m_s2, rate, LATERAL_BLUR_S))
+    lateral = np.abs(lateral_m_s2)
     starts = []
     for k, turn in enumerate(turns):
         earliest = max(turns[k - 1].stop if k else 0, turn.start - round(_LONGEST_BRAKING_S * rate))

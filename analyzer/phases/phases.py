@@ -1,5 +1,7 @@
 """The phases of one pass through a corner."""
 
+from dataclasses import dataclass
+
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
@@ -21,12 +23,32 @@ def blurred(values: np.ndarray, rate_hz: float, deviation_s: float) -> np.ndarra
     return gaussian_filter1d(np.asarray(values, float), deviation_s * rate_hz, mode="nearest")
 
 
-def split_phases(signals: Signals, start: int, stop: int, apex: int) -> tuple[Phase, ...]:
+@dataclass(frozen=True)
+class Traces:
+    """What phases are told by, filtered over the whole session at once. Arrays (n,)."""
+
+    lateral_m_s2: np.ndarray
+    throttle: np.ndarray
+    brakes: np.ndarray  # bool
+
+
+def traces(signals: Signals) -> Traces:
+    """Filtered lateral acceleration, throttle and brakes of a session."""
+    rate = signals.rate_hz
+    return Traces(
+        lateral_m_s2=blurred(signals.lat_m_s2, rate, LATERAL_BLUR_S),
+        throttle=blurred(signals.throttle, rate, _PEDAL_BLUR_S),
+        brakes=blurred(signals.braking, rate, _PEDAL_BLUR_S) > 0.5,
+    )
+
+
+def split_phases(traces: Traces, rate_hz: float, start: int, stop: int, apex: int) -> tuple[Phase, ...]:
     """Phases of the pass `start` to `stop` (samples, stop excluded), contiguous and in order.
 
     Parameters
     ----------
-    signals : the session.
+    traces : of the session.
+    rate_hz : its sample rate.
     start, stop : sample range of the pass.
     apex : sample of the largest lateral acceleration, inside the pass.
 
@@ -43,17 +65,8 @@ def split_phases(signals: Signals, start: int, stop: int, apex: int) -> tuple[Ph
     -----
     The shares are common practice, no source.
     """
-    margin = int(4 * LATERAL_BLUR_S * signals.rate_hz) + 1
-    low, high = max(0, start - margin), min(len(signals.time_s), stop + margin)
-    here = slice(start - low, stop - low)
-
-    def local(values: np.ndarray, deviation_s: float) -> np.ndarray:
-        return blurred(values[low:high], signals.rate_hz, deviation_s)[here]
-
-    lateral = local(signals.lat_m_s2, LATERAL_BLUR_S)
-    lateral = lateral * np.sign(lateral[apex - start])
-    throttle = local(signals.throttle, _PEDAL_BLUR_S)
-    brakes = local(signals.braking, _PEDAL_BLUR_S) > 0.5
+    lateral = traces.lateral_m_s2[start:stop] * np.sign(traces.lateral_m_s2[apex])
+    throttle, brakes = traces.throttle[start:stop], traces.brakes[start:stop]
     peak, top, end = lateral[apex - start], apex - start, stop - start
 
     entry = _first(lateral >= _TRAIL_BRAKING_SHARE * peak, 0, top)
@@ -62,7 +75,7 @@ def split_phases(signals: Signals, start: int, stop: int, apex: int) -> tuple[Ph
     trail_end = _after_last(brakes, entry, top) if brakes[entry:top].any() else brake_end
     middle = max(trail_end, _first(lateral >= _NEAR_PEAK_SHARE * peak, brake_end, top))
     falling = max(top, _after_last(lateral >= _STILL_LARGE_SHARE * peak, top, end))
-    power = _pick_up(throttle, trail_end, round(_PICK_UP_HELD_S * signals.rate_hz))
+    power = _pick_up(throttle, trail_end, round(_PICK_UP_HELD_S * rate_hz))
 
     if power is None:
         # A steady open throttle is on at the exit although it was never picked up.
@@ -72,7 +85,7 @@ def split_phases(signals: Signals, start: int, stop: int, apex: int) -> tuple[Ph
         bounds = [0, brake_end, middle, power, power, end]
     else:
         bounds = [0, brake_end, min(middle, power), power, falling, end]
-    return _named(bounds, start, max(2, round(_SHORTEST_PHASE_S * signals.rate_hz)))
+    return _named(bounds, start, max(2, round(_SHORTEST_PHASE_S * rate_hz)))
 
 
 def _first(condition: np.ndarray, low: int, high: int) -> int:

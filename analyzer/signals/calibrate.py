@@ -45,7 +45,7 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
     smooth = lambda x: low_pass(x, cutoff_hz=SIGNAL_CUTOFF_HZ, rate_hz=rate)  # noqa: E731
     steer = smooth(channels["steer"]) / (1.0 if recording.steer_at == "road_wheel" else car.steering_ratio)
     throttle = np.clip(channels["throttle"], 0.0, 1.0)
-    rear_mean = np.nanmean(wheels[:, 2:], axis=1)
+    rear_mean = _mean(wheels[:, 2], wheels[:, 3])
     if np.nanmax(rear_mean) < LEAST_SPEED_M_S:
         raise CannotTell(
             f"{recording.name}: the car never drives faster than {np.nanmax(rear_mean):.1f} m/s; "
@@ -54,7 +54,7 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
     front = wheels[:, :2]
     has_fronts = np.isfinite(front).all()
     fallback = channels.get("gps_speed")
-    speed = np.nanmean(front, axis=1) if np.isfinite(front).any() else fallback
+    speed = _mean(front[:, 0], front[:, 1]) if np.isfinite(front).any() else fallback
     if speed is None:
         raise CannotTell(
             f"{recording.name}: has no front wheel speed and no ground speed; one is needed to know the slip. "
@@ -112,15 +112,15 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
                 "road counts as acceleration (1 % of slope is 0.1 m/s2).",
             )
         )
-    safe_speed = np.maximum(speed, 3.0)
-    sideslip_noise = 0.04 + 0.5 * np.abs(
-        low_pass(np.gradient(lateral / safe_speed, 1 / rate), cutoff_hz=2.0, rate_hz=rate)
-    )
-    measurements, deviations = [lateral / safe_speed, front_yaw], [np.where(moving, sideslip_noise, np.inf), front_sd]
-    if gyro is not None:
+    measurements, deviations = [front_yaw], [front_sd]
+    if gyro is not None:  # it outweighs lateral acceleration over speed in transients
         measurements.append(gyro - gyro_bias)
         deviations.append(np.full(n, 0.006))
-        deviations[0] = np.full(n, np.inf)  # a gyro outweighs lateral acceleration over speed in transients
+    else:
+        turning = lateral / np.maximum(speed, 3.0)
+        sideslip_noise = 0.04 + 0.5 * np.abs(low_pass(np.gradient(turning, 1 / rate), cutoff_hz=2.0, rate_hz=rate))
+        measurements.append(turning)
+        deviations.append(np.where(moving, sideslip_noise, np.inf))
     yaw, yaw_sd = smooth_yaw_rate(measurements=measurements, standard_deviations=deviations, rate_hz=rate)
     if gyro is None:
         notes.append(
@@ -140,10 +140,8 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
                 "front_untrusted", "warning", None, None, None, "the front wheel speeds never agree with the yaw rate."
             )
         )
-    best_front = np.fmax(
-        wheels[:, 0] + yaw * car.front_track_m / 2 * np.cos(steer),
-        wheels[:, 1] - yaw * car.front_track_m / 2 * np.cos(steer),
-    )
+    half = yaw * car.front_track_m / 2 * np.cos(steer)
+    best_front = np.fmax(wheels[:, 0] + half, wheels[:, 1] - half)
     ground = speed if not has_fronts else np.where(trusted, speed, best_front)
     if fallback is not None:
         ground = np.where(trusted, ground, fallback)
@@ -184,12 +182,18 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
 
 def _wheel_speeds(uniform: Uniform, recording: Recording, car: Car) -> np.ndarray:
     n = len(uniform.time_s)
-    wheels = np.full((n, 4), np.nan)
+    wheels = np.full((n, 4), np.nan, order="F")  # wheel by wheel in memory, as filters take them
     for i, corner in enumerate(("fl", "fr", "rl", "rr")):
         values = uniform.channels.get(f"wheel_speed_{corner}")
         if values is not None:
             wheels[:, i] = values * (car.rolling_radii_m[i] if recording.wheel_speed_unit == "rad/s" else 1.0)
     return wheels
+
+
+def _mean(left: np.ndarray, right: np.ndarray) -> np.ndarray:
+    """Mean of two wheels, the other one where one is NaN."""
+    both = (left + right) / 2
+    return np.where(np.isfinite(both), both, np.fmax(left, right))
 
 
 def _braking(channels: dict, throttle: np.ndarray, slope: np.ndarray, rate: float) -> np.ndarray:
@@ -205,7 +209,7 @@ def _braking(channels: dict, throttle: np.ndarray, slope: np.ndarray, rate: floa
 
 def _calibrate_rear(wheels: np.ndarray, straight: np.ndarray, steps: list[CalibrationStep]) -> np.ndarray:
     """Scale of rear left over rear right, from straights, where a held and an open axle both turn as one."""
-    wheels = wheels.copy()
+    wheels = wheels.copy(order="K")
     ratio = np.log(wheels[straight, 2] / wheels[straight, 3])
     scale = float(np.median(ratio))
     spread = float(np.subtract(*np.percentile(ratio, [75, 25])) / 1.349)
@@ -228,35 +232,24 @@ def _straight_line_biases(wheels, speed, yaw, lateral, straight, car, has_gyro, 
 
     lateral - v yaw = lateral_bias - v yaw_bias;   (v_fr - v_fl)/v - track yaw/v = -track yaw_bias/v + scale.
     """
-    v = speed[straight]
+    v, turning, sideways = speed[straight], yaw[straight], lateral[straight]
+    ratio = (wheels[straight, 1] - wheels[straight, 0]) / v
+    zero, one = np.zeros_like(v), np.ones_like(v)
     if has_gyro:
-        first = np.column_stack([-v, np.ones_like(v), np.zeros_like(v)]) / 0.15
-        second = np.column_stack([-car.front_track_m / v, np.zeros_like(v), np.ones_like(v)]) / 0.002
+        rows = [np.array([-v, one, zero]) / 0.15, np.array([-car.front_track_m / v, zero, one]) / 0.002]
         prior = np.diag([1 / 0.02, 1 / 0.3, 1 / 0.01])
-        target = np.concatenate(
-            [
-                (lateral[straight] - v * yaw[straight]) / 0.15,
-                ((wheels[straight, 1] - wheels[straight, 0]) / v - car.front_track_m * yaw[straight] / v) / 0.002,
-                np.zeros(3),
-            ]
-        )
+        targets = [(sideways - v * turning) / 0.15, (ratio - car.front_track_m * turning / v) / 0.002]
     else:
-        first = np.empty((0, 3))
-        second = np.column_stack([np.zeros_like(v), -car.front_track_m / v**2, np.ones_like(v)]) / 0.002
+        rows = [np.array([zero, -car.front_track_m / v**2, one]) / 0.002]
         prior = np.diag([1 / 1e-6, 1 / 0.3, 1 / 0.01])
-        target = np.concatenate(
-            [
-                ((wheels[straight, 1] - wheels[straight, 0]) / v - car.front_track_m * lateral[straight] / v**2)
-                / 0.002,
-                np.zeros(3),
-            ]
-        )
-    matrix = np.concatenate([first, second, prior])
+        targets = [(ratio - car.front_track_m * sideways / v**2) / 0.002]
+    matrix = np.concatenate([*rows, prior], axis=1)
+    target = np.concatenate([*targets, np.zeros(3)])
     weight = np.ones(len(target))
-    solution = np.zeros(3)
     for _ in range(8):
-        solution = np.linalg.lstsq(matrix * weight[:, None], target * weight, rcond=None)[0]
-        weight = 1 / np.sqrt(1 + (target - matrix @ solution) ** 2)
+        weighted = matrix * weight
+        solution = np.linalg.solve(weighted @ matrix.T, weighted @ target)
+        weight = 1 / (1 + (target - solution @ matrix) ** 2)
     yaw_bias, lateral_bias, scale = (float(s) for s in solution)
     if has_gyro:
         steps.append(

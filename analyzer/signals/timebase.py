@@ -11,6 +11,7 @@ from analyzer.logs.recording import Annotation, Recording
 HIGHEST_RATE_HZ = 100.0  # vehicle dynamics end well below; faster logs are averaged down first
 LOWEST_RATE_HZ = 8.0  # below this a corner phase has too few samples for any estimate
 GAP_S = 0.35  # a channel silent for longer than this is a gap
+EVEN_SHARE = 1e-4  # of a sample period: a clock that keeps to the grid this closely is the grid
 
 
 @dataclass(frozen=True)
@@ -57,7 +58,11 @@ def to_uniform(recording: Recording, *, needed: frozenset[str]) -> Uniform:
         )
     rate = min(own_rate, HIGHEST_RATE_HZ)
     grid = np.arange(time[0], time[-1] + 0.25 / rate, 1.0 / rate)
+    even = len(grid) == len(time) and np.abs(grid - time).max() < EVEN_SHARE / rate
+    if even:
+        grid = time
     valid = np.ones(len(grid), bool)
+    whole = _silent(time, time[0], time[-1])
     gaps: list[Annotation] = []
     channels: dict[str, np.ndarray] = {}
     for name, values in recording.channels.items():
@@ -66,16 +71,19 @@ def to_uniform(recording: Recording, *, needed: frozenset[str]) -> Uniform:
         known = np.isfinite(values)
         if known.sum() < 2:
             continue
-        source_time, source = time[known], values[known]
+        complete = bool(known.all())
+        source_time, source = (time, values) if complete else (time[known], values[known])
         if own_rate > 1.5 * rate:
             source = ndimage.uniform_filter1d(source, size=max(1, round(own_rate / rate)), mode="nearest")
-        if name == "lap":
+        if even and complete:
+            channels[name] = source
+        elif name == "lap":
             at = np.clip(np.searchsorted(source_time, grid, side="right") - 1, 0, len(source) - 1)
             channels[name] = source[at]
-            continue
-        channels[name] = np.interp(grid, source_time, source)
+        else:
+            channels[name] = np.interp(grid, source_time, source)
         if name in needed:
-            for start, stop in _silent(source_time, time[0], time[-1]):
+            for start, stop in whole if complete else _silent(source_time, time[0], time[-1]):
                 valid[(grid > start) & (grid < stop)] = False
                 gaps.append(
                     Annotation(

@@ -35,9 +35,10 @@ def smooth_yaw_rate(
     weight = np.zeros(n)
     right = np.zeros(n)
     for z, sd in zip(measurements, standard_deviations, strict=True):
-        w = np.where(np.isfinite(sd) & np.isfinite(z), 1.0 / np.square(np.where(np.isfinite(sd), sd, 1.0)), 0.0)
+        known = np.isfinite(z)
+        w = np.where(known, 1.0 / np.square(sd), 0.0)  # 0 where sd is inf
         weight += w
-        right += w * np.where(np.isfinite(z), z, 0.0)
+        right += w * np.where(known, z, 0.0)
     # second difference over dt^2 is a yaw jerk; its variance per step is roughness^2 * rate
     penalty = rate_hz**4 / (roughness_rad_s3**2 * rate_hz)
     bands = np.zeros((3, n))
@@ -49,7 +50,8 @@ def smooth_yaw_rate(
                     continue
                 d = j - i
                 bands[2 - d, j : n - 2 + j] += penalty * a * b
-    yaw = solveh_banded(bands, right)
+    yaw = solveh_banded(bands, right, overwrite_ab=True, overwrite_b=True)
     # equivalent number of samples averaged by the smoother: (penalty / weight)^(1/4) each side
-    span = np.maximum(2.0 * np.power(penalty / np.maximum(weight, 1e-6), 0.25), 1.0)
-    return yaw, 1.0 / np.sqrt(np.maximum(weight, 1e-6) * span)
+    weight = np.maximum(weight, 1e-6)
+    span = np.maximum(2.0 * np.sqrt(np.sqrt(penalty / weight)), 1.0)
+    return yaw, 1.0 / np.sqrt(weight * span)

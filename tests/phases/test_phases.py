@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analyzer.phases.phases import split_phases
+from analyzer.phases.phases import split_phases, traces
 
 
 @pytest.fixture
@@ -24,7 +24,9 @@ def hand_drawn(drive):
 
 
 def split(signals, apex=490):
-    return {p.name: (p.start / 100, p.stop / 100) for p in split_phases(signals, 100, 800, apex)}
+    return {
+        p.name: (p.start / 100, p.stop / 100) for p in split_phases(traces(signals), signals.rate_hz, 100, 800, apex)
+    }
 
 
 def test_all_five_phases_where_they_were_drawn(hand_drawn):
