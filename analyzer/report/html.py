@@ -3,27 +3,19 @@
 Text from logs and car files is escaped by the template (autoescape is on); charts carry numbers only.
 """
 
-import json
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import plotly.graph_objects as go
-import plotly.io
-from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
-from markupsafe import Markup
-from plotly.offline import get_plotlyjs
 
-from analyzer import __version__
 from analyzer.analysis import Analysis
-from analyzer.cautions import CAUTIONS
 from analyzer.files import write_atomic
 from analyzer.findings.rear_axle import rear_axle
 from analyzer.phases.segments import Corner
-from analyzer.report import words
+from analyzer.report import page, words
 from analyzer.report.corner_table import corner_rows
 from analyzer.report.figures import corner_traces, lock_plot, path_map
-from analyzer.report.figures.theme import CONFIG, repaint
 
 MOST_TRACES = 4
 EVIDENCE_DIGITS = 3
@@ -50,13 +42,7 @@ def render(analysis: Analysis) -> str:
         div = f"traces-lap{corner.lap}-corner{corner.number}-{corner.start}"
         figures[div] = corner_traces.corner_traces(analysis, corner)
         traces.append({"div": div, "corner": corner, "findings": _findings_in(analysis, corner)})
-    environment = Environment(
-        loader=PackageLoader("analyzer.report", "."),
-        autoescape=select_autoescape(default=True, default_for_string=True),
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    environment = page.environment("analyzer.report")
     environment.filters.update(number=words.number, evidence=_evidence, percent=_percent)
     return environment.get_template("report.html").render(
         analysis=analysis,
@@ -66,13 +52,9 @@ def render(analysis: Analysis) -> str:
         parameters=_parameters(analysis),
         rows=corner_rows(analysis.phase_results),
         traces=traces,
-        charts={div: _chart(figure, div) for div, figure in figures.items()},
-        repaint=_script({m: {d: repaint(f, m) for d, f in figures.items()} for m in ("light", "dark")}),
-        plotly=Markup(get_plotlyjs()),
+        **page.drawn(figures),
         read={"map": path_map.READ, "traces": corner_traces.READ, "lock": lock_plot.READ},
         duration_s=float(analysis.recording.time_s[-1] - analysis.recording.time_s[0]),
-        cautions=CAUTIONS,
-        version=__version__,
     )
 
 
@@ -109,15 +91,6 @@ def _parameters(analysis: Analysis) -> list[tuple[str, str, str, str]]:
             parts = None if analysis.predicted is None else getattr(analysis.predicted, name)
             rows.append((label, value, span, words.number(parts, digits)))
     return rows
-
-
-def _chart(figure: go.Figure, div: str) -> Markup:
-    return Markup(plotly.io.to_html(figure, full_html=False, include_plotlyjs=False, div_id=div, config=CONFIG))
-
-
-def _script(value: Any) -> Markup:
-    """JSON that is safe inside a script element."""
-    return Markup(json.dumps(value).replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))
 
 
 def _evidence(value: Any) -> str:
