@@ -26,8 +26,8 @@ HOW_TO_READ = (
     "Both sides are fitted with one car and one tyre, so what is wrong with those is wrong alike in both and leaves "
     "the change alone. Preload is the locking torque at no input torque; drive and coast are what the ramps add to it, "
     "mean over the input torques at which both sides slipped. 'No change that matters' is said only when the change "
-    "lies within the margin (20 % of the level before, at least 0.025 N.m per kg of car; common practice, no source) with "
-    "95 % confidence to either side; when the logs cannot say so, it 'cannot be told'."
+    "lies within the margin (20 % of the level before, at least 0.025 N.m per kg of car; common practice, no source) "
+    "with 95 % confidence to either side; when the logs cannot say so, it 'cannot be told'."
 )
 
 
@@ -47,7 +47,7 @@ def answer(comparison: Comparison) -> tuple[str, str]:
         if c.change_Nm.value is not None
     ]
     laps = [sum(r.lap_count for r in comparison.of_side(side)) for side in (0, 1)]
-    return first, f"95 % sure: {', '.join(spans)} N.m; from {laps[0]:.0f} and {laps[1]:.0f} laps."
+    return first, f"95 %: {', '.join(spans)} N.m; {laps[0]:.0f} and {laps[1]:.0f} laps."
 
 
 def _against_nothing(sides: dict[str, SideChange]) -> str:

@@ -1,0 +1,111 @@
+"""Figures of a comparison: change of the lock curve, and change by corner and phase."""
+
+import plotly.graph_objects as go
+
+from analyzer.comparison.compare import Comparison
+from analyzer.comparison.phase_changes import PhaseChange
+from analyzer.report.figures.theme import BLUE, GREEN, GREY, ORANGE, PURPLE, SKY, VERMILLION, styled
+from analyzer.report.words import PHASE_NAMES
+
+READ_CHANGE = (
+    "How to read it: the change of locking torque at the same input torque, after minus before, with its 95 % band. "
+    "Above zero the differential locks more than before. The band is narrow where both sides slipped often; the curve "
+    "ends where one of them did not slip. The dashed line is what the parts say. Right is drive, left is coast."
+)
+READ_PHASES = (
+    "How to read it: change of the torque moved across the axle in each phase of each corner, after minus before, at "
+    "matched speed and throttle, with 95 % intervals from pass to pass. Positive: it holds more against the turn than "
+    "before. What errs alike in every pass of a run, such as a sensor's zero, is not in these intervals."
+)
+PHASE_MARKS = {
+    "turn_in": ("circle", SKY),
+    "mid_corner": ("square", BLUE),
+    "power_application": ("diamond", VERMILLION),
+    "exit": ("triangle-up", ORANGE),
+    "braking": ("x", PURPLE),
+}
+APART = 0.13  # between the phases of one corner, on an axis of corners one apart
+
+
+def change_plot(comparison: Comparison) -> go.Figure:
+    """Change of locking torque (N.m) against input torque (N.m), with band, zero and what the parts say."""
+    figure = go.Figure()
+    torque = comparison.torque_Nm.tolist()
+    value, lower, upper = (row.tolist() for row in comparison.locking_change_Nm)
+    figure.add_scatter(
+        x=torque + torque[::-1],
+        y=upper + lower[::-1],
+        fill="toself",
+        fillcolor="rgba(0,114,178,0.22)",
+        line={"width": 0},
+        name="95 % band",
+        hoverinfo="skip",
+    )
+    figure.add_scatter(
+        x=torque,
+        y=value,
+        mode="lines",
+        line={"color": BLUE, "width": 3},
+        name="measured change",
+        hovertemplate="at %{x:.0f} N.m: %{y:+.0f} N.m<extra>measured change</extra>",
+    )
+    if comparison.expected_locking_change_Nm is not None:
+        figure.add_scatter(
+            x=torque,
+            y=comparison.expected_locking_change_Nm.tolist(),
+            mode="lines",
+            line={"color": VERMILLION, "width": 2.5, "dash": "dash"},
+            name="parts say",
+            hovertemplate="at %{x:.0f} N.m: %{y:+.0f} N.m<extra>parts say</extra>",
+        )
+    margin = comparison.sides["preload"].margin_Nm
+    for level in (-margin, margin):
+        figure.add_hline(y=level, line={"color": GREEN, "width": 1, "dash": "dot"})
+    figure.add_hline(y=0, line={"color": GREY, "width": 2})
+    figure.add_annotation(
+        x=1, xref="paper", xanchor="right", y=margin, yanchor="bottom", showarrow=False,
+        text="between the dotted lines a change does not matter", font={"size": 11},
+    )  # fmt: skip
+    figure.update_xaxes(title="input torque, both wheels, N.m (drive positive)")
+    figure.update_yaxes(title="change of locking torque, N.m")
+    return styled(figure, height=420)
+
+
+def phase_plot(comparison: Comparison) -> go.Figure:
+    """Change of transfer torque (N.m) by corner, one mark a phase."""
+    figure = go.Figure()
+    by_corner = [p for p in comparison.phases if p.corner is not None and p.transfer_torque_Nm.value is not None]
+    corners = sorted({(p.corner, p.direction) for p in by_corner})
+    for k, (phase, (symbol, color)) in enumerate(PHASE_MARKS.items()):
+        of_phase = [p for p in by_corner if p.phase == phase]
+        if of_phase:
+            _marks(figure, of_phase, corners, (k - 2) * APART, symbol, color)
+    figure.add_hline(y=0, line={"color": GREY, "width": 2})
+    figure.update_xaxes(
+        tickvals=list(range(len(corners))), ticktext=[f"{number} {direction}" for number, direction in corners]
+    )
+    figure.update_xaxes(title="corner")
+    figure.update_yaxes(title="change of transfer torque, N.m")
+    return styled(figure, height=420)
+
+
+def _marks(figure: go.Figure, rows: list[PhaseChange], corners: list, shift: float, symbol: str, color: str) -> None:
+    values = [p.transfer_torque_Nm for p in rows]
+    figure.add_scatter(
+        x=[corners.index((p.corner, p.direction)) + shift for p in rows],
+        y=[i.value for i in values],
+        error_y={
+            "type": "data",
+            "symmetric": False,
+            "array": [i.upper - i.value for i in values],
+            "arrayminus": [i.value - i.lower for i in values],
+            "thickness": 1.5,
+            "width": 3,
+        },
+        mode="markers",
+        marker={"symbol": symbol, "size": 9, "color": color},
+        name=PHASE_NAMES[rows[0].phase],
+        customdata=[[p.corner, p.passes_before, p.passes_after] for p in rows],
+        hovertemplate="corner %{customdata[0]}: %{y:+.0f} N.m, from %{customdata[1]} and %{customdata[2]} passes"
+        f"<extra>{PHASE_NAMES[rows[0].phase]}</extra>",
+    )

@@ -1,0 +1,64 @@
+"""The report of a comparison as one HTML file that needs no network."""
+
+from pathlib import Path
+
+from analyzer.comparison import words
+from analyzer.comparison.compare import Comparison
+from analyzer.comparison.figures import READ_CHANGE, READ_PHASES, change_plot, phase_plot
+from analyzer.files import write_atomic
+from analyzer.lockcurve.estimate import Interval
+from analyzer.phases.segments import PHASES
+from analyzer.report import page
+from analyzer.report.words import PARAMETER_NAMES, PHASE_NAMES, interval_words, number
+
+
+def write_html(comparison: Comparison, path: Path | str) -> None:
+    """Write the report to `path`.
+
+    Raises
+    ------
+    InputError : the file cannot be written.
+    """
+    write_atomic(path, render(comparison))
+
+
+def render(comparison: Comparison) -> str:
+    """The report as HTML text."""
+    figures = {"change-plot": change_plot(comparison)}
+    if any(p.corner is not None and p.transfer_torque_Nm.value is not None for p in comparison.phases):
+        figures["phase-plot"] = phase_plot(comparison)
+    environment = page.environment("analyzer.comparison")
+    environment.filters.update(number=number, change=_change)
+    return environment.get_template("comparison.html").render(
+        comparison=comparison,
+        rows=sorted(comparison.phases, key=lambda p: (p.corner or 0, p.direction or "", PHASES.index(p.phase))),
+        answer=words.answer(comparison),
+        words=words,
+        phase_names=PHASE_NAMES,
+        parameters=_parameters(comparison),
+        read={"change": READ_CHANGE, "phases": READ_PHASES},
+        **page.drawn(figures),
+    )
+
+
+def _parameters(comparison: Comparison) -> list[tuple[str, ...]]:
+    """Rows of words: parameter, before, after, change, its interval, what the parts say."""
+    rows = []
+    for name, (label, digits) in PARAMETER_NAMES.items():
+        if name in comparison.change:
+            levels = [" (".join(interval_words(c.parameters[name], digits)) + ")" for c in comparison.curves]
+            change, predicted = comparison.change[name], comparison.predicted_change[name]
+            span = f"{change.lower:+.{digits}f} to {change.upper:+.{digits}f}"
+            parts = "–" if predicted is None else f"{predicted:+.{digits}f}"
+            rows.append((label, *levels, f"{change.value:+.{digits}f}", span, parts))
+    return rows
+
+
+def _change(interval: Interval, digits: int = 0, factor: float = 1.0) -> str:
+    """A change with its interval in one cell, or why there is none."""
+    if interval.value is None:
+        return "–"
+    text = f"{factor * interval.value:+.{digits}f}"
+    if interval.lower is not None and interval.upper is not None:
+        text += f" ({factor * interval.lower:+.{digits}f} to {factor * interval.upper:+.{digits}f})"
+    return text
