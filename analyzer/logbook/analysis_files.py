@@ -1,49 +1,32 @@
 """Keeps an analysis on disk as JSON with its arrays beside it (npz), and reads it back. No pickle anywhere:
-only the classes named here are ever made, and arrays are read with `allow_pickle=False`."""
+only the classes that an analysis is made of are ever made, and arrays are read with `allow_pickle=False`."""
 
 import dataclasses
 import json
+import typing
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from analyzer.agreement.verdict import Agreement
-from analyzer.analysis import Analysis, PhaseResult
-from analyzer.differential.predicted import PredictedLockCurve, PredictionSpread
+from analyzer.analysis import Analysis
 from analyzer.errors import InputError
 from analyzer.files import write_atomic
-from analyzer.findings.finding import Finding
-from analyzer.lockcurve.estimate import CurvePoint, Interval, LockCurveEstimate
-from analyzer.logs.recording import Annotation, ChannelSource, Recording
-from analyzer.phases.segments import Corner, Laps, Phase
-from analyzer.signals.session import CalibrationStep, Signals
 from analyzer.vehicle.car import Car
-from analyzer.vehicle.state import AxleState
 
-CLASSES = {
-    c.__name__: c
-    for c in (
-        Agreement,
-        Analysis,
-        Annotation,
-        AxleState,
-        CalibrationStep,
-        ChannelSource,
-        Corner,
-        CurvePoint,
-        Finding,
-        Interval,
-        Laps,
-        LockCurveEstimate,
-        Phase,
-        PhaseResult,
-        PredictedLockCurve,
-        PredictionSpread,
-        Recording,
-        Signals,
-    )
-}
+
+def _classes(hint: Any, found: dict[str, type]) -> dict[str, type]:
+    """Every dataclass that can be in a value of this type."""
+    for part in typing.get_args(hint):
+        _classes(part, found)
+    if dataclasses.is_dataclass(hint) and hint.__name__ not in found:
+        found[hint.__name__] = hint
+        for inner in typing.get_type_hints(hint).values():
+            _classes(inner, found)
+    return found
+
+
+CLASSES = _classes(Analysis, {})
 JSON_NAME, ARRAYS_NAME = "analysis.json", "analysis.npz"
 
 

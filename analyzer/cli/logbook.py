@@ -1,0 +1,252 @@
+"""`halfshaft logbook add|list|show|remove|export|trend`: a folder that keeps logs, cars, setups and results."""
+
+import argparse
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from analyzer.errors import HalfshaftError
+    from analyzer.logbook.results import StoredResult
+    from analyzer.logbook.runs import Run
+    from analyzer.logbook.store import Store
+
+DEFAULT_FOLDER = "logbook"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's arguments."""
+    actions = parser.add_subparsers(dest="action", required=True, metavar="ACTION")
+    add = _action(actions, "add", "put logs in and analyse them; with a car alone, correct that car's file")
+    add.add_argument("log", metavar="LOG", nargs="*", help="logs; the same log twice is one run")
+    add.add_argument("--car", metavar="CAR", required=True, help="car file (TOML)")
+    add.add_argument("--setup", metavar="SETUP", help="setup file (TOML)")
+    add.add_argument("--channels", metavar="MAP", help="channel map (TOML)")
+    add.add_argument(
+        "--date", metavar="DATE", help="when it was driven, as 2026-05-31 or 2026-05-31T14:30; default: the file's date"
+    )
+    listed = _action(actions, "list", "the runs, with their preload and whether the result is up to date")
+    listed.add_argument("--car", metavar="NAME", help="only the runs of the car of this name")
+    _json(listed)
+    show = _action(actions, "show", "the result of a run, made anew when code, car, setup or map changed")
+    show.add_argument("run", metavar="RUN", help="id, its beginning, or the log's file name")
+    _json(show)
+    remove = _action(actions, "remove", "take runs out, with their logs and results")
+    remove.add_argument("run", metavar="RUN", nargs="+", help="id, its beginning, or the log's file name")
+    export = _action(actions, "export", "write runs as plain files: the log as it came, Parquet, settings, result")
+    export.add_argument("run", metavar="RUN", nargs="*", help="runs; default: all")
+    export.add_argument("--out", metavar="DIR", required=True, help="folder to write to")
+    trend = _action(actions, "trend", "preload over the distance that a car has run")
+    trend.add_argument(
+        "--car", metavar="NAME", help="name of the car in its car file; default: the only one"
+    )
+    _json(trend)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Open the logbook and do one action. Returns the exit status.
+
+    Raises
+    ------
+    InputError : a file or a name is wrong, or the logbook cannot be used.
+    CannotTell : the log shown cannot support the question.
+    """
+    from analyzer.logbook.store import Store
+
+    with Store(arguments.logbook, must_exist=arguments.action != "add") as store:
+        return globals()[f"_{arguments.action}"](store, arguments)
+
+
+def _action(actions, name: str, summary: str) -> argparse.ArgumentParser:
+    parser = actions.add_parser(name, help=summary, description=summary[0].upper() + summary[1:] + ".")
+    parser.add_argument("--logbook", metavar="DIR", default=DEFAULT_FOLDER, help="folder (default ./%(default)s)")
+    return parser
+
+
+def _json(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--json", metavar="FILE", help="write it as JSON; - is standard output")
+
+
+def _add(store: "Store", arguments: argparse.Namespace) -> int:
+    from analyzer.errors import HalfshaftError
+    from analyzer.logbook import add
+    from analyzer.logbook.listing import SHORT_ID
+
+    if not arguments.log:
+        corrected = add.correct_car(store, arguments.car)
+        print(f"{corrected[0].car.title}: {len(corrected)} runs have {corrected[0].car.name} now.")
+        return _bring_up_to_date(store, corrected)
+    date_s = _seconds(arguments.date) if arguments.date else None
+    added, status = [], 0
+    for log in arguments.log:
+        try:
+            one = add.add(
+                store,
+                log,
+                car_path=arguments.car,
+                setup_path=arguments.setup,
+                channels_path=arguments.channels,
+                date_s=date_s,
+            )
+        except HalfshaftError as error:
+            status = max(status, _complain(error))
+            continue
+        added.append(one.run)
+        known = f" (there already, as {one.run.log.name})" if one.known else ""
+        print(f"{log}: run {one.run.id[:SHORT_ID]}{known}", flush=True)
+    return max(status, _bring_up_to_date(store, added))
+
+
+def _list(store: "Store", arguments: argparse.Namespace) -> int:
+    from analyzer.logbook.listing import print_runs, run_json
+    from analyzer.logbook.runs import runs
+    from analyzer.logbook.trend import runs_of_car
+
+    found = runs_of_car(store, arguments.car) if arguments.car else runs(store)
+    if not _wrote_json(arguments.json, lambda: [run_json(store, run) for run in found]):
+        print_runs(store, found, _console())
+    return 0
+
+
+def _show(store: "Store", arguments: argparse.Namespace) -> int:
+    from analyzer.files import write_atomic
+    from analyzer.logbook import results
+    from analyzer.logbook.listing import print_heading
+    from analyzer.logbook.runs import find_run
+    from analyzer.report.terminal import print_summary
+
+    run = find_run(store, arguments.run)
+    found = _up_to_date(store, run)
+    if arguments.json == "-":
+        print(results.result_text(store, found.id), end="")
+        return 0
+    if arguments.json:
+        write_atomic(arguments.json, results.result_text(store, found.id))
+    print_heading(run, found, _console())
+    print_summary(results.analysis_of(store, found.id), _console())
+    return 0
+
+
+def _remove(store: "Store", arguments: argparse.Namespace) -> int:
+    from analyzer.logbook.runs import find_run, remove_run
+
+    for run in {run.id: run for run in [find_run(store, text) for text in arguments.run]}.values():
+        remove_run(store, run.id)
+        print(f"removed run {run.id} ({run.log.name})")
+    return 0
+
+
+def _export(store: "Store", arguments: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from analyzer.errors import HalfshaftError
+    from analyzer.logbook.export import export
+    from analyzer.logbook.runs import find_run, runs
+
+    status = 0
+    for run in [find_run(store, text) for text in arguments.run] or runs(store):
+        found = None
+        try:
+            found = _up_to_date(store, run)
+        except HalfshaftError as error:  # the log itself can still be had
+            status = max(status, _complain(error))
+        print(export(store, run, found, Path(arguments.out)))
+    return status
+
+
+def _trend(store: "Store", arguments: argparse.Namespace) -> int:
+    from analyzer.errors import InputError
+    from analyzer.logbook.listing import print_trend, trend_json
+    from analyzer.logbook.runs import runs
+    from analyzer.logbook.trend import preload_trend, runs_of_car
+
+    car = arguments.car
+    if car is None:
+        names = sorted({run.car.title for run in runs(store)})
+        if len(names) != 1:
+            there = ", ".join(f"'{name}'" for name in names) or "none yet"
+            raise InputError(f"--car is missing; cars in this logbook: {there}. Name one.")
+        car = names[0]
+    _bring_up_to_date(store, runs_of_car(store, car), quiet=True)
+    points = preload_trend(store, car)
+    if not _wrote_json(arguments.json, lambda: trend_json(car, points)):
+        print_trend(car, points, _console())
+    return 0
+
+
+def _bring_up_to_date(store: "Store", found: "list[Run]", *, quiet: bool = False) -> int:
+    """Analyse what is not up to date; a log that cannot be analysed does not stop the others."""
+    from analyzer.errors import HalfshaftError
+    from analyzer.logbook.listing import SHORT_ID, preload_words
+    from analyzer.logbook.results import preload
+
+    status = 0
+    for run in {run.id: run for run in found}.values():
+        try:
+            result = _up_to_date(store, run)
+        except HalfshaftError as error:
+            if not quiet:
+                status = max(status, _complain(error))
+            continue
+        if not quiet:
+            print(
+                f"{run.id[:SHORT_ID]} {run.log.name}: preload {preload_words(preload(store, result))} N.m", flush=True
+            )
+    return status
+
+
+def _up_to_date(store: "Store", run: "Run") -> "StoredResult":
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn
+
+    from analyzer.logbook.add import up_to_date
+
+    terminal = Console(stderr=True)
+    columns = (TextColumn("{task.description}", markup=False), BarColumn())
+    with Progress(*columns, console=terminal, transient=True, disable=not terminal.is_terminal) as bar:
+        task = bar.add_task(run.log.name, total=1.0)
+        return up_to_date(
+            store,
+            run,
+            progress=lambda step, share: bar.update(task, description=f"{run.log.name}: {step}", completed=share),
+        )
+
+
+def _complain(error: "HalfshaftError") -> int:
+    import sys
+
+    print(f"halfshaft logbook: {error}", file=sys.stderr)
+    return error.exit_status
+
+
+def _seconds(text: str) -> float:
+    from datetime import datetime
+
+    from analyzer.errors import InputError
+
+    try:
+        return datetime.fromisoformat(text).timestamp()
+    except ValueError:
+        raise InputError(
+            f"--date is '{text}'; allowed: a date as 2026-05-31, with a time as 2026-05-31T14:30. Correct it."
+        ) from None
+
+
+def _wrote_json(target: str | None, made) -> bool:
+    """Write what `made` gives as JSON; True when it went to standard output, so that nothing else may."""
+    import json
+
+    from analyzer.files import write_atomic
+
+    if target is None:
+        return False
+    text = json.dumps(made(), indent=1, allow_nan=False, ensure_ascii=False) + "\n"
+    if target == "-":
+        print(text, end="")
+        return True
+    write_atomic(target, text)
+    return False
+
+
+def _console():
+    from rich.console import Console
+
+    return Console(highlight=False)

@@ -1,0 +1,156 @@
+"""What is in a logbook, as plain data and on a terminal of 80 columns."""
+
+import dataclasses
+from datetime import UTC, datetime
+from typing import Any
+
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from analyzer.cautions import CAUTIONS
+from analyzer.lockcurve.estimate import Interval
+from analyzer.logbook.results import StoredResult, is_current, preload, result_of
+from analyzer.logbook.runs import Run
+from analyzer.logbook.store import Store
+from analyzer.logbook.trend import TrendPoint
+from analyzer.report.words import interval_words, number
+
+SHORT_ID = 8
+_WRAPPED = ("log", "car", "setup", "result")  # columns that may take several lines
+
+
+def run_json(store: Store, run: Run) -> dict[str, Any]:
+    """One run with its result as plain data."""
+    found = result_of(store, run)
+    return {
+        "id": run.id,
+        "date": iso(run.date_s),
+        "log": {"file": run.log.name, "sha256": run.log.sha256, "size_bytes": run.log.size_bytes},
+        **{
+            kind: None if part is None else {"name": part.title, "file": part.name, "sha256": part.sha256}
+            for kind, part in (("car", run.car), ("setup", run.setup), ("channels", run.channels))
+        },
+        "result": {
+            "state": state_words(found, run),
+            "code": found and found.code,
+            "distance_km": found and found.distance_km,
+            "preload_Nm": dataclasses.asdict(preload(store, found)),
+        },
+    }
+
+
+def state_words(found: StoredResult | None, run: Run) -> str:
+    """How the result of a run stands, in words."""
+    if found is None or found.state in ("waiting", "running", "cancelled"):
+        return "not analysed" if found is None or found.provenance is None else "out of date"
+    if not is_current(found, run):
+        return "out of date"
+    return "cannot be told" if found.state == "failed" else "up to date"
+
+
+def print_runs(store: Store, found: list[Run], console: Console) -> None:
+    """One line a run."""
+    if not found:
+        console.print("No runs yet. `halfshaft logbook add LOG --car CAR` adds one.", markup=False)
+        return
+    table = _table("id", "date", "log", "car", "setup", "preload, N.m", "result")
+    for run in found:
+        result = result_of(store, run)
+        table.add_row(
+            run.id[:SHORT_ID],
+            local(run.date_s, with_time=False),
+            Text(run.log.name),
+            Text(run.car.title),
+            Text(run.setup.title if run.setup else "–"),
+            preload_words(preload(store, result)),
+            state_words(result, run),
+        )
+    console.print(table)
+
+
+def print_heading(run: Run, found: StoredResult, console: Console) -> None:
+    """Which run it is and what its result came from."""
+    console.print(Text(f"run {run.id}  {local(run.date_s)}", style="bold"))
+    for label, part in (("log", run.log), ("car", run.car), ("setup", run.setup), ("channel map", run.channels)):
+        if part is not None:
+            console.print(Text(f"{label:12}{part.name}  sha256 {part.sha256[:16]}"))
+    console.print(Text(f"{'code':12}{found.code}\n"))
+
+
+def trend_json(car: str, points: tuple[TrendPoint, ...]) -> dict[str, Any]:
+    """A trend as plain data."""
+    return {
+        "car": car,
+        "runs": [
+            {
+                "id": point.run.id,
+                "date": iso(point.run.date_s),
+                "log": point.run.log.name,
+                "setup": point.run.setup and point.run.setup.title,
+                "setup_changed": point.setup_changed,
+                "distance_before_km": point.distance_before_km,
+                "distance_km": point.distance_km,
+                "preload_Nm": dataclasses.asdict(point.preload_Nm),
+            }
+            for point in points
+        ],
+    }
+
+
+def print_trend(car: str, points: tuple[TrendPoint, ...], console: Console) -> None:
+    """The preload of each run over the distance that the car had run."""
+    console.print(Text(f"Preload of {car} over the distance in this logbook\n", style="bold"))
+    table = _table("id", "date", "log", "setup", "km before", "km", "preload, N.m", "95 % interval")
+    for column in table.columns[4:]:
+        column.justify = "right"
+    for point in points:
+        value, span = interval_words(point.preload_Nm, 0)
+        mark = " *" if point.setup_changed else ""
+        table.add_row(
+            point.run.id[:SHORT_ID],
+            local(point.run.date_s, with_time=False),
+            Text(point.run.log.name),
+            Text((point.run.setup.title if point.run.setup else "–") + mark),
+            number(point.distance_before_km, 1),
+            number(point.distance_km, 1),
+            value,
+            span,
+        )
+    console.print(table)
+    if any(point.setup_changed for point in points):
+        console.print("* another setup than the run before: a step there may be the workshop's.")
+    for point in points:
+        if point.preload_Nm.value is None and point.preload_Nm.reason:
+            console.print(Text(f"{point.run.log.name}: {point.preload_Nm.reason}"))
+    console.print(
+        "\nHow to read it: intervals that overlap do not show a change. A steady fall over the distance is what worn "
+        "plates or a settled spring would give; so would a change of tyre, track or temperature.",
+        markup=False,
+    )
+    console.print(Text("\nCautions: " + " ".join(CAUTIONS), style="yellow"))
+
+
+def preload_words(interval: Interval) -> str:
+    """A preload with its interval in one cell."""
+    if interval.value is None:
+        return "–" if interval.lower is None else f"at least {number(interval.lower)}"
+    return f"{number(interval.value)} ({number(interval.lower)}–{number(interval.upper)})"
+
+
+def iso(seconds: float) -> str:
+    """A time as ISO 8601, UTC."""
+    return datetime.fromtimestamp(seconds, UTC).isoformat(timespec="seconds")
+
+
+def local(seconds: float, *, with_time: bool = True) -> str:
+    """A time as this machine's clock says it."""
+    return datetime.fromtimestamp(seconds).strftime("%Y-%m-%d %H:%M" if with_time else "%Y-%m-%d")
+
+
+def _table(*headings: str) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
+    for heading in headings:
+        table.add_column(heading, overflow="fold", no_wrap=heading not in _WRAPPED)
+    return table

@@ -1,0 +1,39 @@
+"""What may be in a logbook and how it is called. Every name that comes from outside passes here, so that no path can
+lead out of the folder."""
+
+import re
+
+from analyzer.errors import InputError
+
+KINDS = {  # kind of file -> words for it
+    "log": "a log",
+    "car": "a car file",
+    "setup": "a setup file",
+    "channels": "a channel map",
+}
+LOG_ENDINGS = (".csv", ".csv.gz", ".txt", ".parquet", ".feather", ".arrow", ".mf4", ".mdf")
+_ID = re.compile(r"[0-9a-f]{16}")
+
+
+def is_id(text: str) -> bool:
+    """Whether `text` has the form of an id."""
+    return _ID.fullmatch(text) is not None
+
+
+def safe_name(filename: str) -> str:
+    """The last part of a file name with only letters, digits, dot, dash and underscore, not hidden, not too long."""
+    last = re.split(r"[/\\]", filename)[-1]
+    clean = re.sub(r"[^\w.\-]+", "_", last).lstrip(".")
+    return clean[-120:] or "file"
+
+
+def checked(name: str) -> str:
+    """A name from the database, refused when it could lead elsewhere.
+
+    Raises
+    ------
+    InputError : not a plain file name.
+    """
+    if safe_name(name) != name:
+        raise InputError(f"the logbook names a file {name!r}, which is no file name; restore a copy of the logbook.")
+    return name

@@ -1,0 +1,277 @@
+"""Results: what a run was analysed with, how far that is, and what came out, with the provenance it came from."""
+
+import json
+import secrets
+import shutil
+import sqlite3
+import time
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from analyzer.analysis import Analysis
+from analyzer.errors import InputError
+from analyzer.lockcurve.estimate import Interval
+from analyzer.logbook import analysis_files, files
+from analyzer.logbook.names import is_id
+from analyzer.logbook.placing import to_disk
+from analyzer.logbook.runs import Run, remove_run
+from analyzer.logbook.store import Store
+from analyzer.provenance import Provenance, code_version
+from analyzer.report.result_json import to_json
+
+_COLUMNS = (
+    "id, run_id, car_id, setup_id, channels_id, state, step, share, message, asked_s, provenance, code, folder, "
+    "distance_km"
+)
+_COMBINATION = "run_id = ? AND car_id = ? AND setup_id IS ? AND channels_id IS ?"
+
+
+@dataclass(frozen=True)
+class StoredResult:
+    """One analysis of a run, asked for, under way or over.
+
+    Attributes
+    ----------
+    state : `waiting`, `running`, `done`, `failed` or `cancelled`.
+    step, share : what is being done and the share done (0 to 1) while it runs.
+    message : why it failed or was cancelled.
+    asked_s : when it was asked for (s since 1970).
+    provenance, code : what the last result or failure came from.
+    folder : name of the folder of its arrays.
+    distance_km : distance driven in the log.
+    """
+
+    id: str
+    run_id: str
+    car_id: str
+    setup_id: str | None
+    channels_id: str | None
+    state: str
+    step: str
+    share: float
+    message: str
+    asked_s: float
+    provenance: str | None
+    code: str | None
+    folder: str | None
+    distance_km: float | None
+
+
+def expected(run: Run) -> Provenance:
+    """What a result of this run would come from now."""
+    return Provenance(
+        log_sha256=run.log.content_sha256,
+        car_sha256=run.car.content_sha256,
+        setup_sha256=run.setup.content_sha256 if run.setup else None,
+        channels_sha256=run.channels.content_sha256 if run.channels else None,
+        code=code_version(),
+    )
+
+
+def ask(connection: sqlite3.Connection, run: Run) -> str:
+    """The id of the result of a run with its car, setup and channel map, made when there is none. In a transaction."""
+    combination = (run.id, run.car.id, run.setup and run.setup.id, run.channels and run.channels.id)
+    found = connection.execute(f"SELECT id FROM results WHERE {_COMBINATION}", combination).fetchone()
+    if found is not None:
+        return found["id"]
+    made = secrets.token_hex(8)
+    connection.execute(
+        "INSERT INTO results (run_id, car_id, setup_id, channels_id, id, state, asked_s) "
+        "VALUES (?, ?, ?, ?, ?, 'waiting', ?)",
+        (*combination, made, time.time()),
+    )
+    return made
+
+
+def result(store: Store, result_id: str) -> StoredResult:
+    """A result by its id.
+
+    Raises
+    ------
+    InputError : there is none.
+    """
+    row = store.row(f"SELECT {_COLUMNS} FROM results WHERE id = ?", (result_id,)) if is_id(result_id) else None
+    if row is None:
+        raise InputError("there is no such run in this logbook; go back to the start page and choose one.")
+    return StoredResult(**row)
+
+
+def results(store: Store) -> list[StoredResult]:
+    """All results, the one asked for last first."""
+    return [StoredResult(**row) for row in store.rows(f"SELECT {_COLUMNS} FROM results ORDER BY asked_s DESC, id")]
+
+
+def result_of(store: Store, run: Run) -> StoredResult | None:
+    """The result of a run with the car, setup and channel map that it has now, or None."""
+    row = store.row(
+        f"SELECT {_COLUMNS} FROM results WHERE {_COMBINATION}",
+        (run.id, run.car.id, run.setup and run.setup.id, run.channels and run.channels.id),
+    )
+    return None if row is None else StoredResult(**row)
+
+
+def run_of(store: Store, found: StoredResult) -> Run:
+    """The run of a result, with the car, setup and channel map of the result, whatever the run has by now."""
+    date = store.row("SELECT date_s FROM runs WHERE id = ?", (found.run_id,))
+    if date is None:
+        raise InputError("the run was removed from the logbook; add its log again.")
+    return Run(
+        id=found.run_id,
+        date_s=date["date_s"],
+        log=files.file(store, "log", found.run_id),
+        car=files.file(store, "car", found.car_id),
+        setup=files.file(store, "setup", found.setup_id) if found.setup_id else None,
+        channels=files.file(store, "channels", found.channels_id) if found.channels_id else None,
+    )
+
+
+def is_current(found: StoredResult | None, run: Run) -> bool:
+    """Whether a result, or a failure, is what this code would say of the run's log, car, setup and map again."""
+    return found is not None and found.state in ("done", "failed") and found.provenance == expected(run).key
+
+
+def set_state(
+    store: Store, result_id: str, *, state: str, step: str = "", share: float = 0.0, message: str = ""
+) -> None:
+    """Note how far a result is. A result that is there stays until a new one replaces it."""
+    with store.transaction() as connection:
+        connection.execute(
+            "UPDATE results SET state = ?, step = ?, share = ?, message = ? WHERE id = ?",
+            (state, step, share, message, result_id),
+        )
+
+
+def fail(store: Store, run: Run, *, message: str, provenance: Provenance) -> None:
+    """Note that the log cannot be analysed, and from what that follows.
+
+    Raises
+    ------
+    InputError : the run was removed meanwhile.
+    """
+    with store.transaction() as connection:
+        result_id, before = _result_to_fill(connection, run)
+        connection.execute(
+            "UPDATE results SET state = 'failed', step = '', share = 0, message = ?, provenance = ?, code = ?, "
+            "folder = NULL, distance_km = NULL, result = NULL WHERE id = ?",
+            (message, provenance.key, provenance.code, result_id),
+        )
+    _drop_arrays(store, before)
+
+
+def finish(store: Store, run: Run, analysis: Analysis, *, provenance: Provenance) -> StoredResult:
+    """Put the result of a run with its arrays in the place of the one before.
+
+    Raises
+    ------
+    InputError : the run was removed meanwhile, or the disk is full.
+    """
+    text = to_json(analysis)
+    name = secrets.token_hex(8)
+    with store.staging() as folder:
+        staged = folder / name
+        staged.mkdir()
+        analysis_files.save(analysis, staged)
+        to_disk(staged)
+        with store.transaction() as connection:
+            result_id, before = _result_to_fill(connection, run)
+            store.placing.place(staged, store.arrays(name))
+            connection.execute(
+                "UPDATE results SET state = 'done', step = '', share = 1, message = '', provenance = ?, code = ?, "
+                "folder = ?, distance_km = ?, result = ? WHERE id = ?",
+                (provenance.key, provenance.code, name, distance_km(analysis), text, result_id),
+            )
+    _drop_arrays(store, before)
+    return result(store, result_id)
+
+
+def _result_to_fill(connection: sqlite3.Connection, run: Run) -> tuple[str, str | None]:
+    """The id of a run's result, and the folder of the arrays that are there."""
+    if connection.execute("SELECT 1 FROM runs WHERE id = ?", (run.id,)).fetchone() is None:
+        raise InputError(f"{run.log.name}: was removed from the logbook while it was analysed; add it again.")
+    result_id = ask(connection, run)
+    row = connection.execute("SELECT folder FROM results WHERE id = ?", (result_id,)).fetchone()
+    return result_id, row["folder"]
+
+
+def _drop_arrays(store: Store, name: str | None) -> None:
+    if name is not None:
+        shutil.rmtree(store.arrays(name), ignore_errors=True)
+
+
+def remove(store: Store, found: StoredResult) -> None:
+    """Take a result out; the last one of a run takes the run with it, another one's car and setup become the run's."""
+    with store.transaction() as connection:
+        connection.execute("DELETE FROM results WHERE id = ?", (found.id,))
+        other = connection.execute(
+            "SELECT car_id, setup_id, channels_id FROM results WHERE run_id = ? ORDER BY asked_s DESC", (found.run_id,)
+        ).fetchone()
+        if other is not None:
+            connection.execute(
+                "UPDATE runs SET car_id = ?, setup_id = ?, channels_id = ? WHERE id = ?", (*other, found.run_id)
+            )
+    _drop_arrays(store, found.folder)
+    if other is None:
+        remove_run(store, found.run_id)
+
+
+def keep_log_check(store: Store, result_id: str, check: dict[str, Any]) -> None:
+    """Keep what the log check found."""
+    with store.transaction() as connection:
+        connection.execute(
+            "UPDATE results SET log_check = ? WHERE id = ?", (json.dumps(check, allow_nan=False), result_id)
+        )
+
+
+def log_check(store: Store, result_id: str) -> dict[str, Any] | None:
+    """What the log check found, or None when it did not get that far."""
+    row = store.row("SELECT log_check FROM results WHERE id = ?", (result_id,))
+    return json.loads(row["log_check"]) if row is not None and row["log_check"] else None
+
+
+def result_text(store: Store, result_id: str) -> str:
+    """The JSON text of a result.
+
+    Raises
+    ------
+    InputError : no such result, or it is not done.
+    """
+    row = store.row("SELECT result FROM results WHERE id = ?", (result(store, result_id).id,))
+    if row is None or row["result"] is None:
+        raise InputError("this run has no result yet; wait until it is done, or analyse it again.")
+    return row["result"]
+
+
+def preload(store: Store, found: StoredResult | None) -> Interval:
+    """The preload of a result with its 95 % interval (N.m), or None with the reason."""
+    if found is None:
+        return Interval(None, None, None, "not analysed yet")
+    if found.state == "failed":
+        return Interval(None, None, None, found.message)
+    row = store.row(
+        "SELECT json_extract(result, '$.lock_curve.preload_Nm') AS told FROM results WHERE id = ?", (found.id,)
+    )
+    if row is None or row["told"] is None:
+        return Interval(None, None, None, "not analysed yet")
+    return Interval(**json.loads(row["told"]))
+
+
+def analysis_of(store: Store, result_id: str) -> Analysis:
+    """The whole analysis of a result, with its arrays.
+
+    Raises
+    ------
+    InputError : no such result, not done, or stored by a version that kept other things.
+    """
+    found = result(store, result_id)
+    if found.folder is None:
+        raise InputError("this run has no result yet; wait until it is done, or analyse it again.")
+    return analysis_files.load(store.arrays(found.folder))
+
+
+def distance_km(analysis: Analysis) -> float:
+    """Distance driven while every channel was there (km)."""
+    signals = analysis.signals
+    speed = np.where(signals.valid & np.isfinite(signals.speed_m_s), signals.speed_m_s, 0.0)
+    return float(np.sum(speed) / signals.rate_hz / 1e3)
