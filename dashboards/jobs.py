@@ -13,13 +13,20 @@ AT_ONCE = 2
 CRASHED = "The analysis ended unexpectedly. Try again; if it happens again, keep the log and report it."
 
 
+class _Job:
+    """One start of a run; a run that was cancelled may be started again before the first job has ended."""
+
+    def __init__(self) -> None:
+        self.cancelled = False
+
+
 class Jobs:
     """Children by run id. Threads only wait for their child's lines."""
 
     def __init__(self, logbook: Logbook) -> None:
         self._logbook = logbook
+        self._jobs: dict[str, _Job] = {}
         self._children: dict[str, subprocess.Popen] = {}
-        self._cancelled: set[str] = set()
         self._lock = threading.Lock()
         self._slots = threading.Semaphore(AT_ONCE)
         for run in logbook.runs():
@@ -28,15 +35,21 @@ class Jobs:
         atexit.register(self.close)
 
     def start(self, run_id: str) -> None:
-        """Queue a run that was made by `Logbook.new_run`."""
-        threading.Thread(target=self._follow, args=(run_id,), daemon=True).start()
+        """Queue a run that was made by `Logbook.new_run`; one that is under way or done already is left alone."""
+        with self._lock:
+            before = self._jobs.get(run_id)
+            if (before is not None and not before.cancelled) or self._logbook.run(run_id).state != "waiting":
+                return
+            job = self._jobs[run_id] = _Job()
+        threading.Thread(target=self._follow, args=(run_id, job), daemon=True).start()
 
     def cancel(self, run_id: str) -> None:
         """End a run; does nothing when it is already over."""
         with self._lock:
             if self._logbook.run(run_id).state not in ("waiting", "running"):
                 return
-            self._cancelled.add(run_id)
+            if run_id in self._jobs:
+                self._jobs[run_id].cancelled = True
             child = self._children.get(run_id)
             if child is not None:
                 child.kill()
@@ -48,13 +61,13 @@ class Jobs:
             for child in self._children.values():
                 child.kill()
 
-    def _follow(self, run_id: str) -> None:
+    def _follow(self, run_id: str, job: _Job) -> None:
         with self._slots:
             with self._lock:
-                if run_id in self._cancelled:
+                if job.cancelled:
                     return
                 child = self._children[run_id] = subprocess.Popen(
-                    [sys.executable, "-m", "dashboards.worker", str(self._logbook.run_folder(run_id))],
+                    [sys.executable, "-m", "dashboards.worker", str(self._logbook.folder), run_id],
                     stdin=subprocess.PIPE,
                     stdout=subprocess.PIPE,
                     text=True,
@@ -65,14 +78,16 @@ class Jobs:
                 told = json.loads(line)
                 if "step" not in told:
                     ending = told
-                elif run_id not in self._cancelled:
+                elif not job.cancelled:
                     self._logbook.set_status(run_id, state="running", step=told["step"], share=told["share"])
             child.wait()
             child.stdin.close()
             child.stdout.close()
             with self._lock:
-                del self._children[run_id]
-                if run_id in self._cancelled:
+                if self._jobs[run_id] is not job:  # cancelled and started anew meanwhile
+                    return
+                del self._jobs[run_id], self._children[run_id]
+                if job.cancelled:
                     self._logbook.set_status(run_id, state="cancelled", message="Cancelled.")
                 elif "error" in ending:
                     self._logbook.set_status(run_id, state="failed", message=ending["error"])

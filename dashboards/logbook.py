@@ -1,34 +1,37 @@
-"""The logbook folder: uploaded files and analysed runs. Every name that comes from outside is checked here, so that
-no path can lead out of the folder."""
+"""The logbook as the pages use it: uploads, runs under way, and the shipped sample beside them. It is kept by
+`analyzer.logbook`, so that the command line and the page see the same runs."""
 
+import io
 import json
-import re
 import secrets
-import shutil
 import threading
 import time
 from collections import OrderedDict
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from importlib import resources
 from pathlib import Path
 from typing import BinaryIO
 
 from analyzer.analysis import Analysis
 from analyzer.errors import InputError
-from analyzer.files import write_atomic
-from dashboards import analysis_files
+from analyzer.logbook import files, results, runs
+from analyzer.logbook.files import StoredFile as BookFile
+from analyzer.logbook.names import KINDS as FILE_KINDS
+from analyzer.logbook.names import LOG_ENDINGS, is_id, safe_name
+from analyzer.logbook.store import Store
+from analyzer.provenance import hash_file
 
 UPLOAD_LIMIT_BYTES = 1_000_000_000
 KINDS = {  # kind of upload -> (endings allowed, words)
-    "log": ((".csv", ".csv.gz", ".txt", ".parquet", ".feather", ".arrow", ".mf4", ".mdf"), "a log"),
-    "car": ((".toml",), "a car file"),
-    "setup": ((".toml",), "a setup file"),
+    "log": (LOG_ENDINGS, FILE_KINDS["log"]),
+    "car": ((".toml",), FILE_KINDS["car"]),
+    "setup": ((".toml",), FILE_KINDS["setup"]),
 }
 SAMPLES = {"log": "baseline.parquet", "car": "club_car.toml", "setup": "baseline.setup.toml"}
 KEPT_IN_MEMORY = 4
-_ID = re.compile(r"[0-9a-f]{16}")
-_CHUNK = 1 << 20
+COMPARISON = "comparison"
 
 
 @dataclass(frozen=True)
@@ -56,28 +59,22 @@ class Run:
 
 
 class Logbook:
-    """Files under one folder: `files/<kind>/<id>/<name>` and `runs/<id>/`."""
+    """A logbook folder behind the pages; `store` is the analyzer's."""
 
     def __init__(self, folder: Path | str) -> None:
-        self.folder = Path(folder).resolve()
-        self._memory: OrderedDict[str, Analysis] = OrderedDict()
+        self.book = Store(folder)
+        self.folder = self.book.folder
+        self._memory: OrderedDict[tuple[str, str | None], Analysis] = OrderedDict()
         self._lock = threading.Lock()
-        try:
-            for part in ("runs", *(f"files/{kind}" for kind in KINDS)):
-                (self.folder / part).mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise InputError(
-                f"--logbook {folder}: the folder cannot be made ({error.strerror}); name another."
-            ) from None
 
     # files
 
     def store(self, kind: str, filename: str, stream: BinaryIO, length: int | None) -> StoredFile:
-        """Stream an upload to disk.
+        """Take an upload in; the same bytes a second time are the same file.
 
         Raises
         ------
-        InputError : kind, ending or size is not allowed; nothing is left behind.
+        InputError : kind, ending, size or content is not allowed; nothing is left behind.
         """
         if kind not in KINDS:
             raise InputError(f"'{kind}' is no kind of upload; allowed: {', '.join(KINDS)}.")
@@ -87,30 +84,17 @@ class Logbook:
             raise InputError(f"{name}: does not end like {words}; allowed: {', '.join(endings)}. Choose another file.")
         if length is not None and length > UPLOAD_LIMIT_BYTES:
             raise InputError(_too_large(name, length))
-        key = secrets.token_hex(8)
-        target = self.folder / "files" / kind / key
-        target.mkdir()
-        size = 0
-        try:
-            with (target / name).open("wb") as file:
-                while chunk := stream.read(_CHUNK):
-                    size += len(chunk)
-                    if size > UPLOAD_LIMIT_BYTES:
-                        raise InputError(_too_large(name, size))
-                    file.write(chunk)
-            if not size:
-                raise InputError(f"{name}: is empty; choose the file that your logger or editor wrote.")
-        except OSError as error:
-            shutil.rmtree(target, ignore_errors=True)
-            raise InputError(f"{name}: could not be stored ({error.strerror}); free some space.") from None
-        except InputError:
-            shutil.rmtree(target, ignore_errors=True)
-            raise
-        return StoredFile(key, name, target / name)
+        stored = files.keep(self.book, kind, name, _Limited(stream, name))
+        return StoredFile(stored.id, stored.name, stored.path)
 
     def remove(self, kind: str, key: str) -> None:
-        """Take an upload out again (it did not pass its check)."""
-        shutil.rmtree(self.file(kind, key).path.parent, ignore_errors=True)
+        """Take an upload out again.
+
+        Raises
+        ------
+        InputError : no such upload, or a run uses it.
+        """
+        files.drop(self.book, kind, key)
 
     def file(self, kind: str, key: str) -> StoredFile:
         """The stored file of a key; `sample` is the shipped one.
@@ -122,115 +106,128 @@ class Logbook:
         if key == "sample" and kind in SAMPLES:
             path = Path(str(resources.files("sample_logs"))) / SAMPLES[kind]
             return StoredFile(key, path.name, path)
-        if kind in KINDS and _ID.fullmatch(key):
-            for path in sorted((self.folder / "files" / kind / key).glob("*")):
-                return StoredFile(key, path.name, path)
-        raise InputError("the file chosen is not in the logbook any more; choose it again.")
+        stored = files.file(self.book, kind, key)
+        return StoredFile(stored.id, stored.name, stored.path)
 
     def files(self, kind: str) -> list[StoredFile]:
         """All stored files of a kind, newest first, the shipped sample last."""
-        folders = sorted((self.folder / "files" / kind).iterdir(), key=lambda p: p.stat().st_mtime, reverse=True)
-        stored = [StoredFile(f.name, p.name, p) for f in folders for p in f.glob("*")]
-        return [*stored, self.file(kind, "sample")]
+        sample = self.file(kind, "sample")
+        stored = [f for f in files.files(self.book, kind) if f.sha256 != _sample_sha256(sample.path)]
+        return [*(StoredFile(f.id, f.name, f.path) for f in stored), sample]
 
     # runs
 
     def run_folder(self, run_id: str) -> Path:
-        """The folder of a run.
+        """The folder with the arrays of a finished run.
 
         Raises
         ------
-        InputError : no such run (also for anything that is not an id).
+        InputError : no such run, or it is not finished.
         """
-        if _ID.fullmatch(run_id) and (self.folder / "runs" / run_id / "job.json").is_file():
-            return self.folder / "runs" / run_id
-        raise InputError("there is no such run in this logbook; go back to the start page and choose one.")
+        found = results.result(self.book, run_id)
+        if found.folder is None:
+            raise InputError("this run has no result yet; wait until it is done, or analyse it again.")
+        return self.book.arrays(found.folder)
 
     def new_run(self, *, log_key: str, car_key: str, setup_key: str | None, channel_map: str | None = None) -> str:
-        """Make the folder of a run and write what is to be done; returns the id.
+        """Note what is to be analysed; returns its id. What is done or under way already is not asked for again.
 
         Raises
         ------
-        InputError : a file chosen is not there.
+        InputError : a file chosen is not there, or the channel map says what it may not.
         """
-        log, car = self.file("log", log_key), self.file("car", car_key)
-        setup = self.file("setup", setup_key) if setup_key else None
-        run_id = secrets.token_hex(8)
-        folder = self.folder / "runs" / run_id
-        folder.mkdir()
         channels = None
         if channel_map is not None and channel_map.strip():
-            channels = folder / "channels.toml"
-            write_atomic(channels, channel_map)
-        job = {
-            "log": str(log.path),
-            "car": str(car.path),
-            "setup": str(setup.path) if setup else None,
-            "channels": str(channels) if channels else None,
-            "keys": {"log": log_key, "car": car_key, "setup": setup_key},
-            "names": {"log": log.name, "car": car.name, "setup": setup.name if setup else None},
-            "started": time.time(),
-        }
-        write_atomic(folder / "job.json", json.dumps(job))
-        self.set_status(run_id, state="waiting")
-        return run_id
+            channels = files.keep(self.book, "channels", "channels.toml", io.BytesIO(channel_map.encode()))
+        log, car = self._kept("log", log_key), self._kept("car", car_key)
+        setup = self._kept("setup", setup_key) if setup_key else None
+        run = runs.Run(id=log.id, date_s=time.time(), log=log, car=car, setup=setup, channels=channels)
+        with self.book.transaction() as connection:
+            runs.set_run(
+                connection,
+                run.id,
+                date_s=run.date_s,
+                car_id=run.car.id,
+                setup_id=run.setup and run.setup.id,
+                channels_id=run.channels and run.channels.id,
+            )
+            made = results.ask(connection, run)
+            connection.execute("UPDATE results SET asked_s = ? WHERE id = ?", (time.time(), made))
+            connection.execute(
+                "UPDATE results SET state = 'waiting', step = '', share = 0, message = '' WHERE id = ? "
+                "AND state <> 'running' AND NOT (state = 'done' AND provenance = ?)",
+                (made, results.expected(run).key),
+            )
+        return made
 
-    def new_comparison(self, before_id: str, after_id: str) -> str:
-        """Make the folder of a comparison of two finished runs; returns its id, which runs like a run's.
+    def remove_run(self, run_id: str) -> None:
+        """Take a run out; the last one of a log takes the log with it.
 
         Raises
         ------
-        InputError : no such runs, or they cannot be compared.
+        InputError : no such run, or it is not over.
         """
-        before, after = self.job(before_id), self.job(after_id)
-        if before_id == after_id:
-            raise InputError("Before and after are the same run; choose two.")
-        if Path(before["car"]).read_bytes() != Path(after["car"]).read_bytes():
-            raise InputError(
-                "The two runs were analysed with different car files; analyse both with one, then compare."
-            )
-        maps = [Path(j["channels"]).read_text("utf-8") if j["channels"] else None for j in (before, after)]
-        if maps[0] != maps[1]:
-            raise InputError("The two runs were read with different channel maps; a comparison takes one for both.")
-        made = secrets.token_hex(8)
-        folder = self.folder / "runs" / made
-        folder.mkdir()
-        job = {"kind": "comparison", "before": before, "after": after, "started": time.time()}
-        write_atomic(folder / "job.json", json.dumps(job))
-        self.set_status(made, state="waiting")
-        return made
-
-    def comparison(self, comparison_id: str) -> dict | None:
-        """The comparison's result as its JSON, or None when it is not done."""
-        path = self.run_folder(comparison_id) / "comparison.json"
-        return json.loads(path.read_text("utf-8")) if path.is_file() else None
+        found = results.result(self.book, run_id)
+        if found.state in ("waiting", "running"):
+            raise InputError("this run is still being analysed; cancel it first, then remove it.")
+        results.remove(self.book, found)
 
     def set_status(self, run_id: str, *, state: str, step: str = "", share: float = 0.0, message: str = "") -> None:
-        """Note how far a run is."""
-        status = {"state": state, "step": step, "share": share, "message": message}
-        write_atomic(self.run_folder(run_id) / "status.json", json.dumps(status))
+        """Note how far a run or a comparison is."""
+        table = "comparisons" if self._comparison(run_id) else "results"
+        with self.book.transaction() as connection:
+            connection.execute(
+                f"UPDATE {table} SET state = ?, step = ?, share = ?, message = ? WHERE id = ?",
+                (state, step, share, message, run_id),
+            )
 
     def job(self, run_id: str) -> dict:
-        """What a run was asked to do."""
-        return json.loads((self.run_folder(run_id) / "job.json").read_text("utf-8"))
+        """What a run or a comparison was asked to do: paths, keys and names of its files."""
+        comparison = self._comparison(run_id)
+        if comparison is not None:
+            return {
+                "kind": COMPARISON,
+                "before": self.job(comparison["before_id"]),
+                "after": self.job(comparison["after_id"]),
+            }
+        run = results.run_of(self.book, results.result(self.book, run_id))
+        parts = {"log": run.log, "car": run.car, "setup": run.setup, "channels": run.channels}
+        return {
+            **{kind: str(part.path) if part else None for kind, part in parts.items()},
+            "keys": {kind: part.id if part else None for kind, part in parts.items()},
+            "names": {kind: part.name if part else None for kind, part in parts.items()},
+        }
 
     def run(self, run_id: str) -> Run:
-        """One run with its state."""
-        folder, job = self.run_folder(run_id), self.job(run_id)
-        status = json.loads((folder / "status.json").read_text("utf-8"))
-        names = job.get("names", {"log": "comparison", "car": "", "setup": None})
-        return Run(run_id, names["log"], names["car"], names["setup"], started=job["started"], **status)
+        """One run, or comparison, with its state.
+
+        Raises
+        ------
+        InputError : no such run.
+        """
+        row = self._comparison(run_id)
+        if row is not None:
+            status = {key: row[key] for key in ("state", "step", "share", "message")}
+            return Run(run_id, COMPARISON, "", None, started=row["asked_s"], **status)
+        results.result(self.book, run_id)
+        return next(iter(self._runs("WHERE results.id = ?", (run_id,))))
 
     def runs(self) -> Iterator[Run]:
         """All runs, newest first; comparisons are not among them."""
-        folders = [p for p in (self.folder / "runs").iterdir() if (p / "status.json").is_file()]
-        found = [self.run(p.name) for p in folders if "kind" not in self.job(p.name)]
-        return iter(sorted(found, key=lambda run: -run.started))
+        return iter(self._runs("ORDER BY asked_s DESC, results.id"))
 
     def check(self, run_id: str) -> dict | None:
         """What the log check found, as its JSON, or None when it did not get that far."""
-        path = self.run_folder(run_id) / "check.json"
-        return json.loads(path.read_text("utf-8")) if path.is_file() else None
+        return results.log_check(self.book, run_id)
+
+    def result_text(self, run_id: str) -> str:
+        """The result of a run as JSON text.
+
+        Raises
+        ------
+        InputError : no such run, or it is not finished.
+        """
+        return results.result_text(self.book, run_id)
 
     def analysis(self, run_id: str) -> Analysis:
         """The analysis of a run; the last few are kept in memory.
@@ -239,21 +236,92 @@ class Logbook:
         ------
         InputError : no such run, or it is not finished.
         """
-        folder = self.run_folder(run_id)
+        kept = (run_id, results.result(self.book, run_id).folder)
         with self._lock:
-            if run_id not in self._memory:
-                self._memory[run_id] = analysis_files.load(folder)
-            self._memory.move_to_end(run_id)
+            if kept not in self._memory:
+                self._memory[kept] = results.analysis_of(self.book, run_id)
+            self._memory.move_to_end(kept)
             while len(self._memory) > KEPT_IN_MEMORY:
                 self._memory.popitem(last=False)
-            return self._memory[run_id]
+            return self._memory[kept]
+
+    # comparisons
+
+    def new_comparison(self, before_id: str, after_id: str) -> str:
+        """Note that two finished runs are to be compared; returns the comparison's id, which runs like a run's.
+
+        Raises
+        ------
+        InputError : no such runs, or they cannot be compared.
+        """
+        before, after = (results.run_of(self.book, results.result(self.book, k)) for k in (before_id, after_id))
+        if before_id == after_id:
+            raise InputError("Before and after are the same run; choose two.")
+        if before.car.content_sha256 != after.car.content_sha256:
+            raise InputError(
+                "The two runs were analysed with different car files; analyse both with one, then compare."
+            )
+        if (before.channels and before.channels.content_sha256) != (after.channels and after.channels.content_sha256):
+            raise InputError("The two runs were read with different channel maps; a comparison takes one for both.")
+        made = secrets.token_hex(8)
+        with self.book.transaction() as connection:
+            connection.execute(
+                "INSERT INTO comparisons (id, before_id, after_id, state, asked_s) VALUES (?, ?, ?, 'waiting', ?)",
+                (made, before_id, after_id, time.time()),
+            )
+        return made
+
+    def keep_comparison(self, comparison_id: str, result: dict) -> None:
+        """Keep the result of a comparison."""
+        with self.book.transaction() as connection:
+            connection.execute(
+                "UPDATE comparisons SET result = ? WHERE id = ?", (json.dumps(result, allow_nan=False), comparison_id)
+            )
+
+    def comparison(self, comparison_id: str) -> dict | None:
+        """The comparison's result as its JSON, or None when it is not done."""
+        row = self._comparison(comparison_id)
+        return json.loads(row["result"]) if row is not None and row["result"] else None
+
+    def _comparison(self, comparison_id: str):
+        if not is_id(comparison_id):
+            return None
+        return self.book.row("SELECT * FROM comparisons WHERE id = ?", (comparison_id,))
+
+    def _runs(self, rest: str, values: tuple = ()) -> list[Run]:
+        rows = self.book.rows(
+            "SELECT results.id, log.name AS log_name, car.name AS car_name, setup.name AS setup_name, state, step, "
+            "share, message, asked_s AS started FROM results JOIN files AS log ON log.id = run_id "
+            f"JOIN files AS car ON car.id = car_id LEFT JOIN files AS setup ON setup.id = setup_id {rest}",
+            values,
+        )
+        return [Run(**row) for row in rows]
+
+    def _kept(self, kind: str, key: str) -> BookFile:
+        if key != "sample":
+            return files.file(self.book, kind, key)
+        sample = self.file(kind, key)
+        with sample.path.open("rb") as stream:
+            return files.keep(self.book, kind, sample.name, stream)
 
 
-def safe_name(filename: str) -> str:
-    """The last part of a file name with only letters, digits, dot, dash and underscore, not hidden, not too long."""
-    last = re.split(r"[/\\]", filename)[-1]
-    clean = re.sub(r"[^\w.\-]+", "_", last).lstrip(".")
-    return clean[-120:] or "file"
+class _Limited:
+    """A stream that refuses to give more than an upload may have."""
+
+    def __init__(self, stream: BinaryIO, name: str) -> None:
+        self._stream, self._name, self._size = stream, name, 0
+
+    def read(self, size: int) -> bytes:
+        chunk = self._stream.read(size)
+        self._size += len(chunk)
+        if self._size > UPLOAD_LIMIT_BYTES:
+            raise InputError(_too_large(self._name, self._size))
+        return chunk
+
+
+@cache
+def _sample_sha256(path: Path) -> str:
+    return hash_file(path)
 
 
 def _too_large(name: str, size: int) -> str:

@@ -7,11 +7,9 @@ from urllib.parse import unquote
 import flask
 
 from analyzer.analysis import Analysis
-from analyzer.differential.setup import load_setup
 from analyzer.errors import HalfshaftError, InputError
 from analyzer.report.html import render
 from analyzer.report.result_json import PHASE_KEYS
-from analyzer.vehicle.car import load_car
 from dashboards.logbook import Logbook
 from dashboards.pdf import to_pdf
 
@@ -30,8 +28,6 @@ def add_routes(server: flask.Flask, logbook: Logbook) -> None:
             if kind in ("car", "setup") and (request.content_length or 0) > SETTINGS_LIMIT_BYTES:
                 raise InputError("That is too large for a settings file; allowed: up to 1 MB. Choose a TOML file.")
             stored = logbook.store(kind, name, request.stream, request.content_length)
-            if kind in ("car", "setup"):
-                _examine(logbook, kind, stored.key)
         except HalfshaftError as error:
             return {"error": str(error)}, 400
         return {"key": stored.key, "name": stored.name}, 200
@@ -51,17 +47,9 @@ def add_routes(server: flask.Flask, logbook: Logbook) -> None:
     @server.get("/run/<run_id>/result.json")
     def _result(run_id: str) -> flask.Response:
         def stored(_: Analysis) -> str:
-            return (logbook.run_folder(run_id) / "result.json").read_text("utf-8")
+            return logbook.result_text(run_id)
 
         return _download(logbook, run_id, "json", "application/json", stored)
-
-
-def _examine(logbook: Logbook, kind: str, key: str) -> None:
-    try:
-        (load_car if kind == "car" else load_setup)(logbook.file(kind, key).path)
-    except InputError:
-        logbook.remove(kind, key)
-        raise
 
 
 def _download(logbook: Logbook, run_id: str, ending: str, media_type: str, made) -> flask.Response:

@@ -1,5 +1,7 @@
 """Log check page: what was recognised, what is wrong and where, and the channel map to mend it with."""
 
+from pathlib import Path
+
 import dash
 from dash import Dash, Input, Output, State, dcc, html
 
@@ -33,8 +35,7 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
     parts += [_channels(found), _answers(found), _faults(found)]
     if run.state == "done":
         parts.append(_calibration(logbook, run_id))
-    stored = logbook.run_folder(run_id) / "channels.toml"
-    text = stored.read_text("utf-8") if job["channels"] and stored.is_file() else found["channel_map"]
+    text = Path(job["channels"]).read_text("utf-8") if job["channels"] else found["channel_map"]
     parts.append(_mapping(text))
     return html.Div(parts)
 

@@ -6,8 +6,7 @@ import pytest
 from flask.testing import FlaskClient
 from made_analysis import made_analysis
 
-from analyzer.report.result_json import to_json
-from dashboards import analysis_files
+from analyzer.logbook import results
 from dashboards.app import create_app
 from dashboards.logbook import Logbook
 
@@ -27,9 +26,8 @@ def logbook(tmp_path) -> Logbook:
 @pytest.fixture
 def run_id(logbook, analysis) -> str:
     made = logbook.new_run(log_key="sample", car_key="sample", setup_key=None)
-    analysis_files.save(analysis, logbook.run_folder(made))
-    (logbook.run_folder(made) / "result.json").write_text(to_json(analysis), "utf-8")
-    logbook.set_status(made, state="done", share=1.0)
+    run = results.run_of(logbook.book, results.result(logbook.book, made))
+    results.finish(logbook.book, run, analysis, provenance=results.expected(run))
     return made
 
 

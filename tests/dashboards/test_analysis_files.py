@@ -8,7 +8,7 @@ import pytest
 
 from analyzer.errors import InputError
 from analyzer.report.result_json import to_json
-from dashboards import analysis_files
+from analyzer.logbook import analysis_files
 
 
 def test_result_is_the_same_after_storing(analysis, tmp_path):

@@ -1,7 +1,6 @@
 """Jobs: done with the same numbers, failed in words, cancelled, and never outliving the server."""
 
 import io
-import json
 import os
 import subprocess
 import sys
@@ -49,7 +48,7 @@ def test_sample_run_gives_the_command_line_s_result(logbook):
         car_path=SAMPLES / "club_car.toml",
         setup_path=SAMPLES / "baseline.setup.toml",
     )
-    assert (logbook.run_folder(run_id) / "result.json").read_text("utf-8") == to_json(expected)
+    assert logbook.result_text(run_id) == to_json(expected)
     assert to_json(logbook.analysis(run_id)) == to_json(expected)
 
 
@@ -71,21 +70,22 @@ def test_cancel_ends_the_child(logbook):
     jobs.cancel(run_id)
     assert child.wait(timeout=10) != 0
     wait(logbook, run_id, states=("cancelled",))
-    assert not (logbook.run_folder(run_id) / "result.json").exists()
+    with pytest.raises(InputError, match="no result"):
+        logbook.result_text(run_id)
     time.sleep(0.3)
     assert logbook.run(run_id).state == "cancelled"
 
 
 def test_child_ends_when_the_server_is_gone(logbook):
     run_id = logbook.new_run(log_key="sample", car_key="sample", setup_key=None)
-    folder = logbook.run_folder(run_id)
-    job = json.loads((folder / "job.json").read_text())
     # opening the pipe waits for a writer, for ever, as a very long job would
-    os.mkfifo(folder / "endless.toml")
-    job["car"] = str(folder / "endless.toml")
-    (folder / "job.json").write_text(json.dumps(job))
+    car = Path(logbook.job(run_id)["car"])
+    car.unlink()
+    os.mkfifo(car)
     child = subprocess.Popen(
-        [sys.executable, "-m", "dashboards.worker", str(folder)], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+        [sys.executable, "-m", "dashboards.worker", str(logbook.folder), run_id],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
     )
     assert b"checking" in child.stdout.readline()
     child.stdin.close()  # what the system does to the pipe of a server that died

@@ -11,7 +11,7 @@ import pytest
 
 import dashboards
 from analyzer.errors import InputError
-from dashboards import analysis_files
+from analyzer.logbook import analysis_files
 from dashboards.logbook import safe_name
 from dashboards.routes import cell, corners_csv
 

@@ -28,8 +28,10 @@ def test_wrong_kind_of_file_is_refused_in_words(client):
 
 
 def test_empty_file_is_refused_and_nothing_stays(client, logbook):
+    before = list((logbook.folder / "files" / "log").iterdir())
     assert "is empty" in post(client, "log", "a.csv", b"").json["error"]
-    assert not list((logbook.folder / "files" / "log").iterdir())
+    assert list((logbook.folder / "files" / "log").iterdir()) == before
+    assert [f.key for f in logbook.files("log")] == ["sample"]
 
 
 def test_over_the_limit_is_refused_while_streaming(logbook, monkeypatch):
