@@ -22,6 +22,7 @@ COMMANDS = {
     "dashboard": "the web page, on this machine unless told otherwise",
     "compare": "did a change take: runs before against runs after",
     "simulate": "make a log from the forward model, with the truth beside it",
+    "logbook": "keep the logs, cars, setups and results of a team in one folder",
 }
 
 
