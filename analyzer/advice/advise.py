@@ -97,7 +97,7 @@ def advise_analyses(
     progress(f"replaying {len(chosen)} of them with {DRAWS} draws of what is not sure", 0.4)
     drawn = together([drawn_outcomes(s, curves[1:, chosen]) for s in sessions], sessions)
     options = _options(shelf.all, curves[0], table, chosen, drawn)
-    advised, answer = _advised(ranked_for, table, changes, chosen, drawn, options, found)
+    advised, answer = _advised(cures, ranked_for, table, changes, chosen, drawn, options, found)
     sure = choose.sure_of(ranked_for, drawn) if ranked_for else None
     typical = _typical_torques(sessions)
     for rank, k in enumerate(advised, start=1):
@@ -166,6 +166,7 @@ def _intervals(values: np.ndarray, draws: np.ndarray | None) -> dict[str, Interv
 
 
 def _advised(
+    asked: tuple[Cure, ...],
     cures: tuple[Cure, ...],
     table: np.ndarray,
     changes: np.ndarray,
@@ -176,7 +177,7 @@ def _advised(
 ) -> tuple[list[int], str]:
     """The builds to advise, at most three, and the answer in a sentence or two."""
     if not cures:
-        told = " ".join(cause.sentence for cause in found.values())
+        told = " ".join(found[c].sentence for c in asked or CURES)
         return [], f"No part is advised. {told}"
     improves = dict(zip(chosen.tolist(), choose.improves(cures, drawn), strict=True))
     helps = [k for k in choose.order(cures, table, changes) if improves.get(k)]
@@ -239,11 +240,11 @@ def _hangs_on(option: Option, fitted: Option, calibration: dict[str, SideCalibra
     unsure = [s for s in changed if calibration[s].source is None]
     if unsure:
         return (
-            f"the setup file's plate friction and the parts' figures: the log could not check the {' and '.join(unsure)} "
-            "side of what is fitted."
+            "the setup file's plate friction and the parts' figures: the log could not check what is fitted on "
+            f"{', '.join(unsure)}."
         )
     if changed:
-        return f"that the new parts are off their figures on {' and '.join(changed)} as the fitted ones are."
+        return f"that the new parts are off their figures on {', '.join(changed)} as the fitted ones are."
     return "the ring springs' force: from when the ramps clamp is hardly seen in a log."
 
 

@@ -4,7 +4,6 @@ import numpy as np
 
 from analyzer.advice.evaluate import NAMES, Session
 from analyzer.advice.option import Cause, Cure
-from analyzer.findings.coast_understeer import MINOR_SHARE
 from analyzer.findings.handling import steer_for_moment_rad
 from analyzer.findings.inside_wheel_spin import OPEN_THROTTLE
 from analyzer.units import STANDARD_GRAVITY_M_S2
@@ -37,16 +36,17 @@ def _spin(sessions: list[Session], logged: dict[str, float]) -> Cause:
     if lasted > 0 and by_foot > MOSTLY * lasted:
         return Cause(
             "not_the_differential",
-            f"The inside rear spins for {inside_s:.1f} s, but for {100 * by_foot / lasted:.0f} % of it the outside tyre "
-            "had no grip left to take over: the foot asks for more than the axle holds, and more lock would spin both.",
+            f"The inside rear spins for {inside_s:.1f} s, but for {100 * by_foot / lasted:.0f} % of it the outside "
+            "tyre had no grip left to take over: the foot asks for more than the axle holds, and more lock would spin "
+            "both.",
             False,
         )
     share = _load_share_in_spins(sessions)
     if share is not None and share < NO_LOAD_SHARE:
         return Cause(
             "not_the_differential",
-            f"Where the inside rear spins it carries {100 * share:.0f} % of its static load: it hangs. Springs, bars and "
-            "droop come first; more lock only lives with it, and the builds below are to be read so.",
+            f"Where the inside rear spins it carries {100 * share:.0f} % of its static load: it hangs. Springs, bars "
+            "and droop come first; more lock only lives with it, and the builds below are to be read so.",
             True,
         )
     return Cause(
@@ -81,23 +81,18 @@ def _entry(sessions: list[Session], fitted: dict[str, float]) -> Cause:
         )
     car = sessions[0].analysis.car
     degrees = float(np.degrees(steer_for_moment_rad(max(moment, 0.0), car))) * car.steering_ratio
-    holds = f"it holds against the turn with {moment:.0f} N.m, about {degrees:.0f} degrees of steering wheel"
-    if not np.isfinite(share):
-        return Cause(
-            "nothing_to_cure",
-            f"Off the throttle the car takes no more steer than its own balance asks for; {holds}. Builds are ranked "
-            "for the entry only when asked.",
-            True,
-        )
-    if share < MINOR_SHARE:
+    holds = (
+        f"coasting, it holds against the turn with {moment:.0f} N.m in the mean, {100 * share:.1f} % of the front "
+        f"tyres' side force or at least {degrees:.0f} degrees of steering wheel"
+    )
+    found = [f for s in sessions for f in s.analysis.findings if f.kind == "coast_understeer"]
+    if any(f.evidence.get("of_the_differential") for f in found):
+        return Cause("differential", f"The differential makes the car understeer off the throttle: {holds}.", True)
+    if found:
         return Cause(
             "not_the_differential",
-            f"The car understeers off the throttle, but the differential explains only {100 * share:.0f} % of it: "
-            f"{holds}. Balance, brakes and line come first.",
+            f"The car understeers off the throttle, but not by the differential: {holds}. Balance, brakes and line "
+            "come first.",
             False,
         )
-    return Cause(
-        "differential",
-        f"Of the understeer off the throttle the differential explains about {100 * share:.0f} %: {holds}.",
-        True,
-    )
+    return Cause("nothing_to_cure", f"No understeer off the throttle is found; {holds}.", True)

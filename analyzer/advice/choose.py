@@ -9,15 +9,15 @@ LEAST_CUT = 0.2  # of what is to be cured: less is not felt
 KEEPS = 0.1  # of what is fitted: more than this and the other side is not kept
 KEEPS_SPIN_S = 0.3
 KEEPS_MOMENT_NM = 15.0
-GRADE = 0.2  # cures within a fifth of each other count alike, and the cheaper one wins
+GRADE = 0.2  # of what is to be cured: nearer to the best than this counts as alike, and fewer parts win
 ADVISED = 3
 DRAWN = 20  # builds that get intervals
-INSIDE, BOTH, MOMENT = (NAMES.index(n) for n in ("inside_spin_s", "both_spin_s", "coast_moment_Nm"))
+SPIN, MOMENT = NAMES.index("spin_s"), NAMES.index("coast_moment_Nm")
 
 
 def spin_s(table: np.ndarray) -> np.ndarray:
     """Time in which one or both rear wheels spin, from outcomes (..., outcomes)."""
-    return table[..., INSIDE] + table[..., BOTH]
+    return table[..., SPIN]
 
 
 def moment_Nm(table: np.ndarray) -> np.ndarray:
@@ -55,31 +55,32 @@ def kept(cure: Cure, table: np.ndarray) -> np.ndarray:
 def order(cures: tuple[Cure, ...], table: np.ndarray, changes: np.ndarray) -> list[int]:
     """Builds that help, best first, by best estimates (builds, outcomes); `changes` (builds,) counts new parts.
 
-    For one cure: those that keep the other side first; among those, most of the cure, in fifths; then the fewest
-    parts; then what is left on the other side. Where the other side is not kept, its cost comes before the parts. For
-    both cures: those that worsen neither, by the sum of both cuts.
+    For one cure: those that keep the other side come first. Cuts within a fifth of the best count alike; among those
+    the fewest parts win, then the larger cut. Where the other side is not kept, what it costs comes before the parts.
+    For both cures: those that worsen neither, by the sum of both cuts.
     """
     cuts = np.array([cut(c, table) for c in cures])
+    total = cuts.sum(axis=0)
     if len(cures) == 1:
         other: Cure = "entry" if cures[0] == "spin" else "spin"
-        keeps, cost = kept(other, table), of_cure(other, table)
-        helps = cuts[0] >= LEAST_CUT
-        grade = np.floor(cuts[0] / GRADE + 1e-9)
+        keeps, cost = kept(other, table), np.round(of_cure(other, table), 1)
+        helps = total >= LEAST_CUT
     else:
-        keeps, cost = np.ones(len(table), bool), -cuts.sum(axis=0)
+        keeps, cost = np.ones(len(table), bool), np.zeros(len(table))
         helps = (cuts >= LEAST_CUT).any(axis=0) & kept("spin", table) & kept("entry", table)
-        grade = np.zeros(len(table))
-    fine = np.round(cost, 1)
-    first = np.where(keeps & (len(cures) == 1), 0.0, fine)
-    keys = [
-        (not keeps[k], -grade[k], float(first[k]), int(changes[k]), float(fine[k]), int(k))
-        for k in np.flatnonzero(helps)
-    ]
-    return [key[-1] for key in sorted(keys) if key[-1] != 0]
+    helps[0] = False
+    keys = []
+    for keep in (True, False):
+        among = np.flatnonzero(helps & (keeps == keep))
+        best = total[among].max(initial=0.0)
+        for k in among:
+            behind = int((best - total[k]) / GRADE)
+            keys.append((not keep, behind, 0.0 if keep else cost[k], changes[k], -round(total[k], 2), cost[k], int(k)))
+    return [key[-1] for key in sorted(keys)]
 
 
 def unlike(ordered: list[int], changed: list[frozenset], *, most: int = ADVISED) -> list[int]:
-    """The first of `ordered` that do not merely add parts to one before them; `changed` (builds) is what each changes."""
+    """The first of `ordered` that do not merely add parts to one before; `changed` (builds) is what each changes."""
     taken: list[int] = []
     for k in ordered:
         if not any(changed[t] <= changed[k] for t in taken):

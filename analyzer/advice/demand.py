@@ -1,8 +1,8 @@
 """What the laps asked of the rear axle, row by row: all that a replay keeps while the lock curve changes.
 
-Kept: path, speed, steer and throttle, and with them the ground speed under each rear wheel, the wheel loads, the lateral
-force of the axle and the torque that came to the differential. Rows are those of the fit (about 20 Hz), in corners and a
-second on both sides of them; straights have no inside wheel.
+Kept: path, speed, steer and throttle, and with them the ground speed under each rear wheel, the wheel loads, the
+lateral force of the axle and the torque that came to the differential. Rows are those of the fit (about 20 Hz), in
+corners and a second on both sides of them; straights have no inside wheel.
 """
 
 from dataclasses import dataclass, replace
@@ -18,8 +18,8 @@ from analyzer.vehicle.car import Car
 from analyzer.vehicle.tyre import wheel_forces
 
 AROUND_S = 1.0  # before and after a corner: the axle settles from its start, and slides end on the straight
-# Engine, flywheel and gears as the case feels them, where the log has no engine speed: an engine of 0.13 kg m2 through a
-# ratio of 8 (common practice, no source).
+# Engine with flywheel, and the ratio that it turns the case through where the log has no engine speed. Common practice,
+# no source.
 ENGINE_INERTIA_KG_M2 = 0.13
 USUAL_RATIO = 8.0
 RATIOS = (3.0, 20.0)  # of engine to wheel; outside, the clutch slips or a gear is being changed

@@ -43,8 +43,11 @@ class Option:
 
 @dataclass(frozen=True)
 class Cause:
-    """Is the differential the thing to change? `verdict` is `differential`, `not_the_differential`, `nothing_to_cure` or
-    `cannot_tell`; `advise` says whether builds are ranked for it."""
+    """Is the differential the thing to change?
+
+    `verdict` is `differential`, `not_the_differential`, `nothing_to_cure` or `cannot_tell`; `advise` says whether
+    builds are ranked for it when it is asked for.
+    """
 
     verdict: str
     sentence: str

@@ -7,8 +7,8 @@ import numpy as np
 from analyzer.advice.demand import Demand, Passes
 from analyzer.advice.replay import Replayed
 from analyzer.analysis import Analysis
-from analyzer.findings.coast_understeer import CLOSED_THROTTLE, LEAST_EXTRA_RAD
-from analyzer.findings.handling import fit_handling, steer_for_moment_rad
+from analyzer.findings.coast_understeer import CLOSED_THROTTLE
+from analyzer.findings.grip import rear_lateral_force_N
 from analyzer.findings.inside_wheel_spin import CLEAR_SIGMAS, MOSTLY_ALONG, OPEN_THROTTLE
 from analyzer.findings.lock_up_snap import AFTER_S, BEFORE_S, OPENS_AT, STEP_S
 from analyzer.findings.rear_axle import LEAST_LATERAL_M_S2, LEAST_SPEED_M_S
@@ -17,7 +17,6 @@ from analyzer.vehicle.car import Car
 from analyzer.vehicle.tyre import peak_rho
 
 LEAST_COAST_S = 2.0  # of coasting in corners, for a mean over them
-LEAST_UNDERSTEER_S = 0.5  # of understeer while coasting
 SNAP_PERCENTILE = 90.0  # of the throttle applications: the largest one alone is noise
 LEAST_APPLICATIONS = 3
 
@@ -33,7 +32,7 @@ class Rows:
     coasting : bool, in a corner with the throttle closed, and the brakes off unless `coasting_braked`.
     coasting_braked : bool, there was too little coasting off the brakes, so braked rows count as well.
     applications : (a, 2) pass and step at which the throttle opens in a corner.
-    extra_steer_rad : steer over what the car's own balance asks for, towards the turn; NaN where it cannot be told.
+    front_side_N : lateral force of the front axle, its size.
     clear_m_s : by how much one wheel must out-turn the other to count.
     """
 
@@ -42,24 +41,26 @@ class Rows:
     coasting: np.ndarray
     coasting_braked: bool
     applications: np.ndarray
-    extra_steer_rad: np.ndarray
+    front_side_N: np.ndarray
     clear_m_s: float
     step_s: float
 
 
 @dataclass(frozen=True)
 class Outcomes:
-    """Of k lock curves, each (k,); NaN where the log has nothing to tell it from. The first curve is what is fitted.
+    """Of k lock curves, each (k,); NaN where the log has nothing to tell it from.
 
     Attributes
     ----------
+    spin_s : time in which one or both rear wheels spin under power.
     inside_spin_s : time in which the inside rear spins under power while the outside grips.
     both_spin_s : time in which both rear wheels spin under power.
     coast_moment_Nm : mean yaw moment against the turn, coasting in corners.
-    entry_share : share of the steer over the car's own balance, coasting in corners, that the differential explains.
+    entry_share : share of the front tyres' side force that this moment takes: understeer that is the differential's.
     snap_Nm_s : fastest rise of the moment against the turn as the throttle opens, 90th percentile of the applications.
     """
 
+    spin_s: np.ndarray
     inside_spin_s: np.ndarray
     both_spin_s: np.ndarray
     coast_moment_Nm: np.ndarray
@@ -82,18 +83,14 @@ def rows_of(analysis: Analysis, observed: Observations, passes: Passes) -> Rows:
         coasting = cornering & (throttle <= CLOSED_THROTTLE)
     opens = np.zeros(cornering.shape, bool)
     opens[:, 1:] = (throttle[:, 1:] > OPENS_AT) & (throttle[:, :-1] <= OPENS_AT)
-    handling = fit_handling(signals, car)
-    extra = np.full(at.shape, np.nan)
-    if handling is not None:
-        turning_in = steer_for_moment_rad(car.yaw_inertia * signals.yaw_acceleration_rad_s2, car)
-        extra = turn * (signals.steer_rad - handling.steer_rad(signals, car) - turning_in)[at]
+    front = np.abs(car.mass_kg * signals.lat_m_s2 - rear_lateral_force_N(signals, car))
     return Rows(
         turn=turn,
         driven=off_brakes & (throttle > OPEN_THROTTLE),
         coasting=coasting,
         coasting_braked=braked,
         applications=np.argwhere(opens & off_brakes),
-        extra_steer_rad=extra,
+        front_side_N=front[at],
         clear_m_s=CLEAR_SIGMAS * np.sqrt(2) * signals.wheel_speed_noise_m_s,
         step_s=passes.step_s,
     )
@@ -115,10 +112,11 @@ def outcomes(replayed: Replayed, asked: Demand, rows: Rows, car: Car) -> Outcome
     coasts = rows.coasting.sum() * rows.step_s >= LEAST_COAST_S
     nothing = np.full(len(moment), np.nan)
     return Outcomes(
+        spin_s=seconds(slides | both),
         inside_spin_s=seconds(slides & ~both),
         both_spin_s=seconds(both),
         coast_moment_Nm=moment[:, rows.coasting].mean(axis=1) if coasts else nothing,
-        entry_share=_entry_share(moment, rows, car) if coasts else nothing,
+        entry_share=_front_share(moment, rows, car) if coasts else nothing,
         snap_Nm_s=_snap(moment, apart, rows),
     )
 
@@ -129,15 +127,9 @@ def peak_slip(tyre: dict[str, float]) -> float:
     return theoretical / (1 - theoretical)
 
 
-def _entry_share(moment: np.ndarray, rows: Rows, car: Car) -> np.ndarray:
-    """Over the places where the log shows clearly more steer than the balance asks for; a curve that holds more or less
-    against the turn than the fitted one, the first, changes the steer by what that costs."""
-    where = rows.coasting & (np.nan_to_num(rows.extra_steer_rad, nan=-1.0) > LEAST_EXTRA_RAD)
-    if where.sum() * rows.step_s < LEAST_UNDERSTEER_S:
-        return np.full(len(moment), np.nan)
-    explained = np.maximum(steer_for_moment_rad(moment[:, where], car), 0.0).sum(axis=1)
-    rest = max(rows.extra_steer_rad[where].sum() - explained[0], 0.0)
-    return explained / np.maximum(rest + explained, 1e-9)
+def _front_share(moment: np.ndarray, rows: Rows, car: Car) -> np.ndarray:
+    """A moment N against the turn takes N/L more side force in front, over what the front tyres carry."""
+    return moment[:, rows.coasting].sum(axis=1) / car.wheelbase_m / rows.front_side_N[rows.coasting].sum()
 
 
 def _snap(moment: np.ndarray, apart: np.ndarray, rows: Rows) -> np.ndarray:

@@ -7,13 +7,13 @@ Along each corner pass, implicitly in time, for both rear wheels, the case betwe
     F_y(kappa_l, s) + F_y(kappa_r, s) + (F_xl - F_xr) t/(2 L) = as logged
     locked: w_l = w_r where the D it takes is less than M(T); else |D| = M(T), against the faster wheel
 
-The throttle is kept as logged, so what reaches the differential is kept too, but for J, the inertia of engine and gears:
-a wheel that spins up drags the engine along, and one that no longer spins up leaves that torque to the tyres. Without a
-spin the sum of the axle's force is that of the log. The ground speed stays as logged in any case; a spin that costs drive
-does not slow the car.
+The throttle is kept as logged, so what reaches the differential is kept too, but for J, the inertia of engine and
+gears: a wheel that spins up drags the engine along, and one that no longer spins up leaves that torque to the tyres.
+Without a spin the sum of the axle's force is that of the log. The ground speed stays as logged in any case; a spin that
+costs drive does not slow the car.
 
-The wheel's own inertia keeps the equations solvable past the tyre's peak, where a quasi-steady balance has two answers or
-none, and tells a short slide from a long one.
+The wheel's own inertia keeps the equations solvable past the tyre's peak, where a quasi-steady balance has two answers
+or none, and tells a short slide from a long one.
 """
 
 from dataclasses import dataclass
@@ -30,7 +30,6 @@ ITERATIONS = 4  # a step starts from the one before, 0.05 s ago
 MOST_SLIP_STEP = 0.15  # of one iteration: near the peak the tyre's slope says little about what comes after
 MOST_SIDE_STEP = 0.03
 SLOWEST_M_S = 1.0
-LOCKED_SPOOL_Nm = 1e9  # capacity of a spool; finite, so that the same step serves
 
 
 @dataclass(frozen=True)

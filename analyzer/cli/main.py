@@ -21,6 +21,7 @@ COMMANDS = {
     "analyze": "what the differential did in a session",
     "dashboard": "the web page, on this machine unless told otherwise",
     "compare": "did a change take: runs before against runs after",
+    "advise": "which parts on the shelf would cure what the logs show",
     "simulate": "make a log from the forward model, with the truth beside it",
     "logbook": "keep the logs, cars, setups and results of a team in one folder",
 }

@@ -1,0 +1,48 @@
+"""An advice on the terminal, readable at 80 columns."""
+
+from rich.console import Console
+from rich.table import Table
+
+from analyzer.advice.option import Advice
+from analyzer.advice.words import (
+    CAUSE_WORDS,
+    CURE_WORDS,
+    HOW_TO_READ,
+    OUTCOME_WORDS,
+    logged_words,
+    outcome_words,
+    shown,
+    sure_words,
+)
+from analyzer.cautions import CAUTIONS
+
+HEADINGS = {"inside_spin_s": "inside spin, s", "both_spin_s": "both spin, s", "coast_moment_Nm": "coast moment, N.m"}
+
+
+def print_advice(advice: Advice, console: Console) -> None:
+    """Answer, causes, the advised builds with why, the table of the front, what it hangs on, cautions."""
+    say = lambda text: console.print(text, markup=False)  # noqa: E731
+    say(f"{advice.answer}\n")
+    for cure, cause in advice.causes.items():
+        say(f"{CURE_WORDS[cure]}: {CAUSE_WORDS[cause.verdict]}. {cause.sentence}")
+    for option in advice.top:
+        say(f"\n{option.rank}. {option.build.label}\n   {option.why}\n   {sure_words(option)}")
+        say(f"   It hangs on this: {option.hangs_on}")
+    table = Table(title="What is fitted, what is advised, and the best trade-offs", title_justify="left")
+    table.add_column("build")
+    for name in HEADINGS:
+        table.add_column(HEADINGS[name], justify="right")
+    for option in shown(advice):
+        mark = f"{option.rank}. " if option.rank else ""
+        cells = [outcome_words(option.outcome[name], OUTCOME_WORDS[name][1]) for name in HEADINGS]
+        table.add_row(f"{mark}{option.build.label}", *cells)
+    console.print()
+    console.print(table)
+    say(logged_words(advice))
+    say("\nAssumed:")
+    for assumption in advice.assumptions:
+        say(f"- {assumption}")
+    if advice.refused:
+        say(f"\nLeft out, because it cannot be built or reckoned ({len(advice.refused)}): {advice.refused[0]}")
+    say(f"\n{HOW_TO_READ}")
+    say("\nCautions: " + " ".join(CAUTIONS))

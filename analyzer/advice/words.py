@@ -1,0 +1,58 @@
+"""Words that terminal and report of an advice share."""
+
+from analyzer.advice.option import Advice, Option
+from analyzer.lockcurve.estimate import Interval
+from analyzer.report.words import number
+
+OUTCOME_WORDS = {
+    "inside_spin_s": ("inside rear spins, s", 1),
+    "both_spin_s": ("both rears spin, s", 1),
+    "coast_moment_Nm": ("moment against the turn off the throttle, N.m", 0),
+    "entry_share": ("share of the front tyres' side force that it takes", 3),
+    "snap_Nm_s": ("rise of that moment as the throttle opens, N.m/s", 0),
+}
+CAUSE_WORDS = {
+    "differential": "the differential's",
+    "not_the_differential": "not the differential's",
+    "nothing_to_cure": "nothing to cure",
+    "cannot_tell": "cannot be told",
+}
+CURE_WORDS = {"spin": "spin under power", "entry": "entry off the throttle"}
+HOW_TO_READ = (
+    "How to read it: the logged laps are driven again in the computer with each build's lock curve; path, speed, steer "
+    "and throttle stay as logged. Times are over all laps given; intervals are 95 % and hold what is not sure of tyre, "
+    "car, engine, friction and parts, not what the driver would do differently."
+)
+
+
+def outcome_words(interval: Interval, digits: int) -> str:
+    """Value with its interval, a dash where there is none."""
+    if interval.value is None:
+        return "–"
+    value = number(interval.value, digits)
+    if interval.lower is None:
+        return value
+    return f"{value} ({number(interval.lower, digits)} to {number(interval.upper, digits)})"
+
+
+def logged_words(advice: Advice) -> str:
+    """How near the replay of what is fitted comes to the log: the first thing to ask of a replay."""
+    pairs = []
+    for name in ("inside_spin_s", "coast_moment_Nm"):
+        words, digits = OUTCOME_WORDS[name]
+        pairs.append(
+            f"{words}: log {number(advice.logged[name], digits)}, replay "
+            f"{outcome_words(advice.fitted.outcome[name], digits)}"
+        )
+    return "What is fitted, as logged and as replayed. " + "; ".join(pairs) + "."
+
+
+def sure_words(option: Option) -> str:
+    """How sure, in a sentence."""
+    return f"About {100 * option.sure:.0f} % sure to take away a fifth or more, if the assumptions hold."
+
+
+def shown(advice: Advice) -> list[Option]:
+    """What is fitted, the advised builds, then the front from little spin to much."""
+    rest = [o for o in advice.options[1:] if o.on_front and o.rank is None]
+    return [advice.fitted, *advice.top, *sorted(rest, key=lambda o: o.outcome["spin_s"].value)]
