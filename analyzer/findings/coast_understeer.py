@@ -1,12 +1,14 @@
-"""Understeer off the throttle, and how much of it the differential explains."""
+"""Understeer off the throttle: what the differential holds against the turn, and what it does not explain."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from analyzer.findings.confidence import above, confidence, lasting
 from analyzer.findings.events import corner_at, events, phase_at, place
 from analyzer.findings.finding import Finding
+from analyzer.findings.grip import front_lateral_force_N
 from analyzer.findings.handling import Handling, fit_handling, steer_for_moment_rad
 from analyzer.findings.rear_axle import RearAxle, rear_axle
 from analyzer.lockcurve.estimate import LockCurveEstimate
@@ -16,13 +18,20 @@ from analyzer.vehicle.car import Car
 from analyzer.vehicle.state import AxleState
 
 CLOSED_THROTTLE = 0.03  # pedal channels rest within 2-3 % of zero
-LEAST_EXTRA_RAD = np.radians(0.3)  # about 4-5 degrees at the steering wheel: what a driver notices
-CLEAR_SIGMAS = 2.5  # over the scatter of the car's own steady cornering
+# of the front tyres' side force that the moment takes: about 1.5 % of corner speed, 0.1 s in a corner of 6 s
+LEAST_FRONT_SHARE = 0.03
+ACT_FRONT_SHARE = 0.06
+SURE_SIGMAS = 1.645  # the moment must be over what ends an event, not only over none, with 95 % certainty
 HOLDS_ON = 0.6  # hysteresis: part of the threshold at which the event ends
-CORRECTION_S = 0.3  # time between two steering corrections (common practice, no source)
 LEAST_S = 0.3  # shorter than one steering correction it is no state of the car
-MINOR_SHARE = 0.15  # below this share the differential is not the thing to change
-MAJOR_SHARE = 0.4
+CORRECTION_S = 0.3  # time between two steering corrections (common practice, no source)
+# understeer of the car's own: clear to the driver, about 15 degrees at the steering wheel
+CLEAR_EXTRA_RAD = np.radians(1.0)
+CLEAR_SIGMAS = 2.5  # over the scatter of the car's own steady cornering
+# the balance is fitted below 6 m/s2 and bends towards the limit by about 0.2 degrees per g
+# beyond (common practice, no source)
+BEND_RAD_PER_M_S2 = np.radians(0.2) / 9.81
+FITTED_TO_M_S2 = 6.0
 # of the cornering stiffness that turns the moment into degrees (car file, not fitted here)
 STIFFNESS_RELATIVE_SD = 0.25
 
@@ -30,72 +39,102 @@ STIFFNESS_RELATIVE_SD = 0.25
 def find_coast_understeer(
     signals: Signals, corners: Sequence[Corner], laps: Laps, axle: AxleState, lock_curve: LockCurveEstimate, car: Car
 ) -> tuple[Finding, ...]:
-    """Throttle closed, brakes off, and more steer than the car's own balance explains.
+    """Throttle closed, brakes off: the differential's yaw moment against the turn; and understeer without one.
 
     Notes
     -----
-    The balance (neutral steer plus understeer gradient) is fitted on this log with the throttle open; the steer that
-    yaws the car's inertia is added to it, so that turning in quickly is no understeer. Understeer that the
-    differential's yaw moment does not explain is reported too, and said not to be the differential's.
+    A free axle has no yaw moment. The moment N = M t_r/(2R) needs N/L more side force in front: it is found where that
+    is 3 % or more of what the front tyres carry, differs from none by more than its uncertainty, lasts, and the
+    steering does not contradict it. Understeer beyond the car's own balance (fitted on this log with the throttle
+    open) without such a moment is said not to be the differential's, once a corner.
     """
     handling = fit_handling(signals, car)
-    if handling is None:
-        return ()
     rear = rear_axle(signals, axle, car)
-    turning_in = steer_for_moment_rad(car.yaw_inertia * signals.yaw_acceleration_rad_s2, car)
-    extra = rear.turn * (signals.steer_rad - handling.steer_rad(signals, car) - turning_in)
-    threshold = max(LEAST_EXTRA_RAD, CLEAR_SIGMAS * handling.residual_sd_rad)
     coasting = rear.cornering & (signals.throttle <= CLOSED_THROTTLE) & ~signals.braking & ~axle.braked
-    found = (
-        _finding(signals, corners, car, rear, handling, extra, start, stop)
+    front = np.abs(front_lateral_force_N(signals, car))
+    share = np.nan_to_num(rear.opposing_moment_Nm / car.wheelbase_m / np.maximum(front, 0.05 * car.mass_kg * 9.81))
+    extra = None if handling is None else _extra_steer_rad(signals, rear, handling, car)
+    held = [
+        _held(signals, corners, car, axle, rear, handling, share, extra, start, stop)
         for start, stop in events(
-            begins=coasting & (extra > threshold),
-            goes_on=coasting & (extra > HOLDS_ON * threshold),
+            begins=coasting & (share > LEAST_FRONT_SHARE),
+            goes_on=coasting & (share > HOLDS_ON * LEAST_FRONT_SHARE),
             rate_hz=signals.rate_hz,
             least_s=LEAST_S,
         )
-    )
-    return tuple(f for f in found if f is not None)
+    ]
+    held = [f for f in held if f is not None]
+    if handling is None:
+        return tuple(held)
+    threshold = np.maximum(CLEAR_EXTRA_RAD, CLEAR_SIGMAS * _balance_sd_rad(signals, handling, car))
+    own = coasting & np.isfinite(rear.opposing_moment_Nm) & (share < HOLDS_ON * LEAST_FRONT_SHARE)
+    others = [
+        _of_the_car(signals, corners, car, rear, handling, extra, start, stop)
+        for start, stop in events(
+            begins=own & (extra > threshold),
+            goes_on=own & (extra > HOLDS_ON * threshold),
+            rate_hz=signals.rate_hz,
+            least_s=LEAST_S,
+        )
+    ]
+    return (*held, *_once_a_corner(others))
 
 
-def _finding(
+def _extra_steer_rad(signals: Signals, rear: RearAxle, handling: Handling, car: Car) -> np.ndarray:
+    """(n,) steer into the turn beyond the car's balance and what turns its inertia (rad, road wheel)."""
+    turning_in = steer_for_moment_rad(car.yaw_inertia * signals.yaw_acceleration_rad_s2, car)
+    return rear.turn * (signals.steer_rad - handling.steer_rad(signals, car) - turning_in)
+
+
+def _balance_sd_rad(signals: Signals, handling: Handling, car: Car) -> np.ndarray:
+    """(n,) how sure the balance is there: scatter, its bend towards the limit, and the steer that turns the inertia."""
+    beyond = np.maximum(np.abs(signals.lat_m_s2) - FITTED_TO_M_S2, 0.0)
+    turning_in = steer_for_moment_rad(car.yaw_inertia * signals.yaw_acceleration_rad_s2, car)
+    still = np.hypot(handling.residual_sd_rad, BEND_RAD_PER_M_S2 * beyond)
+    return np.hypot(still, STIFFNESS_RELATIVE_SD * turning_in)
+
+
+def _held(
     signals: Signals,
     corners: Sequence[Corner],
     car: Car,
+    axle: AxleState,
     rear: RearAxle,
-    handling: Handling,
-    extra_rad: np.ndarray,
+    handling: Handling | None,
+    share: np.ndarray,
+    extra: np.ndarray | None,
     start: int,
     stop: int,
 ) -> Finding | None:
+    """What the differential holds against the turn; None where that is not sure."""
     window = slice(start, stop)
     known = np.isfinite(rear.opposing_moment_Nm[window])
-    if known.sum() < 0.5 * (stop - start):
-        return None  # without the torque split nothing can be said about the differential's share
-    corner = corner_at(corners, start, stop)
     moment = float(rear.opposing_moment_Nm[window][known].mean())
-    extra = float(extra_rad[window].mean())
-    explained = max(float(steer_for_moment_rad(moment, car)), 0.0)
-    share = min(explained / extra, 1.0)
-    at_wheel = float(np.degrees(car.steering_ratio))
-    extra_deg, explained_deg = extra * at_wheel, explained * at_wheel
+    lever = car.rear_track_m / (2 * car.rear_rolling_radius_m)
+    # the error of the split is one error along an event, not one a sample
+    moment_sd = float(axle.torque_difference_sd_Nm[window][known].mean()) * lever
+    mean_share = float(share[window][known].mean())
+    over = moment * (1 - HOLDS_ON * LEAST_FRONT_SHARE / mean_share)
+    if mean_share < LEAST_FRONT_SHARE or over < SURE_SIGMAS * moment_sd:
+        return None
+    explained = float(steer_for_moment_rad(moment, car))
+    extra_mean = None if extra is None else float(extra[window].mean())
+    if extra_mean is not None:
+        sd = float(_balance_sd_rad(signals, handling, car)[window].mean())
+        if extra_mean < -2 * sd:
+            return None  # the car steered less than its own balance asks: whatever held it, it did not understeer
+    corner = corner_at(corners, start, stop)
     duration = (stop - start) / signals.rate_hz
-    # samples along one turn-in are not independent: one counts per driver's correction
-    mean_sd = max(handling.residual_sd_rad, 1e-4) / np.sqrt(max(duration / CORRECTION_S, 1.0))
-    where = place(corner, float(signals.distance_m[start]))
-    start_text = (
-        f"Off the throttle {where} the car took {extra_deg:.0f} degrees more steering wheel than its own balance "
-        "asks for"
+    at_wheel = float(np.degrees(car.steering_ratio))
+    sentence = (
+        f"Off the throttle {place(corner, float(signals.distance_m[start]))} the differential held against the turn "
+        f"with {moment:.0f} N.m of yaw moment for {duration:.1f} s: that takes {100 * mean_share:.0f} % of the front "
+        f"tyres' side force and at least {explained * at_wheel:.0f} degrees at the steering wheel."
     )
-    if share < MINOR_SHARE:
-        sentence = (
-            f"{start_text}: this is not the differential's, which accounts for {explained_deg:.1f} degrees of it."
-        )
-    else:
-        rest = "" if share > 0.85 else "; the rest is not the differential's"
-        sentence = (
-            f"{start_text}: the differential holds against the turn with {moment:.0f} N.m and accounts for about "
-            f"{explained_deg:.0f} degrees, {100 * share:.0f} % of it{rest}."
+    if extra_mean is not None and extra_mean > 2 * explained and extra_mean > CLEAR_EXTRA_RAD:
+        sentence += (
+            f" The car took {extra_mean * at_wheel:.0f} degrees more than its own balance asks for; the rest is not "
+            "the differential's."
         )
     return Finding(
         kind="coast_understeer",
@@ -103,26 +142,81 @@ def _finding(
         corner=corner.number if corner else None,
         start_s=float(signals.time_s[start]),
         end_s=float(signals.time_s[stop - 1]),
-        severity="act"
-        if share >= MAJOR_SHARE and explained >= LEAST_EXTRA_RAD
-        else "caution"
-        if share >= MINOR_SHARE
-        else "note",
-        confidence=confidence(above(extra - HOLDS_ON * LEAST_EXTRA_RAD, mean_sd), lasting(duration)),
+        severity="act" if mean_share >= ACT_FRONT_SHARE else "caution",
+        confidence=confidence(above(over, moment_sd), lasting(duration)),
         sentence=sentence,
         evidence={
+            "of_the_differential": True,
             "phase": phase_at(corner, (start + stop) // 2),
             "duration_s": duration,
-            "extra_steer_deg": extra_deg,
-            "extra_road_wheel_deg": float(np.degrees(extra)),
             "yaw_moment_Nm": moment,
-            "explained_steer_deg": explained_deg,
-            "explained_steer_sd_deg": STIFFNESS_RELATIVE_SD * explained_deg,
-            "differential_share": share,
-            "transfer_torque_Nm": float(np.nanmean(rear.transfer_torque_Nm[window])),
+            "yaw_moment_sd_Nm": moment_sd,
+            "front_side_force_share": mean_share,
+            "transfer_torque_Nm": moment / lever,
+            "explained_steer_deg": explained * at_wheel,
+            "explained_steer_sd_deg": STIFFNESS_RELATIVE_SD * explained * at_wheel,
+            "extra_steer_deg": None if extra_mean is None else extra_mean * at_wheel,
+            "understeer_gradient_deg_per_g": None if handling is None else handling.gradient_deg_per_g,
+            "speed_m_s": float(signals.speed_m_s[window].mean()),
+            "assumption": "cornering stiffness from the car file; near the limit the moment costs more steer",
+        },
+    )
+
+
+def _of_the_car(
+    signals: Signals,
+    corners: Sequence[Corner],
+    car: Car,
+    rear: RearAxle,
+    handling: Handling,
+    extra: np.ndarray,
+    start: int,
+    stop: int,
+) -> Finding:
+    """Understeer with no moment of the differential behind it."""
+    window = slice(start, stop)
+    corner = corner_at(corners, start, stop)
+    duration = (stop - start) / signals.rate_hz
+    mean, moment = float(extra[window].mean()), float(rear.opposing_moment_Nm[window].mean())
+    at_wheel = float(np.degrees(car.steering_ratio))
+    # samples along one turn-in are not independent: one counts per driver's correction
+    sd = float(_balance_sd_rad(signals, handling, car)[window].mean()) / np.sqrt(max(duration / CORRECTION_S, 1.0))
+    explained = max(float(steer_for_moment_rad(moment, car)), 0.0)
+    return Finding(
+        kind="coast_understeer",
+        lap=corner.lap if corner else None,
+        corner=corner.number if corner else None,
+        start_s=float(signals.time_s[start]),
+        end_s=float(signals.time_s[stop - 1]),
+        severity="note",
+        confidence=confidence(above(mean - HOLDS_ON * CLEAR_EXTRA_RAD, sd), lasting(duration)),
+        sentence=f"Off the throttle {place(corner, float(signals.distance_m[start]))} the car took "
+        f"{mean * at_wheel:.0f} degrees more steering wheel than its own balance asks for: this is not the "
+        f"differential's, which accounts for {explained * at_wheel:.1f} degrees of it.",
+        evidence={
+            "of_the_differential": False,
+            "phase": phase_at(corner, (start + stop) // 2),
+            "duration_s": duration,
+            "extra_steer_deg": mean * at_wheel,
+            "extra_road_wheel_deg": float(np.degrees(mean)),
+            "yaw_moment_Nm": moment,
+            "explained_steer_deg": explained * at_wheel,
+            "explained_steer_sd_deg": STIFFNESS_RELATIVE_SD * explained * at_wheel,
             "understeer_gradient_deg_per_g": handling.gradient_deg_per_g,
             "steady_scatter_deg": handling.residual_sd_rad * at_wheel,
             "speed_m_s": float(signals.speed_m_s[window].mean()),
-            "assumption": "cornering stiffness from the car file; near the limit the true share is larger",
         },
     )
+
+
+def _once_a_corner(findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """The clearest of each corner, which says in how many passes it happened: a habit of the car, not an event."""
+    by_corner: dict[int | None, list[Finding]] = {}
+    for found in findings:
+        by_corner.setdefault(found.corner, []).append(found)
+    merged = []
+    for group in by_corner.values():
+        worst = max(group, key=lambda f: f.confidence * f.evidence["extra_steer_deg"])
+        numbers = ", ".join(str(f.lap) for f in sorted(group, key=lambda f: f.start_s))
+        merged.append(replace(worst, evidence=worst.evidence | {"passes": len(group), "laps": numbers}))
+    return tuple(merged)

@@ -25,6 +25,11 @@ def rear_lateral_force_N(signals: Signals, car: Car) -> np.ndarray:
     return moment / car.wheelbase_m
 
 
+def front_lateral_force_N(signals: Signals, car: Car) -> np.ndarray:
+    """(n,) lateral force of the front axle (N): what the rear axle leaves of m a_y."""
+    return car.mass_kg * signals.lat_m_s2 - rear_lateral_force_N(signals, car)
+
+
 def locked_drive_force_N(signals: Signals, axle: AxleState, car: Car) -> np.ndarray:
     """(n,) longitudinal force (N) that the rear axle could put down as one piece, at its lateral force of the moment.
 

@@ -37,27 +37,50 @@ def test_steer_against_a_moment_is_the_single_track_answer():
     assert steer_for_moment_rad(moment, car) == pytest.approx(expected)
 
 
-def test_planted_coast_understeer_is_found_in_its_corner_and_a_clean_session_has_none():
-    findings = found(find_coast_understeer, Made(extra_steer_laps=(2, 4)))
-    assert [(f.lap, f.corner) for f in findings] == [(2, 2), (4, 2)]
-    assert findings[0].evidence["extra_steer_deg"] == pytest.approx(np.degrees(0.03) * 14, rel=0.1)
-    assert found(find_coast_understeer, Made(extra_steer_laps=())) == ()
+@pytest.fixture
+def free_axle(monkeypatch):
+    """Packs that hold next to nothing off the throttle."""
+    monkeypatch.setattr(made_analysis, "PRELOAD", 5.0)
+    monkeypatch.setattr(made_analysis, "COAST", 0.0)
 
 
-def test_understeer_that_the_differential_does_not_explain_is_not_the_differentials():
-    finding = found(find_coast_understeer, Made())[0]
-    assert finding.evidence["differential_share"] < 0.15
-    assert finding.severity == "note"
+def test_a_free_axle_has_no_coast_understeer(free_axle):
+    assert found(find_coast_understeer, Made(extra_steer_laps=(), spin_laps=())) == ()
+
+
+def test_what_the_differential_holds_off_the_throttle_is_found_with_its_moment(monkeypatch):
+    monkeypatch.setattr(made_analysis, "PRELOAD", 300.0)
+    findings = found(find_coast_understeer, Made(extra_steer_laps=(1, 2, 3, 4), spin_laps=()))
+    assert {(f.lap, f.corner) for f in findings} >= {(1, 2), (2, 2), (3, 2), (4, 2)}
+    of_corner = next(f for f in findings if f.corner == 2)
+    # M t_r/(2R) of the curve that the session is made with, at its 320 N.m of engine braking
+    expected = (300.0 + made_analysis.COAST * (320 - made_analysis.COAST_HOLD)) * 1.46 / 0.6
+    assert of_corner.evidence["yaw_moment_Nm"] == pytest.approx(expected, rel=0.05)
+    assert of_corner.evidence["of_the_differential"] and of_corner.severity == "act"
+    assert "held against the turn" in of_corner.sentence
+
+
+def test_a_moment_within_its_uncertainty_is_not_told(monkeypatch):
+    monkeypatch.setattr(made_analysis, "PRELOAD", 300.0)
+    signals, axle, corners, laps = made_signals_and_axle(Made(spin_laps=(), extra_steer_laps=()))
+    unsure = replace(axle, torque_difference_sd_Nm=np.full(len(signals.time_s), 300.0))
+    assert find_coast_understeer(signals, corners, laps, unsure, made_estimate(), made_car()) == ()
+
+
+def test_a_car_that_steers_less_than_its_balance_asks_does_not_understeer(monkeypatch):
+    monkeypatch.setattr(made_analysis, "PRELOAD", 300.0)
+    monkeypatch.setattr(made_analysis, "EXTRA_STEER_RAD", -0.02)
+    findings = found(find_coast_understeer, Made(spin_laps=()))
+    assert not [f for f in findings if f.corner == 2]
+
+
+def test_understeer_without_a_moment_is_not_the_differentials_and_is_told_once_a_corner(free_axle):
+    findings = found(find_coast_understeer, Made(extra_steer_laps=(2, 4), spin_laps=()))
+    assert [(f.corner, f.evidence["passes"], f.evidence["laps"]) for f in findings] == [(2, 2, "2, 4")]
+    finding = findings[0]
+    assert finding.evidence["extra_steer_deg"] == pytest.approx(np.degrees(0.03) * 14, rel=0.1)
+    assert finding.severity == "note" and not finding.evidence["of_the_differential"]
     assert "not the differential's" in finding.sentence
-
-
-def test_understeer_of_the_size_that_the_moment_costs_is_the_differentials(monkeypatch):
-    monkeypatch.setattr(made_analysis, "EXTRA_STEER_RAD", 0.007)
-    monkeypatch.setattr(made_analysis, "PRELOAD", 400.0)
-    finding = found(find_coast_understeer, Made())[0]
-    assert finding.evidence["differential_share"] > 0.8
-    assert finding.severity == "act"
-    assert "the differential holds against the turn" in finding.sentence
 
 
 @pytest.mark.parametrize("left_turn", [True, False])
@@ -89,7 +112,7 @@ def test_all_findings_come_worst_first_and_none_is_unlikely():
     assert all(0.5 <= f.confidence <= 1 and f.end_s >= f.start_s for f in findings)
 
 
-def test_steer_that_only_turns_the_car_in_is_no_understeer():
+def test_steer_that_only_turns_the_car_in_is_no_understeer(free_axle):
     car = made_car()
     signals, axle, corners, laps = made_signals_and_axle(Made(extra_steer_laps=(), spin_laps=()))
     swing = np.where(signals.throttle < 0.03, 3.0 * np.sign(signals.yaw_rate_rad_s), 0.0)  # rad/s2, made up
