@@ -1,11 +1,13 @@
-"""`halfshaft compare --before LOG ... --after LOG ... --car CAR`: did the change take."""
+"""`halfshaft compare --before LOG ... --after LOG ... --car CAR`: did the change take; `--plan`: with how many laps."""
 
 import argparse
+from collections.abc import Callable
+from typing import Any
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's arguments."""
-    parser.add_argument("--before", metavar="LOG", nargs="+", required=True, help="logs from before the change")
+    parser.add_argument("--before", metavar="LOG", nargs="+", help="logs from before the change")
     parser.add_argument(
         "--after", metavar="LOG", nargs="+", help="logs from after the change; left out, laps of the logs before"
     )
@@ -17,60 +19,113 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--after-setup", metavar="SETUP", help="setup file after")
     parser.add_argument("--channels", metavar="MAP", help="channel map (TOML), one for all logs")
+    parser.add_argument(
+        "--plan", metavar="LOG", nargs="+", help="instead: how many laps a change needs to be told, from logs as it is"
+    )
+    parser.add_argument(
+        "--change",
+        metavar="CHANGE",
+        nargs="+",
+        default=["preload=20%", "drive_slope=20%", "coast_slope=20%"],
+        help="what is planned for: preload=20%% or =25 (N.m), drive_slope=0.1, coast_slope=30%%",
+    )
     parser.add_argument("--json", metavar="FILE", help="write the result as JSON; - is standard output")
     parser.add_argument("--html", metavar="FILE", help="write the report as one HTML file")
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Compare, print, write. Returns the exit status.
+    """Compare or plan, print, write. Returns the exit status.
 
     Raises
     ------
     InputError : a file is wrong, or only one setup file or no second side is given.
     CannotTell : a log cannot support the question.
     """
-    import json
-
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn
+
+    from analyzer.errors import InputError
+
+    if (arguments.plan is None) == (arguments.before is None):
+        raise InputError("give --before and --after to compare runs, or --plan with logs to plan a comparison.")
+    terminal = Console(stderr=True)
+    columns = (TextColumn("{task.description}"), BarColumn())
+    with Progress(*columns, console=terminal, transient=True, disable=not terminal.is_terminal) as bar:
+        task = bar.add_task("reading", total=1.0)
+
+        def progress(step: str, share: float) -> None:
+            bar.update(task, description=step, completed=share)
+
+        return _plan(arguments, progress) if arguments.plan else _compare(arguments, progress)
+
+
+def _compare(arguments: argparse.Namespace, progress: Callable[[str, float], None]) -> int:
+    from rich.console import Console
 
     from analyzer.comparison.compare import compare
     from analyzer.comparison.result import comparison_result
     from analyzer.comparison.terminal import print_comparison
     from analyzer.errors import InputError
-    from analyzer.files import write_atomic
 
     if (arguments.before_setup is None) != (arguments.after_setup is None):
         raise InputError("only one setup file was given; give both --before-setup and --after-setup, or neither.")
     if arguments.after is None and None in (arguments.before_laps, arguments.after_laps):
         raise InputError("there is nothing to compare with; give --after, or --before-laps and --after-laps.")
-    terminal = Console(stderr=True)
-    columns = (TextColumn("{task.description}"), BarColumn())
-    with Progress(*columns, console=terminal, transient=True, disable=not terminal.is_terminal) as bar:
-        task = bar.add_task("reading", total=1.0)
-        comparison = compare(
-            before=arguments.before,
-            after=arguments.after or arguments.before,
-            car_path=arguments.car,
-            before_laps=arguments.before_laps,
-            after_laps=arguments.after_laps,
-            before_setup=arguments.before_setup,
-            after_setup=arguments.after_setup,
-            channels_path=arguments.channels,
-            progress=lambda step, share: bar.update(task, description=step, completed=share),
-        )
+    comparison = compare(
+        before=arguments.before,
+        after=arguments.after or arguments.before,
+        car_path=arguments.car,
+        before_laps=arguments.before_laps,
+        after_laps=arguments.after_laps,
+        before_setup=arguments.before_setup,
+        after_setup=arguments.after_setup,
+        channels_path=arguments.channels,
+        progress=progress,
+    )
     if arguments.html:
         from analyzer.comparison.html import write_html  # plotly takes a while to import
 
         write_html(comparison, arguments.html)
-    if arguments.json:
-        text = json.dumps(comparison_result(comparison), indent=1, allow_nan=False, ensure_ascii=False) + "\n"
-        if arguments.json == "-":
-            print(text, end="")
-            return 0
-        write_atomic(arguments.json, text)
+    if _written(comparison_result(comparison), arguments.json):
+        return 0
     console = Console(highlight=False)
     print_comparison(comparison, console)
     if arguments.html:
         console.print(f"\nReport: {arguments.html}", markup=False, soft_wrap=True)
     return 0
+
+
+def _plan(arguments: argparse.Namespace, progress: Callable[[str, float], None]) -> int:
+    from rich.console import Console
+
+    from analyzer.comparison.plan_output import plan_result, print_plan
+    from analyzer.comparison.planning import plan
+    from analyzer.comparison.runs import Run
+    from analyzer.pipeline import analyze
+
+    runs = []
+    for k, log in enumerate(arguments.plan):
+        progress(f"analysing {log}", 0.8 * k / len(arguments.plan))
+        analysis = analyze(log_path=log, car_path=arguments.car, channels_path=arguments.channels)
+        runs.append(Run(analysis=analysis, side=0))
+    progress("planning", 0.8)
+    planned = plan(runs, arguments.change)
+    if not _written(plan_result(runs, planned), arguments.json):
+        print_plan(planned, Console(highlight=False))
+    return 0
+
+
+def _written(result: dict[str, Any], file: str | None) -> bool:
+    """Write the JSON; True when it went to standard output, which then carries nothing else."""
+    import json
+
+    from analyzer.files import write_atomic
+
+    if not file:
+        return False
+    text = json.dumps(result, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
+    if file == "-":
+        print(text, end="")
+        return True
+    write_atomic(file, text)
+    return False

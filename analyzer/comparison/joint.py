@@ -63,6 +63,25 @@ class JointLog:
 
 
 @dataclass(frozen=True)
+class Curvature:
+    """Shape of the joint loss at the fit; its last 10 parameters are the curves before and after.
+
+    Attributes
+    ----------
+    data, information : (size, size) curvature of the data's loss, and of the priors'.
+    gradients : (groups, size) of each corner pass; `clusters` and `log` say which cluster and log it is of.
+    names : (size,) parameter and its group, `("lock_curve", ...)` for the curves.
+    """
+
+    data: np.ndarray
+    information: np.ndarray
+    gradients: np.ndarray
+    clusters: tuple[Hashable, ...]
+    log: np.ndarray
+    names: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
 class JointFit:
     """Result of a joint fit.
 
@@ -72,9 +91,7 @@ class JointFit:
     curves : (2, 5) before and after.
     draws : (k, 2, 5) paired draws of both curves.
     log_draws : (k, P + 5) draws of each log's parameters.
-    sampling, floor : (groups, 2, 5) influence of each corner pass on the curves, and (sources, 2, 5) of one standard
-        deviation of each prior: what resampling averages out and what it does not.
-    group_clusters, group_logs : cluster and log of each of the groups in `sampling`.
+    curvature : of the loss at the fit, for planning.
     largest_torque_Nm : largest input torque.
     torque_span_Nm : input torques at which both sides slipped.
     hold_off_tied : the hold-offs of both sides were tied together.
@@ -86,10 +103,7 @@ class JointFit:
     curves: np.ndarray
     draws: np.ndarray
     log_draws: tuple[np.ndarray, ...]
-    sampling: np.ndarray
-    floor: np.ndarray
-    group_clusters: tuple[Hashable, ...]
-    group_logs: np.ndarray
+    curvature: "Curvature"
     largest_torque_Nm: float
     torque_span_Nm: tuple[float, float]
     hold_off_tied: bool
@@ -106,6 +120,9 @@ class _Layout:
             for j, prior in enumerate(priors):
                 columns.setdefault(_owner(j, prior, log, one_tyre), len(columns))
         self.size = len(columns) + 2 * CURVE
+        # the owner's first entry is the place of its prior
+        self.names = [(priors[key[0]].name, priors[key[0]].group) for key in columns]
+        self.names += [(name, "lock_curve") for name in (*model.NAMES, *model.NAMES)]
         for log in logs:
             nuisance = [columns[_owner(j, prior, log, one_tyre)] for j, prior in enumerate(priors)]
             curve = len(columns) + CURVE * log.side + np.arange(CURVE)
@@ -243,7 +260,7 @@ def _result(
     slipping = [t[log.problem.slipping] for t, log in zip(torque, logs, strict=True)]
     draws = _draws(theta, influence, clusters, prior)
     fitted = layout.curves(theta)
-    curves = within_holds(layout.curves(draws) + _form_error(fitted, np.concatenate(slipping)))
+    curves = within_holds(layout.curves(draws) + form_error(fitted, np.concatenate(slipping)))
     by_side = [np.concatenate([s for s, log in zip(slipping, logs, strict=True) if log.side == k]) for k in (0, 1)]
     both = [np.percentile(s, [3, 97]) if len(s) > 20 else (0.0, 0.0) for s in by_side]
     largest = float(max(np.percentile(t, 99.5) for t in torque))
@@ -254,10 +271,14 @@ def _result(
         curves=fitted,
         draws=curves,
         log_draws=tuple(draws[:, i] for i in layout.index),
-        sampling=layout.curves(influence),
-        floor=layout.curves(prior),
-        group_clusters=clusters,
-        group_logs=np.repeat(np.arange(len(logs)), [len(g) for g in by_log]),
+        curvature=Curvature(
+            data=hessian - layout.information,
+            information=layout.information,
+            gradients=np.concatenate(by_log),
+            clusters=clusters,
+            log=np.repeat(np.arange(len(logs)), [len(g) for g in by_log]),
+            names=tuple(layout.names),
+        ),
         largest_torque_Nm=max(largest, 100.0),
         torque_span_Nm=(float(max(b[0] for b in both)), float(min(b[1] for b in both))),
         hold_off_tied=tied,
@@ -275,7 +296,7 @@ def _draws(theta: np.ndarray, influence: np.ndarray, clusters: tuple[Hashable, .
     return theta + sampling + rng.standard_normal((REPLICATES, len(prior))) @ prior
 
 
-def _form_error(fitted: np.ndarray, slipping_torque_Nm: np.ndarray) -> np.ndarray:
+def form_error(fitted: np.ndarray, slipping_torque_Nm: np.ndarray) -> np.ndarray:
     """(k, 2, 5): what the form of the tyre curve gets wrong, alike on both sides, and of a changed slope besides."""
     error = np.empty((REPLICATES, 2, CURVE))
     for side in (0, 1):  # the same seed: the same error of the tyre
