@@ -19,6 +19,8 @@ BRAKE_ON = 1e5  # Pa; 1 bar
 BRAKE_RELEASE_S = 0.3  # pads drag and wheels recover after the pedal is off
 LEAST_SPEED_M_S = 8.0
 BIAS_BLOCK_S = 5.0
+BIAS_ROWS_HZ = 20.0  # filtered signals hold nothing new between rows
+BIAS_LOOKS_HZ = 2.0  # independent looks at biases a second
 BIAS_DRIFT_M_S2 = 0.02  # drift of an accelerometer and its mounting within a session; common practice, no source
 WORST_LONG_BIAS_SD_M_S2 = 0.08
 HARD_DECELERATION_M_S2 = -3.0  # past engine braking of any car in scope: the brakes are on
@@ -83,8 +85,8 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
     front_yaw, front_sd = np.full(n, np.nan), np.full(n, np.inf)
     gyro_bias = lateral_bias = 0.0
     if has_fronts:
-        gyro_bias, lateral_bias, scale = _straight_line_biases(
-            wheels, speed, raw_yaw, lateral, straight, car, gyro is not None, steps
+        gyro_bias, lateral_bias, scale = _biases(
+            wheels, speed, raw_yaw, lateral, straight, moving, rate, car, gyro is not None, steps
         )
         wheels[:, 0] *= np.exp(scale / 2)
         wheels[:, 1] *= np.exp(-scale / 2)
@@ -227,18 +229,28 @@ def _calibrate_rear(wheels: np.ndarray, straight: np.ndarray, steps: list[Calibr
     return wheels
 
 
-def _straight_line_biases(wheels, speed, yaw, lateral, straight, car, has_gyro, steps) -> tuple[float, float, float]:
-    """Yaw bias (rad/s), lateral bias (m/s2) and front left/right log scale by robust least squares on straights.
+def _biases(wheels, speed, yaw, lateral, straight, moving, rate_hz, car, has_gyro, steps) -> tuple[float, float, float]:
+    """Yaw bias (rad/s), lateral bias (m/s2) and front left/right log scale by robust least squares.
 
-    lateral - v yaw = lateral_bias - v yaw_bias;   (v_fr - v_fl)/v - track yaw/v = -track yaw_bias/v + scale.
+    lateral - v yaw = lateral_bias - v yaw_bias + dv_y/dt;   (v_fr - v_fl)/v - track yaw/v = -track yaw_bias/v + scale.
+
+    The second holds on straights. The first takes all of the session, because what a car gains in side slip it loses
+    again: where straights are short, |lateral| is small only in passing from corner to corner, while v_y changes.
     """
+    thin = max(1, round(rate_hz / BIAS_ROWS_HZ)) if has_gyro else 1
+    straight, moving = np.flatnonzero(straight)[::thin], np.flatnonzero(moving)[::thin]
     v, turning, sideways = speed[straight], yaw[straight], lateral[straight]
     ratio = (wheels[straight, 1] - wheels[straight, 0]) / v
     zero, one = np.zeros_like(v), np.ones_like(v)
     if has_gyro:
-        rows = [np.array([-v, one, zero]) / 0.15, np.array([-car.front_track_m / v, zero, one]) / 0.002]
+        all_v, all_sideways = speed[moving], lateral[moving]
+        noise = 0.15 + 0.1 * np.abs(all_sideways)
+        rows = [
+            np.array([-all_v, np.ones_like(all_v), np.zeros_like(all_v)]) / noise,
+            np.array([-car.front_track_m / v, zero, one]) / 0.002,
+        ]
         prior = np.diag([1 / 0.02, 1 / 0.3, 1 / 0.01])
-        targets = [(sideways - v * turning) / 0.15, (ratio - car.front_track_m * turning / v) / 0.002]
+        targets = [(all_sideways - all_v * yaw[moving]) / noise, (ratio - car.front_track_m * turning / v) / 0.002]
     else:
         rows = [np.array([zero, -car.front_track_m / v**2, one]) / 0.002]
         prior = np.diag([1 / 1e-6, 1 / 0.3, 1 / 0.01])
@@ -248,33 +260,36 @@ def _straight_line_biases(wheels, speed, yaw, lateral, straight, car, has_gyro, 
     weight = np.ones(len(target))
     for _ in range(8):
         weighted = matrix * weight
-        solution = np.linalg.solve(weighted @ matrix.T, weighted @ target)
+        information = weighted @ matrix.T
+        solution = np.linalg.solve(information, weighted @ target)
         weight = 1 / (1 + (target - solution @ matrix) ** 2)
+    rows_per_look = rate_hz / thin / BIAS_LOOKS_HZ
+    yaw_sd, lateral_sd, scale_sd = np.sqrt(rows_per_look * np.diag(np.linalg.inv(information)))
     yaw_bias, lateral_bias, scale = (float(s) for s in solution)
     if has_gyro:
         steps.append(
             CalibrationStep(
                 "yaw_rate_bias",
                 np.degrees(yaw_bias),
-                0.08,
+                float(np.degrees(yaw_sd)),
                 "deg/s",
-                f"yaw rate is off by {np.degrees(yaw_bias):+.2f} deg/s on the straights; taken out.",
+                f"yaw rate is off by {np.degrees(yaw_bias):+.2f} deg/s over the session; taken out.",
             )
         )
     steps.append(
         CalibrationStep(
             "lateral_bias",
             lateral_bias,
-            0.05,
+            float(lateral_sd),
             "m/s2",
-            f"lateral acceleration is off by {lateral_bias:+.2f} m/s2 on the straights; taken out.",
+            f"lateral acceleration is off by {lateral_bias:+.2f} m/s2 over the session; taken out.",
         )
     )
     steps.append(
         CalibrationStep(
             "front_wheel_scale",
             100 * scale,
-            0.02,
+            float(100 * scale_sd),
             "%",
             f"front right reads {100 * scale:+.2f} % against front left on the straights; taken out.",
         )
