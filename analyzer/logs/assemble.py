@@ -108,7 +108,9 @@ def assemble(raw: RawLog, taken: Mapping[str, Taken], *, name: str, log_entry: L
     time_s, how = _time(raw, taken, columns, channels, wheel_unit, name, log_entry)
     time_s, channels = merge_rows(time_s, channels)
     timeline = mend_time(time_s, name=name)
-    base = common_base(timeline.time_s, {c: v[timeline.rows] for c, v in channels.items()})
+    if not np.array_equal(timeline.rows, np.arange(len(time_s))):
+        channels = {c: v[timeline.rows] for c, v in channels.items()}
+    base = common_base(timeline.time_s, channels)
     sources = {c: replace(s, rate_hz=base.rates_hz.get(c)) for c, s in sources.items()}
     steer = taken.get("steer")
     at = (steer.at or (steer.entry.at if steer.entry else None)) if steer else None
@@ -171,7 +173,9 @@ def in_si(
             )
         return values * (2 * math.pi / entry.teeth), "rad/s"
     unit = conversion(CHANNELS[channel].quantity, symbol, where=where)
-    return values * unit.factor + unit.offset, unit.inside
+    if unit.factor != 1.0:
+        values = values * unit.factor
+    return (values + unit.offset if unit.offset else values), unit.inside
 
 
 def _time(

@@ -34,10 +34,9 @@ def read(source: Source) -> RawLog:
         ) from None
 
     def load(wanted: Sequence[int]) -> tuple[list[np.ndarray], list[str]]:
-        names = [keys[i] for i in wanted]
         try:
-            table = file.read(columns=sorted(set(names)))
-            return [column_values(table.column(name)) for name in names], []
+            # one at a time, so that only one column is in memory twice
+            return [column_values(file.read(columns=[keys[i]]).column(keys[i])) for i in wanted], []
         except (pa.ArrowException, OSError):
             raise InputError(
                 f"{source.name}: a damaged Parquet file (a block cannot be unpacked); copy it again."

@@ -8,7 +8,7 @@ from scipy.signal import correlate, correlation_lags
 
 from analyzer.channels import CHANNELS
 from analyzer.logs.recording import Annotation, Recording
-from analyzer.signals.stretches import period_s, rough_speed_m_s, wheel_speeds_m_s
+from analyzer.signals.stretches import known, period_s, rough_speed_m_s, wheel_speeds_m_s
 
 LONGEST_S = 2.0
 ENOUGH_S = 3600.0  # an hour from the middle of a longer log
@@ -124,8 +124,8 @@ def _lateral_delays(channels: Mapping[str, np.ndarray], wheels: Mapping[str, np.
 
 
 def _on_grid(values: np.ndarray, time: np.ndarray, grid: np.ndarray) -> np.ndarray:
-    good = np.isfinite(values)
-    return np.interp(grid, time[good], values[good]) if good.any() else np.zeros(len(grid))
+    times, values = known(time, values)
+    return np.interp(grid, times, values) if len(times) else np.zeros(len(grid))
 
 
 def _smooth(values: np.ndarray) -> np.ndarray:

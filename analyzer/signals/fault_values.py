@@ -1,5 +1,8 @@
 """Faults that show in the values of one channel: missing, stuck, spiking, clipped or coarse."""
 
+from collections.abc import Callable
+from functools import cache
+
 import numpy as np
 
 from analyzer.channels import CHANNELS, WHEEL_CHANNELS
@@ -79,7 +82,11 @@ def _false_zeros(recording: Recording, channel: str) -> np.ndarray:
 def stuck(recording: Recording) -> list[Annotation]:
     """A channel that repeats one value while the car does something it would have to show."""
     time, found = recording.time_s, []
-    for channel, values in recording.channels.items():
+    channels = recording.channels
+    # of whole channels, which every stretch is compared with: once each
+    usual_size = cache(lambda name: np.nanpercentile(np.abs(channels[name] - np.nanmedian(channels[name])), 95))
+    usual_span = cache(lambda name: np.nanpercentile(channels[name], [1, 99]))
+    for channel, values in channels.items():
         if channel not in ESSENTIAL and channel != "gps_speed":
             continue
         kind = "wheel" if channel in WHEEL_CHANNELS else channel
@@ -87,13 +94,17 @@ def stuck(recording: Recording) -> list[Annotation]:
         same = np.concatenate([np.diff(values) == 0, [False]])
         candidates = runs(same)
         candidates[:, 1] += 1
-        long = time[candidates[:, 1]] - time[candidates[:, 0]] >= least
-        for first, last in candidates[long]:
-            if values[first] == 0.0 and kind == "wheel" and _false_zeros(recording, channel)[first]:
+        candidates = candidates[time[candidates[:, 1]] - time[candidates[:, 0]] >= least]
+        if not len(candidates):
+            continue
+        false_zeros = _false_zeros(recording, channel) if kind == "wheel" else None
+        ends = (np.nanmax(values), np.nanmin(values))
+        for first, last in candidates:
+            if values[first] == 0.0 and false_zeros is not None and false_zeros[first]:
                 continue  # told as a dropout
-            if values[first] in (np.nanmax(values), np.nanmin(values)) and channel not in WHEEL_CHANNELS:
+            if values[first] in ends and channel not in WHEEL_CHANNELS:
                 continue  # at an end of its range: clipped, or a stop
-            if _must_have_moved(recording, channel, slice(first, last + 1)):
+            if _must_have_moved(recording, channel, slice(first, last + 1), usual_size, usual_span):
                 seconds = time[last] - time[first]
                 words = (
                     f"{_label(channel)} stays at one value for {seconds:.1f} s while the car moves; nothing is "
@@ -106,10 +117,16 @@ def stuck(recording: Recording) -> list[Annotation]:
     return found
 
 
-def _must_have_moved(recording: Recording, channel: str, part: slice) -> bool:
+def _must_have_moved(
+    recording: Recording,
+    channel: str,
+    part: slice,
+    usual_size: Callable[[str], float],
+    usual_span: Callable[[str], np.ndarray],
+) -> bool:
     """Whether the other channels show that this one cannot have kept one value to the last digit."""
     channels = recording.channels
-    speed = rough_speed_m_s(recording, without=channel)[part]
+    speed = rough_speed_m_s(recording, without=channel, part=part)
     if not np.isfinite(speed).any() or np.nanmax(speed) < MOVING_M_S:
         return False
     if channel in WHEEL_CHANNELS or channel == "gps_speed":
@@ -117,7 +134,7 @@ def _must_have_moved(recording: Recording, channel: str, part: slice) -> bool:
         return bool(np.nanmax(speed) - np.nanmin(speed) > max(1.5, 0.05 * np.nanmax(speed)))
     if channel == "throttle":
         value = channels["throttle"][part.start]
-        span = np.nanpercentile(channels["throttle"], [1, 99])
+        span = usual_span("throttle")
         if value <= span[0] + 0.03 or value >= span[1] - 0.03:
             return False  # foot off or flat out
         return bool(np.nanmax(speed) - np.nanmin(speed) > 8.0 and np.argmax(speed) not in (0, len(speed) - 1))
@@ -127,9 +144,7 @@ def _must_have_moved(recording: Recording, channel: str, part: slice) -> bool:
     for other in others:
         if other == "long_g":
             continue
-        whole = channels[other]
-        size = np.nanpercentile(np.abs(whole - np.nanmedian(whole)), 95)
-        piece = whole[part]
+        size, piece = usual_size(other), channels[other][part]
         if size > 0 and np.isfinite(piece).any() and np.nanmax(piece) - np.nanmin(piece) > size:
             return True
     return False
@@ -146,31 +161,32 @@ def spikes(recording: Recording) -> list[Annotation]:
             continue
         values = wheels.get(channel, raw)
         step = np.diff(values)
+        size = np.abs(step)
         if channel in WHEEL_CHANNELS:
             least = max(2.0, WHEEL_ACCELERATION_M_S2 * period)
         else:
             least = SPIKE_STEP[channel] * max(1.0, period / 0.02)
             if channel == "steer" and recording.steer_at == "road_wheel":
                 least /= 10
+        if not (size > least).any():
+            continue
         noise = np.nanmedian(np.abs(step - np.nanmedian(step))) * 1.4826
-        limit = max(least, 12 * noise)
+        large = size > max(least, 12 * noise)
         hit = np.zeros(len(values), bool)
         for length in range(1, longest + 1):
-            if len(step) <= length:
-                break
-            out, back = step[:-length], step[length:]
-            there_and_back = (np.abs(out) > limit) & (np.abs(back) > limit) & (np.sign(out) == -np.sign(back))
-            level = np.abs(out + back) if length == 1 else np.abs(values[length + 1 :] - values[: -length - 1])
-            place = np.flatnonzero(there_and_back & (level < 0.5 * np.abs(out)))
+            out = np.flatnonzero(large[:-length] & large[length:])
+            back = out + length
+            level = np.abs(step[out] + step[back]) if length == 1 else np.abs(values[back + 1] - values[out])
+            place = out[(np.sign(step[out]) == -np.sign(step[back])) & (level < 0.5 * size[out])]
             for offset in range(length):
                 hit[place + 1 + offset] = True
         if channel in WHEEL_CHANNELS:
             hit &= ~_false_zeros(recording, channel)
         for first, last in joined(runs(hit), time, within_s=0.1):
-            size = np.nanmax(np.abs(raw[first : last + 1] - raw[max(first - 1, 0)]))
+            height = np.nanmax(np.abs(raw[first : last + 1] - raw[max(first - 1, 0)]))
             unit = _inside_unit(recording, channel)
             words = (
-                f"{_label(channel)} spikes by {size:.3g} {unit} for {time[last] - time[first] + period:.2f} "
+                f"{_label(channel)} spikes by {height:.3g} {unit} for {time[last] - time[first] + period:.2f} "
                 "s, faster than a "
                 "car can; nothing is concluded there."
             )

@@ -7,7 +7,7 @@ import numpy as np
 
 from analyzer.channels import CHANNELS
 from analyzer.logs.recording import Annotation, Recording
-from analyzer.signals.stretches import rough_speed_m_s, wheel_speeds_m_s
+from analyzer.signals.stretches import known, rough_speed_m_s, wheel_speeds_m_s
 
 RATE_HZ = 10.0
 CLEAR = 0.5  # correlation beyond which two signals say the same, or the opposite
@@ -245,9 +245,8 @@ def _gentle(view: _Turning) -> np.ndarray:
 
 def _grid(recording: Recording, name: str) -> np.ndarray:
     values = recording.channels[name]
-    good = np.isfinite(values)
     grid = np.arange(0.0, recording.time_s[-1], 1 / RATE_HZ)
-    return np.interp(grid, recording.time_s[good], values[good])
+    return np.interp(grid, *known(recording.time_s, values))
 
 
 def _smooth(values: np.ndarray) -> np.ndarray:
