@@ -10,7 +10,7 @@ from analyzer.report.figures.path_layout import drawn_path
 from analyzer.report.figures.path_map import number_corners
 from analyzer.report.figures.theme import GREY, INK, SCALE, VERMILLION, styled
 from analyzer.report.words import KIND_NAMES
-from dashboards.figures.quantities import MAP_LABELS, QUANTITIES
+from dashboards.figures.quantities import ALL, MAP_LABELS, QUANTITIES
 
 READ = (
     "How to read it: the path from above, every lap over the first. Brighter and larger is more of the chosen "
@@ -31,7 +31,7 @@ SHAPES = {
 def circuit_map(analysis: Analysis, key: str, *, chosen: Finding | None = None, mode: str = "light") -> go.Figure:
     """Scatter of x and y (m); customdata starts with the sample's log time (s) everywhere."""
     quantity = QUANTITIES[key]
-    values = quantity.mapped(analysis)
+    values = quantity.mapped(analysis, ALL)
     at = largest(values, POINTS)
     known = at[np.isfinite(values[at])]
     known = known[np.argsort(values[known])]

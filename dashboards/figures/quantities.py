@@ -2,22 +2,28 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
 from analyzer.analysis import Analysis
 from analyzer.channels import CHANNELS
-from analyzer.findings.rear_axle import rear_axle
 from analyzer.units import QUANTITIES as UNITS
+from analyzer.units import STANDARD_GRAVITY_M_S2
+from dashboards.figures.rear_once import rear_of
+
+Part = Callable[[Analysis, slice], np.ndarray]  # values of some samples, NaN where nothing can be said
+ALL = slice(None)
 
 
 @dataclass(frozen=True)
 class Line:
-    """One line of a chart: `values` (n,) at `time_s` (n,), NaN where nothing can be said."""
+    """One line of a chart over `time_s` (n,); `part(where)` gives the values of those samples only, because a zoomed
+    view of a long log needs few."""
 
     name: str
     time_s: np.ndarray
-    values: np.ndarray
+    part: Callable[[slice], np.ndarray]
 
 
 @dataclass(frozen=True)
@@ -27,103 +33,104 @@ class Quantity:
     label: str
     digits: int
     lines: Callable[[Analysis], list[Line]]
-    mapped: Callable[[Analysis], np.ndarray] | None = None  # one value a sample, for the map
+    mapped: Part | None = None  # one value a sample, for the map
     map_top: tuple[float, float] | None = None  # the map's scale ends between these; None: at the largest
 
 
-def _one(name: str, values: Callable[[Analysis], np.ndarray]) -> Callable[[Analysis], list[Line]]:
-    return lambda a: [Line(name, a.signals.time_s, values(a))]
+def _lines(parts: dict[str, Part]) -> Callable[[Analysis], list[Line]]:
+    return lambda a: [Line(name, a.signals.time_s, partial(part, a)) for name, part in parts.items()]
+
+
+def _wheel(column: int) -> Part:
+    return lambda a, w: 3.6 * a.signals.wheel_speed_m_s[w, column]
+
+
+WHEELS = {"rear left": _wheel(2), "rear right": _wheel(3), "front left": _wheel(0), "front right": _wheel(1)}
 
 
 def _wheels(a: Analysis) -> list[Line]:
-    names = ("rear left", "rear right", "front left", "front right")
-    columns = (2, 3, 0, 1)
-    speeds = 3.6 * a.signals.wheel_speed_m_s
-    return [
-        Line(n, a.signals.time_s, speeds[:, c])
-        for n, c in zip(names, columns, strict=True)
-        if np.isfinite(speeds[:, c]).any()
-    ]
+    return [line for line in _lines(WHEELS)(a) if any(np.isfinite(line.part(w)).any() for w in (slice(1000), ALL))]
 
 
-def _slips(a: Analysis) -> list[Line]:
-    rear = rear_axle(a.signals, a.axle, a.car)
-    return [
-        Line(f"{name} rear slip", a.signals.time_s, np.where(rear.cornering, 100 * slip, np.nan))
-        for name, slip in (("inside", rear.inside_slip), ("outside", rear.outside_slip))
-    ]
+def _in_corners(name: str, factor: float = 1.0) -> Part:
+    def part(a: Analysis, w: slice) -> np.ndarray:
+        rear = rear_of(a)
+        return np.where(rear.cornering[w], factor * getattr(rear, name)[w], np.nan)
+
+    return part
 
 
-def _inside_slip(a: Analysis) -> np.ndarray:
-    rear = rear_axle(a.signals, a.axle, a.car)
-    return np.where(rear.cornering, 100 * rear.inside_slip, np.nan)
+def _transfer(a: Analysis, w: slice) -> np.ndarray:
+    return np.where(a.axle.braked[w], np.nan, _in_corners("transfer_torque_Nm")(a, w))
 
 
-def _transfer(a: Analysis) -> np.ndarray:
-    rear = rear_axle(a.signals, a.axle, a.car)
-    return np.where(rear.cornering & ~a.axle.braked, rear.transfer_torque_Nm, np.nan)
+def _input(a: Analysis, w: slice) -> np.ndarray:
+    return np.where(a.axle.braked[w], np.nan, a.axle.input_torque_Nm[w])
 
 
-def _differences(a: Analysis) -> list[Line]:
-    time = a.signals.time_s
-    return [
-        Line("left minus right", time, a.axle.speed_difference_rad_s),
-        Line("if both rolled free", time, a.axle.free_difference_rad_s),
-    ]
+def _throttle(a: Analysis, w: slice) -> np.ndarray:
+    return 100 * a.signals.throttle[w]
 
 
-def _use(a: Analysis) -> list[Line]:
-    rear = rear_axle(a.signals, a.axle, a.car)
-    return [
-        Line(f"{name} rear", a.signals.time_s, np.where(rear.cornering, use, np.nan))
-        for name, use in (("inside", rear.inside_use), ("outside", rear.outside_use))
-    ]
+def _speed(a: Analysis, w: slice) -> np.ndarray:
+    return 3.6 * a.signals.speed_m_s[w]
 
 
-def _input(a: Analysis) -> np.ndarray:
-    return np.where(a.axle.braked, np.nan, a.axle.input_torque_Nm)
+def _lateral(a: Analysis, w: slice) -> np.ndarray:
+    return a.signals.lat_m_s2[w] / STANDARD_GRAVITY_M_S2
 
+
+_inside_slip = _in_corners("inside_slip", 100.0)
 
 QUANTITIES: dict[str, Quantity] = {
     "wheel_speed": Quantity("wheel speed, km/h", 1, _wheels),
-    "slip": Quantity("rear slip, %", 1, _slips, _inside_slip, (5.0, 30.0)),
-    "throttle": Quantity(
-        "throttle, %",
-        0,
-        _one("throttle", lambda a: 100 * a.signals.throttle),
-        lambda a: 100 * a.signals.throttle,
-        (100, 100),
+    "slip": Quantity(
+        "rear slip, %",
+        1,
+        _lines({"inside rear slip": _inside_slip, "outside rear slip": _in_corners("outside_slip", 100.0)}),
+        _inside_slip,
+        (5.0, 30.0),
     ),
+    "throttle": Quantity("throttle, %", 0, _lines({"throttle": _throttle}), _throttle, (100, 100)),
     "steer": Quantity(
         "steering wheel, deg",
         0,
-        _one("steering wheel", lambda a: np.degrees(a.signals.steer_rad) * a.car.steering_ratio),
+        _lines({"steering wheel": lambda a, w: np.degrees(a.signals.steer_rad[w]) * a.car.steering_ratio}),
     ),
-    "speed": Quantity(
-        "ground speed, km/h",
-        1,
-        _one("ground speed", lambda a: 3.6 * a.signals.speed_m_s),
-        lambda a: 3.6 * a.signals.speed_m_s,
-    ),
+    "speed": Quantity("ground speed, km/h", 1, _lines({"ground speed": _speed}), _speed),
     "lateral": Quantity(
-        "lateral acceleration, g",
-        2,
-        _one("lateral", lambda a: a.signals.lat_m_s2 / 9.80665),
-        lambda a: np.abs(a.signals.lat_m_s2) / 9.80665,
+        "lateral acceleration, g", 2, _lines({"lateral": _lateral}), lambda a, w: np.abs(_lateral(a, w))
     ),
     "longitudinal": Quantity(
-        "longitudinal acceleration, g", 2, _one("longitudinal", lambda a: a.signals.long_m_s2 / 9.80665)
+        "longitudinal acceleration, g",
+        2,
+        _lines({"longitudinal": lambda a, w: a.signals.long_m_s2[w] / STANDARD_GRAVITY_M_S2}),
     ),
-    "yaw_rate": Quantity("yaw rate, deg/s", 1, _one("yaw rate", lambda a: np.degrees(a.signals.yaw_rate_rad_s))),
-    "speed_difference": Quantity("rear wheels' speed difference, rad/s", 2, _differences),
-    "input_torque": Quantity("input torque, N.m", 0, _one("input torque", _input), _input),
+    "yaw_rate": Quantity(
+        "yaw rate, deg/s", 1, _lines({"yaw rate": lambda a, w: np.degrees(a.signals.yaw_rate_rad_s[w])})
+    ),
+    "speed_difference": Quantity(
+        "rear wheels' speed difference, rad/s",
+        2,
+        _lines(
+            {
+                "left minus right": lambda a, w: a.axle.speed_difference_rad_s[w],
+                "if both rolled free": lambda a, w: a.axle.free_difference_rad_s[w],
+            }
+        ),
+    ),
+    "input_torque": Quantity("input torque, N.m", 0, _lines({"input torque": _input}), _input),
     "transfer_torque": Quantity(
         "transfer torque, N.m",
         0,
-        _one("transfer torque", _transfer),
-        lambda a: np.abs(_transfer(a)),
+        _lines({"transfer torque": _transfer}),
+        lambda a, w: np.abs(_transfer(a, w)),
     ),
-    "tyre_use": Quantity("tyre use (1 is the peak)", 2, _use),
+    "tyre_use": Quantity(
+        "tyre use (1 is the peak)",
+        2,
+        _lines({"inside rear": _in_corners("inside_use"), "outside rear": _in_corners("outside_use")}),
+    ),
 }
 MAP_LABELS = {
     "slip": "inside rear slip, %",
@@ -158,7 +165,7 @@ def chosen_quantity(key: str) -> Quantity:
     return Quantity(
         f"{channel.label}, {_inside_unit(name)}",
         3,
-        lambda a: [Line(channel.label, a.recording.time_s, a.recording.channels[name])],
+        lambda a: [Line(channel.label, a.recording.time_s, lambda w: a.recording.channels[name][w])],
     )
 
 

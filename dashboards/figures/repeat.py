@@ -21,6 +21,7 @@ CHOICES = {  # key of PhaseResult -> (label, factor, digits)
     "mean_speed_m_s": ("mean speed, km/h", 3.6, 1),
 }
 ACROSS = 5
+MOST_TICKS = 6
 NORMAL_95 = 1.96
 
 
@@ -76,7 +77,8 @@ def repeat(analysis: Analysis, key: str, phase: str, *, mode: str = "light") -> 
             row=row,
             col=col,
         )
-    figure.update_xaxes(dtick=1)
+    laps = max((r.lap for passes in by_corner.values() for r in passes), default=1)
+    figure.update_xaxes(dtick=math.ceil(laps / MOST_TICKS), range=[0.5, laps + 0.5])
     styled(figure, height=120 + 150 * rows, mode=mode)
     axes = figure.select_xaxes(), figure.select_yaxes()
     grid = figure.layout.xaxis.gridcolor

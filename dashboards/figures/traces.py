@@ -13,7 +13,7 @@ from analyzer.report.figures.downsample import min_max
 from analyzer.report.figures.theme import BLUE, GREEN, GREY, INK, ORANGE, PURPLE, SKY, VERMILLION, styled
 from analyzer.report.words import PHASE_NAMES
 from dashboards.figures.dark import readable
-from dashboards.figures.quantities import Line, Quantity, chosen_quantity
+from dashboards.figures.quantities import Line, chosen_quantity
 
 READ = (
     "How to read it: shaded stretches are the phases of a corner, named on top. Rear wheels that leave each other are "
@@ -22,6 +22,7 @@ READ = (
 )
 POINTS = 1500  # at most, a line, in the visible range
 MOST_PHASES = 60  # shaded at once; further out only corners are shaded
+MOST_CORNERS = 150  # further out still, nothing is: they would be thinner than a line
 LOOKS = (
     (BLUE, "solid"),
     (VERMILLION, "dash"),
@@ -47,20 +48,24 @@ def traces(analysis: Analysis, keys: Sequence[str], view: View, *, mode: str = "
     """One row a quantity, with at most POINTS points a line inside the window."""
     quantities = [chosen_quantity(key) for key in keys]
     figure = make_subplots(rows=max(1, len(quantities)), cols=1, shared_xaxes=True, vertical_spacing=0.035)
+    stretches = _stretches(analysis, view)
     for row, quantity in enumerate(quantities, start=1):
-        lines = quantity.lines(analysis)
-        figure.update_yaxes(title={"text": quantity.label.replace(", ", "<br>"), "font": {"size": 11}}, row=row, col=1)
-        for k, line in enumerate(lines):
-            if view.laps is None:
-                _draw(figure, row, line.name, line, slice(0, len(line.time_s)), 0.0, LOOKS[k], analysis, view, quantity)
-                continue
-            for j, lap in enumerate(view.laps):
-                start, stop = analysis.laps.bounds[lap - 1]
-                time = analysis.signals.time_s
-                where = slice(*np.searchsorted(line.time_s, [time[start], time[stop - 1]]))
-                offset = float(_axis(analysis, view.axis)[start])
-                look = (LOOKS[j % len(LOOKS)][0], LOOKS[k][1])
-                _draw(figure, row, f"lap {lap}, {line.name}", line, where, offset, look, analysis, view, quantity)
+        title = {"text": quantity.label.replace(", ", "<br>"), "font": {"size": 11}}
+        figure.update_yaxes(title=title, row=row, col=1)
+        for k, line in enumerate(quantity.lines(analysis)):
+            for j, stretch in enumerate(stretches):
+                color, dash = LOOKS[k] if stretch.lap is None else (LOOKS[j % len(LOOKS)][0], LOOKS[k][1])
+                x, values = _points(analysis, line, stretch, view)
+                figure.add_scatter(
+                    x=x,
+                    y=values,
+                    name=line.name if stretch.lap is None else f"lap {stretch.lap}, {line.name}",
+                    mode="lines",
+                    line={"color": color, "dash": dash, "width": 1.8},
+                    hovertemplate=f"%{{y:.{quantity.digits}f}}",
+                    row=row,
+                    col=1,
+                )
     _shade(figure, analysis, view, mode)
     label = "distance, m" if view.axis == "distance" else "log time, s" if view.laps is None else "time in the lap, s"
     figure.update_xaxes(title=label, row=max(1, len(quantities)), col=1)
@@ -81,72 +86,77 @@ def _axis(analysis: Analysis, axis: str) -> np.ndarray:
     return analysis.signals.distance_m if axis == "distance" else analysis.signals.time_s
 
 
-def _draw(
-    figure: go.Figure,
-    row: int,
-    name: str,
-    line: Line,
-    where: slice,
-    offset: float,
-    look: tuple[str, str],
-    analysis: Analysis,
-    view: View,
-    quantity: Quantity,
-) -> None:
-    time = line.time_s[where]
-    x = time if view.axis == "time" else np.interp(time, analysis.signals.time_s, analysis.signals.distance_m)
-    x, values = x - offset, line.values[where]
-    if view.window is not None:
-        inside = slice(*np.searchsorted(x, view.window))
-        # one sample more on each side, so that lines run to the edge
-        inside = slice(max(inside.start - 1, 0), inside.stop + 1)
-        x, values = x[inside], values[inside]
+@dataclass(frozen=True)
+class _Stretch:
+    """What is drawn of a line: log time from, to (s), and what is taken off the axis."""
+
+    lap: int | None
+    start_s: float
+    stop_s: float
+    offset: float
+
+
+def _stretches(analysis: Analysis, view: View) -> list[_Stretch]:
+    """The session, or each chosen lap, as far as it is in the window."""
+    time, axis = analysis.signals.time_s, _axis(analysis, view.axis)
+    found = []
+    for lap in view.laps or (None,):
+        first, end = (0, len(time)) if lap is None else analysis.laps.bounds[lap - 1]
+        offset = 0.0 if lap is None else float(axis[first])
+        low, high = float(time[first]), float(time[end - 1])
+        if view.window is not None:
+            # a standing car has one distance at many times: from the first to the last of them
+            ends = (axis.searchsorted(v + offset, side) for v, side in zip(view.window, ("left", "right"), strict=True))
+            a, b = (min(int(k), len(time) - 1) for k in ends)
+            low, high = max(low, float(time[a])), min(high, float(time[b]))
+        found.append(_Stretch(lap, low, high, offset))
+    return found
+
+
+def _points(analysis: Analysis, line: Line, stretch: _Stretch, view: View) -> tuple[np.ndarray, np.ndarray]:
+    """x and y of one line, thinned to what can be seen."""
+    start, stop = (int(k) for k in np.searchsorted(line.time_s, [stretch.start_s, stretch.stop_s]))
+    # in one piece, one sample more on each side, so that lines run to the edge; a lap keeps to itself
+    where = slice(max(start - 1, 0), stop + 1) if stretch.lap is None else slice(start, stop)
+    values = line.part(where)
     kept = min_max(values, POINTS)
-    figure.add_scatter(
-        x=x[kept],
-        y=values[kept],
-        name=name,
-        mode="lines",
-        line={"color": look[0], "dash": look[1], "width": 1.8},
-        hovertemplate=f"%{{y:.{quantity.digits}f}}",
-        row=row,
-        col=1,
-    )
+    x = line.time_s[where][kept]
+    if view.axis == "distance":
+        x = np.interp(x, analysis.signals.time_s, analysis.signals.distance_m)
+    return x - stretch.offset, values[kept]
 
 
 def _shade(figure: go.Figure, analysis: Analysis, view: View, mode: str) -> None:
     axis = _axis(analysis, view.axis)
     corners, offset = _visible(analysis, view, axis)
+    if len(corners) > MOST_CORNERS:
+        return
     close = sum(len(c.phases) for c in corners) <= MOST_PHASES
     few = len(corners) <= 3
+    shapes, labels = [], []
     for corner in corners:
         parts = [(p.start, p.stop, PHASE_NAMES[p.name]) for p in corner.phases]
         if not close:
             parts = [(corner.start, corner.stop, "")]
         for k, (start, stop, name) in enumerate(parts):
             low, high = float(axis[start]) - offset, float(axis[min(stop, len(axis) - 1)]) - offset
-            figure.add_shape(
-                type="rect",
-                x0=low,
-                x1=high,
-                y0=0,
-                y1=1,
-                yref="paper",
-                fillcolor=GREY,
-                line_width=0,
-                opacity=0.20 if k % 2 else 0.08,
-                layer="below",
-            )
+            shapes.append(_band(low, high, 0.20 if k % 2 else 0.08))
             if few:
-                _label(figure, (low + high) / 2, name, mode)
+                labels.append(_label((low + high) / 2, name, mode))
         if not few:
-            _label(figure, float(axis[corner.apex]) - offset, str(corner.number), mode)
+            labels.append(_label(float(axis[corner.apex]) - offset, str(corner.number), mode))
+    # all at once: plotly copies the whole list at every single addition
+    figure.update_layout(shapes=shapes, annotations=labels)
 
 
-def _label(figure: go.Figure, x: float, text: str, mode: str) -> None:
-    figure.add_annotation(
-        x=x, y=1.0, yref="paper", yanchor="bottom", text=text, showarrow=False, font={"size": 11, "color": INK[mode]}
-    )
+def _band(low: float, high: float, opacity: float) -> dict:
+    place = {"type": "rect", "x0": low, "x1": high, "y0": 0, "y1": 1, "yref": "paper", "layer": "below"}
+    return {**place, "fillcolor": GREY, "line": {"width": 0}, "opacity": opacity}
+
+
+def _label(x: float, text: str, mode: str) -> dict:
+    place = {"x": x, "y": 1.0, "yref": "paper", "yanchor": "bottom", "showarrow": False}
+    return {**place, "text": text, "font": {"size": 11, "color": INK[mode]}}
 
 
 def _visible(analysis: Analysis, view: View, axis: np.ndarray) -> tuple[list[Corner], float]:

@@ -16,6 +16,7 @@ from dashboards.pages import run_panels as panels
 from dashboards.pages.corner_table import corner_table
 
 MARGIN_S = 1.0
+MOST_LISTED = 50  # findings at once; with thousands of buttons the browser stands still
 
 
 def layout(logbook: Logbook, run_id: str) -> html.Div:
@@ -177,7 +178,14 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         chosen = (pick or {}).get("finding")
         if not kept:
             return [html.P("Nothing found" + (" with these filters." if found else " in this log."), className="hint")]
-        return [_finding_button(k, f, k == chosen) for k, f in kept]
+        shown = kept[:MOST_LISTED]
+        # what was picked on map or lock plot is in the list too
+        shown += [item for item in kept[MOST_LISTED:] if item[0] == chosen]
+        more = len(kept) - len(shown)
+        left_out = (
+            [html.P(f"and {more} more; narrow them down by kind, corner or lap.", className="hint")] if more else []
+        )
+        return [*(_finding_button(k, f, k == chosen) for k, f in shown), *left_out]
 
     @app.callback(Output("what", "children"), Input("pick", "data"), State("run-id", "data"))
     def _what(pick: dict | None, run_id: str) -> list:

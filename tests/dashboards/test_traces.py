@@ -1,11 +1,14 @@
 """Traces: the point budget holds and no spike is lost."""
 
+import gc
 import time
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from dashboards.figures import rear_once
+from dashboards.figures.rear_once import rear_of
 from dashboards.figures.traces import POINTS, View, traces
 from dashboards.pages.run import _log_time, _view, _zoomed
 
@@ -42,6 +45,35 @@ def test_two_million_rows_answer_quickly(long_analysis):
     started = time.perf_counter()
     traces(long_analysis, ["throttle", "steer"], View())
     assert time.perf_counter() - started < 2.0  # usually about 0.1 s; the machine may be busy
+
+
+def test_a_session_of_thousands_of_corners_answers_quickly(analysis):
+    # shapes and labels one at a time are quadratic: minutes at three thousand corner passes
+    many = replace(analysis, corners=analysis.corners * 300)
+    started = time.perf_counter()
+    figure = traces(many, ["throttle"], View())
+    assert time.perf_counter() - started < 2.0
+    assert len(figure.layout.shapes) == 0
+
+
+def test_rear_axle_is_worked_out_once_an_analysis_and_never_stale(analysis):
+    first, same = rear_of(analysis), rear_of(analysis)
+    assert same is first
+    other = replace(analysis, axle=replace(analysis.axle, slip_left=analysis.axle.slip_left + 0.1))
+    np.testing.assert_allclose(np.nanmax(np.abs(rear_of(other).inside_slip - first.inside_slip)), 0.1)
+    key = id(other)
+    del other
+    gc.collect()
+    assert key not in rear_once._known
+
+
+def test_a_standing_car_is_drawn_by_distance_too(analysis):
+    stood = analysis.signals.distance_m.copy()
+    stood[1000:1500] = stood[1000]
+    still = replace(analysis, signals=replace(analysis.signals, distance_m=stood))
+    at = float(stood[1000])
+    line = traces(still, ["throttle"], View(axis="distance", window=(at, at + 1.0))).data[0]
+    assert (np.asarray(line.x) == at).sum() >= 500
 
 
 def test_a_close_window_is_not_thinned(analysis):
