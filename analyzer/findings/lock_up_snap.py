@@ -17,7 +17,9 @@ from analyzer.vehicle.state import AxleState
 STEP_S = 0.15  # quicker than a driver corrects (reaction 0.2 s or more, common practice, no source)
 BEFORE_S, AFTER_S = 0.1, 0.6  # where the lock-up of a throttle application is looked for
 OPENS_AT = 0.08
-SNAP_YAW_RAD_S2 = 0.6  # yaw acceleration that arrives in STEP_S: near half of what a hard turn-in builds up
+# yaw acceleration that arrives in STEP_S: near half of what a hard turn-in builds up. The torques are filtered at 3 Hz,
+# which takes about a quarter off an abrupt jump, so what is found is at least this
+SNAP_YAW_RAD_S2 = 0.6
 
 
 def find_lock_up_snap(
@@ -38,7 +40,9 @@ def find_lock_up_snap(
             continue
         change = rear.opposing_moment_Nm[first + step : last + step] - rear.opposing_moment_Nm[first:last]
         change[rear.over_speed_m_s[first:last] > 0] = np.nan  # the inside wheel was spinning: that is not lock-up
-        if axle.braked[first : last + step].any() or not np.isfinite(change).any():
+        # the throttle often opens while the brakes still let go: the jump must lie clear of them
+        change[axle.braked[first:last] | axle.braked[first + step : last + step]] = np.nan
+        if not np.isfinite(change).any():
             continue
         at = first + int(np.nanargmax(change))
         size = float(change[at - first])

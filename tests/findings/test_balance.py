@@ -101,8 +101,43 @@ def test_unlike_sides_are_found_and_like_ones_are_not():
     assert found(find_asymmetry, Made(spin_laps=())) == ()
 
 
-def test_a_snap_needs_a_jump_of_the_moment():
-    assert found(find_lock_up_snap, Made(spin_laps=())) == ()
+def jumping(signals, axle, corners, *, jump_Nm: float, rise_s: float, lap: int = 2):
+    """The transfer torque against the turn rises by `jump_Nm` as the throttle opens in corner 1 of `lap`."""
+    corner = next(c for c in corners if (c.lap, c.number) == (lap, 1))
+    opens = corner.start + int(np.argmax(signals.throttle[corner.start : corner.stop] > 0.08))
+    opens += int(np.argmax(signals.throttle[opens:] < 0.03)) if signals.throttle[corner.start] > 0.08 else 0
+    opens += int(np.argmax(signals.throttle[opens:] > 0.08))
+    since = signals.time_s - signals.time_s[opens] - 0.1
+    rise = jump_Nm * np.clip(since / rise_s, 0, 1) * (since < 2.0)
+    turn = np.where(signals.yaw_rate_rad_s >= 0, 1.0, -1.0)
+    # a steady transfer torque before, so that the planted jump is all there is
+    steady = np.where((since > -1.0) & (since < 2.0), turn * 50.0, axle.torque_difference_Nm)
+    return replace(axle, torque_difference_Nm=steady + turn * rise), float(signals.time_s[opens])
+
+
+def test_a_planted_snap_is_found_with_its_size_where_it_was_planted():
+    signals, axle, corners, laps = made_signals_and_axle(Made(spin_laps=()))
+    snapping, opens_s = jumping(signals, axle, corners, jump_Nm=700.0, rise_s=0.06)
+    findings = find_lock_up_snap(signals, corners, laps, snapping, made_estimate(), made_car())
+    assert [(f.lap, f.corner) for f in findings] == [(2, 1)]
+    assert findings[0].start_s == pytest.approx(opens_s + 0.1, abs=0.15)
+    assert findings[0].evidence["yaw_moment_change_Nm"] == pytest.approx(700 * 1.46 / 0.6, rel=0.05)
+
+
+def test_the_same_rise_slowly_is_no_snap_nor_is_a_small_one():
+    signals, axle, corners, laps = made_signals_and_axle(Made(spin_laps=()))
+    for plant in ({"jump_Nm": 700.0, "rise_s": 1.0}, {"jump_Nm": 150.0, "rise_s": 0.06}):
+        slow, _ = jumping(signals, axle, corners, **plant)
+        assert find_lock_up_snap(signals, corners, laps, slow, made_estimate(), made_car()) == ()
+
+
+def test_a_snap_under_brakes_is_not_told_and_one_just_after_them_is():
+    signals, axle, corners, laps = made_signals_and_axle(Made(spin_laps=()))
+    snapping, opens_s = jumping(signals, axle, corners, jump_Nm=700.0, rise_s=0.06)
+    find = lambda axle: find_lock_up_snap(signals, corners, laps, axle, made_estimate(), made_car())  # noqa: E731
+    until = lambda s: replace(snapping, braked=(signals.time_s > opens_s - 1) & (signals.time_s < opens_s + s))  # noqa: E731
+    assert find(until(0.9)) == ()
+    assert len(find(until(0.0))) == 1
 
 
 def test_all_findings_come_worst_first_and_none_is_unlikely():
