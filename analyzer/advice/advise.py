@@ -14,6 +14,7 @@ from analyzer.advice.evaluate import (
     DRAWS,
     NAMES,
     Session,
+    anchored,
     as_logged,
     best_outcomes,
     drawn_outcomes,
@@ -88,14 +89,15 @@ def advise_analyses(
     )
     curves = curves_of(shelf.all, calibration, DRAWS)
     progress(f"replaying {len(shelf.all)} builds", 0.1)
-    table = together([best_outcomes(s, curves[0]) for s in sessions], sessions)
     logged = together([as_logged(s) for s in sessions], sessions)
+    replayed = together([best_outcomes(s, curves[0]) for s in sessions], sessions)
+    table = anchored(replayed, logged)
     found = causes(sessions, logged, table[0])
     ranked_for = _ranked_for(cures, found)
     changes = np.array([len(b.changes) for b in shelf.all])
     chosen = choose.to_be_drawn(ranked_for, table, changes)
     progress(f"replaying {len(chosen)} of them with {DRAWS} draws of what is not sure", 0.4)
-    drawn = together([drawn_outcomes(s, curves[1:, chosen]) for s in sessions], sessions)
+    drawn = anchored(together([drawn_outcomes(s, curves[1:, chosen]) for s in sessions], sessions), logged)
     options = _options(shelf.all, curves[0], table, chosen, drawn)
     advised, answer = _advised(cures, ranked_for, table, changes, chosen, drawn, options, found)
     sure = choose.sure_of(ranked_for, drawn) if ranked_for else None
@@ -118,11 +120,16 @@ def advise_analyses(
         causes=found,
         options=tuple(options),
         answer=answer,
-        logged={n: None if np.isnan(v) else float(v) for n, v in zip(NAMES, logged, strict=True)},
+        logged=_by_name(logged),
+        replayed=_by_name(replayed[0]),
         calibration=calibration,
         assumptions=_assumptions(sessions, calibration),
         refused=shelf.refused,
     )
+
+
+def _by_name(values: np.ndarray) -> dict[str, float | None]:
+    return {name: None if np.isnan(v) else float(v) for name, v in zip(NAMES, values, strict=True)}
 
 
 def _ranked_for(asked: tuple[Cure, ...], found: dict[Cure, Cause]) -> tuple[Cure, ...]:
@@ -227,8 +234,22 @@ def _why(option: Option, fitted: Option, typical: tuple[float, float]) -> str:
     return (
         f"At {drive:.0f} N.m of input torque, usual here under power, it can move {new[0]:.0f} N.m across in place of "
         f"{old[0]:.0f}; coasting at {coast:.0f} N.m, {new[1]:.0f} in place of {old[1]:.0f}. "
-        f"{_change_words(option, fitted)}."
+        f"{_change_words(option, fitted)}.{_cost_words(option)}"
     )
+
+
+def _cost_words(option: Option) -> str:
+    """What it costs elsewhere, where that is more than a tenth and surely more than none."""
+    costs = [
+        words
+        for name, words in (
+            ("both_spin_s", "Both wheels spin longer."),
+            ("coast_moment_Nm", "It costs the entry: the car resists turning in more."),
+            ("snap_Nm_s", "The lock comes on faster as the throttle opens: expect to feel it."),
+        )
+        if (option.change[name].lower or 0.0) > choose.KEEPS * (option.outcome[name].value or 0.0)
+    ]
+    return "".join(f" {words}" for words in costs)
 
 
 def _hangs_on(option: Option, fitted: Option, calibration: dict[str, SideCalibration]) -> str:

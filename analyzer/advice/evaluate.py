@@ -16,6 +16,7 @@ from analyzer.vehicle.parameters import priors
 NAMES = tuple(f.name for f in fields(Outcomes))
 DRAWS = 32
 AT_ONCE = 40  # curves in one replay: bounds the memory to some tens of megabytes
+MOST_SCALE = 2.0  # a replay that shows less than half of the logged spin has not understood it
 ENGINE_INERTIA_LOG_SD = 0.3  # of engine, flywheel and gears; common practice, no source
 SEED = 20261126
 
@@ -127,4 +128,23 @@ def together(tables: list[np.ndarray], sessions: list[Session]) -> np.ndarray:
         out[..., i] = np.where(
             total > 0, (np.nan_to_num(values) * weight).sum(axis=0) / np.maximum(total, 1e-9), np.nan
         )
+    return out
+
+
+def anchored(table: np.ndarray, logged: np.ndarray) -> np.ndarray:
+    """Outcomes (..., builds, outcomes) with spin times that start from the log's own; `logged` is (outcomes,).
+
+    Notes
+    -----
+    A replay of what is fitted shows somewhat less spin than the log, whose onsets its filters smooth. So a fall counts
+    as a share of the replayed time, taken of the logged one, scaled by `MOST_SCALE` at most: what the replay does not
+    show at all, no build can be said to cure. A rise counts as it is.
+    """
+    out = table.copy()
+    inside, both, either = (NAMES.index(n) for n in ("inside_spin_s", "both_spin_s", "spin_s"))
+    for i in (inside, both):
+        fitted, change = table[..., :1, i], table[..., i] - table[..., :1, i]
+        scale = np.minimum(logged[i] / np.maximum(fitted, 1e-9), MOST_SCALE)
+        out[..., i] = np.maximum(logged[i] + np.where(change < 0, change * scale, change), 0.0)
+    out[..., either] = out[..., inside] + out[..., both]
     return out

@@ -58,7 +58,8 @@ class Cause:
 class Advice:
     """The whole answer. `options[0]` is what is fitted; `cures` is what was ranked for, empty when nothing is to be.
 
-    `logged` is what the log itself shows, by outcome, next to the replay of what is fitted.
+    `logged` is what the log itself shows by outcome, `replayed` the replay of what is fitted before its spin times were
+    tied to the log's: how near the two are says how far to trust the rest.
     """
 
     analyses: tuple[Analysis, ...]
@@ -70,6 +71,7 @@ class Advice:
     options: tuple[Option, ...]
     answer: str
     logged: dict[str, float | None]
+    replayed: dict[str, float | None]
     calibration: dict[str, SideCalibration]
     assumptions: tuple[str, ...]
     refused: tuple[str, ...]

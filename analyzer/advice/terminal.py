@@ -8,7 +8,6 @@ from analyzer.advice.words import (
     CAUSE_WORDS,
     CURE_WORDS,
     HOW_TO_READ,
-    OUTCOME_WORDS,
     logged_words,
     outcome_words,
     shown,
@@ -16,7 +15,8 @@ from analyzer.advice.words import (
 )
 from analyzer.cautions import CAUTIONS
 
-HEADINGS = {"inside_spin_s": "inside spin, s", "both_spin_s": "both spin, s", "coast_moment_Nm": "coast moment, N.m"}
+HEADINGS = {"spin_s": "rear wheels spin, s", "coast_moment_Nm": "against the turn, N.m"}
+HEADING_DIGITS = {"spin_s": 1, "coast_moment_Nm": 0}
 
 
 def print_advice(advice: Advice, console: Console) -> None:
@@ -32,10 +32,9 @@ def print_advice(advice: Advice, console: Console) -> None:
     table.add_column("build")
     for name in HEADINGS:
         table.add_column(HEADINGS[name], justify="right")
-    for option in shown(advice):
-        mark = f"{option.rank}. " if option.rank else ""
-        cells = [outcome_words(option.outcome[name], OUTCOME_WORDS[name][1]) for name in HEADINGS]
-        table.add_row(f"{mark}{option.build.label}", *cells)
+    for mark, option in shown(advice):
+        cells = [outcome_words(option.outcome[name], HEADING_DIGITS[name]) for name in HEADINGS]
+        table.add_row(f"{mark} {option.build.label}".strip(), *cells)
     console.print()
     console.print(table)
     say(logged_words(advice))

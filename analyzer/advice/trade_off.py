@@ -3,43 +3,43 @@
 import plotly.graph_objects as go
 
 from analyzer.advice.option import Advice, Option
+from analyzer.advice.words import shown
 from analyzer.report.figures.theme import BLUE, GREY, ORANGE, VERMILLION, styled
 
 READ = (
-    "How to read it: each mark is one build; left is less spin under power, down is less resistance to turning in. "
-    "The square is what is fitted now. Numbered stars are advised. Diamonds on the line are the best trade-offs: no "
-    "other build of the shelf is better both ways. Bars are 95 %. Small circles are the other builds; hover for their "
-    "parts."
+    "How to read it: each mark is one build; left is less spin under power, down holds less against turning in. "
+    "The square is what is fitted now. Numbered stars are advised. Lettered diamonds are the best trade-offs, named in "
+    "the table: no other build is better both ways. Bars are 95 %. Small circles are the other builds; hover for their "
+    "parts, and double-click for those that lie higher up."
 )
+HEAD_ROOM = 1.15  # above the marks that have a name; a shelf can lock the entry ten times as hard
 
 
 def trade_off(advice: Advice) -> go.Figure:
     """Spin time (s, both kinds) against mean moment against the turn while coasting (N.m), a mark for each build."""
     figure = go.Figure()
-    options = [o for o in advice.options if o.outcome["coast_moment_Nm"].value is not None]
-    advised = [o for o in advice.top if o in options]
-    front = sorted((o for o in options if o.on_front), key=_spin)
-    others = [o for o in options[1:] if not o.on_front and o.rank is None]
+    named = [pair for pair in shown(advice) if pair[1].outcome["coast_moment_Nm"].value is not None]
+    fitted, advised = named[:1], [(m, o) for m, o in named[1:] if o.rank is not None]
+    letters = [(m, o) for m, o in named[1:] if o.rank is None]
+    taken = [o for _, o in named]
+    others = [("", o) for o in advice.options if o.outcome["coast_moment_Nm"].value is not None and o not in taken]
     _marks(figure, others, name="other builds", symbol="circle-open", color=GREY, size=6, bars=False)
-    figure.add_scatter(
-        x=[_spin(o) for o in front],
-        y=[_moment(o) for o in front],
-        mode="lines",
-        line={"color": BLUE, "width": 1.5, "dash": "dot"},
-        name="best trade-offs",
-        showlegend=False,
-        hoverinfo="skip",
+    _marks(figure, letters, name="best trade-offs", symbol="diamond", color=BLUE, size=11)
+    _marks(figure, fitted, name="as fitted", symbol="square", color=VERMILLION, size=14)
+    _marks(figure, advised, name="advised", symbol="star", color=ORANGE, size=16)
+    figure.update_xaxes(
+        title="time in which one or both rear wheels spin under power, s", range=_range(taken, "spin_s")
     )
-    plain = [o for o in front if o.rank is None and o is not advice.fitted]
-    _marks(figure, plain, name="best trade-offs", symbol="diamond", color=BLUE, size=11, bars=True)
-    _marks(
-        figure, options[:1], name="as fitted", symbol="square", color=VERMILLION, size=14, bars=True, text=["as fitted"]
-    )
-    numbers = [str(o.rank) for o in advised]
-    _marks(figure, advised, name="advised", symbol="star", color=ORANGE, size=16, bars=True, text=numbers)
-    figure.update_xaxes(title="time in which one or both rear wheels spin under power, s", rangemode="tozero")
-    figure.update_yaxes(title="moment against the turn off the throttle, N.m", rangemode="tozero")
+    figure.update_yaxes(title="moment against the turn off the throttle, N.m", range=_range(taken, "coast_moment_Nm"))
     return styled(figure, height=520)
+
+
+def _range(options: list[Option], name: str) -> list[float]:
+    """From a little under zero to above the highest mark that has a name, with its bar."""
+    found = [o.outcome[name] for o in options]
+    highest = max(1.0, *(i.value if i.upper is None else i.upper for i in found))
+    lowest = min(0.0, *(i.value if i.lower is None else i.lower for i in found))
+    return [lowest - 0.04 * highest, HEAD_ROOM * highest]
 
 
 def _spin(option: Option) -> float:
@@ -52,22 +52,23 @@ def _moment(option: Option) -> float:
 
 def _marks(
     figure: go.Figure,
-    options: list[Option],
+    marked: list[tuple[str, Option]],
     *,
     name: str,
     symbol: str,
     color: str,
     size: int,
-    bars: bool,
-    text: list[str] | None = None,
+    bars: bool = True,
 ) -> None:
-    if not options:
+    """Marks of one kind with their letter or number; bars where the build was drawn."""
+    if not marked:
         return
+    options = [o for _, o in marked]
     figure.add_scatter(
         x=[_spin(o) for o in options],
         y=[_moment(o) for o in options],
-        mode="markers" if text is None else "markers+text",
-        text=text,
+        mode="markers+text",
+        text=[mark for mark, _ in marked],
         textposition="top right",
         marker={"symbol": symbol, "size": size, "color": color},
         error_x=_bars(options, "spin_s", color) if bars else None,

@@ -11,6 +11,7 @@ OUTCOME_WORDS = {
     "entry_share": ("share of the front tyres' side force that it takes", 3),
     "snap_Nm_s": ("rise of that moment as the throttle opens, N.m/s", 0),
 }
+CHECKED = {"spin_s": ("spin, s:", 1), "coast_moment_Nm": ("moment against the turn off the throttle, N.m:", 0)}
 CAUSE_WORDS = {
     "differential": "the differential's",
     "not_the_differential": "not the differential's",
@@ -38,13 +39,11 @@ def outcome_words(interval: Interval, digits: int) -> str:
 def logged_words(advice: Advice) -> str:
     """How near the replay of what is fitted comes to the log: the first thing to ask of a replay."""
     pairs = []
-    for name in ("inside_spin_s", "coast_moment_Nm"):
-        words, digits = OUTCOME_WORDS[name]
-        pairs.append(
-            f"{words}: log {number(advice.logged[name], digits)}, replay "
-            f"{outcome_words(advice.fitted.outcome[name], digits)}"
-        )
-    return "What is fitted, as logged and as replayed. " + "; ".join(pairs) + "."
+    for name in ("spin_s", "coast_moment_Nm"):
+        words, digits = CHECKED[name]
+        seen, replayed = number(advice.logged[name], digits), number(advice.replayed[name], digits)
+        pairs.append(f"{words} {seen} in the log, {replayed} in the replay")
+    return f"What is fitted, for a check: {'; '.join(pairs)}. Spin times are tied to the log's."
 
 
 def sure_words(option: Option) -> str:
@@ -52,7 +51,11 @@ def sure_words(option: Option) -> str:
     return f"About {100 * option.sure:.0f} % sure to take away a fifth or more, if the assumptions hold."
 
 
-def shown(advice: Advice) -> list[Option]:
-    """What is fitted, the advised builds, then the front from little spin to much."""
+def shown(advice: Advice) -> list[tuple[str, Option]]:
+    """Mark and build of what tables and picture name: what is fitted, the advised by number, and the rest of the best
+    trade-offs by letter, from little spin to much."""
     rest = [o for o in advice.options[1:] if o.on_front and o.rank is None]
-    return [advice.fitted, *advice.top, *sorted(rest, key=lambda o: o.outcome["spin_s"].value)]
+    rest.sort(key=lambda o: o.outcome["spin_s"].value)
+    letters = [chr(ord("A") + i % 26) * (1 + i // 26) for i in range(len(rest))]
+    numbered = [(str(o.rank), o) for o in advice.top]
+    return [("", advice.fitted), *numbered, *zip(letters, rest, strict=True)]
