@@ -15,7 +15,10 @@ from analyzer.vehicle.state import AxleState
 
 @dataclass(frozen=True)
 class PhaseResult:
-    """One phase of one corner pass: means over the phase, None with no backing. Keys as in the result contract."""
+    """One phase of one corner pass: means over the phase, None with no backing. Keys as in the result contract.
+
+    `kinematic_lock_note` says why there is no kinematic lock, or what one outside 0 to 1 means; else None.
+    """
 
     lap: int
     corner: int
@@ -36,6 +39,7 @@ class PhaseResult:
     locked_fraction: float | None
     mean_throttle: float | None
     mean_speed_m_s: float | None
+    kinematic_lock_note: str | None = None
 
 
 @dataclass(frozen=True)

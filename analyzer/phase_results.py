@@ -9,6 +9,9 @@ from analyzer.signals.session import Signals
 from analyzer.vehicle.state import AxleState
 
 LEAST_FREE_DIFFERENCE_RAD_S = 0.35  # below this the kinematic lock divides noise by noise
+MOST_UNSURE = 0.5  # standard deviation of a kinematic lock beyond which it could be locked or free
+ROUNDED = 0.1  # nearer to 0 or 1 than this is noise, not a state of its own
+LEAST_YAW_RAD_S = 0.1
 LEAST_KNOWN = 0.8  # share of a phase that must be known: a mean over less is not the mean of the phase
 
 
@@ -30,6 +33,7 @@ def phase_results(
         "deviation": axle.torque_difference_sd_Nm,
         "throttle": signals.throttle,
         "speed": signals.speed_m_s,
+        "free_difference_sd": _free_difference_sd(signals, axle),
     }
     means = {name: _means(values, bounds) for name, values in means.items()}
     locked, slipping = (_sums(mask, bounds) for mask in (axle.locked, axle.slipping))
@@ -50,9 +54,7 @@ def _one(signals: Signals, corner: Corner, phase: Phase, mean: dict[str, float |
     left_turn = corner.direction == "left"
     inside, outside = ("left_slip", "right_slip") if left_turn else ("right_slip", "left_slip")
     speed_difference, free, torque = mean["speed_difference"], mean["free_difference"], mean["torque"]
-    kinematic = None
-    if free is not None and speed_difference is not None and abs(free) > LEAST_FREE_DIFFERENCE_RAD_S:
-        kinematic = 1.0 - speed_difference / free
+    kinematic, note = _kinematic_lock(speed_difference, free, mean["free_difference_sd"])
     transfer = mean["difference"]
     if transfer is not None and not left_turn:
         transfer = -transfer
@@ -81,7 +83,45 @@ def _one(signals: Signals, corner: Corner, phase: Phase, mean: dict[str, float |
         locked_fraction=locked,
         mean_throttle=mean["throttle"],
         mean_speed_m_s=mean["speed"],
+        kinematic_lock_note=note,
     )
+
+
+def _kinematic_lock(
+    difference: float | None, free: float | None, free_sd: float | None
+) -> tuple[float | None, str | None]:
+    """1 - difference/free, and what must be said of it; None, with the reason, where it would divide noise by noise.
+
+    Notes
+    -----
+    The yaw rate's error is one error along a phase, so its standard deviation is that of the mean: sd = |d/f| sd_f/|f|.
+    """
+    if free is None or difference is None:
+        return None, "the wheel speeds or the yaw rate are not known well enough through this phase"
+    if abs(free) <= LEAST_FREE_DIFFERENCE_RAD_S:
+        return None, f"a free axle would differ by {abs(free):.2f} rad/s only, too little to tell locked from free"
+    sd = 0.0 if free_sd is None else abs(difference / free) * free_sd / abs(free)
+    if sd > MOST_UNSURE:
+        return None, f"the yaw rate leaves it uncertain by {sd:.1f} (one standard deviation)"
+    lock = 1.0 - difference / free
+    if lock > 1 + ROUNDED:
+        return (
+            lock,
+            f"above 1: the inside wheel turned {lock - 1:.1f} times the free difference faster than the outside",
+        )
+    if lock < -ROUNDED:
+        return lock, "below 0: the wheels turned further apart than on a free axle, the outside one slid or spun"
+    return lock, None
+
+
+def _free_difference_sd(signals: Signals, axle: AxleState) -> np.ndarray:
+    """(n,) standard deviation of the free difference (rad/s), from that of the yaw rate."""
+    turning = np.isfinite(axle.free_difference_rad_s) & (np.abs(signals.yaw_rate_rad_s) > LEAST_YAW_RAD_S)
+    if not turning.any():
+        return np.full(len(signals.time_s), np.nan)
+    # track over radius, as the axle's own numbers have it
+    per_yaw = np.median(np.abs(axle.free_difference_rad_s[turning] / signals.yaw_rate_rad_s[turning]))
+    return per_yaw * signals.yaw_rate_sd_rad_s
 
 
 def _means(values: np.ndarray, bounds: np.ndarray) -> np.ndarray:

@@ -23,6 +23,7 @@ from analyzer.report.words import (
     interval_words,
     laps_words,
     number,
+    whole_laps_words,
 )
 
 MOST_GROUPS = 8  # findings shown in full; the rest is in report and JSON
@@ -32,11 +33,10 @@ TABLE_TORQUES = 9
 def print_summary(analysis: Analysis, console: Console) -> None:
     """Print everything that a user needs to act; Text, never markup, for what came from files."""
     log = analysis.recording
-    laps = len(analysis.laps.bounds)
     console.print(
         Text.assemble(
             (log.name, "bold"),
-            f"  {analysis.car.name}, {log.time_s[-1] - log.time_s[0]:.0f} s, whole laps: {laps}",
+            f"  {analysis.car.name}, {log.time_s[-1] - log.time_s[0]:.0f} s, {whole_laps_words(analysis.laps)}",
         )
     )
     console.print()

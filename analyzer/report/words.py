@@ -11,6 +11,7 @@ from analyzer.agreement.verdict import Explanation
 from analyzer.analysis import Analysis
 from analyzer.findings.finding import Finding
 from analyzer.lockcurve.estimate import Interval
+from analyzer.phases.segments import Laps
 
 KIND_NAMES = {
     "inside_wheel_spin": "inside rear spin",
@@ -120,6 +121,13 @@ def laps_words(laps: tuple[int, ...]) -> str:
     numbers = ", ".join(str(lap) for lap in laps if lap)
     words = [f"lap{'s' if ',' in numbers else ''} {numbers}"] if numbers else []
     return " and ".join(words + (["outside the whole laps"] if 0 in laps else []))
+
+
+def whole_laps_words(laps: Laps) -> str:
+    """How many laps the log holds; without laps the whole log stands as one, and that is said."""
+    if laps.method == "none":
+        return "no lap repeats, so the whole log counts as one" if laps.bounds else "no laps"
+    return f"whole laps: {len(laps.bounds)}"
 
 
 def answer(analysis: Analysis) -> str:

@@ -10,7 +10,7 @@ from rich.console import Console
 from analyzer.cautions import CAUTIONS
 from analyzer.report.corner_table import corner_rows
 from analyzer.report.terminal import print_budget, print_summary, print_timings
-from analyzer.report.words import answer, grouped, interval_words, laps_words, number
+from analyzer.report.words import answer, grouped, interval_words, laps_words, number, whole_laps_words
 
 
 @pytest.fixture(scope="module")
@@ -94,3 +94,9 @@ def test_a_bound_is_worded_as_a_bound():
 )
 def test_laps_in_words(laps, text):
     assert laps_words(laps) == text
+
+
+def test_a_log_without_laps_is_not_said_to_have_one(analysis):
+    assert whole_laps_words(analysis.laps) == "whole laps: 4"
+    assert "counts as one" in whole_laps_words(replace(analysis.laps, method="none", bounds=((0, 10),)))
+    assert whole_laps_words(replace(analysis.laps, method="none", bounds=())) == "no laps"
