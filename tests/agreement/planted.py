@@ -1,6 +1,7 @@
 """Sessions in which parts and setup file differ by one known cause. Invented parts; nothing is tuned to them.
 
-`python tests/agreement/planted.py [sessions per cause]` prints the table of what was told against what was planted.
+`PYTHONPATH=tests python -m agreement.planted [sessions per cause]` prints what was told
+against what was planted.
 """
 
 import sys
@@ -8,9 +9,7 @@ from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "accuracy"))
-
-from cases import CLUB, HEAVY, LIGHT, Case, analysed
+from accuracy.cases import CLUB, HEAVY, LIGHT, Case, analysed
 
 from analyzer.agreement.diagnose import diagnose
 from analyzer.agreement.steady_samples import steady_means

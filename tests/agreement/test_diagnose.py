@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from agreement.planted import PLANTED, setup, told
 from made_analysis import made_estimate, made_prediction
-from planted import PLANTED, setup, told
 from scipy import stats
 
 from analyzer.agreement import diagnose as room

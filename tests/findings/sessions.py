@@ -1,8 +1,8 @@
 """Twenty simulated sessions of varied cars, drivers and loggers, and what truly happened in them.
 
-`python tests/findings/sessions.py [sessions]` prints precision and recall of the findings. Everything is invented;
-nothing is tuned to it. An event that is near its threshold counts neither way: a clear one must be found, and a
-finding where nothing near it happened is false.
+`PYTHONPATH=tests python -m findings.sessions [sessions]` prints precision and recall of the findings.
+Everything is invented; nothing is tuned to it. An event that is near its threshold counts neither way: a clear one must
+be found, and a finding where nothing near it happened is false.
 """
 
 import sys
@@ -10,10 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "accuracy"))
-
-from cases import SOFT, STIFF, Case, analysed, invented_car
+from accuracy.cases import SOFT, STIFF, Case, analysed, invented_car
 
 from analyzer.analysis import Analysis
 from analyzer.findings.coast_understeer import LEAST_FRONT_SHARE
