@@ -164,6 +164,7 @@ def compare_runs(
     at = [model.locking_torque_Nm(joint.draws[:, s, :, None], torque) for s in (0, 1)]
     middle = model.locking_torque_Nm(joint.curves[1], torque) - model.locking_torque_Nm(joint.curves[0], torque)
     views = [shared_view(run, k, joint, name) for k, (run, name) in enumerate(zip(runs, names, strict=True))]
+    phases = phase_changes(views)
     mass = runs[0].analysis.car.mass_kg
     warnings = list(seen.warnings)
     if not joint.hold_off_tied:
@@ -184,8 +185,8 @@ def compare_runs(
         torque_Nm=torque,
         locking_change_Nm=np.vstack([middle, np.percentile(at[1] - at[0], [2.5, 97.5], axis=0)]),
         expected_locking_change_Nm=_expected_curve(before, after, torque),
-        phases=phase_changes(views),
-        events=event_changes(views),
+        phases=phases,
+        events=event_changes(views, phases),
         one_tyre=not seen.grip_differs,
         warnings=tuple(warnings),
     )

@@ -3,6 +3,10 @@
 Two Poisson counts a, b over L_a, L_b laps: given a + b, a is binomial with p = r L_a / (r L_a + L_b), r the ratio of
 the rates; the exact (Clopper-Pearson) interval of p gives that of r.
 
+A spin is an event of its own. Understeer off the throttle is found where the differential's share passes a threshold,
+which all corners of a run may pass together when the estimate moves a little; so more or less of it is said only when
+the torque that holds against the turn in the turn-in phase changed the same way, beyond its interval.
+
 References
 ----------
 Przyborowski and Wilenski, "Homogeneity of results in testing samples from Poisson series", Biometrika 31, 1940;
@@ -13,6 +17,7 @@ from dataclasses import dataclass
 
 from scipy import stats
 
+from analyzer.comparison.phase_changes import PhaseChange
 from analyzer.comparison.together import SharedView
 from analyzer.lockcurve.estimate import Interval
 
@@ -40,21 +45,28 @@ class EventChange:
     verdict: str
 
 
-def event_changes(views: list[SharedView]) -> tuple[EventChange, ...]:
-    """One entry a kind; passes of one corner count as independent, which is common practice."""
+def event_changes(views: list[SharedView], phases: tuple[PhaseChange, ...]) -> tuple[EventChange, ...]:
+    """One entry a kind; events count as independent, which is common practice."""
     laps = [sum(v.run.lap_count for v in views if v.run.side == side) for side in (0, 1)]
     found = []
     for kind in KINDS:
         counts = [sum(f.kind == kind for v in views if v.run.side == side for f in v.findings) for side in (0, 1)]
         ratio = rate_ratio(count_before=counts[0], count_after=counts[1], laps_before=laps[0], laps_after=laps[1])
-        if ratio.lower is not None and ratio.lower > 1:
+        said = "cannot_tell"
+        if ratio.lower is not None and ratio.lower > 1 and _backed(kind, phases, 1):
             said = "more"
-        elif ratio.upper is not None and ratio.upper < 1:
+        elif ratio.upper is not None and ratio.upper < 1 and _backed(kind, phases, -1):
             said = "fewer"
-        else:
-            said = "cannot_tell"
         found.append(EventChange(kind, *counts, *laps, ratio, said))
     return tuple(found)
+
+
+def _backed(kind: str, phases: tuple[PhaseChange, ...], sign: int) -> bool:
+    """Whether the phases bear out the count; see the module's text."""
+    if kind != "coast_understeer":
+        return True
+    found = [p.transfer_torque_Nm for p in phases if p.corner is None and p.phase == "turn_in"]
+    return any(i.value is not None and min(sign * i.lower, sign * i.upper) > 0 for i in found)
 
 
 def rate_ratio(*, count_before: int, count_after: int, laps_before: float, laps_after: float) -> Interval:

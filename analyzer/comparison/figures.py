@@ -14,8 +14,7 @@ READ_CHANGE = (
 )
 READ_PHASES = (
     "How to read it: change of the torque moved across the axle in each phase of each corner, after minus before, at "
-    "matched speed and throttle, with 95 % intervals from pass to pass. Positive: it holds more against the turn than "
-    "before. What errs alike in every pass of a run, such as a sensor's zero, is not in these intervals."
+    "matched speed and throttle, with 95 % intervals. Positive: it holds more against the turn than before."
 )
 PHASE_MARKS = {
     "turn_in": ("circle", SKY),

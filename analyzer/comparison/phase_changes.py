@@ -6,7 +6,8 @@ For one phase and quantity y, pass i of corner c on side k:
 
 The slopes b are common to all corners and had within corner and side only, so that the change itself cannot leak into
 them. The change in corner c is a_c1 - a_c0 less b times the difference of mean speed and throttle. Rows are weighed by
-Huber's function; intervals come from resampling passes within corner and side, slopes found anew each time.
+Huber's function; intervals come from resampling passes within corner and side, slopes found anew each time, and from
+what errs alike through a run (`run_error`).
 """
 
 from dataclasses import dataclass
@@ -60,17 +61,18 @@ class PhaseChange:
 def phase_changes(views: list[SharedView]) -> tuple[PhaseChange, ...]:
     """For every phase: all corners together first, then each corner in the order of the track."""
     rows = [(view.run.side, r) for view in views for r in view.phases]
+    errors = {q: np.concatenate([view.errors[q] for view in views]) for q in QUANTITIES}
     found = []
     for phase in PHASES:
-        of_phase = [(side, r) for side, r in rows if r.phase == phase]
-        if of_phase:
-            found += _of_phase(phase, of_phase)
+        here = [k for k, (_, r) in enumerate(rows) if r.phase == phase]
+        if here:
+            found += _of_phase(phase, [rows[k] for k in here], {q: errors[q][here] for q in QUANTITIES})
     return tuple(found)
 
 
-def _of_phase(phase: str, rows: list[tuple[int, PhaseResult]]) -> list[PhaseChange]:
+def _of_phase(phase: str, rows: list[tuple[int, PhaseResult]], errors: dict[str, np.ndarray]) -> list[PhaseChange]:
     corners = sorted({(r.corner, r.direction) for _, r in rows})
-    changes = {q: _changes(rows, corners, q) for q in QUANTITIES}
+    changes = {q: _changes(rows, corners, q, errors[q]) for q in QUANTITIES}
     found = []
     for key in [None, *corners]:
         mine = [(side, r) for side, r in rows if key is None or (r.corner, r.direction) == key]
@@ -101,15 +103,15 @@ def _apart(rows: list[tuple[int, PhaseResult]], name: str, *, ratio: bool) -> fl
 
 
 def _changes(
-    rows: list[tuple[int, PhaseResult]], corners: list[tuple[int, str]], quantity: str
+    rows: list[tuple[int, PhaseResult]], corners: list[tuple[int, str]], quantity: str, errors: np.ndarray
 ) -> dict[tuple[int, str] | None, Interval]:
     """Change by corner, and under None the mean over the corners that have one."""
     known = [
-        (corners.index((r.corner, r.direction)), side, getattr(r, quantity), r.mean_speed_m_s, r.mean_throttle)
-        for side, r in rows
+        (corners.index((r.corner, r.direction)), side, getattr(r, quantity), r.mean_speed_m_s, r.mean_throttle, k)
+        for k, (side, r) in enumerate(rows)
         if None not in (getattr(r, quantity), r.mean_speed_m_s, r.mean_throttle)
     ]
-    table = np.array(known, float).reshape(-1, 5)
+    table = np.array(known, float).reshape(-1, 6)
     table[:, 3] = np.log(np.maximum(table[:, 3], 1.0))
     cell = (2 * table[:, 0] + table[:, 1]).astype(int)
     count = np.bincount(cell, minlength=2 * len(corners)).reshape(-1, 2)
@@ -123,19 +125,21 @@ def _changes(
     keep = matched[table[:, 0].astype(int)]
     table, cell = table[keep], np.unique(cell[keep], return_inverse=True)[1]
     fit = _Matched(cell, table[:, 2], table[:, 3:5])
+    shared = _shared_error(cell, errors[table[:, 5].astype(int)])
     apart = (np.abs(fit.apart) <= MOST_APART).all(axis=1)
     degrees = count[matched].sum(axis=1) - 2
     small = count[matched].min(axis=1)
     deviation = fit.draws.std(axis=0) * np.sqrt(small / (small - 1))
     for i, c in enumerate(np.flatnonzero(matched)):
         if apart[i]:
-            found[corners[c]] = _student(fit.change[i], deviation[i], degrees[i])
+            found[corners[c]] = _student(fit.change[i], deviation[i], degrees[i], shared[i].std())
         else:
             found[corners[c]] = Interval(None, None, None, "speed or throttle too far apart to be matched")
     if apart.any():
         inflation = np.sqrt(np.mean(small[apart] / (small[apart] - 1)))
         together = fit.draws[:, apart].mean(axis=1).std() * inflation
-        found[None] = _student(fit.change[apart].mean(), together, int(degrees[apart].sum()))
+        alike = shared[apart].mean(axis=0).std()
+        found[None] = _student(fit.change[apart].mean(), together, int(degrees[apart].sum()), alike)
     return found
 
 
@@ -144,8 +148,15 @@ def _nothing(count: np.ndarray) -> Interval:
     return Interval(None, None, None, f"fewer than {LEAST_PASSES} passes with a value {' and '.join(missing)}")
 
 
-def _student(value: float, deviation: float, degrees: int) -> Interval:
-    half = float(stats.t.ppf(0.975, max(int(degrees), 1)) * deviation)
+def _shared_error(cell: np.ndarray, errors: np.ndarray) -> np.ndarray:
+    """(corners, draws): what errs alike through a run, after minus before."""
+    means = np.array([errors[cell == c].mean(axis=0) for c in range(cell.max() + 1)])
+    return means[1::2] - means[::2]
+
+
+def _student(value: float, deviation: float, degrees: int, shared: float) -> Interval:
+    """95 % interval from the scatter of passes (Student's t) and the error that they share (normal)."""
+    half = float(np.hypot(stats.t.ppf(0.975, max(int(degrees), 1)) * deviation, stats.norm.ppf(0.975) * shared))
     return Interval(float(value), float(value) - half, float(value) + half)
 
 

@@ -7,6 +7,7 @@ import numpy as np
 from analyzer.analysis import PhaseResult
 from analyzer.comparison.joint import JointFit, JointLog
 from analyzer.comparison.matching import match_corners, places
+from analyzer.comparison.run_error import run_errors
 from analyzer.comparison.runs import Run
 from analyzer.findings.find_all import find_all
 from analyzer.findings.finding import Finding
@@ -16,7 +17,9 @@ from analyzer.lockcurve.session_state import session_state
 from analyzer.lockcurve.summarise import summarise
 from analyzer.lockcurve.uncertainty import Spread
 from analyzer.phase_results import phase_results
-from analyzer.vehicle.parameters import priors
+from analyzer.vehicle.parameters import Prior, priors
+
+LEAST_LEFT_RIGHT_SD = 1e-4  # wear and heat change the rolling radii by this against each other within a run
 
 
 @dataclass(frozen=True)
@@ -27,11 +30,13 @@ class SharedView:
     ----------
     run : the run.
     phases : means over its corner phases, with `corner` numbered as in the first run.
+    errors : quantity -> (phases, draws) of what errs alike through the run, paired between the runs.
     findings : what happened in the laps that count.
     """
 
     run: Run
     phases: tuple[PhaseResult, ...]
+    errors: dict[str, np.ndarray]
     findings: tuple[Finding, ...]
 
 
@@ -64,12 +69,10 @@ def joint_logs(runs: list[Run], names: list[dict[int, int]], *, paired: bool) ->
     paired : resample a corner's passes before and after together; not where the driving differs.
     """
     has_gyro = all(r.analysis.signals.has_gyro for r in runs)
-    long_bias = max(r.analysis.signals.long_bias_sd_m_s2 for r in runs)
     logs = []
     for k, (run, name) in enumerate(zip(runs, names, strict=True)):
         car, corners = run.analysis.car, run.analysis.corners
-        nuisance = priors(car, has_gyro=has_gyro, long_bias_sd_m_s2=long_bias)
-        problem = make_problem(run.observed(), car, nuisance)
+        problem = make_problem(run.observed(), car, _priors(run, has_gyro))
         clusters = []
         for group in np.unique(problem.group):
             corner = corners[group].number if group < len(corners) else None
@@ -81,6 +84,22 @@ def joint_logs(runs: list[Run], names: list[dict[int, int]], *, paired: bool) ->
     return tuple(logs)
 
 
+def _priors(run: Run, has_gyro: bool) -> tuple[Prior, ...]:
+    """Priors of a run, with the left-right calibration as sure as the run's own straights make it.
+
+    In a single fit a left-right error is one of many; between two runs it is among the largest that do not cancel.
+    """
+    signals = run.analysis.signals
+    nuisance = priors(run.analysis.car, has_gyro=has_gyro, long_bias_sd_m_s2=signals.long_bias_sd_m_s2)
+    found = [s.standard_deviation for s in signals.calibration if s.code == "rear_wheel_scale"]
+    if not found or found[0] is None:
+        return nuisance
+    deviation = float(np.hypot(found[0] / 100, LEAST_LEFT_RIGHT_SD))
+    return tuple(
+        replace(p, deviation=min(p.deviation, deviation)) if p.name == "rear_left_right_scale" else p for p in nuisance
+    )
+
+
 def shared_view(run: Run, k: int, joint: JointFit, name: dict[int, int]) -> SharedView:
     """Run `k` of the joint fit with its axle evaluated at the joint parameters."""
     analysis = run.analysis
@@ -89,9 +108,11 @@ def shared_view(run: Run, k: int, joint: JointFit, name: dict[int, int]) -> Shar
     rows = phase_results(analysis.signals, analysis.corners, axle, None)
     estimate = side_estimate(joint, run.side)
     found = find_all(analysis.signals, analysis.corners, analysis.laps, axle, estimate, analysis.car)
+    phases = tuple(replace(r, corner=name[r.corner]) for r in rows if run.counts(r.lap) and r.corner in name)
     return SharedView(
         run=run,
-        phases=tuple(replace(r, corner=name[r.corner]) for r in rows if run.counts(r.lap) and r.corner in name),
+        phases=phases,
+        errors=run_errors(run, k, joint, phases),
         findings=tuple(f for f in found if run.counts(f.lap)),
     )
 
