@@ -11,7 +11,7 @@ from analyzer.lockcurve.observations import Observations
 from analyzer.lockcurve.uncertainty import Spread
 from analyzer.signals.session import Signals
 from analyzer.signals.timebase import low_pass
-from analyzer.vehicle.axle import AxleEquations, AxleInputs, equations, solution_at, solve
+from analyzer.vehicle.axle import BLOCK, AxleEquations, AxleInputs, AxleSolution, equations, solve
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.state import AxleState
 
@@ -23,6 +23,8 @@ PAST_PEAK = 1.2  # combined slip over slip at the peak
 SLIDING_FORCE_SHARE = 0.1
 MODEL_SD_Nm = 20.0  # scatter of the torque difference that no calibrated quantity explains
 MODEL_SD_SHARE = 0.06
+SAMPLED_ROWS = 4096  # enough to tell which combinations of parameters a session's torques answer to
+VARIANCE_LEFT_OUT = 1e-4  # share; a standard deviation to 0.005 %
 BRAKE_SIDE_SHARE = 0.06  # left and right brake torque differ by about this; common practice, no source
 
 
@@ -30,13 +32,12 @@ def session_state(fit: Fit, drawn: Spread, observed: Observations, signals: Sign
     """Axle state of every sample of `signals` (n,)."""
     value = fit.problem.values(fit.theta)
     braked_rows = signals.braking[observed.index]
-    free = solve(value, observed.inputs, car)
-    coast = _coast_torque(free.at.input_torque_Nm, observed, signals, braked_rows)
-    inputs, rear_brake = _without_brakes(observed.inputs, free.at.input_torque_Nm, coast, braked_rows, car)
-    # off the brakes the inputs are the same, and so is the state
-    state = free.state.copy()
-    state[:, braked_rows] = solve(value, inputs.take(braked_rows), car).state
-    solution = solution_at(state, value, inputs, car)
+    solution = solve(value, observed.inputs, car)
+    torque = solution.at.input_torque_Nm
+    coast = _coast_torque(torque, observed, signals, braked_rows)
+    inputs, rear_brake = _without_brakes(observed.inputs, torque, coast, braked_rows, car)
+    # off the brakes the inputs are the same, and so is the solution
+    solution = solution.with_rows(braked_rows, solve(value, inputs.take(braked_rows), car))
     at = solution.at
     input_torque = np.where(braked_rows, coast, at.input_torque_Nm)
     variance = _nuisance_variance(fit, drawn, inputs, solution, car)
@@ -138,19 +139,40 @@ def _with_plates(
     return split, variance
 
 
-def _nuisance_variance(fit: Fit, drawn: Spread, inputs: AxleInputs, solution, car: Car) -> np.ndarray:
-    """Variance (n,) of the torque difference from everything the fit is unsure of."""
-    at, state, theta = solution.at, solution.state, fit.theta
+def _nuisance_variance(fit: Fit, drawn: Spread, inputs: AxleInputs, solution: AxleSolution, car: Car) -> np.ndarray:
+    """Variance (n,) of the torque difference from everything the fit is unsure of.
+
+    Notes
+    -----
+    With L L' the covariance of the nuisance parameters, the variance is the sum of squares of the derivatives along
+    the columns of L V, for any orthogonal V. In a long session V is taken from a sample of its rows such that the
+    first columns carry nearly all; the rest is left out.
+    """
     count = len(fit.problem.priors)
-    jacobian = np.empty((count, len(inputs)))
-    for j in range(count):
-        moved = theta.copy()
-        moved[j] += STEP
-        there = equations(state, fit.problem.values(moved), inputs, car)
-        shift = solution.state_shift((at.slope * (there.residual - at.residual) / STEP).sum(axis=1))
-        jacobian[j] = (there.torque_difference_Nm - at.torque_difference_Nm) / STEP + (at.difference_slope * shift).sum(
-            axis=0
-        )
-    covariance = np.cov(drawn.draws[:, :count].T)
-    variance = np.einsum("in,ij,jn->n", jacobian, covariance, jacobian)
+    values, vectors = np.linalg.eigh(np.cov(drawn.draws[:, :count].T))
+    along = vectors * np.sqrt(np.maximum(values, 0.0))
+    if len(inputs) > 2 * SAMPLED_ROWS:
+        rows = np.arange(0, len(inputs), len(inputs) // SAMPLED_ROWS)
+        sampled = _difference_slopes(fit, along, inputs.take(rows), solution.take(rows), car)
+        _, sizes, turned = np.linalg.svd(sampled.T, full_matrices=False)
+        left_out = 1.0 - np.cumsum(sizes**2) / np.sum(sizes**2)
+        along = along @ turned[: int(np.argmax(left_out < VARIANCE_LEFT_OUT)) + 1].T
+    variance = np.empty(len(inputs))
+    for block in (slice(i, i + BLOCK) for i in range(0, len(inputs), BLOCK)):
+        slopes = _difference_slopes(fit, along, inputs.take(block), solution.take(block), car)
+        variance[block] = (slopes**2).sum(axis=0)
     return np.minimum(ndimage.median_filter(variance, size=5), 1e6)
+
+
+def _difference_slopes(fit: Fit, along: np.ndarray, inputs: AxleInputs, solution: AxleSolution, car: Car) -> np.ndarray:
+    """Derivatives (k, n) of the torque difference along parameter directions (P, k), the state following."""
+    at, slopes = solution.at, np.empty((along.shape[1], len(inputs)))
+    for k, direction in enumerate(along.T):
+        step = STEP / max(np.abs(direction).max(), 1e-12)
+        moved = fit.theta.copy()
+        moved[: len(direction)] += step * direction
+        there = equations(solution.state, fit.problem.values(moved), inputs, car)
+        shift = solution.state_shift((at.slope * (there.residual - at.residual) / step).sum(axis=1))
+        own = (there.torque_difference_Nm - at.torque_difference_Nm) / step
+        slopes[k] = own + (at.difference_slope * shift).sum(axis=0)
+    return slopes

@@ -29,6 +29,7 @@ from analyzer.vehicle.tyre import wheel_forces
 
 LARGEST_SIDE_SLIP = 0.25
 SIDE_SLIP_SCALE = 0.3
+BLOCK = 32_768  # samples solved at once; more would only take more memory
 SETTLED = 1e-7  # m/s and 1: a step smaller than this changes no result
 LONG_FORCE_SD_SHARE = 0.005  # of the weight: noise of the longitudinal force
 LAT_FORCE_SD_SHARE = 0.017
@@ -202,6 +203,27 @@ class AxleSolution:
         determinant = a * d - b * b
         return np.array([-(d * gradient[0] - b * gradient[1]), -(a * gradient[1] - b * gradient[0])]) / determinant
 
+    def take(self, where: np.ndarray) -> "AxleSolution":
+        """The samples `where` (bool, index or slice)."""
+        return _each_array(lambda values: values[..., where], self)
+
+    def with_rows(self, where: np.ndarray, part: "AxleSolution") -> "AxleSolution":
+        """A copy with the samples `where` (bool or index) taken from `part`."""
+
+        def placed(values: np.ndarray, others: np.ndarray) -> np.ndarray:
+            values = values.copy()
+            values[..., where] = others
+            return values
+
+        return _each_array(placed, self, part)
+
+
+def _each_array(change, *solutions: AxleSolution) -> AxleSolution:
+    """`change` applied to every array of solutions; samples are along the last axis."""
+    at = {f.name: change(*(getattr(s.at, f.name) for s in solutions)) for f in fields(AxleEquations)}
+    normal = tuple(change(*parts) for parts in zip(*(s.normal for s in solutions), strict=True))
+    return AxleSolution(change(*(s.state for s in solutions)), AxleEquations(**at), normal)
+
 
 def solve(
     value: dict[str, float], inputs: AxleInputs, car: Car, *, start: np.ndarray | None = None, iterations: int = 14
@@ -210,6 +232,14 @@ def solve(
 
     Samples know nothing of each other: one that has settled leaves the iteration, and the rest go on.
     """
+    if len(inputs) > BLOCK:
+        blocks = [slice(i, i + BLOCK) for i in range(0, len(inputs), BLOCK)]
+        begin = [None if start is None else start[:, block] for block in blocks]
+        solved = [
+            solve(value, inputs.take(block), car, start=s, iterations=iterations)
+            for block, s in zip(blocks, begin, strict=True)
+        ]
+        return _each_array(lambda *parts: np.concatenate(parts, axis=-1), *solved)
     guess_u = inputs.front_m_s * np.exp(-value["rear_front_scale"])
     if start is None:
         start = np.array([guess_u, np.clip(inputs.lat_m_s2, -12, 12) * 0.006])
@@ -241,13 +271,8 @@ def solve(
         damping = np.where(better, damping * 0.2, np.maximum(damping, 1e-3) * 8)[unsettled]
         state, guess_u, rows = state[:, unsettled], guess_u[unsettled], rows[unsettled]
         part = part.take(unsettled)
-    return solution_at(whole, value, inputs, car)
-
-
-def solution_at(state: np.ndarray, value: dict[str, float], inputs: AxleInputs, car: Car) -> AxleSolution:
-    """A state that is already known, with its equations."""
-    at = equations(state, value, inputs, car)
-    return AxleSolution(state, at, _normal(at, state)[1])
+    at = equations(whole, value, inputs, car)
+    return AxleSolution(whole, at, _normal(at, whole)[1])
 
 
 def _cost(at: AxleEquations, state: np.ndarray) -> np.ndarray:
