@@ -135,7 +135,7 @@ def _by_name(values: np.ndarray) -> dict[str, float | None]:
 def _ranked_for(asked: tuple[Cure, ...], found: dict[Cure, Cause]) -> tuple[Cure, ...]:
     if asked:
         return tuple(c for c in CURES if c in asked and found[c].advise)
-    return tuple(c for c in CURES if found[c].verdict == "differential")
+    return tuple(c for c in CURES if found[c].advise and found[c].verdict != "nothing_to_cure")
 
 
 def _options(

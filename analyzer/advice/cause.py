@@ -32,7 +32,10 @@ def _spin(sessions: list[Session], logged: dict[str, float]) -> Cause:
         )
     found = [f for s in sessions for f in s.analysis.findings if f.kind == "inside_wheel_spin"]
     lasted = sum(f.evidence["duration_s"] for f in found)
-    by_foot = sum(f.evidence["duration_s"] for f in found if f.evidence["foot_or_car"] == "foot")
+    by_foot, unsure = (
+        sum(f.evidence["duration_s"] for f in found if f.evidence["foot_or_car"] == whose)
+        for whose in ("foot", "cannot_tell")
+    )
     if lasted > 0 and by_foot > MOSTLY * lasted:
         return Cause(
             "not_the_differential",
@@ -47,6 +50,13 @@ def _spin(sessions: list[Session], logged: dict[str, float]) -> Cause:
             "not_the_differential",
             f"Where the inside rear spins it carries {100 * share:.0f} % of its static load: it hangs. Springs, bars "
             "and droop come first; more lock only lives with it, and the builds below are to be read so.",
+            True,
+        )
+    if lasted > 0 and by_foot + unsure > MOSTLY * lasted:
+        return Cause(
+            "cannot_tell",
+            f"The inside rear spins for {inside_s:.1f} s, mostly with the outside tyre near its own limit: whether "
+            "more lock has grip to use cannot be told from the log, and the builds below are to be read so.",
             True,
         )
     return Cause(

@@ -129,7 +129,7 @@ def demand(*, value: dict[str, float], analysis: Analysis, observed: Observation
     scale = np.exp(value["rear_left_right_scale"] / 2)
     surface = np.array([inputs.left_m_s * scale, inputs.right_m_s / scale])
     force_l, force_r = at.long_force_N
-    tyre = _tyre(value, car)
+    tyre = tyre_figures(value, car)
     total = tyre["friction_y"] * at.load_N.sum(axis=0)
     sideways = np.sign(inputs.lat_m_s2) * at.lateral_demand * total
     return Demand(
@@ -158,7 +158,7 @@ def _case_acceleration(inputs: AxleInputs, car: Car) -> np.ndarray:
     return (inputs.left_acc_m_s2 + inputs.right_acc_m_s2) / 2 / car.rear_rolling_radius_m
 
 
-def _tyre(value: dict[str, float], car: Car) -> dict[str, float]:
+def tyre_figures(value: dict[str, float], car: Car) -> dict[str, float]:
     """Figures of `wheel_forces` from the fit's parameters, as `vehicle.axle` takes them; most go by the same name."""
     friction, stiffness = np.exp(value["log_friction"]), np.exp(value["log_slip_stiffness"])
     mass = car.mass_kg * np.exp(value["log_mass"])

@@ -1,0 +1,165 @@
+"""Combinations of fitted and shelf parts, and the lock curves that the replay gets for them."""
+
+import numpy as np
+import pytest
+
+from analyzer.advice.builds import AS_FITTED, builds
+from analyzer.advice.calibration import calibrate, curve_parameters, curves_of
+from analyzer.advice.parts import ConeSpringPart, Parts, PlateStack, RampRings, Shim
+from analyzer.agreement.verdict import Agreement
+from analyzer.differential.predicted import predict_lock_curve
+from analyzer.differential.setup import Setup
+from analyzer.errors import InputError
+
+FITTED = {
+    "type": "plate",
+    "ramp_angle_reference": "ring_face",
+    "drive_ramp_angle_deg": 60,
+    "coast_ramp_angle_deg": 75,
+    "pin_radius_mm": 38,
+    "friction_faces_per_side": 4,
+    "plate_outer_diameter_mm": 120,
+    "plate_inner_diameter_mm": 86,
+    "friction_coefficient": 0.11,
+    "cone_spring": {"force_N": 1000.0, "rate_N_per_mm": 1000.0},
+    "ring_spring": {"force_N": 300.0},
+}
+SHELF = Parts(
+    name="shelf",
+    cone_spring=(ConeSpringPart(name="twice", force_N=2000),),
+    ramp_rings=(RampRings(name="45/60", drive_ramp_angle_deg=45, coast_ramp_angle_deg=60),),
+    plate_stack=(PlateStack(name="eight faces", friction_faces_per_side=8),),
+    shim=(Shim(name="0.5 mm", added_thickness_mm=0.5),),
+)
+
+
+def setup(**changes):
+    return Setup.model_validate(FITTED | changes)
+
+
+def build_of(shelf, **choice):
+    return next(b for b in shelf.all if b.changes == choice)
+
+
+def test_every_combination_is_there_and_the_fitted_one_is_first():
+    shelf = builds(setup(), SHELF)
+    assert shelf.installed.label == AS_FITTED
+    # 16 combinations less those of cone spring and shim: the shelf spring's rate is not given
+    assert len(shelf.all) == 12
+    assert len(shelf.refused) == 4 and all("rate" in reason for reason in shelf.refused)
+    assert len({b.label for b in shelf.all}) == len(shelf.all)
+
+
+def test_parts_act_where_they_should():
+    shelf = builds(setup(), SHELF)
+    fitted, cone = shelf.installed.curve, build_of(shelf, cone_spring="twice").curve
+    assert cone.preload_Nm == pytest.approx(2 * fitted.preload_Nm)
+    assert cone.drive_slope == pytest.approx(fitted.drive_slope)
+    rings = build_of(shelf, ramp_rings="45/60").curve
+    # cot 45 / cot 60 and cot 60 / cot 75, by the statics of the wedge
+    assert rings.drive_slope / fitted.drive_slope == pytest.approx(np.tan(np.radians(60)))
+    assert rings.coast_slope / fitted.coast_slope == pytest.approx(np.tan(np.radians(75)) / np.tan(np.radians(60)))
+    plates = build_of(shelf, plate_stack="eight faces").curve
+    assert plates.preload_Nm == pytest.approx(2 * fitted.preload_Nm)
+    assert plates.drive_slope == pytest.approx(2 * fitted.drive_slope)
+    assert build_of(shelf, shim="0.5 mm").curve.preload_Nm == pytest.approx(1.5 * fitted.preload_Nm)
+
+
+def test_a_part_like_the_fitted_one_is_no_other_build():
+    same = Parts(name="shelf", cone_spring=(ConeSpringPart(name="the same", force_N=1000),))
+    assert [b.label for b in builds(setup(), same).all] == [AS_FITTED]
+
+
+def test_the_fitted_preload_may_be_known_from_the_bench_only():
+    bench = {"torque_Nm": 60.0, "method": "case_held"}
+    shelf = builds(setup(cone_spring=None, breakaway=bench), SHELF)
+    assert shelf.installed.curve.preload_Nm == pytest.approx(60.0)
+    assert build_of(shelf, plate_stack="eight faces").curve.preload_Nm == pytest.approx(120.0)
+    both = builds(setup(breakaway=bench), SHELF)
+    assert both.bench_ratio == pytest.approx(60.0 / predict_lock_curve(setup()).preload_Nm)
+
+
+@pytest.mark.parametrize(
+    "fitted, said",
+    [
+        (Setup(type="open"), "is open"),
+        (Setup(type="spool"), "is spool"),
+        (
+            Setup.model_validate(
+                {
+                    "type": "plate",
+                    "drive_lock_percent": 40,
+                    "coast_lock_percent": 20,
+                    "breakaway": {"torque_Nm": 40, "method": "case_held"},
+                }
+            ),
+            "data sheet",
+        ),
+    ],
+)
+def test_what_is_not_described_by_parts_is_refused(fitted, said):
+    with pytest.raises(InputError, match=said):
+        builds(fitted, SHELF)
+
+
+def test_too_many_combinations_are_refused():
+    many = Parts(
+        name="shelf",
+        cone_spring=tuple(ConeSpringPart(name=str(n), force_N=n) for n in range(100, 200)),
+        ring_spring=(),
+        ramp_rings=tuple(
+            RampRings(name=str(a), drive_ramp_angle_deg=80 - a, coast_ramp_angle_deg=80) for a in range(30)
+        ),
+    )
+    with pytest.raises(InputError, match="3131 combinations"):
+        builds(setup(), many)
+
+
+def calibrated(shelf, factors, verdicts, *, draws=50):
+    """Calibration by one log whose measured curve is the parts' times `factors` (preload, drive, coast)."""
+    preload, drive, coast = factors
+    measured = curve_parameters(shelf.installed.curve) * np.array([preload, drive, 1, coast, 1])
+    agreement = Agreement(verdict="agrees", by_side=verdicts, sentences={})
+    return calibrate(
+        measured=[np.repeat(measured[None], 1 + draws, axis=0)],
+        agreements=[agreement],
+        torques=[(-400.0, 1500.0)],
+        builds=shelf,
+        bench_sd=0.08,
+    )
+
+
+TELLS = dict.fromkeys(("preload", "drive", "coast"), "agrees")
+BLIND = dict.fromkeys(("preload", "drive", "coast"), "cannot_tell")
+
+
+def test_what_the_log_shows_of_the_fitted_parts_carries_over():
+    shelf = builds(setup(), SHELF)
+    found = calibrated(shelf, (1.2, 0.8, 1.1), TELLS)
+    # the measured curve's corner at the hold-off is rounded, which moves a level by a few per cent
+    assert found["preload"].ratio.value == pytest.approx(1.2)
+    assert found["drive"].ratio.value == pytest.approx(0.8, rel=0.02)
+    assert found["coast"].ratio.value == pytest.approx(1.1, rel=0.02)
+    curves = curves_of(shelf.all, found, 50)
+    k = shelf.all.index(build_of(shelf, cone_spring="twice"))
+    assert curves[0, k, 0] == pytest.approx(2 * 1.2 * shelf.installed.curve.preload_Nm)
+    # the fitted parts' own errors are in the ratio already: no draw moves them but the ring springs'
+    assert np.ptp(curves[:, 0, [0, 1, 3]], axis=0) == pytest.approx(0.0, abs=1e-9)
+    assert np.ptp(curves[1:, k, 0]) > 0.1 * curves[0, k, 0]
+
+
+def test_a_side_that_the_log_cannot_tell_keeps_the_prediction_and_its_spread():
+    shelf = builds(setup(), SHELF)
+    found = calibrated(shelf, (3.0, 3.0, 3.0), BLIND, draws=2000)
+    assert all(c.source is None and c.ratio.value == 1.0 and "cannot tell" in c.sentence for c in found.values())
+    curves = curves_of(shelf.all, found, 2000)
+    sd = np.log(curves[1:, 0, 1]).std()
+    assert sd == pytest.approx(shelf.installed.curve.drive_slope_relative_sd, rel=0.1)
+
+
+def test_the_bench_stands_in_for_a_log_that_cannot_tell_the_preload():
+    fitted = setup(breakaway={"torque_Nm": 60.0, "method": "case_held"})
+    shelf = builds(fitted, SHELF)
+    found = calibrated(shelf, (3.0, 3.0, 3.0), BLIND, draws=10)
+    assert found["preload"].source == "bench" and found["drive"].source is None
+    assert curves_of(shelf.all, found, 10)[0, 0, 0] == pytest.approx(60.0)

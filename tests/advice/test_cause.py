@@ -1,0 +1,73 @@
+"""When the log shows that the differential is not the thing to change. Findings and outcomes are planted."""
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from made_analysis import made_analysis
+
+from analyzer.advice.cause import causes
+from analyzer.advice.evaluate import NAMES
+from analyzer.findings.finding import Finding
+
+
+def found(kind, start_s=20.0, end_s=21.0, **evidence):
+    return Finding(kind, 1, 1, start_s, end_s, "caution", 0.9, "planted", {"duration_s": end_s - start_s, **evidence})
+
+
+def judged(*, findings=(), inside_s=0.0, both_s=0.0, moment_Nm=120.0, inside_load=None):
+    analysis = replace(made_analysis(), findings=tuple(findings))
+    if inside_load is not None:
+        n = len(analysis.signals.time_s)
+        load = np.full(n, inside_load)
+        analysis = replace(analysis, axle=replace(analysis.axle, load_left_N=load, load_right_N=load))
+    values = {"spin_s": inside_s + both_s, "inside_spin_s": inside_s, "both_spin_s": both_s}
+    values |= {"coast_moment_Nm": moment_Nm, "entry_share": 0.01, "snap_Nm_s": 1000.0}
+    outcomes = np.array([values[name] for name in NAMES])
+    return causes([SimpleNamespace(analysis=analysis)], outcomes, outcomes)
+
+
+def test_no_spin_is_nothing_to_cure():
+    cause = judged(inside_s=0.2)["spin"]
+    assert cause.verdict == "nothing_to_cure" and not cause.advise
+
+
+def test_both_wheels_spinning_is_too_much_torque_for_the_tyres():
+    cause = judged(inside_s=1.0, both_s=3.0)["spin"]
+    assert cause.verdict == "not_the_differential" and not cause.advise
+    assert "more torque than both tyres hold" in cause.sentence
+
+
+@pytest.mark.parametrize(
+    "blame, verdict, advise",
+    [
+        ("foot", "not_the_differential", False),
+        ("cannot_tell", "cannot_tell", True),
+        ("car", "differential", True),
+    ],
+)
+def test_whose_spin_it_is(blame, verdict, advise):
+    cause = judged(inside_s=3.0, findings=[found("inside_wheel_spin", foot_or_car=blame)])["spin"]
+    assert (cause.verdict, cause.advise) == (verdict, advise)
+
+
+def test_an_inside_wheel_without_load_is_the_suspension_s():
+    spin = found("inside_wheel_spin", start_s=0.0, end_s=60.0, foot_or_car="car")
+    cause = judged(inside_s=3.0, findings=[spin], inside_load=150.0)["spin"]
+    assert cause.verdict == "not_the_differential" and "it hangs" in cause.sentence and cause.advise
+
+
+def test_understeer_without_a_moment_of_the_differential_is_not_its():
+    cause = judged(findings=[found("coast_understeer", of_the_differential=False)])["entry"]
+    assert cause.verdict == "not_the_differential" and not cause.advise
+
+
+def test_understeer_by_the_differential_is():
+    cause = judged(findings=[found("coast_understeer", of_the_differential=True)])["entry"]
+    assert cause.verdict == "differential" and "120 N.m" in cause.sentence
+
+
+def test_without_coasting_in_corners_nothing_is_said_of_the_entry():
+    cause = judged(moment_Nm=np.nan)["entry"]
+    assert cause.verdict == "cannot_tell" and not cause.advise
