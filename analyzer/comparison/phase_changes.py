@@ -25,7 +25,7 @@ QUANTITIES = ("kinematic_lock", "transfer_torque_Nm", "inside_slip")
 LEAST_PASSES = 2  # of a corner on each side
 # Speed (log) and throttle that vary by less than this from pass to pass say nothing about their effect: it is drawn
 # to zero (common practice, no source).
-COVARIATE_FLOORS = np.array([0.01, 0.03])
+COVARIATE_FLOORS = np.array([0.003, 0.01])
 # left out on both sides, as speed and throttle that far apart are not matched by a straight line
 MOST_APART = np.array([0.15, 0.35])
 REPLICATES = 400
@@ -166,12 +166,13 @@ class _Matched:
     def __init__(self, cell: np.ndarray, values: np.ndarray, covariates: np.ndarray) -> None:
         self._cell, self._values, self._covariates = cell, values, covariates
         self._member = np.eye(cell.max() + 1)[cell]
-        weight = np.ones(len(values))
+        # medians to begin with, so that a wild pass does not hide behind the mean that it pulled
+        left = values - np.array([np.median(values[cell == c]) for c in range(cell.max() + 1)])[cell]
         for _ in range(6):
+            scale = max(1.4826 * float(np.median(np.abs(left))), 1e-9)
+            weight = huber(left / scale)[2]
             change, slope, centre, middle = self._solve(weight[None])
             left = values - centre[0, cell] - (covariates - middle[0, cell]) @ slope[0]
-            scale = max(1.4826 * float(np.median(np.abs(left))), 1e-9)
-            weight = np.maximum(huber(left / scale)[2], 0.1)
         self.change, self.apart = change[0], middle[0, 1::2] - middle[0, ::2]
         rng = np.random.default_rng(SEED)
         times = np.empty((REPLICATES, len(values)))

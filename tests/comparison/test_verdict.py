@@ -1,0 +1,84 @@
+"""Verdicts, event counts and matching of corners on made-up numbers whose answer is known beforehand."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from analyzer.comparison.event_changes import rate_ratio
+from analyzer.comparison.matching import match_corners
+from analyzer.comparison.sides import verdict
+
+NORMAL = stats.norm.ppf((np.arange(2000) + 0.5) / 2000)
+
+
+@pytest.mark.parametrize(
+    ("value", "deviation", "expected", "said"),
+    [
+        (0.0, 5.0, None, "no_change"),  # 90 % interval of +/- 8 inside the margin of 20
+        (12.0, 4.0, None, "no_change"),  # shown to differ from zero, and shown to be too small to matter
+        (0.0, 15.0, None, "cannot_tell"),  # +/- 25: holds zero, but a change that matters as well
+        (50.0, 10.0, None, "stronger"),
+        (-50.0, 10.0, None, "weaker"),
+        (25.0, 20.0, None, "cannot_tell"),
+        (70.0, 10.0, 70.0, "as_predicted"),  # inside the margin about the expectation
+        (70.0, 20.0, 60.0, "as_predicted"),  # not inside, but holds the expectation and excludes zero
+        (10.0, 5.0, 70.0, "weaker"),  # the change did not take
+        (130.0, 10.0, 70.0, "stronger"),
+        (40.0, 30.0, 70.0, "cannot_tell"),
+        (2.0, 5.0, 3.0, "no_change"),  # the parts say next to nothing
+    ],
+)
+def test_verdict(value, deviation, expected, said):
+    draws = value + deviation * NORMAL
+    assert verdict(value, draws, expected=expected, expected_sd=0.0, margin=20.0) == said
+
+
+def test_an_unsure_prediction_contradicts_less():
+    draws = 100.0 + 10.0 * NORMAL
+    assert verdict(100.0, draws, expected=70.0, expected_sd=0.0, margin=20.0) == "stronger"
+    assert verdict(100.0, draws, expected=70.0, expected_sd=15.0, margin=20.0) == "as_predicted"
+
+
+def test_ratio_of_rates_as_published():
+    """Example of R's `poisson.test` (from memory; its interval is recomputed below from the definition): 11 events in
+    800 against 21 in 3011 gives 1.971488, 0.8584264 to 4.2772659."""
+    ratio = rate_ratio(count_before=21, count_after=11, laps_before=3011, laps_after=800)
+    assert ratio.value == pytest.approx(1.971488, abs=1e-6)
+    assert (ratio.lower, ratio.upper) == pytest.approx((0.8584264, 4.2772659), rel=1e-6)
+    # Clopper-Pearson by its definition: at the limit the tail beyond the count holds 2.5 %
+    for limit, tail in (
+        (ratio.lower, lambda p: stats.binom.sf(10, 32, p)),
+        (ratio.upper, lambda p: stats.binom.cdf(11, 32, p)),
+    ):
+        share = limit * 800 / (limit * 800 + 3011)
+        assert tail(share) == pytest.approx(0.025, rel=1e-6)
+
+
+def test_ratio_without_events():
+    assert rate_ratio(count_before=0, count_after=0, laps_before=4, laps_after=4).value is None
+    none_before = rate_ratio(count_before=0, count_after=9, laps_before=4, laps_after=4)
+    assert none_before.value is None and none_before.upper is None
+    assert none_before.lower > 1  # 9 of 9 on one side: p = 0.004
+
+
+TRACK = [(1, "left", 300.0), (2, "right", 800.0), (3, "left", 1500.0), (4, "left", 1900.0), (5, "right", 2600.0)]
+
+
+def test_corners_match_by_place_not_by_number():
+    # the other log misses the first corner, numbers the rest anew and measures the lap 1 % longer
+    other = [(n - 1, d, 1.01 * at) for n, d, at in TRACK[1:]]
+    assert match_corners(TRACK, other, length_m=3000, other_length_m=3030) == {1: 2, 2: 3, 3: 4, 4: 5}
+
+
+def test_corners_match_across_start_lines():
+    shifted = sorted(((at + 1300.0) % 3000, d, n) for n, d, at in TRACK)
+    other = [(k, d, at) for k, (at, d, _) in enumerate(shifted, 1)]
+    expected = {k: n for k, (_, _, n) in enumerate(shifted, 1)}
+    assert match_corners(TRACK, other, length_m=3000, other_length_m=3000) == expected
+
+
+def test_another_circuit_does_not_match():
+    assert match_corners(TRACK, TRACK, length_m=3000, other_length_m=4000) == {}
+    mirrored = [(n, "left" if d == "right" else "right", at) for n, d, at in TRACK]
+    mirrored = [(n, d, at * (1 + 0.07 * n)) for n, d, at in mirrored]
+    assert len(match_corners(TRACK, mirrored, length_m=3000, other_length_m=3000)) < 4
