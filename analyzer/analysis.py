@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from analyzer.agreement.verdict import Agreement
 from analyzer.differential.predicted import PredictedLockCurve
+from analyzer.findings.chatter import Chatter
 from analyzer.findings.finding import Finding
 from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.logs.recording import Annotation, Recording
@@ -60,3 +61,4 @@ class Analysis:
     quality: tuple[Annotation, ...]
     tyre: dict[str, tuple[float, float]]
     timings_s: dict[str, float]
+    chatter: Chatter | None = None

@@ -14,6 +14,7 @@ from analyzer.analysis import Analysis
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import Setup, load_setup
 from analyzer.errors import CannotTell
+from analyzer.findings.chatter import measure_chatter
 from analyzer.findings.find_all import find_all
 from analyzer.lockcurve.fit import fit, make_problem
 from analyzer.lockcurve.observations import observe
@@ -113,6 +114,7 @@ def analyze_recording(
         seen = steady_means(signals, corners, axle, estimate)
         agreement = replace(agree(estimate, predicted), diagnosis=diagnose(seen, estimate, predicted, setup))
     found = find_all(signals, corners, laps, axle, estimate, car)
+    chatter = measure_chatter(signals, axle, car)
     clock.lap("findings")
     progress("done", 1.0)
     deviation = np.sqrt(np.diag(np.linalg.inv(fitted.hessian)))
@@ -134,6 +136,7 @@ def analyze_recording(
         quality=signals.annotations,
         tyre=fitted_values,
         timings_s=clock.laps,
+        chatter=chatter,
     )
 
 

@@ -311,6 +311,7 @@ def made_analysis(made: Made = Made(), *, predicted: PredictedLockCurve | None =
     from analyzer.agreement.compare import agree
     from analyzer.agreement.diagnose import diagnose
     from analyzer.agreement.steady_samples import steady_means
+    from analyzer.findings.chatter import measure_chatter
     from analyzer.findings.find_all import find_all
 
     signals, axle, corners, laps = made_signals_and_axle(made)
@@ -341,5 +342,6 @@ def made_analysis(made: Made = Made(), *, predicted: PredictedLockCurve | None =
         ),
         tyre={"peak_friction": (1.32, 0.05), "slip_stiffness": (21.0, 2.0)},
         timings_s={"read": 0.3, "signals": 0.5, "lock curve": 1.2},
+        chatter=measure_chatter(signals, axle, car),
     )
     return replace(analysis, **changes)

@@ -4,6 +4,7 @@ from collections.abc import Callable, Sequence
 
 from analyzer.findings.asymmetry import find_asymmetry
 from analyzer.findings.both_wheel_spin import find_both_wheel_spin
+from analyzer.findings.chatter import find_chatter
 from analyzer.findings.coast_understeer import find_coast_understeer
 from analyzer.findings.finding import Finding
 from analyzer.findings.inside_wheel_locking import find_inside_wheel_locking
@@ -25,6 +26,7 @@ FINDERS: tuple[Finder, ...] = (
     find_inside_wheel_locking,
     find_asymmetry,
     find_lock_up_snap,
+    find_chatter,
 )
 SEVERITY_RANK = {"act": 0, "caution": 1, "note": 2}
 # what a finding of this kind is ordered by among its equals, largest first
@@ -34,6 +36,7 @@ SIZE = {
     "coast_understeer": "explained_steer_deg",
     "inside_wheel_locking": "duration_s",
     "lock_up_snap": "yaw_acceleration_change_rad_s2",
+    "chatter": "duration_s",
 }
 LEAST_CONFIDENCE = 0.5  # as likely not to have happened: not worth a driver's attention
 

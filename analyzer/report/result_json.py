@@ -58,6 +58,7 @@ def to_result(analysis: Analysis) -> dict[str, Any]:
             else lock_curve_result(predicted, input_torque_Nm=torques),
             "agreement": agreement(analysis.agreement),
             "findings": [finding(f) for f in analysis.findings],
+            "chatter": None if analysis.chatter is None else dataclasses.asdict(analysis.chatter),
             "cautions": list(CAUTIONS),
         }
     )

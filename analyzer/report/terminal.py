@@ -18,6 +18,7 @@ from analyzer.report.words import (
     SEVERITY_WORDS,
     VERDICT_WORDS,
     answer,
+    chatter_words,
     explanation_cells,
     grouped,
     interval_words,
@@ -69,6 +70,8 @@ def _print_findings(analysis: Analysis, console: Console) -> None:
         console.print(Text("  " + worst.sentence))
     if len(groups) > MOST_GROUPS:
         console.print(Text(f"... and {len(groups) - MOST_GROUPS} more kinds and corners: see --html or --json."))
+    if analysis.chatter is not None:
+        console.print(Text(chatter_words(analysis.chatter)))
 
 
 def _print_lock_curve(analysis: Analysis, console: Console) -> None:

@@ -9,6 +9,7 @@ from analyzer.agreement.explanation_words import MOST_TIMES
 from analyzer.agreement.explanation_words import NAMES as EXPLANATION_NAMES
 from analyzer.agreement.verdict import Explanation
 from analyzer.analysis import Analysis
+from analyzer.findings.chatter import Chatter
 from analyzer.findings.finding import Finding
 from analyzer.lockcurve.estimate import Interval
 from analyzer.phases.segments import Laps
@@ -20,6 +21,7 @@ KIND_NAMES = {
     "inside_wheel_locking": "inside rear locks under braking",
     "asymmetry": "left and right lock unlike",
     "lock_up_snap": "lock-up snap",
+    "chatter": "chatter",
 }
 PHASE_NAMES = {
     "braking": "braking",
@@ -121,6 +123,22 @@ def laps_words(laps: tuple[int, ...]) -> str:
     numbers = ", ".join(str(lap) for lap in laps if lap)
     words = [f"lap{'s' if ',' in numbers else ''} {numbers}"] if numbers else []
     return " and ".join(words + (["outside the whole laps"] if 0 in laps else []))
+
+
+def chatter_words(chatter: Chatter) -> str:
+    """Whether the plates chatter, in one sentence."""
+    if chatter.reason is not None:
+        return f"Chatter cannot be told: {chatter.reason}."
+    where = (
+        f"in {chatter.slow_corner_s:.0f} s of slow corners (looked for from {chatter.band_low_Hz:.0f} to "
+        f"{chatter.band_high_Hz:.0f} Hz)"
+    )
+    if not chatter.events:
+        return f"No chatter was seen {where}."
+    return (
+        f"The plates chattered {_times(chatter.events)}, {chatter.chatter_s:.1f} s {where}: the rear wheels trembled "
+        f"{chatter.rms_rad_s:.2f} rad/s against each other, the logger's own noise is {chatter.background_rad_s:.2f}."
+    )
 
 
 def whole_laps_words(laps: Laps) -> str:

@@ -1,0 +1,221 @@
+"""Chatter: plates that stick and slip many times a second, seen as a trembling difference of the rear wheel speeds.
+
+Where it can be seen follows from the driveline. The rear wheels swing against each other on their halfshafts at
+f = (1/2 pi) sqrt(k/J): about 7 Hz for the softest shaft and heaviest wheel in use (3 kN.m/rad, 1.5 kg.m2; common
+practice, no source), and the side gears on the shafts up to 100 Hz. Below 7 Hz steering, throttle and the turn itself
+move the difference; above 0.45 of the log's rate nothing is left. A log slower than 31 Hz sees none of it.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage, signal
+
+from analyzer.findings.confidence import above, confidence, lasting
+from analyzer.findings.events import corner_at, events, phase_at, place
+from analyzer.findings.finding import Finding
+from analyzer.findings.rear_axle import rear_axle
+from analyzer.lockcurve.estimate import LockCurveEstimate
+from analyzer.phases.segments import Corner, Laps
+from analyzer.signals.session import Signals
+from analyzer.signals.timebase import low_pass
+from analyzer.vehicle.car import Car
+from analyzer.vehicle.state import AxleState
+
+LOWEST_HZ = 7.0
+HIGHEST_SHARE = 0.45  # of the sample rate
+LEAST_OCTAVES = 1.0  # of band; less cannot tell a trembling from a bump
+SLOW_M_S = 22.0  # the slow corners of any circuit: the wheels differ most and the plates rub slowest
+WINDOW_S = 0.25
+LEAST_S = 0.3
+LEAST_STRAIGHT_S = 5.0
+# over the logger's own tremble, in standard deviations of band noise seen through the window: 1/sqrt(4 B T) of it
+# (Rice, Bell Syst. Tech. J. 1944, noise power over a time T of a band B; from memory)
+TREMBLES, STILL_TREMBLES = 5.0, 3.0
+FASTEST_CHANGE_RAD_S2 = 15.0  # a wheel that spins up or catches itself is no trembling
+BEYOND_FRONT = 1.4  # a kerb or a bump shakes the front wheels as much as the rear ones
+LEAST_RAD_S = 0.15
+SPEED_BINS = 6
+LEAST_SPREAD_M_S = 3.0  # of speed over the bins, for a slope to be seen
+
+
+@dataclass(frozen=True)
+class Chatter:
+    """Trembling of the rear speed difference in slow corners over a run; None where it cannot be seen, with the reason.
+
+    Attributes
+    ----------
+    band_low_Hz, band_high_Hz : where it was looked for.
+    slow_corner_s : time in slow corners that was looked at (s).
+    rms_rad_s : of the speed difference within the band, in slow corners (rad/s).
+    background_rad_s : what the logger itself trembles there, from straights at the same speeds (rad/s).
+    chatter_s, events : time and number of events in which it is more than that.
+    """
+
+    band_low_Hz: float | None
+    band_high_Hz: float | None
+    slow_corner_s: float | None
+    rms_rad_s: float | None
+    background_rad_s: float | None
+    chatter_s: float | None
+    events: int | None
+    reason: str | None = None
+
+
+@dataclass(frozen=True)
+class _Tremble:
+    """(n,) rear tremble (rad/s), its background, both for the front (None when not logged), and where it counts."""
+
+    rear: np.ndarray
+    rear_background: np.ndarray
+    front_ratio: np.ndarray | None
+    slow: np.ndarray
+    high_Hz: float
+
+    @property
+    def scatter(self) -> float:
+        """Relative standard deviation of the amplitude of plain band noise over the window."""
+        return 1 / np.sqrt(4 * (self.high_Hz - LOWEST_HZ) * WINDOW_S)
+
+
+def measure_chatter(signals: Signals, axle: AxleState, car: Car) -> Chatter:
+    """Numbers of a run, for comparing runs."""
+    seen = _tremble(signals, axle, car)
+    if isinstance(seen, str):
+        return Chatter(None, None, None, None, None, None, None, seen)
+    slow_s = float(seen.slow.sum() / signals.rate_hz)
+    if slow_s < 1.0:
+        return Chatter(
+            LOWEST_HZ, seen.high_Hz, slow_s, None, None, None, None, "the log has no slow corner off the brakes"
+        )
+    found = _events(signals, seen)
+    mean_square = lambda x: float(np.sqrt(np.mean(x[seen.slow] ** 2)))  # noqa: E731
+    return Chatter(
+        band_low_Hz=LOWEST_HZ,
+        band_high_Hz=seen.high_Hz,
+        slow_corner_s=slow_s,
+        rms_rad_s=mean_square(seen.rear),
+        background_rad_s=mean_square(seen.rear_background),
+        chatter_s=float(sum(b - a for a, b in found) / signals.rate_hz),
+        events=len(found),
+    )
+
+
+def find_chatter(
+    signals: Signals, corners: Sequence[Corner], laps: Laps, axle: AxleState, lock_curve: LockCurveEstimate, car: Car
+) -> tuple[Finding, ...]:
+    """Stretches of slow corners in which the rear wheels tremble against each other, and the front wheels do not."""
+    seen = _tremble(signals, axle, car)
+    if isinstance(seen, str):
+        return ()
+    return tuple(_finding(signals, corners, seen, start, stop) for start, stop in _events(signals, seen))
+
+
+def _tremble(signals: Signals, axle: AxleState, car: Car) -> _Tremble | str:
+    """What trembles, or why it cannot be seen."""
+    rate = signals.rate_hz
+    high = HIGHEST_SHARE * rate
+    if np.log2(high / LOWEST_HZ) < LEAST_OCTAVES:
+        return (
+            f"the log has {rate:.0f} Hz; stick-slip of a driveline lies above {LOWEST_HZ:.0f} Hz and needs at least "
+            f"{LOWEST_HZ * 2**LEAST_OCTAVES / HIGHEST_SHARE:.0f} Hz to be seen"
+        )
+    wheels = signals.wheel_speed_m_s
+    straight = signals.valid & ~signals.braking & (np.abs(signals.lat_m_s2) < 1.0) & (signals.speed_m_s > 8.0)
+    if straight.sum() < LEAST_STRAIGHT_S * rate:
+        return "the log has too little straight driving to know the logger's own tremble"
+    rear = _amplitude(wheels[:, 2] - wheels[:, 3], rate, high)
+    background = _background(rear, signals.speed_m_s, straight)
+    front_ratio = None
+    if np.isfinite(wheels[:, :2]).all():
+        front = _amplitude(wheels[:, 0] - wheels[:, 1], rate, high)
+        front_ratio = front / _background(front, signals.speed_m_s, straight)
+    radius = car.rear_rolling_radius_m
+    slow = rear_axle(signals, axle, car).cornering & (signals.speed_m_s < SLOW_M_S) & ~axle.braked
+    difference = low_pass((wheels[:, 2] - wheels[:, 3]) / radius, cutoff_hz=LOWEST_HZ / 2, rate_hz=rate)
+    swings = np.abs(np.gradient(difference)) * rate > FASTEST_CHANGE_RAD_S2
+    slow &= ~ndimage.binary_dilation(swings, iterations=max(1, round(WINDOW_S * rate / 2)))
+    return _Tremble(rear / radius, background / radius, front_ratio, slow, high)
+
+
+def _amplitude(values: np.ndarray, rate_hz: float, high_hz: float) -> np.ndarray:
+    """(n,) root mean square within the band over a sliding window."""
+    sections = signal.butter(4, [LOWEST_HZ, high_hz], btype="bandpass", fs=rate_hz, output="sos")
+    within = signal.sosfiltfilt(sections, values)
+    mean = ndimage.uniform_filter1d(within**2, size=max(3, round(WINDOW_S * rate_hz)), mode="nearest")
+    return np.sqrt(np.maximum(mean, 0.0))  # a running sum leaves rounding below zero
+
+
+def _background(amplitude: np.ndarray, speed_m_s: np.ndarray, straight: np.ndarray) -> np.ndarray:
+    """(n,) tremble of the logger at each speed: square a^2 + (b v)^2, through medians over speed on straights.
+
+    Notes
+    -----
+    A step of the channel or the timer trembles alike at all speeds, an uneven tooth ring in proportion to the speed.
+    """
+    speed, square = speed_m_s[straight], amplitude[straight] ** 2
+    order = np.array_split(np.argsort(speed), SPEED_BINS)
+    at = np.array([np.median(speed[k]) for k in order])
+    level = np.array([np.median(square[k]) for k in order])
+    slope, constant = 0.0, float(np.median(level))
+    if np.ptp(at) > LEAST_SPREAD_M_S:
+        fitted = np.polynomial.polynomial.polyfit(at**2, level, 1)
+        if fitted[1] > 0:
+            constant, slope = fitted
+    return np.sqrt(max(constant, 0.1 * float(level.min()), 1e-10) + slope * speed_m_s**2)
+
+
+def _events(signals: Signals, seen: _Tremble) -> list[tuple[int, int]]:
+    ratio = seen.rear / np.maximum(seen.rear_background, LEAST_RAD_S / 2)
+    alone = np.ones(len(ratio), bool) if seen.front_ratio is None else ratio > BEYOND_FRONT * seen.front_ratio
+    return events(
+        begins=seen.slow & alone & (ratio > 1 + TREMBLES * seen.scatter),
+        goes_on=seen.slow & alone & (ratio > 1 + STILL_TREMBLES * seen.scatter),
+        rate_hz=signals.rate_hz,
+        least_s=LEAST_S,
+    )
+
+
+def _finding(signals: Signals, corners: Sequence[Corner], seen: _Tremble, start: int, stop: int) -> Finding:
+    window = slice(start, stop)
+    corner = corner_at(corners, start, stop)
+    duration = (stop - start) / signals.rate_hz
+    rms = float(np.sqrt(np.mean(seen.rear[window] ** 2)))
+    background = float(seen.rear_background[window].mean())
+    wheels = signals.wheel_speed_m_s[window]
+    peak_hz = _peak_frequency(wheels[:, 2] - wheels[:, 3], signals.rate_hz, seen.high_Hz)
+    where = place(corner, float(signals.distance_m[start]))
+    return Finding(
+        kind="chatter",
+        lap=corner.lap if corner else None,
+        corner=corner.number if corner else None,
+        start_s=float(signals.time_s[start]),
+        end_s=float(signals.time_s[stop - 1]),
+        severity="note",
+        confidence=confidence(
+            above(rms / max(background, 1e-6) - 1 - 2 * seen.scatter, seen.scatter), lasting(duration)
+        ),
+        sentence=f"The rear wheels trembled against each other {where} for {duration:.1f} s, {rms:.1f} rad/s at about "
+        f"{peak_hz:.0f} Hz: plates that stick and slip. Look at plate surface, oil and its friction modifier.",
+        evidence={
+            "phase": phase_at(corner, (start + stop) // 2),
+            "duration_s": duration,
+            "rms_rad_s": rms,
+            "background_rad_s": background,
+            "times_background": rms / max(background, 1e-6),
+            "frequency_Hz": peak_hz,
+            "band_low_Hz": LOWEST_HZ,
+            "band_high_Hz": seen.high_Hz,
+            "speed_m_s": float(signals.speed_m_s[window].mean()),
+            "assumption": "a frequency above half the log's rate shows folded down into the band",
+        },
+    )
+
+
+def _peak_frequency(values: np.ndarray, rate_hz: float, high_hz: float) -> float:
+    frequency, power = signal.periodogram(
+        values, fs=rate_hz, detrend="linear", window="hann", nfft=max(len(values), 64)
+    )
+    band = (frequency >= LOWEST_HZ) & (frequency <= high_hz)
+    return float(frequency[band][np.argmax(power[band])])
