@@ -5,7 +5,7 @@ lateral force of the axle and the torque that came to the differential. Rows are
 corners and a second on both sides of them; straights have no inside wheel.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from inspect import signature
 
 import numpy as np
@@ -31,12 +31,14 @@ class Passes:
 
     Attributes
     ----------
-    row : (P, L) row of the fit for each pass and step; a short pass repeats its last row.
+    row : (P, L) row of the fit for each pass and step, longest pass first; a shorter one repeats its last row.
+    length : (P,) steps of each pass.
     there : (P, L) bool, not such a repeat, and the log is valid there.
     step_s : time between rows.
     """
 
     row: np.ndarray
+    length: np.ndarray
     there: np.ndarray
     step_s: float
 
@@ -47,6 +49,7 @@ class Demand:
 
     Attributes
     ----------
+    length : (P,) steps of each pass, not rising along P.
     ground_m_s : speed of the ground under each rear wheel.
     speed_m_s : speed of the middle of the rear axle.
     load_N : wheel loads.
@@ -56,10 +59,11 @@ class Demand:
     case_acceleration_rad_s2 : of the differential case, as measured.
     case_inertia_kg_m2 : engine, flywheel and gears as the case feels them.
     wheel_rad_s, side_slip : (2, P, L) wheel speeds and (P, L) lateral slip as measured: where a replay starts.
-    tyre : figures of `wheel_forces`.
-    wheel_inertia_kg_m2, rolling_resistance : of one wheel, (-).
+    tyre : figures of `wheel_forces`, each a number or (P,).
+    wheel_inertia_kg_m2, rolling_resistance : of one wheel, (-), each a number or (P,).
     """
 
+    length: np.ndarray
     ground_m_s: np.ndarray
     speed_m_s: np.ndarray
     load_N: np.ndarray
@@ -70,9 +74,9 @@ class Demand:
     case_inertia_kg_m2: np.ndarray
     wheel_rad_s: np.ndarray
     side_slip: np.ndarray
-    tyre: dict[str, float]
-    wheel_inertia_kg_m2: float
-    rolling_resistance: float
+    tyre: dict[str, float | np.ndarray]
+    wheel_inertia_kg_m2: float | np.ndarray
+    rolling_resistance: float | np.ndarray
 
 
 def corner_passes(analysis: Analysis, observed: Observations) -> Passes:
@@ -83,15 +87,16 @@ def corner_passes(analysis: Analysis, observed: Observations) -> Passes:
         np.flatnonzero((observed.index >= c.start - around) & (observed.index < c.stop + around))
         for c in analysis.corners
     ]
-    spans = [rows for rows in spans if len(rows)]
-    longest = max(len(rows) for rows in spans)
+    spans = sorted((rows for rows in spans if len(rows)), key=len, reverse=True)
+    longest = len(spans[0])
     row = np.array([np.pad(rows, (0, longest - len(rows)), mode="edge") for rows in spans])
     own = np.array([np.arange(longest) < len(rows) for rows in spans])
     # a row that two passes share counts in the first
     first = np.zeros(own.shape, bool)
     first.flat[np.unique(np.where(own, row, -1), return_index=True)[1]] = True
     step = observed.index[1] - observed.index[0]
-    return Passes(row, own & first & signals.valid[observed.index[row]], float(step / signals.rate_hz))
+    there = own & first & signals.valid[observed.index[row]]
+    return Passes(row, own.sum(axis=1), there, float(step / signals.rate_hz))
 
 
 def case_inertia_kg_m2(analysis: Analysis, observed: Observations) -> np.ndarray:
@@ -105,8 +110,19 @@ def case_inertia_kg_m2(analysis: Analysis, observed: Observations) -> np.ndarray
     return ENGINE_INERTIA_KG_M2 * np.clip(engine / np.maximum(wheel, 1.0), *RATIOS) ** 2
 
 
-def demand(*, value: dict[str, float], analysis: Analysis, observed: Observations, passes: Passes) -> Demand:
+def demand(
+    *,
+    value: dict[str, float],
+    analysis: Analysis,
+    observed: Observations,
+    passes: Passes,
+    near: Demand | None = None,
+) -> Demand:
     """The demand by the tyre and car figures `value` (name -> value, as fitted or drawn).
+
+    Parameters
+    ----------
+    near : demand by figures not far from these, to start the solution from.
 
     Notes
     -----
@@ -114,16 +130,20 @@ def demand(*, value: dict[str, float], analysis: Analysis, observed: Observation
     its brakes', left and right alike, as in the analysis.
     """
     car = analysis.car
-    shape = passes.row.shape
-    row = passes.row.ravel()
+    row, place = np.unique(passes.row, return_inverse=True)
+    place = place.reshape(passes.row.shape)
     inputs, index = observed.inputs.take(row), observed.index[row]
     braked = analysis.signals.braking[index]
     coast_Nm = np.nan_to_num(analysis.axle.input_torque_Nm[index])
-    solution = solve(value, inputs, car)
+    start = None
+    if near is not None:
+        first = np.unique(passes.row, return_index=True)[1]
+        start = np.array([near.speed_m_s.flat[first], near.side_slip.flat[first]])
+    solution = solve(value, inputs, car, start=start)
     if braked.any():
         beyond_coasting = np.minimum(solution.at.input_torque_Nm - coast_Nm, 0.0) * braked
         front_N = -beyond_coasting * car.front_brake_fraction / car.rear_rolling_radius_m
-        solution = solve(value, replace(inputs, front_brake_N=front_N), car)
+        solution = solve(value, replace(inputs, front_brake_N=front_N), car, start=solution.state)
     at, (speed, side_slip) = solution.at, solution.state
     input_torque = np.where(braked, coast_Nm, at.input_torque_Nm)
     scale = np.exp(value["rear_left_right_scale"] / 2)
@@ -133,20 +153,42 @@ def demand(*, value: dict[str, float], analysis: Analysis, observed: Observation
     total = tyre["friction_y"] * at.load_N.sum(axis=0)
     sideways = np.sign(inputs.lat_m_s2) * at.lateral_demand * total
     return Demand(
-        ground_m_s=(surface / (1 + at.slip)).reshape(2, *shape),
-        speed_m_s=speed.reshape(shape),
-        load_N=at.load_N.reshape(2, *shape),
-        lateral_N=(sideways + (force_l - force_r) * _lever(car)).reshape(shape),
-        input_torque_Nm=input_torque.reshape(shape),
-        brake_torque_Nm=np.where(braked, at.input_torque_Nm - input_torque, 0.0).reshape(shape),
-        case_acceleration_rad_s2=_case_acceleration(inputs, car).reshape(shape),
-        case_inertia_kg_m2=case_inertia_kg_m2(analysis, observed)[row].reshape(shape),
-        wheel_rad_s=(surface / car.rear_rolling_radius_m).reshape(2, *shape),
-        side_slip=side_slip.reshape(shape),
+        length=passes.length,
+        ground_m_s=(surface / (1 + at.slip))[:, place],
+        speed_m_s=speed[place],
+        load_N=at.load_N[:, place],
+        lateral_N=(sideways + (force_l - force_r) * _lever(car))[place],
+        input_torque_Nm=input_torque[place],
+        brake_torque_Nm=np.where(braked, at.input_torque_Nm - input_torque, 0.0)[place],
+        case_acceleration_rad_s2=_case_acceleration(inputs, car)[place],
+        case_inertia_kg_m2=case_inertia_kg_m2(analysis, observed)[row][place],
+        wheel_rad_s=(surface / car.rear_rolling_radius_m)[:, place],
+        side_slip=side_slip[place],
         tyre=tyre,
         wheel_inertia_kg_m2=car.wheel_inertia_kg_m2 * np.exp(value["log_wheel_inertia"]),
         rolling_resistance=car.rolling_resistance * np.exp(value["log_rolling_resistance"]),
     )
+
+
+def side_by_side(demands: list[Demand]) -> Demand:
+    """Several demands of the same passes as one, with every pass of each: pass p of demand d is pass p * len + d.
+
+    One replay of many short vectors costs more than one of a few long ones.
+    """
+    passes, count = len(demands[0].length), len(demands)
+    merged = {}
+    for field in fields(Demand):
+        values = [getattr(d, field.name) for d in demands]
+        if field.name == "tyre":
+            merged["tyre"] = {name: np.tile([v[name] for v in values], passes) for name in values[0]}
+        elif np.ndim(values[0]) == 0:
+            merged[field.name] = np.tile(values, passes)
+        else:
+            axis = 1 if np.ndim(values[0]) == 3 else 0  # of the passes
+            stacked = np.stack(values, axis=axis + 1)
+            shape = (*stacked.shape[:axis], passes * count, *stacked.shape[axis + 2 :])
+            merged[field.name] = stacked.reshape(shape)
+    return Demand(**merged)
 
 
 def _lever(car: Car) -> float:

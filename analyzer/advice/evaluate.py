@@ -4,7 +4,7 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
-from analyzer.advice.demand import Demand, Passes, corner_passes, demand
+from analyzer.advice.demand import Demand, Passes, corner_passes, demand, side_by_side
 from analyzer.advice.outcomes import Outcomes, Rows, outcomes, rows_of
 from analyzer.advice.replay import Replayed, replay
 from analyzer.analysis import Analysis
@@ -15,7 +15,7 @@ from analyzer.vehicle.parameters import priors
 
 NAMES = tuple(f.name for f in fields(Outcomes))
 DRAWS = 32
-AT_ONCE = 40  # curves in one replay: bounds the memory to some tens of megabytes
+AT_ONCE = 64  # curves in one replay: bounds the memory to some tens of megabytes
 MOST_SCALE = 2.0  # a replay that shows less than half of the logged spin has not understood it
 ENGINE_INERTIA_LOG_SD = 0.3  # of engine, flywheel and gears; common practice, no source
 SEED = 20261126
@@ -59,36 +59,44 @@ def session_of(analysis: Analysis) -> Session:
 
 
 def best_outcomes(session: Session, curves: np.ndarray) -> np.ndarray:
-    """(builds, outcomes) of lock curves (builds, 5), the first of which is what is fitted."""
-    return _outcomes(session, session.best, curves)
+    """(builds, outcomes) of lock curves (builds, 5)."""
+    car, found = session.analysis.car, []
+    for start in range(0, len(curves), AT_ONCE):
+        replayed = replay(session.best, curves[start : start + AT_ONCE], step_s=session.passes.step_s, car=car)
+        found.append(_table(outcomes(replayed, session.best, session.rows, car)))
+    return np.vstack(found)
 
 
 def drawn_outcomes(session: Session, curves: np.ndarray) -> np.ndarray:
     """(draws, builds, outcomes) of lock curves (draws, builds, 5): each draw with its own tyre, car and engine."""
+    car, (count, builds, _) = session.analysis.car, curves.shape
     rng = np.random.default_rng(SEED)
-    heavier = np.exp(ENGINE_INERTIA_LOG_SD * rng.standard_normal(len(curves)))
-    found = []
-    for theta, of_draw, factor in zip(session.drawn.draws, curves, heavier, strict=False):
-        asked = demand(
-            value=session.fitted.problem.values(theta),
-            analysis=session.analysis,
-            observed=session.observed,
-            passes=session.passes,
-        )
-        asked = replace(asked, case_inertia_kg_m2=asked.case_inertia_kg_m2 * factor)
-        found.append(_outcomes(session, asked, of_draw))
+    heavier = np.exp(ENGINE_INERTIA_LOG_SD * rng.standard_normal(count))
+    found, at_once = [], max(1, AT_ONCE // builds)
+    for start in range(0, count, at_once):
+        some = [_drawn(session, d, heavier[d]) for d in range(start, min(start + at_once, count))]
+        passes = len(session.passes.length)
+        of_pass = np.tile(np.moveaxis(curves[start : start + len(some)], 0, -1), passes)  # (builds, 5, passes * draws)
+        replayed = replay(side_by_side(some), of_pass, step_s=session.passes.step_s, car=car)
+        for d, asked in enumerate(some):
+            own = Replayed(*(getattr(replayed, f.name)[..., d :: len(some), :] for f in fields(Replayed)))
+            found.append(_table(outcomes(own, asked, session.rows, car)))
     return np.array(found)
 
 
-def _outcomes(session: Session, asked: Demand, curves: np.ndarray) -> np.ndarray:
-    car, found = session.analysis.car, [np.empty((0, len(NAMES)))]
-    for start in range(1, max(len(curves), 2), AT_ONCE):
-        some = np.vstack([curves[:1], curves[start : start + AT_ONCE]])
-        replayed = replay(asked, some, step_s=session.passes.step_s, car=car)
-        of_some = outcomes(replayed, asked, session.rows, car)
-        table = np.column_stack([getattr(of_some, name) for name in NAMES])
-        found.append(table if start == 1 else table[1:])
-    return np.vstack(found)
+def _drawn(session: Session, draw: int, heavier: float) -> Demand:
+    asked = demand(
+        value=session.fitted.problem.values(session.drawn.draws[draw]),
+        analysis=session.analysis,
+        observed=session.observed,
+        passes=session.passes,
+        near=session.best,
+    )
+    return replace(asked, case_inertia_kg_m2=asked.case_inertia_kg_m2 * heavier)
+
+
+def _table(found: Outcomes) -> np.ndarray:
+    return np.column_stack([getattr(found, name) for name in NAMES])
 
 
 def as_logged(session: Session) -> np.ndarray:
@@ -107,7 +115,7 @@ def as_logged(session: Session) -> np.ndarray:
     )
     known = replace(session.rows, coasting=session.rows.coasting & np.isfinite(difference[0]))
     of_log = outcomes(logged, session.best, known, session.analysis.car)
-    return np.array([getattr(of_log, name)[0] for name in NAMES])
+    return _table(of_log)[0]
 
 
 def together(tables: list[np.ndarray], sessions: list[Session]) -> np.ndarray:

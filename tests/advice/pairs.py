@@ -26,6 +26,9 @@ from analyzer.vehicle.car import Car, load_car
 INSIDE, BOTH, MOMENT = (NAMES.index(n) for n in ("inside_spin_s", "both_spin_s", "coast_moment_Nm"))
 
 
+CLUB_DRIVER = Driver()
+
+
 @dataclass(frozen=True)
 class Pair:
     """Two differentials of one car and driver; `power` multiplies the engine's torque."""
@@ -35,7 +38,7 @@ class Pair:
     before: LockParameters
     after: LockParameters
     power: float = 1.0
-    driver: Driver = Driver()
+    driver: Driver = CLUB_DRIVER
 
 
 def lock(preload: float, drive: float, drive_hold: float, coast: float, coast_hold: float) -> LockParameters:
@@ -188,7 +191,8 @@ def main() -> None:
             errors.append(m.fall_error)
             print(
                 f"{pair.name}, {seed}: {m.before_s:.1f} -> {m.after_s:.1f} s; {m.logged_s:.1f}, {m.replayed_s:.1f}, "
-                f"{m.predicted_s:.1f} s; {100 * m.fall_error:+.0f} %; {m.moment_Nm:.0f}, {m.predicted_moment_Nm:.0f} N.m"
+                f"{m.predicted_s:.1f} s; {100 * m.fall_error:+.0f} %; "
+                f"{m.moment_Nm:.0f}, {m.predicted_moment_Nm:.0f} N.m"
             )
     share = np.mean(np.abs(errors) < 0.3)
     print(f"median |error| {100 * np.median(np.abs(errors)):.0f} %, within 30 %: {100 * share:.0f} %")

@@ -26,6 +26,7 @@ def corner(
     full = lambda values: np.repeat(np.asarray(values, float)[..., None], STEPS, axis=-1)  # noqa: E731
     ground = full([[20 - half, 20 + half], [20 + half, 20 - half]])
     return Demand(
+        length=np.array([STEPS, STEPS]),
         ground_m_s=ground,
         speed_m_s=full([20.0, 20.0]),
         load_N=full([[inside_N, outside_N], [outside_N, inside_N]]),
