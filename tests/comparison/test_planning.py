@@ -1,0 +1,63 @@
+"""A plan against what comes of it: laps are simulated, and the interval that `compare` then states is looked at."""
+
+import pytest
+from comparison.pairs import LAPS, pairing
+
+from analyzer.comparison.compare import compare_runs
+from analyzer.comparison.planning import TOLD_APART, plan
+from analyzer.comparison.runs import Run
+from analyzer.errors import InputError
+
+LONGER = 8
+CHANGES = ["preload=3%", "preload=40%", "preload=80%", "drive_slope=20%", "coast_slope=50%"]
+
+
+@pytest.fixture(scope="module")
+def pair():
+    return pairing(0)
+
+
+@pytest.fixture(scope="module")
+def before(pair):
+    return pair.run("before")
+
+
+@pytest.fixture(scope="module")
+def planned(before):
+    return dict(zip(CHANGES, plan([Run(before, side=0)], CHANGES), strict=True))
+
+
+def test_the_planned_interval_comes_true(pair, before, planned):
+    """From 4 laps: what 4 and 4 and what 8 and 8 laps then give, on every side, within a third."""
+    for laps, first in ((LAPS, before), (LONGER, pair.run("before", laps=LONGER))):
+        realised = compare_runs([Run(first, side=0), Run(pair.run("same", laps=laps), side=1)])
+        for change in ("preload=40%", "drive_slope=20%", "coast_slope=50%"):
+            wanted = planned[change]
+            found = realised.sides[wanted.side].standard_error_Nm
+            assert found == pytest.approx(wanted.standard_error_Nm[laps], rel=0.34), (laps, change)
+
+
+def test_a_larger_change_needs_fewer_laps(planned):
+    assert planned["preload=80%"].laps <= planned["preload=40%"].laps
+    assert planned["preload=40%"].change_Nm == pytest.approx(planned["preload=80%"].change_Nm / 2)
+
+
+def test_enough_is_enough(planned):
+    for change in planned.values():
+        if change.laps in change.standard_error_Nm:
+            assert abs(change.change_Nm) >= TOLD_APART * change.standard_error_Nm[change.laps]
+        errors = list(change.standard_error_Nm.values())
+        assert errors == sorted(errors, reverse=True)
+
+
+def test_what_no_number_of_laps_tells_is_said_with_its_reason(planned):
+    small = planned["preload=3%"]
+    assert small.laps is None
+    assert "laps" in small.reason or "run" in small.reason or "alike" in small.reason
+    assert sum(small.sources.values()) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("text", ["preload", "preload=", "colour=3", "preload=0", "drive_slope=1%%"])
+def test_a_change_that_is_none_is_refused(before, text):
+    with pytest.raises(InputError, match="is not a change"):
+        plan([Run(before, side=0)], [text])
