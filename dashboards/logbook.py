@@ -7,7 +7,7 @@ import secrets
 import threading
 import time
 from collections import OrderedDict
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
@@ -30,7 +30,7 @@ KINDS = {  # kind of upload -> (endings allowed, words)
     "setup": ((".toml",), FILE_KINDS["setup"]),
 }
 SAMPLES = {"log": "baseline.parquet", "car": "club_car.toml", "setup": "baseline.setup.toml"}
-KEPT_IN_MEMORY = 4
+KEPT_SAMPLES = 6_000_000  # of analyses in memory, about 300 bytes each
 COMPARISON = "comparison"
 
 
@@ -187,8 +187,10 @@ class Logbook:
         if comparison is not None:
             return {
                 "kind": COMPARISON,
-                "before": self.job(comparison["before_id"]),
-                "after": self.job(comparison["after_id"]),
+                "before": self._side(run_id, 0),
+                "after": self._side(run_id, 1),
+                "before_laps": comparison["before_laps"],
+                "after_laps": comparison["after_laps"],
             }
         run = results.run_of(self.book, results.result(self.book, run_id))
         parts = {"log": run.log, "car": run.car, "setup": run.setup, "channels": run.channels}
@@ -241,47 +243,79 @@ class Logbook:
             if kept not in self._memory:
                 self._memory[kept] = results.analysis_of(self.book, run_id)
             self._memory.move_to_end(kept)
-            while len(self._memory) > KEPT_IN_MEMORY:
+            while len(self._memory) > 1 and self._samples() > KEPT_SAMPLES:
                 self._memory.popitem(last=False)
             return self._memory[kept]
 
+    def _samples(self) -> int:
+        return sum(len(analysis.signals.time_s) for analysis in self._memory.values())
+
     # comparisons
 
-    def new_comparison(self, before_id: str, after_id: str) -> str:
-        """Note that two finished runs are to be compared; returns the comparison's id, which runs like a run's.
+    def new_comparison(
+        self,
+        before: Sequence[str],
+        after: Sequence[str],
+        *,
+        before_laps: str | None = None,
+        after_laps: str | None = None,
+    ) -> str:
+        """Note that finished runs are to be compared, by their ids; returns the comparison's id, which runs like a
+        run's. Laps as in `halfshaft compare`.
 
         Raises
         ------
         InputError : no such runs, or they cannot be compared.
         """
-        before, after = (results.run_of(self.book, results.result(self.book, k)) for k in (before_id, after_id))
-        if before_id == after_id:
-            raise InputError("Before and after are the same run; choose two.")
-        if before.car.content_sha256 != after.car.content_sha256:
+        sides = [[results.run_of(self.book, results.result(self.book, k)) for k in side] for side in (before, after)]
+        if not all(sides):
+            raise InputError("One side has no run; choose at least one before and one after.")
+        both = set(before) & set(after)
+        if both and not (before_laps and after_laps):
             raise InputError(
-                "The two runs were analysed with different car files; analyse both with one, then compare."
+                "Before and after are the same run; choose another, or say which laps count before and which after."
             )
-        if (before.channels and before.channels.content_sha256) != (after.channels and after.channels.content_sha256):
-            raise InputError("The two runs were read with different channel maps; a comparison takes one for both.")
+        runs_of_both = [*sides[0], *sides[1]]
+        if len({r.car.content_sha256 for r in runs_of_both}) > 1:
+            raise InputError("The runs were analysed with different car files; analyse all with one, then compare.")
+        if len({r.channels and r.channels.content_sha256 for r in runs_of_both}) > 1:
+            raise InputError("The runs were read with different channel maps; a comparison takes one for all.")
+        for side, words in zip(sides, ("before", "after"), strict=True):
+            if len({r.setup and r.setup.content_sha256 for r in side}) > 1:
+                raise InputError(
+                    f"The runs {words} have different setup sheets; a side is one setup. Leave out those that differ."
+                )
         made = secrets.token_hex(8)
         with self.book.transaction() as connection:
             connection.execute(
-                "INSERT INTO comparisons (id, before_id, after_id, state, asked_s) VALUES (?, ?, ?, 'waiting', ?)",
-                (made, before_id, after_id, time.time()),
+                "INSERT INTO comparisons (id, before_laps, after_laps, state, asked_s) VALUES (?, ?, ?, 'waiting', ?)",
+                (made, before_laps or None, after_laps or None, time.time()),
             )
+            for number, side in enumerate((before, after)):
+                connection.executemany(
+                    "INSERT INTO compared (comparison_id, side, place, result_id) VALUES (?, ?, ?, ?)",
+                    [(made, number, place, result_id) for place, result_id in enumerate(side)],
+                )
         return made
 
     def keep_comparison(self, comparison_id: str, result: dict) -> None:
-        """Keep the result of a comparison."""
+        """Keep the result of a comparison: `result` as `halfshaft compare` writes it, `charts` as plotly's JSON."""
         with self.book.transaction() as connection:
             connection.execute(
                 "UPDATE comparisons SET result = ? WHERE id = ?", (json.dumps(result, allow_nan=False), comparison_id)
             )
 
     def comparison(self, comparison_id: str) -> dict | None:
-        """The comparison's result as its JSON, or None when it is not done."""
+        """What `keep_comparison` kept, or None when it is not done."""
         row = self._comparison(comparison_id)
         return json.loads(row["result"]) if row is not None and row["result"] else None
+
+    def _side(self, comparison_id: str, side: int) -> list[dict]:
+        """The runs of a side as `job` tells them, with their ids."""
+        rows = self.book.rows(
+            "SELECT result_id FROM compared WHERE comparison_id = ? AND side = ? ORDER BY place", (comparison_id, side)
+        )
+        return [{"id": row["result_id"], **self.job(row["result_id"])} for row in rows]
 
     def _comparison(self, comparison_id: str):
         if not is_id(comparison_id):

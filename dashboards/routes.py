@@ -2,6 +2,7 @@
 
 import csv
 import io
+import json
 from urllib.parse import unquote
 
 import flask
@@ -18,7 +19,8 @@ FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 def add_routes(server: flask.Flask, logbook: Logbook) -> None:
-    """POST /upload/<kind>, GET /run/<id>/report.html, report.pdf, corners.csv, result.json."""
+    """POST /upload/<kind>, GET /run/<id>/report.html, report.pdf, corners.csv, result.json, and
+    /comparison/<id>/result.json."""
 
     @server.post("/upload/<kind>")
     def _upload(kind: str) -> tuple[dict, int]:
@@ -51,6 +53,13 @@ def add_routes(server: flask.Flask, logbook: Logbook) -> None:
 
         return _download(logbook, run_id, "json", "application/json", stored)
 
+    @server.get("/comparison/<comparison_id>/result.json")
+    def _comparison(comparison_id: str) -> flask.Response:
+        kept = logbook.comparison(comparison_id)
+        if kept is None:
+            return flask.Response("There is no such comparison.", status=404, mimetype="text/plain")
+        return _attached(json.dumps(kept["result"], indent=1), "application/json", "comparison.json")
+
 
 def _download(logbook: Logbook, run_id: str, ending: str, media_type: str, made) -> flask.Response:
     try:
@@ -58,11 +67,13 @@ def _download(logbook: Logbook, run_id: str, ending: str, media_type: str, made)
     except HalfshaftError as error:
         return flask.Response(str(error), status=404, mimetype="text/plain")
     name = logbook.run(run_id).log_name.split(".")[0]
+    return _attached(body, media_type, f"{name.encode('ascii', 'ignore').decode()}.{ending}")
+
+
+def _attached(body: str | bytes, media_type: str, name: str) -> flask.Response:
+    """An upload's words come back in downloads: always attached, never a page of this server."""
     response = flask.Response(body, content_type=media_type)
-    # an upload's words come back in it: always a download, never a page of this server
-    response.headers["Content-Disposition"] = (
-        f'attachment; filename="{name.encode("ascii", "ignore").decode()}.{ending}"'
-    )
+    response.headers["Content-Disposition"] = f'attachment; filename="{name}"'
     return response
 
 

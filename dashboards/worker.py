@@ -10,8 +10,11 @@ import sys
 import threading
 from pathlib import Path
 
-from analyzer.comparison.compare import compare
+from analyzer.comparison.compare import analysed_runs, compare_runs
+from analyzer.comparison.figures import change_plot, phase_plot
 from analyzer.comparison.result import comparison_result
+from analyzer.differential.predicted import predict_lock_curve
+from analyzer.differential.setup import load_setup
 from analyzer.errors import HalfshaftError
 from analyzer.log_check import check_log
 from analyzer.logbook import results
@@ -56,18 +59,23 @@ def _analyse(logbook: Logbook, run_id: str) -> None:
 
 
 def _compare(logbook: Logbook, comparison_id: str) -> None:
+    """Fit the runs together, as they are stored."""
     job = logbook.job(comparison_id)
-    before, after = job["before"], job["after"]
-    compared = compare(
-        before=[before["log"]],
-        after=[after["log"]],
-        car_path=before["car"],
-        before_setup=before["setup"],
-        after_setup=after["setup"],
-        channels_path=before["channels"],
+    ids = {Path(part["log"]).resolve(): part["id"] for part in (*job["before"], *job["after"])}
+    runs = analysed_runs(
+        before=[part["log"] for part in job["before"]],
+        after=[part["log"] for part in job["after"]],
+        before_laps=job["before_laps"],
+        after_laps=job["after_laps"],
+        analysed=lambda log: logbook.analysis(ids[Path(log).resolve()]),
         progress=_tell,
     )
-    logbook.keep_comparison(comparison_id, plain(comparison_result(compared)))
+    _tell("fitting both sides together", 0.8)
+    setups = [job[side][0]["setup"] for side in ("before", "after")]
+    compared = compare_runs(runs, *(predict_lock_curve(load_setup(s)) if s else None for s in setups))
+    charts = {"change": change_plot(compared), "phases": phase_plot(compared)}
+    kept = {"result": comparison_result(compared), "charts": {k: f.to_plotly_json() for k, f in charts.items()}}
+    logbook.keep_comparison(comparison_id, plain(kept))
 
 
 def _tell(step: str, share: float) -> None:

@@ -60,7 +60,33 @@ _FIRST = (
     ) STRICT""",
     f"PRAGMA application_id = {APPLICATION_ID}",
 )
-MIGRATIONS: tuple[Sequence[str], ...] = (_FIRST,)  # the statements that lead to version 1, 2, ...
+_SECOND = (  # several runs a side, or some laps of one
+    "DROP TABLE comparisons",  # can be made again
+    """CREATE TABLE comparisons (
+        id TEXT PRIMARY KEY NOT NULL CHECK (length(id) = 16),
+        before_laps TEXT,
+        after_laps TEXT,
+        state TEXT NOT NULL CHECK (state IN ('waiting', 'running', 'done', 'failed', 'cancelled')),
+        step TEXT NOT NULL DEFAULT '',
+        share REAL NOT NULL DEFAULT 0,
+        message TEXT NOT NULL DEFAULT '',
+        asked_s REAL NOT NULL,
+        result TEXT                    -- JSON: the result of `compare`, and its charts
+    ) STRICT""",
+    """CREATE TABLE compared (
+        comparison_id TEXT NOT NULL REFERENCES comparisons (id) ON DELETE CASCADE,
+        side INTEGER NOT NULL CHECK (side IN (0, 1)),  -- before, after
+        place INTEGER NOT NULL,
+        result_id TEXT NOT NULL REFERENCES results (id) ON DELETE CASCADE,
+        PRIMARY KEY (comparison_id, side, place)
+    ) STRICT""",
+    "CREATE INDEX compared_result ON compared (result_id)",
+    # a comparison goes with any of its runs
+    """CREATE TRIGGER comparison_without_run AFTER DELETE ON compared BEGIN
+        DELETE FROM comparisons WHERE id = OLD.comparison_id;
+    END""",
+)
+MIGRATIONS: tuple[Sequence[str], ...] = (_FIRST, _SECOND)  # the statements that lead to version 1, 2, ...
 
 
 def migrate(connection: sqlite3.Connection, name: str) -> None:

@@ -1,61 +1,95 @@
-"""Before and after: two runs side by side, and on request both fitted together: did the change take."""
+"""Before and after: runs of both sides side by side, and on request fitted together: did the change take."""
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Any
 
 import dash
-from dash import Dash, Input, Output, State, dcc, html
+from dash import ALL, Dash, Input, Output, State, dcc, html
 
 from analyzer.analysis import Analysis
 from analyzer.errors import HalfshaftError
-from analyzer.report.corner_table import corner_rows
-from analyzer.report.words import PARAMETER_NAMES, PHASE_NAMES, number
-from dashboards.figures import lock_view
+from analyzer.phases.segments import PHASES
+from analyzer.report.words import PARAMETER_NAMES, PHASE_NAMES
+from dashboards.figures import both_sides
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
+from dashboards.pages.compared import told
 from dashboards.pages.parts import chart, labelled, parameter_cells, table, when
 
-READ = (
-    "How to read it: blue is 'before' with its samples, green dotted 'after'; bands are 95 %. Curves whose bands lie "
-    "apart differ; where bands overlap this picture alone does not tell."
-)
-PHASES_SHOWN = ("turn_in", "power_application")
+MOST_A_SIDE = 4  # kept in memory at once
 
 
 def layout(logbook: Logbook) -> html.Div:
     """The page."""
-    runs = [{"label": f"{r.log_name}, {when(r.started)}", "value": r.id} for r in logbook.runs() if r.state == "done"]
-    if len(runs) < 2:
-        return html.Div(
-            [html.H1("Before and after"), html.P("Analyse two logs first; then they can be laid side by side.")]
-        )
+    runs = [r for r in logbook.runs() if r.state == "done"]
+    if not runs:
+        words = "Analyse two logs first, one from before the change and one from after; then they can be compared."
+        return html.Div([html.H1("Before and after"), html.P(words), dcc.Link("Start page", href="/")])
+    options = [{"label": f"{r.log_name}, {when(r.started)}", "value": r.id} for r in runs]
+    first, last = (runs[1], runs[0]) if len(runs) > 1 else (runs[0], runs[0])
     return html.Div(
         [
             html.H1("Before and after"),
-            html.Div(
-                [
-                    labelled("before", dcc.Dropdown(runs, runs[1]["value"], id="before", clearable=False), wide=True),
-                    labelled("after", dcc.Dropdown(runs, runs[0]["value"], id="after", clearable=False), wide=True),
-                ],
-                className="tools",
-            ),
+            html.Section([_sides(options, first.id, last.id), _button()], className="panel"),
+            html.Div(id="together-told", **{"aria-live": "polite"}),
             html.Section(
                 [
-                    html.H2("Did the change take?"),
-                    html.P("Fits both runs together with one car and one tyre; takes some seconds.", className="hint"),
-                    html.Button("Fit both together", id="together", className="main"),
-                    html.Div(id="together-told", **{"aria-live": "polite"}),
-                    dcc.Store(id="comparison"),
-                    dcc.Interval(id="comparison-clock", interval=700, disabled=True),
+                    html.H2("Lock curves", id="curves-heading"),
+                    chart("both-locks", both_sides.READ_CURVES, label="lock curves before and after"),
+                    html.Div(id="both-numbers"),
                 ],
                 className="panel",
             ),
-            html.Section(
-                [html.H2("Lock curves"), chart("both-locks", READ, label="both lock curves")], className="panel"
-            ),
-            html.Section([html.H2("Lock curve in numbers"), html.Div(id="both-numbers")], className="panel"),
-            html.Section(
-                [html.H2("Turn-in and power, corner by corner"), html.Div(id="both-corners")], className="panel"
-            ),
+            html.Section([html.H2("Corner phases side by side"), *_phases()], className="panel"),
+            dcc.Store(id="comparison"),
+            dcc.Store(id="compared"),
+            dcc.Interval(id="comparison-clock", interval=700, disabled=True),
         ]
     )
+
+
+def _sides(options: list[dict], first: str, last: str) -> html.Div:
+    columns = []
+    for side, chosen in (("before", first), ("after", last)):
+        runs = dcc.Dropdown(options, [chosen], id=side, multi=True, placeholder="choose one run or several")
+        laps = dcc.Input(id=f"{side}-laps", type="text", debounce=True, placeholder="all", autoComplete="off")
+        columns.append(
+            html.Div(
+                [labelled(f"runs {side} the change", runs), labelled("only laps (odd, even, or such as 1-3,5)", laps)],
+                className="side",
+            )
+        )
+    return html.Div(columns, className="half")
+
+
+def _button() -> html.Div:
+    return html.Div(
+        [
+            html.Button("Compare", id="together", className="main"),
+            html.Span(
+                "fits all runs together with one car and one tyre, so that what is wrong with those cancels out",
+                className="hint",
+            ),
+            html.Div(id="together-progress", **{"aria-live": "polite"}),
+        ],
+        className="buttons",
+    )
+
+
+def _phases() -> list:
+    phases = {p: PHASE_NAMES[p] for p in PHASES}
+    quantities = {key: label for key, (label, _, _) in both_sides.SHOWN.items()}
+    return [
+        html.Div(
+            [
+                labelled("phase", dcc.Dropdown(phases, "turn_in", id="side-phase", clearable=False)),
+                labelled("quantity", dcc.Dropdown(quantities, "kinematic_lock", id="side-key", clearable=False)),
+            ],
+            className="tools",
+        ),
+        chart("both-phases", both_sides.READ_PHASES, label="a phase of every corner, before and after"),
+    ]
 
 
 def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
@@ -64,82 +98,119 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
     @app.callback(
         Output("both-locks", "figure"),
         Output("both-numbers", "children"),
-        Output("both-corners", "children"),
+        Output("curves-heading", "children"),
         Input("before", "value"),
         Input("after", "value"),
+        Input("compared", "data"),
         Input("mode", "data"),
     )
-    def _both(before_id: str, after_id: str, mode: str) -> tuple:
+    def _curves(before_ids: list, after_ids: list, compared: str | None, mode: str) -> tuple:
         try:
-            before, after = logbook.analysis(before_id), logbook.analysis(after_id)
+            before, after = _runs(logbook, before_ids), _runs(logbook, after_ids)
         except HalfshaftError as error:
-            return {}, html.P(str(error), className="refusal", role="alert"), []
-        figure = lock_view.lock_view(before, other=after, other_name="after", mode=mode or "light")
-        return figure, _numbers(before, after), _corners(before, after)
+            return {}, html.P(str(error), className="refusal", role="alert"), "Lock curves"
+        kept = logbook.comparison(compared) if compared else None
+        if kept is not None:
+            sides = ([("", kept["result"][side]["lock_curve"]["points"])] for side in ("before", "after"))
+            heading = "Lock curves, both sides fitted together"
+        else:
+            sides = ([(a.recording.name, _points(a)) for a in runs] for runs in (before, after))
+            heading = "Lock curves, each run by itself"
+        return both_sides.curves(*sides, mode=mode or "light"), _numbers(before, after), heading
+
+    @app.callback(
+        Output("both-phases", "figure"),
+        Input("before", "value"),
+        Input("after", "value"),
+        Input("side-phase", "value"),
+        Input("side-key", "value"),
+        Input("mode", "data"),
+    )
+    def _side_by_side(before_ids: list, after_ids: list, phase: str, key: str, mode: str) -> dict:
+        try:
+            sides = [_runs(logbook, ids) for ids in (before_ids, after_ids)]
+        except HalfshaftError:
+            return {}  # the curves' callback says why
+        return both_sides.phases(*sides, phase, key, mode=mode or "light")
 
     @app.callback(
         Output("comparison", "data"),
         Output("comparison-clock", "disabled"),
-        Output("together-told", "children"),
+        Output("together-progress", "children"),
+        Output("compared", "data"),
         Input("together", "n_clicks"),
         Input("comparison-clock", "n_intervals"),
         Input("before", "value"),
         Input("after", "value"),
+        Input("before-laps", "value"),
+        Input("after-laps", "value"),
         State("comparison", "data"),
         prevent_initial_call=True,
     )
-    def _together(_: int, __: int, before_id: str, after_id: str, comparison_id: str | None) -> tuple:
+    def _together(_, __, before_ids, after_ids, before_laps, after_laps, comparison_id) -> tuple:
         try:
             if dash.ctx.triggered_id == "together":
-                comparison_id = logbook.new_comparison(before_id, after_id)
+                comparison_id = logbook.new_comparison(
+                    before_ids or [], after_ids or [], before_laps=before_laps, after_laps=after_laps
+                )
                 jobs.start(comparison_id)
             elif dash.ctx.triggered_id != "comparison-clock" or comparison_id is None:
-                return None, True, []  # other runs were chosen: what was said is not about them
+                return None, True, [], None  # other runs were chosen: what was said is not about them
             run = logbook.run(comparison_id)
             if run.state in ("waiting", "running"):
-                bar = html.Progress(value=str(round(run.share, 3)), max="1", **{"aria-label": "progress"})
-                return (
-                    comparison_id,
-                    False,
-                    html.Div([bar, html.Span(run.step, className="hint")], className="progress"),
-                )
+                return comparison_id, False, _progress(comparison_id, run.step, run.share), None
             if run.state != "done":
-                return None, True, html.P(run.message, className="refusal")
-            return comparison_id, True, _told(logbook.comparison(comparison_id))
+                return None, True, html.P(run.message, className="refusal", role="alert"), None
+            return comparison_id, True, [], comparison_id
         except HalfshaftError as error:
-            return None, True, html.P(str(error), className="refusal")
+            return None, True, html.P(str(error), className="refusal", role="alert"), None
+
+    @app.callback(
+        Output("comparison-clock", "n_intervals"),
+        Input({"type": "stop-comparison", "run": ALL}, "n_clicks"),
+        prevent_initial_call=True,
+    )
+    def _stop(clicks: list) -> Any:
+        if not any(clicks):
+            return dash.no_update
+        jobs.cancel(dash.ctx.triggered_id["run"])
+        return 0
+
+    @app.callback(Output("together-told", "children"), Input("compared", "data"), Input("mode", "data"))
+    def _told(compared: str | None, mode: str) -> list:
+        kept = logbook.comparison(compared) if compared else None
+        return [] if kept is None else told(compared, kept, mode=mode or "light")
 
 
-def _told(result: dict) -> list:
+def _progress(comparison_id: str, step: str, share: float) -> html.Div:
+    return html.Div(
+        [
+            html.Progress(value=str(round(share, 3)), max="1", **{"aria-label": "progress"}),
+            html.Span(step or "waiting", className="hint"),
+            html.Button("Cancel", id={"type": "stop-comparison", "run": comparison_id}, className="quiet"),
+        ],
+        className="progress",
+    )
+
+
+def _runs(logbook: Logbook, ids: Sequence[str] | None) -> list[Analysis]:
+    return [logbook.analysis(run_id) for run_id in (ids or [])[:MOST_A_SIDE]]
+
+
+def _points(analysis: Analysis) -> list[dict]:
+    return [asdict(p) for p in analysis.lock_curve.points]
+
+
+def _numbers(before: list[Analysis], after: list[Analysis]) -> html.Details:
+    """Each run's own parameters; a comparison says more."""
+    headings, columns = [""], []
+    for side, runs in (("before", before), ("after", after)):
+        for analysis in runs:
+            headings.append(f"{side}: {analysis.recording.name}")
+            columns.append(parameter_cells(analysis))
     rows = []
-    for side, found in result["sides"].items():
-        change = found["change_Nm"]
-        span = "–" if change["lower"] is None else f"{number(change['lower'])} to {number(change['upper'])}"
-        verdict = result["verdict"][side].replace("_", " ")
-        expected = number(found["predicted_change_Nm"])
-        rows.append([side, verdict, found["sentence"], number(change["value"]), span, expected])
-    headings = ["side", "", "what", "change, N.m", "95 % interval", "sheets say, N.m"]
-    warnings = [html.P(f"Note: {w}", className="refusal") for w in result["warnings"]]
-    return [table(headings, rows, words=3), *warnings]
-
-
-def _numbers(before: Analysis, after: Analysis) -> html.Div:
-    first, second = parameter_cells(before), parameter_cells(after)
-    rows = [
-        [label, *first.get(name, ("–", "")), *second.get(name, ("–", ""))]
-        for name, (label, _) in PARAMETER_NAMES.items()
-    ]
-    return table(["", "before", "95 % interval", "after", "95 % interval"], rows)
-
-
-def _corners(before: Analysis, after: Analysis) -> html.Div:
-    both = [{(r.corner, r.direction, r.phase): r for r in corner_rows(a.phase_results)} for a in (before, after)]
-    rows = []
-    for key in both[0]:
-        if key not in both[1] or key[2] not in PHASES_SHOWN:
-            continue
-        cells = [(number(r.kinematic_lock, 2), number(r.transfer_torque_Nm)) for r in (both[0][key], both[1][key])]
-        rows.append([f"{key[0]} {key[1]}", PHASE_NAMES[key[2]], *(c[0] for c in cells), *(c[1] for c in cells)])
-    note = "Medians over laps. Corners are matched by number: both runs must be of one circuit."
-    headings = ["corner", "phase", "kinematic lock before", "after", "transfer before, N.m", "after"]
-    return html.Div([table(headings, rows, words=2), html.P(note, className="read")])
+    for name, (label, _) in PARAMETER_NAMES.items():
+        cells = [column.get(name, ("–", "")) for column in columns]
+        rows.append([label, *(f"{value} ({span})" if span else value for value, span in cells)])
+    summary = html.Summary("Each run by itself in numbers, with 95 % intervals")
+    return html.Details([summary, table(headings, rows)])

@@ -24,30 +24,16 @@ def labelled(title: str, control: Any, *, wide: bool = False) -> html.Div:
     return html.Div([html.Label(title, htmlFor=control.id), control], className="wide" if wide else "")
 
 
-def table(headings: list[str], rows: list[list[Any]], *, words: int = 1) -> html.Div:
-    """A scrolling table; the first `words` columns are text, the others numbers."""
-    return html.Div(
-        html.Table(
-            [
-                html.Thead(
-                    html.Tr(
-                        [
-                            html.Th(h, scope="col", className="words" if k < words else "")
-                            for k, h in enumerate(headings)
-                        ]
-                    )
-                ),
-                html.Tbody(
-                    [
-                        html.Tr([html.Td(v, className="words" if k < words else "") for k, v in enumerate(row)])
-                        for row in rows
-                    ]
-                ),
-            ]
-        ),
-        className="scroll",
-        tabIndex="0",
-    )
+def table(headings: list[str], rows: list[list[Any]], *, words: int | tuple[int, ...] = 1) -> html.Div:
+    """A scrolling table; the first `words` columns, or those numbered, are text, the others numbers."""
+    text = range(words) if isinstance(words, int) else words
+
+    def look(column: int) -> str:
+        return "words" if column in text else ""
+
+    head = html.Tr([html.Th(h, scope="col", className=look(k)) for k, h in enumerate(headings)])
+    body = [html.Tr([html.Td(v, className=look(k)) for k, v in enumerate(row)]) for row in rows]
+    return html.Div(html.Table([html.Thead(head), html.Tbody(body)]), className="scroll", tabIndex="0")
 
 
 def parameter_cells(analysis: Analysis) -> dict[str, tuple[str, str]]:

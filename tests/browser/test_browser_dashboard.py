@@ -206,20 +206,35 @@ def test_markup_in_a_log_is_shown_as_text(open_page, sample_copy):
     assert page.locator("main img").count() == 0
 
 
-def test_engineer_lays_two_runs_side_by_side(open_page, sample_copy, address, keep_shot):
+def test_engineer_compares_before_and_after(open_page, sample_copy, address, keep_shot):
     page = open_page()
     upload_and_analyse(page, sample_copy("baseline.parquet", "before.parquet"))
     upload_and_analyse(page, sample_copy("steeper_ramps.parquet", "after.parquet"))
     page.goto(address + "/compare")
     page.locator("#both-locks .plot-container").first.wait_for()
-    page.get_by_text("preload (locking torque").wait_for()
-    names = page.evaluate(PLOT.format("both-locks") + ".data.map(d => d.name)")
-    assert "measured lock curve" in names and "after" in names
+    names = f"{PLOT.format('both-locks')}.data.map(d => d.name)"
+    wait_until(page, f"{names}.includes('before: before.parquet') && {names}.includes('after: after.parquet')")
+    wait_until(
+        page, f"{PLOT.format('both-phases')}.data.some(d => d.name === 'before' && d.marker.symbol === 'circle')"
+    )
     page.click("#together")
-    page.locator("#together-told progress").wait_for()
-    page.locator("#together-told table").wait_for(timeout=90_000)
-    assert page.locator("#together-told tbody tr").count() == 3
+    page.locator("#together-progress progress").wait_for()
+    page.locator("#change .plot-container").wait_for(timeout=90_000)
+    link = page.locator("#together-told a[download]").get_attribute("href")
+    with urllib.request.urlopen(address + link, timeout=20) as answer:
+        result = json.load(answer)
+    table = page.locator("#together-told table").first
+    for k, (side, found) in enumerate(result["sides"].items()):
+        cells = table.locator("tbody tr").nth(k).locator("td").all_inner_texts()
+        assert cells[0] == side and float(cells[2]) == round(found["change_Nm"]["value"])
+    drawn = page.evaluate(PLOT.format("change") + "._fullData.find(d => d.name === 'measured change').y.length")
+    assert drawn == len(result["locking_torque_change"])
+    wait_until(page, f"{names}.includes('before') && {names}.includes('after')")  # now both sides fitted together
     keep_shot(page, "before_and_after")
+    # what was said is about these runs only
+    page.locator("#after-laps").fill("odd")
+    page.locator("#after-laps").press("Enter")
+    page.locator("#change .plot-container").wait_for(state="detached")
 
 
 def test_two_people_at_once(open_page, sample_copy):

@@ -106,19 +106,45 @@ def test_comparison_gives_the_command_line_s_result(logbook):
     ids = []
     for name in ("baseline", "steeper_ramps"):
         with (SAMPLES / f"{name}.parquet").open("rb") as stream:
-            stored = logbook.store("log", f"{name}.parquet", stream, None)
-        ids.append(logbook.new_run(log_key=stored.key, car_key="sample", setup_key=None))
-    made = logbook.new_comparison(*ids)
+            log = logbook.store("log", f"{name}.parquet", stream, None)
+        with (SAMPLES / f"{name}.setup.toml").open("rb") as stream:
+            setup = logbook.store("setup", f"{name}.setup.toml", stream, None)
+        ids.append(logbook.new_run(log_key=log.key, car_key="sample", setup_key=setup.key))
+        jobs.start(ids[-1])
+    for run_id in ids:
+        wait(logbook, run_id, states=("done", "failed"))
+    made = logbook.new_comparison(ids[:1], ids[1:])
     jobs.start(made)
     run, _ = wait(logbook, made, states=("done", "failed"))
     assert run.state == "done", run.message
-    before, after = SAMPLES / "baseline.parquet", SAMPLES / "steeper_ramps.parquet"
-    expected = command_line("compare", "--before", before, "--after", after, "--car", CAR)
-    assert logbook.comparison(made) == expected
+    options = [o for k, n in (("before", "baseline"), ("after", "steeper_ramps")) for o in (
+        f"--{k}", SAMPLES / f"{n}.parquet", f"--{k}-setup", SAMPLES / f"{n}.setup.toml")]  # fmt: skip
+    kept = logbook.comparison(made)
+    assert kept["result"] == command_line("compare", *options, "--car", CAR)
+    assert kept["charts"]["change"]["data"] and kept["charts"]["phases"]["data"]
     assert made not in [r.id for r in logbook.runs()]
+    # odd laps of one log against its even laps
+    split = logbook.new_comparison(ids[:1], ids[:1], before_laps="odd", after_laps="even")
+    jobs.start(split)
+    run, _ = wait(logbook, split, states=("done", "failed"))
+    assert run.state == "done", run.message
+    assert logbook.comparison(split)["result"]["before"]["runs"] == [{"log": "baseline.parquet", "laps": [1, 3]}]
+    # a comparison goes with any of its runs
+    logbook.remove_run(ids[1])
+    assert logbook.comparison(made) is None
 
 
 def test_comparison_of_a_run_with_itself_is_refused(logbook):
     run_id = logbook.new_run(log_key="sample", car_key="sample", setup_key=None)
     with pytest.raises(InputError, match="same run"):
-        logbook.new_comparison(run_id, run_id)
+        logbook.new_comparison([run_id], [run_id])
+    logbook.new_comparison([run_id], [run_id], before_laps="odd", after_laps="even")
+
+
+def test_comparison_without_a_side_or_with_two_setups_on_one_is_refused(logbook):
+    first = logbook.new_run(log_key="sample", car_key="sample", setup_key=None)
+    second = logbook.new_run(log_key="sample", car_key="sample", setup_key="sample")
+    with pytest.raises(InputError, match="no run"):
+        logbook.new_comparison([first], [])
+    with pytest.raises(InputError, match="different setup sheets"):
+        logbook.new_comparison([first, second], [first], before_laps="odd", after_laps="even")

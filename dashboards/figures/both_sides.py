@@ -1,0 +1,122 @@
+"""Before and after in one picture: lock curves over each other, and a phase of every corner side by side."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import plotly.graph_objects as go
+
+from analyzer.analysis import Analysis, PhaseResult
+from analyzer.report.corner_table import corner_rows
+from analyzer.report.figures.theme import BLUE, GREEN, styled
+from dashboards.figures.dark import readable
+
+READ_CURVES = (
+    "How to read it: blue solid lines are the runs before, green dotted ones the runs after, with 95 % bands. Arrows "
+    "(before) and open arrows (after) mean 'at least this': nothing slipped there. Right is drive, left is coast. "
+    "Bands that overlap do not mean that nothing changed: what is wrong alike in both widens them, and 'Compare' takes "
+    "it out."
+)
+READ_PHASES = (
+    "How to read it: one mark a lap, blue circles before, green diamonds after; the bar is their median. Marks of one "
+    "side that lie close together: the driver and the car did the same every lap. Corners are matched by number, so "
+    "both sides must be of one circuit."
+)
+SHOWN = {  # key of PhaseResult -> (label, factor, digits)
+    "kinematic_lock": ("kinematic lock", 1.0, 2),
+    "transfer_torque_Nm": ("transfer torque, N.m", 1.0, 0),
+    "inside_slip": ("inside slip, %", 100.0, 1),
+    "outside_slip": ("outside slip, %", 100.0, 1),
+}
+LOOKS = {  # colour, dash, band, mark of a bound, mark of a pass, shift
+    "before": (BLUE, "solid", "rgba(0,114,178,0.22)", "arrow-up", "circle", -0.17),
+    "after": (GREEN, "dot", "rgba(0,158,115,0.22)", "arrow-up-open", "diamond", 0.17),
+}
+Curve = tuple[str, Sequence[dict[str, Any]]]  # name, points as in the result's lock curve
+
+
+def curves(before: Sequence[Curve], after: Sequence[Curve], *, mode: str = "light") -> go.Figure:
+    """Locking torque (N.m) against input torque (N.m) of every run, or of both sides as fitted together."""
+    figure = go.Figure()
+    for side, runs in (("before", before), ("after", after)):
+        for name, points in runs:
+            _curve(figure, side, f"{side}: {name}" if name else side, points)
+    figure.update_xaxes(title="input torque, both wheels, N.m (drive positive)")
+    figure.update_yaxes(title="locking torque, N.m", rangemode="tozero")
+    return readable(styled(figure, height=460, mode=mode).update_layout(margin={"t": 60}), mode)
+
+
+def _curve(figure: go.Figure, side: str, name: str, points: Sequence[dict[str, Any]]) -> None:
+    color, dash, band, arrow, _, _ = LOOKS[side]
+    measured = [p for p in points if p["kind"] == "measured"]
+    bounds = [p for p in points if p["kind"] == "bound" and p["lower_Nm"] is not None]
+    torque = [p["input_torque_Nm"] for p in measured]
+    if measured:
+        figure.add_scatter(
+            x=torque + torque[::-1],
+            y=[p["upper_Nm"] for p in measured] + [p["lower_Nm"] for p in measured][::-1],
+            fill="toself",
+            fillcolor=band,
+            line={"width": 0},
+            legendgroup=name,
+            showlegend=False,
+            hoverinfo="skip",
+        )
+        figure.add_scatter(
+            x=torque,
+            y=[p["locking_torque_Nm"] for p in measured],
+            mode="lines",
+            line={"color": color, "width": 3, "dash": dash},
+            name=name,
+            legendgroup=name,
+            hovertemplate=f"at %{{x:.0f}} N.m: %{{y:.0f}} N.m<extra>{side}</extra>",
+        )
+    if bounds:
+        figure.add_scatter(
+            x=[p["input_torque_Nm"] for p in bounds],
+            y=[p["lower_Nm"] for p in bounds],
+            mode="markers",
+            marker={"symbol": arrow, "size": 10, "color": color},
+            name=f"{name}, at least this",
+            legendgroup=name,
+            showlegend=not measured,
+            hovertemplate=f"at %{{x:.0f}} N.m: at least %{{y:.0f}} N.m<extra>{side}</extra>",
+        )
+
+
+def phases(
+    before: Sequence[Analysis], after: Sequence[Analysis], phase: str, key: str, *, mode: str = "light"
+) -> go.Figure:
+    """`key` of every pass through `phase`, corner by corner, both sides next to each other."""
+    label, factor, digits = SHOWN[key]
+    sides = {"before": _passes(before, phase, key), "after": _passes(after, phase, key)}
+    corners = sorted({(r.corner, r.direction) for found in sides.values() for r in found})
+    figure = go.Figure()
+    for side, found in sides.items():
+        color, _, _, _, symbol, shift = LOOKS[side]
+        place = {corner: k + shift for k, corner in enumerate(corners)}
+        figure.add_scatter(
+            x=[place[r.corner, r.direction] for r in found],
+            y=[factor * getattr(r, key) for r in found],
+            mode="markers",
+            marker={"symbol": symbol, "size": 8, "color": color, "opacity": 0.7},
+            name=side,
+            customdata=[[r.corner, r.lap] for r in found],
+            hovertemplate=f"corner %{{customdata[0]}}, lap %{{customdata[1]}}: %{{y:.{digits}f}}<extra>{side}</extra>",
+        )
+        x, y = [], []
+        for row in corner_rows(tuple(found)):
+            at = place[row.corner, row.direction]
+            x += [at - 0.14, at + 0.14, None]
+            y += [factor * value if (value := getattr(row, key)) is not None else None] * 2 + [None]
+        figure.add_scatter(
+            x=x, y=y, mode="lines", line={"color": color, "width": 3}, showlegend=False, hoverinfo="skip"
+        )
+    figure.update_xaxes(
+        title="corner", tickvals=list(range(len(corners))), ticktext=[f"{n} {direction}" for n, direction in corners]
+    )
+    figure.update_yaxes(title=label)
+    return readable(styled(figure, height=400, mode=mode), mode)
+
+
+def _passes(runs: Sequence[Analysis], phase: str, key: str) -> list[PhaseResult]:
+    return [r for a in runs for r in a.phase_results if r.phase == phase and r.lap > 0 and getattr(r, key) is not None]
