@@ -161,7 +161,7 @@ def slopes(problem: Problem, theta: np.ndarray, now: Evaluation) -> tuple[np.nda
     for j in range(nuisance):
         moved = theta.copy()
         moved[j] += STEP
-        there = equations(state, problem.values(moved), problem.inputs, problem.car)
+        there = equations(state, problem.values(moved), problem.inputs, problem.car, slopes=False)
         residual = (there.residual - at.residual) / STEP
         torque = (there.input_torque_Nm - at.input_torque_Nm) / STEP
         difference = (there.torque_difference_Nm - at.torque_difference_Nm) / STEP

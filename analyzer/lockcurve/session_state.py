@@ -23,8 +23,8 @@ PAST_PEAK = 1.2  # combined slip over slip at the peak
 SLIDING_FORCE_SHARE = 0.1
 MODEL_SD_Nm = 20.0  # scatter of the torque difference that no calibrated quantity explains
 MODEL_SD_SHARE = 0.06
-SAMPLED_ROWS = 4096  # enough to tell which combinations of parameters a session's torques answer to
-VARIANCE_LEFT_OUT = 1e-4  # share; a standard deviation to 0.005 %
+SAMPLED_ROWS = 2048  # enough to tell which combinations of parameters a session's torques answer to
+VARIANCE_LEFT_OUT = 0.01  # share of it; the rest makes up for it
 BRAKE_SIDE_SHARE = 0.06  # left and right brake torque differ by about this; common practice, no source
 
 
@@ -146,17 +146,17 @@ def _nuisance_variance(fit: Fit, drawn: Spread, inputs: AxleInputs, solution: Ax
     -----
     With L L' the covariance of the nuisance parameters, the variance is the sum of squares of the derivatives along
     the columns of L V, for any orthogonal V. In a long session V is taken from a sample of its rows such that the
-    first columns carry nearly all; the rest is left out.
+    first columns carry nearly all; the rest, `VARIANCE_LEFT_OUT` at most, is put in as a constant share.
     """
     count = len(fit.problem.priors)
     values, vectors = np.linalg.eigh(np.cov(drawn.draws[:, :count].T))
     along = vectors * np.sqrt(np.maximum(values, 0.0))
-    if len(inputs) > 2 * SAMPLED_ROWS:
+    if len(inputs) > 8 * SAMPLED_ROWS:
         rows = np.arange(0, len(inputs), len(inputs) // SAMPLED_ROWS)
         sampled = _difference_slopes(fit, along, inputs.take(rows), solution.take(rows), car)
-        _, sizes, turned = np.linalg.svd(sampled.T, full_matrices=False)
-        left_out = 1.0 - np.cumsum(sizes**2) / np.sum(sizes**2)
-        along = along @ turned[: int(np.argmax(left_out < VARIANCE_LEFT_OUT)) + 1].T
+        sizes, turned = np.linalg.eigh(sampled @ sampled.T)  # smallest first
+        first = int(np.searchsorted(np.cumsum(sizes), VARIANCE_LEFT_OUT * sizes.sum()))
+        along = along @ turned[:, first:] * np.sqrt(sizes.sum() / sizes[first:].sum())
     variance = np.empty(len(inputs))
     for block in (slice(i, i + BLOCK) for i in range(0, len(inputs), BLOCK)):
         slopes = _difference_slopes(fit, along, inputs.take(block), solution.take(block), car)
@@ -171,7 +171,7 @@ def _difference_slopes(fit: Fit, along: np.ndarray, inputs: AxleInputs, solution
         step = STEP / max(np.abs(direction).max(), 1e-12)
         moved = fit.theta.copy()
         moved[: len(direction)] += step * direction
-        there = equations(solution.state, fit.problem.values(moved), inputs, car)
+        there = equations(solution.state, fit.problem.values(moved), inputs, car, slopes=False)
         shift = solution.state_shift((at.slope * (there.residual - at.residual) / step).sum(axis=1))
         own = (there.torque_difference_Nm - at.torque_difference_Nm) / step
         slopes[k] = own + (at.difference_slope * shift).sum(axis=0)

@@ -25,11 +25,11 @@ import numpy as np
 from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
 from analyzer.vehicle.loads import wheel_loads
-from analyzer.vehicle.tyre import wheel_forces
+from analyzer.vehicle.tyre import sine_and_cosine, wheel_forces
 
 LARGEST_SIDE_SLIP = 0.25
 SIDE_SLIP_SCALE = 0.3
-BLOCK = 32_768  # samples solved at once; more would only take more memory
+BLOCK = 16_384  # samples solved at once: what a processor keeps close at hand, whatever the length of the log
 SETTLED = 1e-7  # m/s and 1: a step smaller than this changes no result
 LONG_FORCE_SD_SHARE = 0.005  # of the weight: noise of the longitudinal force
 LAT_FORCE_SD_SHARE = 0.017
@@ -63,23 +63,26 @@ class AxleInputs:
 
 @dataclass(frozen=True)
 class AxleEquations:
-    """Residuals of the three equations in standard deviations, what follows from a state, slopes against u and s."""
+    """Residuals of the three equations in standard deviations, what follows from a state, slopes against u and s, None
+    where they were not asked for."""
 
     residual: np.ndarray  # (3, n)
-    slope: np.ndarray  # (2, 3, n)
     input_torque_Nm: np.ndarray
-    input_slope: np.ndarray  # (2, n)
     torque_difference_Nm: np.ndarray
-    difference_slope: np.ndarray  # (2, n)
-    difference_per_slip: np.ndarray  # dT_difference / d(kappa_l - kappa_r) at fixed state, (n,)
     slip: np.ndarray  # (2, n) left, right
     use: np.ndarray  # (2, n)
     load_N: np.ndarray  # (2, n)
     long_force_N: np.ndarray  # (2, n)
     lateral_demand: np.ndarray  # rear lateral force over what the tyres can give, (n,)
+    slope: np.ndarray | None = None  # (2, 3, n)
+    input_slope: np.ndarray | None = None  # (2, n)
+    difference_slope: np.ndarray | None = None  # (2, n)
+    difference_per_slip: np.ndarray | None = None  # dT_difference / d(kappa_l - kappa_r) at fixed state, (n,)
 
 
-def equations(state: np.ndarray, value: dict[str, float], inputs: AxleInputs, car: Car) -> AxleEquations:
+def equations(
+    state: np.ndarray, value: dict[str, float], inputs: AxleInputs, car: Car, *, slopes: bool = True
+) -> AxleEquations:
     """The three equations at `state` (2, n) for nuisance parameters `value`."""
     u, s = state
     track, base, radius = car.rear_track_m, car.wheelbase_m, car.rear_rolling_radius_m
@@ -124,24 +127,18 @@ def equations(state: np.ndarray, value: dict[str, float], inputs: AxleInputs, ca
     for speed, side, load in ((inputs.left_m_s * scale, -1, load_l), (inputs.right_m_s / scale, 1, load_r)):
         ground = np.maximum(u + side * yaw * track / 2, 1.0)
         kappa = speed / ground - 1.0
-        forces = wheel_forces(kappa=kappa, tan_alpha=s * u / ground, load_N=load, **tyre)
-        wheels.append((kappa, load, forces, -speed / ground**2, u / ground))
-    (kl, _, fl, dkl, dsl), (kr, _, fr, dkr, dsr) = wheels
+        along_path = u / ground
+        forces = wheel_forces(kappa=kappa, tan_alpha=s * along_path, load_N=load, slopes=slopes, **tyre)
+        wheels.append((kappa, forces, ground, along_path))
+    (kl, fl, ground_l, dsl), (kr, fr, ground_r, dsr) = wheels
     total_x, total_y = fl.longitudinal + fr.longitudinal, fl.lateral + fr.lateral
     difference = fl.longitudinal - fr.longitudinal
-    dx = np.array(
-        [fl.dlong_dkappa * dkl + fr.dlong_dkappa * dkr, fl.dlong_dtan_alpha * dsl + fr.dlong_dtan_alpha * dsr]
-    )
-    dy = np.array([fl.dlat_dkappa * dkl + fr.dlat_dkappa * dkr, fl.dlat_dtan_alpha * dsl + fr.dlat_dtan_alpha * dsr])
-    dd = np.array(
-        [fl.dlong_dkappa * dkl - fr.dlong_dkappa * dkr, fl.dlong_dtan_alpha * dsl - fr.dlong_dtan_alpha * dsr]
-    )
     rolling = car.rolling_resistance * np.exp(value["log_rolling_resistance"])
     inertia = car.wheel_inertia_kg_m2 * np.exp(value["log_wheel_inertia"])
     front_radius = car.front_rolling_radius_m
     rear_acc = np.clip((inputs.left_acc_m_s2 + inputs.right_acc_m_s2) / 2, -15.0, 15.0)
     spin_up = car.wheel_inertia_kg_m2 * rear_acc / front_radius**2  # per front wheel, N
-    sin, cos = np.sin(steer), np.cos(steer)
+    sin, cos = sine_and_cosine(steer)
     demand_x = (
         mass * along
         + drag
@@ -166,26 +163,36 @@ def equations(state: np.ndarray, value: dict[str, float], inputs: AxleInputs, ca
     weight = mass * STANDARD_GRAVITY_M_S2
     sd_x, sd_y, sd_f = LONG_FORCE_SD_SHARE * weight, LAT_FORCE_SD_SHARE * weight, inputs.front_sd_m_s
     residual = np.array([(total_x - demand_x) / sd_x, (total_y - demand_y) / sd_y, (front - inputs.front_m_s) / sd_f])
+    left_acc, right_acc = inputs.left_acc_m_s2 / radius, inputs.right_acc_m_s2 / radius
+    found = AxleEquations(
+        residual=residual,
+        input_torque_Nm=radius * (demand_x + rolling * (load_l + load_r)) + inertia * (left_acc + right_acc),
+        torque_difference_Nm=radius * (difference + rolling * (load_l - load_r)) + inertia * (left_acc - right_acc),
+        slip=np.array([kl, kr]),
+        use=np.array([fl.use, fr.use]),
+        load_N=np.array([load_l, load_r]),
+        long_force_N=np.array([fl.longitudinal, fr.longitudinal]),
+        lateral_demand=np.abs(demand_y) / (friction_y * (load_l + load_r)),
+    )
+    if not slopes:
+        return found
+    dkl, dkr = -(1.0 + kl) / ground_l, -(1.0 + kr) / ground_r
+    long_l = np.array([fl.dlong_dkappa * dkl, fl.dlong_dtan_alpha * dsl])
+    long_r = np.array([fr.dlong_dkappa * dkr, fr.dlong_dtan_alpha * dsr])
+    dx, dd = long_l + long_r, long_l - long_r
+    dy = np.array([fl.dlat_dkappa * dkl + fr.dlat_dkappa * dkr, fl.dlat_dtan_alpha * dsl + fr.dlat_dtan_alpha * dsr])
     slope = np.array(
         [
             [(dx[i] + sin * dy[i]) / sd_x, (dy[i] + dd[i] * track / 2 / base) / sd_y, front_slope * to_front / sd_f]
             for i, front_slope in enumerate((cos - s * sin, -u * sin))
         ]
     )
-    left_acc, right_acc = inputs.left_acc_m_s2 / radius, inputs.right_acc_m_s2 / radius
-    return AxleEquations(
-        residual=residual,
+    return replace(
+        found,
         slope=slope,
-        input_torque_Nm=radius * (demand_x + rolling * (load_l + load_r)) + inertia * (left_acc + right_acc),
         input_slope=-radius * sin * dy,
-        torque_difference_Nm=radius * (difference + rolling * (load_l - load_r)) + inertia * (left_acc - right_acc),
         difference_slope=radius * dd,
         difference_per_slip=radius * (fl.dlong_dkappa + fr.dlong_dkappa) / 2,
-        slip=np.array([kl, kr]),
-        use=np.array([fl.use, fr.use]),
-        load_N=np.array([load_l, load_r]),
-        long_force_N=np.array([fl.longitudinal, fr.longitudinal]),
-        lateral_demand=np.abs(demand_y) / (friction_y * (load_l + load_r)),
     )
 
 
