@@ -12,9 +12,10 @@ from analyzer import __version__
 from analyzer.cautions import CAUTIONS
 from analyzer.errors import HalfshaftError
 from dashboards.jobs import Jobs
-from dashboards.logbook import UPLOAD_LIMIT_BYTES, Logbook
+from dashboards.logbook import Logbook
 from dashboards.pages import check, compare, run, setup, start
 from dashboards.routes import add_routes
+from dashboards.serving import MOST_BYTES, TOO_LARGE
 
 LOOPBACK = ("127.0.0.1", "localhost", "::1", "[::1]")
 POLICY = (
@@ -45,7 +46,7 @@ def create_app(workspace_dir: Path | str, *, hosts: tuple[str, ...] = ()) -> Das
         suppress_callback_exceptions=True,
     )
     app.server.config["TRUSTED_HOSTS"] = [*LOOPBACK, *hosts]
-    app.server.config["MAX_CONTENT_LENGTH"] = UPLOAD_LIMIT_BYTES + 1_000_000
+    app.server.config["MAX_CONTENT_LENGTH"] = MOST_BYTES
     _protect(app.server)
     add_routes(app.server, logbook)
     app.layout = _layout()
@@ -141,7 +142,7 @@ def _protect(server: flask.Flask) -> None:
 
     @server.errorhandler(413)
     def _too_much(error: HTTPException) -> tuple[dict, int]:
-        return {"error": "The file is larger than 1 GB; export a shorter stretch or fewer channels."}, 413
+        return {"error": TOO_LARGE}, 413
 
     @server.after_request
     def _policy(response: flask.Response) -> flask.Response:

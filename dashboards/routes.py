@@ -9,6 +9,7 @@ import flask
 
 from analyzer.analysis import Analysis
 from analyzer.errors import HalfshaftError, InputError
+from analyzer.logbook.names import safe_name
 from analyzer.report.html import render
 from analyzer.report.result_json import PHASE_KEYS
 from dashboards.logbook import Logbook
@@ -32,7 +33,7 @@ def add_routes(server: flask.Flask, logbook: Logbook) -> None:
             stored = logbook.store(kind, name, request.stream, request.content_length)
         except HalfshaftError as error:
             return {"error": str(error)}, 400
-        return {"key": stored.key, "name": stored.name}, 200
+        return {"key": stored.key, "name": stored.name, "sent": safe_name(name)}, 200
 
     @server.get("/run/<run_id>/report.html")
     def _report(run_id: str) -> flask.Response:

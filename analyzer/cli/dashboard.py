@@ -30,11 +30,9 @@ def run(arguments: argparse.Namespace) -> int:
     import signal
     import sys
 
-    from waitress.server import create_server
-
     from analyzer.errors import InputError
     from dashboards.app import create_app, own_hosts
-    from dashboards.logbook import UPLOAD_LIMIT_BYTES
+    from dashboards.serving import make_server
 
     host, port = arguments.host, arguments.port
     if not 0 <= port <= 65535:
@@ -48,14 +46,7 @@ def run(arguments: argparse.Namespace) -> int:
         )
     app = create_app(arguments.logbook, hosts=() if local else own_hosts(host))
     try:
-        server = create_server(
-            app.server,
-            host=host,
-            port=port,
-            threads=8,
-            max_request_body_size=UPLOAD_LIMIT_BYTES + 1_000_000,
-            ident=None,
-        )
+        server = make_server(app.server, host=host, port=port)
     except OSError as error:
         raise InputError(
             f"--host {host} --port {port}: cannot be listened on ({error.strerror or error}); choose another port."

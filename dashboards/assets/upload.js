@@ -33,6 +33,10 @@
     });
   }
 
+  function size(bytes) {
+    return bytes < 1e6 ? Math.max(1, Math.round(bytes / 1e3)) + " kB" : (bytes / 1e6).toFixed(1) + " MB";
+  }
+
   function tell(said, text, refused) {
     said.textContent = text;
     said.classList.toggle("refusal", refused);
@@ -57,7 +61,8 @@
       let answer = {};
       try { answer = JSON.parse(request.responseText); } catch (error) { answer = { error: "The server refused the file (" + request.status + ")." }; }
       if (answer.error) { tell(said, answer.error, true); return; }
-      tell(said, answer.name + " is here (" + (file.size / 1e6).toFixed(1) + " MB)", false);
+      const known = answer.name === answer.sent ? " is here" : " is here already, as " + answer.name;
+      tell(said, answer.sent + known + " (" + size(file.size) + ")", false);
       window.dash_clientside.set_props("uploaded-" + kind, { data: answer });
     };
     request.send(file);

@@ -60,6 +60,8 @@ def layout(logbook: Logbook) -> html.Div:
             dcc.Store(id="uploaded-log"),
             dcc.Store(id="uploaded-car"),
             dcc.Store(id="uploaded-setup"),
+            dcc.Store(id="to-remove"),
+            dcc.ConfirmDialog(id="sure"),
             dcc.Interval(id="run-clock", interval=700),
         ]
     )
@@ -138,6 +140,15 @@ def _run_line(run: Run) -> html.Div:
         links = [dcc.Link("Open", href=f"/run/{run.id}", className="button main")]
     if run.state in ("done", "failed"):
         links.append(dcc.Link("Log check", href=f"/run/{run.id}/log", className="button quiet"))
+    if run.state not in ("waiting", "running"):
+        links.append(
+            html.Button(
+                "Remove",
+                id={"type": "remove", "run": run.id},
+                className="quiet",
+                **{"aria-label": f"remove {run.log_name}"},
+            )
+        )
     return html.Div(
         [
             html.Div([html.Strong(run.log_name), *under], className="grow"),
@@ -202,3 +213,41 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         if any(clicks) and isinstance(ctx.triggered_id, dict):
             jobs.cancel(ctx.triggered_id["run"])
         return False
+
+    @app.callback(
+        Output("sure", "message"),
+        Output("sure", "displayed"),
+        Output("to-remove", "data"),
+        Input({"type": "remove", "run": ALL}, "n_clicks"),
+        prevent_initial_call=True,
+    )
+    def _ask(clicks: list) -> tuple:
+        if not any(clicks) or not isinstance(ctx.triggered_id, dict):
+            return dash.no_update, False, dash.no_update
+        run_id = ctx.triggered_id["run"]
+        try:
+            return _warning(logbook.run(run_id)), True, run_id
+        except HalfshaftError:  # somebody else removed it meanwhile
+            return dash.no_update, False, None
+
+    @app.callback(
+        Output("start-refusal", "children", allow_duplicate=True),
+        Output("run-clock", "n_intervals", allow_duplicate=True),
+        Input("sure", "submit_n_clicks"),
+        State("to-remove", "data"),
+        prevent_initial_call=True,
+    )
+    def _remove(_: int, run_id: str | None) -> tuple:
+        try:
+            if run_id:
+                logbook.remove_run(run_id)
+        except HalfshaftError as error:
+            return str(error), 0
+        return "", 0
+
+
+def _warning(run: Run) -> str:
+    return (
+        f"Remove {run.log_name}, started {when(run.started)}? Its results and comparisons are deleted for good, and "
+        "the uploaded log too when no other run uses it. This cannot be undone."
+    )

@@ -180,6 +180,24 @@ def test_broken_file_gives_a_message(open_page, tmp_path):
     assert "broken.csv" in line.locator(".refusal").inner_text()
 
 
+def test_a_run_is_removed_after_a_warning_only(open_page, tmp_path):
+    (tmp_path / "mistake.csv").write_text("time,throttle\n0,1\n")
+    page = open_page()
+    page.set_input_files("#file-log", str(tmp_path / "mistake.csv"))
+    page.get_by_text("mistake.csv is here").wait_for()
+    page.click("#analyse")
+    line = page.locator(".run-line", has_text="mistake.csv")
+    line.locator(".state.failed").wait_for(timeout=60_000)
+    said = []
+    page.once("dialog", lambda d: (said.append(d.message), d.dismiss()))
+    line.get_by_role("button", name="remove mistake.csv").click()
+    page.wait_for_timeout(1000)
+    assert line.count() == 1 and "mistake.csv" in said[0] and "cannot be undone" in said[0]
+    page.once("dialog", lambda d: d.accept())
+    line.get_by_role("button", name="remove mistake.csv").click()
+    line.wait_for(state="detached")
+
+
 def test_wrong_ending_gives_a_message(open_page, tmp_path):
     (tmp_path / "photo.jpg").write_bytes(b"x")
     page = open_page()
@@ -277,16 +295,15 @@ def test_log_check_page_and_another_map(run_page, keep_shot):
     assert "channels.toml" in line.locator(".refusal").inner_text()
 
 
-def test_fits_a_small_laptop_and_a_tablet(open_page, sample_copy, keep_shot):
-    page = open_page(width=820, height=1180)
-    open_run(page, sample_copy("baseline.parquet", "tablet.parquet"))
-    for width in (820, 1280):
-        page.set_viewport_size({"width": width, "height": 720})
-        page.wait_for_timeout(800)
-        assert page.evaluate("document.documentElement.scrollWidth") <= width
-    page.set_viewport_size({"width": 820, "height": 1180})
-    page.wait_for_timeout(500)
-    keep_shot(page, "run_tablet")
+def test_fits_a_small_laptop_and_a_tablet(open_page, address, analysed):
+    page = open_page(f"/run/{analysed}", width=820, height=1180)
+    wait_for_charts(page)
+    for path in (f"/run/{analysed}", "/", "/compare", f"/setup?run={analysed}", f"/run/{analysed}/log"):
+        page.goto(address + path)
+        for width in (820, 1280):
+            page.set_viewport_size({"width": width, "height": 720})
+            page.wait_for_timeout(600)
+            assert page.evaluate("document.documentElement.scrollWidth") <= width, path
 
 
 def test_start_page_by_keyboard(open_page):

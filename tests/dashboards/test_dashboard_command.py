@@ -42,6 +42,19 @@ def test_serves_on_loopback_without_a_warning(tmp_path):
         assert process.stderr.read() == ""
 
 
+@pytest.mark.parametrize("length", ["Content-Length: 3000000000", "Content-Length: 1001000001"])
+def test_more_than_the_limit_is_refused_in_words_before_it_is_sent(tmp_path, length):
+    # a client that is not our page: it states what is to come and waits for an answer
+    with served("--logbook", tmp_path / "book") as (_, line):
+        host, port = line.split()[2].removeprefix("http://").split(":")
+        with socket.create_connection((host, int(port)), timeout=10) as client:
+            client.sendall(f"POST /upload/log HTTP/1.1\r\nHost: {host}\r\n{length}\r\n\r\n".encode())
+            answer = b"".join(iter(lambda: client.recv(65536), b"")).decode()
+    assert answer.startswith("HTTP/1.1 413")
+    assert "larger than 1 GB; export a shorter stretch or fewer channels" in answer
+    assert not list((tmp_path / "book" / "files" / "log").iterdir())
+
+
 def test_other_host_prints_a_warning(tmp_path):
     with served("--logbook", tmp_path / "book", "--host", "0.0.0.0") as (process, line):
         assert "0.0.0.0" in line

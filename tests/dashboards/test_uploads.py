@@ -22,6 +22,12 @@ def test_upload_arrives_whole(client, logbook):
     assert logbook.file("log", answer.json["key"]).path.read_bytes() == body
 
 
+def test_the_same_bytes_are_known_again_and_said(client):
+    first, second = post(client, "log", "a.csv", b"time\n0\n"), post(client, "log", "b.csv", b"time\n0\n")
+    assert second.json["key"] == first.json["key"]
+    assert (second.json["name"], second.json["sent"]) == ("a.csv", "b.csv")
+
+
 def test_wrong_kind_of_file_is_refused_in_words(client):
     answer = post(client, "log", "photo.jpg", b"x")
     assert answer.status_code == 400 and "photo.jpg" in answer.json["error"] and ".csv" in answer.json["error"]

@@ -1,0 +1,53 @@
+"""The production server, with its refusal of a body that is too large put into words."""
+
+import json
+from typing import Any
+
+import flask
+from waitress.channel import HTTPChannel
+from waitress.parser import HTTPRequestParser
+from waitress.server import create_server
+from waitress.utilities import RequestEntityTooLarge
+
+from dashboards.logbook import UPLOAD_LIMIT_BYTES
+
+THREADS = 8
+MOST_BYTES = UPLOAD_LIMIT_BYTES + 1_000_000  # an upload and its headers
+TOO_LARGE = "The file is larger than 1 GB; export a shorter stretch or fewer channels."
+
+
+class _TooLarge(RequestEntityTooLarge):
+    def to_response(self, ident: str | None = None) -> tuple[str, list[tuple[str, str]], bytes]:
+        body = json.dumps({"error": self.body}).encode()
+        return f"{self.code} {self.reason}", [("Content-Type", "application/json")], body
+
+
+class _Parser(HTTPRequestParser):
+    """Refuses as early as waitress does, before the body is taken in, but says what to do."""
+
+    def received(self, data: bytes) -> int:
+        taken = super().received(data)
+        if isinstance(self.error, RequestEntityTooLarge):
+            self.error = _TooLarge(TOO_LARGE)
+        return taken
+
+
+class _Channel(HTTPChannel):
+    parser_class = _Parser
+
+
+def make_server(application: flask.Flask, *, host: str, port: int) -> Any:
+    """A waitress server that listens; `run()` serves.
+
+    Raises
+    ------
+    OSError : the address cannot be listened on.
+    """
+    server = create_server(
+        application, host=host, port=port, threads=THREADS, max_request_body_size=MOST_BYTES, ident=None
+    )
+    # a name with several addresses gets several sockets
+    for part in (server, *getattr(server, "map", {}).values()):
+        if hasattr(part, "channel_class"):
+            part.channel_class = _Channel
+    return server
