@@ -1,8 +1,9 @@
 """From predicted lock curves to those that the replay uses: what the log says about the fitted parts carries over.
 
 Friction, wear and heat make a differential lock more or less than its parts say. Where the log tells, by side, how much
-more or less (measured over predicted), every build is taken to be off by the same factor on that side. Where it cannot
-tell, the prediction stands with its own spread. A part that is not the fitted one adds its own tolerance.
+more or less (measured over predicted), every build is taken to be off by the same factor on that side. The factor is
+weighed with how sure the parts' figures are, unless the log contradicts them: then it stands alone. Where the log
+cannot tell, the prediction stands with its own spread. A part that is not the fitted one adds its own tolerance.
 """
 
 from dataclasses import dataclass
@@ -17,7 +18,13 @@ from analyzer.lockcurve.estimate import Interval
 
 SIDES = ("preload", "drive", "coast")
 LEAST_PREDICTED_Nm = 10.0  # a ratio to less than this says nothing
+LEAST_RATIO = 0.05
 SEED = 20261125
+WORDS = {
+    "preload": "preload",
+    "drive": "what the ramps add on drive",
+    "coast": "what the ramps add on coast",
+}
 
 
 @dataclass(frozen=True)
@@ -61,42 +68,69 @@ def calibrate(
     torques : per log, lowest and highest input torque (N.m) at which the packs slipped.
     bench_sd : relative standard deviation of the bench reading.
     """
-    parts = curve_parameters(builds.installed.curve)[None]
+    parts, spread = curve_parameters(builds.installed.curve)[None], builds.installed.curve
+    doubt = (spread.preload_relative_sd, spread.drive_slope_relative_sd, spread.coast_slope_relative_sd)
     draws = measured[0].shape[0] - 1
     found = {}
-    for side in SIDES:
-        ratios = []
+    for side, parts_sd in zip(SIDES, doubt, strict=True):
+        ratios, contradicted = [], False
         for curves, agreement, (low, high) in zip(measured, agreements, torques, strict=True):
-            end = {"preload": 1.0, "drive": high, "coast": low}[side]
+            end = {"preload": 1.0, "drive": max(high, 0.0), "coast": min(low, 0.0)}[side]
             grid = np.linspace(0.0, end, 21)[1:]
             expected = float(_levels(parts, side, grid)[0])
-            opposite = end < 0 if side == "drive" else end > 0 and side == "coast"
-            if agreement.by_side[side] != "cannot_tell" and expected > LEAST_PREDICTED_Nm and not opposite:
+            if agreement.by_side[side] != "cannot_tell" and expected > LEAST_PREDICTED_Nm:
                 ratios.append(_levels(curves, side, grid) / expected)
-        found[side] = _side(side, ratios, draws, builds.bench_ratio, bench_sd)
+                contradicted |= agreement.by_side[side] != "agrees"
+        if ratios:
+            found[side] = _by_log(side, _together(ratios), parts_sd or 0.0, contradicted)
+        elif side == "preload" and builds.bench_ratio is not None:
+            found[side] = _by_bench(builds.bench_ratio, bench_sd, draws)
+        else:
+            reason = "the log cannot tell it"
+            text = (
+                f"{WORDS[side]}: {reason} well enough, so the setup file's figures stand, with their own uncertainty."
+            )
+            found[side] = SideCalibration(Interval(1.0, None, None, reason), np.ones(draws), None, text)
     return found
 
 
-def _side(
-    side: str, ratios: list[np.ndarray], draws: int, bench_ratio: float | None, bench_sd: float
-) -> SideCalibration:
-    words = {"preload": "preload", "drive": "what the ramps add on drive", "coast": "what the ramps add on coast"}[side]
-    if ratios:
-        weights = np.array([1 / max(r[1:].var(), 1e-6) for r in ratios])
-        together = (np.array(ratios) * weights[:, None]).sum(axis=0) / weights.sum()
-        low, high = np.percentile(together[1:], [2.5, 97.5])
-        value = float(together[0])
-        ratio = Interval(value, float(min(low, value)), float(max(high, value)))
-        text = f"{words}: the log shows {value:.2f} ({ratio.lower:.2f} to {ratio.upper:.2f}) of what the parts say"
-        return SideCalibration(ratio, together[1:], "log", f"{text}, and every build is taken to be off alike.")
-    if side == "preload" and bench_ratio is not None:
-        spread = bench_sd * np.random.default_rng(SEED).standard_normal(draws)
-        ratio = Interval(bench_ratio, float(bench_ratio * (1 - 1.96 * bench_sd)), bench_ratio * (1 + 1.96 * bench_sd))
-        text = f"{words}: the bench shows {bench_ratio:.2f} of what the springs say, and every build is taken to be off"
-        return SideCalibration(ratio, bench_ratio * np.exp(spread), "bench", f"{text} alike.")
-    reason = "the log cannot tell it"
-    text = f"{words}: {reason} well enough, so the setup file's figures stand, with their own uncertainty."
-    return SideCalibration(Interval(1.0, None, None, reason), np.ones(draws), None, text)
+def _together(ratios: list[np.ndarray]) -> np.ndarray:
+    """(1 + b,) of several logs, each weighed by its variance."""
+    weights = np.array([1 / max(r[1:].var(), 1e-6) for r in ratios])
+    return (np.array(ratios) * weights[:, None]).sum(axis=0) / weights.sum()
+
+
+def _by_log(side: str, shown: np.ndarray, parts_sd: float, contradicted: bool) -> SideCalibration:
+    text = f"{WORDS[side]}: the log shows {_span(shown)} of what the parts say"
+    low, high = np.percentile(shown[1:], [2.5, 97.5])
+    if contradicted and not low <= 1 <= high:
+        used, text = shown, f"{text}, which contradicts the setup file, so the log stands"
+    else:
+        rng = np.random.default_rng(SEED)
+        parts = 1 + parts_sd * np.concatenate([[0.0], rng.standard_normal(len(shown) - 1)])
+        share = parts_sd**2 / (parts_sd**2 + max(shown[1:].var(), 1e-6))
+        used = share * shown + (1 - share) * parts
+        text = f"{text}; weighed with how sure the parts' figures are, {_span(used)} is used"
+    used = np.maximum(used, LEAST_RATIO)
+    value = float(used[0])
+    low, high = np.percentile(used[1:], [2.5, 97.5])
+    ratio = Interval(value, float(min(low, value)), float(max(high, value)))
+    return SideCalibration(ratio, used[1:], "log", f"{text}, and every build is taken to be off alike.")
+
+
+def _span(ratio: np.ndarray) -> str:
+    low, high = np.percentile(ratio[1:], [2.5, 97.5])
+    return f"{ratio[0]:.2f} ({low:.2f} to {high:.2f})"
+
+
+def _by_bench(bench_ratio: float, bench_sd: float, draws: int) -> SideCalibration:
+    used = bench_ratio * np.exp(bench_sd * np.random.default_rng(SEED).standard_normal(draws))
+    low, high = bench_ratio * np.exp(1.96 * bench_sd * np.array([-1, 1]))
+    text = (
+        f"{WORDS['preload']}: the bench shows {bench_ratio:.2f} of what the springs say, and every build is taken to "
+        "be off alike."
+    )
+    return SideCalibration(Interval(bench_ratio, float(low), float(high)), used, "bench", text)
 
 
 def curves_of(builds: tuple[Build, ...], calibration: dict[str, SideCalibration], draws: int) -> np.ndarray:

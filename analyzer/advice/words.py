@@ -31,7 +31,7 @@ def outcome_words(interval: Interval, digits: int) -> str:
     if interval.value is None:
         return "–"
     value = number(interval.value, digits)
-    if interval.lower is None:
+    if interval.lower is None or interval.lower == interval.upper:
         return value
     return f"{value} ({number(interval.lower, digits)} to {number(interval.upper, digits)})"
 

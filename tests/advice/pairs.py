@@ -115,11 +115,11 @@ class Measured:
         return (self.logged_s - self.predicted_s) / (self.before_s - self.after_s) - 1
 
 
-def simulated(pair: Pair, which: LockParameters, car: Car, seed: int) -> Simulated:
+def simulated(pair: Pair, which: LockParameters, car: Car, seed: int, laps: int = 4) -> Simulated:
     engine = Powertrain.for_car(car)
     engine = replace(engine, full_torque_Nm=tuple(pair.power * t for t in engine.full_torque_Nm))
     return simulate_session(
-        car=car, lock=which, circuit=demo_circuit(), laps=4, seed=seed, powertrain=engine, driver=pair.driver
+        car=car, lock=which, circuit=demo_circuit(), laps=laps, seed=seed, powertrain=engine, driver=pair.driver
     )
 
 

@@ -65,7 +65,7 @@ def folder(tmp_path_factory):
     car = load_car(folder / "car.toml")
     gentle = Driver(cornering_use=0.6, braking_use=0.5, drive_use=0.4)
     for name, driver in (("hard", Driver()), ("gentle", gentle)):
-        simulated(Pair(name, LIGHT_CAR, WEAK, WEAK, driver=driver), WEAK, car, 1).log.to_parquet(
+        simulated(Pair(name, LIGHT_CAR, WEAK, WEAK, driver=driver), WEAK, car, 1, laps=2).log.to_parquet(
             folder / f"{name}.parquet"
         )
     return folder
@@ -99,7 +99,7 @@ def test_a_log_replayed_with_its_own_curve_gives_back_its_own_slips(folder):
     own = replay(asked, session.fitted.curve[None], step_s=session.passes.step_s, car=car)
     logged = asked.wheel_rad_s * car.rear_rolling_radius_m / asked.ground_m_s - 1
     off = np.abs(own.slip[:, 0] - logged)[:, session.passes.there]
-    assert off.shape[1] > 3000
+    assert off.shape[1] > 1500
     assert np.median(off) < 0.005
     assert np.median(off) < 0.001  # measured: 0.0003
 
@@ -165,25 +165,24 @@ def test_a_shelf_of_softer_parts_does_not_help(folder):
     assert "Nothing on the shelf lessens the spin" in nothing.answer
 
 
-def test_a_gentle_drive_has_nothing_to_cure(folder):
-    nothing = advised(folder, log="gentle", cures=("spin",))
-    assert nothing.causes["spin"].verdict == "nothing_to_cure"
-    assert nothing.cures == () and nothing.top == ()
-    assert nothing.answer.startswith("No part is advised.")
-
-
-def test_json_html_and_terminal(folder, tmp_path, capsys):
-    status = main(["advise", *arguments(folder), "--cure", "spin", "--json", "-", "--html", str(tmp_path / "a.html")])
-    assert status == 0
+def test_a_gentle_drive_has_nothing_to_cure_and_json_says_so(folder, capsys):
+    assert main(["advise", *arguments(folder, log="gentle"), "--cure", "spin", "--json", "-"]) == 0
     result = json.loads(capsys.readouterr().out)
-    assert result["schema"] == 1 and result["cures"] == ["spin"]
-    assert result["advised"][0]["rank"] == 1 and result["options"][0]["label"] == "as fitted"
+    assert result["schema"] == 1 and result["asked"] == ["spin"] and result["cures"] == []
+    assert result["causes"]["spin"]["verdict"] == "nothing_to_cure"
+    assert result["advised"] == [] and result["answer"].startswith("No part is advised.")
     assert set(result["options"][1]["outcome"]) >= {"inside_spin_s", "both_spin_s", "coast_moment_Nm", "snap_Nm_s"}
-    page = (tmp_path / "a.html").read_text(encoding="utf-8")
-    assert "ramp rings 45/80" in page and 'id="trade-off"' in page and "closed course" in page
-    assert main(["advise", *arguments(folder), "--json", str(tmp_path / "a.json")]) == 0
+
+
+def test_files_and_terminal(folder, tmp_path, capsys):
+    files = ["--json", str(tmp_path / "a.json"), "--html", str(tmp_path / "a.html")]
+    assert main(["advise", *arguments(folder), *files]) == 0
     said = capsys.readouterr().out
     assert "1. ramp rings 45/80" in said and "It hangs on this" in said and "Cautions" in said
+    result = json.loads((tmp_path / "a.json").read_text())
+    assert result["advised"][0]["rank"] == 1 and result["options"][0]["label"] == "as fitted"
+    page = (tmp_path / "a.html").read_text(encoding="utf-8")
+    assert "ramp rings 45/80" in page and 'id="trade-off"' in page and "closed course" in page
 
 
 def test_names_of_parts_are_escaped_in_the_report(spinning):
@@ -207,14 +206,13 @@ def test_wrong_files_give_one_sentence(folder, change, said, capsys):
     assert said in error and "Traceback" not in error
 
 
-def test_several_logs_of_one_setup_count_together(folder):
+def test_several_logs_of_one_setup_count_together(folder, spinning):
     both = advise(
         log_paths=[folder / "hard.parquet", folder / "gentle.parquet"],
         car_path=folder / "car.toml",
         setup_path=folder / "setup.toml",
         parts_path=folder / "shelf.toml",
     )
-    alone = advised(folder)
     assert len(both.analyses) == 2
-    assert both.logged["spin_s"] == pytest.approx(alone.logged["spin_s"], abs=0.3)
-    assert both.top[0].build.changes == alone.top[0].build.changes
+    assert both.logged["spin_s"] == pytest.approx(spinning.logged["spin_s"], abs=0.3)
+    assert both.top[0].build.changes == spinning.top[0].build.changes
