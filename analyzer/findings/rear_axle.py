@@ -1,6 +1,7 @@
 """The rear axle seen from the corner: inside and outside instead of left and right."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -14,9 +15,9 @@ LEAST_LATERAL_M_S2 = 2.0
 LEAST_SPEED_M_S = 5.0  # slip divides by speed: below this, pulse wheels are too coarse
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class RearAxle:
-    """Arrays (n,), NaN where nothing can be said.
+    """Arrays (n,), NaN where nothing can be said; each is worked out when first asked for.
 
     Attributes
     ----------
@@ -32,18 +33,71 @@ class RearAxle:
     peak_slip : longitudinal slip at the peak of the tyre force, as the axle's own numbers imply; NaN when they cannot.
     """
 
-    turn: np.ndarray
-    cornering: np.ndarray
-    inside_slip: np.ndarray
-    outside_slip: np.ndarray
-    inside_use: np.ndarray
-    outside_use: np.ndarray
-    inside_force_N: np.ndarray
-    over_speed_m_s: np.ndarray
-    slip_difference_sd: np.ndarray
-    transfer_torque_Nm: np.ndarray
-    opposing_moment_Nm: np.ndarray
-    peak_slip: float
+    signals: Signals
+    axle: AxleState
+    car: Car
+
+    @cached_property
+    def _left_turn(self) -> np.ndarray:
+        return self.signals.yaw_rate_rad_s >= 0
+
+    @cached_property
+    def turn(self) -> np.ndarray:
+        return np.where(self._left_turn, 1.0, -1.0)
+
+    @cached_property
+    def cornering(self) -> np.ndarray:
+        signals = self.signals
+        return (
+            signals.valid
+            & (np.abs(signals.lat_m_s2) >= LEAST_LATERAL_M_S2)
+            & (signals.speed_m_s >= LEAST_SPEED_M_S)
+            & (signals.lat_m_s2 * signals.yaw_rate_rad_s > 0)
+        )
+
+    @cached_property
+    def inside_slip(self) -> np.ndarray:
+        return np.where(self._left_turn, self.axle.slip_left, self.axle.slip_right)
+
+    @cached_property
+    def outside_slip(self) -> np.ndarray:
+        return np.where(self._left_turn, self.axle.slip_right, self.axle.slip_left)
+
+    @cached_property
+    def inside_use(self) -> np.ndarray:
+        return np.where(self._left_turn, self.axle.use_left, self.axle.use_right)
+
+    @cached_property
+    def outside_use(self) -> np.ndarray:
+        return np.where(self._left_turn, self.axle.use_right, self.axle.use_left)
+
+    @cached_property
+    def inside_force_N(self) -> np.ndarray:
+        axle = self.axle
+        return np.where(self._left_turn, axle.longitudinal_force_left_N, axle.longitudinal_force_right_N)
+
+    @cached_property
+    def over_speed_m_s(self) -> np.ndarray:
+        return self.car.rear_rolling_radius_m * self.turn * self.axle.speed_difference_rad_s
+
+    @cached_property
+    def slip_difference_sd(self) -> np.ndarray:
+        signals = self.signals
+        yaw = self.car.rear_track_m * signals.yaw_rate_sd_rad_s
+        noise = np.sqrt(2 * signals.wheel_speed_noise_m_s**2 + yaw**2)
+        return noise / np.maximum(signals.speed_m_s, LEAST_SPEED_M_S)
+
+    @cached_property
+    def transfer_torque_Nm(self) -> np.ndarray:
+        return self.turn * self.axle.torque_difference_Nm
+
+    @cached_property
+    def opposing_moment_Nm(self) -> np.ndarray:
+        return self.transfer_torque_Nm * self.car.rear_track_m / (2 * self.car.rear_rolling_radius_m)
+
+    @cached_property
+    def peak_slip(self) -> float:
+        return _peak_slip(self.axle)
 
 
 def rear_axle(signals: Signals, axle: AxleState, car: Car) -> RearAxle:
@@ -55,34 +109,15 @@ def rear_axle(signals: Signals, axle: AxleState, car: Car) -> RearAxle:
     F_left - F_right = D/R, which yaws the car by -D t_r/(2R); so the transfer torque M = D sign(yaw rate) opposes the
     turn with M t_r/(2R).
     """
-    left_turn = signals.yaw_rate_rad_s >= 0
-    turn = np.where(left_turn, 1.0, -1.0)
-    radius, speed = car.rear_rolling_radius_m, np.maximum(signals.speed_m_s, LEAST_SPEED_M_S)
-    transfer = turn * axle.torque_difference_Nm
-    noise = np.sqrt(2 * signals.wheel_speed_noise_m_s**2 + (car.rear_track_m * signals.yaw_rate_sd_rad_s) ** 2)
-    return RearAxle(
-        turn=turn,
-        cornering=signals.valid
-        & (np.abs(signals.lat_m_s2) >= LEAST_LATERAL_M_S2)
-        & (signals.speed_m_s >= LEAST_SPEED_M_S)
-        & (signals.lat_m_s2 * signals.yaw_rate_rad_s > 0),
-        inside_slip=np.where(left_turn, axle.slip_left, axle.slip_right),
-        outside_slip=np.where(left_turn, axle.slip_right, axle.slip_left),
-        inside_use=np.where(left_turn, axle.use_left, axle.use_right),
-        outside_use=np.where(left_turn, axle.use_right, axle.use_left),
-        inside_force_N=np.where(left_turn, axle.longitudinal_force_left_N, axle.longitudinal_force_right_N),
-        over_speed_m_s=radius * turn * axle.speed_difference_rad_s,
-        slip_difference_sd=noise / speed,
-        transfer_torque_Nm=transfer,
-        opposing_moment_Nm=transfer * car.rear_track_m / (2 * radius),
-        peak_slip=_peak_slip(axle),
-    )
+    return RearAxle(signals, axle, car)
 
 
 def _peak_slip(axle: AxleState) -> float:
     """Slip at peak force: combined use is at least |slip|/peak, with equality when the wheel runs straight, so the
     largest |slip|/use (99th percentile, against noise) is the peak slip."""
-    slip = np.abs(np.concatenate([axle.slip_left, axle.slip_right]))
-    use = np.concatenate([axle.use_left, axle.use_right])
-    good = np.isfinite(slip) & np.isfinite(use) & (use > 0.2)
-    return float(np.percentile(slip[good] / use[good], 99)) if good.sum() >= 50 else float("nan")
+    ratios = []
+    for slip, use in ((axle.slip_left, axle.use_left), (axle.slip_right, axle.use_right)):
+        good = np.isfinite(slip) & np.isfinite(use) & (use > 0.2)
+        ratios.append(np.abs(slip[good]) / use[good])
+    ratios = np.concatenate(ratios)
+    return float(np.percentile(ratios, 99)) if len(ratios) >= 50 else float("nan")
