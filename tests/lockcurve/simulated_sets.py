@@ -1,0 +1,102 @@
+"""Sets of lock observations whose truth is known, as the fit takes them: axle inputs that a known tyre, a torque
+difference and an input torque lead to. Tobit's model: the packs' capacity scatters about the curve; where the tyres ask
+for less it is not seen, and what they ask for bounds it."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.stats import norm
+from vehicle.made_axle import made_car, made_inputs
+
+from analyzer.lockcurve import model
+from analyzer.lockcurve.fit import LOCK_SD_Nm
+from analyzer.lockcurve.observations import Observations
+from analyzer.vehicle.axle import AxleInputs, equations
+from analyzer.vehicle.parameters import priors
+
+CAR = made_car()
+# the tyre and the car are known: only the lock curve is asked for
+KNOWN = tuple(replace(p, deviation=1e-5) for p in priors(CAR, has_gyro=True, long_bias_sd_m_s2=0.03))
+STEPS = np.array([[0.5], [0.5], [0.03]])  # longest Newton step of wheel speeds (m/s) and side slip
+
+
+@dataclass(frozen=True)
+class SimulatedSet:
+    """Observations with their true curve (5,), input torques and what the tyres ask the packs to carry (count,)."""
+
+    observed: Observations
+    curve: np.ndarray
+    torque_Nm: np.ndarray
+    asked_Nm: np.ndarray
+
+
+def simulated_set(count: int, rng: np.random.Generator) -> SimulatedSet:
+    """One set, two thirds on drive: each sample its own corner pass, scatter `LOCK_SD_Nm`, either wheel the faster.
+
+    Every set has its own curve: preload and slopes of usual size, hold-offs near where the fit's weak prior puts them.
+    """
+    hold = rng.uniform(0, 60, 2)
+    curve = np.array([rng.uniform(40, 120), rng.uniform(0.1, 0.3), hold[0], rng.uniform(0.1, 0.3), hold[1]])
+    drive = count * 2 // 3
+    torque = np.concatenate([rng.uniform(0, 1500, drive), rng.uniform(-400, 0, count - drive)])
+    level = model.locking_torque_Nm(curve, torque)
+    asked = level * rng.uniform(0.5, 1.7, count)
+    capacity = level + LOCK_SD_Nm * rng.standard_normal(count)
+    slips = capacity < asked
+    faster = np.where(rng.random(count) < 0.5, 1.0, -1.0)  # 1 is the left wheel
+    inputs = _inputs(torque, -faster * np.where(slips, capacity, asked), rng)
+    observed = Observations(
+        index=np.arange(count),
+        inputs=inputs,
+        speed_difference_rad_s=faster,
+        slipping=slips,
+        locked=~slips,
+        usable=np.full(count, True),
+        group=np.arange(count),
+        slip_noise=np.zeros(count),
+        weight=1.0,
+        noise_rad_s=0.0,
+    )
+    return SimulatedSet(observed, curve, torque, asked)
+
+
+def _inputs(torque: np.ndarray, difference: np.ndarray, rng: np.random.Generator) -> AxleInputs:
+    """Axle inputs of corners to both sides that satisfy all three equations at the given torques (Newton)."""
+    count = len(torque)
+    value = {p.name: p.start for p in KNOWN}
+    speed = rng.uniform(14, 26, count)
+    lateral = rng.uniform(2.0, 4.0, count) * np.where(rng.random(count) < 0.5, 1, -1)
+    inputs = made_inputs(speed=speed, lat=lateral, long=torque / (CAR.rear_rolling_radius_m * CAR.mass_kg))
+
+    def off(unknown):
+        there = replace(inputs, left_m_s=unknown[0], right_m_s=unknown[1])
+        at = equations(np.array([speed, unknown[2]]), value, there, CAR)
+        return np.array([*at.residual[:2], (at.torque_difference_Nm - difference) / LOCK_SD_Nm]), at, there
+
+    unknown = np.array([inputs.left_m_s, inputs.right_m_s, 0.005 * lateral])
+    for _ in range(30):
+        miss, at, there = off(unknown)
+        if np.abs(miss).max() < 1e-8:
+            break
+        slope = np.empty((count, 3, 3))
+        for k, move in enumerate((1e-4, 1e-4, 1e-6)):
+            moved = unknown.copy()
+            moved[k] += move
+            slope[:, :, k] = ((off(moved)[0] - miss) / move).T
+        unknown = unknown + np.clip(np.linalg.solve(slope, -miss.T[:, :, None])[:, :, 0].T, -STEPS, STEPS)
+    assert np.abs(miss).max() < 1e-6
+    return replace(there, front_m_s=there.front_m_s + at.residual[2] * there.front_sd_m_s)
+
+
+def information(made: SimulatedSet) -> np.ndarray:
+    """(5, 5) Fisher information of the lock curve in such a set.
+
+    Notes
+    -----
+    Derived: capacity C ~ N(M, sd), seen where C < a, else only C > a is known. With z = (a - M)/sd the mean squared
+    slope of the log-likelihood against M is [Phi(z) - z phi(z) + phi(z)^2 / (1 - Phi(z))] / sd^2.
+    """
+    z = (made.asked_Nm - model.locking_torque_Nm(made.curve, made.torque_Nm)) / LOCK_SD_Nm
+    known = norm.cdf(z) - z * norm.pdf(z) + norm.pdf(z) ** 2 / norm.sf(z)
+    slopes, _ = model.gradient(made.curve, made.torque_Nm)
+    return (slopes * known) @ slopes.T / LOCK_SD_Nm**2
