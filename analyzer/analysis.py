@@ -10,6 +10,7 @@ from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.logs.recording import Annotation, Recording
 from analyzer.phases.segments import Corner, Laps
 from analyzer.signals.session import Signals
+from analyzer.trends.lock_trend import LockTrend
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.state import AxleState
 
@@ -62,3 +63,4 @@ class Analysis:
     tyre: dict[str, tuple[float, float]]
     timings_s: dict[str, float]
     chatter: Chatter | None = None
+    trend: LockTrend | None = None

@@ -29,6 +29,7 @@ from analyzer.phases.corners import find_corners
 from analyzer.phases.laps import find_laps
 from analyzer.signals.calibrate import prepare
 from analyzer.signals.examine import examined
+from analyzer.trends.lock_trend import lock_trend
 from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.car import Car, load_car
 from analyzer.vehicle.parameters import priors
@@ -115,6 +116,7 @@ def analyze_recording(
         agreement = replace(agree(estimate, predicted), diagnosis=diagnose(seen, estimate, predicted, setup))
     found = find_all(signals, corners, laps, axle, estimate, car)
     chatter = measure_chatter(signals, axle, car)
+    trend = lock_trend(signals, corners, laps, axle, estimate)
     clock.lap("findings")
     progress("done", 1.0)
     deviation = np.sqrt(np.diag(np.linalg.inv(fitted.hessian)))
@@ -137,6 +139,7 @@ def analyze_recording(
         tyre=fitted_values,
         timings_s=clock.laps,
         chatter=chatter,
+        trend=trend,
     )
 
 

@@ -313,6 +313,7 @@ def made_analysis(made: Made = Made(), *, predicted: PredictedLockCurve | None =
     from analyzer.agreement.steady_samples import steady_means
     from analyzer.findings.chatter import measure_chatter
     from analyzer.findings.find_all import find_all
+    from analyzer.trends.lock_trend import lock_trend
 
     signals, axle, corners, laps = made_signals_and_axle(made)
     car, estimate = made_car(), changes.pop("lock_curve", made_estimate())
@@ -343,5 +344,6 @@ def made_analysis(made: Made = Made(), *, predicted: PredictedLockCurve | None =
         tyre={"peak_friction": (1.32, 0.05), "slip_stiffness": (21.0, 2.0)},
         timings_s={"read": 0.3, "signals": 0.5, "lock curve": 1.2},
         chatter=measure_chatter(signals, axle, car),
+        trend=lock_trend(signals, corners, laps, axle, estimate),
     )
     return replace(analysis, **changes)

@@ -3,7 +3,7 @@
 The rule, as the code has it. `analyzer` has a base (units, errors, channels, files, settings, cautions), the car's
 figures (`vehicle.car`, parameters only, read by every layer that needs a track or a radius), and then
 
-    logs -> signals -> phases -> vehicle -> lockcurve -> agreement, findings -> analysis -> report, pipeline
+    logs -> signals -> phases -> vehicle -> lockcurve -> agreement, findings, trends -> analysis -> report, pipeline
     -> comparison -> logbook, batch -> commands
 
 `differential` (what the parts should do) stands beside: it knows neither log nor measurement, and `lockcurve` (what
@@ -28,7 +28,7 @@ LAYERS = (
     ("analyzer.phases",),
     ("analyzer.vehicle",),
     ("analyzer.lockcurve",),
-    ("analyzer.agreement", "analyzer.findings"),
+    ("analyzer.agreement", "analyzer.findings", "analyzer.trends"),
     ("analyzer.analysis", "analyzer.phase_results", "analyzer.log_check"),
     ("analyzer.report", "analyzer.pipeline", "analyzer.provenance"),
     ("analyzer.comparison", "analyzer.advice"),  # made of whole analyses

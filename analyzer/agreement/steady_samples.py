@@ -18,12 +18,30 @@ from analyzer.vehicle.state import AxleState
 # while the torque runs through zero as the throttle opens, tyre and body lag and the split reads some 40 N.m high
 # (simulated cars with known truth); 100 N.m in 0.1 s
 FASTEST_NM_S = 1000.0
+MOST_USE = 1.2  # combined slip over slip at peak force
 BANDS = 12
 NARROWEST_NM = 60.0
 LEAST_S = 0.3
 LEAST_PASSES = 3
 # a real curve is no perfect hinge, and the error of the split is not the same at all torques
 FORM_NM, FORM_SHARE = 8.0, 0.04
+
+
+@dataclass(frozen=True)
+class SteadySamples:
+    """Slipping samples off the brakes with a steady torque and a tyre that holds. Arrays (n,).
+
+    Attributes
+    ----------
+    index : sample of the session.
+    input_torque_Nm, locking_torque_Nm : T_in and M of the sample.
+    corner_pass : number of the corner pass, counted over the session.
+    """
+
+    index: np.ndarray
+    input_torque_Nm: np.ndarray
+    locking_torque_Nm: np.ndarray
+    corner_pass: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -35,24 +53,32 @@ class SteadyMeans:
     covariance: np.ndarray
 
 
+def steady_samples(signals: Signals, corners: Sequence[Corner], axle: AxleState) -> SteadySamples:
+    """Samples that speak for themselves; past a tyre's peak the fitted curve is in the split, so those are left out."""
+    torque = axle.input_torque_Nm
+    locking = -np.sign(axle.speed_difference_rad_s) * axle.torque_difference_Nm
+    which = np.full(len(torque), -1)
+    for k, corner in enumerate(corners):
+        which[corner.start : corner.stop] = k
+    use = axle.slipping & ~axle.braked & np.isfinite(locking) & (which >= 0)
+    use &= np.abs(np.gradient(torque, signals.time_s)) < FASTEST_NM_S
+    use &= np.maximum(axle.use_left, axle.use_right) < MOST_USE
+    index = np.flatnonzero(use)
+    return SteadySamples(index, torque[index], locking[index], which[index])
+
+
 def steady_means(
     signals: Signals, corners: Sequence[Corner], axle: AxleState, estimate: LockCurveEstimate
 ) -> SteadyMeans:
-    """Mean locking torque of slipping samples, brakes off and the torque steady, by band of input torque.
+    """Mean locking torque of steady slipping samples by band of input torque.
 
     Notes
     -----
     A corner pass is one look: its mean counts by its samples, and the scatter between passes gives the sampling error.
     What the bands share (tyre, car, sensors) comes from the covariance of the fit's draws at the same torques.
     """
-    torque = axle.input_torque_Nm
-    locking = -np.sign(axle.speed_difference_rad_s) * axle.torque_difference_Nm
-    which = np.full(len(torque), -1)
-    for k, corner in enumerate(corners):
-        which[corner.start : corner.stop] = k
-    steady = np.abs(np.gradient(torque, signals.time_s)) < FASTEST_NM_S
-    use = axle.slipping & ~axle.braked & steady & np.isfinite(locking) & (which >= 0)
-    torque, locking, which = torque[use], locking[use], which[use]
+    samples = steady_samples(signals, corners, axle)
+    torque, locking, which = samples.input_torque_Nm, samples.locking_torque_Nm, samples.corner_pass
     rows = []
     if len(torque):
         low, high = np.percentile(torque, [1, 99])

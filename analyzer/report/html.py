@@ -15,7 +15,7 @@ from analyzer.findings.rear_axle import rear_axle
 from analyzer.phases.segments import Corner
 from analyzer.report import page, words
 from analyzer.report.corner_table import corner_rows
-from analyzer.report.figures import corner_traces, lock_plot, path_map
+from analyzer.report.figures import corner_traces, lock_plot, path_map, trend_plot
 
 MOST_TRACES = 4
 EVIDENCE_DIGITS = 3
@@ -37,6 +37,8 @@ def render(analysis: Analysis) -> str:
         "path-map": path_map.path_map(analysis),
         "lock-plot": lock_plot.lock_plot(analysis),
     }
+    if analysis.trend is not None and analysis.trend.windows:
+        figures["trend-plot"] = trend_plot.trend_plot(analysis.trend)
     traces = []
     for corner in worst_corners(analysis):
         div = f"traces-lap{corner.lap}-corner{corner.number}-{corner.start}"
@@ -53,7 +55,7 @@ def render(analysis: Analysis) -> str:
         rows=corner_rows(analysis.phase_results),
         traces=traces,
         **page.drawn(figures),
-        read={"map": path_map.READ, "traces": corner_traces.READ, "lock": lock_plot.READ},
+        read={"map": path_map.READ, "traces": corner_traces.READ, "lock": lock_plot.READ, "trend": trend_plot.READ},
         duration_s=float(analysis.recording.time_s[-1] - analysis.recording.time_s[0]),
     )
 

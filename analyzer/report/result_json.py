@@ -59,6 +59,7 @@ def to_result(analysis: Analysis) -> dict[str, Any]:
             "agreement": agreement(analysis.agreement),
             "findings": [finding(f) for f in analysis.findings],
             "chatter": None if analysis.chatter is None else dataclasses.asdict(analysis.chatter),
+            "trend": None if analysis.trend is None else dataclasses.asdict(analysis.trend),
             "cautions": list(CAUTIONS),
         }
     )

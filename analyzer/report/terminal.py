@@ -24,6 +24,7 @@ from analyzer.report.words import (
     interval_words,
     laps_words,
     number,
+    trend_rows,
     whole_laps_words,
 )
 
@@ -44,6 +45,7 @@ def print_summary(analysis: Analysis, console: Console) -> None:
     console.print(Text(answer(analysis), style="bold"))
     _print_findings(analysis, console)
     _print_lock_curve(analysis, console)
+    _print_trend(analysis, console)
     _print_agreement(analysis, console)
     _print_corners(analysis, console)
     _print_quality(analysis, console)
@@ -114,6 +116,23 @@ def _points_table(analysis: Analysis, curve: LockCurveEstimate) -> Table:
             row.append(number(float(analysis.predicted.locking_torque_Nm([point.input_torque_Nm])[0])))
         table.add_row(*row)
     return table
+
+
+def _print_trend(analysis: Analysis, console: Console) -> None:
+    if analysis.trend is None:
+        return
+    console.print(Text("\nWithin the run", style="bold"))
+    console.print(Text(analysis.trend.sentence))
+    rows = trend_rows(analysis.trend)
+    if not rows:
+        return
+    table = Table(box=box.SIMPLE_HEAD)
+    table.add_column("")
+    for heading in ("early", "late", "per 10 min", "95 % interval"):
+        table.add_column(heading, justify="right")
+    for row in rows:
+        table.add_row(*row)
+    console.print(table)
 
 
 def _print_agreement(analysis: Analysis, console: Console) -> None:

@@ -13,6 +13,7 @@ from analyzer.findings.chatter import Chatter
 from analyzer.findings.finding import Finding
 from analyzer.lockcurve.estimate import Interval
 from analyzer.phases.segments import Laps
+from analyzer.trends.lock_trend import LockTrend
 
 KIND_NAMES = {
     "inside_wheel_spin": "inside rear spin",
@@ -139,6 +140,17 @@ def chatter_words(chatter: Chatter) -> str:
         f"The plates chattered {_times(chatter.events)}, {chatter.chatter_s:.1f} s {where}: the rear wheels trembled "
         f"{chatter.rms_rad_s:.2f} rad/s against each other, the logger's own noise is {chatter.background_rad_s:.2f}."
     )
+
+
+def trend_rows(trend: LockTrend) -> list[tuple[str, str, str, str, str]]:
+    """(parameter, early, late, per 10 minutes, its interval) of what the run shows changing or not."""
+    rows = []
+    for name, change in trend.parameters_per_10_min.items():
+        label, digits = PARAMETER_NAMES[name]
+        if change.value is not None:
+            value, span = interval_words(change, digits)
+            rows.append((label, number(trend.early[name], digits), number(trend.late[name], digits), value, span))
+    return rows
 
 
 def whole_laps_words(laps: Laps) -> str:
