@@ -5,9 +5,10 @@
 
   function build(place) {
     const kind = place.dataset.kind;
+    const name = place.dataset.name || kind; // of the field; a page may send one kind to another place
     const input = document.createElement("input");
     input.type = "file";
-    input.id = "file-" + kind;
+    input.id = "file-" + name;
     input.accept = place.dataset.endings;
     input.setAttribute("aria-label", { log: "Choose a log", car: "Choose a car file", setup: "Choose a setup sheet" }[kind]);
     const bar = document.createElement("progress");
@@ -20,7 +21,7 @@
     said.setAttribute("role", "status");
     place.append(input, bar, said);
     input.addEventListener("change", () => {
-      if (input.files.length) send(kind, input.files[0], bar, said);
+      if (input.files.length) send(kind, name, input.files[0], bar, said);
       input.value = "";
     });
     const zone = place.closest("[data-drop]");
@@ -29,7 +30,7 @@
     zone.addEventListener("drop", (event) => {
       event.preventDefault();
       zone.classList.remove("over");
-      if (event.dataTransfer.files.length) send(kind, event.dataTransfer.files[0], bar, said);
+      if (event.dataTransfer.files.length) send(kind, name, event.dataTransfer.files[0], bar, said);
     });
   }
 
@@ -42,7 +43,7 @@
     said.classList.toggle("refusal", refused);
   }
 
-  function send(kind, file, bar, said) {
+  function send(kind, name, file, bar, said) {
     if (file.size > LIMIT) {
       tell(said, file.name + ": is " + (file.size / 1e9).toFixed(1) + " GB; allowed: up to 1 GB. Export a shorter stretch or fewer channels.", true);
       return;
@@ -63,7 +64,7 @@
       if (answer.error) { tell(said, answer.error, true); return; }
       const known = answer.name === answer.sent ? " is here" : " is here already, as " + answer.name;
       tell(said, answer.sent + known + " (" + size(file.size) + ")", false);
-      window.dash_clientside.set_props("uploaded-" + kind, { data: answer });
+      window.dash_clientside.set_props("uploaded-" + name, { data: answer });
     };
     request.send(file);
   }

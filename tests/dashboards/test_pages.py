@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from analyzer.differential.setup import load_setup
+from analyzer.differential.setup import Setup, load_setup
 from analyzer.errors import InputError
 from analyzer.report.words import answer
 from dashboards.figures.circuit_map import circuit_map
@@ -17,7 +17,7 @@ from dashboards.figures.quantities import MAP_LABELS, QUANTITIES, logged
 from dashboards.figures.repeat import CHOICES, repeat
 from dashboards.figures.traces import View, traces
 from dashboards.pages.run import _at_time, _from_finding
-from dashboards.pages.setup import typed
+from dashboards.pages.setup_form import form, typed, values_of
 from dashboards.setup_file import to_toml
 
 HERE = {"Host": "localhost", "Origin": "http://localhost"}
@@ -80,6 +80,70 @@ def test_saved_sheet_reads_back_the_same(path, tmp_path):
     setup = load_setup(path)
     (tmp_path / "saved.toml").write_text(to_toml(setup), "utf-8")
     assert load_setup(tmp_path / "saved.toml") == setup
+
+
+FULL_SHEET = """
+[differential]
+name = "every key"
+type = "plate"
+ramp_angle_reference = "shaft_axis"
+drive_ramp_angle_deg = 24.5
+coast_ramp_angle_deg = 15
+ramp_friction_coefficient = 0.05
+pin_radius_mm = 38.123456789
+friction_faces_per_side = 2
+plate_outer_diameter_mm = 120
+plate_inner_diameter_mm = 86
+friction_coefficient = 0.11
+friction_radius = "uniform_pressure"
+[differential.cone_spring]
+outer_diameter_mm = 120.5
+inner_diameter_mm = 80
+thickness_mm = 2.5
+free_cone_height_mm = 2
+deflection_mm = 0.7
+discs_in_parallel = 1
+discs_in_series = 2
+elastic_modulus_GPa = 205.5
+poisson_ratio = 0.29
+[differential.ring_spring]
+rate_N_per_mm = 120
+compression_mm = 2.5
+[differential.shims]
+added_thickness_mm = -0.1
+plate_wear_mm = 0.02
+[differential.breakaway]
+torque_Nm = 31.5
+method = "case_held"
+[differential.uncertainty]
+friction_coefficient_percent = 12
+friction_radius_percent = 1.5
+cone_spring_percent = 6
+ring_spring_percent = 9
+breakaway_percent = 7
+pin_radius_percent = 0.5
+ramp_angle_deg = 0.25
+"""
+
+
+def fields(part) -> list[tuple[dict, object]]:
+    """(id, value) of every field in a tree of components."""
+    if isinstance(part, list):
+        return [f for inner in part for f in fields(inner)]
+    own = [(part.id, getattr(part, "value", None))] if isinstance(getattr(part, "id", None), dict) else []
+    children = getattr(part, "children", None)
+    return own + (fields(children if isinstance(children, list) else [children]) if children is not None else [])
+
+
+def test_every_key_of_a_sheet_survives_form_and_saving(logbook, tmp_path):
+    stored = logbook.store("setup", "full.toml", io.BytesIO(FULL_SHEET.encode()), None)
+    ids, values = zip(*fields(form(values_of(logbook, stored.key))), strict=True)
+    (tmp_path / "saved.toml").write_text(to_toml(typed(list(values), list(ids))), "utf-8")
+    assert tomllib.loads((tmp_path / "saved.toml").read_text("utf-8")) == tomllib.loads(FULL_SHEET)
+    # the sheet above leaves nothing out that a setup of parts may say
+    said = tomllib.loads(FULL_SHEET)["differential"]
+    for name, info in Setup.model_fields.items():
+        assert name in said or "lock_percent" in name, (name, info)
 
 
 def test_saved_name_is_only_text():

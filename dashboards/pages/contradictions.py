@@ -1,0 +1,52 @@
+"""What contradicts the sheet: agreement by side, and what would explain a disagreement."""
+
+from dataclasses import replace
+
+from dash import html
+
+from analyzer.agreement.compare import agree
+from analyzer.agreement.diagnose import diagnose
+from analyzer.agreement.steady_samples import steady_means
+from analyzer.agreement.verdict import Agreement, Diagnosis
+from analyzer.analysis import Analysis
+from analyzer.differential.predicted import PredictedLockCurve
+from analyzer.differential.setup import Setup
+from analyzer.report.words import HOW_TO_READ_EXPLANATIONS, VERDICT_WORDS, explanation_cells
+from dashboards.pages.parts import table
+
+MARKS = {"agrees": "✓", "stronger": "▲", "weaker": "▼", "cannot_tell": "?"}
+SHORT = {"agrees": "agrees", "stronger": "locks more", "weaker": "locks less", "cannot_tell": "cannot be told"}
+
+
+def agreed(analysis: Analysis, curve: PredictedLockCurve, setup: Setup) -> Agreement:
+    """Of the sheet being typed, not of the one that the run was analysed with."""
+    seen = steady_means(analysis.signals, analysis.corners, analysis.axle, analysis.lock_curve)
+    diagnosis = diagnose(seen, analysis.lock_curve, curve, setup)
+    return replace(agree(analysis.lock_curve, curve), diagnosis=diagnosis)
+
+
+def in_short(found: Agreement) -> str:
+    """One line that stays in view while typing."""
+    sides = "; ".join(f"{side} {MARKS[verdict]} {SHORT[verdict]}" for side, verdict in found.by_side.items())
+    return f"Measured against this sheet: {sides}."
+
+
+def contradictions(found: Agreement) -> list:
+    """By side, and what would explain a disagreement."""
+    rows = [[side, f"{MARKS[v]} {VERDICT_WORDS[v]}", found.sentences[side]] for side, v in found.by_side.items()]
+    return [
+        html.P(f"Overall: {VERDICT_WORDS[found.verdict]}.", className="verdict"),
+        table(["side", "verdict", "why"], rows, words=3),
+        *_diagnosis(found.diagnosis),
+    ]
+
+
+def _diagnosis(found: Diagnosis | None) -> list:
+    if found is None:
+        return []
+    parts = [html.H3("What would explain it"), html.P(found.sentence)]
+    if found.explanations:
+        rows = [list(explanation_cells(x)) for x in found.explanations]
+        parts.append(table(["explanation", "how much better than the sheet", "it would be"], rows, words=(0,)))
+        parts.append(html.P(HOW_TO_READ_EXPLANATIONS, className="read"))
+    return parts
