@@ -55,10 +55,13 @@ def test_lateral_demand_is_the_single_track_moment_balance():
     assert at.lateral_demand[0] == pytest.approx(demand / (friction * at.load_N.sum()), rel=1e-9)
 
 
-@pytest.mark.parametrize("front_kN_per_rad, understeer_rad", [(38.92, 0.016), (47.82, -0.0097)])
-def test_rear_side_slip_gives_the_published_understeer(front_kN_per_rad, understeer_rad):
+@pytest.mark.parametrize(
+    "front_kN_per_rad, understeer_rad, speed_m_s", [(38.92, 0.016, 41.5), (47.82, -0.0097, 53.1)]
+)
+def test_rear_side_slip_gives_the_published_understeer(front_kN_per_rad, understeer_rad, speed_m_s):
     # [WONG] example 5.1 (recalled): 20.105 kN, 2.8 m, 53.5/46.5 %, rear 38.25 kN/rad per tyre:
-    # delta = L/R + K a_y/g; front slip angle = W_f a_y/g / (2 C_f), rear slip angle is what the axle solves for
+    # delta = L/R + K a_y/g; front slip angle = W_f a_y/g / (2 C_f), rear slip angle is what the axle solves for;
+    # characteristic or critical speed sqrt(g L / |K|)
     weight, front_share, lateral_g = 20105.0, 0.535, 0.1
     car = made_car(
         mass_kg=weight / STANDARD_GRAVITY_M_S2, wheelbase_m=2.8, front_weight_fraction=front_share, cg_height_m=0.5
@@ -69,7 +72,9 @@ def test_rear_side_slip_gives_the_published_understeer(front_kN_per_rad, underst
     found = solve(value, made_inputs(lat=lateral_g * STANDARD_GRAVITY_M_S2, speed=25.0), car)
     rear_angle = np.arctan(found.state[1, 0])
     front_angle = weight * front_share * lateral_g / (2000 * front_kN_per_rad)
-    assert (front_angle - rear_angle) / lateral_g == pytest.approx(understeer_rad, abs=0.0006)
+    understeer = (front_angle - rear_angle) / lateral_g
+    assert understeer == pytest.approx(understeer_rad, abs=0.0006)
+    assert np.sqrt(STANDARD_GRAVITY_M_S2 * 2.8 / abs(understeer)) == pytest.approx(speed_m_s, rel=0.03)
 
 
 def test_side_slip_prior_is_weak():
