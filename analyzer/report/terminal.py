@@ -30,6 +30,7 @@ from analyzer.report.words import (
 
 MOST_GROUPS = 8  # findings shown in full; the rest is in report and JSON
 TABLE_TORQUES = 9
+MOST_EXPLANATIONS = 4  # the best; all are in report and JSON
 
 
 def print_summary(analysis: Analysis, console: Console) -> None:
@@ -155,7 +156,7 @@ def _explanations_table(diagnosis: Diagnosis) -> Table:
     table.add_column("explanation")
     table.add_column("how much better\nthan the file", justify="right")
     table.add_column("it would be", justify="right")
-    for explanation in diagnosis.explanations:
+    for explanation in diagnosis.explanations[:MOST_EXPLANATIONS]:
         table.add_row(*explanation_cells(explanation))
     return table
 

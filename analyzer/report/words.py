@@ -90,9 +90,9 @@ def explanation_cells(explanation: Explanation) -> tuple[str, str, str]:
         better = f"1/{min(1 / max(times, 1e-9), MOST_TIMES):.0f}" if times < 0.67 else "no better"
     figure = ""
     if explanation.value is not None:
-        digits, unit = (0, " N.m") if explanation.unit == "Nm" else (2, " of the file's")
+        digits, unit = (0, " N.m") if explanation.unit == "Nm" else (2, " times")
         span = " to ".join(number(v, digits) for v in (explanation.lower, explanation.upper))
-        figure = f"{number(explanation.value, digits)} ({span}){unit}"
+        figure = f"{number(explanation.value, digits)}{unit} ({span})"
     return EXPLANATION_NAMES[explanation.kind], better, figure
 
 

@@ -289,6 +289,6 @@ def _sentence(verdict: str, whole: Interval, span_s: float) -> str:
     return {
         "fading": f"The lock fades within the run: {numbers}. Heat in oil and plates does that, and wear if it stays.",
         "rising": f"The lock grows within the run: {numbers}.",
-        "steady": f"The lock stays within the run: {numbers}.",
+        "steady": f"The lock stays what it is through the run: {numbers}.",
         "cannot_tell": f"Whether the lock changes within the run cannot be told: {numbers}.",
     }[verdict]
