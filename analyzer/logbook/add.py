@@ -7,7 +7,7 @@ from pathlib import Path
 from analyzer.errors import CannotTell, HalfshaftError, InputError
 from analyzer.logbook import files, results
 from analyzer.logbook.parquet_copy import write_parquet
-from analyzer.logbook.runs import Run, find_run, runs, set_run
+from analyzer.logbook.runs import Run, run_of_id, runs, set_run
 from analyzer.logbook.store import Store
 from analyzer.pipeline import Progress, analyze
 
@@ -64,7 +64,7 @@ def add(
                 setup_id=ids.get("setup"),
                 channels_id=ids.get("channels"),
             )
-    return Added(find_run(store, run_id), known)
+    return Added(run_of_id(store, run_id), known)
 
 
 def correct_car(store: Store, car_path: Path | str) -> list[Run]:

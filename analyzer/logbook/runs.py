@@ -27,18 +27,24 @@ def runs(store: Store, *, car: str | None = None) -> list[Run]:
     with store.reading() as connection:
         rows = connection.execute("SELECT * FROM runs ORDER BY date_s, id").fetchall()
         stored = {row["id"]: files.stored_file(store, row) for row in connection.execute("SELECT * FROM files")}
-    found = [
-        Run(
-            id=row["id"],
-            date_s=row["date_s"],
-            log=stored[row["id"]],
-            car=stored[row["car_id"]],
-            setup=stored[row["setup_id"]] if row["setup_id"] else None,
-            channels=stored[row["channels_id"]] if row["channels_id"] else None,
-        )
-        for row in rows
-    ]
+    found = [_run(row, stored) for row in rows]
     return [run for run in found if car is None or run.car.title == car]
+
+
+def run_of_id(store: Store, run_id: str) -> Run:
+    """The run of a whole id.
+
+    Raises
+    ------
+    InputError : there is none.
+    """
+    with store.reading() as connection:
+        row = connection.execute("SELECT * FROM runs WHERE id = ?", (run_id,)).fetchone()
+        if row is None:
+            raise InputError(f"there is no run {run_id} in this logbook any more; add its log again.")
+        ids = (row["id"], row["car_id"], row["setup_id"], row["channels_id"])
+        parts = connection.execute("SELECT * FROM files WHERE id IN (?, ?, ?, ?)", ids).fetchall()
+    return _run(row, {part["id"]: files.stored_file(store, part) for part in parts})
 
 
 def find_run(store: Store, text: str) -> Run:
@@ -93,3 +99,14 @@ def remove_run(store: Store, run_id: str) -> None:
     for row in folders:
         if row["folder"]:
             shutil.rmtree(store.arrays(row["folder"]), ignore_errors=True)
+
+
+def _run(row: sqlite3.Row, stored: dict[str, StoredFile]) -> Run:
+    return Run(
+        id=row["id"],
+        date_s=row["date_s"],
+        log=stored[row["id"]],
+        car=stored[row["car_id"]],
+        setup=stored[row["setup_id"]] if row["setup_id"] else None,
+        channels=stored[row["channels_id"]] if row["channels_id"] else None,
+    )

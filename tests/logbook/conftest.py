@@ -1,0 +1,6 @@
+"""Makes `kill_child` importable beside its test."""
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
