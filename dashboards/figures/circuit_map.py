@@ -25,6 +25,7 @@ SHAPES = {
     "inside_wheel_locking": "square-open",
     "asymmetry": "diamond-open",
     "lock_up_snap": "star-open",
+    "chatter": "hash-open",
 }
 
 

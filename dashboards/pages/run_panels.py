@@ -5,11 +5,12 @@ from dash import dcc, html
 from analyzer.analysis import Analysis
 from analyzer.phases.segments import PHASES
 from analyzer.report.figures.lock_plot import READ as LOCK_READ
-from analyzer.report.words import KIND_NAMES, PHASE_NAMES
+from analyzer.report.figures.trend_plot import READ as TREND_READ
+from analyzer.report.words import KIND_NAMES, PHASE_NAMES, chatter_words, trend_rows, whole_laps_words
 from dashboards.figures import circuit_map, repeat, traces
 from dashboards.figures.quantities import MAP_LABELS, QUANTITIES, logged
 from dashboards.logbook import Logbook
-from dashboards.pages.parts import chart, labelled, when
+from dashboards.pages.parts import chart, labelled, table, when
 
 SORTS = {
     "worst": "worst first",
@@ -23,12 +24,12 @@ DEFAULT_ROWS = ("wheel_speed", "slip", "throttle", "steer")
 def facts(analysis: Analysis) -> html.Ul:
     """Car, length, laps."""
     signals = analysis.signals
-    length = "" if analysis.laps.length_m is None else f" of {analysis.laps.length_m:.0f} m"
+    length = "" if analysis.laps.length_m is None else f", {analysis.laps.length_m:.0f} m each"
     source = "position as logged" if signals.position_source == "position" else "path dead-reckoned"
     facts = (
         f"car: {analysis.car.name}",
         f"{signals.time_s[-1]:.0f} s at {signals.rate_hz:.4g} Hz",
-        f"{len(analysis.laps.bounds)} laps{length}",
+        f"{whole_laps_words(analysis.laps)}{length}",
         source,
     )
     return html.Ul([html.Li(fact) for fact in facts], className="facts")
@@ -93,7 +94,19 @@ def traces_panel(analysis: Analysis) -> html.Section:
     laps = [{"label": f"lap {k + 1}", "value": k + 1} for k in range(len(analysis.laps.bounds))]
     return html.Section(
         [
-            html.H2("Traces"),
+            html.Div(
+                [
+                    html.H2("Traces"),
+                    html.Div(
+                        [
+                            html.Button("‹ previous finding", id="previous", className="quiet"),
+                            html.Button("next finding ›", id="next", className="quiet"),
+                        ],
+                        className="buttons",
+                    ),
+                ],
+                className="heading",
+            ),
             html.Div(id="what", **{"aria-live": "polite"}),
             html.Div(
                 [
@@ -114,6 +127,7 @@ def traces_panel(analysis: Analysis) -> html.Section:
             chart("traces", traces.READ, label="traces with phases shaded"),
         ],
         className="panel",
+        id="traces-panel",
     )
 
 
@@ -189,3 +203,19 @@ def corners_panel(analysis: Analysis, run_id: str) -> html.Section:
         ],
         className="panel",
     )
+
+
+def over_the_run(analysis: Analysis) -> html.Section:
+    """Whether the lock changes from early to late, and whether the plates chatter."""
+    parts: list = [html.H2("Over the run")]
+    trend = analysis.trend
+    if trend is not None:
+        parts.append(html.P(trend.sentence))
+        if trend.windows:
+            parts.append(chart("trend", TREND_READ, label="lock over the run"))
+        rows = [list(row) for row in trend_rows(trend)]
+        if rows:
+            parts.append(table(["", "early", "late", "change in 10 minutes", "95 % interval"], rows))
+    if analysis.chatter is not None:
+        parts.append(html.P(chatter_words(analysis.chatter)))
+    return html.Section(parts, className="panel") if len(parts) > 1 else html.Section()

@@ -16,7 +16,7 @@ from dashboards.figures.circuit_map import circuit_map
 from dashboards.figures.quantities import MAP_LABELS, QUANTITIES, logged
 from dashboards.figures.repeat import CHOICES, repeat
 from dashboards.figures.traces import View, traces
-from dashboards.pages.run import _at_time, _from_finding
+from dashboards.pages.picking import at_time, from_finding
 from dashboards.pages.setup_form import form, typed, values_of
 from dashboards.setup_file import to_toml
 
@@ -50,7 +50,7 @@ def test_every_quantity_draws(analysis):
 
 def test_picking_a_finding_shows_its_stretch(analysis):
     for k, found in enumerate(analysis.findings):
-        pick = _from_finding(analysis, k)
+        pick = from_finding(analysis, k)
         if found.corner is None:
             continue
         low, high = pick["window"]
@@ -60,7 +60,7 @@ def test_picking_a_finding_shows_its_stretch(analysis):
 
 def test_picking_a_moment_finds_its_corner(analysis):
     for corner in analysis.corners:
-        pick = _at_time(analysis, float(analysis.signals.time_s[corner.apex]))
+        pick = at_time(analysis, float(analysis.signals.time_s[corner.apex]))
         assert analysis.corners[pick["pass"]] == corner
 
 

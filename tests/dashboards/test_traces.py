@@ -10,7 +10,7 @@ import pytest
 from dashboards.figures import rear_once
 from dashboards.figures.rear_once import rear_of
 from dashboards.figures.traces import POINTS, View, traces
-from dashboards.pages.run import _log_time, _view, _zoomed
+from dashboards.pages.picking import log_time, view_of, zoomed
 
 ROWS = 2_000_000
 
@@ -90,10 +90,10 @@ def test_laps_over_each_other_start_at_zero(analysis):
 
 
 def test_zoom_words_of_the_browser():
-    assert _zoomed({"xaxis4.range[0]": 1.0, "xaxis4.range[1]": 2.0}) == [1.0, 2.0]
-    assert _zoomed({"xaxis.autorange": True}) == "all"
-    assert _zoomed({"yaxis.range[0]": 1.0, "yaxis.range[1]": 2.0}) is None
-    assert _zoomed({"autosize": True}) is None
+    assert zoomed({"xaxis4.range[0]": 1.0, "xaxis4.range[1]": 2.0}) == [1.0, 2.0]
+    assert zoomed({"xaxis.autorange": True}) == "all"
+    assert zoomed({"yaxis.range[0]": 1.0, "yaxis.range[1]": 2.0}) is None
+    assert zoomed({"autosize": True}) is None
 
 
 @pytest.mark.parametrize("axis", ["time", "distance"])
@@ -101,5 +101,5 @@ def test_zoom_words_of_the_browser():
 def test_window_survives_the_way_to_the_axis_and_back(analysis, axis, laps):
     start = analysis.signals.time_s[analysis.laps.bounds[1][0]]
     window = [float(start) + 10.0, float(start) + 20.0]
-    view = _view(analysis, window, axis, laps)
-    assert _log_time(analysis, view) == pytest.approx(window, abs=2 / analysis.signals.rate_hz)
+    view = view_of(analysis, window, axis, laps)
+    assert log_time(analysis, view) == pytest.approx(window, abs=2 / analysis.signals.rate_hz)
