@@ -18,6 +18,7 @@ from analyzer.advice.evaluate import (
     as_logged,
     best_outcomes,
     drawn_outcomes,
+    peak_seen,
     session_of,
     together,
 )
@@ -101,14 +102,14 @@ def advise_analyses(
     options = _options(shelf.all, curves[0], table, chosen, drawn)
     advised, answer = _advised(cures, ranked_for, table, changes, chosen, drawn, options, found)
     sure = choose.sure_of(ranked_for, drawn) if ranked_for else None
-    typical = _typical_torques(sessions)
+    typical, unseen = _typical_torques(sessions), not any(peak_seen(s) for s in sessions)
     for rank, k in enumerate(advised, start=1):
         options[k] = replace(
             options[k],
             rank=rank,
             sure=round(float(sure[list(chosen).index(k)]), 2),
             why=_why(options[k], options[0], typical),
-            hangs_on=_hangs_on(options[k], options[0], calibration),
+            hangs_on=_hangs_on(options[k], options[0], calibration, typical[0] if unseen else None),
         )
     progress("done", 1.0)
     return Advice(
@@ -252,8 +253,20 @@ def _cost_words(option: Option) -> str:
     return "".join(f" {words}" for words in costs)
 
 
-def _hangs_on(option: Option, fitted: Option, calibration: dict[str, SideCalibration]) -> str:
-    """The assumption that a wrong answer would most likely come from."""
+def _hangs_on(
+    option: Option, fitted: Option, calibration: dict[str, SideCalibration], unseen_at_Nm: float | None
+) -> str:
+    """The assumption that a wrong answer would most likely come from.
+
+    `unseen_at_Nm` is a usual input torque under power of laps with next to no spin, None where the laps show enough.
+    """
+    if unseen_at_Nm is not None:
+        new, old = (model.locking_torque_Nm(o.lock_curve, np.array([unseen_at_Nm]))[0] for o in (option, fitted))
+        if new < old / GOES_UP:
+            return (
+                "how much grip the inside tyre has left: these laps hardly took it over its peak, so the spin that "
+                "less lock brings can be read too low."
+            )
     if option.outcome["both_spin_s"].value > fitted.outcome["both_spin_s"].value + choose.KEEPS_SPIN_S:
         return "that the driver opens the throttle as in these laps: locked, the axle takes both tyres over their grip."
     new, old = option.lock_curve, fitted.lock_curve
@@ -286,6 +299,11 @@ def _assumptions(sessions: list[Session], calibration: dict[str, SideCalibration
         ),
         "The torque at which the ramps begin to clamp is taken from the ring springs' figures.",
     ]
+    if not any(peak_seen(s) for s in sessions):
+        told.append(
+            "The rear wheels hardly went over their peak under power, so where it lies is known only roughly: the spin "
+            "that less lock would bring can be read too low."
+        )
     if any(s.rows.coasting_braked for s in sessions):
         told.append(
             "Little coasting off the brakes: trail braking counts as coasting, with left and right brakes alike."

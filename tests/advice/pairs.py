@@ -4,7 +4,7 @@ The first session is replayed with the second one's true lock curve, and the fal
 against the fall between the two simulated sessions. The simulator's driver reacts to what the car does and its tyre is
 another formula than the fit's, so this also measures "the driver drives the same".
 
-`python -m tests.advice.pairs` runs all pairs (about a minute and a half) and prints the table of DEVELOPERS.md.
+`python -m tests.advice.pairs` runs all pairs both ways (some minutes) and prints what DEVELOPERS.md quotes.
 """
 
 from dataclasses import dataclass, replace
@@ -12,7 +12,16 @@ from pathlib import Path
 
 import numpy as np
 
-from analyzer.advice.evaluate import NAMES, Session, anchored, as_logged, best_outcomes, session_of
+from analyzer.advice.evaluate import (
+    DRAWS,
+    NAMES,
+    Session,
+    anchored,
+    as_logged,
+    best_outcomes,
+    drawn_outcomes,
+    session_of,
+)
 from analyzer.advice.outcomes import peak_slip
 from analyzer.findings.inside_wheel_spin import OPEN_THROTTLE
 from analyzer.findings.rear_axle import LEAST_LATERAL_M_S2
@@ -98,14 +107,15 @@ PAIRS = (
 
 @dataclass(frozen=True)
 class Measured:
-    """Of one pair and seed: spin time (s) by truth before and after, the replay's own before, predicted after; coast
-    moment (N.m) by truth after and predicted; slip of the replay with the measured curve against the log's."""
+    """Of one pair and seed: spin time (s) by truth before and after; of the log and its replay; predicted after, with
+    the 95 % interval from tyre, car and engine (None where not drawn); coast moment (N.m) by truth after, predicted."""
 
     before_s: float
     after_s: float
     logged_s: float
     replayed_s: float
     predicted_s: float
+    interval_s: tuple[float, float] | None
     moment_Nm: float
     predicted_moment_Nm: float
 
@@ -155,8 +165,8 @@ def true_coast_moment_Nm(run: Simulated, car: Car) -> float:
     return float(moment[coasting].mean())
 
 
-def measure(pair: Pair, seed: int, folder: Path) -> Measured:
-    """Simulate both, replay the first with the second's lock curve."""
+def measure(pair: Pair, seed: int, folder: Path, *, draws: int = 0) -> Measured:
+    """Simulate both, replay the first with the second's lock curve, and with `draws` of what is not sure."""
     (folder / "car.toml").write_text(pair.car)
     car = load_car(folder / "car.toml")
     before, after = (simulated(pair, which, car, seed) for which in (pair.before, pair.after))
@@ -167,6 +177,10 @@ def measure(pair: Pair, seed: int, folder: Path) -> Measured:
     threshold = dict(
         peak=peak_slip(session.best.tyre), clear_m_s=session.rows.clear_m_s, radius_m=car.rear_rolling_radius_m
     )
+    interval = None
+    if draws:
+        drawn = anchored(drawn_outcomes(session, np.repeat(curves[None], draws, axis=0)), logged)
+        interval = tuple(np.percentile(drawn[:, 1, INSIDE] + drawn[:, 1, BOTH], [2.5, 97.5]).tolist())
     spin = lambda row: float(row[INSIDE] + row[BOTH])  # noqa: E731
     return Measured(
         before_s=true_spin_s(before, **threshold),
@@ -174,6 +188,7 @@ def measure(pair: Pair, seed: int, folder: Path) -> Measured:
         logged_s=spin(logged),
         replayed_s=spin(replayed[0]),
         predicted_s=spin(table[1]),
+        interval_s=interval,
         moment_Nm=true_coast_moment_Nm(after, car),
         predicted_moment_Nm=float(table[1, MOMENT]),
     )
@@ -182,20 +197,30 @@ def measure(pair: Pair, seed: int, folder: Path) -> Measured:
 def main() -> None:
     import tempfile
 
-    print("pair, seed: true spin before -> after; log, replay, predicted after; fall error; moment true, predicted")
-    errors = []
-    for pair in PAIRS:
-        for seed in (1, 2, 3):
-            with tempfile.TemporaryDirectory() as folder:
-                m = measure(pair, seed, Path(folder))
-            errors.append(m.fall_error)
-            print(
-                f"{pair.name}, {seed}: {m.before_s:.1f} -> {m.after_s:.1f} s; {m.logged_s:.1f}, {m.replayed_s:.1f}, "
-                f"{m.predicted_s:.1f} s; {100 * m.fall_error:+.0f} %; "
-                f"{m.moment_Nm:.0f}, {m.predicted_moment_Nm:.0f} N.m"
-            )
-    share = np.mean(np.abs(errors) < 0.3)
-    print(f"median |error| {100 * np.median(np.abs(errors)):.0f} %, within 30 %: {100 * share:.0f} %")
+    print(
+        "pair, seed: true spin before -> after; log, replay; predicted after; error of the change; moment true, predicted"
+    )
+    for direction in ("more lock", "less lock"):
+        errors, held = [], []
+        for pair in PAIRS:
+            if direction == "less lock":
+                pair = replace(pair, before=pair.after, after=pair.before)
+            for seed in (1, 2, 3):
+                with tempfile.TemporaryDirectory() as folder:
+                    m = measure(pair, seed, Path(folder), draws=DRAWS)
+                low, high = m.interval_s
+                errors.append(abs(m.fall_error))
+                held.append(low - 0.05 <= m.after_s <= high + 0.05)
+                print(
+                    f"{direction}, {pair.name}, {seed}: {m.before_s:.1f} -> {m.after_s:.1f} s; {m.logged_s:.1f}, "
+                    f"{m.replayed_s:.1f}; {m.predicted_s:.1f} ({low:.1f} to {high:.1f}) s; {100 * m.fall_error:+.0f} %; "
+                    f"{m.moment_Nm:.0f}, {m.predicted_moment_Nm:.0f} N.m",
+                    flush=True,
+                )
+        print(
+            f"{direction}: median |error| {100 * np.median(errors):.0f} %, within 30 %: "
+            f"{100 * np.mean(np.array(errors) < 0.3):.0f} %, interval holds the truth: {100 * np.mean(held):.0f} %"
+        )
 
 
 if __name__ == "__main__":

@@ -10,10 +10,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from advice.pairs import LIGHT_CAR, PAIRS, WEAK, Pair, measure, parameters, simulated
+from advice.pairs import LIGHT_CAR, PAIRS, WEAK, Pair, measure, parameters, session_from, simulated, true_spin_s
 
 from analyzer.advice.advise import advise
-from analyzer.advice.evaluate import best_outcomes, session_of
+from analyzer.advice.evaluate import NAMES, best_outcomes, drawn_outcomes, peak_seen, session_of
 from analyzer.advice.html import render
 from analyzer.advice.replay import replay
 from analyzer.cli.main import main
@@ -216,3 +216,18 @@ def test_several_logs_of_one_setup_count_together(folder, spinning):
     assert len(both.analyses) == 2
     assert both.logged["spin_s"] == pytest.approx(spinning.logged["spin_s"], abs=0.3)
     assert both.top[0].build.changes == spinning.top[0].build.changes
+
+
+def test_less_lock_than_a_log_without_spin_comes_with_a_warning_and_an_interval_that_holds_the_truth(tmp_path):
+    """The laps never show the inside tyre's peak; the simulated weak differential spins it for some seconds."""
+    (tmp_path / "car.toml").write_text(LIGHT_CAR)
+    car = load_car(tmp_path / "car.toml")
+    strong = PAIRS[1].after
+    session = session_from(simulated(PAIRS[1], strong, car, 1, laps=2), tmp_path / "car.toml", tmp_path)
+    weak = simulated(PAIRS[1], WEAK, car, 1, laps=2)
+    assert not peak_seen(session)
+    curves = np.array([parameters(strong), parameters(WEAK)])
+    spin = drawn_outcomes(session, np.repeat(curves[None], 32, axis=0))[:, 1, NAMES.index("spin_s")]
+    truth_s = true_spin_s(weak, peak=0.105, clear_m_s=session.rows.clear_m_s, radius_m=car.rear_rolling_radius_m)
+    assert truth_s > 1.0
+    assert np.percentile(spin, 2.5) <= truth_s <= np.percentile(spin, 97.5)
