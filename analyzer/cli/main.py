@@ -23,6 +23,7 @@ COMMANDS = {
     "compare": "did a change take: runs before against runs after",
     "advise": "which parts on the shelf would cure what the logs show",
     "simulate": "make a log from the forward model, with the truth beside it",
+    "batch": "every log of a folder, and one table of all corner phases",
     "logbook": "keep the logs, cars, setups and results of a team in one folder",
 }
 

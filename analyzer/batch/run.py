@@ -1,0 +1,128 @@
+"""Analyses every log of a folder, whatever else fails, and goes on where it was stopped."""
+
+import contextlib
+import os
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from analyzer.batch import cluster, local
+from analyzer.batch.parts import SEASON, Parts
+from analyzer.batch.places import Log, find_logs
+from analyzer.batch.work import Outcome, Settings, Task
+from analyzer.errors import HalfshaftError, InputError
+from analyzer.provenance import Provenance, code_version, settings_hash
+
+Progress = Callable[[int, int, str], None]  # (logs over, all logs, the one just over)
+
+
+@dataclass
+class Report:
+    """What a batch did.
+
+    Attributes
+    ----------
+    analysed, before : names of the logs analysed now, and of those that were done before.
+    failed : name -> reason.
+    rows : of the season table. `season` : where it is.
+    """
+
+    season: Path
+    analysed: list[str] = field(default_factory=list)
+    before: list[str] = field(default_factory=list)
+    failed: dict[str, str] = field(default_factory=dict)
+    rows: int = 0
+
+
+def run_batch(
+    *,
+    folder: str,
+    car_path: Path | str,
+    setup_path: Path | str | None = None,
+    channels_path: Path | str | None = None,
+    out: Path | str,
+    processes: int | None = None,
+    scheduler: str | None = None,
+    progress: Progress = lambda over, total, name: None,
+) -> Report:
+    """Analyse all logs under `folder` and write the season table.
+
+    Parameters
+    ----------
+    folder : path, or address for fsspec.
+    out : output folder; logs done there with the same bytes, car, setup, channel map and code are not done again.
+    processes : local processes; default: as many as there are cores.
+    scheduler : address of a Dask scheduler; default: local processes.
+
+    Raises
+    ------
+    InputError : folder, settings files, output or scheduler are wrong; a log that is wrong is told in the report.
+    """
+    paths = {"car": car_path, "setup": setup_path, "channels": channels_path}
+    hashes = {kind: None if path is None else settings_hash(kind, path) for kind, path in paths.items()}
+    expected = Provenance(
+        log_sha256="",
+        car_sha256=hashes["car"],
+        setup_sha256=hashes["setup"],
+        channels_sha256=hashes["channels"],
+        code=code_version(),
+    )
+    settings = {kind: None if path is None else _settings(path) for kind, path in paths.items()}
+    parts = Parts(Path(out))
+    logs = find_logs(folder, without=parts.folder)
+    parts.make()
+    report = Report(season=parts.folder / SEASON)
+    tasks = []
+    for log in logs:
+        if _is_done(parts, log, expected, report):
+            progress(_over(report), len(logs), log.name)
+        elif log.name not in report.failed:
+            tasks.append(Task(log, settings["car"], settings["setup"], settings["channels"], expected))
+    try:
+        for outcome in _outcomes(tasks, processes=processes, scheduler=scheduler):
+            if outcome.reason is None:
+                parts.keep(outcome)
+                report.analysed.append(outcome.log)
+            else:
+                report.failed[outcome.log] = outcome.reason
+            progress(_over(report), len(logs), outcome.log)
+    finally:  # also when interrupted: what is done can be used
+        there = {*report.analysed, *report.before}
+        report.rows = parts.write_season([log for log in logs if log.name in there])
+    return report
+
+
+def _outcomes(tasks: list[Task], *, processes: int | None, scheduler: str | None) -> Iterator[Outcome]:
+    if not tasks:
+        return iter(())
+    if scheduler is not None:
+        return cluster.outcomes(tasks, address=scheduler)
+    return local.outcomes(tasks, processes=processes or _cores())
+
+
+def _is_done(parts: Parts, log: Log, expected: Provenance, report: Report) -> bool:
+    try:
+        if parts.is_done(log, expected):
+            report.before.append(log.name)
+            return True
+    except HalfshaftError as error:
+        report.failed[log.name] = str(error)
+    return False
+
+
+def _over(report: Report) -> int:
+    return len(report.analysed) + len(report.before) + len(report.failed)
+
+
+def _settings(path: Path | str) -> Settings:
+    path = Path(path)
+    try:
+        return Settings(path.name, path.read_bytes())
+    except OSError as error:
+        raise InputError(f"{path.name}: cannot be read ({error.strerror}); check the path.") from None
+
+
+def _cores() -> int:
+    with contextlib.suppress(AttributeError):  # not on every system
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1

@@ -1,0 +1,104 @@
+"""The work of one log, the same in a local process and on a cluster's worker. Imports little at its start."""
+
+import hashlib
+import tempfile
+from dataclasses import dataclass, replace
+from pathlib import Path, PurePosixPath
+
+from analyzer.batch.places import Log
+from analyzer.errors import HalfshaftError, InputError
+from analyzer.provenance import Provenance, code_version
+
+_CHUNK = 1 << 20
+
+
+@dataclass(frozen=True)
+class Settings:
+    """A settings file as it travels to another machine: its name and its text."""
+
+    name: str
+    text: bytes
+
+
+@dataclass(frozen=True)
+class Task:
+    """One log with what to analyse it with. `expected` has no log hash yet; the worker finds it as it reads."""
+
+    log: Log
+    car: Settings
+    setup: Settings | None
+    channels: Settings | None
+    expected: Provenance
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What came of a task: rows (Parquet bytes) and result (JSON), or the reason there are none.
+
+    `log_sha256` is None where the log could not be read.
+    """
+
+    log: str
+    log_sha256: str | None
+    rows: bytes | None = None
+    result: str | None = None
+    reason: str | None = None
+
+
+def analyse_log(task: Task) -> Outcome:
+    """Read, hash and analyse one log; what a user can mend comes back as the outcome's reason."""
+    try:
+        if task.expected.code != code_version():
+            raise InputError(
+                f"{task.log.name}: the worker runs halfshaft {code_version()}, the batch {task.expected.code}; install "
+                "the same version on both."
+            )
+        with tempfile.TemporaryDirectory(prefix="halfshaft-") as folder:
+            return _analyse(task, Path(folder))
+    except HalfshaftError as error:
+        return Outcome(task.log.name, None, reason=str(error))
+
+
+def _analyse(task: Task, folder: Path) -> Outcome:
+    from analyzer.pipeline import analyze
+    from analyzer.report.result_json import to_json
+
+    (folder / "log").mkdir()
+    log_path = folder / "log" / PurePosixPath(task.log.name).name
+    sha256 = _fetch(task.log, log_path)
+    try:
+        analysis = analyze(
+            log_path=log_path,
+            car_path=_write(folder / "car", task.car),
+            setup_path=_write(folder / "setup", task.setup),
+            channels_path=_write(folder / "channels", task.channels),
+        )
+    except HalfshaftError as error:
+        return Outcome(task.log.name, sha256, reason=str(error))
+    made_from = replace(task.expected, log_sha256=sha256)
+    return Outcome(task.log.name, sha256, rows=_rows(task, analysis, made_from), result=to_json(analysis))
+
+
+def _rows(task: Task, analysis, made_from: Provenance) -> bytes:
+    from analyzer.batch.parts import part_bytes
+    from analyzer.batch.season_table import phase_table
+
+    return part_bytes(phase_table(analysis, log=task.log.name, date_s=task.log.date_s), made_from)
+
+
+def _fetch(log: Log, target: Path) -> str:
+    digest = hashlib.sha256()
+    with log.open() as source, target.open("wb") as copy:
+        while chunk := source.read(_CHUNK):
+            digest.update(chunk)
+            copy.write(chunk)
+    return digest.hexdigest()
+
+
+def _write(folder: Path, settings: Settings | None) -> Path | None:
+    if settings is None:
+        return None
+    folder.mkdir()
+    path = folder / settings.name
+    path.write_bytes(settings.text)
+    return path

@@ -1,0 +1,91 @@
+"""`halfshaft batch FOLDER --car CAR`: every log of a folder, and the season table of them."""
+
+import argparse
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's arguments."""
+    parser.add_argument(
+        "folder",
+        metavar="FOLDER",
+        help="folder of logs, with the folders in it; or an address such as s3://... (fsspec)",
+    )
+    parser.add_argument("--car", metavar="CAR", required=True, help="car file, one for all logs")
+    parser.add_argument("--setup", metavar="SETUP", help="setup file, one for all logs")
+    parser.add_argument("--channels", metavar="MAP", help="channel map (TOML), one for all logs")
+    parser.add_argument(
+        "--out",
+        metavar="DIR",
+        default="halfshaft-batch",
+        help="folder for season table and results (default ./%(default)s); the same again goes on where it stopped",
+    )
+    parser.add_argument("--processes", metavar="N", type=int, help="processes on this machine (default: its cores)")
+    parser.add_argument(
+        "--scheduler", metavar="ADDRESS", help="run on a Dask distributed cluster, such as tcp://127.0.0.1:8786"
+    )
+    parser.add_argument(
+        "--json", metavar="FILE", help="write what was done and what failed as JSON; - is standard output"
+    )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Analyse all, print, write. Returns 0, or 3 when some logs are not in the table.
+
+    Raises
+    ------
+    InputError : folder, settings files, output or scheduler are wrong.
+    """
+    import json
+    import sys
+
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    from analyzer.batch.run import run_batch
+    from analyzer.errors import CannotTell, InputError
+    from analyzer.files import write_atomic
+
+    if arguments.processes is not None and not 1 <= arguments.processes <= 256:
+        raise InputError(f"--processes is {arguments.processes}; allowed: 1 to 256. Choose another number.")
+    terminal = Console(stderr=True)
+    columns = (BarColumn(), MofNCompleteColumn(), TimeRemainingColumn(), TextColumn("{task.description}", markup=False))
+    try:
+        with Progress(*columns, console=terminal, transient=True, disable=not terminal.is_terminal) as bar:
+            line = bar.add_task("looking at what is done", total=None)
+            report = run_batch(
+                folder=arguments.folder,
+                car_path=arguments.car,
+                setup_path=arguments.setup,
+                channels_path=arguments.channels,
+                out=arguments.out,
+                processes=arguments.processes,
+                scheduler=arguments.scheduler,
+                progress=lambda over, total, name: bar.update(line, completed=over, total=total, description=name),
+            )
+    except KeyboardInterrupt:
+        print("halfshaft batch: stopped. What is done is kept; the same command goes on from there.", file=sys.stderr)
+        return 130
+    if arguments.json:
+        told = {
+            "season": str(report.season),
+            "rows": report.rows,
+            "analysed": report.analysed,
+            "done_before": report.before,
+            "failed": [{"log": name, "reason": reason} for name, reason in report.failed.items()],
+        }
+        text = json.dumps(told, indent=1, ensure_ascii=False) + "\n"
+        if arguments.json == "-":
+            print(text, end="")
+        else:
+            write_atomic(arguments.json, text)
+    if arguments.json != "-":
+        print(
+            f"{len(report.analysed)} logs analysed, {len(report.before)} done before, {len(report.failed)} failed.\n"
+            f"Season table: {report.season} ({report.rows} rows, one a corner phase)"
+        )
+    if report.failed:
+        print("\nNot in the table:", file=sys.stderr)
+        for reason in report.failed.values():
+            print(f"  {reason}", file=sys.stderr)
+        return CannotTell.exit_status
+    return 0
