@@ -70,7 +70,8 @@ HEAVY = invented_car(
 
 @dataclass(frozen=True)
 class Case:
-    """One simulated session: car, differential, circuit (None is the sample logs' own), tyre, logger."""
+    """One simulated session: car, differential, circuit (None is the sample logs' own), tyre, logger. `told` is the car
+    file that the analysis gets, when it is not the true one."""
 
     car: Car = CLUB
     lock: LockParameters = field(default_factory=LockParameters)
@@ -79,6 +80,12 @@ class Case:
     seed: int = 1
     tyre: SimTyre = field(default_factory=SimTyre)
     sensors: Sensors = field(default_factory=Sensors)
+    told: Car | None = None
+
+    @property
+    def file(self) -> Car:
+        """The car file that the analysis gets."""
+        return self.told or self.car
 
     def drive(self) -> Session:
         return simulate_session(
@@ -94,6 +101,22 @@ class Case:
 
 STIFF = SimTyre(friction_x=1.5, friction_y=1.45, slip_stiffness=32.0, cornering_stiffness_per_rad=27.0)
 SOFT = SimTyre(friction_x=1.1, friction_y=1.08, slip_stiffness=17.0, cornering_stiffness_per_rad=15.0)
+POOR = Sensors(
+    rate_Hz=50.0,
+    teeth=44,
+    tooth_error=0.03,
+    timer_s=4e-6,
+    wheel_resolution_km_h=0.1,
+    wheel_scale_sd=0.008,
+    yaw_noise_deg_s=0.5,
+    yaw_bias_deg_s=1.0,
+    acceleration_noise_g=0.03,
+    acceleration_bias_g=0.02,
+    steer_noise_deg=0.6,
+    steer_offset_deg=3.0,
+    position=False,
+    lap=False,
+)
 CASES = {
     "club 1180 kg, 100 Hz": Case(),
     "light 760 kg, 200 Hz": Case(
@@ -111,6 +134,63 @@ CASES = {
         sensors=Sensors(rate_Hz=50.0, lap=False),
     ),
     "club, minimum channels": Case(seed=4, sensors=Sensors(channels="minimum")),
+    "light, poor sensors, wrong file": Case(
+        car=LIGHT,
+        lock=LockParameters(preload_Nm=45.0, drive_slope=0.22, coast_slope=0.20),
+        seed=5,
+        tyre=replace(STIFF, reference_load_N=2000.0, friction_load_sensitivity=0.20, stiffness_load_sensitivity=0.25),
+        sensors=POOR,
+        told=LIGHT.model_copy(
+            update=dict(
+                mass_kg=775.0,
+                front_weight_fraction=0.445,
+                cg_height_m=0.44,
+                rear_load_transfer_fraction=0.42,
+                drag_area_m2=0.7,
+                wheel_inertia_kg_m2=0.8,
+            )
+        ),
+    ),
+    "heavy 200 Hz, wrong file": Case(
+        car=HEAVY,
+        lock=LockParameters(preload_Nm=80.0, drive_slope=0.35, coast_slope=0.25),
+        seed=6,
+        tyre=replace(SOFT, reference_load_N=3700.0, friction_load_sensitivity=0.05, weight_x=14.0, weight_y=5.0),
+        sensors=Sensors(rate_Hz=200.0),
+        told=HEAVY.model_copy(
+            update=dict(
+                mass_kg=1470.0,
+                cg_height_m=0.455,
+                rear_load_transfer_fraction=0.505,
+                drag_area_m2=0.52,
+                wheel_inertia_kg_m2=1.3,
+            )
+        ),
+    ),
+}
+# tyres that differ from the fitted form in everything it has a parameter for, and in what it has none for
+TYRES = {
+    "slippery and stiff": SimTyre(
+        friction_x=1.0, friction_y=0.97, slip_stiffness=34.0, cornering_stiffness_per_rad=30.0
+    ),
+    "grippy and soft": SimTyre(friction_x=1.6, friction_y=1.55, slip_stiffness=17.0, cornering_stiffness_per_rad=16.0),
+    "proportional to load": SimTyre(
+        friction_load_sensitivity=0.0,
+        stiffness_load_sensitivity=0.0,
+        cornering_peak_load=6.0,
+        weight_x=6.0,
+        weight_y=5.0,
+    ),
+    "sensitive to load": SimTyre(
+        friction_load_sensitivity=0.25,
+        stiffness_load_sensitivity=0.30,
+        cornering_peak_load=1.8,
+        weight_x=14.0,
+        weight_y=11.0,
+    ),
+    "falling past its peak": SimTyre(
+        friction_x=1.45, friction_y=1.20, shape_x=1.7, shape_y=1.5, curvature_x=0.4, curvature_y=0.2
+    ),
 }
 
 

@@ -6,7 +6,7 @@ import time
 from dataclasses import replace
 from pathlib import Path
 
-from .cases import CASES, Case, Measured, analysed, measure
+from .cases import CASES, TYRES, Case, Measured, analysed, measure
 
 HEADINGS = ("lock error %", "in interval", "width %", "transfer r", "transfer rmse", "kinematic lock", "points", "s")
 
@@ -31,17 +31,18 @@ def measured_once(case: Case) -> tuple[Measured, float]:
     session = case.drive()
     with tempfile.TemporaryDirectory() as folder:
         started = time.perf_counter()
-        analysis = analysed(session.log, case.car, Path(folder))
+        analysis = analysed(session.log, case.file, Path(folder))
         return measure(case, session, analysis), time.perf_counter() - started
 
 
 def main(seeds: int) -> None:
     """Print one row per case and seed."""
-    print(f"{'case':<28}" + "".join(f"{h:>15}" for h in HEADINGS))
-    for name, case in CASES.items():
+    print(f"{'case':<34}" + "".join(f"{h:>15}" for h in HEADINGS))
+    tyres = {f"tyre {name}": Case(tyre=tyre) for name, tyre in TYRES.items()}
+    for name, case in (CASES | tyres).items():
         for extra in range(seeds):
             row = cells(*measured_once(replace(case, seed=case.seed + 10 * extra)))
-            print(f"{name:<28}" + "".join(f"{cell:>15}" for cell in row), flush=True)
+            print(f"{name:<34}" + "".join(f"{cell:>15}" for cell in row), flush=True)
 
 
 if __name__ == "__main__":

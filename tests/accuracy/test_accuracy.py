@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from accuracy.cases import CASES, CLUB, Case, analysed, measure
+from accuracy.cases import CASES, CLUB, TYRES, Case, analysed, measure
 
 from analyzer.simulation.parameters import LockParameters
 
@@ -18,6 +18,20 @@ LIMITS = {
     "light 760 kg, 200 Hz": (0.12, 0.88),
     "heavy 1500 kg, 50 Hz": (0.30, 0.95),
     "club, minimum channels": (0.60, 0.85),
+    # 9-21 %, 0.61-0.72 (torques there scatter little about their mean) | 18-32 %, 0.97-0.98
+    "light, poor sensors, wrong file": (0.30, 0.50),
+    "heavy 200 Hz, wrong file": (0.40, 0.95),
+}
+# lock error by tyre, measured with three seeds each: 7-8 % | 45-68 % | 30-42 % | 11 % | 11-13 %. The log does not tell load
+# sensitivity, so grip and stiffness in proportion to load read high (coverage 1, 0.67, 0.39); so does a tyre that is soft
+# for its grip (0.14, 1, 1).
+NOT_SURVIVED = pytest.mark.xfail(strict=True, reason="few points, and the truth is outside their intervals")
+TYRE_LIMITS = {
+    "slippery and stiff": 0.20,
+    "grippy and soft": 0.90,
+    "proportional to load": 0.60,
+    "sensitive to load": 0.25,
+    "falling past its peak": 0.25,
 }
 
 
@@ -25,7 +39,7 @@ LIMITS = {
 def test_measured_curve_is_near_the_truth_and_inside_its_interval(name, tmp_path):
     case = CASES[name]
     session = case.drive()
-    found = measure(case, session, analysed(session.log, case.car, tmp_path))
+    found = measure(case, session, analysed(session.log, case.file, tmp_path))
     error, correlation = LIMITS[name]
     assert found.points >= 12
     assert found.lock_error < error
@@ -33,6 +47,19 @@ def test_measured_curve_is_near_the_truth_and_inside_its_interval(name, tmp_path
     assert found.width < 1.6  # an interval wider than this says nothing
     assert found.transfer_correlation > correlation
     assert found.kinematic_error < 0.02
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", [pytest.param(n, marks=NOT_SURVIVED) if n == "grippy and soft" else n for n in TYRES])
+def test_a_tyre_of_another_kind_is_calibrated_on_its_own_log(name, tmp_path):
+    case = Case(tyre=TYRES[name])
+    session = case.drive()
+    found = measure(case, session, analysed(session.log, case.file, tmp_path))
+    assert found.points >= 5
+    assert found.lock_error < TYRE_LIMITS[name]
+    assert found.coverage >= 0.85
+    assert found.width < 1.6
+    assert found.transfer_correlation > 0.6
 
 
 @pytest.mark.slow
