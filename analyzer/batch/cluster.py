@@ -22,7 +22,7 @@ def outcomes(tasks: list[Task], *, address: str) -> Iterator[Outcome]:
     """
     distributed = _distributed()
     try:
-        client = distributed.Client(address, timeout=CONNECT_S, set_as_default=False)
+        client = distributed.Client(address, timeout=CONNECT_S)
     except (OSError, ValueError, TimeoutError) as error:
         raise InputError(
             f"--scheduler {address}: no scheduler answers there ({error}); start one with `dask scheduler`, and "

@@ -23,6 +23,7 @@ COLUMNS: dict[str, tuple[pa.DataType, str]] = {
     "speed_difference_rad_s": (pa.float64(), "rotation of the left rear wheel less the right's"),
     "free_difference_rad_s": (pa.float64(), "what that would be if both rolled free"),
     "kinematic_lock": (pa.float64(), "0 the axle rolls free, 1 it turns as one, above 1 the inside over-speeds"),
+    "kinematic_lock_note": (pa.string(), "why the kinematic lock is null, or what to know of it"),
     "input_torque_Nm": (pa.float64(), "sum of both rear wheels' torque"),
     "transfer_torque_Nm": (pa.float64(), "inside less outside wheel's torque; positive holds against the turn"),
     "transfer_torque_sd_Nm": (pa.float64(), "standard deviation of the transfer torque"),

@@ -1,0 +1,189 @@
+"""A batch: all logs in one table, once; what failed is named; what is done is not done again."""
+
+import dataclasses
+import json
+import os
+import signal
+from pathlib import Path
+
+import pandas as pd
+import pyarrow.parquet as pq
+import pytest
+
+from analyzer.analysis import PhaseResult
+from analyzer.batch import local
+from analyzer.batch.places import Log, find_logs
+from analyzer.batch.run import run_batch
+from analyzer.batch.season_table import COLUMNS
+from analyzer.batch.work import Settings, Task
+from analyzer.cli.main import main
+from analyzer.errors import InputError
+from analyzer.provenance import Provenance, code_version
+
+GOOD = ["first.parquet", "may/second.parquet"]
+
+
+def test_season_table_holds_every_phase_and_names_what_failed(logs, car, tmp_path, capsys):
+    out = tmp_path / "out"
+    arguments = ["batch", str(logs), "--car", str(car), "--out", str(out), "--processes", "2"]
+    assert main([*arguments, "--json", str(tmp_path / "told.json")]) == 3
+    said = capsys.readouterr()
+    assert "2 logs analysed, 0 done before, 1 failed" in said.out
+    assert "broken.csv: no table of numbers" in said.err
+    table = pd.read_parquet(out / "season.parquet")
+    assert sorted(table["log"].unique()) == GOOD
+    for name in GOOD:  # the same rows as the result of each log alone
+        result = json.loads(next((out / "results").glob(f"{name.replace('/', '_')}-*.json")).read_text())
+        rows = table[table["log"] == name]
+        phases = [(c["lap"], c["corner"], p) for c in result["corners"] for p in c["phases"]]
+        assert len(rows) == len(phases) > 20
+        for row, (lap, corner, phase) in zip(rows.to_dict("records"), phases, strict=True):
+            assert (row["lap"], row["corner"], row["phase"]) == (lap, corner, phase["phase"])
+            for key in ("transfer_torque_Nm", "inside_slip", "mean_speed_m_s"):
+                assert (pd.isna(row[key]) and phase[key] is None) or row[key] == phase[key]
+    assert table["date"].notna().all()
+
+    # the same again does nothing anew; a changed log alone is done again
+    parts = {p: p.stat().st_mtime_ns for p in (out / "parts").iterdir()}
+    assert main(arguments) == 3
+    assert "0 logs analysed, 2 done before, 1 failed" in capsys.readouterr().out
+    assert parts == {p: p.stat().st_mtime_ns for p in (out / "parts").iterdir()}
+    (logs / "broken.csv").unlink()
+    pq.write_table(pq.read_table(logs / "first.parquet").slice(0, 9000), logs / "first.parquet")
+    assert main(arguments) == 0
+    assert "1 logs analysed, 1 done before, 0 failed" in capsys.readouterr().out
+    assert pd.read_parquet(out / "season.parquet")["log"].value_counts()["first.parquet"] < len(
+        table[table["log"] == "first.parquet"]
+    )
+
+
+def test_another_car_or_code_is_done_again(logs, car, tmp_path, monkeypatch):
+    from analyzer.batch.parts import Parts
+    from analyzer.batch.run import settings_hash
+
+    (logs / "may" / "second.parquet").unlink()
+    (logs / "broken.csv").unlink()
+    out = tmp_path / "out"
+    run_batch(folder=str(logs), car_path=car, out=out, processes=1)
+    log = find_logs(str(logs))[0]
+    same = Provenance("", settings_hash("car", car), None, None, code_version())
+    assert Parts(out).is_done(log, same)
+    assert not Parts(out).is_done(log, dataclasses.replace(same, car_sha256="0" * 64))
+    assert not Parts(out).is_done(log, dataclasses.replace(same, setup_sha256="0" * 64))
+    assert not Parts(out).is_done(log, dataclasses.replace(same, code="0.0.0+0"))
+
+
+def test_every_number_of_a_phase_has_a_described_column():
+    fields = {field.name for field in dataclasses.fields(PhaseResult)}
+    assert fields - COLUMNS.keys() == set(), "add it to COLUMNS of analyzer/batch/season_table.py, with its unit"
+    assert COLUMNS.keys() - fields == {"log", "date", "car"}
+    assert all(len(description) > 8 for _, description in COLUMNS.values())
+
+
+def test_columns_are_described_in_the_file(logs, car, tmp_path):
+    from analyzer.batch.parts import Parts
+
+    parts = Parts(tmp_path / "out")
+    parts.make()
+    assert parts.write_season([]) == 0
+    schema = pq.read_schema(parts.folder / "season.parquet")
+    assert {f.name: f.metadata[b"description"].decode() for f in schema} == {n: d for n, (_, d) in COLUMNS.items()}
+
+
+def task(place: Path, car: Path) -> Task:
+    log = Log(place.name, str(place), None)
+    return Task(log, Settings(car.name, car.read_bytes()), None, None, Provenance("", "", None, None, code_version()))
+
+
+def test_a_process_that_is_killed_takes_no_other_log_with_it(tmp_path, cut_logs, car):
+    """The pool breaks when a process dies; each log that was under way is then tried alone."""
+    os.mkfifo(tmp_path / "endless.csv")  # opening it waits for ever
+    outcomes = local.outcomes(
+        [task(tmp_path / "endless.csv", car), task(cut_logs / "baseline.parquet", car)], processes=2
+    )
+    first = next(outcomes)
+    assert first.log == "baseline.parquet" and first.reason is None
+    import threading
+
+    stop = threading.Event()
+    killer = threading.Thread(target=kill_children, args=(stop,))
+    killer.start()
+    try:
+        (last,) = outcomes
+    finally:
+        stop.set()
+        killer.join()
+    assert last.log == "endless.csv" and "its process was ended by the system" in last.reason
+
+
+def kill_children(stop) -> None:
+    import multiprocessing
+
+    while not stop.wait(0.5):
+        for child in multiprocessing.active_children():
+            os.kill(child.pid, signal.SIGKILL)
+
+
+def test_an_address_in_memory(logs, car, tmp_path):
+    fsspec = pytest.importorskip("fsspec")
+    files = fsspec.filesystem("memory")
+    files.pipe("/season/one.parquet", (logs / "first.parquet").read_bytes())
+    files.pipe("/season/deep/readme.txt", b"nothing of use")
+    try:
+        report = run_batch(folder="memory://season", car_path=car, out=tmp_path / "out", processes=1)
+    finally:
+        files.rm("/season", recursive=True)
+    assert report.analysed == ["one.parquet"]
+    assert list(report.failed) == ["deep/readme.txt"]
+    assert report.rows > 20
+
+
+def test_an_address_of_files(logs, car, tmp_path):
+    pytest.importorskip("fsspec")
+    (logs / "may" / "second.parquet").unlink()
+    report = run_batch(folder=f"file://{logs}", car_path=car, out=tmp_path / "out", processes=1)
+    assert report.analysed == ["first.parquet"] and list(report.failed) == ["broken.csv"]
+    again = run_batch(folder=f"file://{logs}", car_path=car, out=tmp_path / "out", processes=1)
+    assert again.before == ["first.parquet"]
+    table = pd.read_parquet(again.season)
+    changed = (logs / "first.parquet").stat().st_mtime
+    assert table["date"].iloc[0].timestamp() == int(changed)
+
+
+def test_output_inside_the_folder_is_not_a_log(logs, car):
+    (logs / "out").mkdir()
+    (logs / "out" / "season.parquet").write_bytes(b"PAR1")
+    found = find_logs(str(logs), without=logs / "out")
+    assert [log.name for log in found] == ["broken.csv", *GOOD]
+
+
+@pytest.mark.parametrize(
+    "change, words",
+    [
+        (["nowhere"], "is no folder"),
+        (["--processes", "0"], "allowed: 1 to 256"),
+        (["--scheduler", "tcp://127.0.0.1:9"], "no scheduler answers"),
+        (["gopher://x"], "cannot be listed"),
+    ],
+)
+def test_what_is_wrong_is_said_in_one_sentence(logs, car, tmp_path, capsys, monkeypatch, change, words):
+    pytest.importorskip("distributed")
+    monkeypatch.setattr("analyzer.batch.cluster.CONNECT_S", 1.0)
+    folder = [str(logs)] if change[0].startswith("--") else []
+    assert main(["batch", *folder, *change, "--car", str(car), "--out", str(tmp_path / "out")]) == 2
+    said = capsys.readouterr().err
+    assert words in said and "Traceback" not in said
+
+
+def test_a_folder_without_logs_is_said(tmp_path):
+    with pytest.raises(InputError, match="no log in it"):
+        find_logs(str(tmp_path))
+
+
+def test_a_worker_of_another_version_refuses(cut_logs, car):
+    from analyzer.batch.work import analyse_log
+
+    other = dataclasses.replace(
+        task(cut_logs / "baseline.parquet", car), expected=Provenance("", "", None, None, "0.0.1+abc")
+    )
+    assert "install the same version" in analyse_log(other).reason
