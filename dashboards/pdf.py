@@ -46,6 +46,7 @@ def to_pdf(report_html: str) -> bytes:
                 page.emulate_media(media="print")  # before the charts take their width
                 page.goto(page_file.as_uri())
                 page.add_style_tag(content=".modebar{display:none !important}")
+                page.evaluate("paper(true)")  # what `beforeprint` does, with time to settle
                 page.wait_for_timeout(500)
                 return page.pdf(format="A4", print_background=True, margin=dict.fromkeys(SIDES, MARGIN))
         except Error as error:

@@ -81,6 +81,7 @@ def corner_traces(analysis: Analysis, corner: Corner) -> go.Figure:
     figure.update_xaxes(title="log time, s", row=3, col=1)
     figure.update_layout(hovermode="x unified")
     styled(figure, height=640)
+    figure.update_yaxes(title_font={"size": 11})  # printed, the charts are low
     figure.update_layout(margin={"t": 90}, legend={"y": 1.07})
     return figure
 
