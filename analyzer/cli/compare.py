@@ -18,6 +18,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--before-setup", metavar="SETUP", help="setup file before; with both, the verdict is against it"
     )
     parser.add_argument("--after-setup", metavar="SETUP", help="setup file after")
+    parser.add_argument(
+        "--ring-springs-changed", action="store_true", help="the ramps may begin to clamp elsewhere after the change"
+    )
     parser.add_argument("--channels", metavar="MAP", help="channel map (TOML), one for all logs")
     parser.add_argument(
         "--plan", metavar="LOG", nargs="+", help="instead: how many laps a change needs to be told, from logs as it is"
@@ -79,6 +82,7 @@ def _compare(arguments: argparse.Namespace, progress: Callable[[str, float], Non
         after_laps=arguments.after_laps,
         before_setup=arguments.before_setup,
         after_setup=arguments.after_setup,
+        ring_springs_changed=arguments.ring_springs_changed,
         channels_path=arguments.channels,
         progress=progress,
     )

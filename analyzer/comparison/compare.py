@@ -73,6 +73,7 @@ def compare(
     after_laps: str | None = None,
     before_setup: Path | str | None = None,
     after_setup: Path | str | None = None,
+    ring_springs_changed: bool = False,
     channels_path: Path | str | None = None,
     progress: Progress = lambda step, share: None,
 ) -> Comparison:
@@ -82,6 +83,8 @@ def compare(
     ----------
     before, after : logs; the same log may be on both sides when laps are chosen.
     before_laps, after_laps : laps that count in the logs of a side: `1-3,5`, `odd` or `even`.
+    ring_springs_changed : the ramps may begin to clamp elsewhere after the change; otherwise, unless the setup files
+        say so, they are taken to begin where they did.
 
     Raises
     ------
@@ -97,7 +100,7 @@ def compare(
     )
     progress("fitting both sides together", 0.8)
     predicted = [predict_lock_curve(load_setup(s)) if s is not None else None for s in (before_setup, after_setup)]
-    comparison = compare_runs(runs, *predicted)
+    comparison = compare_runs(runs, *predicted, ring_springs_changed=ring_springs_changed)
     progress("done", 1.0)
     return comparison
 
@@ -141,7 +144,11 @@ def analysed_runs(
 
 
 def compare_runs(
-    runs: list[Run], before: PredictedLockCurve | None = None, after: PredictedLockCurve | None = None
+    runs: list[Run],
+    before: PredictedLockCurve | None = None,
+    after: PredictedLockCurve | None = None,
+    *,
+    ring_springs_changed: bool = False,
 ) -> Comparison:
     """Compare analysed runs, before first, against predictions of both sides where there are.
 
@@ -158,7 +165,8 @@ def compare_runs(
                 f"the rear axle never slipped in the runs {words} the change, so they carry only a bound on the lock "
                 "curve; a change cannot be told. Give runs with tighter corners or more throttle in them."
             )
-    joint = fit_jointly(logs, expected_hold_change_Nm=_hold_change_Nm(before, after), one_tyre=not seen.grip_differs)
+    hold_change = None if ring_springs_changed else _hold_change_Nm(before, after)
+    joint = fit_jointly(logs, hold_change_Nm=hold_change, one_tyre=not seen.grip_differs)
     low, high = joint.torque_span_Nm
     torque = np.linspace(low, high, CURVE_POINTS)
     at = [model.locking_torque_Nm(joint.draws[:, s, :, None], torque) for s in (0, 1)]
@@ -166,12 +174,6 @@ def compare_runs(
     views = [shared_view(run, k, joint, name) for k, (run, name) in enumerate(zip(runs, names, strict=True))]
     phases = phase_changes(views)
     mass = runs[0].analysis.car.mass_kg
-    warnings = list(seen.warnings)
-    if not joint.hold_off_tied:
-        warnings.append(
-            "The logs fit clearly better when the ramps begin to clamp at another input torque after the change than "
-            "before, as another ring spring would do; so the hold-off was left free and the intervals are wider."
-        )
     return Comparison(
         runs=tuple(runs),
         joint=joint,
@@ -188,16 +190,19 @@ def compare_runs(
         phases=phases,
         events=event_changes(views, phases),
         one_tyre=not seen.grip_differs,
-        warnings=tuple(warnings),
+        warnings=seen.warnings,
     )
 
 
-def _hold_change_Nm(before: PredictedLockCurve | None, after: PredictedLockCurve | None) -> float:
-    """Largest change of hold-off that the setup files speak of."""
+def _hold_change_Nm(before: PredictedLockCurve | None, after: PredictedLockCurve | None) -> tuple[float, float]:
+    """Size of the change of hold-off that the setup files speak of, on drive and on coast."""
     if before is None or after is None:
-        return 0.0
-    pairs = ((before.drive_hold_Nm, after.drive_hold_Nm), (before.coast_hold_Nm, after.coast_hold_Nm))
-    return max((abs(b - a) for a, b in pairs if a is not None and b is not None), default=0.0)
+        return 0.0, 0.0
+    drive, coast = (
+        0.0 if None in pair else abs(pair[1] - pair[0])
+        for pair in ((before.drive_hold_Nm, after.drive_hold_Nm), (before.coast_hold_Nm, after.coast_hold_Nm))
+    )
+    return drive, coast
 
 
 def _predicted_change(before: PredictedLockCurve | None, after: PredictedLockCurve | None) -> dict[str, float | None]:

@@ -5,6 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from analyzer.comparison.runs import Run
+from analyzer.units import STANDARD_GRAVITY_M_S2
+from analyzer.vehicle.car import AIR_DENSITY_KG_M3
 
 GRIP_CHANGE = 0.08  # of the friction used; tyres and temperature of one day differ by less (common practice, no source)
 THROTTLE_CHANGE = 0.08
@@ -36,7 +38,8 @@ class Conditions:
 def conditions(runs: list[Run], names: list[dict[int, int]]) -> Conditions:
     """Compare how the sides were driven; `names` from `together.corner_names`."""
     by_side = [[r for r in runs if r.side == side] for side in (0, 1)]
-    used = [float(np.median([_friction_used(r) for r in side])) for side in by_side]
+    along = all(r.analysis.signals.has_long_g for r in runs)  # had from the speed it is too rough to tell tyres by
+    used = [float(np.median([_friction_used(r, along=along) for r in side])) for side in by_side]
     ratio = used[1] / used[0]
     warnings = []
     grip_differs = abs(ratio - 1) > GRIP_CHANGE
@@ -77,12 +80,12 @@ def _mask(run: Run) -> np.ndarray:
     return valid if run.laps is None else valid & np.isin(run.analysis.laps.number, run.laps)
 
 
-def _friction_used(run: Run) -> float:
-    """99th percentile of the acceleration in the plane, over what wheel load there is with downforce."""
+def _friction_used(run: Run, *, along: bool) -> float:
+    """99th percentile of the acceleration in the plane (or across only), over what load there is with downforce."""
     signals, car, where = run.analysis.signals, run.analysis.car, _mask(run)
     speed = signals.speed_m_s[where]
-    load = car.mass_kg * 9.81 + 0.6 * car.downforce_area_m2 * speed**2
-    force = car.mass_kg * np.hypot(signals.lat_m_s2, signals.long_m_s2)[where]
+    load = car.mass_kg * STANDARD_GRAVITY_M_S2 + 0.5 * AIR_DENSITY_KG_M3 * car.downforce_area_m2 * speed**2
+    force = car.mass_kg * np.hypot(signals.lat_m_s2, signals.long_m_s2 if along else 0.0)[where]
     return float(np.percentile(force / load, 99))
 
 

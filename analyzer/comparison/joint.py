@@ -6,8 +6,9 @@ curves; that is why the interval of a change can be narrower than those of the c
 Two things that the two sides have in common are put to use beyond that:
 
 - Where the ramps begin to clamp (hold-off) is tied between the sides: a workshop changes it on purpose (ring springs,
-  ramps) or not at all. Left free, it trades against preload and slope and makes both changes look unknown. The tie is
-  loosened when the setup files say that the hold-off changed, or when the logs fit clearly better without it.
+  ramps) or not at all. Left free, it trades against preload and slope and makes both changes look unknown. The logs
+  cannot say whether it holds: with and without the tie they fit alike, and a changed ring spring passes for less
+  preload and less on drive. So the tie is loosened by as much as the setup files speak of, or dropped by whoever knows.
 - Corner passes are resampled as corners, with the passes before and after together: what the model gets wrong in a
   corner it gets wrong on both sides, and that cancels in the difference.
 """
@@ -37,11 +38,11 @@ CURVE = len(model.NAMES)
 HOLDS = tuple(model.NAMES.index(n) for n in ("drive_hold_Nm", "coast_hold_Nm"))
 SLOPES = tuple(model.NAMES.index(n) for n in ("drive_slope", "coast_slope"))
 TIE_SHARE = 0.2  # of the hold-off's own prior deviation: wear and heat move it by less (common practice, no source)
-RELEASE_GAIN = 3.0  # half of 5.99, chi-square of two degrees of freedom at 95 %
-# A changed slope is known to this share of the change, one standard deviation, about the middle of the slipping
-# torques: where the tyre's form is wrong the error differs with what the wheels do. From simulated pairs with a tyre
-# of another form (tests/comparison/pairs.py).
-SLOPE_CHANGE_ERROR_SHARE = 0.2
+# A changed slope is known to this share of the change, one standard deviation; the preload errs the other way, by as
+# much as keeps the curve where the axle slipped about in its place. Where the tyre's form is wrong the error differs
+# with what the wheels do. Both from simulated pairs with a tyre of another form, drive slope 40 % up.
+SLOPE_CHANGE_ERROR_SHARE = 0.25
+PIVOT_SHARE = 0.4  # of the median slipping torque
 
 
 @dataclass(frozen=True)
@@ -94,7 +95,8 @@ class JointFit:
     curvature : of the loss at the fit, for planning.
     largest_torque_Nm : largest input torque.
     torque_span_Nm : input torques at which both sides slipped.
-    hold_off_tied : the hold-offs of both sides were tied together.
+    tie_sd_Nm : how far apart the hold-offs of both sides may be, on drive and on coast, one standard deviation; None
+        without a tie.
     """
 
     logs: tuple[JointLog, ...]
@@ -106,13 +108,13 @@ class JointFit:
     curvature: "Curvature"
     largest_torque_Nm: float
     torque_span_Nm: tuple[float, float]
-    hold_off_tied: bool
+    tie_sd_Nm: tuple[float, float] | None
 
 
 class _Layout:
     """Which entries of the joint parameters are each log's: of all, its side's, its source's, and the curve."""
 
-    def __init__(self, logs: tuple[JointLog, ...], *, tie_sd_Nm: float | None, one_tyre: bool) -> None:
+    def __init__(self, logs: tuple[JointLog, ...], *, tie_sd_Nm: tuple[float, float] | None, one_tyre: bool) -> None:
         priors = logs[0].problem.priors
         columns: dict[Hashable, int] = {}
         self.index = []
@@ -132,8 +134,8 @@ class _Layout:
             self.start[entries], diagonal[entries] = log.problem.start, log.problem.information
         self.information = np.diag(diagonal)
         if tie_sd_Nm is not None:
-            tie = 1 / tie_sd_Nm**2
-            for hold in HOLDS:
+            for hold, deviation in zip(HOLDS, tie_sd_Nm, strict=True):
+                tie = 1 / deviation**2
                 before, after = self.size - 2 * CURVE + hold, self.size - CURVE + hold
                 # one prior for the level, on the side before; the tie is what is known of the other
                 self.information[after, after] = tie
@@ -158,36 +160,32 @@ def _owner(j: int, prior: Prior, log: JointLog, one_tyre: bool) -> Hashable:
     return j, "source", log.source
 
 
-def fit_jointly(logs: tuple[JointLog, ...], *, expected_hold_change_Nm: float = 0.0, one_tyre: bool = True) -> JointFit:
+def fit_jointly(
+    logs: tuple[JointLog, ...], *, hold_change_Nm: tuple[float, float] | None = (0.0, 0.0), one_tyre: bool = True
+) -> JointFit:
     """Fit all logs at once.
 
     Parameters
     ----------
     logs : of both sides.
-    expected_hold_change_Nm : size of the change of hold-off that the setup files speak of. It loosens the tie by as
-        much; where the hold-off went is left to the logs.
+    hold_change_Nm : size of the change of hold-off that the setup files speak of, on drive and on coast. It loosens the
+        tie by as much; where the hold-off went is left to the logs. None drops the tie.
     one_tyre : the same tyre on both sides; otherwise each side has its own.
-
-    Notes
-    -----
-    The tie of the hold-offs is dropped by itself when the data loss falls by more than `RELEASE_GAIN` without it.
     """
-    tie_sd = np.hypot(TIE_SHARE * logs[0].problem.hold_sd_Nm, expected_hold_change_Nm)
-    tied = _Layout(logs, tie_sd_Nm=tie_sd, one_tyre=one_tyre)
-    free = _Layout(logs, tie_sd_Nm=None, one_tyre=one_tyre)
-    theta, evaluations = _minimise(logs, tied, tied.start)
-    loose, there = _minimise(logs, free, theta)
-    if _data_loss(logs, tied, theta, evaluations) - _data_loss(logs, free, loose, there) > RELEASE_GAIN:
-        return _result(logs, free, loose, there, tied=False)
-    return _result(logs, tied, theta, evaluations, tied=True)
+    tie_sd = None
+    if hold_change_Nm is not None:
+        drive, coast = np.hypot(TIE_SHARE * logs[0].problem.hold_sd_Nm, hold_change_Nm)
+        tie_sd = (float(drive), float(coast))
+    layout = _Layout(logs, tie_sd_Nm=tie_sd, one_tyre=one_tyre)
+    return _result(logs, layout, *_minimise(logs, layout), tie_sd_Nm=tie_sd)
 
 
 def _minimise(
-    logs: tuple[JointLog, ...], layout: _Layout, theta: np.ndarray, *, iterations: int = 40
+    logs: tuple[JointLog, ...], layout: _Layout, *, iterations: int = 40
 ) -> tuple[np.ndarray, list[Evaluation]]:
     """Levenberg-Marquardt as in `lockcurve.fit`, over all logs."""
     problems = [log.problem for log in logs]
-    theta = theta.copy()
+    theta = layout.start.copy()
     states: list[np.ndarray | None] = [None] * len(logs)
     damping = 1e-2
     for _ in range(iterations):
@@ -248,7 +246,12 @@ def _assemble(
 
 
 def _result(
-    logs: tuple[JointLog, ...], layout: _Layout, theta: np.ndarray, evaluations: list[Evaluation], *, tied: bool
+    logs: tuple[JointLog, ...],
+    layout: _Layout,
+    theta: np.ndarray,
+    evaluations: list[Evaluation],
+    *,
+    tie_sd_Nm: tuple[float, float] | None,
 ) -> JointFit:
     hessian, _, by_log = _assemble(logs, layout, theta, evaluations, per_group=True)
     inverse = np.linalg.inv(hessian)
@@ -281,7 +284,7 @@ def _result(
         ),
         largest_torque_Nm=max(largest, 100.0),
         torque_span_Nm=(float(max(b[0] for b in both)), float(min(b[1] for b in both))),
-        hold_off_tied=tied,
+        tie_sd_Nm=tie_sd_Nm,
     )
 
 
@@ -309,5 +312,5 @@ def form_error(fitted: np.ndarray, slipping_torque_Nm: np.ndarray) -> np.ndarray
         on_side = sign * slipping_torque_Nm[sign * slipping_torque_Nm > 0]
         off = rng.standard_normal(REPLICATES) * SLOPE_CHANGE_ERROR_SHARE * (fitted[1, slope] - fitted[0, slope])
         error[:, 1, slope] += off
-        error[:, 1, 0] -= 0.5 * off * (np.median(on_side) if len(on_side) else 0.0)
+        error[:, 1, 0] -= PIVOT_SHARE * off * (np.median(on_side) if len(on_side) else 0.0)
     return error

@@ -17,7 +17,7 @@ phase_changes          list of {phase, corner (null: all matched corners), direc
                        upper, reason}}, at matched speed and throttle
 events                 list of {kind, count_before, count_after, laps_before, laps_after, rate_ratio {value, lower,
                        upper, reason}, verdict: more | fewer | cannot_tell}
-conditions             {hold_off_tied, one_tyre}: what the joint fit took as common
+conditions             {hold_off_tie_sd_Nm ([drive, coast]; null: left free), one_tyre}: what was taken as common
 warnings               list of sentences
 """
 
@@ -52,7 +52,7 @@ def comparison_result(comparison: Comparison) -> dict[str, Any]:
             ],
             "phase_changes": [dataclasses.asdict(p) for p in comparison.phases],
             "events": [dataclasses.asdict(e) for e in comparison.events],
-            "conditions": {"hold_off_tied": comparison.joint.hold_off_tied, "one_tyre": comparison.one_tyre},
+            "conditions": {"hold_off_tie_sd_Nm": comparison.joint.tie_sd_Nm, "one_tyre": comparison.one_tyre},
             "warnings": list(comparison.warnings),
         }
     )
