@@ -56,17 +56,18 @@ def session_state(fit: Fit, drawn: Spread, observed: Observations, signals: Sign
     ground = spread_out(solution.state[0])
     yaw = (signals.yaw_rate_rad_s - value["yaw_bias"]) * np.exp(value["log_yaw_scale"])
     scale = np.exp(value["rear_left_right_scale"] / 2)
-    rear = low_pass(signals.wheel_speed_m_s[:, 2:], cutoff_hz=8.0, rate_hz=signals.rate_hz) * np.array(
-        [scale, 1 / scale]
+    left, right = (
+        low_pass(signals.wheel_speed_m_s[:, wheel], cutoff_hz=8.0, rate_hz=signals.rate_hz) * factor
+        for wheel, factor in ((2, scale), (3, 1 / scale))
     )
     half = yaw * car.rear_track_m / 2
     known = signals.valid
     gone = lambda x: np.where(known, x, np.nan)  # noqa: E731
     nearest = np.clip(np.searchsorted(times, grid), 0, len(times) - 1)
     return AxleState(
-        slip_left=gone(rear[:, 0] / np.maximum(ground - half, 1.0) - 1),
-        slip_right=gone(rear[:, 1] / np.maximum(ground + half, 1.0) - 1),
-        speed_difference_rad_s=gone((rear[:, 0] - rear[:, 1]) / car.rear_rolling_radius_m),
+        slip_left=gone(left / np.maximum(ground - half, 1.0) - 1),
+        slip_right=gone(right / np.maximum(ground + half, 1.0) - 1),
+        speed_difference_rad_s=gone((left - right) / car.rear_rolling_radius_m),
         free_difference_rad_s=gone(-yaw * car.rear_track_m / car.rear_rolling_radius_m),
         input_torque_Nm=gone(spread_out(input_torque)),
         torque_difference_Nm=gone(spread_out(difference)),

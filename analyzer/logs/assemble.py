@@ -70,8 +70,8 @@ def assemble(raw: RawLog, taken: Mapping[str, Taken], *, name: str, log_entry: L
         column = raw.columns[taken[channel].index]
         sources[channel] = ChannelSource(column.name, symbol, taken[channel].reason)
         values, inside = in_si(columns[channel], channel, symbol, taken[channel].entry, name)
-        impossible = np.abs(values) > _LARGEST
-        if impossible.any():
+        if np.fmax.reduce(values, initial=0.0) > _LARGEST or np.fmin.reduce(values, initial=0.0) < -_LARGEST:
+            impossible = np.abs(values) > _LARGEST
             values = np.where(impossible, np.nan, values)
             words = (
                 f"{CHANNELS[channel].label[0].upper()}{CHANNELS[channel].label[1:]} holds {impossible.sum()} "

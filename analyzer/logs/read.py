@@ -15,6 +15,8 @@ from analyzer.logs.raw import RawLog
 from analyzer.logs.recording import Recording
 from analyzer.logs.registry import open_log
 
+TIME_ROWS = 100_000  # tell the unit of a time as well as all do
+
 
 def read_log(path: Path | str, *, channel_map: ChannelMap | None = None) -> Recording:
     """Read a log.
@@ -81,7 +83,7 @@ def _plausible(raw: RawLog, taken: Mapping[str, Taken]) -> bool:
     unstated = [c for c in taken if not raw.columns[taken[c].index].unit and not raw.columns[taken[c].index].is_clock]
     loaded, _ = raw.load([t.index for t in taken.values()])
     values = dict(zip(taken, loaded, strict=True))
-    if "time" in unstated and behaviour.time_unit(values["time"]) not in ("s", None):
+    if "time" in unstated and behaviour.time_unit(values["time"][:TIME_ROWS]) not in ("s", None):
         return False
     return all(
         behaviour.possible(c, values[c][:: max(1, len(values[c]) // 20_000)], CHANNELS[c].file_unit)

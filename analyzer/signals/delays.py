@@ -8,7 +8,7 @@ from scipy.signal import correlate, correlation_lags
 
 from analyzer.channels import CHANNELS
 from analyzer.logs.recording import Annotation, Recording
-from analyzer.signals.stretches import known, period_s, rough_speed_m_s, wheel_speeds_m_s
+from analyzer.signals.stretches import period_s, read_off, rough_speed_m_s, wheel_speeds_m_s
 
 LONGEST_S = 2.0
 ENOUGH_S = 3600.0  # an hour from the middle of a longer log
@@ -59,9 +59,10 @@ def estimate_delays(recording: Recording) -> Mapping[str, Delay]:
         return {}
     start = max(0.0, (time[-1] - ENOUGH_S) / 2)
     grid = np.arange(start, min(time[-1], start + ENOUGH_S), 1 / RATE_HZ)
-    channels = {name: _on_grid(values, time, grid) for name, values in recording.channels.items()}
-    wheels = {name: _on_grid(values, time, grid) for name, values in wheel_speeds_m_s(recording).items()}
-    speed = _rolling_speed(wheels, _on_grid(rough_speed_m_s(recording), time, grid))
+    read = read_off(time, grid)
+    channels = {name: read(values) for name, values in recording.channels.items()}
+    wheels = wheel_speeds_m_s(recording, channels)
+    speed = _rolling_speed(wheels, read(rough_speed_m_s(recording)))
     if np.ptp(speed) < 5.0:
         return {}
     result = _wheel_delays(wheels)
@@ -121,11 +122,6 @@ def _lateral_delays(channels: Mapping[str, np.ndarray], wheels: Mapping[str, np.
             return {"yaw_rate": replace(pair, delay_s=-pair.delay_s, against="lateral acceleration")}
         return {"lat_g": pair}
     return {}
-
-
-def _on_grid(values: np.ndarray, time: np.ndarray, grid: np.ndarray) -> np.ndarray:
-    times, values = known(time, values)
-    return np.interp(grid, times, values) if len(times) else np.zeros(len(grid))
 
 
 def _smooth(values: np.ndarray) -> np.ndarray:

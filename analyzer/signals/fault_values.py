@@ -257,7 +257,8 @@ def quantised(recording: Recording) -> list[Annotation]:
     for channel, values in wheel_speeds_m_s(recording).items():
         steps = np.abs(np.diff(values[np.isfinite(values)]))
         steps = steps[steps > 1e-9]
-        if len(steps) < 50:
+        # coarse means that a hundredth of the steps at most are small
+        if len(steps) < 50 or np.count_nonzero(steps <= COARSE_SPEED_M_S) > 0.02 * len(steps):
             continue
         smallest = float(np.percentile(steps, 1))
         whole = np.abs(steps / smallest - np.round(steps / smallest)) < 0.05

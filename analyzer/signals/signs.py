@@ -1,13 +1,14 @@
 """Signs and sides, from the physics: in a left turn the right wheels run faster, and yaw rate, lateral acceleration
 and steer are positive (ISO 8855). What contradicts the rest is turned over when certain, and always reported."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from analyzer.channels import CHANNELS
 from analyzer.logs.recording import Annotation, Recording
-from analyzer.signals.stretches import known, rough_speed_m_s, wheel_speeds_m_s
+from analyzer.signals.stretches import read_off, rough_speed_m_s, wheel_speeds_m_s
 
 RATE_HZ = 10.0
 CLEAR = 0.5  # correlation beyond which two signals say the same, or the opposite
@@ -16,6 +17,7 @@ TURN_CHANNELS = ("yaw_rate", "lat_g", "steer")
 # Off the throttle a rear axle turns with the front one, at most not at all (locked): the slope of its difference over
 # that of the front is never below zero but for noise. Beyond the first figure it is said, beyond the second put right.
 DOUBTFUL_SLOPE, WRONG_SLOPE = -0.05, -0.15
+Read = Callable[[np.ndarray], np.ndarray]  # a channel's samples to its values on the grid
 DRIVEN_SLIP = 0.005  # driven wheels run this much faster on power than rolling; a hard-driven car shows 0.01 and more
 
 
@@ -48,25 +50,28 @@ def settle_signs(recording: Recording) -> tuple[Recording, tuple[Annotation, ...
     if recording.time_s[-1] < 10 or len(recording.time_s) < 100:
         return recording, ()
     notes: list[Annotation] = []
+    read = read_off(recording.time_s, np.arange(0.0, recording.time_s[-1], 1 / RATE_HZ))
+    view = _view(recording, read)
     for settle in (_settle_pedals, _settle_ends, _settle_sides):
-        recording, found = settle(recording)
+        settled, found = settle(recording, view, read)
+        if settled is not recording:
+            recording, view = settled, _view(settled, read)
         notes.extend(found)
     return recording, tuple(notes)
 
 
-def _settle_pedals(recording: Recording) -> tuple[Recording, list[Annotation]]:
+def _settle_pedals(recording: Recording, view: _Turning, read: Read) -> tuple[Recording, list[Annotation]]:
     """Longitudinal acceleration against the change of speed, throttle against acceleration."""
-    view = _view(recording)
     notes: list[Annotation] = []
     if "long_g" in recording.channels:
-        together = _together(_grid(recording, "long_g"), view.change, view.moving)
+        together = _together(read(recording.channels["long_g"]), view.change, view.moving)
         if together < -CLEAR:
             recording, note = _turned_over(
                 recording, "long_g", f"it falls when the car gains speed (correlation {together:.2f})"
             )
             notes.append(note)
     if "throttle" in recording.channels:
-        together = _together(_grid(recording, "throttle"), view.change, view.moving)
+        together = _together(read(recording.channels["throttle"]), view.change, view.moving)
         if together < -CLEAR:
             values = np.nanmax(recording.channels["throttle"]) + np.nanmin(recording.channels["throttle"])
             channels = {**recording.channels, "throttle": values - recording.channels["throttle"]}
@@ -78,16 +83,16 @@ def _settle_pedals(recording: Recording) -> tuple[Recording, list[Annotation]]:
     return recording, notes
 
 
-def _settle_ends(recording: Recording) -> tuple[Recording, list[Annotation]]:
+def _settle_ends(recording: Recording, view: _Turning, read: Read) -> tuple[Recording, list[Annotation]]:
     """Front and rear wheels, from the slip of the driven axle on power and of the front axle under braking."""
     wheels = wheel_speeds_m_s(recording)
     if len(wheels) < 4 or "throttle" not in recording.channels:
         return recording, []
-    view = _view(recording)
     front, rear = (
-        (_grid(recording, f"wheel_speed_{end}l") + _grid(recording, f"wheel_speed_{end}r")) / 2 for end in ("f", "r")
+        (read(recording.channels[f"wheel_speed_{end}l"]) + read(recording.channels[f"wheel_speed_{end}r"])) / 2
+        for end in ("f", "r")
     )
-    throttle = _grid(recording, "throttle")
+    throttle = read(recording.channels["throttle"])
     gentle = view.moving & _gentle(view)
     ratio = np.where(gentle, rear / np.where(front > 0, front, np.nan), np.nan)
     rolling = gentle & (throttle < 0.05) & (view.change > -2.0)
@@ -114,11 +119,10 @@ def _settle_ends(recording: Recording) -> tuple[Recording, list[Annotation]]:
     ]
 
 
-def _settle_sides(recording: Recording) -> tuple[Recording, list[Annotation]]:
+def _settle_sides(recording: Recording, view: _Turning, read: Read) -> tuple[Recording, list[Annotation]]:
     """Left and right: sensors against the front wheels, the rear wheels where they roll freely, and the position."""
-    view = _view(recording)
     notes: list[Annotation] = []
-    recording, view, rear_notes = _settle_rear(recording, view)
+    recording, view, rear_notes = _settle_rear(recording, view, read)
     notes += rear_notes
     witness, words = _witness(view)
     if witness is None:
@@ -143,7 +147,7 @@ def _settle_sides(recording: Recording) -> tuple[Recording, list[Annotation]]:
     return recording, notes
 
 
-def _settle_rear(recording: Recording, view: _Turning) -> tuple[Recording, _Turning, list[Annotation]]:
+def _settle_rear(recording: Recording, view: _Turning, read: Read) -> tuple[Recording, _Turning, list[Annotation]]:
     """One axle whose sides run against the other axle while coasting: the sensors or the position tell which one."""
     if view.front is None or view.rear is None:
         return recording, view, []
@@ -162,7 +166,7 @@ def _settle_rear(recording: Recording, view: _Turning) -> tuple[Recording, _Turn
     end, name = ("r", "rear") if front_right else ("f", "front")
     recording = _swapped(recording, ((f"wheel_speed_{end}l", f"wheel_speed_{end}r"),), f"{name} left and right")
     note = f"{words}: {name} left and right were swapped in the log, and were put right."
-    return recording, _view(recording), [Annotation("wheels_swapped", "warning", None, None, None, note)]
+    return recording, _view(recording, read), [Annotation("wheels_swapped", "warning", None, None, None, note)]
 
 
 def _witness(view: _Turning) -> tuple[np.ndarray | None, str]:
@@ -195,37 +199,36 @@ def _sensors_alone(view: _Turning) -> list[Annotation]:
     return [*notes, Annotation("sides_unverified", "info", None, None, None, words)]
 
 
-def _view(recording: Recording) -> _Turning:
-    grid = np.arange(0.0, recording.time_s[-1], 1 / RATE_HZ)
-    speed = np.nan_to_num(np.interp(grid, recording.time_s, np.nan_to_num(rough_speed_m_s(recording))))
+def _view(recording: Recording, read: Read) -> _Turning:
+    speed = read(np.nan_to_num(rough_speed_m_s(recording)))
     change = np.gradient(_smooth(speed), 1 / RATE_HZ)
     moving = speed > MOVING_M_S
     floor = np.maximum(speed, MOVING_M_S)
     turn = {}
     for name in TURN_CHANNELS:
         if name in recording.channels:
-            values = _grid(recording, name)
+            values = read(recording.channels[name])
             turn[name] = _smooth(values / floor if name == "lat_g" else values * floor if name == "steer" else values)
     wheels = wheel_speeds_m_s(recording)
     pairs = {}
     for end in "fr":
         left, right = f"wheel_speed_{end}l", f"wheel_speed_{end}r"
         if left in wheels and right in wheels:
-            difference = _grid(recording, right) - _grid(recording, left)
+            difference = read(recording.channels[right]) - read(recording.channels[left])
             ratio = np.median((difference / floor)[moving]) if moving.any() else 0.0
             pairs[end] = _smooth(difference - ratio * speed)  # scale errors of the channels grow with speed
     free = change > -3.0  # a braked front wheel slips
-    throttle = _grid(recording, "throttle") if "throttle" in recording.channels else np.zeros(len(grid))
+    throttle = read(recording.channels["throttle"]) if "throttle" in recording.channels else np.zeros(len(speed))
     coasting = free & (throttle < 0.1)
     front = pairs["f"] * free if "f" in pairs else None
-    return _Turning(turn, front, pairs.get("r"), _heading_rate(recording, grid), speed, moving, coasting, change)
+    return _Turning(turn, front, pairs.get("r"), _heading_rate(recording, read), speed, moving, coasting, change)
 
 
-def _heading_rate(recording: Recording, grid: np.ndarray) -> np.ndarray | None:
+def _heading_rate(recording: Recording, read: Read) -> np.ndarray | None:
     """Rate of the path's heading (left positive) from latitude and longitude, None without a usable position."""
     if not {"latitude", "longitude"} <= recording.channels.keys():
         return None
-    latitude, longitude = _grid(recording, "latitude"), _grid(recording, "longitude")
+    latitude, longitude = read(recording.channels["latitude"]), read(recording.channels["longitude"])
     east = _smooth(_smooth(longitude * np.cos(np.median(latitude))))
     north = _smooth(_smooth(latitude))
     if np.ptp(east) + np.ptp(north) < 1e-5:  # about 60 m on the ground
@@ -241,12 +244,6 @@ def _gentle(view: _Turning) -> np.ndarray:
         centred = np.abs(values - np.median(values))
         result &= centred < 0.35 * np.percentile(centred, 95)
     return result
-
-
-def _grid(recording: Recording, name: str) -> np.ndarray:
-    values = recording.channels[name]
-    grid = np.arange(0.0, recording.time_s[-1], 1 / RATE_HZ)
-    return np.interp(grid, *known(recording.time_s, values))
 
 
 def _smooth(values: np.ndarray) -> np.ndarray:

@@ -1,5 +1,7 @@
 """Stretches of a log: runs of samples, and the speed they are judged by."""
 
+from collections.abc import Callable, Mapping
+
 import numpy as np
 
 from analyzer.channels import WHEEL_CHANNELS
@@ -28,15 +30,37 @@ def known(time_s: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, np.ndarra
     return (time_s, values) if good.all() else (time_s[good], values[good])
 
 
+def read_off(time_s: np.ndarray, at_s: np.ndarray) -> Callable[[np.ndarray], np.ndarray]:
+    """What reads channels off at other times, linearly between the samples that have a value, held beyond the ends;
+    zeros where a channel has none. The places are looked up once for all channels."""
+    after = np.clip(np.searchsorted(time_s, at_s), 1, len(time_s) - 1)
+    before = after - 1
+    share = np.clip((at_s - time_s[before]) / (time_s[after] - time_s[before]), 0.0, 1.0)
+
+    def read(values: np.ndarray) -> np.ndarray:
+        times, present = known(time_s, values)
+        if not len(times):
+            return np.zeros(len(at_s))
+        if len(times) < len(time_s):
+            return np.interp(at_s, times, present)
+        return values[before] + share * (values[after] - values[before])
+
+    return read
+
+
 def period_s(recording: Recording) -> float:
     """The usual time between samples, s."""
     return float(np.median(np.diff(recording.time_s)))
 
 
-def wheel_speeds_m_s(recording: Recording) -> dict[str, np.ndarray]:
-    """Logged wheel speeds in m/s, good to the accuracy of a nominal radius where they are rotations."""
-    factor = NOMINAL_RADIUS_M if recording.wheel_speed_unit == "rad/s" else 1.0
-    return {name: recording.channels[name] * factor for name in WHEEL_CHANNELS if name in recording.channels}
+def wheel_speeds_m_s(recording: Recording, channels: Mapping[str, np.ndarray] | None = None) -> dict[str, np.ndarray]:
+    """Logged wheel speeds in m/s, good to the accuracy of a nominal radius where they are rotations; `channels` are
+    the recording's own unless given."""
+    channels = recording.channels if channels is None else channels
+    speeds = {name: channels[name] for name in WHEEL_CHANNELS if name in channels}
+    if recording.wheel_speed_unit != "rad/s":
+        return speeds
+    return {name: values * NOMINAL_RADIUS_M for name, values in speeds.items()}
 
 
 def rough_speed_m_s(recording: Recording, *, without: str | None = None, part: slice = slice(None)) -> np.ndarray:
