@@ -1,0 +1,85 @@
+"""A logbook of an earlier version is brought up to date, whole or not at all."""
+
+import sqlite3
+
+import pytest
+
+from analyzer.errors import InputError
+from analyzer.logbook import add, results, runs, schema
+from analyzer.logbook.store import Store
+
+NOW = len(schema.MIGRATIONS)
+NEXT = ("ALTER TABLE runs ADD COLUMN track TEXT NOT NULL DEFAULT ''", "UPDATE runs SET track = 'unknown'")
+
+
+@pytest.fixture
+def old(store, short_logs, car):
+    """The folder of a logbook of today with one run."""
+    add.add(store, short_logs / "before.parquet", car_path=car)
+    store.close()
+    return store.folder
+
+
+def version(folder):
+    connection = sqlite3.connect(folder / "logbook.sqlite")
+    found = connection.execute("PRAGMA user_version").fetchone()[0]
+    connection.close()
+    return found
+
+
+def test_a_new_logbook_has_the_newest_version(store):
+    assert version(store.folder) == len(schema.MIGRATIONS)
+    assert store.rows("PRAGMA foreign_keys")[0][0] == 1
+    assert store.rows("PRAGMA journal_mode")[0][0] == "wal"
+    assert store.rows("PRAGMA application_id")[0][0] == schema.APPLICATION_ID
+
+
+def test_a_step_is_taken_and_keeps_what_is_there(old, monkeypatch):
+    monkeypatch.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, NEXT))
+    for _ in range(2):  # the second time there is nothing to do
+        with Store(old) as store:
+            assert [row["track"] for row in store.rows("SELECT track FROM runs")] == ["unknown"]
+            assert len(runs.runs(store)) == 1
+        assert version(old) == NOW + 1
+
+
+def test_a_step_that_fails_changes_nothing(old, monkeypatch):
+    monkeypatch.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, (NEXT[0], "UPDATE nowhere SET x = 1")))
+    with pytest.raises(InputError, match="cannot be used"):
+        Store(old)
+    assert version(old) == NOW
+    monkeypatch.undo()
+    with Store(old) as store:
+        assert "track" not in store.rows("SELECT * FROM runs")[0].keys()
+        assert len(runs.runs(store)) == 1
+
+
+def test_a_newer_logbook_is_refused_and_left_alone(old, monkeypatch):
+    monkeypatch.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, NEXT))
+    Store(old).close()
+    monkeypatch.undo()
+    with pytest.raises(InputError, match="newer version"):
+        Store(old)
+    assert version(old) == NOW + 1
+
+
+@pytest.mark.parametrize("number", range(1, NOW))
+def test_a_logbook_of_each_earlier_version_keeps_its_runs_and_results(tmp_path, short_logs, car, monkeypatch, number):
+    from made_analysis import made_analysis
+
+    monkeypatch.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:number])
+    with Store(tmp_path / "book") as store:
+        run = add.add(store, short_logs / "before.parquet", car_path=car).run
+        before = results.finish(store, run, made_analysis(), provenance=results.expected(run))
+        text = results.result_text(store, before.id)
+    monkeypatch.undo()
+    assert version(tmp_path / "book") == number
+    with Store(tmp_path / "book") as store:
+        assert version(tmp_path / "book") == NOW
+        assert runs.runs(store) == [run]
+        assert results.results(store) == [before] and results.result_text(store, before.id) == text
+        assert store.rows("PRAGMA foreign_key_check") == []
+    with Store(tmp_path / "new") as new, Store(tmp_path / "book") as brought:
+        # the tables are those of a new logbook
+        tables = "SELECT type, name, sql FROM sqlite_schema ORDER BY type, name"
+        assert [tuple(r) for r in brought.rows(tables)] == [tuple(r) for r in new.rows(tables)]
