@@ -6,10 +6,9 @@ from analyzer.comparison import words
 from analyzer.comparison.compare import Comparison
 from analyzer.comparison.figures import READ_CHANGE, READ_PHASES, change_plot, phase_plot
 from analyzer.files import write_atomic
-from analyzer.lockcurve.estimate import Interval
 from analyzer.phases.segments import PHASES
 from analyzer.report import page
-from analyzer.report.words import PARAMETER_NAMES, PHASE_NAMES, interval_words, number
+from analyzer.report.words import PARAMETER_NAMES, PHASE_NAMES, interval_words, number, signed
 
 
 def write_html(comparison: Comparison, path: Path | str) -> None:
@@ -28,7 +27,7 @@ def render(comparison: Comparison) -> str:
     if any(p.corner is not None and p.transfer_torque_Nm.value is not None for p in comparison.phases):
         figures["phase-plot"] = phase_plot(comparison)
     environment = page.environment("analyzer.comparison")
-    environment.filters.update(number=number, change=_change)
+    environment.filters.update(number=number, change=words.change_words, signed=signed)
     return environment.get_template("comparison.html").render(
         comparison=comparison,
         rows=sorted(comparison.phases, key=lambda p: (p.corner or 0, p.direction or "", PHASES.index(p.phase))),
@@ -48,17 +47,7 @@ def _parameters(comparison: Comparison) -> list[tuple[str, ...]]:
         if name in comparison.change:
             levels = [" (".join(interval_words(c.parameters[name], digits)) + ")" for c in comparison.curves]
             change, predicted = comparison.change[name], comparison.predicted_change[name]
-            span = f"{change.lower:+.{digits}f} to {change.upper:+.{digits}f}"
-            parts = "–" if predicted is None else f"{predicted:+.{digits}f}"
-            rows.append((label, *levels, f"{change.value:+.{digits}f}", span, parts))
+            span = f"{signed(change.lower, digits)} to {signed(change.upper, digits)}"
+            parts = "–" if predicted is None else signed(predicted, digits)
+            rows.append((label, *levels, signed(change.value, digits), span, parts))
     return rows
-
-
-def _change(interval: Interval, digits: int = 0, factor: float = 1.0) -> str:
-    """A change with its interval in one cell, or why there is none."""
-    if interval.value is None:
-        return "–"
-    text = f"{factor * interval.value:+.{digits}f}"
-    if interval.lower is not None and interval.upper is not None:
-        text += f" ({factor * interval.lower:+.{digits}f} to {factor * interval.upper:+.{digits}f})"
-    return text

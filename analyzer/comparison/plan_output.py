@@ -10,6 +10,7 @@ from analyzer.cautions import CAUTIONS
 from analyzer.comparison.planning import SHOWN_LAPS, PlannedChange
 from analyzer.comparison.runs import Run
 from analyzer.report.result_json import plain
+from analyzer.report.words import signed
 
 HALF_WIDTH = 1.96  # 95 %, in standard errors
 SOURCE_WORDS = {
@@ -74,7 +75,7 @@ def _line(change: PlannedChange) -> str:
     what = f"{change.parameter.replace('_', ' ')} {change.size}"
     if change.change_Nm is None:
         return f"{what}: cannot be planned, {change.reason}."
-    what += f" ({change.change_Nm:+.0f} N.m): "
+    what += f" ({signed(change.change_Nm)} N.m): "
     if change.laps is None:
         what += f"no number of laps is enough, because {change.reason}."
     else:

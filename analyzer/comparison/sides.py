@@ -21,6 +21,7 @@ from analyzer.comparison.joint import JointFit
 from analyzer.differential.predicted import NORMAL_95, PredictedLockCurve
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval
+from analyzer.report.words import signed
 
 SIDES = ("preload", "drive", "coast")
 MARGIN_SHARE = 0.20  # of the level before: a spring or ramp step smaller than this is hardly felt; common practice
@@ -106,10 +107,10 @@ def side_change(
     change = interval(float(levels[1] - levels[0]), draws)
     found = verdict(change.value, draws, expected=expected, expected_sd=expected_sd, margin=margin)
     sentence = (
-        f"{SIDE_WORDS[side]} changed by {change.value:+.0f} N.m ({change.lower:+.0f} to {change.upper:+.0f}), "
+        f"{SIDE_WORDS[side]} changed by {signed(change.value)} N.m ({signed(change.lower)} to {signed(change.upper)}), "
         f"from {levels[0]:.0f}"
     )
-    sentence += "." if expected is None else f"; the parts say {expected:+.0f}."
+    sentence += "." if expected is None else f"; the parts say {signed(expected)}."
     return SideChange(change, float(levels[0]), expected, margin, found, sentence, float(np.std(draws)), torque)
 
 

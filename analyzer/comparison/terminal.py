@@ -11,10 +11,11 @@ from analyzer.comparison.words import (
     HOW_TO_READ,
     PARAMETER_ROWS,
     answer,
+    change_words,
     verdict_words,
 )
 from analyzer.lockcurve.estimate import Interval
-from analyzer.report.words import PHASE_NAMES
+from analyzer.report.words import PHASE_NAMES, signed
 
 
 def print_comparison(comparison: Comparison, console: Console) -> None:
@@ -52,36 +53,31 @@ def _parameters(comparison: Comparison) -> Table:
     table = Table(title="Change of the lock curve, after minus before", title_justify="left")
     for heading in ("", "change", "95 % interval", "parts say"):
         table.add_column(heading, justify="left" if not heading else "right")
-    for name, (words, form) in PARAMETER_ROWS.items():
+    for name, (words, digits) in PARAMETER_ROWS.items():
         interval, predicted = comparison.change[name], comparison.predicted_change[name]
         table.add_row(
             words,
-            form.format(interval.value),
-            f"{form.format(interval.lower)} to {form.format(interval.upper)}",
-            "–" if predicted is None else form.format(predicted),
+            signed(interval.value, digits),
+            f"{signed(interval.lower, digits)} to {signed(interval.upper, digits)}",
+            "–" if predicted is None else signed(predicted, digits),
         )
     return table
 
 
 def _phases(comparison: Comparison) -> Table:
-    table = Table(title="Change by phase, all corners, at matched speed and throttle", title_justify="left")
+    title = "Change by phase, all corners, at matched speed and throttle"
+    table = Table(title=title, title_justify="left", padding=0)  # 80 columns
     for heading in ("phase", "kinematic lock", "transfer torque, N.m", "inside slip, %"):
         table.add_column(heading, justify="left" if heading == "phase" else "right")
     for change in comparison.phases:
         if change.corner is None:
-            slip = change.inside_slip
-            per_cent = Interval(*(None if x is None else 100 * x for x in (slip.value, slip.lower, slip.upper)))
             table.add_row(
                 PHASE_NAMES[change.phase],
-                _cell(change.kinematic_lock, "{:+.2f}"),
-                _cell(change.transfer_torque_Nm, "{:+.0f}"),
-                _cell(per_cent, "{:+.1f}"),
+                change_words(change.kinematic_lock, 2),
+                change_words(change.transfer_torque_Nm),
+                change_words(change.inside_slip, 1, 100.0),
             )
     return table
-
-
-def _cell(interval: Interval, form: str) -> str:
-    return "–" if interval.value is None else form.format(interval.value) + _span(interval, form)
 
 
 def _span(interval: Interval, form: str) -> str:

@@ -2,6 +2,8 @@
 
 from analyzer.comparison.compare import Comparison
 from analyzer.comparison.sides import SideChange
+from analyzer.lockcurve.estimate import Interval
+from analyzer.report.words import signed
 
 VERDICT_WORDS = {
     "as_predicted": "changed as the parts say",
@@ -15,10 +17,10 @@ AGAINST_PARTS_WORDS = VERDICT_WORDS | {
     "weaker": "locks less than the parts say",
 }
 PARAMETER_ROWS = {
-    "preload_Nm": ("preload, N.m", "{:+.0f}"),
-    "drive_slope": ("drive slope, N.m per N.m", "{:+.3f}"),
-    "drive_hold_Nm": ("drive ramps start to clamp at, N.m", "{:+.0f}"),
-    "coast_slope": ("coast slope, N.m per N.m", "{:+.3f}"),
+    "preload_Nm": ("preload, N.m", 0),
+    "drive_slope": ("drive slope, N.m per N.m", 3),
+    "drive_hold_Nm": ("drive ramps start to clamp at, N.m", 0),
+    "coast_slope": ("coast slope, N.m per N.m", 3),
 }
 EVENT_WORDS = {"inside_wheel_spin": "inside rear spins", "coast_understeer": "understeer off the throttle"}
 EVENT_VERDICT_WORDS = {"more": "more than before", "fewer": "fewer than before", "cannot_tell": "cannot be told"}
@@ -38,13 +40,23 @@ def verdict_words(change: SideChange) -> str:
     return (VERDICT_WORDS if change.expected_Nm is None else AGAINST_PARTS_WORDS)[change.verdict]
 
 
+def change_words(interval: Interval, digits: int = 0, factor: float = 1.0) -> str:
+    """A change with its interval in one cell, a dash where there is none."""
+    if interval.value is None:
+        return "–"
+    text = signed(factor * interval.value, digits)
+    if interval.lower is not None and interval.upper is not None:
+        text += f" ({signed(factor * interval.lower, digits)} to {signed(factor * interval.upper, digits)})"
+    return text
+
+
 def answer(comparison: Comparison) -> tuple[str, str]:
     """Did it take, and how sure: a line each, of about 80 characters."""
     sides = comparison.sides
     against_parts = any(c.expected_Nm is not None for c in sides.values())
     first = _against_parts(sides) if against_parts else _against_nothing(sides)
     spans = [
-        f"{side} {c.change_Nm.lower:+.0f} to {c.change_Nm.upper:+.0f}"
+        f"{side} {signed(c.change_Nm.lower)} to {signed(c.change_Nm.upper)}"
         for side, c in sides.items()
         if c.change_Nm.value is not None
     ]
@@ -53,7 +65,9 @@ def answer(comparison: Comparison) -> tuple[str, str]:
 
 
 def _against_nothing(sides: dict[str, SideChange]) -> str:
-    changed = [f"{side} {c.change_Nm.value:+.0f}" for side, c in sides.items() if c.verdict in ("stronger", "weaker")]
+    changed = [
+        f"{side} {signed(c.change_Nm.value)}" for side, c in sides.items() if c.verdict in ("stronger", "weaker")
+    ]
     rest = _rest(sides, changed=bool(changed))
     if changed:
         return f"It changed: {', '.join(changed)} N.m{rest}."
@@ -67,11 +81,11 @@ def _against_nothing(sides: dict[str, SideChange]) -> str:
 def _against_parts(sides: dict[str, SideChange]) -> str:
     meant = {side: c for side, c in sides.items() if c.expected_Nm is not None and abs(c.expected_Nm) >= c.margin_Nm}
     off = [
-        f"{side} {c.change_Nm.value:+.0f} N.m where the parts say {c.expected_Nm or 0.0:+.0f}"
+        f"{side} {signed(c.change_Nm.value)} N.m where the parts say {signed(c.expected_Nm or 0.0)}"
         for side, c in sides.items()
         if c.verdict in ("stronger", "weaker")
     ]
-    took = [f"{side} {c.change_Nm.value:+.0f}" for side, c in meant.items() if c.verdict == "as_predicted"]
+    took = [f"{side} {signed(c.change_Nm.value)}" for side, c in meant.items() if c.verdict == "as_predicted"]
     open_sides = [side for side, c in meant.items() if c.verdict == "cannot_tell"]
     if off:
         return f"Not as the parts say: {'; '.join(off)}."

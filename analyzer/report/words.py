@@ -68,6 +68,12 @@ def number(value: float | None, digits: int = 0) -> str:
     return text.lstrip("-") if float(text) == 0 else text
 
 
+def signed(value: float, digits: int = 0) -> str:
+    """`value` with its sign and `digits` decimals; what rounds to zero has no sign."""
+    text = f"{value:+.{digits}f}"
+    return text[1:] if float(text) == 0 else text
+
+
 def interval_words(interval: Interval, digits: int = 0) -> tuple[str, str]:
     """(value, interval) of a parameter in words; a bound is said to be one."""
     if interval.value is None:
