@@ -187,3 +187,9 @@ def test_a_worker_of_another_version_refuses(cut_logs, car):
         task(cut_logs / "baseline.parquet", car), expected=Provenance("", "", None, None, "0.0.1+abc")
     )
     assert "install the same version" in analyse_log(other).reason
+
+
+def test_the_readme_names_every_column():
+    text = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
+    table = text.split("<!-- season table")[1].split("\n## ")[0]
+    assert [name for name in COLUMNS if f"`{name}`" not in table] == []
