@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
+import pyarrow as pa
 
 from analyzer.channels import CHANNELS, WHEEL_CHANNELS
 from analyzer.errors import CannotTell, InputError
@@ -43,6 +44,7 @@ def read_log(path: Path | str, *, channel_map: ChannelMap | None = None) -> Reco
         taken, log_entry = recognised(raw, name)
         recording = assemble(raw, taken, name=name, log_entry=log_entry)
     require_usable(recording, raw)
+    pa.default_memory_pool().release_unused()  # Arrow would keep the size of the log for a next one
     return recording
 
 
