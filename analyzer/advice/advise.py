@@ -1,4 +1,4 @@
-"""From logs, setup and shelf to advice. Composition, and the sentences that say why."""
+"""From logs, setup and shelf to advice: composition only."""
 
 from collections.abc import Sequence
 from dataclasses import replace
@@ -8,7 +8,7 @@ import numpy as np
 
 from analyzer.advice import choose
 from analyzer.advice.builds import Build, Builds, builds
-from analyzer.advice.calibration import SideCalibration, calibrate, curves_of
+from analyzer.advice.calibration import calibrate, curves_of
 from analyzer.advice.cause import causes
 from analyzer.advice.evaluate import (
     DRAWS,
@@ -18,21 +18,21 @@ from analyzer.advice.evaluate import (
     as_logged,
     best_outcomes,
     drawn_outcomes,
+    driver_scatter,
     peak_seen,
     session_of,
     together,
 )
 from analyzer.advice.option import CURES, Advice, Cause, Cure, Option
 from analyzer.advice.parts import load_parts
+from analyzer.advice.sentences import assumptions, change_words, hangs_on, nothing_helps, why
 from analyzer.analysis import Analysis
 from analyzer.differential.setup import load_setup
-from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval
 from analyzer.pipeline import Progress, analyze
 
 NOT_DRAWN = "intervals are drawn for the builds that could be chosen"
 NO_TELL = "the logs have too little of it"
-GOES_UP = 1.05  # a lock curve that changes by less than a twentieth on a side has not changed there
 
 
 def advise(
@@ -98,7 +98,8 @@ def advise_analyses(
     changes = np.array([len(b.changes) for b in shelf.all])
     chosen = choose.to_be_drawn(ranked_for, table, changes)
     progress(f"replaying {len(chosen)} of them with {DRAWS} draws of what is not sure", 0.4)
-    drawn = anchored(together([drawn_outcomes(s, curves[1:, chosen]) for s in sessions], sessions), logged)
+    redrawn = together([drawn_outcomes(s, curves[1:, chosen]) for s in sessions], sessions)
+    drawn = anchored(redrawn, logged, driver_scatter(DRAWS))
     options = _options(shelf.all, curves[0], table, chosen, drawn)
     advised, answer = _advised(cures, ranked_for, table, changes, chosen, drawn, options, found)
     sure = choose.sure_of(ranked_for, drawn) if ranked_for else None
@@ -108,8 +109,8 @@ def advise_analyses(
             options[k],
             rank=rank,
             sure=round(float(sure[list(chosen).index(k)]), 2),
-            why=_why(options[k], options[0], typical),
-            hangs_on=_hangs_on(options[k], options[0], calibration, typical[0] if unseen else None),
+            why=why(options[k], options[0], typical),
+            hangs_on=hangs_on(options[k], options[0], calibration, typical[0] if unseen else None),
         )
     progress("done", 1.0)
     return Advice(
@@ -124,7 +125,7 @@ def advise_analyses(
         logged=_by_name(logged),
         replayed=_by_name(replayed[0]),
         calibration=calibration,
-        assumptions=_assumptions(sessions, calibration),
+        assumptions=assumptions(sessions, calibration),
         refused=shelf.refused,
     )
 
@@ -193,32 +194,9 @@ def _advised(
     aim = {"spin": "the spin", "entry": "the moment against the turn off the throttle"}
     words = " and ".join(aim[c] for c in cures)
     if not advised:
-        best = int(np.argmax(np.sum([choose.cut(c, table) for c in cures], axis=0)))
-        if best == 0:
-            return [], f"Nothing on the shelf lessens {words}: every other build adds to it."
-        return [], (
-            f"Nothing on the shelf lessens {words} for certain. The nearest is {options[best].build.label}: "
-            f"{_change_words(options[best], options[0])}."
-        )
+        return [], nothing_helps(cures, words, table, options)
     first = options[advised[0]]
-    return advised, f"To lessen {words}: {first.build.label}. {_change_words(first, options[0])}."
-
-
-def _change_words(option: Option, fitted: Option) -> str:
-    """Spin and moment before and after, with the interval of what is predicted."""
-    parts = []
-    for name, words, digits in (
-        ("inside_spin_s", "Inside spin {} s", 1),
-        ("both_spin_s", "both-wheel spin {} s", 1),
-        ("coast_moment_Nm", "moment against the turn off the throttle {} N.m", 0),
-        ("snap_Nm_s", "its rise as the throttle opens {} N.m/s", 0),
-    ):
-        now, then = fitted.outcome[name], option.outcome[name]
-        if now.value is None or (name == "both_spin_s" and max(now.value, then.value) < 0.05):
-            continue
-        span = "" if then.lower is None else f" ({then.lower:.{digits}f} to {then.upper:.{digits}f})"
-        parts.append(words.format(f"{now.value:.{digits}f} to {then.value:.{digits}f}{span}"))
-    return ", ".join(parts)
+    return advised, f"To lessen {words}: {first.build.label}. {change_words(first, options[0])}."
 
 
 def _typical_torques(sessions: list[Session]) -> tuple[float, float]:
@@ -226,86 +204,3 @@ def _typical_torques(sessions: list[Session]) -> tuple[float, float]:
     drive = np.concatenate([s.best.input_torque_Nm[s.rows.driven] for s in sessions])
     coast = np.concatenate([s.best.input_torque_Nm[s.rows.coasting] for s in sessions])
     return float(np.median(drive)) if len(drive) else 0.0, float(np.median(coast)) if len(coast) else 0.0
-
-
-def _why(option: Option, fitted: Option, typical: tuple[float, float]) -> str:
-    drive, coast = typical
-    at = np.array([drive, coast])
-    new, old = (model.locking_torque_Nm(o.lock_curve, at) for o in (option, fitted))
-    return (
-        f"At {drive:.0f} N.m of input torque, usual here under power, it can move {new[0]:.0f} N.m across in place of "
-        f"{old[0]:.0f}; coasting at {coast:.0f} N.m, {new[1]:.0f} in place of {old[1]:.0f}. "
-        f"{_change_words(option, fitted)}.{_cost_words(option)}"
-    )
-
-
-def _cost_words(option: Option) -> str:
-    """What it costs elsewhere, where that is more than a tenth and surely more than none."""
-    costs = [
-        words
-        for name, words in (
-            ("both_spin_s", "Both wheels spin longer."),
-            ("coast_moment_Nm", "It costs the entry: the car resists turning in more."),
-            ("snap_Nm_s", "The lock comes on faster as the throttle opens: expect to feel it."),
-        )
-        if (option.change[name].lower or 0.0) > choose.KEEPS * (option.outcome[name].value or 0.0)
-    ]
-    return "".join(f" {words}" for words in costs)
-
-
-def _hangs_on(
-    option: Option, fitted: Option, calibration: dict[str, SideCalibration], unseen_at_Nm: float | None
-) -> str:
-    """The assumption that a wrong answer would most likely come from.
-
-    `unseen_at_Nm` is a usual input torque under power of laps with next to no spin, None where the laps show enough.
-    """
-    if unseen_at_Nm is not None:
-        new, old = (model.locking_torque_Nm(o.lock_curve, np.array([unseen_at_Nm]))[0] for o in (option, fitted))
-        if new < old / GOES_UP:
-            return (
-                "how much grip the inside tyre has left: these laps hardly took it over its peak, so the spin that "
-                "less lock brings can be read too low."
-            )
-    if option.outcome["both_spin_s"].value > fitted.outcome["both_spin_s"].value + choose.KEEPS_SPIN_S:
-        return "that the driver opens the throttle as in these laps: locked, the axle takes both tyres over their grip."
-    new, old = option.lock_curve, fitted.lock_curve
-    changed = [s for s, i in (("preload", 0), ("drive", 1), ("coast", 3)) if not _alike(new[i], old[i])]
-    unsure = [s for s in changed if calibration[s].source is None]
-    if unsure:
-        return (
-            "the setup file's plate friction and the parts' figures: the log could not check what is fitted on "
-            f"{', '.join(unsure)}."
-        )
-    if changed:
-        return f"that the new parts are off their figures on {', '.join(changed)} as the fitted ones are."
-    return "the ring springs' force: from when the ramps clamp is hardly seen in a log."
-
-
-def _alike(a: float, b: float) -> bool:
-    return max(a, b) <= GOES_UP * max(min(a, b), 1e-9)
-
-
-def _assumptions(sessions: list[Session], calibration: dict[str, SideCalibration]) -> tuple[str, ...]:
-    told = [
-        "The driver drives the same: path, speed, steer and throttle as logged. Who gets more grip uses more throttle.",
-        "The tyre is the one fitted on these laps; past its peak it is known least.",
-        *(f"Calibration of {c.sentence}" for c in calibration.values()),
-        "Engine and gears as the wheels feel them: "
-        + (
-            "0.13 kg m2 at the crankshaft through the logged ratio."
-            if all("engine_speed" in s.analysis.recording.channels for s in sessions)
-            else "0.13 kg m2 at the crankshaft through a ratio of 8, because engine speed is not logged."
-        ),
-        "The torque at which the ramps begin to clamp is taken from the ring springs' figures.",
-    ]
-    if not any(peak_seen(s) for s in sessions):
-        told.append(
-            "The rear wheels hardly went over their peak under power, so where it lies is known only roughly: the spin "
-            "that less lock would bring can be read too low."
-        )
-    if any(s.rows.coasting_braked for s in sessions):
-        told.append(
-            "Little coasting off the brakes: trail braking counts as coasting, with left and right brakes alike."
-        )
-    return tuple(told)

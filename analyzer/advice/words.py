@@ -22,7 +22,7 @@ CURE_WORDS = {"spin": "spin under power", "entry": "entry off the throttle"}
 HOW_TO_READ = (
     "How to read it: the logged laps are driven again in the computer with each build's lock curve; path, speed, steer "
     "and throttle stay as logged. Times are over all laps given; intervals are 95 % and hold what is not sure of tyre, "
-    "car, engine, friction and parts, not what the driver would do differently."
+    "car, engine, friction and parts, and for spin times how far a driver's answer put simulated pairs of runs off."
 )
 
 

@@ -20,6 +20,7 @@ from analyzer.advice.evaluate import (
     as_logged,
     best_outcomes,
     drawn_outcomes,
+    driver_scatter,
     session_of,
 )
 from analyzer.advice.outcomes import peak_slip
@@ -179,7 +180,8 @@ def measure(pair: Pair, seed: int, folder: Path, *, draws: int = 0) -> Measured:
     )
     interval = None
     if draws:
-        drawn = anchored(drawn_outcomes(session, np.repeat(curves[None], draws, axis=0)), logged)
+        redrawn = drawn_outcomes(session, np.repeat(curves[None], draws, axis=0))
+        drawn = anchored(redrawn, logged, driver_scatter(draws))
         interval = tuple(np.percentile(drawn[:, 1, INSIDE] + drawn[:, 1, BOTH], [2.5, 97.5]).tolist())
     spin = lambda row: float(row[INSIDE] + row[BOTH])  # noqa: E731
     return Measured(
@@ -197,9 +199,7 @@ def measure(pair: Pair, seed: int, folder: Path, *, draws: int = 0) -> Measured:
 def main() -> None:
     import tempfile
 
-    print(
-        "pair, seed: true spin before -> after; log, replay; predicted after; error of the change; moment true, predicted"
-    )
+    print("pair, seed: true spin before -> after; log, replay; predicted after; error; moment true, predicted")
     for direction in ("more lock", "less lock"):
         errors, held = [], []
         for pair in PAIRS:
@@ -213,8 +213,8 @@ def main() -> None:
                 held.append(low - 0.05 <= m.after_s <= high + 0.05)
                 print(
                     f"{direction}, {pair.name}, {seed}: {m.before_s:.1f} -> {m.after_s:.1f} s; {m.logged_s:.1f}, "
-                    f"{m.replayed_s:.1f}; {m.predicted_s:.1f} ({low:.1f} to {high:.1f}) s; {100 * m.fall_error:+.0f} %; "
-                    f"{m.moment_Nm:.0f}, {m.predicted_moment_Nm:.0f} N.m",
+                    f"{m.replayed_s:.1f}; {m.predicted_s:.1f} ({low:.1f} to {high:.1f}) s; "
+                    f"{100 * m.fall_error:+.0f} %; {m.moment_Nm:.0f}, {m.predicted_moment_Nm:.0f} N.m",
                     flush=True,
                 )
         print(
