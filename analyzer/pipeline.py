@@ -16,6 +16,7 @@ from analyzer.differential.setup import Setup, load_setup
 from analyzer.errors import CannotTell
 from analyzer.findings.chatter import measure_chatter
 from analyzer.findings.find_all import find_all
+from analyzer.findings.of_the_session import find_of_the_session
 from analyzer.lockcurve.fit import fit, make_problem
 from analyzer.lockcurve.observations import observe
 from analyzer.lockcurve.session_state import session_state
@@ -114,9 +115,10 @@ def analyze_recording(
     if predicted is not None:
         seen = steady_means(signals, corners, axle, estimate)
         agreement = replace(agree(estimate, predicted), diagnosis=diagnose(seen, estimate, predicted, setup))
-    found = find_all(signals, corners, laps, axle, estimate, car)
-    chatter = measure_chatter(signals, axle, car)
     trend = lock_trend(signals, corners, laps, axle, estimate)
+    of_the_session = find_of_the_session(signals, trend, agreement)
+    found = find_all(signals, corners, laps, axle, estimate, car, of_the_session=of_the_session)
+    chatter = measure_chatter(signals, axle, car)
     clock.lap("findings")
     progress("done", 1.0)
     deviation = np.sqrt(np.diag(np.linalg.inv(fitted.hessian)))

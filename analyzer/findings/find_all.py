@@ -31,6 +31,8 @@ FINDERS: tuple[Finder, ...] = (
 SEVERITY_RANK = {"act": 0, "caution": 1, "note": 2}
 # what a finding of this kind is ordered by among its equals, largest first
 SIZE = {
+    "setup_contradicted": "times_better_than_file",
+    "lock_trend": "change_over_run",
     "inside_wheel_spin": "sliding_distance_m",
     "both_wheel_spin": "duration_s",
     "coast_understeer": "explained_steer_deg",
@@ -42,14 +44,21 @@ LEAST_CONFIDENCE = 0.5  # as likely not to have happened: not worth a driver's a
 
 
 def find_all(
-    signals: Signals, corners: Sequence[Corner], laps: Laps, axle: AxleState, lock_curve: LockCurveEstimate, car: Car
+    signals: Signals,
+    corners: Sequence[Corner],
+    laps: Laps,
+    axle: AxleState,
+    lock_curve: LockCurveEstimate,
+    car: Car,
+    *,
+    of_the_session: tuple[Finding, ...] = (),
 ) -> tuple[Finding, ...]:
-    """Every finding that is more likely than not, by severity, then kind, then size."""
+    """Every finding that is more likely than not, by severity, then kind, then size; `of_the_session` sorted in."""
     found = [f for find in FINDERS for f in find(signals, corners, laps, axle, lock_curve, car)]
     kinds = list(SIZE)
     return tuple(
         sorted(
-            (f for f in found if f.confidence >= LEAST_CONFIDENCE),
+            (f for f in (*of_the_session, *found) if f.confidence >= LEAST_CONFIDENCE),
             key=lambda f: (
                 SEVERITY_RANK[f.severity],
                 kinds.index(f.kind) if f.kind in kinds else len(kinds),

@@ -7,7 +7,7 @@ import numpy as np
 
 from analyzer.agreement.explanation_words import MOST_TIMES
 from analyzer.agreement.explanation_words import NAMES as EXPLANATION_NAMES
-from analyzer.agreement.verdict import Explanation
+from analyzer.agreement.verdict import Agreement, Explanation
 from analyzer.analysis import Analysis
 from analyzer.findings.chatter import Chatter
 from analyzer.findings.finding import Finding
@@ -23,6 +23,8 @@ KIND_NAMES = {
     "asymmetry": "left and right lock unlike",
     "lock_up_snap": "lock-up snap",
     "chatter": "chatter",
+    "lock_trend": "lock changes within the run",
+    "setup_contradicted": "the log contradicts the setup file",
 }
 PHASE_NAMES = {
     "braking": "braking",
@@ -168,7 +170,9 @@ def whole_laps_words(laps: Laps) -> str:
 
 def answer(analysis: Analysis) -> str:
     """What the differential did, in one paragraph."""
-    return " ".join(s for s in (_locking(analysis), _curve(analysis), _events(analysis), _sheet(analysis)) if s)
+    return " ".join(
+        s for s in (_locking(analysis), _curve(analysis), _events(analysis), _trend(analysis), _sheet(analysis)) if s
+    )
 
 
 def _locking(analysis: Analysis) -> str:
@@ -233,10 +237,22 @@ def _times(count: int) -> str:
     return {1: "once", 2: "twice"}.get(count, f"{count} times")
 
 
+def _trend(analysis: Analysis) -> str:
+    trend = analysis.trend
+    return trend.sentence if trend is not None and trend.verdict in ("fading", "rising") else ""
+
+
 def _sheet(analysis: Analysis) -> str:
     agreement = analysis.agreement
     if agreement is None:
         return "No setup file was given, so nothing is compared with the parts."
+    diagnosis = agreement.diagnosis
+    if diagnosis is not None and diagnosis.verdict == "explained":
+        return f"{_agrees(agreement)} Most likely {EXPLANATION_NAMES[diagnosis.tied[0]]}."
+    return _agrees(agreement)
+
+
+def _agrees(agreement: Agreement) -> str:
     if agreement.verdict == "agrees":
         return "What could be measured agrees with the setup sheet."
     if agreement.verdict == "cannot_tell":
