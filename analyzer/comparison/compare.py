@@ -13,7 +13,7 @@ from analyzer.comparison.joint import JointFit, fit_jointly
 from analyzer.comparison.phase_changes import PhaseChange, phase_changes
 from analyzer.comparison.runs import Run, chosen_laps, laps_text
 from analyzer.comparison.sides import SIDES, SideChange, interval, side_change
-from analyzer.comparison.together import corner_names, joint_logs, shared_view, side_estimate
+from analyzer.comparison.together import corner_matches, joint_logs, shared_view, side_estimate
 from analyzer.differential.predicted import PredictedLockCurve, predict_lock_curve
 from analyzer.differential.setup import load_setup
 from analyzer.errors import CannotTell, InputError
@@ -156,9 +156,9 @@ def compare_runs(
     ------
     CannotTell : a side never slipped.
     """
-    names = corner_names(runs)
-    seen = conditions(runs, names)
-    logs = joint_logs(runs, names, paired=not seen.driving_differs)
+    matches = corner_matches(runs)
+    seen = conditions(runs, matches)
+    logs = joint_logs(runs, matches, paired=not seen.driving_differs)
     for side, words in ((0, "before"), (1, "after")):
         if not any(log.problem.slipping.any() for log in logs if log.side == side):
             raise CannotTell(
@@ -171,7 +171,7 @@ def compare_runs(
     torque = np.linspace(low, high, CURVE_POINTS)
     at = [model.locking_torque_Nm(joint.draws[:, s, :, None], torque) for s in (0, 1)]
     middle = model.locking_torque_Nm(joint.curves[1], torque) - model.locking_torque_Nm(joint.curves[0], torque)
-    views = [shared_view(run, k, joint, name) for k, (run, name) in enumerate(zip(runs, names, strict=True))]
+    views = [shared_view(run, k, joint, match) for k, (run, match) in enumerate(zip(runs, matches, strict=True))]
     phases = phase_changes(views)
     mass = runs[0].analysis.car.mass_kg
     return Comparison(

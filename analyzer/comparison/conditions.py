@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analyzer.comparison.matching import CornerMatch
 from analyzer.comparison.runs import Run
 from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.car import AIR_DENSITY_KG_M3
@@ -35,8 +36,8 @@ class Conditions:
     warnings: tuple[str, ...]
 
 
-def conditions(runs: list[Run], names: list[dict[int, int]]) -> Conditions:
-    """Compare how the sides were driven; `names` from `together.corner_names`."""
+def conditions(runs: list[Run], matches: list[CornerMatch]) -> Conditions:
+    """Compare how the sides were driven; `matches` from `together.corner_matches`."""
     by_side = [[r for r in runs if r.side == side] for side in (0, 1)]
     along = all(r.analysis.signals.has_long_g for r in runs)  # had from the speed it is too rough to tell tyres by
     used = [float(np.median([_friction_used(r, along=along) for r in side])) for side in by_side]
@@ -48,7 +49,7 @@ def conditions(runs: list[Run], names: list[dict[int, int]]) -> Conditions:
             f"The friction used changed by {100 * (ratio - 1):+.0f} %: other tyres, or a wetter or drier track. The "
             "tyre is therefore fitted for each side by itself, which widens the intervals."
         )
-    other_circuit = any(not name for name in names)
+    other_circuit = any(not match.numbers for match in matches)
     if other_circuit:
         warnings.append(
             "The corners of the runs cannot be matched (no laps found, or another circuit), so nothing is compared "
@@ -56,7 +57,7 @@ def conditions(runs: list[Run], names: list[dict[int, int]]) -> Conditions:
         )
     driving_differs = False
     throttle = [float(np.median([np.mean(r.analysis.signals.throttle[_mask(r)]) for r in side])) for side in by_side]
-    apart = None if other_circuit else _speed_apart(by_side)
+    apart = None if other_circuit else _speed_apart(runs, matches)
     if apart is not None and apart[0] > LEAST_SPEED_DIFFERENCE and apart[0] > DRIVING_RATIO * apart[1]:
         driving_differs = True
         warnings.append(
@@ -89,9 +90,10 @@ def _friction_used(run: Run, *, along: bool) -> float:
     return float(np.percentile(force / load, 99))
 
 
-def _speed_apart(by_side: list[list[Run]]) -> tuple[float, float] | None:
+def _speed_apart(runs: list[Run], matches: list[CornerMatch]) -> tuple[float, float] | None:
     """Relative differences of speed along the lap: between the sides' medians, and of laps about their own."""
-    traces = [np.array([t for run in side for t in _traces(run)]) for side in by_side]
+    both = list(zip(runs, matches, strict=True))
+    traces = [np.array([t for r, m in both if r.side == side for t in _traces(r, m.shift)]) for side in (0, 1)]
     if any(len(t) < 2 for t in traces):
         return None
     middle = [np.median(t, axis=0) for t in traces]
@@ -100,11 +102,11 @@ def _speed_apart(by_side: list[list[Run]]) -> tuple[float, float] | None:
     return between, within
 
 
-def _traces(run: Run) -> list[np.ndarray]:
-    """Speed against the share of the lap, lap by lap, (`TRACE_POINTS`,) each."""
+def _traces(run: Run, shift: float) -> list[np.ndarray]:
+    """Speed against the share of the first run's lap, lap by lap, (`TRACE_POINTS`,) each."""
     analysis = run.analysis
     speed, distance = analysis.signals.speed_m_s, analysis.signals.distance_m
-    share = np.linspace(0, 1, TRACE_POINTS, endpoint=False)
+    share = (np.linspace(0, 1, TRACE_POINTS, endpoint=False) - shift) % 1.0
     found = []
     for lap, (start, stop) in enumerate(analysis.laps.bounds, 1):
         if run.counts(lap) and stop - start > 10:

@@ -18,7 +18,7 @@ from scipy import stats
 from analyzer.comparison.joint import CURVE, JointFit, fit_jointly, form_error
 from analyzer.comparison.runs import Run
 from analyzer.comparison.sides import MARGIN_SHARE, MARGIN_Nm_PER_KG, interval, level_Nm, side_torques
-from analyzer.comparison.together import corner_names, joint_logs
+from analyzer.comparison.together import corner_matches, joint_logs
 from analyzer.errors import CannotTell, InputError
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval
@@ -87,8 +87,8 @@ def plan(runs: list[Run], changes: list[str]) -> tuple[PlannedChange, ...]:
     CannotTell : the rear axle never slipped.
     """
     asked = [_parsed(text) for text in changes]
-    names = corner_names(runs)
-    now = joint_logs([replace(r, side=0) for r in runs], names, paired=True)
+    matches = corner_matches(runs)
+    now = joint_logs([replace(r, side=0) for r in runs], matches, paired=True)
     if not any(log.problem.slipping.any() for log in now):
         raise CannotTell(
             "the rear axle never slipped in these logs, so they do not show how far a change would scatter. Give runs "

@@ -6,7 +6,7 @@ import numpy as np
 
 from analyzer.analysis import PhaseResult
 from analyzer.comparison.joint import JointFit, JointLog
-from analyzer.comparison.matching import match_corners, places
+from analyzer.comparison.matching import CornerMatch, match_corners, places
 from analyzer.comparison.run_error import run_errors
 from analyzer.comparison.runs import Run
 from analyzer.findings.find_all import find_all
@@ -40,44 +40,41 @@ class SharedView:
     findings: tuple[Finding, ...]
 
 
-def corner_names(runs: list[Run]) -> list[dict[int, int]]:
-    """For each run: its corner number -> the first run's number of the same corner."""
+def corner_matches(runs: list[Run]) -> list[CornerMatch]:
+    """For each run: how its corners are numbered in the first run."""
     first = runs[0].analysis
     reference = places(first)
-    names = []
+    matches = []
     for run in runs:
         other = run.analysis
         if other is first:
-            names.append({c.number: c.number for c in first.corners})
+            matches.append(CornerMatch({c.number: c.number for c in first.corners}))
         elif first.laps.length_m is None or other.laps.length_m is None:
-            names.append({})
+            matches.append(CornerMatch({}))
         else:
-            names.append(
-                match_corners(
-                    reference, places(other), length_m=first.laps.length_m, other_length_m=other.laps.length_m
-                )
-            )
-    return names
+            length, other_length = first.laps.length_m, other.laps.length_m
+            matches.append(match_corners(reference, places(other), length_m=length, other_length_m=other_length))
+    return matches
 
 
-def joint_logs(runs: list[Run], names: list[dict[int, int]], *, paired: bool) -> tuple[JointLog, ...]:
+def joint_logs(runs: list[Run], matches: list[CornerMatch], *, paired: bool) -> tuple[JointLog, ...]:
     """The runs as logs of a joint fit.
 
     Parameters
     ----------
-    names : from `corner_names`.
+    matches : from `corner_matches`.
     paired : resample a corner's passes before and after together; not where the driving differs.
     """
     has_gyro = all(r.analysis.signals.has_gyro for r in runs)
     logs = []
-    for k, (run, name) in enumerate(zip(runs, names, strict=True)):
+    for k, (run, match) in enumerate(zip(runs, matches, strict=True)):
         car, corners = run.analysis.car, run.analysis.corners
         problem = make_problem(run.observed(), car, _priors(run, has_gyro))
         clusters = []
         for group in np.unique(problem.group):
             corner = corners[group].number if group < len(corners) else None
-            if corner in name:
-                clusters.append((name[corner], None if paired else run.side))
+            if corner in match.numbers:
+                clusters.append((match.numbers[corner], None if paired else run.side))
             else:
                 clusters.append((k, int(group), "alone"))
         logs.append(JointLog(problem=problem, side=run.side, source=run.source, clusters=tuple(clusters)))
@@ -100,7 +97,7 @@ def _priors(run: Run, has_gyro: bool) -> tuple[Prior, ...]:
     )
 
 
-def shared_view(run: Run, k: int, joint: JointFit, name: dict[int, int]) -> SharedView:
+def shared_view(run: Run, k: int, joint: JointFit, match: CornerMatch) -> SharedView:
     """Run `k` of the joint fit with its axle evaluated at the joint parameters."""
     analysis = run.analysis
     fitted, drawn = _as_fit(joint, k)
@@ -108,7 +105,8 @@ def shared_view(run: Run, k: int, joint: JointFit, name: dict[int, int]) -> Shar
     rows = phase_results(analysis.signals, analysis.corners, axle, None)
     estimate = side_estimate(joint, run.side)
     found = find_all(analysis.signals, analysis.corners, analysis.laps, axle, estimate, analysis.car)
-    phases = tuple(replace(r, corner=name[r.corner]) for r in rows if run.counts(r.lap) and r.corner in name)
+    numbers = match.numbers
+    phases = tuple(replace(r, corner=numbers[r.corner]) for r in rows if run.counts(r.lap) and r.corner in numbers)
     return SharedView(
         run=run,
         phases=phases,

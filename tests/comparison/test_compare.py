@@ -60,6 +60,8 @@ def files(tmp_path_factory):
             car=car, lock=lock, circuit=demo_circuit(), laps=3, seed=seed, tyre=tyre, driver=driver
         )
         session.log.to_parquet(folder / f"{name}.parquet")
+        if name == "again":  # without a lap channel laps begin elsewhere, where the car is fastest
+            session.log.drop(columns="lap").to_parquet(folder / "unlapped.parquet")
     return folder
 
 
@@ -157,6 +159,14 @@ def test_a_wet_track_is_noticed_and_widens(compared):
 
 def test_another_driver_is_noticed(compared):
     assert any("lap" in w and "driver" in w for w in compared("careful").warnings)
+
+
+def test_another_start_line_is_no_other_driver(analysis, compared):
+    assert analysis("unlapped").laps.method != analysis("base").laps.method
+    result = compared("unlapped")
+    assert not result.warnings
+    matched = [p for p in result.phases if p.corner is not None and p.transfer_torque_Nm.value is not None]
+    assert len(matched) >= 20
 
 
 def test_odd_laps_against_even_of_one_log(files, capsys):

@@ -64,21 +64,28 @@ def test_ratio_without_events():
 TRACK = [(1, "left", 300.0), (2, "right", 800.0), (3, "left", 1500.0), (4, "left", 1900.0), (5, "right", 2600.0)]
 
 
+def match(reference, other, *, length_m=3000.0, other_length_m=3000.0):
+    return match_corners(reference, other, length_m=length_m, other_length_m=other_length_m)
+
+
 def test_corners_match_by_place_not_by_number():
     # the other log misses the first corner, numbers the rest anew and measures the lap 1 % longer
     other = [(n - 1, d, 1.01 * at) for n, d, at in TRACK[1:]]
-    assert match_corners(TRACK, other, length_m=3000, other_length_m=3030) == {1: 2, 2: 3, 3: 4, 4: 5}
+    found = match(TRACK, other, other_length_m=3030)
+    assert found.numbers == {1: 2, 2: 3, 3: 4, 4: 5}
+    assert found.shift == pytest.approx(0.0, abs=1e-9)
 
 
 def test_corners_match_across_start_lines():
-    shifted = sorted(((at + 1300.0) % 3000, d, n) for n, d, at in TRACK)
+    rng = np.random.default_rng(1)
+    shifted = sorted(((at + 1300.0 + rng.normal(0, 5)) % 3000, d, n) for n, d, at in TRACK)
     other = [(k, d, at) for k, (at, d, _) in enumerate(shifted, 1)]
-    expected = {k: n for k, (_, _, n) in enumerate(shifted, 1)}
-    assert match_corners(TRACK, other, length_m=3000, other_length_m=3000) == expected
+    found = match(TRACK, other)
+    assert found.numbers == {k: n for k, (_, _, n) in enumerate(shifted, 1)}
+    assert found.shift * 3000 % 3000 == pytest.approx(1700.0, abs=10.0)  # 1300 further on in the log: 1700 round
 
 
 def test_another_circuit_does_not_match():
-    assert match_corners(TRACK, TRACK, length_m=3000, other_length_m=4000) == {}
-    mirrored = [(n, "left" if d == "right" else "right", at) for n, d, at in TRACK]
-    mirrored = [(n, d, at * (1 + 0.07 * n)) for n, d, at in mirrored]
-    assert len(match_corners(TRACK, mirrored, length_m=3000, other_length_m=3000)) < 4
+    assert match(TRACK, TRACK, other_length_m=4000).numbers == {}
+    other = [(1, "right", 200.0), (2, "left", 700.0), (3, "right", 1400.0), (4, "right", 1900.0), (5, "left", 2400.0)]
+    assert match(TRACK, other).numbers == {}
