@@ -15,7 +15,7 @@ from analyzer.vehicle.parameters import priors
 
 NAMES = tuple(f.name for f in fields(Outcomes))
 DRAWS = 32
-AT_ONCE = 64  # curves in one replay: bounds the memory to some tens of megabytes
+MOST_CELLS = 1_000_000  # passes times steps times curves in one replay: bounds its arrays to about 70 MB
 # A log with next to no spin does not show where the inside tyre's peak lies: on simulated pairs of runs the fit then
 # put the friction up to 10 % too high. One standard deviation of it, added to what the fit knows.
 PEAK_SEEN_S = 2.0
@@ -68,8 +68,9 @@ def session_of(analysis: Analysis) -> Session:
 def best_outcomes(session: Session, curves: np.ndarray) -> np.ndarray:
     """(builds, outcomes) of lock curves (builds, 5)."""
     car, found = session.analysis.car, []
-    for start in range(0, len(curves), AT_ONCE):
-        replayed = replay(session.best, curves[start : start + AT_ONCE], step_s=session.passes.step_s, car=car)
+    at_once = _at_once(session)
+    for start in range(0, len(curves), at_once):
+        replayed = replay(session.best, curves[start : start + at_once], step_s=session.passes.step_s, car=car)
         found.append(_table(outcomes(replayed, session.best, session.rows, car)))
     return np.vstack(found)
 
@@ -81,7 +82,7 @@ def drawn_outcomes(session: Session, curves: np.ndarray) -> np.ndarray:
     heavier = np.exp(ENGINE_INERTIA_LOG_SD * rng.standard_normal(count))
     unseen = 0.0 if peak_seen(session) else UNSEEN_PEAK_SD
     friction = np.exp(unseen * rng.standard_normal(count))
-    found, at_once = [], max(1, AT_ONCE // builds)
+    found, at_once = [], max(1, _at_once(session) // builds)
     for start in range(0, count, at_once):
         some = [
             _drawn(session, d, heavier=heavier[d], friction=friction[d])
@@ -94,6 +95,11 @@ def drawn_outcomes(session: Session, curves: np.ndarray) -> np.ndarray:
             own = Replayed(*(getattr(replayed, f.name)[..., d :: len(some), :] for f in fields(Replayed)))
             found.append(_table(outcomes(own, asked, session.rows, car)))
     return np.array(found)
+
+
+def _at_once(session: Session) -> int:
+    """Curves in one replay."""
+    return max(1, MOST_CELLS // session.passes.row.size)
 
 
 def peak_seen(session: Session) -> bool:

@@ -12,6 +12,7 @@ GOES_UP = 1.05  # a lock curve that changes by less than a twentieth on a side h
 
 
 def nothing_helps(cures: tuple[Cure, ...], words: str, table: np.ndarray, options: list[Option]) -> str:
+    """Why no build is advised, and the nearest; `words` name what was to be lessened."""
     cuts = np.array([choose.cut(c, table) for c in cures])
     best = int(np.argmax(cuts.sum(axis=0)))
     if len(cures) > 1 and (cuts >= choose.LEAST_CUT).any():
@@ -41,6 +42,7 @@ def change_words(option: Option, fitted: Option) -> str:
 
 
 def why(option: Option, fitted: Option, typical: tuple[float, float]) -> str:
+    """What the build changes at usual input torques (N.m, under power and coasting), and what comes of it."""
     drive, coast = typical
     at = np.array([drive, coast])
     new, old = (model.locking_torque_Nm(o.lock_curve, at) for o in (option, fitted))
@@ -99,6 +101,7 @@ def _alike(a: float, b: float) -> bool:
 
 
 def assumptions(sessions: list[Session], calibration: dict[str, SideCalibration]) -> tuple[str, ...]:
+    """What the whole advice rests on, one sentence each."""
     told = [
         "The driver drives the same: path, speed, steer and throttle as logged. Who gets more grip uses more throttle.",
         "The tyre is the one fitted on these laps; past its peak it is known least.",
