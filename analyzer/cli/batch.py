@@ -8,7 +8,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "folder",
         metavar="FOLDER",
-        help="folder of logs, with the folders in it; or an address such as s3://... (fsspec)",
+        help="folder of logs, with the folders in it; or an address such as sftp://... (fsspec)",
     )
     parser.add_argument("--car", metavar="CAR", required=True, help="car file, one for all logs")
     parser.add_argument("--setup", metavar="SETUP", help="setup file, one for all logs")

@@ -3,7 +3,7 @@
 import sqlite3
 import threading
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -29,11 +29,14 @@ class Database:
             self._connection = sqlite3.connect(
                 folder / NAME, timeout=WAIT_S, isolation_level=None, check_same_thread=False
             )
-            self._connection.row_factory = sqlite3.Row
-            self._connection.execute("PRAGMA journal_mode = WAL")
-            self._connection.execute("PRAGMA synchronous = FULL")  # what was reported done outlives a power cut
-            self._connection.execute("PRAGMA foreign_keys = ON")
-            migrate(self._connection, self._name)
+            with ExitStack() as unless_open:
+                unless_open.callback(self._connection.close)
+                self._connection.row_factory = sqlite3.Row
+                self._connection.execute("PRAGMA journal_mode = WAL")
+                self._connection.execute("PRAGMA synchronous = FULL")  # what was reported done outlives a power cut
+                self._connection.execute("PRAGMA foreign_keys = ON")
+                migrate(self._connection, self._name)
+                unless_open.pop_all()
 
     @contextmanager
     def transaction(self) -> Iterator[sqlite3.Connection]:

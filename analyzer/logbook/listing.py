@@ -102,14 +102,13 @@ def trend_json(car: str, points: tuple[TrendPoint, ...]) -> dict[str, Any]:
 def print_trend(car: str, points: tuple[TrendPoint, ...], console: Console) -> None:
     """The preload of each run over the distance that the car had run."""
     console.print(Text(f"Preload of {car} over the distance in this logbook\n", style="bold"))
-    table = _table("id", "date", "log", "setup", "km before", "km", "preload, N.m", "95 % interval")
-    for column in table.columns[4:]:
+    table = _table("date", "log", "setup", "from km", "km", "preload", "95 %, N.m")
+    for column in table.columns[3:]:
         column.justify = "right"
     for point in points:
         value, span = interval_words(point.preload_Nm, 0)
         mark = " *" if point.setup_changed else ""
         table.add_row(
-            point.run.id[:SHORT_ID],
             local(point.run.date_s, with_time=False),
             Text(point.run.log.name),
             Text((point.run.setup.title if point.run.setup else "–") + mark),
@@ -125,8 +124,9 @@ def print_trend(car: str, points: tuple[TrendPoint, ...], console: Console) -> N
         if point.preload_Nm.value is None and point.preload_Nm.reason:
             console.print(Text(f"{point.run.log.name}: {point.preload_Nm.reason}"))
     console.print(
-        "\nHow to read it: intervals that overlap do not show a change. A steady fall over the distance is what worn "
-        "plates or a settled spring would give; so would a change of tyre, track or temperature.",
+        "\nHow to read it: where intervals overlap, this table cannot say that anything changed; `halfshaft compare` "
+        "tells two runs apart better. A steady fall over the distance is what worn plates or a settled spring would "
+        "give; so would a change of tyre, track or temperature.",
         markup=False,
     )
     console.print(Text("\nCautions: " + " ".join(CAUTIONS), style="yellow"))

@@ -2,7 +2,7 @@
 
 import sqlite3
 from collections.abc import Iterator, Sequence
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -36,9 +36,12 @@ class Store:
         try:
             for place in places:
                 (self.folder / place).mkdir(parents=True, exist_ok=True)
-            with self.placing.opening():
+            with ExitStack() as unless_open, self.placing.opening():
+                unless_open.callback(self.placing.close)
                 self._database = Database(self.folder)
+                unless_open.callback(self._database.close)
                 self._clean()
+                unless_open.pop_all()
         except OSError as error:
             raise InputError(
                 f"--logbook {folder}: the folder cannot be made ({error.strerror}); name another."

@@ -107,7 +107,7 @@ def test_trend(book, short_logs, car, capsys):
     assert told["runs"][1]["distance_before_km"] == told["runs"][0]["distance_km"] > 0
     assert book("trend", "--car", told["car"]) == 0
     shown = capsys.readouterr().out
-    assert max(map(len, shown.splitlines())) <= 80 and "95 % interval" in shown
+    assert max(map(len, shown.splitlines())) <= 80 and "95 %, N.m" in shown
 
 
 @pytest.mark.parametrize(
