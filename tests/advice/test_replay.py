@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from made_analysis import made_car
 
-from analyzer.advice.demand import Demand, tyre_figures
+from analyzer.advice.demand import Demand, side_by_side, tyre_figures
 from analyzer.advice.replay import replay
 from analyzer.vehicle.parameters import priors
 from analyzer.vehicle.tyre import wheel_forces
@@ -131,3 +131,26 @@ def test_a_lightly_loaded_inside_wheel_spins_on_an_open_axle_and_not_on_a_locked
     assert got.slip[0, 1, 0, -1] < 0.15
     heavier = replayed(replace(asked, case_inertia_kg_m2=3 * asked.case_inertia_kg_m2), OPEN)
     assert heavier.slip[0, 0, 0, 20] < got.slip[0, 0, 0, 20]  # an engine to spin up as well slows the spin's onset
+
+
+def test_demands_replayed_side_by_side_are_those_replayed_alone():
+    grippy = corner(1100.0)
+    slick = replace(grippy, tyre=grippy.tyre | {"friction_x": 0.9 * grippy.tyre["friction_x"]}, wheel_inertia_kg_m2=1.4)
+    curves = np.array(
+        [[[40, 0.2, 30, 0.1, 30], [90, 0.2, 30, 0.1, 30]], [[60, 0.1, 30, 0.1, 30], [0, 0, 0, 0, 0]]], float
+    )
+    of_pass = np.tile(np.moveaxis(curves, 0, -1), 2)  # (builds, 5, passes * draws)
+    both = replay(side_by_side([grippy, slick]), of_pass, step_s=STEP_S, car=CAR)
+    for d, asked in enumerate((grippy, slick)):
+        alone = replayed(asked, *curves[d])
+        assert both.slip[:, :, d::2] == pytest.approx(alone.slip)
+        assert both.torque_difference_Nm[:, d::2] == pytest.approx(alone.torque_difference_Nm)
+
+
+def test_a_short_pass_does_not_feel_the_long_one_beside_it():
+    asked = corner(700.0)
+    short = replace(asked, length=np.array([STEPS, 25]))
+    curve = np.array([60, 0.2, 30, 0.1, 30])
+    whole, cut = replayed(asked, curve), replayed(short, curve)
+    assert cut.slip[:, :, 0] == pytest.approx(whole.slip[:, :, 0])
+    assert cut.slip[:, :, 1, :25] == pytest.approx(whole.slip[:, :, 1, :25])
