@@ -14,9 +14,14 @@ from analyzer.batch.work import Outcome, Task, analyse_log
 
 
 def outcomes(tasks: list[Task], *, processes: int) -> Iterator[Outcome]:
-    """The outcome of each task, as they come; a process that dies takes no other task with it."""
+    """The outcome of each task, as they come; a process that dies takes no other task with it.
+
+    Raises
+    ------
+    KeyboardInterrupt : Ctrl-C; the outcomes of what was under way come first.
+    """
     os.environ.setdefault("OMP_NUM_THREADS", "1")  # one thread a process; the processes share out the cores
-    waiting = deque(tasks)
+    waiting, stopped = deque(tasks), False
     while waiting:
         suspects: list[Task] = []
         with _pool(min(processes, len(waiting))) as pool:
@@ -25,7 +30,15 @@ def outcomes(tasks: list[Task], *, processes: int) -> Iterator[Outcome]:
                 while waiting and len(running) < processes:
                     task = waiting.popleft()
                     running[pool.submit(analyse_log, task)] = task
-                for future in wait(running, return_when=FIRST_COMPLETED).done:
+                try:
+                    over = wait(running, return_when=FIRST_COMPLETED).done
+                except KeyboardInterrupt:
+                    if stopped:
+                        raise
+                    stopped = True
+                    waiting.clear()
+                    continue
+                for future in over:
                     task = running.pop(future)
                     if isinstance(future.exception(), BrokenProcessPool):
                         suspects.append(task)
@@ -34,6 +47,8 @@ def outcomes(tasks: list[Task], *, processes: int) -> Iterator[Outcome]:
             suspects += running.values()
         # one of them ended its process, and with it the pool; each alone shows which
         yield from (_alone(task) for task in suspects)
+    if stopped:
+        raise KeyboardInterrupt
 
 
 def _alone(task: Task) -> Outcome:

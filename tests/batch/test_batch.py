@@ -124,6 +124,36 @@ def kill_children(stop) -> None:
             os.kill(child.pid, signal.SIGKILL)
 
 
+def test_ctrl_c_keeps_what_is_done_and_the_same_command_goes_on(tmp_path, cut_logs, car):
+    import subprocess
+    import sys
+    import time
+
+    folder = tmp_path / "logs"
+    folder.mkdir()
+    for k in range(6):
+        (folder / f"log{k}.parquet").write_bytes((cut_logs / "baseline.parquet").read_bytes())
+    out = tmp_path / "out"
+    line = ["batch", str(folder), "--car", str(car), "--out", str(out), "--processes", "1"]
+    process = subprocess.Popen(
+        [sys.executable, "-m", "analyzer.cli.main", *line],
+        stderr=subprocess.PIPE,
+        text=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
+    )
+    while not list(out.glob("parts/*")):
+        assert process.poll() is None
+        time.sleep(0.05)
+    process.send_signal(signal.SIGINT)
+    said = process.communicate(timeout=60)[1]
+    assert process.returncode == 130 and "goes on from there" in said and "Traceback" not in said
+    done = len(list(out.glob("parts/*")))
+    assert 1 <= done < 6
+    assert pd.read_parquet(out / "season.parquet")["log"].nunique() == done
+    report = run_batch(folder=str(folder), car_path=car, out=out, processes=1)
+    assert (len(report.before), len(report.analysed)) == (done, 6 - done)
+
+
 def test_an_address_in_memory(logs, car, tmp_path):
     fsspec = pytest.importorskip("fsspec")
     files = fsspec.filesystem("memory")
