@@ -223,6 +223,32 @@ def test_the_report_holds_everything_it_shows(compared):
     assert 'id="change-plot"' in html and 'id="phase-plot"' in html
 
 
+def test_a_plan_on_the_terminal(files, capsys):
+    run, car = str(files / "base.parquet"), str(files / "car.toml")
+    status = main(["compare", "--plan", run, "--car", car, "--change", "preload=90%", "preload=1%"])
+    assert status == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "laps a side tell it apart" in out
+    assert "preload 1%" in out and "no number of laps is enough, because" in out
+    assert "Event rules and local law come first." in out
+
+
+def test_a_report_is_written(files, tmp_path, capsys):
+    page = tmp_path / "change.html"
+    status = main(
+        ["compare", "--before", str(files / "base.parquet"), "--after", str(files / "preload.parquet"),
+         "--car", str(files / "car.toml"), "--html", str(page)]
+    )  # fmt: skip
+    assert status == 0
+    assert str(page) in "".join(capsys.readouterr().out.split())
+    assert "It changed: preload" in page.read_text(encoding="utf-8")
+
+
+def test_neither_comparison_nor_plan_is_refused(files, capsys):
+    assert main(["compare", "--car", str(files / "car.toml")]) == 2
+    assert "--plan" in capsys.readouterr().err
+
+
 def test_against_setup_files(files, capsys):
     setup = (
         "[differential]\ntype = 'plate'\ndrive_lock_percent = 15\ncoast_lock_percent = 10\n"
