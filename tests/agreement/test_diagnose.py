@@ -13,6 +13,7 @@ from analyzer.agreement.causes import possible_causes
 from analyzer.agreement.diagnose import diagnose
 from analyzer.agreement.steady_samples import SteadyMeans
 from analyzer.differential.predicted import predict_lock_curve
+from analyzer.differential.setup import Setup
 
 TORQUES = np.array([-500.0, -350, -200, -50, 100, 300, 500, 800, 1200])
 NOTHING_BOUND = replace(made_estimate(), points=())
@@ -108,3 +109,28 @@ def test_a_cause_planted_in_a_simulated_session_is_told_or_tied_and_said_so(caus
     assert cause in found.tied
     if len(found.tied) > 1:
         assert "cannot" in found.sentence.lower()
+
+
+@pytest.mark.parametrize(
+    "file",
+    [
+        setup(coast_ramp_angle_deg=90),  # one-way: the coast ramp is flat and has no hold-off
+        setup(cone_spring={"force_N": 0}),
+        setup(cone_spring=None, breakaway={"torque_Nm": 60, "method": "one_wheel_held"}),
+        setup(drive_ramp_angle_deg=12, coast_ramp_angle_deg=82),  # read the other way, the coast ramp would lock itself
+        Setup.model_validate(
+            {
+                "type": "plate",
+                "drive_lock_percent": 40,
+                "coast_lock_percent": 20,
+                "breakaway": {"torque_Nm": 60, "method": "case_held"},
+            }
+        ),
+    ],
+    ids=["one-way", "no preload", "bench", "steep", "data sheet"],
+)
+def test_every_kind_of_file_can_be_doubted_and_a_right_one_is_left_alone(file):
+    predicted = predict_lock_curve(file)
+    found = diagnose(seen(predicted), NOTHING_BOUND, predicted, file)
+    assert found.verdict == "as_the_file_says" and len(found.explanations) >= 3
+    assert all(np.isfinite(x.times_better) and x.sentence.endswith(".") for x in found.explanations)
