@@ -7,6 +7,7 @@ from analyzer.batch.work import Outcome, Task, analyse_log
 from analyzer.errors import InputError
 
 CONNECT_S = 10.0
+WORKER_S = 60.0  # how long a scheduler may be without any worker
 
 
 def outcomes(tasks: list[Task], *, address: str) -> Iterator[Outcome]:
@@ -18,7 +19,7 @@ def outcomes(tasks: list[Task], *, address: str) -> Iterator[Outcome]:
 
     Raises
     ------
-    InputError : distributed is not installed, or nothing answers at the address.
+    InputError : distributed is not installed, nothing answers at the address, or no worker is there.
     """
     distributed = _distributed()
     try:
@@ -29,6 +30,12 @@ def outcomes(tasks: list[Task], *, address: str) -> Iterator[Outcome]:
             "workers with `dask worker ADDRESS`."
         ) from None
     with client:
+        try:
+            client.wait_for_workers(1, timeout=WORKER_S)
+        except TimeoutError:
+            raise InputError(
+                f"--scheduler {address}: has no workers; start one with `dask worker {address}`."
+            ) from None
         futures = {client.submit(analyse_log, task, pure=False): task for task in tasks}
         for future in distributed.as_completed(list(futures)):
             yield _outcome(futures.pop(future), future)

@@ -24,7 +24,8 @@ class Report:
     ----------
     analysed, before : names of the logs analysed now, and of those that were done before.
     failed : name -> reason.
-    rows : of the season table. `season` : where it is.
+    rows : of the season table; 0 when there was nothing to write, and a table that was there is as it was.
+    season : where the table is.
     """
 
     season: Path
@@ -88,7 +89,8 @@ def run_batch(
             progress(_over(report), len(logs), outcome.log)
     finally:  # also when interrupted: what is done can be used
         there = {*report.analysed, *report.before}
-        report.rows = parts.write_season([log for log in logs if log.name in there])
+        if there:  # a table that is there is better than an empty one
+            report.rows = parts.write_season([log for log in logs if log.name in there])
     return report
 
 

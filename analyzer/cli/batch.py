@@ -81,7 +81,9 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json != "-":
         print(
             f"{len(report.analysed)} logs analysed, {len(report.before)} done before, {len(report.failed)} failed.\n"
-            f"Season table: {report.season} ({report.rows} rows, one a corner phase)"
+            + f"Season table: {report.season} ({report.rows} rows, one a corner phase)"
+            if report.rows
+            else "No log could be analysed; no season table was written."
         )
     if report.failed:
         print("\nNot in the table:", file=sys.stderr)

@@ -180,6 +180,17 @@ def test_an_address_of_files(logs, car, tmp_path):
     assert table["date"].iloc[0].timestamp() == int(changed)
 
 
+def test_a_table_that_is_there_is_not_emptied(logs, car, tmp_path, capsys):
+    for name in GOOD:
+        (logs / name).unlink()
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "season.parquet").write_bytes(b"of before")
+    assert main(["batch", str(logs), "--car", str(car), "--out", str(out), "--processes", "1"]) == 3
+    assert "No log could be analysed" in capsys.readouterr().out
+    assert (out / "season.parquet").read_bytes() == b"of before"
+
+
 def test_output_inside_the_folder_is_not_a_log(logs, car):
     (logs / "out").mkdir()
     (logs / "out" / "season.parquet").write_bytes(b"PAR1")
