@@ -257,12 +257,14 @@ def _biases(wheels, speed, yaw, lateral, straight, moving, rate_hz, car, has_gyr
         targets = [(ratio - car.front_track_m * sideways / v**2) / 0.002]
     matrix = np.concatenate([*rows, prior], axis=1)
     target = np.concatenate([*targets, np.zeros(3)])
+    # beyond this many deviations a row loses weight; what side slip adds must all count, or it no longer sums to zero
+    reach = np.repeat([5.0, 1.0], [len(moving), len(target) - len(moving)]) if has_gyro else np.ones(len(target))
     weight = np.ones(len(target))
     for _ in range(8):
         weighted = matrix * weight
         information = weighted @ matrix.T
         solution = np.linalg.solve(information, weighted @ target)
-        weight = 1 / (1 + (target - solution @ matrix) ** 2)
+        weight = 1 / (1 + ((target - solution @ matrix) / reach) ** 2)
     rows_per_look = rate_hz / thin / BIAS_LOOKS_HZ
     yaw_sd, lateral_sd, scale_sd = np.sqrt(rows_per_look * np.diag(np.linalg.inv(information)))
     yaw_bias, lateral_bias, scale = (float(s) for s in solution)

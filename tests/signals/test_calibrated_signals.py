@@ -154,6 +154,25 @@ def test_scales_and_biases_are_found_and_taken_out():
     assert got[inner] == pytest.approx((true[3] - true[2])[inner], abs=0.02)
 
 
+def test_biases_are_found_where_a_car_passes_from_corner_to_corner_without_a_straight():
+    # derived: lateral acceleration is v yaw + dv_y/dt. Slowly from left to right and quickly back, so that most samples
+    # near zero have a dv_y/dt of -0.17 m/s2, which must not pass for a bias; over the session it adds up to zero
+    made, _, speed, _ = made_session()
+    time = made.time_s
+    yaw = low_pass(np.interp(np.mod(time, 10), [0, 7, 10], [0.4, -0.4, 0.4]), cutoff_hz=1.0, rate_hz=50.0)
+    half = np.array([CAR.front_track_m, CAR.front_track_m, CAR.rear_track_m, CAR.rear_track_m]) / 2
+    wheels = speed[:, None] + yaw[:, None] * half * [-1, 1, -1, 1]
+    channels = {k: v for k, v in made.channels.items() if k != "time"}
+    channels |= {n: wheels[:, i] for i, n in enumerate(k for k in channels if k.startswith("wheel"))}
+    channels |= {"lat_g": speed * yaw + np.gradient(1.5 * yaw, 0.02) + 0.1, "yaw_rate": yaw + 0.005, "steer": 0.1 * yaw}
+    steps = {s.code: s for s in prepare(recording(time, **channels), car=CAR).calibration}
+    yaw_bias, lateral_bias = steps["yaw_rate_bias"], steps["lateral_bias"]
+    assert lateral_bias.value - 20 * math.radians(yaw_bias.value) == pytest.approx(0.1 - 20 * 0.005, abs=0.05)
+    # the speed hardly varies, so the two are hard to tell apart, and said to be
+    assert abs(yaw_bias.value - math.degrees(0.005)) < 2 * yaw_bias.standard_deviation < 2.0
+    assert abs(lateral_bias.value - 0.1) < 2 * lateral_bias.standard_deviation < 0.8
+
+
 def test_without_a_gyro_the_front_wheels_and_lateral_acceleration_give_the_yaw_rate():
     made, yaw, _, _ = made_session(scales=(0.3, -0.2, 0, 0), gyro=False)
     signals = prepare(made, car=CAR)
