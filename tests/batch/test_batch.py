@@ -131,7 +131,7 @@ def test_ctrl_c_keeps_what_is_done_and_the_same_command_goes_on(tmp_path, cut_lo
 
     folder = tmp_path / "logs"
     folder.mkdir()
-    for k in range(6):
+    for k in range(4):
         (folder / f"log{k}.parquet").write_bytes((cut_logs / "baseline.parquet").read_bytes())
     out = tmp_path / "out"
     line = ["batch", str(folder), "--car", str(car), "--out", str(out), "--processes", "1"]
@@ -148,10 +148,10 @@ def test_ctrl_c_keeps_what_is_done_and_the_same_command_goes_on(tmp_path, cut_lo
     said = process.communicate(timeout=60)[1]
     assert process.returncode == 130 and "goes on from there" in said and "Traceback" not in said
     done = len(list(out.glob("parts/*")))
-    assert 1 <= done < 6
+    assert 1 <= done < 4
     assert pd.read_parquet(out / "season.parquet")["log"].nunique() == done
     report = run_batch(folder=str(folder), car_path=car, out=out, processes=1)
-    assert (len(report.before), len(report.analysed)) == (done, 6 - done)
+    assert (len(report.before), len(report.analysed)) == (done, 4 - done)
 
 
 def test_an_address_in_memory(logs, car, tmp_path):

@@ -13,7 +13,7 @@ import pytest
 from analyzer.batch.run import run_batch
 
 distributed = pytest.importorskip("distributed")
-LOGS = 8
+LOGS = 6
 
 
 @pytest.fixture
