@@ -18,7 +18,7 @@ from analyzer.advice.evaluate import (
     as_logged,
     best_outcomes,
     drawn_outcomes,
-    driver_scatter,
+    driver_answer,
     peak_seen,
     session_of,
     together,
@@ -99,7 +99,7 @@ def advise_analyses(
     chosen = choose.to_be_drawn(ranked_for, table, changes)
     progress(f"replaying {len(chosen)} of them with {DRAWS} draws of what is not sure", 0.4)
     redrawn = together([drawn_outcomes(s, curves[1:, chosen]) for s in sessions], sessions)
-    drawn = anchored(redrawn, logged, driver_scatter(DRAWS))
+    drawn = anchored(redrawn, logged, driver_answer(DRAWS))
     options = _options(shelf.all, curves[0], table, chosen, drawn)
     advised, answer = _advised(cures, ranked_for, table, changes, chosen, drawn, options, found)
     sure = choose.sure_of(ranked_for, drawn) if ranked_for else None

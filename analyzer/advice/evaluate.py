@@ -21,8 +21,8 @@ MOST_CELLS = 1_000_000  # passes times steps times curves in one replay: bounds 
 PEAK_SEEN_S = 2.0
 UNSEEN_PEAK_SD = 0.1
 # Of the change in spin time, what neither tyre nor engine explains: the driver answers to what the car does. The
-# predicted change was off by this on pairs of simulated runs (tests/advice/pairs.py), one standard deviation.
-DRIVER_SD = 0.15
+# predicted changes were off by these on pairs of simulated runs (tests/advice/pairs.py), one standard deviation.
+FALL_SD, RISE_SD = 0.15, 0.5
 MOST_SCALE = 2.0  # a replay that shows less than half of the logged spin has not understood it
 ENGINE_INERTIA_LOG_SD = 0.3  # of engine, flywheel and gears; common practice, no source
 SEED = 20261126
@@ -164,15 +164,15 @@ def together(tables: list[np.ndarray], sessions: list[Session]) -> np.ndarray:
     return out
 
 
-def driver_scatter(draws: int) -> np.ndarray:
-    """(draws, 1) factors on the change in spin time, for `anchored`."""
-    return np.maximum(1 + DRIVER_SD * np.random.default_rng(SEED + 1).standard_normal((draws, 1)), 0.0)
+def driver_answer(draws: int) -> np.ndarray:
+    """(draws, 1) standard normal, for `anchored`."""
+    return np.random.default_rng(SEED + 1).standard_normal((draws, 1))
 
 
-def anchored(table: np.ndarray, logged: np.ndarray, scatter: np.ndarray | float = 1.0) -> np.ndarray:
+def anchored(table: np.ndarray, logged: np.ndarray, answer: np.ndarray | float = 0.0) -> np.ndarray:
     """Outcomes (..., builds, outcomes) with spin times that start from the log's own; `logged` is (outcomes,).
 
-    `scatter` multiplies the changes, so that draws (draws, builds, outcomes) hold what the driver does about them.
+    `answer` scatters the changes of draws (draws, builds, outcomes) by what the driver does about them.
 
     Notes
     -----
@@ -185,6 +185,7 @@ def anchored(table: np.ndarray, logged: np.ndarray, scatter: np.ndarray | float 
     for i in (inside, both):
         fitted, change = table[..., :1, i], table[..., i] - table[..., :1, i]
         scale = np.minimum(logged[i] / np.maximum(fitted, 1e-9), MOST_SCALE)
-        out[..., i] = np.maximum(logged[i] + scatter * np.where(change < 0, change * scale, change), 0.0)
+        scale = np.where(change < 0, scale * (1 + FALL_SD * answer), 1 + RISE_SD * answer)
+        out[..., i] = np.maximum(logged[i] + np.maximum(scale, 0.0) * change, 0.0)
     out[..., either] = out[..., inside] + out[..., both]
     return out

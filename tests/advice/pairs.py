@@ -20,7 +20,7 @@ from analyzer.advice.evaluate import (
     as_logged,
     best_outcomes,
     drawn_outcomes,
-    driver_scatter,
+    driver_answer,
     session_of,
 )
 from analyzer.advice.outcomes import peak_slip
@@ -181,7 +181,7 @@ def measure(pair: Pair, seed: int, folder: Path, *, draws: int = 0) -> Measured:
     interval = None
     if draws:
         redrawn = drawn_outcomes(session, np.repeat(curves[None], draws, axis=0))
-        drawn = anchored(redrawn, logged, driver_scatter(draws))
+        drawn = anchored(redrawn, logged, driver_answer(draws))
         interval = tuple(np.percentile(drawn[:, 1, INSIDE] + drawn[:, 1, BOTH], [2.5, 97.5]).tolist())
     spin = lambda row: float(row[INSIDE] + row[BOTH])  # noqa: E731
     return Measured(
