@@ -81,3 +81,13 @@ def test_numpy_becomes_plain():
         "c": [1.0, None],
         "d": True,
     }
+
+
+def test_explanations_trend_and_chatter_are_in_the_result():
+    result = to_result(made_analysis())
+    explanations = result["agreement"]["explanations"]
+    assert result["agreement"]["diagnosis"]["tied"][0] in {x["kind"] for x in explanations}
+    assert explanations == sorted(explanations, key=lambda x: -x["times_better"])
+    assert result["trend"]["verdict"] in ("fading", "rising", "steady", "cannot_tell")
+    assert result["chatter"]["band_low_Hz"] == 7.0 and result["chatter"]["events"] is not None
+    assert to_result(made_analysis(predicted=None))["agreement"] is None

@@ -10,7 +10,15 @@ from rich.console import Console
 from analyzer.cautions import CAUTIONS
 from analyzer.report.corner_table import corner_rows
 from analyzer.report.terminal import print_budget, print_summary, print_timings
-from analyzer.report.words import answer, grouped, interval_words, laps_words, number, whole_laps_words
+from analyzer.report.words import (
+    answer,
+    explanation_cells,
+    grouped,
+    interval_words,
+    laps_words,
+    number,
+    whole_laps_words,
+)
 
 
 @pytest.fixture(scope="module")
@@ -100,3 +108,22 @@ def test_a_log_without_laps_is_not_said_to_have_one(analysis):
     assert whole_laps_words(analysis.laps) == "whole laps: 4"
     assert "counts as one" in whole_laps_words(replace(analysis.laps, method="none", bounds=((0, 10),)))
     assert whole_laps_words(replace(analysis.laps, method="none", bounds=())) == "no laps"
+
+
+def test_explanations_trend_and_chatter_are_on_the_terminal(analysis):
+    text = " ".join(printed(print_summary, analysis).split())
+    assert f"What would explain it: {analysis.agreement.diagnosis.sentence}" in text
+    assert f"Within the run {analysis.trend.sentence}" in text
+    assert "chatter" in text.lower()
+    bare = printed(print_summary, replace(analysis, trend=None, chatter=None, agreement=None))
+    assert "What would explain it" not in bare and "Within the run" not in bare and "chatter" not in bare.lower()
+
+
+@pytest.mark.parametrize(
+    ("times", "words"),
+    [(5000.0, "1000 times and more"), (25.4, "25 times"), (1.2, "no better"), (0.25, "1/4")],
+)
+def test_how_much_better_in_words(analysis, times, words):
+    friction = next(x for x in analysis.agreement.diagnosis.explanations if x.kind == "friction")
+    name, better, figure = explanation_cells(replace(friction, times_better=times, value=0.5, lower=0.4, upper=0.7))
+    assert (better, figure) == (words, "0.50 times (0.40 to 0.70)") and "plates" in name
