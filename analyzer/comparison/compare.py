@@ -12,7 +12,7 @@ from analyzer.comparison.event_changes import EventChange, event_changes
 from analyzer.comparison.joint import JointFit, fit_jointly
 from analyzer.comparison.phase_changes import PhaseChange, phase_changes
 from analyzer.comparison.runs import Run, chosen_laps, laps_text
-from analyzer.comparison.sides import SIDES, SideChange, interval, side_change
+from analyzer.comparison.sides import SIDES, SideChange, interval, side_change, side_torques
 from analyzer.comparison.together import corner_matches, joint_logs, shared_view, side_estimate
 from analyzer.differential.predicted import PredictedLockCurve, predict_lock_curve
 from analyzer.differential.setup import load_setup
@@ -21,7 +21,7 @@ from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval, LockCurveEstimate
 from analyzer.pipeline import Progress, analyze
 
-PARAMETERS = ("preload_Nm", "drive_slope", "drive_hold_Nm", "coast_slope")
+PARAMETERS = {"preload_Nm": "preload", "drive_slope": "drive", "drive_hold_Nm": "drive", "coast_slope": "coast"}
 CURVE_POINTS = 41
 
 
@@ -168,7 +168,7 @@ def compare_runs(
     hold_change = None if ring_springs_changed else _hold_change_Nm(before, after)
     joint = fit_jointly(logs, hold_change_Nm=hold_change, one_tyre=not seen.grip_differs)
     low, high = joint.torque_span_Nm
-    torque = np.linspace(low, high, CURVE_POINTS)
+    torque = np.linspace(low, high, CURVE_POINTS) if high > low else np.array([])
     at = [model.locking_torque_Nm(joint.draws[:, s, :, None], torque) for s in (0, 1)]
     middle = model.locking_torque_Nm(joint.curves[1], torque) - model.locking_torque_Nm(joint.curves[0], torque)
     views = [shared_view(run, k, joint, match) for k, (run, match) in enumerate(zip(runs, matches, strict=True))]
@@ -178,10 +178,7 @@ def compare_runs(
         runs=tuple(runs),
         joint=joint,
         curves=(side_estimate(joint, 0), side_estimate(joint, 1)),
-        change={
-            name: interval(float(joint.curves[1, i] - joint.curves[0, i]), joint.draws[:, 1, i] - joint.draws[:, 0, i])
-            for name, i in ((n, model.NAMES.index(n)) for n in PARAMETERS)
-        },
+        change={name: _parameter_change(name, side, joint) for name, side in PARAMETERS.items()},
         predicted_change=_predicted_change(before, after),
         sides={side: side_change(side, joint, mass_kg=mass, before=before, after=after) for side in SIDES},
         torque_Nm=torque,
@@ -192,6 +189,13 @@ def compare_runs(
         one_tyre=not seen.grip_differs,
         warnings=seen.warnings,
     )
+
+
+def _parameter_change(name: str, side: str, joint: JointFit) -> Interval:
+    if side_torques(side, joint) is None:
+        return Interval(None, None, None, f"the runs do not both slip on {side}")
+    i = model.NAMES.index(name)
+    return interval(float(joint.curves[1, i] - joint.curves[0, i]), joint.draws[:, 1, i] - joint.draws[:, 0, i])
 
 
 def _hold_change_Nm(before: PredictedLockCurve | None, after: PredictedLockCurve | None) -> tuple[float, float]:

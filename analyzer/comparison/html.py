@@ -46,8 +46,7 @@ def _parameters(comparison: Comparison) -> list[tuple[str, ...]]:
     for name, (label, digits) in PARAMETER_NAMES.items():
         if name in comparison.change:
             levels = [" (".join(interval_words(c.parameters[name], digits)) + ")" for c in comparison.curves]
-            change, predicted = comparison.change[name], comparison.predicted_change[name]
-            span = f"{signed(change.lower, digits)} to {signed(change.upper, digits)}"
+            predicted = comparison.predicted_change[name]
             parts = "–" if predicted is None else signed(predicted, digits)
-            rows.append((label, *levels, signed(change.value, digits), span, parts))
+            rows.append((label, *levels, *words.change_cells(comparison.change[name], digits), parts))
     return rows

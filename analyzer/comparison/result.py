@@ -3,7 +3,8 @@
 schema                 1
 before, after          {logs, lock_curve (as in `analyze`, from the joint
                        fit, with `points`), runs: list of {log, laps (null: all)}}
-change                 preload_Nm, drive_slope, drive_hold_Nm, coast_slope: {value, lower, upper}, after minus before
+change                 preload_Nm, drive_slope, drive_hold_Nm, coast_slope: {value, lower, upper, reason}, after
+                       minus before
 predicted_change       the same four, from the setup files, or null
 verdict                preload, drive, coast: as_predicted | stronger | weaker | no_change | cannot_tell
 answer                 the two sentences that the terminal begins with
@@ -41,7 +42,7 @@ def comparison_result(comparison: Comparison) -> dict[str, Any]:
             "schema": 1,
             "before": _side(comparison, 0),
             "after": _side(comparison, 1),
-            "change": {n: {"value": i.value, "lower": i.lower, "upper": i.upper} for n, i in comparison.change.items()},
+            "change": {name: dataclasses.asdict(i) for name, i in comparison.change.items()},
             "predicted_change": comparison.predicted_change,
             "verdict": {side: c.verdict for side, c in comparison.sides.items()},
             "answer": list(answer(comparison)),

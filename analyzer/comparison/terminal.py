@@ -11,6 +11,7 @@ from analyzer.comparison.words import (
     HOW_TO_READ,
     PARAMETER_ROWS,
     answer,
+    change_cells,
     change_words,
     verdict_words,
 )
@@ -57,8 +58,7 @@ def _parameters(comparison: Comparison) -> Table:
         interval, predicted = comparison.change[name], comparison.predicted_change[name]
         table.add_row(
             words,
-            signed(interval.value, digits),
-            f"{signed(interval.lower, digits)} to {signed(interval.upper, digits)}",
+            *change_cells(interval, digits),
             "–" if predicted is None else signed(predicted, digits),
         )
     return table

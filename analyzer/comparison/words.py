@@ -40,6 +40,13 @@ def verdict_words(change: SideChange) -> str:
     return (VERDICT_WORDS if change.expected_Nm is None else AGAINST_PARTS_WORDS)[change.verdict]
 
 
+def change_cells(interval: Interval, digits: int) -> tuple[str, str]:
+    """A change and its interval, a dash and the reason where there is none."""
+    if interval.value is None:
+        return "–", interval.reason or "–"
+    return signed(interval.value, digits), f"{signed(interval.lower, digits)} to {signed(interval.upper, digits)}"
+
+
 def change_words(interval: Interval, digits: int = 0, factor: float = 1.0) -> str:
     """A change with its interval in one cell, a dash where there is none."""
     if interval.value is None:
