@@ -51,7 +51,9 @@ def circuit_map(analysis: Analysis, key: str, *, chosen: Finding | None = None, 
         y=y[known],
         mode="markers",
         showlegend=False,
-        customdata=np.column_stack([analysis.signals.time_s[known], analysis.laps.number[known], values[known]]),
+        customdata=np.column_stack(
+            [analysis.signals.time_s[known], analysis.laps.number[known], values[known]]
+        ).tolist(),
         hovertemplate=f"{MAP_LABELS[key]}: %{{customdata[2]:.{quantity.digits}f}}<br>"
         "lap %{customdata[1]:.0f}, %{customdata[0]:.1f} s<extra></extra>",
         marker={

@@ -77,7 +77,7 @@ def _pass(figure: go.Figure, analysis: Analysis, corner: Corner, mode: str) -> N
         marker={"symbol": "diamond-open", "size": 7, "color": INK[mode]},
         customdata=np.column_stack(
             [np.full(len(where), corner.number), np.full(len(where), corner.lap), analysis.signals.time_s[where]]
-        ),
+        ).tolist(),
         hovertemplate="corner %{customdata[0]:.0f}, lap %{customdata[1]:.0f}, %{customdata[2]:.2f} s<br>"
         "input %{x:.0f} N.m, transfer %{y:.0f} N.m<extra></extra>",
     )

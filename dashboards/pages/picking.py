@@ -32,6 +32,12 @@ def at_time(analysis: Analysis, time_s: float) -> dict | None:
     return {"finding": nearest, "pass": corner, "window": _window(analysis, corner, None)}
 
 
+def clicked_moment(click: dict | None, *, place: int) -> float | None:
+    """Log time (s) of a point clicked on in a chart, at `place` of its customdata; None for a point without."""
+    data = (click or {}).get("points", [{}])[0].get("customdata")
+    return float(data[place]) if data else None
+
+
 def _pass_at(analysis: Analysis, start_s: float, end_s: float, number: int | None) -> int | None:
     time = analysis.signals.time_s
     for k, c in enumerate(analysis.corners):

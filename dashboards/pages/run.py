@@ -15,7 +15,7 @@ from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
 from dashboards.pages import run_panels as panels
 from dashboards.pages.corner_table import corner_table
-from dashboards.pages.picking import at_time, from_finding, log_time, picked, view_of, zoomed
+from dashboards.pages.picking import at_time, clicked_moment, from_finding, log_time, picked, view_of, zoomed
 
 MOST_LISTED = 50  # findings at once; with thousands of buttons the browser stands still
 
@@ -81,9 +81,8 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
                 corner = analysis.corners[source["pass"]]
                 pick = at_time(analysis, float(analysis.signals.time_s[corner.apex]))
         if source in ("map", "lock"):
-            data = ((on_map if source == "map" else on_lock) or {}).get("points", [{}])[0].get("customdata")
-            if data:
-                pick = at_time(analysis, float(data[0] if source == "map" else data[2]))
+            moment = clicked_moment(on_map if source == "map" else on_lock, place=0 if source == "map" else 2)
+            pick = None if moment is None else at_time(analysis, moment)
         return dash.no_update if pick is None else pick
 
     # what was picked further down or up comes into view, but never on opening the page

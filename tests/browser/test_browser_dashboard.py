@@ -65,10 +65,9 @@ def run_page(open_page, analysed):
     return page, analysed
 
 
-def test_driver_uploads_a_csv_and_opens_the_worst_finding(open_page, sample_copy, address, keep_shot):
+def test_driver_uploads_a_csv_and_opens_the_worst_finding(open_page, sample_copy, address):
     page = open_page()
     page.locator("#sample").wait_for()
-    keep_shot(page, "start")
     page.set_input_files("#file-log", str(sample_copy("baseline_minimum.csv", "club day.csv")))
     page.get_by_text("club_day.csv is here").wait_for()
     page.click("#analyse")
@@ -86,7 +85,6 @@ def test_driver_uploads_a_csv_and_opens_the_worst_finding(open_page, sample_copy
     assert page.locator("#what").inner_text().startswith(worst["sentence"])
     shown = page.evaluate(PLOT.format("traces") + ".layout.xaxis.range")
     assert shown[0] < worst["start_s"] < shown[1]
-    keep_shot(page, "run")
 
 
 def test_picking_moves_map_traces_and_lock_plot(run_page, address):
@@ -100,6 +98,43 @@ def test_picking_moves_map_traces_and_lock_plot(run_page, address):
     wait_until(page, f"{shown}[0] < {other['start_s']} && {other['start_s']} < {shown}[1]")
     assert page.evaluate(PLOT.format("map") + ".data.some(d => d.name === 'chosen finding')")
     assert page.locator(".finding").nth(index).get_attribute("aria-pressed") == "true"
+
+
+def test_a_click_in_the_lock_plot_goes_to_the_corner(run_page):
+    page, _ = run_page
+    spot = page.evaluate(
+        """() => {
+            const plot = document.querySelector('#lock .js-plotly-plot'), {xaxis, yaxis} = plot._fullLayout;
+            const line = plot._fullData.find(d => d.name === 'slipping sample');
+            const seen = k => line.y[k] < yaxis.range[1] && line.customdata[k][0] > 0;
+            const k = [...line.x.keys()].filter(seen).sort((a, b) => line.y[b] - line.y[a])[0];
+            plot.scrollIntoView({block: 'center'});
+            const box = plot.getBoundingClientRect();
+            return {
+                x: box.left + xaxis._offset + xaxis.l2p(line.x[k]), y: box.top + yaxis._offset + yaxis.l2p(line.y[k]),
+                corner: line.customdata[k][0], lap: line.customdata[k][1],
+            };
+        }"""
+    )
+    page.mouse.move(spot["x"] - 20, spot["y"])
+    page.mouse.move(spot["x"], spot["y"], steps=3)
+    page.locator("#lock .hoverlayer text").first.wait_for(state="attached")
+    page.mouse.down()
+    page.mouse.up()
+    name = f"corner {spot['corner']}, lap {spot['lap']}"
+    wait_until(page, PLOT.format("lock") + f".data.some(d => d.name === '{name}')")
+    # the traces, which are further up, come into view
+    wait_until(page, "Math.abs(document.getElementById('traces-panel').getBoundingClientRect().top) < 300")
+
+
+def test_next_finding_steps_through_the_list(run_page, address):
+    page, run_id = run_page
+    findings = result_of(address, run_id)["findings"]
+    page.click("#next")
+    page.locator("#what", has_text=findings[1]["sentence"]).wait_for()
+    page.click("#previous")
+    page.click("#previous")
+    page.locator("#what", has_text=findings[-1]["sentence"]).wait_for()
 
 
 def test_filters_and_order(run_page, address):
@@ -147,7 +182,7 @@ def test_zoom_keeps_the_point_budget(run_page):
     assert 100 < max(page.evaluate(COUNTS)) <= POINTS
 
 
-def test_tuner_changes_a_ramp_and_the_curve_moves(run_page, address, open_page, keep_shot, tmp_path):
+def test_tuner_changes_a_ramp_and_the_curve_moves(run_page, address, tmp_path):
     page, run_id = run_page
     page.goto(f"{address}/setup?run={run_id}")
     curve = PLOT.format("predicted") + "._fullData.find(d => d.name === 'parts say').y"
@@ -157,7 +192,6 @@ def test_tuner_changes_a_ramp_and_the_curve_moves(run_page, address, open_page, 
     ramp = page.get_by_label("drive ramp angle, degrees")
     ramp.fill("40")
     wait_until(page, f"Math.max(...{curve}) > {1.5 * before}")
-    keep_shot(page, "setup")
     ramp.fill("400")
     page.get_by_text("allowed: 0 to 90").wait_for()
     ramp.fill("45")
@@ -165,7 +199,14 @@ def test_tuner_changes_a_ramp_and_the_curve_moves(run_page, address, open_page, 
     with page.expect_download() as saved:
         page.click("#save-setup")
     saved.value.save_as(tmp_path / "saved.toml")
-    assert "drive_ramp_angle_deg = 45" in (tmp_path / "saved.toml").read_text()
+    text = (tmp_path / "saved.toml").read_text()
+    assert "drive_ramp_angle_deg = 45" in text
+    # and back into the form, with a figure that the form did not have
+    (tmp_path / "changed.toml").write_text(text.replace("drive_ramp_angle_deg = 45", "drive_ramp_angle_deg = 52"))
+    page.set_input_files("#file-sheet", str(tmp_path / "changed.toml"))
+    page.locator("#sheet", has_text="changed.toml").wait_for()
+    page.wait_for_timeout(800)
+    assert page.get_by_label("drive ramp angle, degrees").input_value() == "52"
 
 
 def test_broken_file_gives_a_message(open_page, tmp_path):
@@ -270,40 +311,57 @@ def test_two_people_at_once(open_page, sample_copy):
         page.locator("h1", has_text=path.name).wait_for()
 
 
-def test_dark_mode_reaches_page_and_charts_and_stays(run_page, keep_shot):
+def test_dark_mode_reaches_page_and_charts_and_stays(run_page):
     page, _ = run_page
     ink = PLOT.format("map") + ".layout.font.color"
     light = page.evaluate(ink)
     page.click("#switch-mode")
     wait_until(page, f"{ink} !== '{light}'")
     assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(22, 25, 29)"
-    keep_shot(page, "run_dark")
     page.reload()
     page.locator("#map .plot-container").first.wait_for()
     wait_until(page, "document.documentElement.dataset.theme === 'dark'")
 
 
-def test_log_check_page_and_another_map(run_page, keep_shot):
+def test_log_check_page_and_another_map(run_page):
     page, _ = run_page
     page.get_by_role("link", name="Log check").click()
     page.get_by_role("heading", name="Calibration found in the log").wait_for()
-    keep_shot(page, "log_check")
     page.locator("#map-text").fill("[channels]\nthrottle = 3\n")
     page.click("#again")
-    line = page.locator(".run-line", has_text="driver.parquet").first
-    line.locator(".state.failed").wait_for(timeout=60_000)
-    assert "channels.toml" in line.locator(".refusal").inner_text()
+    page.locator("#again-refusal").get_by_text("channels.toml").wait_for()  # at once, and nothing is run
+    assert "throttle" in page.locator("#again-refusal").inner_text()
 
 
-def test_fits_a_small_laptop_and_a_tablet(open_page, address, analysed):
-    page = open_page(f"/run/{analysed}", width=820, height=1180)
-    wait_for_charts(page)
-    for path in (f"/run/{analysed}", "/", "/compare", f"/setup?run={analysed}", f"/run/{analysed}/log"):
+@pytest.mark.parametrize("name", ["start", "run", "log_check", "setup", "compare"])
+def test_every_page_fits_laptop_and_tablet_light_and_dark(open_page, address, analysed, keep_shot, name):
+    path = {"run": f"/run/{analysed}", "log_check": f"/run/{analysed}/log", "setup": f"/setup?run={analysed}"}
+    page = open_page(path.get(name, "/compare" if name == "compare" else "/"))
+    page.locator("h1").wait_for()
+    if name == "run":
+        wait_for_charts(page)
+    page.wait_for_timeout(1200)
+    for mode in ("light", "dark"):
+        if mode == "dark":
+            page.click("#switch-mode")
+            wait_until(page, "document.documentElement.dataset.theme === 'dark'")
+        for size, (width, height) in {"laptop": (1280, 720), "tablet": (820, 1180)}.items():
+            page.set_viewport_size({"width": width, "height": height})
+            page.wait_for_timeout(400)
+            wait_until(page, f"document.documentElement.scrollWidth <= {width}")  # charts follow a little later
+            assert page.locator("h1").is_visible()
+            keep_shot(page, f"{name}_{size}_{mode}")
+
+
+def test_every_chart_says_how_to_read_it(run_page, address):
+    page, run_id = run_page
+    for path in (f"/run/{run_id}", f"/setup?run={run_id}", "/compare"):
         page.goto(address + path)
-        for width in (820, 1280):
-            page.set_viewport_size({"width": width, "height": 720})
-            page.wait_for_timeout(600)
-            assert page.evaluate("document.documentElement.scrollWidth") <= width, path
+        page.locator(".js-plotly-plot").first.wait_for()
+        unread = """[...document.querySelectorAll('.dash-graph')].filter(g =>
+            !g.parentElement.parentElement.querySelector('.read')?.innerText.startsWith('How to read it'))
+            .map(g => g.id)"""
+        assert page.evaluate(unread) == []
 
 
 def test_start_page_by_keyboard(open_page):

@@ -8,9 +8,11 @@ import numpy as np
 import pytest
 
 from dashboards.figures import rear_once
+from dashboards.figures.circuit_map import circuit_map
+from dashboards.figures.lock_view import lock_view
 from dashboards.figures.rear_once import rear_of
 from dashboards.figures.traces import POINTS, View, traces
-from dashboards.pages.picking import log_time, view_of, zoomed
+from dashboards.pages.picking import clicked_moment, log_time, view_of, zoomed
 
 ROWS = 2_000_000
 
@@ -94,6 +96,23 @@ def test_zoom_words_of_the_browser():
     assert zoomed({"xaxis.autorange": True}) == "all"
     assert zoomed({"yaxis.range[0]": 1.0, "yaxis.range[1]": 2.0}) is None
     assert zoomed({"autosize": True}) is None
+
+
+def test_points_that_can_be_clicked_carry_plain_lists(analysis):
+    # dash gives a click the customdata of the point only when it is a plain list, not a typed array
+    lock, circuit = lock_view(analysis, chosen=analysis.corners[0]), circuit_map(analysis, "slip")
+    clickable = [
+        trace for figure in (lock, circuit) for trace in figure.to_plotly_json()["data"] if "customdata" in trace
+    ]
+    assert len(clickable) >= 4
+    for trace in clickable:
+        assert isinstance(trace["customdata"], list | tuple) and isinstance(trace["customdata"][0], list | tuple)
+
+
+def test_click_words_of_the_browser():
+    assert clicked_moment({"points": [{"customdata": [4, 1, 12.5]}]}, place=2) == 12.5
+    assert clicked_moment({"points": [{"x": 1}]}, place=2) is None
+    assert clicked_moment(None, place=0) is None
 
 
 @pytest.mark.parametrize("axis", ["time", "distance"])

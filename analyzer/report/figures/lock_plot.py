@@ -56,7 +56,9 @@ def _samples(
         mode="markers",
         name=name,
         marker={"symbol": symbol, "size": 5, "color": color, "opacity": 0.55},
-        customdata=np.column_stack([where[at], analysis.signals.time_s[at]]),
+        customdata=np.column_stack(
+            [where[at], analysis.signals.time_s[at]]
+        ).tolist(),  # a typed array is lost on a click
         hovertemplate="corner %{customdata[0]:.0f}, lap %{customdata[1]:.0f}, %{customdata[2]:.1f} s<br>"
         "input %{x:.0f} N.m, transfer %{y:.0f} N.m<extra>" + name + "</extra>",
     )
