@@ -23,7 +23,7 @@ from analyzer.vehicle.axle import AxleEquations, AxleInputs, AxleSolution, equat
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.parameters import BOUNDS, Prior
 
-LOCK_SD_Nm = 50.0  # scatter of the locking torque about its curve where the tyre model is at its best
+LOCK_SD_Nm = 20.0  # scatter of the locking torque about its curve where the tyre model is at its best
 MOST_SAMPLES = 6000
 CURVE_BOUNDS = np.array([[0.0, 5000.0], [0.0, 3.0], [0.0, 600.0], [0.0, 3.0], [0.0, 600.0]])
 STEP = 1e-4
@@ -43,6 +43,7 @@ class Problem:
     car: Car
     priors: tuple[Prior, ...]
     hold_sd_Nm: float
+    has_gyro: bool
 
     @property
     def start(self) -> np.ndarray:
@@ -96,6 +97,7 @@ def make_problem(observed: Observations, car: Car, priors: tuple[Prior, ...]) ->
         car=car,
         priors=priors,
         hold_sd_Nm=0.05 * largest,
+        has_gyro=observed.has_gyro,
     )
 
 
@@ -113,9 +115,7 @@ class Evaluation:
 
 def evaluate(problem: Problem, theta: np.ndarray, start: np.ndarray | None, scale: tuple | None) -> Evaluation:
     """Loss at `theta`; `start` warm-starts the state, `scale` freezes sd and trust of the samples."""
-    solution = solve(
-        problem.values(theta), problem.inputs, problem.car, start=start, iterations=14 if start is None else 6
-    )
+    solution = solve(problem.values(theta), problem.inputs, problem.car, start=start, iterations=30)
     at = solution.at
     if scale is None:
         sd = np.hypot(LOCK_SD_Nm, at.difference_per_slip * problem.slip_noise)

@@ -35,6 +35,7 @@ class Observations:
     slip_noise : standard deviation of kappa_left - kappa_right from the wheel speeds.
     weight : what one sample counts, its share of an independent look.
     noise_rad_s : standard deviation of the filtered speed difference.
+    has_gyro : the yaw rate was measured, not put together from front wheels and lateral acceleration.
     """
 
     index: np.ndarray
@@ -47,6 +48,7 @@ class Observations:
     slip_noise: np.ndarray
     weight: float
     noise_rad_s: float
+    has_gyro: bool
 
 
 def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observations:
@@ -89,6 +91,7 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
         yaw_rad_s=smooth(signals.yaw_rate_rad_s),
         yaw_acc_rad_s2=smooth(signals.yaw_acceleration_rad_s2),
         front_brake_N=np.zeros(len(front)),
+        long_from_speed=np.full(len(front), 0.0 if signals.has_long_g else 1.0),
     ).take(index)
     slip_noise = (
         np.hypot(noise * radius, smooth(signals.yaw_rate_sd_rad_s)[index] * car.rear_track_m) / inputs.front_m_s
@@ -104,6 +107,7 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
         slip_noise=slip_noise,
         weight=min(1.0, step / rate / CORRELATION_S),
         noise_rad_s=noise,
+        has_gyro=signals.has_gyro,
     )
 
 

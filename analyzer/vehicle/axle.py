@@ -38,7 +38,8 @@ LAT_FORCE_SD_SHARE = 0.017
 @dataclass(frozen=True)
 class AxleInputs:
     """Measured side of the axle, all (n,), SI. `front_sd_m_s` is large where the front wheels cannot be trusted;
-    `front_brake_N` is the force of the front brakes, 0 where they are off."""
+    `front_brake_N` is the force of the front brakes, 0 where they are off; `long_from_speed` is 1 where `long_m_s2` is
+    only the change of speed, 0 where an accelerometer measured it."""
 
     left_m_s: np.ndarray
     right_m_s: np.ndarray
@@ -52,6 +53,7 @@ class AxleInputs:
     yaw_rad_s: np.ndarray
     yaw_acc_rad_s2: np.ndarray
     front_brake_N: np.ndarray
+    long_from_speed: np.ndarray
 
     def take(self, where: np.ndarray) -> "AxleInputs":
         """The samples `where` (bool or index)."""
@@ -90,7 +92,10 @@ def equations(
     height = car.cg_height_m * np.exp(value["log_cg_height"])
     share = car.rear_load_transfer * np.exp(value["log_load_transfer"])
     yaw = (inputs.yaw_rad_s - value["yaw_bias"]) * np.exp(value["log_yaw_scale"])
-    along, across = inputs.long_m_s2 - value["long_bias"], inputs.lat_m_s2 - value["lat_bias"]
+    # a_x = du/dt - r v_y, and v_y = r b - s u: a car that slides outwards brakes itself by what its speed does not show
+    unseen = inputs.long_from_speed * yaw
+    along = inputs.long_m_s2 - value["long_bias"] + unseen * (s * u - yaw * car.cg_to_rear_m)
+    across = inputs.lat_m_s2 - value["lat_bias"]
     steer = inputs.steer_rad - value["steer_offset"]
     pressure = 0.5 * AIR_DENSITY_KG_M3 * u**2
     drag = pressure * car.drag_area_m2 * np.exp(value["log_drag"])
@@ -121,10 +126,12 @@ def equations(
         friction_fall=value["friction_fall"],
         stiffness_fall=value["stiffness_fall"],
         shape=value["shape"],
+        combined_weight=value["combined_weight"],
     )
     scale = np.exp(value["rear_left_right_scale"] / 2)
     wheels = []
-    for speed, side, load in ((inputs.left_m_s * scale, -1, load_l), (inputs.right_m_s / scale, 1, load_r)):
+    for turning, side, load in ((inputs.left_m_s * scale, -1, load_l), (inputs.right_m_s / scale, 1, load_r)):
+        speed = turning * (1.0 - value["radius_fall"] * (load / tyre["static_load_N"] - 1.0))
         ground = np.maximum(u + side * yaw * track / 2, 1.0)
         kappa = speed / ground - 1.0
         along_path = u / ground
@@ -181,16 +188,17 @@ def equations(
     long_r = np.array([fr.dlong_dkappa * dkr, fr.dlong_dtan_alpha * dsr])
     dx, dd = long_l + long_r, long_l - long_r
     dy = np.array([fl.dlat_dkappa * dkl + fr.dlat_dkappa * dkr, fl.dlat_dtan_alpha * dsl + fr.dlat_dtan_alpha * dsr])
+    demand_slope = mass * unseen * np.array([s, u]) - sin * dy
     slope = np.array(
         [
-            [(dx[i] + sin * dy[i]) / sd_x, (dy[i] + dd[i] * track / 2 / base) / sd_y, front_slope * to_front / sd_f]
+            [(dx[i] - demand_slope[i]) / sd_x, (dy[i] + dd[i] * track / 2 / base) / sd_y, front_slope * to_front / sd_f]
             for i, front_slope in enumerate((cos - s * sin, -u * sin))
         ]
     )
     return replace(
         found,
         slope=slope,
-        input_slope=-radius * sin * dy,
+        input_slope=radius * demand_slope,
         difference_slope=radius * dd,
         difference_per_slip=radius * (fl.dlong_dkappa + fr.dlong_dkappa) / 2,
     )

@@ -28,7 +28,11 @@ class Tyre(Settings):
 
 
 class CarUncertainty(Settings):
-    """One standard deviation of the car figures, in per cent of each. State yours when you know better."""
+    """Limits of the car figures, plus and minus, in per cent of each. State yours when you know better.
+
+    Every value between the limits counts as equally likely, so a standard deviation is the limit over the root of three
+    (JCGM 100:2008, 4.3.7): whoever writes "within 10 %" means limits.
+    """
 
     mass_percent: float = Field(2.0, gt=0, le=30)
     cg_height_percent: float = Field(10.0, gt=0, le=50)

@@ -19,6 +19,7 @@ def forces(kappa, tan_alpha=0.0, load=LOAD_N, **changes):
         friction_y=1.1,
         friction_fall=0.1,
         stiffness_fall=0.08,
+        combined_weight=1.0,
         shape=1.4,
     )
     kappa, tan_alpha, load = np.broadcast_arrays(
