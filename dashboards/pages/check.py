@@ -1,5 +1,6 @@
 """Log check page: what was recognised, what is wrong and where, and the channel map to mend it with."""
 
+import math
 from pathlib import Path
 
 import dash
@@ -12,6 +13,16 @@ from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
 from dashboards.pages.parts import chart, table
 
+CHANNEL_HEADINGS = [
+    "channel",
+    "column",
+    "unit in the file",
+    "Hz",
+    "lowest",
+    "highest",
+    "filled, %",
+    "how it was recognised",
+]
 VERDICT_MARKS = {"yes": "✓ yes", "partly": "◐ partly", "no": "✕ no"}
 
 
@@ -45,12 +56,12 @@ def _channels(found: dict) -> html.Section:
         [
             line["channel"],
             line["column"],
-            line["reason"],
             line["unit"] or "?",
             number(line["rate_hz"], 0),
             _figure(line["lowest"]),
             _figure(line["highest"]),
             f"{100 * line['filled']:.0f}",
+            line["reason"],
         ]
         for line in found["channels"]
     ]
@@ -60,7 +71,7 @@ def _channels(found: dict) -> html.Section:
     parts = [
         html.H2("Channels"),
         html.P(f"{log['form']}. {length}{left_out}", className="hint"),
-        table(["channel", "column", "why", "unit in the file", "Hz", "lowest", "highest", "filled, %"], rows, words=3),
+        table(CHANNEL_HEADINGS, rows, words=(0, 1, 2, 7)),
     ]
     if found["unused_columns"]:
         parts.append(html.P("Not used: " + ", ".join(found["unused_columns"][:60]), className="hint"))
@@ -97,8 +108,7 @@ def _calibration(logbook: Logbook, run_id: str) -> html.Section:
     rows = [
         [
             step.message,
-            f"{step.value:.4g}",
-            "–" if step.standard_deviation is None else f"{step.standard_deviation:.2g}",
+            *_with_deviation(step.value, step.standard_deviation),
             step.unit,
         ]
         for step in steps
@@ -125,6 +135,14 @@ def _mapping(text: str) -> html.Section:
         ],
         className="panel",
     )
+
+
+def _with_deviation(value: float, deviation: float | None) -> tuple[str, str]:
+    """Both to the deviation's second figure: more digits of the value mean nothing."""
+    if not deviation:
+        return f"{value:.3g}", "–"
+    digits = max(0, 1 - math.floor(math.log10(deviation)))
+    return number(value, digits), number(deviation, digits)
 
 
 def _figure(value: float | None) -> str:

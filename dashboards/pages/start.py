@@ -30,7 +30,15 @@ def layout(logbook: Logbook) -> html.Div:
             html.Section(
                 [
                     html.H2("Analyse a log"),
-                    html.Div([_chooser("log", "1. Log of the session", "drop it here, or choose a file")]),
+                    html.Div(
+                        [
+                            _chooser(
+                                "log",
+                                "1. Log of the session",
+                                "drop it here, or choose a file: CSV, Parquet, Arrow or MDF 4, up to 1 GB",
+                            )
+                        ]
+                    ),
                     html.Div(
                         [
                             _settings(logbook, "car", "2. Car file"),
