@@ -9,7 +9,7 @@ from analyzer.comparison.runs import Run
 from analyzer.errors import InputError
 
 LONGER = 8
-CHANGES = ["preload=3%", "preload=40%", "preload=80%", "drive_slope=20%", "coast_slope=50%"]
+CHANGES = ["preload=3%", "preload=40%", "preload=80%", "drive_slope=2%", "coast_slope=2%"]
 
 
 @pytest.fixture(scope="module")
@@ -28,10 +28,11 @@ def planned(before):
 
 
 def test_the_planned_interval_comes_true(pair, before, planned):
-    """From 4 laps: what 4 and 4 and what 8 and 8 laps then give, on every side, within a third."""
+    """From 4 laps: what 4 and 4 and what 8 and 8 laps then give, on every side, within a third. Planned for changes of
+    next to nothing, as there is none; a larger one adds what the tyre's form makes of it."""
     for laps, first in ((LAPS, before), (LONGER, pair.run("before", laps=LONGER))):
         realised = compare_runs([Run(first, side=0), Run(pair.run("same", laps=laps), side=1)])
-        for change in ("preload=40%", "drive_slope=20%", "coast_slope=50%"):
+        for change in ("preload=3%", "drive_slope=2%", "coast_slope=2%"):
             wanted = planned[change]
             found = realised.sides[wanted.side].standard_error_Nm
             assert found == pytest.approx(wanted.standard_error_Nm[laps], rel=0.34), (laps, change)
