@@ -141,13 +141,13 @@ def test_ctrl_c_keeps_what_is_done_and_the_same_command_goes_on(tmp_path, cut_lo
         text=True,
         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
     )
-    while not list(out.glob("parts/*")):
+    while not list(out.glob("parts/*.parquet")):
         assert process.poll() is None
         time.sleep(0.05)
     process.send_signal(signal.SIGINT)
     said = process.communicate(timeout=60)[1]
     assert process.returncode == 130 and "goes on from there" in said and "Traceback" not in said
-    done = len(list(out.glob("parts/*")))
+    done = len(list(out.glob("parts/*.parquet")))
     assert 1 <= done < 4
     assert pd.read_parquet(out / "season.parquet")["log"].nunique() == done
     report = run_batch(folder=str(folder), car_path=car, out=out, processes=1)
