@@ -6,16 +6,13 @@ corners and a second on both sides of them; straights have no inside wheel.
 """
 
 from dataclasses import dataclass, fields, replace
-from inspect import signature
 
 import numpy as np
 
 from analyzer.analysis import Analysis
 from analyzer.lockcurve.observations import Observations
-from analyzer.units import STANDARD_GRAVITY_M_S2
-from analyzer.vehicle.axle import AxleInputs, solve
+from analyzer.vehicle.axle import AxleInputs, solve, tyre_figures
 from analyzer.vehicle.car import Car
-from analyzer.vehicle.tyre import wheel_forces
 
 AROUND_S = 1.0  # before and after a corner: the axle settles from its start, and slides end on the straight
 # Engine with flywheel, and the ratio that it turns the case through where the log has no engine speed. Common practice,
@@ -198,17 +195,3 @@ def _lever(car: Car) -> float:
 
 def _case_acceleration(inputs: AxleInputs, car: Car) -> np.ndarray:
     return (inputs.left_acc_m_s2 + inputs.right_acc_m_s2) / 2 / car.rear_rolling_radius_m
-
-
-def tyre_figures(value: dict[str, float], car: Car) -> dict[str, float]:
-    """Figures of `wheel_forces` from the fit's parameters, as `vehicle.axle` takes them; most go by the same name."""
-    friction, stiffness = np.exp(value["log_friction"]), np.exp(value["log_slip_stiffness"])
-    mass = car.mass_kg * np.exp(value["log_mass"])
-    same_name = {name: value[name] for name in signature(wheel_forces).parameters if name in value}
-    return same_name | {
-        "static_load_N": mass * STANDARD_GRAVITY_M_S2 * (1 - car.front_weight_fraction) / 2,
-        "slip_stiffness": stiffness,
-        "cornering_stiffness": stiffness * np.exp(value["log_cornering_ratio"]),
-        "friction_x": friction,
-        "friction_y": friction * np.exp(value["log_friction_ratio"]),
-    }

@@ -82,6 +82,23 @@ class AxleEquations:
     difference_per_slip: np.ndarray | None = None  # dT_difference / d(kappa_l - kappa_r) at fixed state, (n,)
 
 
+def tyre_figures(value: dict[str, float], car: Car) -> dict[str, float]:
+    """The rear tyres' figures, as `tyre.wheel_forces` takes them, for nuisance parameters `value`."""
+    mass = car.mass_kg * np.exp(value["log_mass"])
+    friction, stiffness = np.exp(value["log_friction"]), np.exp(value["log_slip_stiffness"])
+    return dict(
+        static_load_N=mass * STANDARD_GRAVITY_M_S2 * (1 - car.front_weight_fraction) / 2,
+        slip_stiffness=stiffness,
+        cornering_stiffness=stiffness * np.exp(value["log_cornering_ratio"]),
+        friction_x=friction,
+        friction_y=friction * np.exp(value["log_friction_ratio"]),
+        friction_fall=value["friction_fall"],
+        stiffness_fall=value["stiffness_fall"],
+        shape=value["shape"],
+        combined_weight=value["combined_weight"],
+    )
+
+
 def equations(
     state: np.ndarray, value: dict[str, float], inputs: AxleInputs, car: Car, *, slopes: bool = True
 ) -> AxleEquations:
@@ -114,20 +131,8 @@ def equations(
         front_downforce_share=car.front_downforce_share,
     )
     load_front = load_fl + load_fr
-    friction = np.exp(value["log_friction"])
-    friction_y = friction * np.exp(value["log_friction_ratio"])
-    stiffness = np.exp(value["log_slip_stiffness"])
-    tyre = dict(
-        static_load_N=mass * STANDARD_GRAVITY_M_S2 * (1 - car.front_weight_fraction) / 2,
-        slip_stiffness=stiffness,
-        cornering_stiffness=stiffness * np.exp(value["log_cornering_ratio"]),
-        friction_x=friction,
-        friction_y=friction_y,
-        friction_fall=value["friction_fall"],
-        stiffness_fall=value["stiffness_fall"],
-        shape=value["shape"],
-        combined_weight=value["combined_weight"],
-    )
+    tyre = tyre_figures(value, car)
+    friction_y, stiffness = tyre["friction_y"], tyre["slip_stiffness"]
     scale = np.exp(value["rear_left_right_scale"] / 2)
     wheels = []
     for turning, side, load in ((inputs.left_m_s * scale, -1, load_l), (inputs.right_m_s / scale, 1, load_r)):

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from made_analysis import made_car
 
-from analyzer.advice.demand import Demand, side_by_side, tyre_figures
+from analyzer.advice.demand import Demand, side_by_side
 from analyzer.advice.replay import replay
+from analyzer.vehicle.axle import tyre_figures
 from analyzer.vehicle.parameters import priors
 from analyzer.vehicle.tyre import wheel_forces
 

@@ -55,9 +55,7 @@ def test_lateral_demand_is_the_single_track_moment_balance():
     assert at.lateral_demand[0] == pytest.approx(demand / (friction * at.load_N.sum()), rel=1e-9)
 
 
-@pytest.mark.parametrize(
-    "front_kN_per_rad, understeer_rad, speed_m_s", [(38.92, 0.016, 41.5), (47.82, -0.0097, 53.1)]
-)
+@pytest.mark.parametrize("front_kN_per_rad, understeer_rad, speed_m_s", [(38.92, 0.016, 41.5), (47.82, -0.0097, 53.1)])
 def test_rear_side_slip_gives_the_published_understeer(front_kN_per_rad, understeer_rad, speed_m_s):
     # [WONG] example 5.1 (recalled): 20.105 kN, 2.8 m, 53.5/46.5 %, rear 38.25 kN/rad per tyre:
     # delta = L/R + K a_y/g; front slip angle = W_f a_y/g / (2 C_f), rear slip angle is what the axle solves for;
