@@ -25,7 +25,7 @@ from analyzer.provenance import hash_file
 
 UPLOAD_LIMIT_BYTES = 1_000_000_000
 KINDS = {  # kind of upload -> (endings allowed, words)
-    "log": (LOG_ENDINGS, FILE_KINDS["log"]),
+    "log": ((*LOG_ENDINGS, ".tsv", ".gz", ".zip"), FILE_KINDS["log"]),
     "car": ((".toml",), FILE_KINDS["car"]),
     "setup": ((".toml",), FILE_KINDS["setup"]),
 }

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import analyzer
 import dashboards
 from analyzer.errors import InputError
 from analyzer.logbook import analysis_files
@@ -74,9 +75,10 @@ def test_upload_kind_cannot_name_another_folder(client, kind):
 
 
 @pytest.mark.parametrize("run", ["..", "%2e%2e", "..%2f..%2fetc", "0" * 16, "a/../b", "%00"])
-@pytest.mark.parametrize("file", ["report.html", "corners.csv", "result.json"])
-def test_url_cannot_leave_the_logbook(client, run, file):
-    answer = client.get(f"/run/{run}/{file}", headers=HERE)
+@pytest.mark.parametrize("file", ["report.html", "report.pdf", "corners.csv", "result.json"])
+@pytest.mark.parametrize("kind", ["run", "comparison"])
+def test_url_cannot_leave_the_logbook(client, kind, run, file):
+    answer = client.get(f"/{kind}/{run}/{file}", headers=HERE)
     # Dash answers unknown paths with its empty page; never a download
     assert answer.status_code == 404 or "Content-Disposition" not in answer.headers
     assert "root:" not in answer.text
@@ -97,7 +99,8 @@ def test_no_debug_mode(app, client):
 
 
 def test_no_pickle_in_the_source():
-    for path in Path(dashboards.__file__).parent.rglob("*.py"):
+    houses = (Path(package.__file__).parent for package in (analyzer, dashboards))
+    for path in (p for house in houses for p in house.rglob("*.py")):
         tree = ast.parse(path.read_text("utf-8"))
         named = {a.name for n in ast.walk(tree) if isinstance(n, ast.Import) for a in n.names}
         named |= {n.module for n in ast.walk(tree) if isinstance(n, ast.ImportFrom)}

@@ -28,6 +28,11 @@ def test_the_same_bytes_are_known_again_and_said(client):
     assert (second.json["name"], second.json["sent"]) == ("a.csv", "b.csv")
 
 
+@pytest.mark.parametrize("name", ["a.csv", "A.CSV", "a.tsv", "a.txt", "a.parquet.gz", "a.csv.zip", "a.mf4"])
+def test_what_the_command_line_reads_is_taken(client, name):
+    assert post(client, "log", name, name.encode()).status_code == 200
+
+
 def test_wrong_kind_of_file_is_refused_in_words(client):
     answer = post(client, "log", "photo.jpg", b"x")
     assert answer.status_code == 400 and "photo.jpg" in answer.json["error"] and ".csv" in answer.json["error"]
