@@ -33,9 +33,9 @@ def gaps(recording: Recording) -> list[Annotation]:
     return found
 
 
-def standing(recording: Recording) -> list[Annotation]:
+def standing(recording: Recording, speed: np.ndarray) -> list[Annotation]:
     """The car stands: a pit stop, or before and after the run."""
-    time, speed = recording.time_s, rough_speed_m_s(recording)
+    time = recording.time_s
     stretches = joined(runs(speed < STANDING_M_S), time, within_s=0.5)
     found = []
     for first, last in stretches:
@@ -49,9 +49,9 @@ def standing(recording: Recording) -> list[Annotation]:
     return found
 
 
-def towed(recording: Recording) -> list[Annotation]:
+def towed(recording: Recording, speed: np.ndarray) -> list[Annotation]:
     """The car rolls without its engine: engine speed near zero, or throttle closed for long at towing speed."""
-    time, speed = recording.time_s, rough_speed_m_s(recording)
+    time = recording.time_s
     rolling = (speed > 1.5) & (speed < TOW_SPEED_M_S)
     engine = recording.channels.get("engine_speed")
     if engine is not None and np.nanmax(engine) > 10 * ENGINE_OFF_RAD_S:
@@ -105,12 +105,12 @@ def lost_pulses(recording: Recording) -> list[Annotation]:
     return found
 
 
-def throttle_range(recording: Recording) -> list[Annotation]:
+def throttle_range(recording: Recording, speed: np.ndarray) -> list[Annotation]:
     """A throttle that never closes, never opens, or is at its end for most of the time."""
     throttle = recording.channels.get("throttle")
     if throttle is None or not np.isfinite(throttle).any():
         return []
-    moving = throttle[(rough_speed_m_s(recording) > 5.0) & np.isfinite(throttle)]
+    moving = throttle[(speed > 5.0) & np.isfinite(throttle)]
     if len(moving) < 100:
         return []
     low, high = np.percentile(moving, [0.5, 99.5])

@@ -3,6 +3,7 @@
 from analyzer.logs.recording import Annotation, Recording
 from analyzer.signals.fault_session import gaps, lost_pulses, standing, throttle_range, towed
 from analyzer.signals.fault_values import clipped, dropouts, quantised, spikes, stuck
+from analyzer.signals.stretches import rough_speed_m_s
 
 
 def find_faults(recording: Recording) -> tuple[Annotation, ...]:
@@ -19,18 +20,9 @@ def find_faults(recording: Recording) -> tuple[Annotation, ...]:
     """
     found = [
         annotation
-        for check in (
-            gaps,
-            dropouts,
-            stuck,
-            spikes,
-            clipped,
-            quantised,
-            lost_pulses,
-            throttle_range,
-            standing,
-            towed,
-        )
+        for check in (gaps, dropouts, stuck, spikes, clipped, quantised, lost_pulses)
         for annotation in check(recording)
     ]
+    speed = rough_speed_m_s(recording)
+    found += [annotation for check in (throttle_range, standing, towed) for annotation in check(recording, speed)]
     return tuple(sorted(found, key=lambda a: (-1.0 if a.start_s is None else a.start_s, a.code, a.channel or "")))

@@ -1,0 +1,44 @@
+"""The benchmarks run and their tables are whole. Times are printed by them, not asserted."""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from benchmarks.growth import table as growth_table
+from benchmarks.long_log import CHANNELS, write_log
+from benchmarks.ratios import measured, table
+
+
+def test_a_long_log_goes_on_over_the_laps(tmp_path):
+    write_log(tmp_path / "log.parquet", 30_000)
+    log = pd.read_parquet(tmp_path / "log.parquet")
+    assert list(log.columns) == ["time", *CHANNELS] and len(CHANNELS) == 14
+    assert len(log) == 30_000
+    np.testing.assert_allclose(np.diff(log["time"]), 0.01, atol=1e-9)
+    assert set(np.diff(log["lap"])) == {0.0, 1.0}
+    first, fourth = (log.loc[log["lap"] == lap, "steer"].to_numpy()[:4000] for lap in (1, 4))
+    # the same drive, and not the same noise
+    assert np.corrcoef(first, fourth)[0, 1] > 0.99
+    assert np.std(first - fourth) > 0.1
+
+
+@pytest.mark.skipif(not Path("/proc/self/clear_refs").exists(), reason="peak memory is read from Linux's /proc")
+def test_ratios_are_printed_for_both_hours_and_both_yardsticks(tmp_path):
+    best = measured(tmp_path, hours=2, repeats=1, rows_per_hour=20_000)
+    rows = table(best, 2).splitlines()
+    assert len(rows) == 8
+    assert best["first"][0] > best["csv"][0] > 0
+    assert best["many"][0] > 0 and best["frames"] > 1.0
+    first = next(row for row in rows if "first hour" in row)
+    assert f"{best['first'][0] / best['csv'][0]:.1f}" in first and "20 x (a)" in first
+
+
+def test_growth_is_compared_with_a_straight_line():
+    rows = [
+        {"millions": m, "rows": 1, "seconds": 1.0, "cpu_seconds": 2.0 + 0.5 * m, "peak_MB": 1.0, "frames": 3.0}
+        for m in (1, 3, 10)
+    ]
+    assert all(line.endswith("| 1.00 |") for line in growth_table(rows).splitlines()[2:])
+    rows[2]["cpu_seconds"] *= 2
+    assert not growth_table(rows).splitlines()[3].endswith("| 1.00 |")
