@@ -1,5 +1,7 @@
 """The axle equations against statics, the linear split, published understeer, the forward direction and differences."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from vehicle.made_axle import made_car, made_inputs, starts
@@ -229,3 +231,57 @@ def test_rolling_resistance_of_the_heavier_wheel_takes_more_torque():
     (left, right), (load_l, load_r) = at.long_force_N[:, 0], at.load_N[:, 0]
     assert at.torque_difference_Nm[0] == pytest.approx(0.312 * (left - right + 0.02 * (load_l - load_r)), rel=1e-9)
     assert 0.312 * 0.02 * abs(load_l - load_r) > 10
+
+
+def test_a_slide_brakes_by_what_the_speed_does_not_show():
+    # derived: a steady circle at constant speed has a_x = du/dt - r v_y with v_y = r b - s u at the centre of gravity, so
+    # an accelerometer reads r (s u - r b) where the wheel speeds show no change at all
+    car = made_car()
+    value = starts(car)
+    u, lat, s = 20.0, 8.0, 0.06
+    state, yaw = np.array([[u], [s]]), lat / u
+    turning = dict(lat=lat, left_slip=0.01, right_slip=0.01)
+    read = equations(state, value, made_inputs(long=yaw * (s * u - yaw * car.cg_to_rear_m), **turning), car)
+    worked_out = equations(state, value, replace(made_inputs(**turning), long_from_speed=np.ones(1)), car)
+    assert worked_out.input_torque_Nm == pytest.approx(read.input_torque_Nm, rel=1e-9)
+    assert worked_out.residual == pytest.approx(read.residual, rel=1e-9)
+    unseen_Nm = 0.312 * 1180 * yaw * (s * u - yaw * car.cg_to_rear_m)  # 0.27 m/s2, some 100 N.m at the wheels
+    without = equations(state, value, made_inputs(**turning), car)
+    assert read.input_torque_Nm - without.input_torque_Nm == pytest.approx(unseen_Nm, rel=0.01)
+    assert unseen_Nm > 80
+
+
+@pytest.mark.parametrize("long_from_speed", [0.0, 1.0])
+def test_slopes_of_the_equations_are_their_differences(long_from_speed):
+    car = made_car()
+    value = starts(car, radius_fall=0.001)
+    inputs = replace(
+        made_inputs(lat=[3.0, 8.0], left_slip=0.02, right_slip=0.01, steer=0.05),
+        long_from_speed=np.full(2, long_from_speed),
+    )
+    state, step = np.array([[20.0, 20.5], [0.02, 0.06]]), 1e-6
+    at = equations(state, value, inputs, car)
+    for i in range(2):
+        moved = state.copy()
+        moved[i] += step
+        there = equations(moved, value, inputs, car)
+        # loads are taken as given while a state is sought; what they change is small beside the forces' own slopes
+        spare = 0.5 if long_from_speed == 0 else 6.0
+        assert at.slope[i] == pytest.approx((there.residual - at.residual) / step, rel=0.03, abs=spare)
+        changed = (there.input_torque_Nm - at.input_torque_Nm) / step
+        assert at.input_slope[i] == pytest.approx(changed, rel=0.03, abs=0.5)
+
+
+def test_a_radius_that_falls_with_load_makes_the_loaded_wheel_roll_faster():
+    # derived: at equal forces a wheel at 1 + d times the static load turns 1 + f d times as fast; from a published tyre
+    # set f is about 0.001 (tests/external)
+    car = made_car()
+    inputs = made_inputs(lat=6.0, left_slip=0.01, right_slip=0.01)
+    state = np.array([[20.0], [0.04]])
+    plain = equations(state, starts(car), inputs, car)
+    fall = 0.001
+    falling = equations(state, starts(car, radius_fall=fall), inputs, car)
+    static = 1180 * STANDARD_GRAVITY_M_S2 * 0.55 / 2
+    expected = -(1 + plain.slip) * fall * (plain.load_N / static - 1)
+    assert falling.slip - plain.slip == pytest.approx(expected, rel=1e-6)
+    assert falling.slip[0] > plain.slip[0] and falling.slip[1] < plain.slip[1]  # left turn: the left wheel is light

@@ -164,3 +164,38 @@ def test_slopes_are_derivatives(load):
         assert getattr(here, f"d{by}_dkappa") == pytest.approx((ahead - behind) / (2 * step), rel=1e-4, abs=2.0)
         ahead, behind = (getattr(forces(kappa, slope + q, load), name) for q in (step, -step))
         assert getattr(here, f"d{by}_dtan_alpha") == pytest.approx((ahead - behind) / (2 * step), rel=1e-4, abs=2.0)
+
+
+def kept_stiffness(tan_alpha, weight):
+    """Longitudinal stiffness under lateral slip, over that without."""
+    under = forces(1e-6, tan_alpha, combined_weight=weight).dlong_dkappa[0]
+    return under / forces(1e-6, 0.0, combined_weight=weight).dlong_dkappa[0]
+
+
+def test_the_weight_of_combined_slip_spans_similarity_to_independence():
+    assert kept_stiffness(0.08, 0.0) == pytest.approx(1.0, abs=1e-6)
+    kept = [kept_stiffness(0.08, w) for w in (0.0, 0.35, 0.7, 1.0)]
+    assert (np.diff(kept) < -0.03).all()
+    # lateral forces do not know of it
+    assert forces(0.02, 0.06, combined_weight=0.3).lateral == pytest.approx(forces(0.02, 0.06).lateral)
+
+
+def test_the_weight_lets_the_curve_keep_what_a_measured_tyre_keeps():
+    # [PACEJKA] section 4.3.2, weighting G = cos(C atan(B tan(alpha))) at small slip, example tyre B = 12.35, C = 1.09
+    # (recalled); its lateral peak is near 0.11 rad, so the curve here is given the same peak
+    def measured(alpha):
+        return np.cos(1.09 * np.arctan(12.35 * np.tan(alpha)))
+
+    shape = 1.3
+    peak_slip = np.tan(0.11)
+    cornering = 1.1 * peak_rho(shape) / peak_slip
+
+    def kept(alpha, weight):
+        same = dict(shape=shape, cornering_stiffness=cornering, combined_weight=weight)
+        return forces(1e-6, np.tan(alpha), **same).dlong_dkappa[0] / forces(1e-6, 0.0, **same).dlong_dkappa[0]
+
+    angles = np.array([0.03, 0.05, 0.08])
+    similarity = np.array([kept(a, 1.0) for a in angles])
+    weighted = np.array([kept(a, 0.5) for a in angles])
+    assert (measured(angles) - similarity > 0.1).all()  # full similarity loses too much
+    assert np.abs(weighted - measured(angles)).max() < 0.05
