@@ -234,7 +234,7 @@ def test_rolling_resistance_of_the_heavier_wheel_takes_more_torque():
 
 
 def test_a_slide_brakes_by_what_the_speed_does_not_show():
-    # derived: a steady circle at constant speed has a_x = du/dt - r v_y with v_y = r b - s u at the centre of gravity, so
+    # derived: a steady circle at constant speed has a_x = du/dt - r v_y with v_y = r b - s u at the centre of mass, so
     # an accelerometer reads r (s u - r b) where the wheel speeds show no change at all
     car = made_car()
     value = starts(car)
