@@ -17,9 +17,8 @@ from analyzer.vehicle.state import AxleState
 STEP_S = 0.15  # quicker than a driver corrects (reaction 0.2 s or more, common practice, no source)
 BEFORE_S, AFTER_S = 0.1, 0.6  # where the lock-up of a throttle application is looked for
 OPENS_AT = 0.08
-# yaw acceleration that arrives in STEP_S: near half of what a hard turn-in builds up. The torques are filtered at 3 Hz,
-# which takes about a quarter off an abrupt jump, so what is found is at least this
-SNAP_YAW_RAD_S2 = 0.6
+SNAP_YAW_RAD_S2 = 0.7  # yaw acceleration that arrives in STEP_S: near half of what a hard turn-in builds up
+SEEN_SHARE = 0.75  # of an abrupt jump: the torques are filtered at 3 Hz, which spreads it over more than STEP_S
 
 
 def find_lock_up_snap(
@@ -47,7 +46,7 @@ def find_lock_up_snap(
         at = first + int(np.nanargmax(change))
         size = float(change[at - first])
         jerk = size / car.yaw_inertia
-        if jerk < SNAP_YAW_RAD_S2:
+        if jerk < SEEN_SHARE * SNAP_YAW_RAD_S2:
             continue
         sd = axle.torque_difference_sd_Nm[[at, at + step]] * car.rear_track_m / (2 * car.rear_rolling_radius_m)
         corner = corner_at(corners, at, at + step)
@@ -60,9 +59,11 @@ def find_lock_up_snap(
                 start_s=float(signals.time_s[at]),
                 end_s=float(signals.time_s[at + step]),
                 severity="note",
-                confidence=confidence(above(jerk - SNAP_YAW_RAD_S2, float(np.hypot(*sd)) / car.yaw_inertia)),
-                sentence=f"Opening the throttle {where} put {size:.0f} N.m of yaw moment against the turn within "
-                f"{step / signals.rate_hz:.2f} s: a lock-up that is felt as a snap.",
+                confidence=confidence(
+                    above(jerk - SEEN_SHARE * SNAP_YAW_RAD_S2, float(np.hypot(*sd)) / car.yaw_inertia)
+                ),
+                sentence=f"Opening the throttle {where} put at least {size:.0f} N.m of yaw moment against the turn "
+                f"within {step / signals.rate_hz:.2f} s: a lock-up that is felt as a snap.",
                 evidence={
                     "phase": phase_at(corner, at),
                     "yaw_moment_change_Nm": size,

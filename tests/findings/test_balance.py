@@ -11,8 +11,10 @@ from analyzer.findings.asymmetry import find_asymmetry
 from analyzer.findings.coast_understeer import find_coast_understeer
 from analyzer.findings.find_all import SEVERITY_RANK, find_all
 from analyzer.findings.handling import fit_handling, steer_for_moment_rad
-from analyzer.findings.lock_up_snap import find_lock_up_snap
+from analyzer.findings.lock_up_snap import SEEN_SHARE, STEP_S, find_lock_up_snap
 from analyzer.findings.rear_axle import rear_axle
+from analyzer.lockcurve.observations import CUTOFF_HZ
+from analyzer.signals.timebase import low_pass
 
 
 def found(find, made):
@@ -129,6 +131,14 @@ def test_the_same_rise_slowly_is_no_snap_nor_is_a_small_one():
     for plant in ({"jump_Nm": 700.0, "rise_s": 1.0}, {"jump_Nm": 150.0, "rise_s": 0.06}):
         slow, _ = jumping(signals, axle, corners, **plant)
         assert find_lock_up_snap(signals, corners, laps, slow, made_estimate(), made_car()) == ()
+
+
+def test_an_abrupt_jump_keeps_the_share_that_is_counted_on_through_the_filter_of_the_torques():
+    time = np.arange(-3, 3, 0.01)
+    jump = np.clip(time / 0.1 + 0.5, 0, 1)
+    seen = low_pass(jump, cutoff_hz=CUTOFF_HZ, rate_hz=100.0)
+    step = round(STEP_S * 100)
+    assert (seen[step:] - seen[:-step]).max() == pytest.approx(SEEN_SHARE, abs=0.08)
 
 
 def test_a_snap_under_brakes_is_not_told_and_one_just_after_them_is():
