@@ -5,7 +5,7 @@ from typing import Any
 
 import plotly.graph_objects as go
 
-from analyzer.analysis import Analysis, PhaseResult
+from analyzer.analysis import PhaseResult
 from analyzer.report.corner_table import corner_rows
 from analyzer.report.figures.theme import BLUE, GREEN, styled
 from dashboards.figures.dark import readable
@@ -84,7 +84,7 @@ def _curve(figure: go.Figure, side: str, name: str, points: Sequence[dict[str, A
 
 
 def phases(
-    before: Sequence[Analysis], after: Sequence[Analysis], phase: str, key: str, *, mode: str = "light"
+    before: Sequence[PhaseResult], after: Sequence[PhaseResult], phase: str, key: str, *, mode: str = "light"
 ) -> go.Figure:
     """`key` of every pass through `phase`, corner by corner, both sides next to each other."""
     label, factor, digits = SHOWN[key]
@@ -118,5 +118,5 @@ def phases(
     return readable(styled(figure, height=400, mode=mode), mode)
 
 
-def _passes(runs: Sequence[Analysis], phase: str, key: str) -> list[PhaseResult]:
-    return [r for a in runs for r in a.phase_results if r.phase == phase and r.lap > 0 and getattr(r, key) is not None]
+def _passes(results: Sequence[PhaseResult], phase: str, key: str) -> list[PhaseResult]:
+    return [r for r in results if r.phase == phase and r.lap > 0 and getattr(r, key) is not None]

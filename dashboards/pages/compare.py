@@ -7,7 +7,8 @@ from typing import Any
 import dash
 from dash import ALL, Dash, Input, Output, State, dcc, html
 
-from analyzer.analysis import Analysis
+from analyzer.analysis import Analysis, PhaseResult
+from analyzer.comparison.runs import chosen_laps
 from analyzer.errors import HalfshaftError
 from analyzer.phases.segments import PHASES
 from analyzer.report.words import PARAMETER_NAMES, PHASE_NAMES
@@ -122,16 +123,19 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         Output("both-phases", "figure"),
         Input("before", "value"),
         Input("after", "value"),
+        Input("before-laps", "value"),
+        Input("after-laps", "value"),
         Input("side-phase", "value"),
         Input("side-key", "value"),
         Input("mode", "data"),
     )
-    def _side_by_side(before_ids: list, after_ids: list, phase: str, key: str, mode: str) -> dict:
+    def _side_by_side(before_ids, after_ids, before_laps, after_laps, phase, key, mode) -> dict:
         try:
-            sides = [_runs(logbook, ids) for ids in (before_ids, after_ids)]
+            before = _passes(_runs(logbook, before_ids), before_laps, "before")
+            after = _passes(_runs(logbook, after_ids), after_laps, "after")
         except HalfshaftError:
-            return {}  # the curves' callback says why
-        return both_sides.phases(*sides, phase, key, mode=mode or "light")
+            return {}  # the curves' callback, or 'Compare', says why
+        return both_sides.phases(before, after, phase, key, mode=mode or "light")
 
     @app.callback(
         Output("comparison", "data"),
@@ -195,6 +199,15 @@ def _progress(comparison_id: str, step: str, share: float) -> html.Div:
 
 def _runs(logbook: Logbook, ids: Sequence[str] | None) -> list[Analysis]:
     return [logbook.analysis(run_id) for run_id in (ids or [])[:MOST_A_SIDE]]
+
+
+def _passes(runs: list[Analysis], laps: str | None, side: str) -> list[PhaseResult]:
+    """Phases of the laps that count."""
+    found: list[PhaseResult] = []
+    for analysis in runs:
+        chosen = chosen_laps(laps, analysis=analysis, option=f"laps {side}") if laps else None
+        found += [r for r in analysis.phase_results if chosen is None or r.lap in chosen]
+    return found
 
 
 def _points(analysis: Analysis) -> list[dict]:

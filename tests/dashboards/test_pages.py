@@ -12,6 +12,7 @@ import pytest
 from analyzer.differential.setup import Setup, load_setup
 from analyzer.errors import InputError
 from analyzer.report.words import answer
+from dashboards.figures import both_sides
 from dashboards.figures.circuit_map import circuit_map
 from dashboards.figures.quantities import MAP_LABELS, QUANTITIES, logged
 from dashboards.figures.repeat import CHOICES, repeat
@@ -46,6 +47,16 @@ def test_every_quantity_draws(analysis):
         assert circuit_map(analysis, key).data, key
     for key in CHOICES:
         repeat(analysis, key, "power_application", mode="dark")
+
+
+def test_side_by_side_shows_every_lap_chosen_of_both_sides(analysis):
+    odd = [r for r in analysis.phase_results if r.lap in (1, 3)]
+    figure = both_sides.phases(odd, analysis.phase_results, "turn_in", "kinematic_lock")
+    marks = {d.name: d for d in figure.data if d.mode == "markers"}
+    assert {lap for _, lap in marks["before"].customdata} == {1, 3}
+    expected = [r.kinematic_lock for r in odd if r.phase == "turn_in" and r.kinematic_lock is not None]
+    assert sorted(marks["before"].y) == sorted(expected)
+    assert len(marks["after"].y) == 2 * len(expected)
 
 
 def test_picking_a_finding_shows_its_stretch(analysis):
