@@ -14,6 +14,7 @@ import sqlite3
 import subprocess
 import sys
 import time
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -31,20 +32,35 @@ MOST_REPORTS = 5  # a child is killed at a random moment after 0 to this many th
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
 
 
-@pytest.fixture
-def forker(tmp_path):
+@contextmanager
+def begun(folder: Path):
     """A process that forks the children which are killed."""
     process = subprocess.Popen(
-        [sys.executable, str(Path(__file__).with_name("kill_child.py")), str(tmp_path / "book")],
+        [sys.executable, str(Path(__file__).with_name("kill_child.py")), str(folder)],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
         env={**os.environ, "OMP_NUM_THREADS": "1"},
     )
-    yield process
-    process.stdin.close()
-    process.wait(timeout=10)
-    process.stdout.close()
+    try:
+        yield process
+    finally:
+        process.stdin.close()
+        process.wait(timeout=60)
+        process.stdout.close()
+
+
+@pytest.fixture
+def forker(tmp_path):
+    with begun(tmp_path / "book") as process:
+        yield process
+
+
+@pytest.fixture
+def forkers(forker, tmp_path):
+    """Two on one logbook."""
+    with begun(tmp_path / "book") as process:
+        yield [forker, process]
 
 
 def started(forker, order: str) -> int:
@@ -149,6 +165,22 @@ def test_killed_at_any_point_nothing_is_lost_and_nothing_half_done(forker, tmp_p
     assert len(ledger.added) > KILLS / 2  # children lived long enough to do something
     with sqlite3.connect(tmp_path / "book" / "logbook.sqlite") as connection:
         assert connection.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
+
+
+def test_two_processes_killed_at_once(forkers, tmp_path):
+    rng = random.Random(7)
+    ledger = Ledger()
+    for pair in range(max(2, KILLS // 10)):
+        children = [started(forker, str(10_000 + 2 * pair + k)) for k, forker in enumerate(forkers)]
+        firsts = [forker.stdout.readline().split() for forker in forkers]  # both are at work
+        time.sleep(rng.uniform(0, 0.3))
+        for child in children:
+            os.kill(child, signal.SIGKILL)
+        ledger.note(firsts)
+        for forker in forkers:
+            ledger.note(rest_of(forker))
+        check_whole(tmp_path / "book", ledger)
+    assert len(ledger.added) >= 4
 
 
 @pytest.mark.parametrize("action", ["add", "result", "remove"])
