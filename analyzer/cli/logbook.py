@@ -52,7 +52,7 @@ def run(arguments: argparse.Namespace) -> int:
     from analyzer.logbook.store import Store
 
     with Store(arguments.logbook, must_exist=arguments.action != "add") as store:
-        return globals()[f"_{arguments.action}"](store, arguments)
+        return ACTIONS[arguments.action](store, arguments)
 
 
 def _action(actions, name: str, summary: str) -> argparse.ArgumentParser:
@@ -250,3 +250,6 @@ def _console():
     from rich.console import Console
 
     return Console(highlight=False)
+
+
+ACTIONS = {"add": _add, "list": _list, "show": _show, "remove": _remove, "export": _export, "trend": _trend}
