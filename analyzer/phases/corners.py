@@ -154,7 +154,9 @@ def _numbers(signals: Signals, laps: Laps, turns: list[_Turn]) -> list[int]:
         return list(range(1, len(turns) + 1))
     rounds, places = _places(signals, laps, turns)
     same = max(_SAME_PLACE_M, _SAME_PLACE_SHARE * laps.length_m)
-    centres: list[float] = []  # distance into the lap of each corner known so far
+    centres: list[float] = []  # distance into the lap of each corner known so far: the mean over its passes
+    firsts: list[float] = []  # of its first pass, and the sum of how far the others are from that
+    apart_m: list[float] = []
     sides: list[int] = []
     members: list[list[int]] = []  # its turns
     passes: dict[int, list[int]] = {}
@@ -174,14 +176,16 @@ def _numbers(signals: Signals, laps: Laps, turns: list[_Turn]) -> list[int]:
                 taken[k] = c
         for k in group:
             if k in taken:
-                members[taken[k]].append(k)
+                c = taken[k]
+                members[c].append(k)
+                apart_m[c] += _around(places[k] - firsts[c], laps.length_m)
+                centres[c] = (firsts[c] + apart_m[c] / len(members[c])) % laps.length_m
             else:
                 centres.append(places[k])
+                firsts.append(places[k])
+                apart_m.append(0.0)
                 sides.append(turns[k].side)
                 members.append([k])
-        for c, ks in enumerate(members):
-            shift = np.mean([_around(places[k] - centres[c], laps.length_m) for k in ks])
-            centres[c] = (centres[c] + float(shift)) % laps.length_m
     rare = [len(laps.bounds) >= 3 and len(ks) == 1 for ks in members]
     order = sorted(range(len(centres)), key=lambda c: (rare[c], centres[c]))
     numbers = [0] * len(turns)
