@@ -232,7 +232,11 @@ def test_a_run_is_removed_after_a_warning_only(open_page, tmp_path):
     said = []
     page.once("dialog", lambda d: (said.append(d.message), d.dismiss()))
     line.get_by_role("button", name="remove mistake.csv").click()
-    page.wait_for_timeout(1000)
+    for _ in range(100):
+        page.wait_for_timeout(100)
+        if said:
+            break
+    page.wait_for_timeout(500)
     assert line.count() == 1 and "mistake.csv" in said[0] and "cannot be undone" in said[0]
     page.once("dialog", lambda d: d.accept())
     line.get_by_role("button", name="remove mistake.csv").click()
