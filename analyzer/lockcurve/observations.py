@@ -33,6 +33,7 @@ class Observations:
     usable : bool, off the brakes, fronts trusted, valid.
     group : (n,) int, one number per corner pass and per straight; samples of one group are not independent.
     slip_noise : standard deviation of kappa_left - kappa_right from the wheel speeds.
+    torque_rate_Nm_s : how fast the input torque changes.
     weight : what one sample counts, its share of an independent look.
     noise_rad_s : standard deviation of the filtered speed difference.
     has_gyro : the yaw rate was measured, not put together from front wheels and lateral acceleration.
@@ -46,6 +47,7 @@ class Observations:
     usable: np.ndarray
     group: np.ndarray
     slip_noise: np.ndarray
+    torque_rate_Nm_s: np.ndarray
     weight: float
     noise_rad_s: float
     has_gyro: bool
@@ -105,6 +107,7 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
         usable=(ok & trusted)[index],
         group=group[index],
         slip_noise=slip_noise,
+        torque_rate_Nm_s=car.mass_kg * radius * np.abs(np.gradient(smooth(signals.long_m_s2), 1 / rate))[index],
         weight=min(1.0, step / rate / CORRELATION_S),
         noise_rad_s=noise,
         has_gyro=signals.has_gyro,

@@ -54,6 +54,7 @@ def simulated_set(count: int, rng: np.random.Generator) -> SimulatedSet:
         usable=np.full(count, True),
         group=np.arange(count),
         slip_noise=np.zeros(count),
+        torque_rate_Nm_s=np.zeros(count),
         weight=1.0,
         noise_rad_s=0.0,
         has_gyro=True,
