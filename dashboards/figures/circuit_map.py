@@ -18,6 +18,7 @@ READ = (
     "Numbers are corners. Click a mark or the path to go there."
 )
 POINTS = 2500
+MOST_MARKS = 200  # the worst; the list has the others
 SHAPES = {
     "inside_wheel_spin": "x-open",
     "both_wheel_spin": "asterisk-open",
@@ -86,7 +87,7 @@ def circuit_map(analysis: Analysis, key: str, *, chosen: Finding | None = None, 
 
 def _marks(figure: go.Figure, analysis: Analysis, x: np.ndarray, y: np.ndarray, mode: str) -> None:
     for kind, name in KIND_NAMES.items():
-        found = [f for f in analysis.findings if f.kind == kind and f.corner is not None]
+        found = [f for f in analysis.findings[:MOST_MARKS] if f.kind == kind and f.corner is not None]
         if not found:
             continue
         at = np.searchsorted(analysis.signals.time_s, [f.start_s for f in found]).clip(max=len(x) - 1)

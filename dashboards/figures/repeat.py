@@ -11,7 +11,8 @@ from dashboards.figures.dark import readable
 
 READ = (
     "How to read it: one small chart a corner, one point a lap. Level points: it does the same every lap. Bars are "
-    "95 % intervals, crosses what the parts say. A missing point means that the log cannot say."
+    "95 % intervals (left out for more than 30 laps), crosses what the parts say. A missing point means that the log "
+    "cannot say."
 )
 CHOICES = {  # key of PhaseResult -> (label, factor, digits)
     "inside_slip": ("inside slip, %", 100.0, 1),
@@ -22,6 +23,7 @@ CHOICES = {  # key of PhaseResult -> (label, factor, digits)
 }
 ACROSS = 5
 MOST_TICKS = 6
+MOST_BARS = 30  # laps; more bars than this are a grey mass, and slow
 NORMAL_95 = 1.96
 
 
@@ -49,6 +51,7 @@ def repeat(analysis: Analysis, key: str, phase: str, *, mode: str = "light") -> 
         if key == "transfer_torque_Nm":
             spread = {
                 "type": "data",
+                "visible": len(passes) <= MOST_BARS,
                 "array": [NORMAL_95 * (r.transfer_torque_sd_Nm or 0.0) for r in passes],
                 "color": GREY,
                 "thickness": 1.2,
