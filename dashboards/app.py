@@ -11,6 +11,7 @@ from werkzeug.exceptions import HTTPException
 from analyzer import __version__
 from analyzer.cautions import CAUTIONS
 from analyzer.errors import HalfshaftError
+from dashboards.guide.guide import add_guide, help_address
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
 from dashboards.pages import check, compare, run, setup, start
@@ -49,6 +50,7 @@ def create_app(workspace_dir: Path | str, *, hosts: tuple[str, ...] = ()) -> Das
     app.server.config["MAX_CONTENT_LENGTH"] = MOST_BYTES
     _protect(app.server)
     add_routes(app.server, logbook)
+    add_guide(app.server)
     app.layout = _layout()
     _theme(app)
     for page in (start, run, setup, check, compare):
@@ -60,6 +62,10 @@ def create_app(workspace_dir: Path | str, *, hosts: tuple[str, ...] = ()) -> Das
             return _page(logbook, unquote(pathname or "/"), search or "")
         except HalfshaftError as error:
             return _sorry(str(error))
+
+    @app.callback(Output("help", "href"), Input("address", "pathname"))
+    def _help(pathname: str) -> str:
+        return help_address(unquote(pathname or "/"))
 
     app.halfshaft_jobs = jobs
     return app
@@ -103,6 +109,8 @@ def _layout() -> html.Div:
                         ],
                         **{"aria-label": "pages"},
                     ),
+                    # a page of its own, so that a half-filled form stays
+                    html.A("Help with this page", id="help", href="/guide/user", target="_blank", rel="noopener"),
                     html.Button("Dark", id="switch-mode", className="quiet", **{"aria-label": "light or dark"}),
                 ]
             ),
