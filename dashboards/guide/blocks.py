@@ -35,7 +35,7 @@ def block(info: str, text: str) -> str:
     lines = [line for line in text.splitlines() if line.strip()]
     match kind:
         case "eq":
-            return f'<pre class="equation">{symbols(text.rstrip())}</pre>\n'
+            return f'<pre class="equation" tabindex="0">{symbols(text.rstrip())}</pre>\n'
         case "worked":
             name, _, title = rest.partition(" ")
             return _worked(name, title, lines)

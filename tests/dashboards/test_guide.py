@@ -122,6 +122,13 @@ def test_commands_of_the_guide_are_commands(line):
 
 
 @pytest.mark.parametrize("name", PAGES)
+def test_equations_and_commands_fit_the_page_without_scrolling(name):
+    source = importlib.resources.files("dashboards.guide").joinpath(f"{name}.md").read_text("utf-8")
+    for kind, text in re.findall(r"```(eq|sh)\n(.*?)```", source, flags=re.DOTALL):
+        assert all(len(line) <= (100 if kind == "sh" else 84) for line in text.splitlines()), (kind, text)
+
+
+@pytest.mark.parametrize("name", PAGES)
 def test_links_of_the_guide_lead_somewhere(client, name):
     elements = Elements(served(client, name)).found
     for tag, tags in elements:
