@@ -40,7 +40,7 @@ def block(info: str, text: str) -> str:
             name, _, title = rest.partition(" ")
             return _worked(name, title, lines)
         case "figures":
-            return _table(("what", "value", "in the code"), [_figure(line) for line in lines])
+            return _table(("what", "value", "in the code (analyzer)"), [_figure(line) for line in lines])
         case "priors":
             return _table(("parameter", "what", "starts at", "one standard deviation"), [_prior(ln) for ln in lines])
     return f'<pre tabindex="0"><code>{escape(text)}</code></pre>\n'
@@ -69,7 +69,7 @@ def _worked(name: str, title: str, lines: list[str]) -> str:
 def _figure(line: str) -> str:
     module, name, value, unit, what = _parts(FIGURE, line)
     data = f'data-figure="{module}:{name}" data-value="{value}"'
-    place = f"<code>{module}</code><br><code>{name}</code>"
+    place = f"<code>{module.removeprefix('analyzer.')}</code><br><code>{name}</code>"
     return f"<tr {data}><td>{symbols(what)}</td><td>{value} {symbols(unit)}</td><td>{place}</td></tr>"
 
 

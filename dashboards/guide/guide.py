@@ -1,6 +1,7 @@
 """The guide as pages of the dashboard: one Markdown source, /guide/<page>, and which section helps with which page."""
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
@@ -9,7 +10,9 @@ from itertools import pairwise
 import flask
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markdown_it import MarkdownIt
+from markdown_it.renderer import RendererHTML
 from markdown_it.token import Token
+from markdown_it.utils import EnvType, OptionsDict
 from markupsafe import Markup
 
 from analyzer import __version__
@@ -40,9 +43,9 @@ class Page:
 @cache
 def page(name: str) -> Page:
     """The page `name` of PAGES."""
-    text = resources.files("dashboards.guide").joinpath(f"{name}.md").read_text("utf-8")
+    source = resources.files("dashboards.guide").joinpath(f"{name}.md").read_text("utf-8")
     markdown = _markdown()
-    tokens = markdown.parse(text)
+    tokens = markdown.parse(source)
     sections = []
     for opening, inside in pairwise(tokens):
         if opening.type == "heading_open":
@@ -90,23 +93,33 @@ def add_guide(server: flask.Flask) -> None:
 def _markdown() -> MarkdownIt:
     """CommonMark and tables; HTML in the source stays text. Links to another .md file go to its page."""
     markdown = MarkdownIt("commonmark", {"html": False}).enable("table")
-
-    def fence(self, tokens: list[Token], at: int, options, env) -> str:
-        return block(tokens[at].info.strip(), tokens[at].content)
-
-    def text(self, tokens: list[Token], at: int, options, env) -> str:
-        return symbols(tokens[at].content)
-
-    def link_open(self, tokens: list[Token], at: int, options, env) -> str:
-        tokens[at].attrSet("href", re.sub(r"\.md(?=#|$)", "", str(tokens[at].attrGet("href"))))
-        return self.renderToken(tokens, at, options, env)
-
-    def table_open(self, tokens: list[Token], at: int, options, env) -> str:
-        return '<div class="wide"><table>\n'
-
-    def table_close(self, tokens: list[Token], at: int, options, env) -> str:
-        return "</table></div>\n"
-
     for rule in (fence, text, link_open, table_open, table_close):
         markdown.add_render_rule(rule.__name__, rule)
     return markdown
+
+
+# how markdown-it-py wants its rules: methods of the renderer, by the name of the token that they render
+def fence(self: RendererHTML, tokens: Sequence[Token], at: int, options: OptionsDict, env: EnvType) -> str:
+    """Equations and numbers."""
+    return block(tokens[at].info.strip(), tokens[at].content)
+
+
+def text(self: RendererHTML, tokens: Sequence[Token], at: int, options: OptionsDict, env: EnvType) -> str:
+    """Words, with sub- and superscripts."""
+    return symbols(tokens[at].content)
+
+
+def link_open(self: RendererHTML, tokens: Sequence[Token], at: int, options: OptionsDict, env: EnvType) -> str:
+    """A link; to another Markdown file it goes to that file's page."""
+    tokens[at].attrSet("href", re.sub(r"\.md(?=#|$)", "", str(tokens[at].attrGet("href"))))
+    return self.renderToken(tokens, at, options, env)
+
+
+def table_open(self: RendererHTML, tokens: Sequence[Token], at: int, options: OptionsDict, env: EnvType) -> str:
+    """A table in a box that scrolls on a narrow screen."""
+    return '<div class="wide"><table>\n'
+
+
+def table_close(self: RendererHTML, tokens: Sequence[Token], at: int, options: OptionsDict, env: EnvType) -> str:
+    """The end of that box."""
+    return "</table></div>\n"

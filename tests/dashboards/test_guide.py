@@ -6,6 +6,7 @@ import re
 import shlex
 from collections import defaultdict
 from html.parser import HTMLParser
+from pathlib import Path
 
 import pytest
 import worked_numbers
@@ -171,6 +172,16 @@ def _parts(part):
     if not isinstance(part, dict) or "props" not in part:
         return []
     return [part, *_parts(part["props"].get("children"))]
+
+
+def test_sources_named_in_the_text_are_listed_with_how_they_were_had():
+    source = importlib.resources.files("dashboards.guide").joinpath("theory.md").read_text("utf-8")
+    text, listed = source.split("## Sources")
+    named = set(re.findall(r"\[([A-Z]+[A-Z0-9]*\d+|[A-Z]{4,})\]", text))
+    assert len(named) > 15
+    assert named == set(re.findall(r"^- \[(\w+)\]", listed, flags=re.MULTILINE))
+    kept = (Path(__file__).parents[1] / "SOURCES.md").read_text("utf-8")
+    assert not {key for key in named if f"- [{key}]" not in kept}
 
 
 def test_sections_have_addresses_of_their_own():

@@ -200,7 +200,7 @@ def _combined(g):
     angles = np.linspace(0.0, 0.3, 30_001)
     loads = np.full_like(angles, 3000.0)
     across = _tyre(kappa=np.zeros_like(angles), tan_alpha=angles, load_N=loads, shape=g["c"]).lateral
-    angle = np.interp(0.87 * 1.3 * 3000.0, across, angles)
+    angle = np.interp(g["lateral friction used"] / 100 * 1.3 * 3000.0, across, angles)
     straight = _tyre(shape=g["c"]).dlong_dkappa[0]
     return {
         f"share with w of {weight:g}": _tyre(tan_alpha=angle, shape=g["c"], combined_weight=weight).dlong_dkappa[0]
