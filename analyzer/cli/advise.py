@@ -2,11 +2,13 @@
 
 import argparse
 
+from analyzer.cli.options import add_car, add_channels, add_json
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's arguments."""
     parser.add_argument("logs", metavar="LOG", nargs="+", help="logs of one car with one setup")
-    parser.add_argument("--car", metavar="CAR", required=True, help="car file (TOML, table [car])")
+    add_car(parser)
     parser.add_argument("--setup", metavar="SETUP", required=True, help="setup file of what is fitted")
     parser.add_argument("--parts", metavar="PARTS", required=True, help="parts file: what the shop has")
     parser.add_argument(
@@ -17,8 +19,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="what to lessen: spin under power, or what holds against the turn off the throttle; default: what the "
         "log shows to be the differential's",
     )
-    parser.add_argument("--channels", metavar="MAP", help="channel map (TOML), one for all logs")
-    parser.add_argument("--json", metavar="FILE", help="write the result as JSON; - is standard output")
+    add_channels(parser, ", one for all logs")
+    add_json(parser)
     parser.add_argument("--html", metavar="FILE", help="write a report with the trade-off as a picture")
 
 
@@ -30,20 +32,14 @@ def run(arguments: argparse.Namespace) -> int:
     InputError : a file is wrong.
     CannotTell : a log cannot support the question.
     """
-    import json
-
     from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn
 
     from analyzer.advice.advise import advise
     from analyzer.advice.result import advice_result
     from analyzer.advice.terminal import print_advice
-    from analyzer.files import write_atomic
+    from analyzer.cli.output import progress_bar, wrote_json
 
-    terminal = Console(stderr=True)
-    columns = (TextColumn("{task.description}"), BarColumn())
-    with Progress(*columns, console=terminal, transient=True, disable=not terminal.is_terminal) as bar:
-        task = bar.add_task("reading", total=1.0)
+    with progress_bar("reading") as progress:
         advice = advise(
             log_paths=arguments.logs,
             car_path=arguments.car,
@@ -51,18 +47,14 @@ def run(arguments: argparse.Namespace) -> int:
             parts_path=arguments.parts,
             cures=tuple(dict.fromkeys(arguments.cure)),
             channels_path=arguments.channels,
-            progress=lambda step, share: bar.update(task, description=step, completed=share),
+            progress=progress,
         )
     if arguments.html:
         from analyzer.advice.html import write_html  # plotly takes a while to import
 
         write_html(advice, arguments.html)
-    if arguments.json:
-        text = json.dumps(advice_result(advice), indent=1, allow_nan=False) + "\n"
-        if arguments.json == "-":
-            print(text, end="")
-            return 0
-        write_atomic(arguments.json, text)
+    if wrote_json(arguments.json, lambda: advice_result(advice)):
+        return 0
     console = Console(highlight=False)
     print_advice(advice, console)
     if arguments.html:

@@ -2,15 +2,17 @@
 
 import argparse
 
+from analyzer.cli.options import add_car, add_channels, add_html, add_json
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's arguments."""
     parser.add_argument("log", metavar="LOG", help="log of the session (CSV, gzipped CSV or Parquet)")
-    parser.add_argument("--car", metavar="CAR", required=True, help="car file (TOML, table [car])")
+    add_car(parser)
     parser.add_argument("--setup", metavar="SETUP", help="setup file, to compare what the parts should give")
-    parser.add_argument("--channels", metavar="MAP", help="channel map (TOML) for logs with other names or units")
-    parser.add_argument("--json", metavar="FILE", help="write the result as JSON; - is standard output")
-    parser.add_argument("--html", metavar="FILE", help="write the report as one HTML file")
+    add_channels(parser)
+    add_json(parser)
+    add_html(parser)
     parser.add_argument("--budget", action="store_true", help="show what the uncertainty comes from")
     parser.add_argument("--timings", action="store_true", help="show how long each step took")
 
@@ -26,33 +28,23 @@ def run(arguments: argparse.Namespace) -> int:
     import time
 
     from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn
 
-    from analyzer.files import write_atomic
+    from analyzer.cli.output import progress_bar, wrote_json
     from analyzer.pipeline import analyze
     from analyzer.report.result_json import to_json
     from analyzer.report.terminal import print_budget, print_summary, print_timings
 
-    terminal = Console(stderr=True)
-    columns = (TextColumn("{task.description}"), BarColumn())
-    with Progress(*columns, console=terminal, transient=True, disable=not terminal.is_terminal) as bar:
-        task = bar.add_task("reading", total=1.0)
+    with progress_bar("reading") as progress:
         analysis = analyze(
             log_path=arguments.log,
             car_path=arguments.car,
             setup_path=arguments.setup,
             channels_path=arguments.channels,
-            progress=lambda step, share: bar.update(task, description=step, completed=share),
+            progress=progress,
         )
     timings = dict(analysis.timings_s)
     started = time.perf_counter()
-    to_standard_output = arguments.json == "-"
-    if arguments.json:
-        text = to_json(analysis)
-        if to_standard_output:
-            print(text, end="")
-        else:
-            write_atomic(arguments.json, text)
+    to_standard_output = wrote_json(arguments.json, lambda: to_json(analysis))
     if arguments.html:
         from analyzer.report.html import write_html  # plotly takes a while to import
 

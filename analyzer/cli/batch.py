@@ -2,6 +2,8 @@
 
 import argparse
 
+from analyzer.cli.options import add_channels, add_json
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's arguments."""
@@ -12,7 +14,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--car", metavar="CAR", required=True, help="car file, one for all logs")
     parser.add_argument("--setup", metavar="SETUP", help="setup file, one for all logs")
-    parser.add_argument("--channels", metavar="MAP", help="channel map (TOML), one for all logs")
+    add_channels(parser, ", one for all logs")
     parser.add_argument(
         "--out",
         metavar="DIR",
@@ -23,9 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--scheduler", metavar="ADDRESS", help="run on a Dask distributed cluster, such as tcp://127.0.0.1:8786"
     )
-    parser.add_argument(
-        "--json", metavar="FILE", help="write what was done and what failed as JSON; - is standard output"
-    )
+    add_json(parser, "what was done and what failed")
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -35,15 +35,14 @@ def run(arguments: argparse.Namespace) -> int:
     ------
     InputError : folder, settings files, output or scheduler are wrong.
     """
-    import json
     import sys
 
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
     from analyzer.batch.run import run_batch
+    from analyzer.cli.output import wrote_json
     from analyzer.errors import CannotTell, InputError
-    from analyzer.files import write_atomic
 
     if arguments.processes is not None and not 1 <= arguments.processes <= 256:
         raise InputError(f"--processes is {arguments.processes}; allowed: 1 to 256. Choose another number.")
@@ -65,20 +64,14 @@ def run(arguments: argparse.Namespace) -> int:
     except KeyboardInterrupt:
         print("halfshaft batch: stopped. What is done is kept; the same command goes on from there.", file=sys.stderr)
         return 130
-    if arguments.json:
-        told = {
-            "season": str(report.season),
-            "rows": report.rows,
-            "analysed": report.analysed,
-            "done_before": report.before,
-            "failed": [{"log": name, "reason": reason} for name, reason in report.failed.items()],
-        }
-        text = json.dumps(told, indent=1, ensure_ascii=False) + "\n"
-        if arguments.json == "-":
-            print(text, end="")
-        else:
-            write_atomic(arguments.json, text)
-    if arguments.json != "-":
+    told = {
+        "season": str(report.season),
+        "rows": report.rows,
+        "analysed": report.analysed,
+        "done_before": report.before,
+        "failed": [{"log": name, "reason": reason} for name, reason in report.failed.items()],
+    }
+    if not wrote_json(arguments.json, lambda: told):
         print(
             f"{len(report.analysed)} logs analysed, {len(report.before)} done before, {len(report.failed)} failed.\n"
             + f"Season table: {report.season} ({report.rows} rows, one a corner phase)"

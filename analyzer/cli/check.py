@@ -3,6 +3,8 @@
 import argparse
 from typing import TYPE_CHECKING
 
+from analyzer.cli.options import add_channels, add_json
+
 if TYPE_CHECKING:
     from rich.console import Console
 
@@ -15,9 +17,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's arguments."""
     parser.add_argument("log", metavar="LOG", help="the log: CSV, Parquet, Arrow or MDF 4, plain or in gzip or zip")
     parser.add_argument("--car", metavar="CAR", help="car file (TOML): checks what the log shows of it")
-    parser.add_argument("--channels", metavar="MAP", help="channel map (TOML): which column is which channel")
+    add_channels(parser, " that says which column is which channel")
     parser.add_argument("--map", metavar="FILE", help="write the suggested channel map to this file")
-    parser.add_argument("--json", metavar="FILE", help="write the check as JSON; - is standard output")
+    add_json(parser, "the check")
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -27,8 +29,7 @@ def run(arguments: argparse.Namespace) -> int:
     ------
     InputError : the log, map or car file cannot be read, or an output not written.
     """
-    import json
-
+    from analyzer.cli.output import wrote_json
     from analyzer.files import write_atomic
     from analyzer.log_check import check_log
     from analyzer.logs.mapping import load_channel_map
@@ -39,12 +40,8 @@ def run(arguments: argparse.Namespace) -> int:
     check = check_log(arguments.log, channel_map=channel_map, car=car)
     if arguments.map:
         write_atomic(arguments.map, check.channel_map)
-    if arguments.json:
-        text = json.dumps(check.as_json(), indent=1, allow_nan=False) + "\n"
-        if arguments.json == "-":
-            print(text, end="")
-            return 0
-        write_atomic(arguments.json, text)
+    if wrote_json(arguments.json, check.as_json):
+        return 0
     _print(check, map_file=arguments.map)
     return 0
 

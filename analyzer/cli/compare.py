@@ -2,7 +2,8 @@
 
 import argparse
 from collections.abc import Callable
-from typing import Any
+
+from analyzer.cli.options import add_channels, add_html, add_json
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -21,7 +22,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--ring-springs-changed", action="store_true", help="the ramps may begin to clamp elsewhere after the change"
     )
-    parser.add_argument("--channels", metavar="MAP", help="channel map (TOML), one for all logs")
+    add_channels(parser, ", one for all logs")
     parser.add_argument(
         "--plan", metavar="LOG", nargs="+", help="instead: how many laps a change needs to be told, from logs as it is"
     )
@@ -32,8 +33,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default=["preload=20%", "drive_slope=20%", "coast_slope=20%"],
         help="what is planned for: preload=20%% or =25 (N.m), drive_slope=0.1, coast_slope=30%%",
     )
-    parser.add_argument("--json", metavar="FILE", help="write the result as JSON; - is standard output")
-    parser.add_argument("--html", metavar="FILE", help="write the report as one HTML file")
+    add_json(parser)
+    add_html(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -44,27 +45,19 @@ def run(arguments: argparse.Namespace) -> int:
     InputError : a file is wrong, or only one setup file or no second side is given.
     CannotTell : a log cannot support the question.
     """
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn
-
+    from analyzer.cli.output import progress_bar
     from analyzer.errors import InputError
 
     if (arguments.plan is None) == (arguments.before is None):
         raise InputError("give --before and --after to compare runs, or --plan with logs to plan a comparison.")
-    terminal = Console(stderr=True)
-    columns = (TextColumn("{task.description}"), BarColumn())
-    with Progress(*columns, console=terminal, transient=True, disable=not terminal.is_terminal) as bar:
-        task = bar.add_task("reading", total=1.0)
-
-        def progress(step: str, share: float) -> None:
-            bar.update(task, description=step, completed=share)
-
+    with progress_bar("reading") as progress:
         return _plan(arguments, progress) if arguments.plan else _compare(arguments, progress)
 
 
 def _compare(arguments: argparse.Namespace, progress: Callable[[str, float], None]) -> int:
     from rich.console import Console
 
+    from analyzer.cli.output import wrote_json
     from analyzer.comparison.compare import compare
     from analyzer.comparison.result import comparison_result
     from analyzer.comparison.terminal import print_comparison
@@ -90,7 +83,7 @@ def _compare(arguments: argparse.Namespace, progress: Callable[[str, float], Non
         from analyzer.comparison.html import write_html  # plotly takes a while to import
 
         write_html(comparison, arguments.html)
-    if _written(comparison_result(comparison), arguments.json):
+    if wrote_json(arguments.json, lambda: comparison_result(comparison)):
         return 0
     console = Console(highlight=False)
     print_comparison(comparison, console)
@@ -102,6 +95,7 @@ def _compare(arguments: argparse.Namespace, progress: Callable[[str, float], Non
 def _plan(arguments: argparse.Namespace, progress: Callable[[str, float], None]) -> int:
     from rich.console import Console
 
+    from analyzer.cli.output import wrote_json
     from analyzer.comparison.plan_output import plan_result, print_plan
     from analyzer.comparison.planning import plan
     from analyzer.comparison.runs import Run
@@ -114,22 +108,6 @@ def _plan(arguments: argparse.Namespace, progress: Callable[[str, float], None])
         runs.append(Run(analysis=analysis, side=0))
     progress("planning", 0.8)
     planned = plan(runs, arguments.change)
-    if not _written(plan_result(runs, planned), arguments.json):
+    if not wrote_json(arguments.json, lambda: plan_result(runs, planned)):
         print_plan(planned, Console(highlight=False))
     return 0
-
-
-def _written(result: dict[str, Any], file: str | None) -> bool:
-    """Write the JSON; True when it went to standard output, which then carries nothing else."""
-    import json
-
-    from analyzer.files import write_atomic
-
-    if not file:
-        return False
-    text = json.dumps(result, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
-    if file == "-":
-        print(text, end="")
-        return True
-    write_atomic(file, text)
-    return False

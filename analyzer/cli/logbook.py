@@ -1,9 +1,14 @@
 """`halfshaft logbook add|list|show|remove|export|trend`: a folder that keeps logs, cars, setups and results."""
 
 import argparse
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+from analyzer.cli.options import add_json
+from analyzer.cli.output import progress_bar, wrote_json
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from analyzer.errors import HalfshaftError
     from analyzer.logbook.results import StoredResult
     from analyzer.logbook.runs import Run
@@ -25,20 +30,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     listed = _action(actions, "list", "the runs, with their preload and whether the result is up to date")
     listed.add_argument("--car", metavar="NAME", help="only the runs of the car of this name")
-    _json(listed)
+    add_json(listed, "the list")
     show = _action(actions, "show", "the result of a run, made anew when code, car, setup or map changed")
     show.add_argument("run", metavar="RUN", help="id, its beginning, or the log's file name")
-    _json(show)
+    add_json(show)
     remove = _action(actions, "remove", "take runs out, with their logs and results")
     remove.add_argument("run", metavar="RUN", nargs="+", help="id, its beginning, or the log's file name")
     export = _action(actions, "export", "write runs as plain files: the log as it came, Parquet, settings, result")
     export.add_argument("run", metavar="RUN", nargs="*", help="runs; default: all")
     export.add_argument("--out", metavar="DIR", required=True, help="folder to write to")
     trend = _action(actions, "trend", "preload over the distance that a car has run")
-    trend.add_argument(
-        "--car", metavar="NAME", help="name of the car in its car file; default: the only one"
-    )
-    _json(trend)
+    trend.add_argument("--car", metavar="NAME", help="name of the car in its car file; default: the only one")
+    add_json(trend, "the trend")
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -55,14 +58,10 @@ def run(arguments: argparse.Namespace) -> int:
         return ACTIONS[arguments.action](store, arguments)
 
 
-def _action(actions, name: str, summary: str) -> argparse.ArgumentParser:
+def _action(actions: Any, name: str, summary: str) -> argparse.ArgumentParser:
     parser = actions.add_parser(name, help=summary, description=summary[0].upper() + summary[1:] + ".")
     parser.add_argument("--logbook", metavar="DIR", default=DEFAULT_FOLDER, help="folder (default ./%(default)s)")
     return parser
-
-
-def _json(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--json", metavar="FILE", help="write it as JSON; - is standard output")
 
 
 def _add(store: "Store", arguments: argparse.Namespace) -> int:
@@ -101,13 +100,12 @@ def _list(store: "Store", arguments: argparse.Namespace) -> int:
     from analyzer.logbook.trend import runs_of_car
 
     found = runs_of_car(store, arguments.car) if arguments.car else runs(store)
-    if not _wrote_json(arguments.json, lambda: [run_json(store, run) for run in found]):
+    if not wrote_json(arguments.json, lambda: [run_json(store, run) for run in found]):
         print_runs(store, found, _console())
     return 0
 
 
 def _show(store: "Store", arguments: argparse.Namespace) -> int:
-    from analyzer.files import write_atomic
     from analyzer.logbook import results
     from analyzer.logbook.listing import print_heading
     from analyzer.logbook.runs import find_run
@@ -115,11 +113,8 @@ def _show(store: "Store", arguments: argparse.Namespace) -> int:
 
     run = find_run(store, arguments.run)
     found = _up_to_date(store, run)
-    if arguments.json == "-":
-        print(results.result_text(store, found.id), end="")
+    if wrote_json(arguments.json, lambda: results.result_text(store, found.id)):
         return 0
-    if arguments.json:
-        write_atomic(arguments.json, results.result_text(store, found.id))
     print_heading(run, found, _console())
     print_summary(results.analysis_of(store, found.id), _console())
     return 0
@@ -167,7 +162,7 @@ def _trend(store: "Store", arguments: argparse.Namespace) -> int:
         car = names[0]
     _bring_up_to_date(store, runs_of_car(store, car), quiet=True)
     points = preload_trend(store, car)
-    if not _wrote_json(arguments.json, lambda: trend_json(car, points)):
+    if not wrote_json(arguments.json, lambda: trend_json(car, points)):
         print_trend(car, points, _console())
     return 0
 
@@ -194,20 +189,10 @@ def _bring_up_to_date(store: "Store", found: "list[Run]", *, quiet: bool = False
 
 
 def _up_to_date(store: "Store", run: "Run") -> "StoredResult":
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn
-
     from analyzer.logbook.add import up_to_date
 
-    terminal = Console(stderr=True)
-    columns = (TextColumn("{task.description}", markup=False), BarColumn())
-    with Progress(*columns, console=terminal, transient=True, disable=not terminal.is_terminal) as bar:
-        task = bar.add_task(run.log.name, total=1.0)
-        return up_to_date(
-            store,
-            run,
-            progress=lambda step, share: bar.update(task, description=f"{run.log.name}: {step}", completed=share),
-        )
+    with progress_bar(run.log.name) as progress:
+        return up_to_date(store, run, progress=lambda step, share: progress(f"{run.log.name}: {step}", share))
 
 
 def _complain(error: "HalfshaftError") -> int:
@@ -230,23 +215,7 @@ def _seconds(text: str) -> float:
         ) from None
 
 
-def _wrote_json(target: str | None, made) -> bool:
-    """Write what `made` gives as JSON; True when it went to standard output, so that nothing else may."""
-    import json
-
-    from analyzer.files import write_atomic
-
-    if target is None:
-        return False
-    text = json.dumps(made(), indent=1, allow_nan=False, ensure_ascii=False) + "\n"
-    if target == "-":
-        print(text, end="")
-        return True
-    write_atomic(target, text)
-    return False
-
-
-def _console():
+def _console() -> "Console":
     from rich.console import Console
 
     return Console(highlight=False)

@@ -2,7 +2,9 @@
 
 import argparse
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+from analyzer.cli.options import add_json
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -15,7 +17,7 @@ DEFAULT_LARGEST_TORQUE_NM = 2000.0
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's arguments."""
     parser.add_argument("setup", metavar="SETUP", help="setup file (TOML, table [differential])")
-    parser.add_argument("--json", metavar="FILE", help="write the result as JSON; - is standard output")
+    add_json(parser)
     parser.add_argument(
         "--max-torque",
         metavar="N.m",
@@ -32,15 +34,14 @@ def run(arguments: argparse.Namespace) -> int:
     ------
     InputError : the setup file or --max-torque is wrong, or the JSON cannot be written.
     """
-    import json
     from pathlib import Path
 
     from analyzer.cautions import CAUTIONS
+    from analyzer.cli.output import wrote_json
     from analyzer.differential.predicted import predict_lock_curve
     from analyzer.differential.result import input_torque_grid_Nm, lock_curve_result
     from analyzer.differential.setup import load_setup
     from analyzer.errors import InputError
-    from analyzer.files import write_atomic
 
     largest = arguments.max_torque
     if not (math.isfinite(largest) and 1 <= largest <= 50000):
@@ -49,19 +50,18 @@ def run(arguments: argparse.Namespace) -> int:
         )
     setup = load_setup(arguments.setup)
     curve = predict_lock_curve(setup)
-    if arguments.json:
+
+    def result() -> dict[str, Any]:
         grid = input_torque_grid_Nm(curve, largest_Nm=largest)
-        result = {
+        return {
             "schema": 1,
             "setup": {"file": Path(arguments.setup).name, "name": setup.name, "type": setup.type},
             "predicted_lock_curve": lock_curve_result(curve, input_torque_Nm=grid),
             "cautions": list(CAUTIONS),
         }
-        text = json.dumps(result, indent=1, allow_nan=False) + "\n"
-        if arguments.json == "-":
-            print(text, end="")
-            return 0
-        write_atomic(arguments.json, text)
+
+    if wrote_json(arguments.json, result):
+        return 0
     _print(curve, title=f"{setup.name} ({Path(arguments.setup).name})", largest_Nm=largest)
     return 0
 

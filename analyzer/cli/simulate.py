@@ -2,12 +2,14 @@
 
 import argparse
 
+from analyzer.cli.options import add_car
+
 CHANNEL_SETS = ("full", "minimum")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's arguments."""
-    parser.add_argument("--car", metavar="CAR", required=True, help="car file (TOML, table [car])")
+    add_car(parser)
     parser.add_argument("--setup", metavar="SETUP", required=True, help="setup file (TOML, table [differential])")
     parser.add_argument("--out", metavar="LOG", required=True, help="log to write: .parquet, .csv or .csv.gz")
     parser.add_argument("--laps", type=int, default=4, help="flying laps (default %(default)s)")

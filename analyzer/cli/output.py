@@ -1,0 +1,54 @@
+"""What the commands share as they run: progress on the terminal, and JSON to a file or to standard output."""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any
+
+
+@contextmanager
+def progress_bar(first: str) -> Iterator[Callable[[str, float], None]]:
+    """A bar on standard error, only on a terminal; gives what to call with (what is being done, share done 0 to 1).
+
+    Parameters
+    ----------
+    first : what is being done before the first call. A file's name may hold [brackets]: nothing is read as markup.
+    """
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn
+
+    terminal = Console(stderr=True)
+    columns = (TextColumn("{task.description}", markup=False), BarColumn())
+    with Progress(*columns, console=terminal, transient=True, disable=not terminal.is_terminal) as bar:
+        task = bar.add_task(first, total=1.0)
+        yield lambda step, share: bar.update(task, description=step, completed=share)
+
+
+def wrote_json(target: str | None, made: Callable[[], Any]) -> bool:
+    """Write what `made` gives to the file that `--json` names; True when that was standard output.
+
+    Standard output then carries nothing else.
+
+    Parameters
+    ----------
+    target : file, `-` for standard output, None for nowhere (`made` is not called then).
+    made : gives plain data, or a text that is JSON already.
+
+    Raises
+    ------
+    InputError : the file cannot be written.
+    """
+    import json
+
+    from analyzer.files import write_atomic
+
+    if not target:
+        return False
+    result = made()
+    text = (
+        result if isinstance(result, str) else json.dumps(result, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
+    )
+    if target == "-":
+        print(text, end="")
+        return True
+    write_atomic(target, text)
+    return False
