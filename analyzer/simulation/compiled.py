@@ -8,11 +8,12 @@ run a stale copy of what that function calls.
 import hashlib
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 try:
     import numba
 except ImportError:
-    numba = None
+    numba = None  # type: ignore[assignment]  # the way to say that a module may be missing
 
 IS_COMPILED = numba is not None
 _HERE = Path(__file__).parent
@@ -43,8 +44,9 @@ def compiled(function: Callable) -> Callable:
         return function
     if _FOLDER is None:
         return numba.njit(function)
-    before, numba.config.CACHE_DIR = numba.config.CACHE_DIR, str(_FOLDER)
+    config: Any = numba.config  # numba fills it at run time
+    before, config.CACHE_DIR = config.CACHE_DIR, str(_FOLDER)
     try:
         return numba.njit(cache=True)(function)
     finally:
-        numba.config.CACHE_DIR = before
+        config.CACHE_DIR = before

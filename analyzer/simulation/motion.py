@@ -25,16 +25,16 @@ EngineFigures = namedtuple("EngineFigures", "engine_inertia driveline_inertia ef
 Controls = namedtuple("Controls", "steer throttle brake ratio clutch")  # road-wheel rad, 0-1, N.m at all wheels, -, 0-1
 
 # speeds m/s, rad; four wheel speeds, turned angles, lagged slips and slip tangents; lagged accelerations; engine
-STATE = (
+State = namedtuple(
+    "State",
     "x y heading vx vy yaw_rate w_fl w_fr w_rl w_rr a_fl a_fr a_rl a_rr s_fl s_fr s_rl s_rr "
-    "t_fl t_fr t_rl t_rr ax_lag ay_lag engine_torque hubs twist temperature"
+    "t_fl t_fr t_rl t_rr ax_lag ay_lag engine_torque hubs twist temperature",
 )
-State = namedtuple("State", STATE)
-FORCES = (
+Forces = namedtuple(
+    "Forces",
     "ax ay input_torque torque_difference capacity locked slip_rl slip_rr slip_fl slip_fr "
-    "load_fl load_fr load_rl load_rr fx_fl fx_fr fx_rl fx_rr fy_fl fy_fr fy_rl fy_rr"
+    "load_fl load_fr load_rl load_rr fx_fl fx_fr fx_rl fx_rr fy_fl fy_fr fy_rl fy_rr",
 )
-Forces = namedtuple("Forces", FORCES)
 
 
 def car_figures(*, car: Car, tyre: SimTyre) -> CarFigures:
@@ -319,7 +319,5 @@ def rolling_state(
 ) -> State:  # fmt: skip
     """A car that rolls straight ahead at `speed_m_s` with free wheels and no engine torque."""
     spins = (speed_m_s / r for r in (car.r_fl, car.r_fr, car.r_rl, car.r_rr))
-    return State(
-        float(x_m), float(y_m), float(heading_rad), float(speed_m_s), 0.0, 0.0, *spins, *([0.0] * 17),
-        float(temperature_degC),
-    )  # fmt: skip
+    at_start = (float(x_m), float(y_m), float(heading_rad), float(speed_m_s), 0.0, 0.0, *spins)
+    return State._make((*at_start, *([0.0] * 17), float(temperature_degC)))

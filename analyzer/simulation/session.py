@@ -10,7 +10,7 @@ from analyzer.errors import InputError
 from analyzer.simulation.axle import lock_figures
 from analyzer.simulation.circuit import Circuit
 from analyzer.simulation.drive import CONTROL_S, EXTRA, DriverFigures, Hands, run_session
-from analyzer.simulation.motion import FORCES, STATE, CarFigures, balanced, car_figures, engine_figures, rolling_state
+from analyzer.simulation.motion import CarFigures, Forces, State, balanced, car_figures, engine_figures, rolling_state
 from analyzer.simulation.parameters import Driver, LockParameters, Powertrain, SimTyre
 from analyzer.simulation.plan import session_plan
 from analyzer.simulation.sensors import Sensors, sensed_log
@@ -151,7 +151,7 @@ def _driven(
     periods = int(circuit.length_m * laps / _SLOWEST_MEAN_M_S / CONTROL_S)
     substeps = round(CONTROL_S / STEP_S)
     samples = periods * substeps // every
-    states, forces = np.empty((samples, len(STATE.split()))), np.empty((samples, len(FORCES.split())))
+    states, forces = np.empty((samples, len(State._fields))), np.empty((samples, len(Forces._fields)))
     extras, means, angles = np.empty((samples, len(EXTRA))), np.empty((samples, 3)), np.empty((periods * substeps, 4))
     rows, steps = run_session(
         state,
@@ -203,8 +203,8 @@ def _truth(
     states: np.ndarray, forces: np.ndarray, extras: np.ndarray, means: np.ndarray, sample_s: float, lap_m: float,
     laps: int, lock: LockParameters,
 ) -> pd.DataFrame:  # fmt: skip
-    s = dict(zip(STATE.split(), states.T, strict=True))
-    f = dict(zip(FORCES.split(), forces.T, strict=True))
+    s = dict(zip(State._fields, states.T, strict=True))
+    f = dict(zip(Forces._fields, forces.T, strict=True))
     e = dict(zip(EXTRA, extras.T, strict=True))
     columns = {
         "time": np.round(np.arange(len(states)) * sample_s + sample_s, 6),
@@ -231,6 +231,6 @@ def _truth(
         "diff_temperature": s["temperature"],
     }
     columns |= {name: s[name] for name in ("x", "y", "heading", "vx", "vy", "w_fl", "w_fr", "w_rl", "w_rr")}
-    columns |= {name: f[name] for name in FORCES.split() if name.startswith(("load_", "fx_", "fy_"))}
+    columns |= {name: f[name] for name in Forces._fields if name.startswith(("load_", "fx_", "fy_"))}
     truth = pd.DataFrame(columns)
     return truth[truth["distance"] < laps * lap_m].reset_index(drop=True)

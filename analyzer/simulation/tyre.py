@@ -2,13 +2,17 @@
 
 import math
 from collections import namedtuple
-from dataclasses import fields
 
 from analyzer.simulation.compiled import compiled
 from analyzer.simulation.parameters import SimTyre
 
 # the figures of one axle's tyres in the form that both numba and plain Python read fast
-TyreFigures = namedtuple("TyreFigures", [f.name for f in fields(SimTyre) if f.type == "float" or f.type is float])
+TyreFigures = namedtuple(
+    "TyreFigures",
+    "friction_x friction_y friction_load_sensitivity slip_stiffness stiffness_load_sensitivity "
+    "cornering_stiffness_per_rad cornering_peak_load shape_x shape_y curvature_x curvature_y weight_x weight_x_slip "
+    "weight_x_shape weight_y weight_y_angle weight_y_shape reference_load_N relaxation_x_m relaxation_y_m",
+)
 
 
 def tyre_figures(tyre: SimTyre, *, friction_factor: float = 1.0, stiffness_factor: float = 1.0) -> TyreFigures:

@@ -8,8 +8,8 @@ import pytest
 from analyzer.simulation.axle import lock_figures
 from analyzer.simulation.drive import run_controls
 from analyzer.simulation.motion import (
-    FORCES,
-    STATE,
+    Forces,
+    State,
     balanced,
     car_figures,
     engine_figures,
@@ -32,7 +32,7 @@ def drive_open_loop(
     engine, table = engine_figures(Powertrain.for_car(car))
     time = np.arange(round(seconds / dt)) * dt
     columns = [np.array([value(t) if callable(value) else value for t in time]) for value in (steer, throttle, brake)]
-    states, forces = np.empty((len(time), len(STATE.split()))), np.empty((len(time), len(FORCES.split())))
+    states, forces = np.empty((len(time), len(State._fields))), np.empty((len(time), len(Forces._fields)))
     run_controls(
         rolling_state(car=figures, speed_m_s=speed),
         *columns,
@@ -46,7 +46,7 @@ def drive_open_loop(
         states,
         forces,
     )
-    return dict(zip(STATE.split(), states.T, strict=True)) | dict(zip(FORCES.split(), forces.T, strict=True))
+    return dict(zip(State._fields, states.T, strict=True)) | dict(zip(Forces._fields, forces.T, strict=True))
 
 
 def test_longitudinal_load_transfer_is_the_textbook_one():
