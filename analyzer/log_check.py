@@ -107,7 +107,8 @@ def check_log(path: Path | str, *, channel_map: ChannelMap | None = None, car: C
         taken, log_entry = from_map(raw, channel_map, name), channel_map.log
         proposal = Proposal(taken, log=log_entry)
     usable = {c: t for c, t in taken.items() if c not in proposal.unknown_units}
-    recording, annotations, problem = None, (), None
+    recording, problem = None, None
+    annotations: tuple[Annotation, ...] = ()
     try:
         recording = assemble(raw, usable, name=name, log_entry=log_entry)
         recording = examined(recording)

@@ -50,7 +50,14 @@ def phase_results(
     )
 
 
-def _one(signals: Signals, corner: Corner, phase: Phase, mean: dict[str, float | None], locked, predicted):
+def _one(
+    signals: Signals,
+    corner: Corner,
+    phase: Phase,
+    mean: dict[str, float | None],
+    locked: float | None,
+    predicted: PredictedLockCurve | None,
+) -> PhaseResult:
     left_turn = corner.direction == "left"
     inside, outside = ("left_slip", "right_slip") if left_turn else ("right_slip", "left_slip")
     speed_difference, free, torque = mean["speed_difference"], mean["free_difference"], mean["torque"]

@@ -7,6 +7,7 @@ from types import UnionType
 from typing import Any, TypeVar, Union, get_args, get_origin
 
 from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic_core import ErrorDetails
 
 from analyzer.errors import InputError
 
@@ -79,7 +80,7 @@ def _locate(model: type[BaseModel], location: tuple, table_name: str) -> tuple[t
     return model, table_name, str(key)
 
 
-def _sentence(model: type[BaseModel], error: dict, table_name: str) -> str:
+def _sentence(model: type[BaseModel], error: ErrorDetails, table_name: str) -> str:
     location = tuple(step for step in error["loc"] if isinstance(step, str))
     owner, table, key = _locate(model, location, table_name)
     value, kind, context = error.get("input"), error["type"], error.get("ctx", {})

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 STEEL_ELASTIC_MODULUS_PA = 206e9  # [EN16984] for spring steel
 STEEL_POISSON_RATIO = 0.3
-LARGEST_THICKNESS_M = 6e-3  # thicker discs have contact flats and another formula
 
 
 @dataclass(frozen=True, kw_only=True)

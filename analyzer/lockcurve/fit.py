@@ -152,7 +152,10 @@ def _sliding(at: AxleEquations) -> np.ndarray:
     return np.hypot(np.where(at.lateral_demand > 0.5, sideways, 0.0), np.hypot(spinning, both))
 
 
-def _lock_residuals(problem, theta, torque, difference, sd):
+def _lock_residuals(
+    problem: Problem, theta: np.ndarray, torque: np.ndarray, difference: np.ndarray, sd: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Measured and margin residuals (n,) of the lock curve, in standard deviations."""
     capacity = model.locking_torque_Nm(theta[-5:], torque)
     return (-problem.sign * difference - capacity) / sd, (capacity - np.abs(difference)) / sd
 
@@ -183,7 +186,13 @@ def slopes(problem: Problem, theta: np.ndarray, now: Evaluation) -> tuple[np.nda
     return axle, measured, margin
 
 
-def normal_equations(problem: Problem, theta: np.ndarray, now: Evaluation, slopes, per_group: bool):
+def normal_equations(
+    problem: Problem,
+    theta: np.ndarray,
+    now: Evaluation,
+    slopes: tuple[np.ndarray, np.ndarray, np.ndarray],
+    per_group: bool,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Curvature, gradient and (per corner pass, on request) gradients of the loss, priors included."""
     axle, measured, margin = slopes
     count = len(theta)
@@ -204,7 +213,7 @@ def normal_equations(problem: Problem, theta: np.ndarray, now: Evaluation, slope
         samples += problem.weight * jac * slope
     gradient = gradient + samples.sum(axis=1)
     if not per_group:
-        return hessian, gradient, None
+        return hessian, gradient, np.zeros((0, count))
     _, group = np.unique(problem.group, return_inverse=True)
     sums = np.zeros((group.max() + 1, count))
     np.add.at(sums, group, samples.T)
@@ -212,6 +221,7 @@ def normal_equations(problem: Problem, theta: np.ndarray, now: Evaluation, slope
 
 
 def bounded(problem: Problem, theta: np.ndarray) -> np.ndarray:
+    """Parameters (P,) moved inside the limits of tyre and lock curve."""
     theta = theta.copy()
     for j, prior in enumerate(problem.priors):
         if prior.name in BOUNDS:

@@ -35,7 +35,6 @@ class Observations:
     slip_noise : standard deviation of kappa_left - kappa_right from the wheel speeds.
     torque_rate_Nm_s : how fast the input torque changes.
     weight : what one sample counts, its share of an independent look.
-    noise_rad_s : standard deviation of the filtered speed difference.
     has_gyro : the yaw rate was measured, not put together from front wheels and lateral acceleration.
     """
 
@@ -49,7 +48,6 @@ class Observations:
     slip_noise: np.ndarray
     torque_rate_Nm_s: np.ndarray
     weight: float
-    noise_rad_s: float
     has_gyro: bool
 
 
@@ -109,7 +107,6 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
         slip_noise=slip_noise,
         torque_rate_Nm_s=car.mass_kg * radius * np.abs(np.gradient(smooth(signals.long_m_s2), 1 / rate))[index],
         weight=min(1.0, step / rate / CORRELATION_S),
-        noise_rad_s=noise,
         has_gyro=signals.has_gyro,
     )
 

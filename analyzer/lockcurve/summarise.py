@@ -73,7 +73,9 @@ def summarise(
     )
 
 
-def _kind(near, slipping, locked, group, lower_of_locked) -> tuple[str, float | None]:
+def _kind(
+    near: np.ndarray, slipping: np.ndarray, locked: np.ndarray, group: np.ndarray, lower_of_locked: np.ndarray
+) -> tuple[str, float | None]:
     slips = near & slipping
     if slips.sum() >= LEAST_SAMPLES and len(np.unique(group[slips])) >= LEAST_PASSES:
         return "measured", None
@@ -94,10 +96,11 @@ def _interval(fit: Fit, drawn: Spread, i: int, has: bool, name: str, points: lis
         side = name.split("_")[0]
         bound = None
         if name == "preload_Nm":
+            around = 0.05 * points[-1].input_torque_Nm
             near = [
                 p.lower_Nm
                 for p in points
-                if p.kind == "bound" and abs(p.input_torque_Nm) < 0.05 * points[-1].input_torque_Nm
+                if p.kind == "bound" and p.lower_Nm is not None and abs(p.input_torque_Nm) < around
             ]
             bound = max(near) if near else None
         words = {

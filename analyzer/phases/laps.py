@@ -82,7 +82,7 @@ def _from_counter(signals: Signals) -> tuple[tuple[int, int], ...]:
     latest[latest < 0] = np.argmax(known)
     step = np.diff(np.round(signals.lap_channel[latest]))
     changes = np.flatnonzero(step) + 1
-    laps = [(a, b) for a, b in pairwise(changes) if step[a - 1] > 0 and step[b - 1] > 0]
+    laps = [(int(a), int(b)) for a, b in pairwise(changes) if step[a - 1] > 0 and step[b - 1] > 0]
     return _of_similar_length(signals.distance_m, laps, spread=0.5)
 
 
@@ -117,7 +117,8 @@ def _from_position(signals: Signals) -> tuple[tuple[int, int], ...]:
     place = signals.x_m[at] + 1j * signals.y_m[at]
     heading = place[np.minimum(np.arange(len(at)) + 2, len(at) - 1)] - place[np.maximum(np.arange(len(at)) - 2, 0)]
     heading = heading / np.maximum(np.abs(heading), 1e-9)
-    best, best_rank = (), (0, 0.0)
+    best: tuple[tuple[int, int], ...] = ()
+    best_rank = (0, 0.0)
     for gate in np.unique(np.linspace(1, len(at) - 2, _GATES_TRIED).astype(int)):
         seen = (place - place[gate]) * np.conj(heading[gate])
         same_way = (heading * np.conj(heading[gate])).real > 0.7

@@ -18,6 +18,7 @@ Torques at the wheels: T = R F_x + R c_rr F_z + I_w dw/dt; input torque is their
 measured side of the longitudinal equation; the torque difference is left minus right.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -55,8 +56,8 @@ class AxleInputs:
     front_brake_N: np.ndarray
     long_from_speed: np.ndarray
 
-    def take(self, where: np.ndarray) -> "AxleInputs":
-        """The samples `where` (bool or index)."""
+    def take(self, where: np.ndarray | slice) -> "AxleInputs":
+        """The samples `where` (bool, index or slice)."""
         return replace(self, **{f.name: getattr(self, f.name)[where] for f in fields(self)})
 
     def __len__(self) -> int:
@@ -223,7 +224,7 @@ class AxleSolution:
         determinant = a * d - b * b
         return np.array([-(d * gradient[0] - b * gradient[1]), -(a * gradient[1] - b * gradient[0])]) / determinant
 
-    def take(self, where: np.ndarray) -> "AxleSolution":
+    def take(self, where: np.ndarray | slice) -> "AxleSolution":
         """The samples `where` (bool, index or slice)."""
         return _each_array(lambda values: values[..., where], self)
 
@@ -238,11 +239,11 @@ class AxleSolution:
         return _each_array(placed, self, part)
 
 
-def _each_array(change, *solutions: AxleSolution) -> AxleSolution:
+def _each_array(change: Callable[..., np.ndarray], *solutions: AxleSolution) -> AxleSolution:
     """`change` applied to every array of solutions; samples are along the last axis."""
     at = {f.name: change(*(getattr(s.at, f.name) for s in solutions)) for f in fields(AxleEquations)}
-    normal = tuple(change(*parts) for parts in zip(*(s.normal for s in solutions), strict=True))
-    return AxleSolution(change(*(s.state for s in solutions)), AxleEquations(**at), normal)
+    a, b, d = (change(*parts) for parts in zip(*(s.normal for s in solutions), strict=True))
+    return AxleSolution(change(*(s.state for s in solutions)), AxleEquations(**at), (a, b, d))
 
 
 def solve(

@@ -35,7 +35,9 @@ def wheel_loads(
     rear = weight * (1 - front_weight_fraction) + along + downforce_N * (1 - front_downforce_share)
     front_side = across * (1 - rear_transfer_share) / front_track_m
     rear_side = across * rear_transfer_share / rear_track_m
-    return tuple(
-        np.maximum(load, least_N)
-        for load in (front / 2 - front_side, front / 2 + front_side, rear / 2 - rear_side, rear / 2 + rear_side)
+    return (
+        np.maximum(front / 2 - front_side, least_N),
+        np.maximum(front / 2 + front_side, least_N),
+        np.maximum(rear / 2 - rear_side, least_N),
+        np.maximum(rear / 2 + rear_side, least_N),
     )

@@ -56,7 +56,6 @@ def simulated_set(count: int, rng: np.random.Generator) -> SimulatedSet:
         slip_noise=np.zeros(count),
         torque_rate_Nm_s=np.zeros(count),
         weight=1.0,
-        noise_rad_s=0.0,
         has_gyro=True,
     )
     return SimulatedSet(observed, curve, torque, asked)
