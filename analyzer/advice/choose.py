@@ -35,7 +35,7 @@ def front(table: np.ndarray) -> np.ndarray:
     points = np.column_stack([spin_s(table), moment_Nm(table)])
     no_worse = (points[:, None] <= points[None]).all(axis=2)
     better = (points[:, None] < points[None]).any(axis=2)
-    return ~(no_worse & better).any(axis=0)
+    return np.logical_not((no_worse & better).any(axis=0))
 
 
 def cut(cure: Cure, table: np.ndarray) -> np.ndarray:

@@ -6,6 +6,7 @@ corners and a second on both sides of them; straights have no inside wheel.
 """
 
 from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 
@@ -161,7 +162,7 @@ def demand(
         case_inertia_kg_m2=case_inertia_kg_m2(analysis, observed)[row][place],
         wheel_rad_s=(surface / car.rear_rolling_radius_m)[:, place],
         side_slip=side_slip[place],
-        tyre=tyre,
+        tyre=dict(tyre),
         wheel_inertia_kg_m2=car.wheel_inertia_kg_m2 * np.exp(value["log_wheel_inertia"]),
         rolling_resistance=car.rolling_resistance * np.exp(value["log_rolling_resistance"]),
     )
@@ -173,7 +174,7 @@ def side_by_side(demands: list[Demand]) -> Demand:
     One replay of many short vectors costs more than one of a few long ones.
     """
     passes, count = len(demands[0].length), len(demands)
-    merged = {}
+    merged: dict[str, Any] = {}
     for field in fields(Demand):
         values = [getattr(d, field.name) for d in demands]
         if field.name == "tyre":

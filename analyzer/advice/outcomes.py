@@ -1,6 +1,8 @@
 """What a replay means to the driver: spin, moment against the turn, understeer at the entry, snap."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -121,7 +123,7 @@ def outcomes(replayed: Replayed, asked: Demand, rows: Rows, car: Car) -> Outcome
     )
 
 
-def peak_slip(tyre: dict[str, float]) -> float:
+def peak_slip(tyre: Mapping[str, Any]) -> float | np.ndarray:
     """Longitudinal slip kappa at the peak of the force, at the static load: kappa/(1 + kappa) = mu rho_peak / C."""
     theoretical = tyre["friction_x"] * peak_rho(tyre["shape"]) / tyre["slip_stiffness"]
     return theoretical / (1 - theoretical)

@@ -4,7 +4,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from pydantic import Field
 
@@ -106,16 +106,16 @@ def load_parts(path: Path | str) -> Parts:
     name = table.get("name", "unnamed shelf")
     if not isinstance(name, str) or len(name) > 200:
         raise InputError(f"{file}: 'name' in [parts] is {name!r}; allowed: text of up to 200 characters.")
-    found = {kind: _of_kind(kind, table.get(kind, []), file) for kind in KINDS}
+    found: dict[str, Any] = {kind: _of_kind(kind, table.get(kind, []), file) for kind in KINDS}
     if not any(found.values()):
         raise InputError(f"{file}: lists no part; add at least one, such as [[parts.cone_spring]].")
     return Parts(name=name, **found)
 
 
-def _of_kind(kind: str, entries: object, file: str) -> tuple[Settings, ...]:
+def _of_kind(kind: str, entries: object, file: str) -> tuple[Any, ...]:
     if not isinstance(entries, list):
         raise InputError(f"{file}: {kind} must be a list of parts; write each one as [[parts.{kind}]].")
-    parts = []
+    parts: list[Any] = []
     for number, entry in enumerate(entries, start=1):
         called = entry.get("name", "no name") if isinstance(entry, dict) else "no table"
         parts.append(validated(KINDS[kind], entry, file=file, table_name=f"parts.{kind} no. {number}, {called}"))
@@ -178,7 +178,7 @@ STIFFNESS: dict[str, tuple[Callable, str]] = {
 }
 
 
-def _check_order(kind: str, parts: Sequence[Settings], file: str) -> None:
+def _check_order(kind: str, parts: Sequence[Any], file: str) -> None:
     measure, words = STIFFNESS[kind]
     values = [measure(part) for part in parts]
     for i in range(1, len(parts)):

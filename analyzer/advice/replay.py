@@ -124,7 +124,7 @@ class _Step:
             lever=car.rear_track_m / 2 / car.wheelbase_m,
         )
 
-    def solved(self, before: np.ndarray, side: np.ndarray, curves: np.ndarray):
+    def solved(self, before: np.ndarray, side: np.ndarray, curves: np.ndarray) -> tuple[np.ndarray, ...]:
         """(wheel speeds, lateral slip, use, torque difference, input torque, locked) at the end of the step."""
         radius, half = self.radius_m, self.case / 4
         turning = before.sum(axis=0)

@@ -78,5 +78,8 @@ def _begin() -> None:
 
 
 def _end_with_parent() -> None:
-    multiprocessing.connection.wait([multiprocessing.parent_process().sentinel])
+    parent = multiprocessing.parent_process()
+    if parent is None:
+        return
+    multiprocessing.connection.wait([parent.sentinel])
     os._exit(4)

@@ -12,7 +12,6 @@ import pyarrow.parquet as pq
 
 from analyzer.batch.places import Log
 from analyzer.batch.season_table import SCHEMA
-from analyzer.batch.work import Outcome
 from analyzer.errors import InputError
 from analyzer.files import write_atomic
 from analyzer.provenance import Provenance, hash_stream
@@ -68,15 +67,15 @@ class Parts:
         with log.open() as stream:
             return hash_stream(stream) == made_from.log_sha256
 
-    def keep(self, outcome: Outcome) -> None:
+    def keep(self, log_name: str, *, rows: bytes, result: str) -> None:
         """Write a log's result, then its rows: a log whose rows are here is done.
 
         Raises
         ------
         InputError : the folder cannot be written.
         """
-        write_atomic(self.folder / "results" / f"{_stem(outcome.log)}.json", outcome.result)
-        write_atomic(self._part(outcome.log), outcome.rows)
+        write_atomic(self.folder / "results" / f"{_stem(log_name)}.json", result)
+        write_atomic(self._part(log_name), rows)
 
     def write_season(self, logs: list[Log]) -> int:
         """Write the season table of these logs' rows; returns the number of rows.

@@ -59,16 +59,16 @@ def run_batch(
     ------
     InputError : folder, settings files, output or scheduler are wrong; a log that is wrong is told in the report.
     """
-    paths = {"car": car_path, "setup": setup_path, "channels": channels_path}
-    hashes = {kind: None if path is None else settings_hash(kind, path) for kind, path in paths.items()}
     expected = Provenance(
         log_sha256="",
-        car_sha256=hashes["car"],
-        setup_sha256=hashes["setup"],
-        channels_sha256=hashes["channels"],
+        car_sha256=settings_hash("car", car_path),
+        setup_sha256=None if setup_path is None else settings_hash("setup", setup_path),
+        channels_sha256=None if channels_path is None else settings_hash("channels", channels_path),
         code=code_version(),
     )
-    settings = {kind: None if path is None else _settings(path) for kind, path in paths.items()}
+    car = _settings(car_path)
+    setup = None if setup_path is None else _settings(setup_path)
+    channels = None if channels_path is None else _settings(channels_path)
     parts = Parts(Path(out))
     logs = find_logs(folder, without=parts.folder)
     parts.make()
@@ -78,14 +78,14 @@ def run_batch(
         if _is_done(parts, log, expected, report):
             progress(_over(report), len(logs), log.name)
         elif log.name not in report.failed:
-            tasks.append(Task(log, settings["car"], settings["setup"], settings["channels"], expected))
+            tasks.append(Task(log, car, setup, channels, expected))
     try:
         for outcome in _outcomes(tasks, processes=processes, scheduler=scheduler):
-            if outcome.reason is None:
-                parts.keep(outcome)
+            if outcome.rows is not None and outcome.result is not None:
+                parts.keep(outcome.log, rows=outcome.rows, result=outcome.result)
                 report.analysed.append(outcome.log)
             else:
-                report.failed[outcome.log] = outcome.reason
+                report.failed[outcome.log] = outcome.reason or "no reason was given"
             progress(_over(report), len(logs), outcome.log)
     finally:  # also when interrupted: what is done can be used
         there = {*report.analysed, *report.before}

@@ -4,10 +4,14 @@ import hashlib
 import tempfile
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
+from typing import TYPE_CHECKING
 
 from analyzer.batch.places import Log
 from analyzer.errors import HalfshaftError, InputError
 from analyzer.provenance import Provenance, code_version
+
+if TYPE_CHECKING:
+    from analyzer.analysis import Analysis
 
 _CHUNK = 1 << 20
 
@@ -70,8 +74,8 @@ def _analyse(task: Task, folder: Path) -> Outcome:
         analysis = analyze(
             log_path=log_path,
             car_path=_write(folder / "car", task.car),
-            setup_path=_write(folder / "setup", task.setup),
-            channels_path=_write(folder / "channels", task.channels),
+            setup_path=None if task.setup is None else _write(folder / "setup", task.setup),
+            channels_path=None if task.channels is None else _write(folder / "channels", task.channels),
         )
     except HalfshaftError as error:
         return Outcome(task.log.name, sha256, reason=str(error))
@@ -79,7 +83,7 @@ def _analyse(task: Task, folder: Path) -> Outcome:
     return Outcome(task.log.name, sha256, rows=_rows(task, analysis, made_from), result=to_json(analysis))
 
 
-def _rows(task: Task, analysis, made_from: Provenance) -> bytes:
+def _rows(task: Task, analysis: "Analysis", made_from: Provenance) -> bytes:
     from analyzer.batch.parts import part_bytes
     from analyzer.batch.season_table import phase_table
 
@@ -95,9 +99,7 @@ def _fetch(log: Log, target: Path) -> str:
     return digest.hexdigest()
 
 
-def _write(folder: Path, settings: Settings | None) -> Path | None:
-    if settings is None:
-        return None
+def _write(folder: Path, settings: Settings) -> Path:
     folder.mkdir()
     path = folder / settings.name
     path.write_bytes(settings.text)

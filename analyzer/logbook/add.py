@@ -3,6 +3,7 @@
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 from analyzer.errors import CannotTell, HalfshaftError, InputError
 from analyzer.logbook import files, results
@@ -97,7 +98,7 @@ def up_to_date(store: Store, run: Run, *, progress: Progress = lambda step, shar
     InputError, CannotTell : the log cannot be analysed; the logbook remembers it.
     """
     found = results.result_of(store, run)
-    if not results.is_current(found, run):
+    if found is None or not results.is_current(found, run):
         found = analyse_now(store, run, progress=progress)
     if found.state == "failed":
         raise CannotTell(found.message)
@@ -116,8 +117,8 @@ def analyse_now(store: Store, run: Run, *, progress: Progress = lambda step, sha
         analysis = analyze(
             log_path=run.log.path,
             car_path=run.car.path,
-            setup_path=run.setup and run.setup.path,
-            channels_path=run.channels and run.channels.path,
+            setup_path=None if run.setup is None else run.setup.path,
+            channels_path=None if run.channels is None else run.channels.path,
             progress=progress,
         )
     except HalfshaftError as error:
@@ -126,7 +127,7 @@ def analyse_now(store: Store, run: Run, *, progress: Progress = lambda step, sha
     return results.finish(store, run, analysis, provenance=provenance)
 
 
-def _open(path: Path | str):
+def _open(path: Path | str) -> BinaryIO:
     try:
         return open(path, "rb")
     except OSError as error:

@@ -19,7 +19,7 @@ def _classes(hint: Any, found: dict[str, type]) -> dict[str, type]:
     """Every dataclass that can be in a value of this type."""
     for part in typing.get_args(hint):
         _classes(part, found)
-    if dataclasses.is_dataclass(hint) and hint.__name__ not in found:
+    if isinstance(hint, type) and dataclasses.is_dataclass(hint) and hint.__name__ not in found:
         found[hint.__name__] = hint
         for inner in typing.get_type_hints(hint).values():
             _classes(inner, found)

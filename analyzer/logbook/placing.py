@@ -8,7 +8,7 @@ the lock of its `incoming` folder while it lives, so that nobody cleans up after
 import os
 import secrets
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Container, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -72,16 +72,16 @@ class Placing:
         os.replace(staged, target)
         _folder_to_disk(target.parent)
 
-    def clean(self, places: dict[Path, Callable[[str], bool]]) -> None:
+    def clean(self, places: dict[Path, Container[str]]) -> None:
         """Remove what dead processes left. Call it under `opening`, inside a transaction.
 
         Parameters
         ----------
-        places : folder -> whether a row names the entry of this name in it.
+        places : folder -> the names of the entries in it that a row names.
         """
-        for folder, is_named in places.items():
+        for folder, named in places.items():
             for path in folder.iterdir() if folder.is_dir() else ():
-                if not is_named(path.name):
+                if path.name not in named:
                     _remove(path)
         for lock_file in (self._folder / INCOMING).glob("*.lock"):
             if lock_file.stem != self._token:

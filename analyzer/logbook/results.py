@@ -132,17 +132,6 @@ def is_current(found: StoredResult | None, run: Run) -> bool:
     return found is not None and found.state in ("done", "failed") and found.provenance == expected(run).key
 
 
-def set_state(
-    store: Store, result_id: str, *, state: str, step: str = "", share: float = 0.0, message: str = ""
-) -> None:
-    """Note how far a result is. A result that is there stays until a new one replaces it."""
-    with store.transaction() as connection:
-        connection.execute(
-            "UPDATE results SET state = ?, step = ?, share = ?, message = ? WHERE id = ?",
-            (state, step, share, message, result_id),
-        )
-
-
 def fail(store: Store, run: Run, *, message: str, provenance: Provenance) -> None:
     """Note that the log cannot be analysed, and from what that follows.
 

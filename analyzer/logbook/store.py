@@ -1,7 +1,7 @@
 """A logbook folder, opened: its database, its files, and nothing that a killed process left behind."""
 
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Container, Iterator, Sequence
 from contextlib import AbstractContextManager, ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
@@ -89,7 +89,8 @@ class Store:
             files = {(row["kind"], row["id"]): row["parquet"] for row in connection.execute("SELECT * FROM files")}
             results = {row["folder"] for row in connection.execute("SELECT folder FROM results")}
             kept = {f"{file_id}.parquet" for (_, file_id), parquet in files.items() if parquet}
-            places = {self.folder / "files" / kind: lambda name, kind=kind: (kind, name) in files for kind in KINDS}
-            places[self.folder / "parquet"] = lambda name: name in kept
-            places[self.folder / "results"] = lambda name: name in results
+            places: dict[Path, Container[str]] = {}
+            for kind in KINDS:
+                places[self.folder / "files" / kind] = {name for of_kind, name in files if of_kind == kind}
+            places[self.folder / "parquet"], places[self.folder / "results"] = kept, results
             self.placing.clean(places)
