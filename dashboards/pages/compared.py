@@ -16,7 +16,7 @@ from analyzer.comparison.words import (
 from analyzer.report.figures.theme import styled
 from analyzer.report.words import PARAMETER_NAMES, PHASE_NAMES, number
 from dashboards.figures.dark import readable
-from dashboards.pages.parts import chart, table
+from dashboards.pages.parts import chart, in_guide, table
 
 CHART_PX = 400
 PHASE_KEYS = {  # key -> (heading, factor, digits)
@@ -57,7 +57,7 @@ def _answer(comparison_id: str, result: dict[str, Any]) -> html.Section:
             *[html.P(line, className="answer" if k == 0 else "hint") for k, line in enumerate(result["answer"])],
             *[html.P(f"Warning: {w}", className="refusal") for w in result["warnings"]],
             table(headings, rows, words=(0, 1, 5)),
-            html.P(HOW_TO_READ, className="read"),
+            html.P([HOW_TO_READ, " ", in_guide("user#before-and-after", "More about the verdicts")], className="read"),
             html.Div(
                 html.A(
                     "Result (JSON)",

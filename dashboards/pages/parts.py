@@ -11,12 +11,19 @@ from analyzer.report.figures.theme import CONFIG
 from analyzer.report.words import PARAMETER_NAMES, interval_words
 
 
-def chart(chart_id: str, read: str, *, figure: go.Figure | None = None, label: str) -> html.Div:
-    """A chart with the sentence that says how to read it."""
+def chart(
+    chart_id: str, read: str, *, figure: go.Figure | None = None, label: str, section: str | None = None
+) -> html.Div:
+    """A chart with the sentence that says how to read it, and a link to the section of the guide that says more."""
+    more = [] if section is None else [" ", in_guide(section, f"More about the {label}")]
     graph = dcc.Graph(id=chart_id, config=CONFIG, **({"figure": figure} if figure is not None else {}))
-    return html.Div(
-        [html.Div(graph, role="group", **{"aria-label": label}), html.P(read, className="read", id=f"{chart_id}-read")]
-    )
+    said = html.P([read, *more], className="read", id=f"{chart_id}-read")
+    return html.Div([html.Div(graph, role="group", **{"aria-label": label}), said])
+
+
+def in_guide(section: str, words: str) -> html.A:
+    """A link to a section of the guide, such as `user#lock-plot`, in a tab of its own: what was picked stays."""
+    return html.A(words, href=f"/guide/{section}", target="_blank", rel="noopener")
 
 
 def labelled(title: str, control: Any, *, wide: bool = False) -> html.Div:

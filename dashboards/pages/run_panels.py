@@ -146,7 +146,9 @@ def lock_panel(logbook: Logbook, run_id: str) -> html.Section:
                 className="tools",
             ),
             html.Div(id="lock-refusal", role="alert", className="refusal"),
-            chart("lock", LOCK_READ + " Click a sample to go to its corner.", label="lock plot"),
+            chart(
+                "lock", LOCK_READ + " Click a sample to go to its corner.", label="lock plot", section="user#lock-plot"
+            ),
         ],
         className="panel",
     )
@@ -212,7 +214,7 @@ def over_the_run(analysis: Analysis) -> html.Section:
     if trend is not None:
         parts.append(html.P(trend.sentence))
         if trend.windows:
-            parts.append(chart("trend", TREND_READ, label="lock over the run"))
+            parts.append(chart("trend", TREND_READ, label="lock over the run", section="user#trends"))
         rows = [list(row) for row in trend_rows(trend)]
         if rows:
             parts.append(table(["", "early", "late", "change in 10 minutes", "95 % interval"], rows))

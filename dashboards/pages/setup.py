@@ -70,7 +70,12 @@ def layout(logbook: Logbook, search: str) -> html.Div:
                             html.Section(
                                 [
                                     html.H2("Predicted lock curve"),
-                                    chart("predicted", READ, label="predicted and measured lock curve"),
+                                    chart(
+                                        "predicted",
+                                        READ,
+                                        label="predicted and measured lock curve",
+                                        section="theory#predicted-lock-curve",
+                                    ),
                                     html.P(id="against-short", className="verdict", **{"aria-live": "polite"}),
                                     html.Div(id="predicted-numbers"),
                                 ],

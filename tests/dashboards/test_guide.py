@@ -1,6 +1,7 @@
 """The guide as it is served: every number in it computed again from the package, every command and link tried."""
 
 import importlib
+import json
 import math
 import re
 import shlex
@@ -164,6 +165,19 @@ def test_help_is_a_link_in_the_head_of_every_page(app, client):
     links = [part for part in _parts(layout) if part["props"].get("id") == "help"]
     assert [part["type"] for part in links] == ["A"]  # a link with an address is reached by keyboard
     assert links[0]["props"]["href"].startswith("/guide/")
+
+
+def test_pages_of_the_dashboard_link_to_sections_that_are_there(ask_page, run_id):
+    seen = set()
+    for path in ("/", "/setup", "/compare", f"/run/{run_id}", f"/run/{run_id}/log"):
+        links = [
+            p["props"].get("href") or "" for p in _parts(json.loads(ask_page(path))["response"]["page"]["children"])
+        ]
+        seen |= set(re.findall(r"/guide/(\w+)#([\w-]+)", " ".join(links)))
+    assert ("user", "lock-plot") in seen
+    for name, section in seen:
+        assert section in {s.id for s in page(name).sections}, (name, section)
+    assert "before-and-after" in {s.id for s in page("user").sections}  # of the comparison, once it is made
 
 
 def _parts(part):
