@@ -37,7 +37,7 @@ SHARED_NAMES = ("log_yaw_scale",)  # gyro and tracks stay in the car
 CURVE = len(model.NAMES)
 HOLDS = tuple(model.NAMES.index(n) for n in ("drive_hold_Nm", "coast_hold_Nm"))
 SLOPES = tuple(model.NAMES.index(n) for n in ("drive_slope", "coast_slope"))
-TIE_SHARE = 0.2  # of the hold-off's own prior deviation: wear and heat move it by less (common practice, no source)
+TIE_SHARE = 0.08  # of the hold-off's own prior deviation: wear and heat move it by less (common practice, no source)
 # A changed slope is known to this share of the change, one standard deviation; the preload errs the other way, by as
 # much as keeps the curve where the axle slipped about in its place. Where the tyre's form is wrong the error differs
 # with what the wheels do. Both from simulated pairs with a tyre of another form, drive slope 40 % up.

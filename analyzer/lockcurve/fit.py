@@ -23,7 +23,7 @@ from analyzer.vehicle.axle import AxleEquations, AxleInputs, AxleSolution, equat
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.parameters import BOUNDS, Prior
 
-LOCK_SD_Nm = 20.0  # scatter of the locking torque about its curve where the tyre model is at its best
+LOCK_SD_Nm = 50.0  # scatter of the locking torque about its curve where the tyre model is at its best
 # While the input torque changes, the filters mix torques, and the mean of a curve with a corner at zero lies above the
 # curve at the mean: a slope of about 0.3 times the 0.1 s that a 3 Hz filter remembers, in N.m per N.m/s. Without it
 # preloads read 20 % high on simulated cars.
@@ -53,7 +53,7 @@ class Problem:
     @property
     def start(self) -> np.ndarray:
         """Nuisance starts, then the curve's."""
-        return np.array([p.start for p in self.priors] + [60.0, 0.2, 0.3 * self.hold_sd_Nm, 0.1, 0.3 * self.hold_sd_Nm])
+        return np.array([p.start for p in self.priors] + [60.0, 0.2, 0.12 * self.hold_sd_Nm, 0.1, 0.12 * self.hold_sd_Nm])
 
     @property
     def information(self) -> np.ndarray:
@@ -102,7 +102,7 @@ def make_problem(observed: Observations, car: Car, priors: tuple[Prior, ...]) ->
         weight=min(1.0, observed.weight * thin),
         car=car,
         priors=priors,
-        hold_sd_Nm=0.05 * largest,
+        hold_sd_Nm=0.12 * largest,
         has_gyro=observed.has_gyro,
     )
 

@@ -20,7 +20,7 @@ from analyzer.lockcurve.fit import CURVE_BOUNDS, Fit
 # of the input torque between the wheels, each one standard deviation. Set from simulated cars whose tyre formula,
 # load sensitivity and combined slip differ from the model's (tests/accuracy); the slope's interval hangs on the tilt.
 CURVE_ERROR_SHARE = 0.02
-SPLIT_ERROR_SHARE = 0.01
+SPLIT_ERROR_SHARE = 0.02
 TILT_ERROR = 0.02  # of the slopes, about the middle of the torques where the axle slipped, which stays put
 WITHOUT_GYRO = (
     4.0  # a yaw rate put together errs by 0.02 to 0.05 rad/s, alike in like corners: resampling cannot see it

@@ -37,7 +37,7 @@ def priors(car: Car, *, has_gyro: bool, long_bias_sd_m_s2: float) -> tuple[Prior
         Prior("friction_fall", 0.10, 0.07, "tyre"),
         Prior("stiffness_fall", 0.05, 0.10, "tyre"),
         Prior("shape", 1.4, 0.10, "tyre"),
-        Prior("combined_weight", 0.7, 0.2, "tyre"),
+        Prior("combined_weight", 0.85, 0.2, "tyre"),
         Prior("radius_fall", 0.0, 0.0006, "tyre"),
         Prior("rear_front_scale", 0.0, 0.01, "wheel_calibration"),
         Prior("rear_front_growth", 0.0, 0.002, "wheel_calibration"),

@@ -1,4 +1,4 @@
-"""How well a lock curve can be known, and whether the fit comes near that and says so. 200 sets of 240 samples."""
+"""How well a lock curve can be known, and whether the fit comes near that and says so. 200 sets of 480 samples."""
 
 import numpy as np
 import pytest
@@ -9,7 +9,7 @@ from analyzer.lockcurve import model, uncertainty
 from analyzer.lockcurve.fit import CURVE_BOUNDS, LOCK_SD_Nm, fit, make_problem
 from analyzer.lockcurve.likelihood import censored, huber
 
-SETS, SAMPLES = 200, 240
+SETS, SAMPLES = 200, 480
 PROBE_Nm = np.array([-350.0, 300.0, 700.0, 1300.0])
 NAMES = [*model.NAMES, *(f"M({t:.0f})" for t in PROBE_Nm)]
 
@@ -66,7 +66,7 @@ def test_information_of_censored_observations_is_the_spread_of_their_score():
 def test_spread_of_the_estimates_is_near_the_cramer_rao_bound(estimates, name):
     errors = estimates[0][:, NAMES.index(name)]
     assert np.sqrt((errors**2).mean()) <= 1.3
-    assert np.abs(errors.mean()) <= 0.35
+    assert np.abs(errors.mean()) <= 0.45
 
 
 # too short at the far end: clipped hold-offs shift the draws there, and resampling understates far samples
