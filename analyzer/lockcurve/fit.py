@@ -53,7 +53,8 @@ class Problem:
     @property
     def start(self) -> np.ndarray:
         """Nuisance starts, then the curve's."""
-        return np.array([p.start for p in self.priors] + [60.0, 0.2, 0.12 * self.hold_sd_Nm, 0.1, 0.12 * self.hold_sd_Nm])
+        hold = 0.12 * self.hold_sd_Nm
+        return np.array([p.start for p in self.priors] + [60.0, 0.2, hold, 0.1, hold])
 
     @property
     def information(self) -> np.ndarray:
