@@ -48,10 +48,41 @@ def analyze(
 ) -> Analysis:
     """What the differential did in a session.
 
+    Parameters
+    ----------
+    log_path : CSV, Parquet, Arrow or MDF 4, plain or in gzip or zip.
+    car_path : car file (TOML, table [car]).
+    setup_path : setup file (TOML, table [differential]), to compare with what the parts should give.
+    channels_path : channel map (TOML), for a log with other names or units than the canonical ones.
+    progress : called with what is being done and the share done, 0 to 1.
+
+    Returns
+    -------
+    Analysis : torques at the wheels in N.m, drive positive; SI and radians throughout (ISO 8855).
+
     Raises
     ------
     InputError : a file is wrong.
     CannotTell : the log is readable but cannot support the question.
+
+    Examples
+    --------
+    The sample log of an invented car:
+
+    >>> from importlib.resources import files
+    >>> samples = files("sample_logs")
+    >>> analysis = analyze(
+    ...     log_path=samples / "baseline.parquet",
+    ...     car_path=samples / "club_car.toml",
+    ...     setup_path=samples / "baseline.setup.toml",
+    ... )
+    >>> list(analysis.lock_curve.parameters)
+    ['preload_Nm', 'drive_slope', 'drive_hold_Nm', 'coast_slope', 'coast_hold_Nm']
+    >>> preload = analysis.lock_curve.parameters["preload_Nm"]
+    >>> preload.lower <= preload.value <= preload.upper
+    True
+    >>> analysis.findings[0].kind
+    'inside_wheel_spin'
     """
     started = time.perf_counter()
     progress("reading", 0.0)
@@ -71,7 +102,18 @@ def analyze_recording(
     setup: Setup | None = None,
     progress: Progress = lambda step, share: None,
 ) -> Analysis:
-    """What the differential did in a recording that is already read and checked for faults."""
+    """What the differential did in a recording that is already read and checked for faults.
+
+    Parameters
+    ----------
+    recording : as `signals.examine.examined` gives it.
+    setup : what is fitted; without it there is no prediction and no agreement.
+    progress : as in `analyze`.
+
+    Raises
+    ------
+    CannotTell : the recording cannot support the question: no corner, or too little driving off the brakes.
+    """
     predicted = predict_lock_curve(setup) if setup is not None else None
     clock = _Clock()
     progress("calibrating", 0.15)

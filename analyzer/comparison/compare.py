@@ -89,6 +89,22 @@ def compare(
     Raises
     ------
     InputError, CannotTell : as `pipeline.analyze`; when the same laps are on both sides, or a side never slipped.
+
+    Examples
+    --------
+    Two sample logs of an invented car, the second with steeper ramps:
+
+    >>> from importlib.resources import files
+    >>> samples = files("sample_logs")
+    >>> comparison = compare(
+    ...     before=[samples / "baseline.parquet"],
+    ...     after=[samples / "steeper_ramps.parquet"],
+    ...     car_path=samples / "club_car.toml",
+    ... )
+    >>> comparison.sides["drive"].verdict
+    'stronger'
+    >>> comparison.change["drive_slope"].lower > 0
+    True
     """
     runs = analysed_runs(
         before=before,

@@ -57,7 +57,7 @@ def event_changes(views: list[SharedView], phases: tuple[PhaseChange, ...]) -> t
             said = "more"
         elif ratio.upper is not None and ratio.upper < 1 and _backed(kind, phases, -1):
             said = "fewer"
-        found.append(EventChange(kind, *counts, *laps, ratio, said))
+        found.append(EventChange(kind, counts[0], counts[1], laps[0], laps[1], ratio, said))
     return tuple(found)
 
 
@@ -76,6 +76,16 @@ def rate_ratio(*, count_before: int, count_after: int, laps_before: float, laps_
     ----------
     count_before, count_after : events.
     laps_before, laps_after : laps (or any exposure) they were counted over.
+
+    Returns
+    -------
+    Interval : of the ratio (1); without a value, with a reason, where there were no events before.
+
+    Examples
+    --------
+    >>> ratio = rate_ratio(count_before=20, count_after=10, laps_before=10, laps_after=10)
+    >>> round(ratio.value, 2), round(ratio.lower, 2), round(ratio.upper, 2)
+    (0.5, 0.21, 1.12)
     """
     both = count_before + count_after
     if not both:

@@ -9,7 +9,16 @@ from numpy.typing import ArrayLike
 
 
 def locking_value(*, locking_torque_Nm: ArrayLike, input_torque_Nm: ArrayLike) -> np.ndarray:
-    """S = M/|T_in|, of the shape of the arguments (-). NaN where the input torque is zero: S does not exist there."""
+    """S = M/|T_in|, of the shape of the arguments (-). NaN where the input torque is zero: S does not exist there.
+
+    Examples
+    --------
+    300 N.m between the wheels of 500 N.m in all are 60 % lock, an 80/20 split, a bias ratio of 4:
+
+    >>> s = locking_value(locking_torque_Nm=300, input_torque_Nm=500)
+    >>> round(float(s), 2), round(float(torque_bias_ratio(s)), 2)
+    (0.6, 4.0)
+    """
     torque = np.abs(np.asarray(input_torque_Nm, dtype=float))
     locking = np.asarray(locking_torque_Nm, dtype=float)
     return np.divide(locking, torque, out=np.full(np.broadcast(locking, torque).shape, np.nan), where=torque > 0)

@@ -24,5 +24,16 @@ def pack_torque_Nm(
     Notes
     -----
     `friction_faces` counts rubbing pairs in one pack: plates on the case plus plates on the side gear, less one.
+
+    Examples
+    --------
+    A worn-in plate of 200 over 100 mm under 15 708 N, friction 0.2 ([BHANDARI] example 11.1 gives 235.619 N.m):
+
+    >>> radius_m = uniform_wear_radius_m(outer_radius_m=0.1, inner_radius_m=0.05)
+    >>> torque_Nm = pack_torque_Nm(
+    ...     friction_coefficient=0.2, friction_faces=1, friction_radius_m=radius_m, clamp_N=15707.963268
+    ... )
+    >>> round(torque_Nm, 3)
+    235.619
     """
     return friction_coefficient * friction_faces * friction_radius_m * clamp_N

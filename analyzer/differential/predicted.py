@@ -156,6 +156,26 @@ def predict_lock_curve(setup: Setup) -> PredictedLockCurve:
     -----
     clamp = F_cone + max(0, |T_in| c - F_hold), c = cot(theta + phi)/(2 r_p), per ring and pack;
     T_c = mu z r_eff clamp; M = 2 T_c. So M_0 = 2 mu z r_eff F_cone, slope = 2 mu z r_eff c, hold = F_hold/c.
+
+    Parameters
+    ----------
+    setup : what is fitted, as `setup.load_setup` reads it.
+
+    Examples
+    --------
+    >>> setup = Setup.model_validate({
+    ...     "type": "plate", "ramp_angle_reference": "ring_face", "drive_ramp_angle_deg": 45,
+    ...     "coast_ramp_angle_deg": 60, "pin_radius_mm": 38, "friction_faces_per_side": 6,
+    ...     "plate_outer_diameter_mm": 120, "plate_inner_diameter_mm": 86, "friction_coefficient": 0.11,
+    ...     "cone_spring": {"force_N": 900}, "ring_spring": {"force_N": 400},
+    ... })
+    >>> curve = predict_lock_curve(setup)
+    >>> round(curve.preload_Nm, 1), round(curve.drive_slope, 3), round(curve.drive_hold_Nm, 1)
+    (61.2, 0.894, 30.4)
+    >>> [round(float(m)) for m in curve.locking_torque_Nm([-200, 0, 500])]
+    [137, 61, 481]
+    >>> ways(curve)
+    '1.5-way'
     """
     if setup.type == "open":
         return PredictedLockCurve(

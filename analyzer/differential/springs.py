@@ -62,6 +62,16 @@ def disc_force_N(disc: DiscSpring, *, deflection_m: float) -> float:
     References
     ----------
     [EN16984], [ALMEN1936]
+
+    Examples
+    --------
+    The standard disc of 50 x 25.4 x 3 mm with 1.1 mm of cone height, pressed to three quarters of it:
+
+    >>> disc = DiscSpring(
+    ...     outer_diameter_m=0.050, inner_diameter_m=0.0254, thickness_m=0.003, free_cone_height_m=0.0011
+    ... )
+    >>> round(disc_force_N(disc, deflection_m=0.75 * 0.0011), 1)
+    11976.5
     """
     h, s = disc.free_cone_height_m / disc.thickness_m, deflection_m / disc.thickness_m
     return _stiffness_factor_N(disc) * s * ((h - s) * (h - s / 2) + 1)

@@ -17,21 +17,7 @@ LEAST_SPEED_M_S = 5.0  # slip divides by speed: below this, pulse wheels are too
 
 @dataclass(frozen=True, eq=False)
 class RearAxle:
-    """Arrays (n,), NaN where nothing can be said; each is worked out when first asked for.
-
-    Attributes
-    ----------
-    turn : +1 in a left turn (inside is left), -1 in a right turn.
-    cornering : bool, the turn is tight enough to name the inside wheel, fast enough for slips, and the sample is valid.
-    inside_slip, outside_slip : longitudinal slips.
-    inside_use, outside_use : combined slip over slip at peak force.
-    inside_force_N : longitudinal tyre force of the inside wheel.
-    over_speed_m_s : how much faster the inside wheel's surface turns than the outside's; negative in the usual case.
-    slip_difference_sd : standard deviation of inside_slip - outside_slip.
-    transfer_torque_Nm : T_inside - T_outside, positive resists the turn.
-    opposing_moment_Nm : yaw moment of the transfer torque about the vertical axis, positive against the turn.
-    peak_slip : longitudinal slip at the peak of the tyre force, as the axle's own numbers imply; NaN when they cannot.
-    """
+    """Arrays (n,), NaN where nothing can be said; each is worked out when first asked for."""
 
     signals: Signals
     axle: AxleState
@@ -43,10 +29,12 @@ class RearAxle:
 
     @cached_property
     def turn(self) -> np.ndarray:
+        """(n,) +1 in a left turn (inside is left), -1 in a right turn."""
         return np.where(self._left_turn, 1.0, -1.0)
 
     @cached_property
     def cornering(self) -> np.ndarray:
+        """(n,) bool: tight enough to name the inside wheel, fast enough for slips, and valid."""
         signals = self.signals
         return (
             signals.valid
@@ -57,31 +45,38 @@ class RearAxle:
 
     @cached_property
     def inside_slip(self) -> np.ndarray:
+        """(n,) longitudinal slip of the inside wheel (1)."""
         return np.where(self._left_turn, self.axle.slip_left, self.axle.slip_right)
 
     @cached_property
     def outside_slip(self) -> np.ndarray:
+        """(n,) longitudinal slip of the outside wheel (1)."""
         return np.where(self._left_turn, self.axle.slip_right, self.axle.slip_left)
 
     @cached_property
     def inside_use(self) -> np.ndarray:
+        """(n,) combined slip of the inside wheel over its slip at peak force (1)."""
         return np.where(self._left_turn, self.axle.use_left, self.axle.use_right)
 
     @cached_property
     def outside_use(self) -> np.ndarray:
+        """(n,) combined slip of the outside wheel over its slip at peak force (1)."""
         return np.where(self._left_turn, self.axle.use_right, self.axle.use_left)
 
     @cached_property
     def inside_force_N(self) -> np.ndarray:
+        """(n,) longitudinal tyre force of the inside wheel (N)."""
         axle = self.axle
         return np.where(self._left_turn, axle.longitudinal_force_left_N, axle.longitudinal_force_right_N)
 
     @cached_property
     def over_speed_m_s(self) -> np.ndarray:
+        """(n,) how much faster the inside wheel's surface turns than the outside's (m/s); usually negative."""
         return self.car.rear_rolling_radius_m * self.turn * self.axle.speed_difference_rad_s
 
     @cached_property
     def slip_difference_sd(self) -> np.ndarray:
+        """(n,) standard deviation of inside_slip - outside_slip (1)."""
         signals = self.signals
         yaw = self.car.rear_track_m * signals.yaw_rate_sd_rad_s
         noise = np.sqrt(2 * signals.wheel_speed_noise_m_s**2 + yaw**2)
@@ -89,14 +84,17 @@ class RearAxle:
 
     @cached_property
     def transfer_torque_Nm(self) -> np.ndarray:
+        """(n,) T_inside - T_outside (N.m), positive resists the turn."""
         return self.turn * self.axle.torque_difference_Nm
 
     @cached_property
     def opposing_moment_Nm(self) -> np.ndarray:
+        """(n,) yaw moment of the transfer torque (N.m), positive against the turn."""
         return self.transfer_torque_Nm * self.car.rear_track_m / (2 * self.car.rear_rolling_radius_m)
 
     @cached_property
     def peak_slip(self) -> float:
+        """Longitudinal slip at the peak of the force, as the axle's own numbers imply (1); NaN when they cannot."""
         return _peak_slip(self.axle)
 
 
@@ -119,5 +117,5 @@ def _peak_slip(axle: AxleState) -> float:
     for slip, use in ((axle.slip_left, axle.use_left), (axle.slip_right, axle.use_right)):
         good = np.isfinite(slip) & np.isfinite(use) & (use > 0.2)
         ratios.append(np.abs(slip[good]) / use[good])
-    ratios = np.concatenate(ratios)
-    return float(np.percentile(ratios, 99)) if len(ratios) >= 50 else float("nan")
+    both = np.concatenate(ratios)
+    return float(np.percentile(both, 99)) if len(both) >= 50 else float("nan")

@@ -30,6 +30,7 @@ class Circuit:
 
     @property
     def length_m(self) -> float:
+        """Length of a lap along the line (m)."""
         return self.step_m * len(self.curvature_1_m)
 
     def mirrored(self) -> "Circuit":

@@ -59,10 +59,32 @@ def simulate_session(
     seed : of everything random; the driver's draws do not depend on the sensors', so the same seed with other
         sensors is the same drive.
 
+    Returns
+    -------
+    Session : the log as sensors would write it, and the truth at the same rate (SI).
+
     Raises
     ------
     InputError : no laps, a log rate that does not divide 1000 Hz, or a car that nobody could keep on the
         circuit.
+
+    Examples
+    --------
+    >>> from importlib.resources import files
+    >>> from analyzer.simulation.circuit import circuit_by_name
+    >>> from analyzer.vehicle.car import load_car
+    >>> session = simulate_session(
+    ...     car=load_car(files("sample_logs") / "club_car.toml"),
+    ...     lock=LockParameters(preload_Nm=60, drive_slope=0.3),
+    ...     circuit=circuit_by_name("demo"),
+    ...     laps=1,
+    ...     seed=1,
+    ... )
+    >>> truth = session.truth
+    >>> len(truth) == len(session.log)
+    True
+    >>> bool((truth["torque_left_minus_right"].abs() <= truth["locking_capacity"] + 1e-6).all())
+    True
     """
     tyre, sensors, driver = tyre or SimTyre(), sensors or Sensors(), driver or Driver()
     powertrain = powertrain or Powertrain.for_car(car)

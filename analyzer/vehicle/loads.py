@@ -20,13 +20,41 @@ def wheel_loads(
     front_downforce_share: float,
     least_N: float = 50.0,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Loads front left, front right, rear left, rear right (N), each (n,), never under `least_N`.
+    """Wheel loads at each sample.
+
+    Parameters
+    ----------
+    mass_kg, wheelbase_m, cg_height_m, front_track_m, rear_track_m : of the car.
+    front_weight_fraction : share of the weight on the front axle at rest, 0 to 1.
+    rear_transfer_share : share of the lateral load transfer that the rear axle carries, 0 to 1.
+    long_m_s2, lat_m_s2 : (n,) accelerations of the centre of gravity, forward and left positive (ISO 8855).
+    downforce_N : (n,) aerodynamic load on both axles together.
+    front_downforce_share : share of it on the front axle, 0 to 1.
+    least_N : a load never falls under this, for a tyre curve has no answer at zero load.
+
+    Returns
+    -------
+    tuple : loads front left, front right, rear left, rear right (N), each (n,).
 
     Notes
     -----
     Moments about the axles: the rear axle gains m a_x h / L; a left turn (a_y > 0) moves m a_y h * share / track from
     left to right on each axle (Meriam & Kraige, Dynamics, sample 6/1; Automotive Chassis Engineering p. 174, with the
     roll-centre and unsprung terms gathered in the share).
+
+    Examples
+    --------
+    A car of 1000 kg with its weight in the middle turns left at 1 g: 1000 * 9.80665 * 0.5/1.5 N cross over, half of
+    them on each axle.
+
+    >>> import numpy as np
+    >>> loads = wheel_loads(
+    ...     mass_kg=1000, wheelbase_m=2.5, cg_height_m=0.5, front_weight_fraction=0.5, front_track_m=1.5,
+    ...     rear_track_m=1.5, rear_transfer_share=0.5, long_m_s2=np.zeros(1), lat_m_s2=np.array([9.80665]),
+    ...     downforce_N=np.zeros(1), front_downforce_share=0.5,
+    ... )
+    >>> [round(float(load[0])) for load in loads]
+    [817, 4086, 817, 4086]
     """
     weight = mass_kg * STANDARD_GRAVITY_M_S2
     along = mass_kg * long_m_s2 * cg_height_m / wheelbase_m

@@ -39,7 +39,13 @@ class WheelForces:
 
 
 def peak_rho(shape: float) -> float:
-    """rho at the peak of f."""
+    """rho at the peak of f, for a shape c between 1 and 2 (1): c tan(pi / 2c).
+
+    Examples
+    --------
+    >>> round(float(peak_rho(1.5)), 3)
+    2.598
+    """
     return shape * np.tan(np.pi / (2 * shape))
 
 
@@ -78,11 +84,43 @@ def wheel_forces(
 
     Parameters
     ----------
-    kappa : longitudinal slip, positive driving.  tan_alpha : lateral slip, positive for a force to the left.
-    slip_stiffness, cornering_stiffness : over wheel load at `static_load_N`.
-    friction_fall, stiffness_fall : relative fall per relative rise of load over `static_load_N`.
-    shape : c, 1 < c < 2.  combined_weight : w.
+    kappa : longitudinal slip (1), positive driving.
+    tan_alpha : lateral slip, tangent of the slip angle (1), positive for a force to the left.
+    load_N, static_load_N : wheel load of each sample, and the load that the other figures belong to (N).
+    slip_stiffness, cornering_stiffness : over wheel load at `static_load_N` (per unit slip, per radian).
+    friction_x, friction_y : peak friction along and across at `static_load_N` (1).
+    friction_fall, stiffness_fall : relative fall per relative rise of load over `static_load_N` (1).
+    shape : c, 1 < c < 2.
+    combined_weight : w.
     slopes : whether to work out the slopes, which take longer than the forces.
+
+    Returns
+    -------
+    WheelForces : forces (N), use (1), and slopes (N per unit slip) where asked for.
+
+    References
+    ----------
+    The module's text.
+
+    Examples
+    --------
+    Driven straight ahead with 5 % slip, a tyre of 3000 N whose peak friction is 1.3:
+
+    >>> import numpy as np
+    >>> figures = dict(
+    ...     static_load_N=3000.0, slip_stiffness=20.0, cornering_stiffness=18.0, friction_x=1.3, friction_y=1.3,
+    ...     friction_fall=0.1, stiffness_fall=0.05, shape=1.4, combined_weight=0.7,
+    ... )
+    >>> straight = wheel_forces(kappa=np.array([0.05]), tan_alpha=np.zeros(1), load_N=np.array([3000.0]), **figures)
+    >>> round(float(straight.longitudinal[0])), float(straight.lateral[0])
+    (2437, 0.0)
+
+    The same slip in a corner gives less, and the wheel is nearer to its peak (use 1):
+
+    >>> slips = dict(kappa=np.array([0.05]), tan_alpha=np.array([0.1]))
+    >>> cornering = wheel_forces(load_N=np.array([3000.0]), **slips, **figures)
+    >>> bool(cornering.longitudinal[0] < straight.longitudinal[0]), bool(cornering.use[0] > straight.use[0])
+    (True, True)
     """
     relative = load_N / static_load_N - 1.0
     fall = np.maximum(1.0 - friction_fall * relative, LEAST_FACTOR)

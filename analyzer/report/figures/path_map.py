@@ -81,6 +81,7 @@ def _mark_findings(figure: go.Figure, analysis: Analysis, x: np.ndarray, y: np.n
 
 
 def number_corners(figure: go.Figure, analysis: Analysis, x: np.ndarray, y: np.ndarray) -> None:
+    """Write each corner's number outside the path, beside its first apex; x and y (n,) in m."""
     seen = set()
     centre = np.array([np.nanmean(x), np.nanmean(y)])
     for corner in analysis.corners:
