@@ -106,7 +106,7 @@ def test_an_open_differential_reads_no_locking_torque(sessions, seed):
     assert gentle.sum() >= 5 and len(torque) > 20
     assert (lower[gentle] <= 0).all() and (value[gentle] <= 30).all()
     assert (value <= np.maximum(30.0, 0.08 * torque)).all()
-    assert (lower <= 0.03 * np.abs(torque)).all()  # 0 itself is missed by up to 0.02 of the input torque
+    assert (lower <= 0).all()
 
 
 @pytest.mark.parametrize("name", PLATES)
@@ -121,10 +121,9 @@ def test_preload_and_drive_slope_of_added_plates_lie_in_their_intervals(sessions
     assert ((points[:, 2] - 1 <= points[:, 4]) & (points[:, 4] <= points[:, 3] + 1)).mean() >= 0.9
 
 
-@pytest.mark.parametrize("parameter, median, worst", [("preload_Nm", 0.15, 0.30), ("drive_slope", 0.25, 0.45)])
+@pytest.mark.parametrize("parameter, median, worst", [("preload_Nm", 0.15, 0.30), ("drive_slope", 0.15, 0.30)])
 def test_preload_and_drive_slope_of_added_plates_are_recovered(sessions, parameter, median, worst):
-    # 15 % is the aim. Drive slopes read 18 % high in the median session, 36 % in the worst: these tyres lose more drive
-    # under side slip than the fit starts from
+    # 15 % is the aim, and holds for the median session
     errors = np.abs([sessions[name, seed].error(parameter) for name in PLATES for seed in SEEDS])
     assert np.median(errors) < median
     assert errors.max() < worst
