@@ -5,7 +5,8 @@ import sys
 
 import pytest
 
-from analyzer.cli.main import COMMANDS
+from analyzer.cli import predict
+from analyzer.cli.main import COMMANDS, build_parser, main
 
 # each takes 0.1 to 1 s to import; none is needed to say what a command does
 HEAVY = {"numpy", "scipy", "pandas", "pyarrow", "plotly", "dash", "pydantic", "rich", "jinja2", "numba"}
@@ -35,3 +36,23 @@ def test_the_list_would_show_a_heavy_import(tmp_path):
     """The check can fail: a command that computes does import numpy."""
     (tmp_path / "setup.toml").write_text('[differential]\ntype = "open"\n', encoding="utf-8")
     assert "numpy" in imported_by("predict", str(tmp_path / "setup.toml"))
+
+
+def test_ctrl_c_ends_a_command_with_one_line(monkeypatch, capsys):
+    def interrupted(arguments):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(predict, "run", interrupted)
+    assert main(["predict", "setup.toml"]) == 130  # 128 + SIGINT, as a shell reports it
+    assert capsys.readouterr().err.split() == ["halfshaft:", "stopped."]
+
+
+def test_no_command_shows_how_to_begin(capsys):
+    assert main([]) == 2
+    shown = capsys.readouterr().err
+    assert "halfshaft demo" in shown and all(f" {command} " in shown for command in COMMANDS)
+
+
+def test_analyse_is_understood_as_well():
+    arguments = build_parser().parse_args(["analyse", "a.csv", "--car", "car.toml"])
+    assert arguments.module == "analyze"

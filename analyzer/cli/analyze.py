@@ -7,7 +7,9 @@ from analyzer.cli.options import add_car, add_channels, add_html, add_json
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's arguments."""
-    parser.add_argument("log", metavar="LOG", help="log of the session (CSV, gzipped CSV or Parquet)")
+    parser.add_argument(
+        "log", metavar="LOG", help="log of the session: CSV, Parquet, Arrow or MDF 4, plain or in gzip or zip"
+    )
     add_car(parser)
     parser.add_argument("--setup", metavar="SETUP", help="setup file, to compare what the parts should give")
     add_channels(parser)

@@ -17,39 +17,58 @@ from analyzer.errors import HalfshaftError
 COMMANDS = {
     "demo": "analyse the shipped sample logs and show what the differential did",
     "check": "what is in a log: channels, units, signs, faults, what can be concluded",
-    "predict": "predicted lock curve of an installed setup",
     "analyze": "what the differential did in a session",
-    "dashboard": "the web page, on this machine unless told otherwise",
     "compare": "did a change take: runs before against runs after",
     "advise": "which parts on the shelf would cure what the logs show",
+    "predict": "predicted lock curve of an installed setup, without a log",
     "simulate": "make a log from the forward model, with the truth beside it",
-    "batch": "every log of a folder, and one table of all corner phases",
     "logbook": "keep the logs, cars, setups and results of a team in one folder",
+    "batch": "every log of a folder, and one table of all corner phases",
+    "dashboard": "the web page, on this machine unless told otherwise",
 }
+ALSO_WRITTEN = {"analyze": ["analyse"]}
+BEGIN = """begin with:
+  halfshaft demo                          what it says of the sample logs
+  halfshaft check LOG                     what it makes of a log of yours
+  halfshaft analyze LOG --car CAR         what the differential did in it
+  halfshaft COMMAND --help                more about one command"""
+STOPPED = 130  # what a shell reports of a command ended by Ctrl-C
 
 
 def build_parser() -> argparse.ArgumentParser:
     """The parser with every command."""
     parser = argparse.ArgumentParser(
-        prog="halfshaft", description="Reads the log of a session and says what the limited-slip differential did."
+        prog="halfshaft",
+        description="Reads the log of a session and says what the limited-slip differential did.",
+        epilog=BEGIN,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--version", action="version", version=f"halfshaft {__version__}")
-    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND")
     for name, summary in COMMANDS.items():
-        sub = commands.add_parser(name, help=summary, description=summary[0].upper() + summary[1:] + ".")
+        description = summary[0].upper() + summary[1:] + "."
+        sub = commands.add_parser(name, help=summary, description=description, aliases=ALSO_WRITTEN.get(name, []))
+        sub.set_defaults(module=name)
         importlib.import_module(f"analyzer.cli.{name}").add_arguments(sub)
     return parser
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command; returns the exit status (0 done, 2 wrong input, 3 the log cannot support the question)."""
-    arguments = build_parser().parse_args(argv)
-    command = importlib.import_module(f"analyzer.cli.{arguments.command}")
+    """Run one command; returns the exit status (0 done, 2 wrong input, 3 the log cannot support the question, 130
+    stopped by Ctrl-C)."""
     try:
-        return command.run(arguments)
+        parser = build_parser()
+        arguments = parser.parse_args(argv)
+        if arguments.command is None:
+            parser.print_help(sys.stderr)
+            return 2
+        return importlib.import_module(f"analyzer.cli.{arguments.module}").run(arguments)
     except HalfshaftError as error:
-        print(f"halfshaft {arguments.command}: {error}", file=sys.stderr)
+        print(f"halfshaft {arguments.module}: {error}", file=sys.stderr)
         return error.exit_status
+    except KeyboardInterrupt:
+        print("\nhalfshaft: stopped.", file=sys.stderr)
+        return STOPPED
     except BrokenPipeError:
         sys.stderr.close()
         return 0
