@@ -41,7 +41,10 @@ def read_toml(path: Path | str) -> dict[str, Any]:
     except UnicodeDecodeError:
         raise InputError(f"{path.name}: is not UTF-8 text, so it is not TOML; save it as UTF-8.") from None
     except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{path.name}: not valid TOML: {error}. Mend the line named.") from None
+        raise InputError(
+            f"{path.name}: not valid TOML: {error}. Mend the line named: numbers take a decimal point and no unit, "
+            "words take quotes."
+        ) from None
 
 
 def validated(model: type[Model], table: Any, *, file: str, table_name: str) -> Model:
@@ -60,6 +63,11 @@ def validated(model: type[Model], table: Any, *, file: str, table_name: str) -> 
         # a mistyped key shows up twice, as unknown and as missing: say the unknown one
         first = min(error.errors(), key=lambda e: e["type"] != "extra_forbidden")
         raise InputError(f"{file}: {_sentence(model, first, table_name)}") from None
+
+
+def named(tables: dict[str, Any]) -> str:
+    """The tables that a file has, for a message."""
+    return ", ".join(f"[{name}]" for name in tables) or "nothing"
 
 
 def _submodel(annotation: Any) -> type[BaseModel] | None:
@@ -117,24 +125,32 @@ def _number(value: float | None) -> str:
     return "any" if value is None else f"{value:g}"
 
 
-# factor from what was probably typed to what the key wants, and the words for it
+# key's ending, factor from what was probably typed to what the key wants, what was probably typed; first fit wins
 _SLIPS = (
-    (1e-3, "looks like a value a thousand times too large (g for kg, mm for m): divide by 1000"),
-    (1e3, "looks like a value a thousand times too small (m for mm): multiply by 1000"),
-    (1e-2, "looks like per cent or centimetres where a fraction or metres are wanted: divide by 100"),
-    (1e2, "looks like a fraction where per cent is wanted: multiply by 100"),
-    (0.45359237, "looks like pounds: multiply by 0.4536"),
-    (0.0254, "looks like inches: multiply by 0.0254"),
-    (0.3048, "looks like feet: multiply by 0.3048"),
-    (1e-1, "looks ten times too large: check the decimal point"),
-    (10.0, "looks ten times too small: check the decimal point"),
+    ("_mm", 1e3, "metres"),
+    ("_mm", 10.0, "centimetres"),
+    ("_mm", 25.4, "inches"),
+    ("_m", 1e-3, "millimetres"),
+    ("_m", 1e-2, "centimetres"),
+    ("_m", 0.0254, "inches"),
+    ("_m", 0.3048, "feet"),
+    ("_kg", 1e-3, "grams"),
+    ("_kg", 1e3, "tonnes"),
+    ("_kg", 0.45359237, "pounds"),
+    ("_Nm", 1.3558, "pound-feet"),
+    ("_N", 1e3, "kilonewtons"),
+    ("_N", 9.80665, "kilograms-force"),
+    ("_percent", 1e2, "a fraction"),
+    ("_fraction", 1e-2, "per cent"),
+    ("_coefficient", 1e-2, "per cent"),
 )
 
 
 def _mend(key: str, value: Any, low: float | None, high: float | None) -> str:
     if isinstance(value, bool) or not isinstance(value, int | float):
         return "Write a plain number with a decimal point and no unit."
-    for factor, words in _SLIPS:
-        if (low is None or value * factor >= low) and (high is None or value * factor <= high):
-            return f"{value:g} {words} ({value * factor:g})."
+    for ending, factor, unit in _SLIPS:
+        if key.endswith(ending) and (low is None or value * factor >= low) and (high is None or value * factor <= high):
+            step = f"multiply by {factor:g}" if factor > 0.02 else f"divide by {1 / factor:g}"
+            return f"{value:g} looks like {unit}: {step} ({value * factor:g})."
     return "Check the value and its unit (the key's ending names the unit)."

@@ -9,7 +9,7 @@ from pydantic import Field, field_validator, model_validator
 from analyzer.differential import springs
 from analyzer.differential.ramps import AngleReference, ring_face_angle_rad
 from analyzer.errors import InputError
-from analyzer.settings_file import Settings, read_toml, validated
+from analyzer.settings_file import Settings, named, read_toml, validated
 
 SMALLEST_FACE_ANGLE_DEG = 10.0  # below this pins jam on any real ramp; no shop cuts it (common practice, no source)
 
@@ -366,9 +366,8 @@ def load_setup(path: Path | str) -> Setup:
     tables = read_toml(path)
     file = Path(path).name
     if "differential" not in tables:
-        raise InputError(
-            f"{file}: the table [differential] is missing; found {list(tables) or 'nothing'}. Add [differential]."
-        )
+        mend = "This is a car file: give it with --car." if "car" in tables else "Add [differential]."
+        raise InputError(f"{file}: the table [differential] is missing; found {named(tables)}. {mend}")
     extra = [name for name in tables if name != "differential"]
     if extra:
         raise InputError(

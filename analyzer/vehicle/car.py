@@ -6,7 +6,7 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from analyzer.errors import InputError
-from analyzer.settings_file import Settings, read_toml, validated
+from analyzer.settings_file import Settings, named, read_toml, validated
 
 AIR_DENSITY_KG_M3 = 1.2  # at about 20 degC and sea level; a 10 % error is inside drag_percent of CarUncertainty
 
@@ -140,7 +140,8 @@ def load_car(path: Path | str) -> Car:
     tables = read_toml(path)
     file = Path(path).name
     if "car" not in tables:
-        raise InputError(f"{file}: the table [car] is missing; found {list(tables) or 'nothing'}. Add [car].")
+        mend = "This is a setup file: give it with --setup." if "differential" in tables else "Add [car]."
+        raise InputError(f"{file}: the table [car] is missing; found {named(tables)}. {mend}")
     extra = [t for t in tables if t != "car"]
     if extra:
         raise InputError(f"{file}: unknown table [{extra[0]}]; a car file has [car], [car.tyre] and [car.uncertainty].")

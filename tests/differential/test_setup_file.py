@@ -188,6 +188,7 @@ def test_wrong_files_get_one_plain_sentence(load, differential, tables, words):
         ("differential = 3", ["[differential] must be a table"]),
         ("[differential\n", ["not valid TOML"]),
         ("", ["[differential] is missing", "nothing"]),
+        ("[car]\nmass_kg = 1000\n", ["[differential] is missing", "[car]", "--car"]),
     ],
 )
 def test_files_of_another_shape(tmp_path, text, words):

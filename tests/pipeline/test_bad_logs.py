@@ -138,7 +138,10 @@ def test_an_empty_file_is_refused(car_file, tmp_path, capsys):
     [
         ("wheelbase_m = 2.42", "wheelbase = 2.42", ("wheelbase", "did you mean 'wheelbase_m'")),
         ("mass_kg = 1180", "", ("mass_kg", "missing")),
-        ("mass_kg = 1180", "mass_kg = 1180000", ("mass_kg", "1180000", "thousand", "1180")),
+        ("mass_kg = 1180", "mass_kg = 1180000", ("mass_kg", "1180000", "grams: divide by 1000 (1180)")),
+        ("mass_kg = 1180", "mass_kg = 11800", ("mass_kg", "allowed: 150 to 5000", "Check the value and its unit")),
+        ("mass_kg = 1180", "mass_kg = 1180,0", ("line 3", "decimal point")),
+        ("[car]", "[differential]", ("[car]", "--setup")),
         ("wheelbase_m = 2.42", "wheelbase_m = 2420", ("wheelbase_m", "allowed: 1 to 5", "divide by 1000")),
         ("rear_track_m = 1.47", "rear_track_m = 57.9", ("rear_track_m", "inches")),
         ("front_weight_fraction = 0.46", "front_weight_fraction = 46", ("front_weight_fraction", "divide by 100")),
