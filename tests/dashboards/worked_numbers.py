@@ -203,9 +203,8 @@ def _combined(g):
     angle = np.interp(g["lateral friction used"] / 100 * 1.3 * 3000.0, across, angles)
     straight = _tyre(shape=g["c"]).dlong_dkappa[0]
     return {
-        f"share with w of {weight:g}": _tyre(tan_alpha=angle, shape=g["c"], combined_weight=weight).dlong_dkappa[0]
-        / straight
-        for weight in (1.0, 0.7)
+        words: _tyre(tan_alpha=angle, shape=g["c"], combined_weight=weight).dlong_dkappa[0] / straight
+        for words, weight in (("share left with this w", g["w"]), ("with full similarity", 1.0))
     }
 
 
