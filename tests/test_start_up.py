@@ -1,13 +1,17 @@
 """`--help` answers at once, because commands import what they compute with only when they run."""
 
+import re
+import shlex
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
 from analyzer.cli import predict
 from analyzer.cli.main import COMMANDS, build_parser, main
 
+ROOT = Path(__file__).parents[1]
 # each takes 0.1 to 1 s to import; none is needed to say what a command does
 HEAVY = {"numpy", "scipy", "pandas", "pyarrow", "plotly", "dash", "pydantic", "rich", "jinja2", "numba"}
 
@@ -56,3 +60,21 @@ def test_no_command_shows_how_to_begin(capsys):
 def test_analyse_is_understood_as_well():
     arguments = build_parser().parse_args(["analyse", "a.csv", "--car", "car.toml"])
     assert arguments.module == "analyze"
+
+
+def commands_of_the_readme() -> list[str]:
+    text = (ROOT / "README.md").read_text("utf-8")
+    blocks = re.findall(r"```sh\n(.*?)```", text, flags=re.DOTALL)
+    lines = [line for block in blocks for line in block.replace("\\\n", " ").splitlines()]
+    return [line for line in lines if line.startswith("halfshaft")]
+
+
+@pytest.mark.parametrize("line", commands_of_the_readme())
+def test_commands_of_the_readme_are_commands(line):
+    _, *words = shlex.split(line, comments=True)
+    build_parser().parse_args(words)
+    assert [w for w in words if w.startswith("sample_logs/") and not (ROOT / w).is_file()] == []
+
+
+def test_the_readme_shows_every_command():
+    assert [c for c in COMMANDS if f"halfshaft {c}" not in (ROOT / "README.md").read_text("utf-8")] == []

@@ -4,6 +4,7 @@ import dataclasses
 import json
 import os
 import signal
+from importlib import resources
 from pathlib import Path
 
 import pandas as pd
@@ -230,7 +231,7 @@ def test_a_worker_of_another_version_refuses(cut_logs, car):
     assert "install the same version" in analyse_log(other).reason
 
 
-def test_the_readme_names_every_column():
-    text = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
-    table = text.split("<!-- season table")[1].split("\n## ")[0]
+def test_the_guide_names_every_column():
+    text = resources.files("dashboards.guide").joinpath("user.md").read_text("utf-8")
+    table = text.split("\n## Batch\n")[1].split("\n## ")[0]
     assert [name for name in COLUMNS if f"`{name}`" not in table] == []

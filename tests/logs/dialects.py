@@ -1,4 +1,4 @@
-"""The table of ways a log may be written, and what must come of each. The README's list of what is read is "
+"""The table of ways a log may be written, and what must come of each. The list of what is read is "
 "this table."""
 
 from collections.abc import Callable
@@ -20,7 +20,7 @@ class Dialect:
 
     Attributes
     ----------
-    group, words : for the README's list.
+    group, words : for the list of what is read.
     write : (made log, a folder to work in) -> the bytes of the file.
     outcome : `same` (the same channels to 1e-9), `asks` or `refused` (a message, exit status 2).
     says : for `asks` and `refused`, words the message must hold.

@@ -1,4 +1,4 @@
-"""The table of faults: how each is made, and what must be said of it. Part of the README's list of what is read."""
+"""The table of faults: how each is made, and what must be said of it. Part of the list of what is read."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -16,7 +16,7 @@ class Fault:
 
     Attributes
     ----------
-    group, words : for the README's list.
+    group, words : for the list of what is read.
     spoil : made log -> made log with the fault.
     code : annotation that must appear; '' for a message with exit status 2 or 3 instead.
     channel : channel it must be said of, None for all.

@@ -1,7 +1,7 @@
-"""The README's list of what is read, made from the tables that the tests run through.
+"""The list of what is read, made from the tables that the tests run through.
 
 python tests/logs/reads_table.py            prints the section
-python tests/logs/reads_table.py README.md  puts it between the two marker comments of that file
+python tests/logs/reads_table.py tests/logs/WHAT_IS_READ.md  puts it between the marker comments there
 """
 
 import sys
