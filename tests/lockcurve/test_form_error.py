@@ -1,10 +1,14 @@
 """The error put down to the tyre's form, against its own definition: a share of the curve, and a turn about a pivot."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from lockcurve.simulated_sets import CAR, KNOWN, simulated_set
 
 from analyzer.lockcurve import uncertainty
-from analyzer.lockcurve.uncertainty import model_error
+from analyzer.lockcurve.fit import fit, make_problem
+from analyzer.lockcurve.uncertainty import model_error, spread
 
 CURVE = np.array([60.0, 0.3, 20.0, 0.15, 20.0])
 SLIPPING_Nm = np.array([-300.0, 200.0, 400.0, 700.0, 500.0])  # the middle of their sizes is 400
@@ -37,3 +41,14 @@ def test_a_wrong_split_moves_each_slope_by_itself_and_no_hold_off(monkeypatch):
     assert np.all(error[:, [0, 2, 4]] == 0)
     assert np.std(error[:, 1]) == pytest.approx(0.02, rel=0.03)
     assert abs(np.corrcoef(error[:, 1], error[:, 3])[0, 1]) < 0.03
+
+
+def test_without_a_gyro_the_form_error_is_widened_by_what_is_stated():
+    """A yaw rate put together errs alike in like corners, which resampling cannot see: same draws, four times wider."""
+    fitted = fit(make_problem(simulated_set(300, np.random.default_rng(8)).observed, CAR, KNOWN))
+    put_together = replace(fitted, problem=replace(fitted.problem, has_gyro=False))
+    with_gyro, without = (spread(f, replicates=100) for f in (fitted, put_together))
+    error = (without.draws - with_gyro.draws)[:, -5:] / (uncertainty.WITHOUT_GYRO - 1)
+    assert uncertainty.WITHOUT_GYRO > 1 and np.std(error[:, 1]) > 0.5 * uncertainty.TILT_ERROR
+    part = [s.budget["tyre_model"][1] / (1 - s.budget["tyre_model"][1]) for s in (with_gyro, without)]
+    assert part[1] / part[0] == pytest.approx(uncertainty.WITHOUT_GYRO**2)
