@@ -65,9 +65,29 @@ def validated(model: type[Model], table: Any, *, file: str, table_name: str) -> 
         raise InputError(f"{file}: {_sentence(model, first, table_name)}") from None
 
 
-def named(tables: dict[str, Any]) -> str:
-    """The tables that a file has, for a message."""
-    return ", ".join(f"[{name}]" for name in tables) or "nothing"
+# files that are one table with its own tables in it: the table -> what the file is, and the option that takes it
+_ONE_TABLE = {"car": ("a car file", "--car"), "differential": ("a setup file", "--setup")}
+
+
+def load_table(model: type[Model], path: Path | str, *, table_name: str) -> Model:
+    """The file's only table, `car` or `differential`, as a `model`.
+
+    Raises
+    ------
+    InputError : the file cannot be read, is of another kind, or a key is wrong; the message names key, value, range
+        and mend.
+    """
+    tables, file = read_toml(path), Path(path).name
+    if table_name not in tables:
+        other = next((_ONE_TABLE[name] for name in tables if name in _ONE_TABLE), None)
+        mend = f"Add [{table_name}]." if other is None else f"This is {other[0]}: give it with {other[1]}."
+        found = ", ".join(f"[{name}]" for name in tables) or "nothing"
+        raise InputError(f"{file}: the table [{table_name}] is missing; found {found}. {mend}")
+    extra = next((name for name in tables if name != table_name), None)
+    if extra is not None:
+        kind = _ONE_TABLE[table_name][0]
+        raise InputError(f"{file}: unknown key or table '{extra}'; {kind} has [{table_name}] and its own tables.")
+    return validated(model, tables[table_name], file=file, table_name=table_name)
 
 
 def _submodel(annotation: Any) -> type[BaseModel] | None:

@@ -8,8 +8,7 @@ from pydantic import Field, field_validator, model_validator
 
 from analyzer.differential import springs
 from analyzer.differential.ramps import AngleReference, ring_face_angle_rad
-from analyzer.errors import InputError
-from analyzer.settings_file import Settings, named, read_toml, validated
+from analyzer.settings_file import Settings, load_table
 
 SMALLEST_FACE_ANGLE_DEG = 10.0  # below this pins jam on any real ramp; no shop cuts it (common practice, no source)
 
@@ -363,14 +362,4 @@ def load_setup(path: Path | str) -> Setup:
     ------
     InputError : the file cannot be read or a key is wrong; the message names key, value, range and mend.
     """
-    tables = read_toml(path)
-    file = Path(path).name
-    if "differential" not in tables:
-        mend = "This is a car file: give it with --car." if "car" in tables else "Add [differential]."
-        raise InputError(f"{file}: the table [differential] is missing; found {named(tables)}. {mend}")
-    extra = [name for name in tables if name != "differential"]
-    if extra:
-        raise InputError(
-            f"{file}: unknown key or table '{extra[0]}'; a setup file has [differential] and its own tables."
-        )
-    return validated(Setup, tables["differential"], file=file, table_name="differential")
+    return load_table(Setup, path, table_name="differential")

@@ -48,7 +48,7 @@ def read(source: Source) -> RawLog:
             f"{source.name}: no table of numbers found in this text; export the log as CSV with a header row and "
             "one row per sample."
         )
-    return RawLog(dialect.words, dialect.columns, _Loader(source, dialect, head), dialect.preamble)
+    return RawLog(dialect.words, dialect.columns, _Loader(source, dialect), dialect.preamble)
 
 
 class _Columns:
@@ -95,10 +95,9 @@ def _means(block: np.ndarray, factor: int) -> np.ndarray:
 class _Loader:
     """Loads columns of one text log: fast when every cell is a plain number, lenient where it is not."""
 
-    def __init__(self, source: Source, dialect: Dialect, head: bytes) -> None:
+    def __init__(self, source: Source, dialect: Dialect) -> None:
         self._source = source
         self._dialect = dialect
-        self._head = head
 
     def __call__(self, wanted: Sequence[int]) -> tuple[list[np.ndarray], list[str]]:
         if not wanted:
@@ -133,11 +132,25 @@ class _Loader:
             )
         return list(values), [*self._source.damage, *notes]
 
-    def _fast(self, positions, clocks, names, columns: _Columns, notes: list[str]) -> None:
+    def _fast(
+        self,
+        positions: Sequence[int],
+        clocks: Sequence[bool],
+        names: Sequence[str],
+        columns: _Columns,
+        notes: list[str],
+    ) -> None:
         for batch in self._batches(positions, pa.float64(), notes):
             columns.add(np.array([floats(c) for c in batch.columns]))
 
-    def _as_strings(self, positions, clocks, names, columns: _Columns, notes: list[str]) -> None:
+    def _as_strings(
+        self,
+        positions: Sequence[int],
+        clocks: Sequence[bool],
+        names: Sequence[str],
+        columns: _Columns,
+        notes: list[str],
+    ) -> None:
         words = dict.fromkeys(names, 0)
         for batch in self._batches(positions, pa.string(), notes):
             columns.add(
@@ -145,7 +158,14 @@ class _Loader:
             )
         notes.extend(_word_notes(words))
 
-    def _line_by_line(self, positions, clocks, names, columns: _Columns, notes: list[str]) -> None:
+    def _line_by_line(
+        self,
+        positions: Sequence[int],
+        clocks: Sequence[bool],
+        names: Sequence[str],
+        columns: _Columns,
+        notes: list[str],
+    ) -> None:
         words = dict.fromkeys(names, 0)
         short = 0
         for rows in self._row_blocks():
@@ -170,7 +190,7 @@ class _Loader:
         keys = [str(i) for i in range(dialect.width)]
         wrong = [0]
 
-        def skip(_row) -> str:
+        def skip(_row: pacsv.InvalidRow) -> str:
             wrong[0] += 1
             return "skip"
 

@@ -5,8 +5,7 @@ from pathlib import Path
 import numpy as np
 from pydantic import Field, model_validator
 
-from analyzer.errors import InputError
-from analyzer.settings_file import Settings, named, read_toml, validated
+from analyzer.settings_file import Settings, load_table
 
 AIR_DENSITY_KG_M3 = 1.2  # at about 20 degC and sea level; a 10 % error is inside drag_percent of CarUncertainty
 
@@ -137,12 +136,4 @@ def load_car(path: Path | str) -> Car:
     ------
     InputError : the file cannot be read or a key is wrong; the message names key, value, range and mend.
     """
-    tables = read_toml(path)
-    file = Path(path).name
-    if "car" not in tables:
-        mend = "This is a setup file: give it with --setup." if "differential" in tables else "Add [car]."
-        raise InputError(f"{file}: the table [car] is missing; found {named(tables)}. {mend}")
-    extra = [t for t in tables if t != "car"]
-    if extra:
-        raise InputError(f"{file}: unknown table [{extra[0]}]; a car file has [car], [car.tyre] and [car.uncertainty].")
-    return validated(Car, tables["car"], file=file, table_name="car")
+    return load_table(Car, path, table_name="car")
