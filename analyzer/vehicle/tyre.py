@@ -12,9 +12,9 @@ linearly with load. The form is the sine of SAE 870421 without its curvature ter
 H. B. Pacejka, Tyre and Vehicle Dynamics, section 4.3.2 (from memory).
 
 Full similarity (w = 1) ties what is left of the longitudinal stiffness to how much of the lateral friction is used: at
-87 % of it a wheel keeps two thirds of its longitudinal stiffness. Measured tyres keep as much or more: the weighting of the
-same book's example tyre, cos(1.09 atan(12.35 tan(alpha))) (from memory), keeps 0.80 at 0.05 rad where similarity says
-0.59; a multi-body car with other published figures wants about full similarity. w is therefore fitted, from 0.85.
+87 % of it a wheel keeps two thirds of its longitudinal stiffness. Measured tyres keep as much or more: the weighting of
+the same book's example tyre, cos(1.09 atan(12.35 tan(alpha))) (from memory), keeps 0.80 at 0.05 rad where similarity
+says 0.59; a multi-body car with other published figures wants about full similarity. w is therefore fitted, from 0.85.
 """
 
 from dataclasses import dataclass, replace
