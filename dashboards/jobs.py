@@ -6,6 +6,7 @@ import os
 import subprocess
 import sys
 import threading
+from typing import IO, cast
 
 from dashboards.logbook import Logbook
 
@@ -73,16 +74,17 @@ class Jobs:
                     text=True,
                     env={**os.environ, "OMP_NUM_THREADS": "1"},
                 )
+            told_by, held_open = cast(IO[str], child.stdout), cast(IO[str], child.stdin)
             ending = {"error": CRASHED}
-            for line in child.stdout:
+            for line in told_by:
                 told = json.loads(line)
                 if "step" not in told:
                     ending = told
                 elif not job.cancelled:
                     self._logbook.set_status(run_id, state="running", step=told["step"], share=told["share"])
             child.wait()
-            child.stdin.close()
-            child.stdout.close()
+            held_open.close()
+            told_by.close()
             with self._lock:
                 if self._jobs[run_id] is not job:  # cancelled and started anew meanwhile
                     return

@@ -4,6 +4,7 @@
 import io
 import json
 import secrets
+import sqlite3
 import threading
 import time
 from collections import OrderedDict
@@ -12,7 +13,7 @@ from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, cast
 
 from analyzer.analysis import Analysis
 from analyzer.errors import InputError
@@ -84,7 +85,7 @@ class Logbook:
             raise InputError(f"{name}: does not end like {words}; allowed: {', '.join(endings)}. Choose another file.")
         if length is not None and length > UPLOAD_LIMIT_BYTES:
             raise InputError(_too_large(name, length))
-        stored = files.keep(self.book, kind, name, _Limited(stream, name))
+        stored = files.keep(self.book, kind, name, cast(BinaryIO, _Limited(stream, name)))
         return StoredFile(stored.id, stored.name, stored.path)
 
     def remove(self, kind: str, key: str) -> None:
@@ -148,8 +149,8 @@ class Logbook:
                 run.id,
                 date_s=run.date_s,
                 car_id=run.car.id,
-                setup_id=run.setup and run.setup.id,
-                channels_id=run.channels and run.channels.id,
+                setup_id=None if run.setup is None else run.setup.id,
+                channels_id=None if run.channels is None else run.channels.id,
             )
             made = results.ask(connection, run)
             connection.execute("UPDATE results SET asked_s = ? WHERE id = ?", (time.time(), made))
@@ -291,10 +292,10 @@ class Logbook:
                 "INSERT INTO comparisons (id, before_laps, after_laps, state, asked_s) VALUES (?, ?, ?, 'waiting', ?)",
                 (made, before_laps or None, after_laps or None, time.time()),
             )
-            for number, side in enumerate((before, after)):
+            for number, chosen in enumerate((before, after)):
                 connection.executemany(
                     "INSERT INTO compared (comparison_id, side, place, result_id) VALUES (?, ?, ?, ?)",
-                    [(made, number, place, result_id) for place, result_id in enumerate(side)],
+                    [(made, number, place, result_id) for place, result_id in enumerate(chosen)],
                 )
         return made
 
@@ -317,7 +318,7 @@ class Logbook:
         )
         return [{"id": row["result_id"], **self.job(row["result_id"])} for row in rows]
 
-    def _comparison(self, comparison_id: str):
+    def _comparison(self, comparison_id: str) -> sqlite3.Row | None:
         if not is_id(comparison_id):
             return None
         return self.book.row("SELECT * FROM comparisons WHERE id = ?", (comparison_id,))

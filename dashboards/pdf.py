@@ -10,7 +10,7 @@ from analyzer.errors import InputError
 
 BROWSERS = ("chromium", "chromium-browser")
 FLAGS = ["--enable-unsafe-swiftshader"]
-SIDES, MARGIN = ("top", "right", "bottom", "left"), "10mm"
+MARGIN = "10mm"
 PRINTED_PX = 718  # A4 less the margins: 190 mm at 96 pixels an inch
 MISSING = (
     "A PDF needs Chromium and the Python package playwright on the machine that serves this page. "
@@ -48,7 +48,11 @@ def to_pdf(report_html: str) -> bytes:
                 page.add_style_tag(content=".modebar{display:none !important}")
                 page.evaluate("paper(true)")  # what `beforeprint` does, with time to settle
                 page.wait_for_timeout(500)
-                return page.pdf(format="A4", print_background=True, margin=dict.fromkeys(SIDES, MARGIN))
+                return page.pdf(
+                    format="A4",
+                    print_background=True,
+                    margin={"top": MARGIN, "right": MARGIN, "bottom": MARGIN, "left": MARGIN},
+                )
         except Error as error:
             raise InputError(f"The PDF could not be made ({error.message.splitlines()[0]}). {MISSING}") from None
 

@@ -3,6 +3,8 @@
 import csv
 import io
 import json
+from collections.abc import Callable
+from typing import BinaryIO, cast
 from urllib.parse import unquote
 
 import flask
@@ -30,7 +32,7 @@ def add_routes(server: flask.Flask, logbook: Logbook) -> None:
         try:
             if kind in ("car", "setup") and (request.content_length or 0) > SETTINGS_LIMIT_BYTES:
                 raise InputError("That is too large for a settings file; allowed: up to 1 MB. Choose a TOML file.")
-            stored = logbook.store(kind, name, request.stream, request.content_length)
+            stored = logbook.store(kind, name, cast(BinaryIO, request.stream), request.content_length)
         except HalfshaftError as error:
             return {"error": str(error)}, 400
         return {"key": stored.key, "name": stored.name, "sent": safe_name(name)}, 200
@@ -62,7 +64,9 @@ def add_routes(server: flask.Flask, logbook: Logbook) -> None:
         return _attached(json.dumps(kept["result"], indent=1), "application/json", "comparison.json")
 
 
-def _download(logbook: Logbook, run_id: str, ending: str, media_type: str, made) -> flask.Response:
+def _download(
+    logbook: Logbook, run_id: str, ending: str, media_type: str, made: Callable[[Analysis], str | bytes]
+) -> flask.Response:
     try:
         body = made(logbook.analysis(run_id))
     except HalfshaftError as error:

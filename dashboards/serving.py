@@ -25,6 +25,8 @@ class _TooLarge(RequestEntityTooLarge):
 class _Parser(HTTPRequestParser):
     """Refuses as early as waitress does, before the body is taken in, but says what to do."""
 
+    error: Any  # waitress sets it while it parses
+
     def received(self, data: bytes) -> int:
         taken = super().received(data)
         if isinstance(self.error, RequestEntityTooLarge):

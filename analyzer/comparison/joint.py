@@ -60,7 +60,7 @@ class JointLog:
     problem: Problem
     side: int
     source: Hashable
-    clusters: tuple[Hashable, ...]
+    clusters: tuple[tuple, ...]
 
 
 @dataclass(frozen=True)
@@ -77,7 +77,7 @@ class Curvature:
     data: np.ndarray
     information: np.ndarray
     gradients: np.ndarray
-    clusters: tuple[Hashable, ...]
+    clusters: tuple[tuple, ...]
     log: np.ndarray
     names: tuple[tuple[str, str], ...]
 
@@ -116,7 +116,7 @@ class _Layout:
 
     def __init__(self, logs: tuple[JointLog, ...], *, tie_sd_Nm: tuple[float, float] | None, one_tyre: bool) -> None:
         priors = logs[0].problem.priors
-        columns: dict[Hashable, int] = {}
+        columns: dict[tuple, int] = {}
         self.index = []
         for log in logs:
             for j, prior in enumerate(priors):
@@ -151,7 +151,7 @@ class _Layout:
         return float(0.5 * off @ self.information @ off)
 
 
-def _owner(j: int, prior: Prior, log: JointLog, one_tyre: bool) -> Hashable:
+def _owner(j: int, prior: Prior, log: JointLog, one_tyre: bool) -> tuple:
     """What a nuisance parameter belongs to: the same key, the same parameter."""
     if prior.group == "tyre" and not one_tyre:
         return j, "side", log.side
@@ -288,7 +288,7 @@ def _result(
     )
 
 
-def _draws(theta: np.ndarray, influence: np.ndarray, clusters: tuple[Hashable, ...], prior: np.ndarray) -> np.ndarray:
+def _draws(theta: np.ndarray, influence: np.ndarray, clusters: tuple[tuple, ...], prior: np.ndarray) -> np.ndarray:
     """(k, size): corners resampled whole, both sides together, and priors redrawn, as in `lockcurve.uncertainty`."""
     rng = np.random.default_rng(SEED)
     names = list(dict.fromkeys(clusters))

@@ -115,7 +115,7 @@ def _changes(
     table[:, 3] = np.log(np.maximum(table[:, 3], 1.0))
     cell = (2 * table[:, 0] + table[:, 1]).astype(int)
     count = np.bincount(cell, minlength=2 * len(corners)).reshape(-1, 2)
-    matched = (count >= LEAST_PASSES).all(axis=1)
+    matched = np.all(count >= LEAST_PASSES, axis=1)
     found: dict[tuple[int, str] | None, Interval] = {
         corner: _nothing(n) for corner, n in zip(corners, count, strict=True)
     }

@@ -145,7 +145,7 @@ def _planned(joint: JointFit, parameter: str, size: str, *, laps: float, mass_kg
         level=level,
         change_Nm=change,
         laps=enough,
-        reason=None if enough else _floor_words(max(last, key=last.get)),
+        reason=None if enough else _floor_words(max(last, key=last.__getitem__)),
         passes=None if enough is None else enough * passes,
         no_change_laps=next((n for n, sd in unchanged.items() if margin >= NO_CHANGE * sd), None),
         margin_Nm=margin,

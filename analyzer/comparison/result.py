@@ -35,8 +35,8 @@ from analyzer.report.result_json import lock_curve, plain
 
 def comparison_result(comparison: Comparison) -> dict[str, Any]:
     """Schema 1 of the comparison."""
-    expected = comparison.expected_locking_change_Nm
-    expected = [None] * len(comparison.torque_Nm) if expected is None else expected
+    change = comparison.expected_locking_change_Nm
+    expected = [None] * len(comparison.torque_Nm) if change is None else change
     return plain(
         {
             "schema": 1,

@@ -23,8 +23,8 @@ def print_comparison(comparison: Comparison, console: Console) -> None:
     """Did it take and how sure, in two lines; then sides, parameters, phases, events, warnings, cautions."""
     for line in answer(comparison):
         console.print(line, markup=False)
-    for words, side in (("before", 0), ("after", 1)):
-        console.print(f"{words + ':':8}" + "; ".join(r.name for r in comparison.of_side(side)), markup=False)
+    for words, number in (("before", 0), ("after", 1)):
+        console.print(f"{words + ':':8}" + "; ".join(r.name for r in comparison.of_side(number)), markup=False)
     for warning in comparison.warnings:
         console.print(f"Warning: {warning}", markup=False)
     console.print()

@@ -70,7 +70,7 @@ def joint_logs(runs: list[Run], matches: list[CornerMatch], *, paired: bool) -> 
     for k, (run, match) in enumerate(zip(runs, matches, strict=True)):
         car, corners = run.analysis.car, run.analysis.corners
         problem = make_problem(run.observed(), car, _priors(run, has_gyro))
-        clusters = []
+        clusters: list[tuple] = []
         for group in np.unique(problem.group):
             corner = corners[group].number if group < len(corners) else None
             if corner in match.numbers:

@@ -1,5 +1,7 @@
 """Findings that concern the session as a whole: lock that fades within it, and a setup file that it contradicts."""
 
+from typing import Any
+
 from analyzer.agreement.verdict import Agreement
 from analyzer.findings.confidence import above, confidence
 from analyzer.findings.finding import Finding
@@ -21,7 +23,7 @@ def find_of_the_session(signals: Signals, trend: LockTrend, agreement: Agreement
     return tuple(found)
 
 
-def _whole(signals: Signals, **what) -> Finding:
+def _whole(signals: Signals, **what: Any) -> Finding:
     return Finding(lap=None, corner=None, start_s=float(signals.time_s[0]), end_s=float(signals.time_s[-1]), **what)
 
 

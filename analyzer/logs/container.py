@@ -8,7 +8,7 @@ import zlib
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 from analyzer.errors import InputError
 
@@ -167,7 +167,7 @@ class _GzipStream(io.RawIOBase):
     def readable(self) -> bool:
         return True
 
-    def readinto(self, buffer) -> int:
+    def readinto(self, buffer: Any) -> int:
         while not self._over:
             packed = self._unpack.unconsumed_tail or self._next_packed()
             if self._over:
@@ -220,7 +220,7 @@ class _ZipStream(io.RawIOBase):
     def readable(self) -> bool:
         return True
 
-    def readinto(self, buffer) -> int:
+    def readinto(self, buffer: Any) -> int:
         try:
             data = self._stream.read(len(buffer))
         except (zipfile.BadZipFile, zlib.error, EOFError):

@@ -266,7 +266,7 @@ def _header_rows(lines: Sequence[str], first: int, separator: str, width: int) -
 
 def _names_and_units(rows: Sequence[Sequence[str]], width: int) -> tuple[list[str], list[str]]:
     names, units = [""] * width, [""] * width
-    name_rows = []
+    name_rows: list[list[str]] = []
     for row in rows:
         row = [*row, *[""] * width][:width]
         filled = [c for c in row if c]

@@ -165,13 +165,12 @@ def _inside_of(raw: RawLog, taken: dict, channel: str) -> str:
 
 
 def _seconds(raw: RawLog, taken: dict, data: Data) -> np.ndarray:
-    rows = len(next(iter(data.values())))
     if "time" not in taken:
-        return np.arange(rows) / (raw.stated_rate_hz or 100.0)
+        return np.arange(len(next(iter(data.values())))) / (raw.stated_rate_hz or 100.0)
     item = taken["time"]
     symbol = item.unit or parse_unit(raw.columns[item.index].unit) or "s"
     values = data[item.index] * TIME_FACTORS.get(symbol, 1.0)
     rows = np.arange(len(values))
     good = np.isfinite(values)
-    values = np.interp(rows, rows[good], values[good])
-    return values if (np.diff(values) > 0).all() else np.linspace(values.min(), values.max() + 1e-9, len(values))
+    filled = np.interp(rows, rows[good], values[good])
+    return filled if (np.diff(filled) > 0).all() else np.linspace(filled.min(), filled.max() + 1e-9, len(filled))

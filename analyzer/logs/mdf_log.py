@@ -6,7 +6,7 @@ import sys
 import zlib
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 
@@ -61,7 +61,7 @@ def read(source: Source) -> RawLog:
     signals = None
     with _silent_finaliser():
         try:
-            signals = _signals(MDF(source.seekable()))
+            signals = _signals(MDF(cast(Any, source.seekable())))
         except (*_BROKEN, MdfException):
             signals = None
     if signals is None:

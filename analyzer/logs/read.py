@@ -132,7 +132,7 @@ def listed(raw: RawLog, most: int = 25) -> str:
     return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
-def missing_channels(channels: Mapping[str, np.ndarray]) -> list[str]:
+def missing_channels(channels: Mapping[str, object]) -> list[str]:
     """What every answer needs and the log does not have, in words."""
     missing = [
         f"{channel.label} ({name})"

@@ -1,6 +1,7 @@
 """Phases of a corner over laps: one row per corner and phase, medians of the laps."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -43,10 +44,11 @@ def corner_rows(results: tuple[PhaseResult, ...]) -> tuple[CornerRow, ...]:
     for result in results:
         groups.setdefault((result.corner, result.direction, result.phase), []).append(result)
     ordered = sorted(groups, key=lambda key: (key[0], key[1], PHASES.index(key[2])))
-    return tuple(
-        CornerRow(*key, len(groups[key]), **{c: _median([getattr(r, c) for r in groups[key]]) for c in COLUMNS})
-        for key in ordered
-    )
+    rows = []
+    for key in ordered:
+        means: dict[str, Any] = {c: _median([getattr(r, c) for r in groups[key]]) for c in COLUMNS}
+        rows.append(CornerRow(*key, len(groups[key]), **means))
+    return tuple(rows)
 
 
 def _median(values: list[float | None]) -> float | None:

@@ -1,5 +1,7 @@
 """The summary on a terminal, readable at 80 columns: the answer first, then what it rests on."""
 
+from typing import Literal
+
 from rich import box
 from rich.console import Console
 from rich.table import Table
@@ -173,7 +175,7 @@ def _print_corners(analysis: Analysis, console: Console) -> None:
         box=box.SIMPLE_HEAD,
         padding=(0, 1, 0, 0),
     )
-    for heading, justify in (
+    headings: tuple[tuple[str, Literal["left", "right"]], ...] = (
         ("corner", "left"),
         ("phase", "left"),
         ("inside\nslip %", "right"),
@@ -183,7 +185,8 @@ def _print_corners(analysis: Analysis, console: Console) -> None:
         ("transfer\nN.m", "right"),
         ("parts\nN.m", "right"),
         ("locked\n%", "right"),
-    ):
+    )
+    for heading, justify in headings:
         table.add_column(heading, justify=justify)
     last = None
     for row in rows:

@@ -229,7 +229,18 @@ def _calibrate_rear(wheels: np.ndarray, straight: np.ndarray, steps: list[Calibr
     return wheels
 
 
-def _biases(wheels, speed, yaw, lateral, straight, moving, rate_hz, car, has_gyro, steps) -> tuple[float, float, float]:
+def _biases(
+    wheels: np.ndarray,
+    speed: np.ndarray,
+    yaw: np.ndarray,
+    lateral: np.ndarray,
+    straight: np.ndarray,
+    moving: np.ndarray,
+    rate_hz: float,
+    car: Car,
+    has_gyro: bool,
+    steps: list[CalibrationStep],
+) -> tuple[float, float, float]:
     """Yaw bias (rad/s), lateral bias (m/s2) and front left/right log scale by robust least squares.
 
     lateral - v yaw = lateral_bias - v yaw_bias + dv_y/dt;   (v_fr - v_fl)/v - track yaw/v = -track yaw_bias/v + scale.
@@ -299,7 +310,9 @@ def _biases(wheels, speed, yaw, lateral, straight, moving, rate_hz, car, has_gyr
     return yaw_bias, lateral_bias, scale
 
 
-def _calibrate_longitudinal(longitudinal, slope, where, rate) -> tuple[np.ndarray, CalibrationStep]:
+def _calibrate_longitudinal(
+    longitudinal: np.ndarray, slope: np.ndarray, where: np.ndarray, rate: float
+) -> tuple[np.ndarray, CalibrationStep]:
     """Bias of longitudinal acceleration against the change of front wheel speed (road slope averages out over laps).
 
     The standard deviation comes from how the bias of whole blocks scatters, `BIAS_BLOCK_S` each so that blocks are

@@ -142,8 +142,8 @@ def _settle_sides(recording: Recording, view: _Turning, read: Read) -> tuple[Rec
         )
         notes.append(Annotation("sides_exchanged", "warning", None, None, None, note))
     for name in against:
-        recording, note = _turned_over(recording, name, f"it runs against {words} (correlation {signs[name]:.2f})")
-        notes.append(note)
+        recording, turned = _turned_over(recording, name, f"it runs against {words} (correlation {signs[name]:.2f})")
+        notes.append(turned)
     return recording, notes
 
 

@@ -1,6 +1,7 @@
 """One uniform time base for all channels; gaps are marked, never bridged silently."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy import ndimage, signal
@@ -118,7 +119,7 @@ def _silent(time: np.ndarray, start: float, stop: float) -> list[tuple[float, fl
 
 def _merged(gaps: list[Annotation]) -> list[Annotation]:
     """A clock gap silences every channel at once: one annotation instead of one per channel."""
-    by_stretch: dict[tuple[float, float], list[Annotation]] = {}
+    by_stretch: dict[tuple[Any, Any], list[Annotation]] = {}
     for gap in gaps:
         by_stretch.setdefault((gap.start_s, gap.end_s), []).append(gap)
     merged = []
@@ -126,7 +127,7 @@ def _merged(gaps: list[Annotation]) -> list[Annotation]:
         if len(same) == 1:
             merged.append(same[0])
             continue
-        names = ", ".join(gap.channel for gap in same)
+        names = ", ".join(str(gap.channel) for gap in same)
         text = f"no values for {stop - start:.2f} s ({names}); this stretch takes no part in any result."
         merged.append(Annotation("gap", "warning", None, start, stop, text, excludes=True))
     return merged

@@ -8,12 +8,11 @@ run a stale copy of what that function calls.
 import hashlib
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 try:
     import numba
 except ImportError:
-    numba = None  # type: ignore[assignment]  # the way to say that a module may be missing
+    numba = None
 
 IS_COMPILED = numba is not None
 _HERE = Path(__file__).parent
@@ -44,9 +43,8 @@ def compiled(function: Callable) -> Callable:
         return function
     if _FOLDER is None:
         return numba.njit(function)
-    config: Any = numba.config  # numba fills it at run time
-    before, config.CACHE_DIR = config.CACHE_DIR, str(_FOLDER)
+    before, numba.config.CACHE_DIR = numba.config.CACHE_DIR, str(_FOLDER)
     try:
         return numba.njit(cache=True)(function)
     finally:
-        config.CACHE_DIR = before
+        numba.config.CACHE_DIR = before

@@ -33,6 +33,8 @@ SHAPES = {
 def circuit_map(analysis: Analysis, key: str, *, chosen: Finding | None = None, mode: str = "light") -> go.Figure:
     """Scatter of x and y (m); customdata starts with the sample's log time (s) everywhere."""
     quantity = QUANTITIES[key]
+    if quantity.mapped is None:
+        raise ValueError(f"'{key}' has no one value a sample that a map could show")
     values = quantity.mapped(analysis, ALL)
     at = largest(values, POINTS)
     known = at[np.isfinite(values[at])]

@@ -106,7 +106,8 @@ def _stretches(analysis: Analysis, view: View) -> list[_Stretch]:
         low, high = float(time[first]), float(time[end - 1])
         if view.window is not None:
             # a standing car has one distance at many times: from the first to the last of them
-            ends = (axis.searchsorted(v + offset, side) for v, side in zip(view.window, ("left", "right"), strict=True))
+            begin, stop = view.window
+            ends = (axis.searchsorted(begin + offset, "left"), axis.searchsorted(stop + offset, "right"))
             a, b = (min(int(k), len(time) - 1) for k in ends)
             low, high = max(low, float(time[a])), min(high, float(time[b]))
         found.append(_Stretch(lap, low, high, offset))

@@ -161,6 +161,8 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
     @app.callback(Output("faults", "figure"), Input("mode", "data"), State("check-id", "data"))
     def _timeline(mode: str, run_id: str) -> dict:
         found = logbook.check(run_id)
+        if found is None:
+            return {}
         return fault_timeline.fault_timeline(found["quality"], found["log"]["duration_s"], mode=mode or "light")
 
     @app.callback(

@@ -129,7 +129,15 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         Input("side-key", "value"),
         Input("mode", "data"),
     )
-    def _side_by_side(before_ids, after_ids, before_laps, after_laps, phase, key, mode) -> dict:
+    def _side_by_side(
+        before_ids: list[str] | None,
+        after_ids: list[str] | None,
+        before_laps: str | None,
+        after_laps: str | None,
+        phase: str,
+        key: str,
+        mode: str | None,
+    ) -> dict:
         try:
             before = _passes(_runs(logbook, before_ids), before_laps, "before")
             after = _passes(_runs(logbook, after_ids), after_laps, "after")
@@ -151,7 +159,15 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         State("comparison", "data"),
         prevent_initial_call=True,
     )
-    def _together(_, __, before_ids, after_ids, before_laps, after_laps, comparison_id) -> tuple:
+    def _together(
+        _: Any,
+        __: Any,
+        before_ids: list[str] | None,
+        after_ids: list[str] | None,
+        before_laps: str | None,
+        after_laps: str | None,
+        comparison_id: str | None,
+    ) -> tuple:
         try:
             if dash.ctx.triggered_id == "together":
                 comparison_id = logbook.new_comparison(
@@ -183,7 +199,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
     @app.callback(Output("together-told", "children"), Input("compared", "data"), Input("mode", "data"))
     def _told(compared: str | None, mode: str) -> list:
         kept = logbook.comparison(compared) if compared else None
-        return [] if kept is None else told(compared, kept, mode=mode or "light")
+        return [] if compared is None or kept is None else told(compared, kept, mode=mode or "light")
 
 
 def _progress(comparison_id: str, step: str, share: float) -> html.Div:

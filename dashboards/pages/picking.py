@@ -84,7 +84,8 @@ def view_of(analysis: Analysis, window: list[float] | None, along: str, laps: li
 
 def zoomed(change: dict | None) -> list[float] | str | None:
     """What a drag on the traces asks for: a range in axis units, `all`, or None (nothing about x)."""
-    for key, value in (change or {}).items():
+    change = change or {}
+    for key, value in change.items():
         if key.startswith("xaxis") and key.endswith("autorange"):
             return "all"
         if key.startswith("xaxis") and key.endswith("range[0]"):
@@ -94,8 +95,10 @@ def zoomed(change: dict | None) -> list[float] | str | None:
     return None
 
 
-def log_time(analysis: Analysis, view: View) -> list[float]:
-    """A window on the traces' axis as log time (s)."""
+def log_time(analysis: Analysis, view: View) -> list[float] | None:
+    """The window on the traces' axis as log time (s); None where all is seen."""
+    if view.window is None:
+        return None
     time = analysis.signals.time_s
     axis = analysis.signals.distance_m if view.axis == "distance" else time
     offset = float(axis[analysis.laps.bounds[view.laps[0] - 1][0]]) if view.laps else 0.0

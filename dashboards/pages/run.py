@@ -1,5 +1,7 @@
 """Run page: findings, map, traces, lock plot and corners of one log; picking a finding moves them all."""
 
+from typing import Any
+
 import dash
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html
 
@@ -66,7 +68,10 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         State("run-id", "data"),
         prevent_initial_call=True,
     )
-    def _pick(_, __, on_map, on_lock, ___, ____, listed, before, run_id) -> dict:
+    def _pick(
+        _: Any, __: Any, on_map: dict | None, on_lock: dict | None, ___: Any, ____: Any,
+        listed: list[int] | None, before: dict | None, run_id: str,
+    ) -> dict:  # fmt: skip
         analysis, source = logbook.analysis(run_id), ctx.triggered_id
         pick = None
         if source in ("previous", "next") and listed and ctx.triggered[0]["value"]:
@@ -173,7 +178,10 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         State("window", "data"),
         State("run-id", "data"),
     )
-    def _traces(pick, rows, along, laps, _, change, mode, window, run_id):
+    def _traces(
+        pick: dict | None, rows: list[str] | None, along: str, laps: list[int] | None, _: Any, change: dict | None,
+        mode: str | None, window: list[float] | None, run_id: str,
+    ) -> tuple:  # fmt: skip
         analysis, source = logbook.analysis(run_id), ctx.triggered_id
         view = None
         if source == "traces":
@@ -181,8 +189,8 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
             if asked is None:
                 return dash.no_update, dash.no_update
             chosen = tuple(sorted(laps or ())) or None
-            view = View(axis=along, laps=chosen, window=None if asked == "all" else tuple(asked))
-            window = None if view.window is None else log_time(analysis, view)
+            view = View(axis=along, laps=chosen, window=None if isinstance(asked, str) else (asked[0], asked[1]))
+            window = log_time(analysis, view)
         elif source == "whole":
             window = None
         elif source in ("pick", None):
@@ -220,7 +228,10 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
 
     @app.callback(Output("trend", "figure"), Input("mode", "data"), State("run-id", "data"))
     def _trend(mode: str, run_id: str) -> dict:
-        figure = trend_plot(logbook.analysis(run_id).trend)
+        trend = logbook.analysis(run_id).trend
+        if trend is None:
+            return {}
+        figure = trend_plot(trend)
         return readable(styled(figure, height=320, mode=mode or "light"), mode or "light")
 
     @app.callback(Output("corner-table", "children"), Input("table-lap", "value"), State("run-id", "data"))

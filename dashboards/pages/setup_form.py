@@ -7,10 +7,10 @@ from dash import dcc, html
 from pydantic import BaseModel
 
 from analyzer.differential.setup import Breakaway, ConeSpring, RingSpring, Setup, SetupUncertainty, Shims, load_setup
-from analyzer.settings_file import validated
+from analyzer.settings_file import Settings, validated
 from dashboards.logbook import Logbook
 
-GROUPS = {  # table -> (heading, model); "" is [differential] itself
+GROUPS: dict[str, tuple[str, type[Settings]]] = {  # table -> (heading, model); "" is [differential] itself
     "": ("Differential, ramps and plates", Setup),
     "cone_spring": ("Cone springs (clamp the packs)", ConeSpring),
     "ring_spring": ("Ring springs (hold the pressure rings together)", RingSpring),
