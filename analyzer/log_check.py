@@ -243,7 +243,7 @@ def _car_checks(recording: Recording, car: Car) -> tuple[str, ...]:
     if "steer" in channels and turn is not None and (slope := steer_slope_m(channels["steer"], speed, turn)):
         ratio = 1.0 if recording.steer_at == "road_wheel" else car.steering_ratio
         result.append(
-            f"Steer per path curvature: {slope:.1f} m; wheelbase times steering ratio is "
+            f"Steer per path curvature: {slope:.1f} m; wheelbase times steering ratio, to which understeer adds, is "
             f"{car.wheelbase_m * ratio:.1f} m"
             f"{_verdict(slope, car.wheelbase_m * ratio, 0.5)}"
         )

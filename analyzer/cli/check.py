@@ -67,6 +67,7 @@ def _print(check: "LogCheck", *, map_file: str | None) -> None:
     lines = [
         f"{marks[a.severity]} {_when(a.start_s, a.end_s)}{escape(a.message)}"
         for a in shortened(check, MOST_ALIKE).annotations
+        if not (a.code == "unit" and a.severity == "info")  # said under "How they were recognised"
     ]
     _print_list(console, "Units, signs, gaps, faults", lines or ["nothing found"], markup=True)
     _print_list(console, "Against the car file", check.car_checks)

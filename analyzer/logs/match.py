@@ -70,7 +70,20 @@ class Proposal:
             reasons[name] = f"NOT CERTAIN: {others}? Keep the right one"
         for name, why in self.unknown_units.items():
             reasons[name] = f'STATE THE UNIT: {why}. Add unit = "..."'
-        return channel_map_toml(self.channel_map(raw), reasons)
+        return channel_map_toml(self.channel_map(raw), reasons) + self._not_found(raw)
+
+    def _not_found(self, raw: RawLog) -> str:
+        """A place to name the column of each channel that is needed and was not found, as comments."""
+        found = {**self.taken, **self.doubts}
+        used = {taken.index for taken in self.taken.values()}
+        unused = ", ".join(f'"{column.name}"' for i, column in enumerate(raw.columns) if i not in used)
+        missing = [c for c in CHANNELS.values() if c.required and c.name not in found and c.name != "time"]
+        if not missing or not unused:
+            return ""
+        lines = ["", f"# NOT FOUND, but needed. Name the columns and take the # away. Columns left: {unused[:300]}"]
+        for channel in missing:
+            lines += [f"# [channels.{channel.name}]  # {channel.label}", '# column = "..."', '# unit = "..."']
+        return "\n".join(lines) + "\n"
 
 
 def propose(raw: RawLog) -> Proposal:

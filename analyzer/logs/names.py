@@ -56,9 +56,9 @@ def _any(words: str) -> str:
 _ACC = _any("a acc accel acceleration accelerazione aceleracion g gforce force beschl beschleunigung accelerometer")
 _SPEED = _any(
     "speed spd vel velo velocity geschw geschwindigkeit vitesse velocidad velocita snelheid rpm rotation drehzahl "
-    "raddrehzahl radgeschwindigkeit"
+    r"raddreh\w* radgeschw\w*"
 )
-_WHEEL = _any("wheel whl ws wss rad raddrehzahl radgeschwindigkeit roue rueda ruota wiel")
+_WHEEL = _any(r"wheel whl ws wss rad raddreh\w* radgeschw\w* roue rueda ruota wiel")
 _CORNER = {
     "fl": _any(
         "fl lf vl avg front_left left_front vorne_links links_vorne avant_gauche gauche_avant anteriore_sinistra "

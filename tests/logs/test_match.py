@@ -54,6 +54,32 @@ def test_names_that_are_no_channel(name):
     assert all(name_score(channel, name) < 0.7 for channel in RULES)
 
 
+@pytest.mark.parametrize("name", ["Radgeschw VL", "Radgeschw. vorne links", "Raddrehz_VL", "v_Rad_VL [m/s]"])
+def test_shortened_german_wheel_names(name):
+    assert max(RULES, key=lambda channel: name_score(channel, name)) == "wheel_speed_fl"
+    assert name_score("wheel_speed_fl", name) >= 0.7
+
+
+def test_the_map_leaves_a_place_for_what_is_needed_and_was_not_found(tmp_path):
+    names = {**w.PLAIN_NAMES, "wheel_speed_rl": "Signal A", "wheel_speed_rr": "Signal B"}
+    path = tmp_path / "log.csv"
+    path.write_text(w.text(LOG, names=names), encoding="utf-8")
+    raw = open_log(path)
+    text = propose(raw).toml(raw)
+    assert "Signal A" in text and "# [channels.wheel_speed_rl]" in text and "# [channels.throttle]" not in text
+    lines = iter(text.splitlines())
+    # as a person would: the # taken away, column and unit written in
+    wanted, columns = [], {"wheel_speed_rl": "Signal A", "wheel_speed_rr": "Signal B"}
+    for line in lines:
+        if line.startswith("# [channels."):
+            channel = line.removeprefix("# [channels.").split("]")[0]
+            line, _, _ = f"[channels.{channel}]\ncolumn = '{columns[channel]}'\nunit = 'km/h'", next(lines), next(lines)
+        wanted.append(line)
+    (tmp_path / "map.toml").write_text("\n".join(wanted), encoding="utf-8")
+    recording = read_log(path, channel_map=load_channel_map(tmp_path / "map.toml"))
+    assert {"wheel_speed_rl", "wheel_speed_rr"} <= recording.channels.keys()
+
+
 def test_every_channel_has_a_rule():
     assert CHANNELS.keys() <= RULES.keys()
 
