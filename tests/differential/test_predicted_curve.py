@@ -179,6 +179,28 @@ def test_band_of_one_cause_is_that_causes_interval():
     np.testing.assert_allclose(lower / curve.locking_torque_Nm(torque), math.exp(-1.959964 * 0.15), rtol=1e-6)
 
 
+@pytest.mark.parametrize("angle, ramp_friction", [(30, 0.0), (60, 0.0), (75, 0.0), (60, 0.1)])
+def test_an_uncertain_ramp_angle_spreads_the_slope_as_the_wedge_says(angle, ramp_friction):
+    # derived: slope ~ cot(theta + phi), so half a degree more or less is the ratio of two cotangents
+    none = dict.fromkeys(
+        (
+            "friction_coefficient_percent",
+            "friction_radius_percent",
+            "cone_spring_percent",
+            "ring_spring_percent",
+            "pin_radius_percent",
+        ),
+        0,
+    )
+    curve = predicted(
+        drive_ramp_angle_deg=angle,
+        ramp_friction_coefficient=ramp_friction,
+        uncertainty=none | {"ramp_angle_deg": 0.5},
+    )
+    flat, steep = (math.radians(angle + off) + math.atan(ramp_friction) for off in (0.5, -0.5))
+    assert curve.spread.drive_thrust == pytest.approx(0.5 * math.log(math.tan(flat) / math.tan(steep)), rel=1e-3)
+
+
 def test_band_covers_what_uncertain_parts_do():
     """The closed-form band against Monte Carlo over the same uncertainties: 95 % within 2 points, at every torque."""
     rng, n = np.random.default_rng(5), 20000

@@ -1,6 +1,7 @@
 """Time base, yaw rate, calibration and path on made signals whose answer is known."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -181,6 +182,19 @@ def test_without_a_gyro_the_front_wheels_and_lateral_acceleration_give_the_yaw_r
     assert np.sqrt(np.mean((signals.yaw_rate_rad_s - yaw)[inner] ** 2)) < 0.012
     with_gyro = prepare(made_session(scales=(0.3, -0.2, 0, 0))[0], car=CAR)
     assert np.median(signals.yaw_rate_sd_rad_s) > np.median(with_gyro.yaw_rate_sd_rad_s)
+
+
+@pytest.mark.parametrize("slow", ["wheel_speed_fl", "wheel_speed_fr"])
+def test_ground_speed_is_the_wheel_that_rolls_when_the_other_front_wheel_is_held(slow):
+    """In a left corner the left wheel rolls slower than the middle of the axle, the right one faster: derived."""
+    made, yaw, speed, _ = made_session()
+    held = (made.time_s > 27.0) & (made.time_s < 28.0)  # in a corner to the left
+    assert yaw[held].min() > 0.25
+    channels = {**made.channels, slow: np.where(held, 0.7 * made.channels[slow], made.channels[slow])}
+    signals = prepare(replace(made, channels=channels), car=CAR)
+    inner = (made.time_s > 27.3) & (made.time_s < 27.7)
+    assert not signals.speed_trusted[inner].any()
+    assert signals.speed_m_s[inner] == pytest.approx(speed[inner], abs=0.05)
 
 
 def test_rotations_become_speeds_with_the_car_files_radii():
