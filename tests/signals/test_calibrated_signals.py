@@ -9,6 +9,7 @@ from vehicle.made_axle import made_car
 
 from analyzer.errors import CannotTell
 from analyzer.logs.recording import Annotation, Recording
+from analyzer.signals import calibrate
 from analyzer.signals.calibrate import prepare
 from analyzer.signals.path import dead_reckoned, from_position
 from analyzer.signals.timebase import low_pass, to_uniform
@@ -106,6 +107,17 @@ def test_smoother_is_the_dense_least_squares_solution():
     assert 0.9 < np.median(ratio) < 1.4  # a local approximation, on the safe side
 
 
+@pytest.mark.parametrize("sd", [0.006, 0.05])
+def test_the_smoothers_deviation_is_near_that_of_the_dense_problem(sd):
+    """Posterior variance of a linear Gaussian problem: the diagonal of the inverse; the code's is a local figure."""
+    n, rate, roughness = 400, 50.0, 8.0
+    _, stated = smooth_yaw_rate(measurements=[np.zeros(n)], standard_deviations=[np.full(n, sd)], rate_hz=rate)
+    second = np.diff(np.eye(n), n=2, axis=0) * rate**2
+    precision = np.eye(n) / sd**2 + second.T @ second / (roughness**2 * rate)
+    exact = np.sqrt(np.diag(np.linalg.inv(precision)))
+    assert stated[n // 2] == pytest.approx(exact[n // 2], rel=0.3)
+
+
 def test_what_knows_nothing_counts_nothing():
     n = 200
     truth = np.sin(np.arange(n) / 30)
@@ -172,6 +184,17 @@ def test_biases_are_found_where_a_car_passes_from_corner_to_corner_without_a_str
     # the speed hardly varies, so the two are hard to tell apart, and said to be
     assert abs(yaw_bias.value - math.degrees(0.005)) < 2 * yaw_bias.standard_deviation < 2.0
     assert abs(lateral_bias.value - 0.1) < 2 * lateral_bias.standard_deviation < 0.8
+
+
+def test_the_longitudinal_bias_is_as_sure_as_its_blocks_agree(monkeypatch):
+    """Forty sessions whose road slopes otherwise every 10 s: the errors are as large as the deviations say."""
+    monkeypatch.setattr(calibrate, "BIAS_DRIFT_M_S2", 0.0)
+    rng, off = np.random.default_rng(11), []
+    for _ in range(40):
+        slopes = np.repeat(0.1 * rng.standard_normal(12), 500)
+        step = {s.code: s for s in prepare(made_session(long_bias=slopes)[0], car=CAR).calibration}
+        off.append(step["longitudinal_bias"].value / step["longitudinal_bias"].standard_deviation)
+    assert 0.6 < np.sqrt(np.mean(np.square(off))) < 1.5
 
 
 def test_without_a_gyro_the_front_wheels_and_lateral_acceleration_give_the_yaw_rate():
