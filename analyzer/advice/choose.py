@@ -21,12 +21,15 @@ def spin_s(table: np.ndarray) -> np.ndarray:
 
 
 def moment_Nm(table: np.ndarray) -> np.ndarray:
-    """Moment against the turn while coasting; 0 everywhere when the log has none, so that it never decides."""
+    """(...,) moment against the turn while coasting (N.m), from outcomes (..., outcomes).
+
+    0 everywhere when the log has none, so that it never decides.
+    """
     return np.nan_to_num(table[..., MOMENT])
 
 
 def of_cure(cure: Cure, table: np.ndarray) -> np.ndarray:
-    """What `cure` is to make smaller."""
+    """(...,) what `cure` is to make smaller, s or N.m, from outcomes (..., outcomes)."""
     return spin_s(table) if cure == "spin" else moment_Nm(table)
 
 

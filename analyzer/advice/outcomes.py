@@ -124,7 +124,12 @@ def outcomes(replayed: Replayed, asked: Demand, rows: Rows, car: Car) -> Outcome
 
 
 def peak_slip(tyre: Mapping[str, Any]) -> float | np.ndarray:
-    """Longitudinal slip kappa at the peak of the force, at the static load: kappa/(1 + kappa) = mu rho_peak / C."""
+    """Longitudinal slip kappa (1) at the peak of the force, at the static load: kappa/(1 + kappa) = mu rho_peak / C.
+
+    Parameters
+    ----------
+    tyre : figures as `axle.tyre_figures` gives them, numbers or arrays of one shape, which is the answer's.
+    """
     theoretical = tyre["friction_x"] * peak_rho(tyre["shape"]) / tyre["slip_stiffness"]
     return theoretical / (1 - theoretical)
 

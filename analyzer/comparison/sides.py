@@ -115,7 +115,7 @@ def side_change(
 
 
 def interval(value: float, draws: np.ndarray) -> Interval:
-    """`value` with the 95 % interval of `draws`."""
+    """`value` with the 95 % interval of `draws` (k,)."""
     lower, upper = np.percentile(draws, [2.5, 97.5])
     return Interval(value, float(min(lower, value)), float(max(upper, value)))
 

@@ -25,7 +25,7 @@ def locking_value(*, locking_torque_Nm: ArrayLike, input_torque_Nm: ArrayLike) -
 
 
 def torque_bias_ratio(locking_value: ArrayLike) -> np.ndarray:
-    """TBR = T_slow/T_fast = (1 + S)/(1 - S) (-); infinite at S >= 1, where the fast wheel gets no drive at all.
+    """TBR = T_slow/T_fast = (1 + S)/(1 - S), of its shape (-); infinite at S >= 1: no drive at the fast wheel.
 
     References
     ----------
@@ -36,6 +36,6 @@ def torque_bias_ratio(locking_value: ArrayLike) -> np.ndarray:
 
 
 def locking_value_of_bias_ratio(ratio: ArrayLike) -> np.ndarray:
-    """S = (TBR - 1)/(TBR + 1) (-); 1 for an infinite ratio."""
+    """S = (TBR - 1)/(TBR + 1), of the argument's shape (-); 1 for an infinite ratio."""
     ratio = np.asarray(ratio, dtype=float)
     return 1 - 2 / (ratio + 1)

@@ -12,7 +12,7 @@ COAST_SHARE = 0.3  # coast side of the grid over its drive side, as in the contr
 
 
 def input_torque_grid_Nm(curve: PredictedLockCurve, *, largest_Nm: float, points: int = 53) -> np.ndarray:
-    """Input torques from -0.3 to +1 of `largest_Nm` (N.m), with zero and the hold-offs among them."""
+    """(n,) input torques from -0.3 to +1 of `largest_Nm` (N.m), rising, with zero and the hold-offs among them."""
     low = -COAST_SHARE * largest_Nm
     kinks = [0.0, curve.drive_hold_Nm or 0.0, -(curve.coast_hold_Nm or 0.0)]
     # rounded, so that a kink that falls on the even grid is not there twice
@@ -44,7 +44,7 @@ def lock_curve_result(curve: PredictedLockCurve, *, input_torque_Nm: np.ndarray)
 
 
 def lock_curve_points(curve: PredictedLockCurve, *, input_torque_Nm: np.ndarray) -> list[dict[str, float | None]]:
-    """One dict per input torque: locking torque with its 95 % band, locking value, torque bias ratio.
+    """One dict for each input torque (n,) (N.m): locking torque with its 95 % band, locking value, torque bias ratio.
 
     Notes
     -----

@@ -90,7 +90,7 @@ def _robust_sd(residual: np.ndarray) -> float:
 
 
 def steer_for_moment_rad(moment_Nm: np.ndarray | float, car: Car) -> np.ndarray | float:
-    """Extra steer at the road wheel that holds a turn against a yaw moment (rad).
+    """(n,) extra steer at the road wheel (rad) that holds a turn against a yaw moment (n,) (N.m).
 
     Notes
     -----

@@ -52,18 +52,18 @@ class Problem:
 
     @property
     def start(self) -> np.ndarray:
-        """Nuisance starts, then the curve's."""
+        """(P,) where the parameters start: the nuisance ones, then the curve's five."""
         hold = 0.12 * self.hold_sd_Nm
         return np.array([p.start for p in self.priors] + [60.0, 0.2, hold, 0.1, hold])
 
     @property
     def information(self) -> np.ndarray:
-        """Prior information 1/sd^2; the curve's preload and slopes have next to none."""
+        """(P,) prior information 1/sd^2 of the parameters; the curve's preload and slopes have next to none."""
         hold = 1 / self.hold_sd_Nm**2
         return np.array([1 / p.deviation**2 for p in self.priors] + [1e-6, 1e-2, hold, 1e-2, hold])
 
     def values(self, theta: np.ndarray) -> dict[str, float]:
-        """Nuisance parameters by name."""
+        """Nuisance parameters by name, from all of them (P,)."""
         return {p.name: float(v) for p, v in zip(self.priors, theta, strict=False)}
 
 
@@ -121,7 +121,7 @@ class Evaluation:
 
 
 def evaluate(problem: Problem, theta: np.ndarray, start: np.ndarray | None, scale: tuple | None) -> Evaluation:
-    """Loss at `theta`; `start` warm-starts the state, `scale` freezes sd and trust of the samples."""
+    """Loss at `theta` (P,); `start` (2, n) warm-starts the state, `scale` freezes sd and trust (n,) of the samples."""
     solution = solve(problem.values(theta), problem.inputs, problem.car, start=start, iterations=30)
     at = solution.at
     if scale is None:
@@ -194,7 +194,10 @@ def normal_equations(
     slopes: tuple[np.ndarray, np.ndarray, np.ndarray],
     per_group: bool,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Curvature, gradient and (per corner pass, on request) gradients of the loss, priors included."""
+    """Curvature (P, P), gradient (P,) and, on request, gradients by corner pass (groups, P; else no rows) of the loss.
+
+    Priors are in curvature and gradient, not in the passes'.
+    """
     axle, measured, margin = slopes
     count = len(theta)
     hessian = np.diag(problem.information)
@@ -232,13 +235,13 @@ def bounded(problem: Problem, theta: np.ndarray) -> np.ndarray:
 
 
 def held(problem: Problem, theta: np.ndarray, gradient: np.ndarray) -> np.ndarray:
-    """Parameters at a limit that the loss pushes further out: they take no part in the step."""
+    """(P,) bool, parameters at a limit that the loss pushes further out: they take no part in the step."""
     inward = bounded(problem, theta - 1e-6 * np.sign(gradient))
     return (gradient != 0) & (inward == theta) & (bounded(problem, theta) == theta)
 
 
 def newton_step(hessian: np.ndarray, gradient: np.ndarray, damping: float, held: np.ndarray) -> np.ndarray:
-    """Damped Newton step (Marquardt's scaling) of the parameters that are not held."""
+    """(P,) damped Newton step (Marquardt's scaling) of the parameters that are not held."""
     step = np.zeros(len(gradient))
     free = ~held
     reduced = hessian[np.ix_(free, free)]

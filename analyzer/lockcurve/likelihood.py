@@ -12,7 +12,7 @@ HUBER_LIMIT = 2.0
 
 
 def huber(z: np.ndarray, limit: float = HUBER_LIMIT) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Loss, slope and weight (slope over z, used as curvature) of standardised residuals."""
+    """(n,) loss, slope and weight (slope over z, used as curvature) of standardised residuals (n,)."""
     size = np.abs(z)
     inside = size < limit
     loss = np.where(inside, 0.5 * z * z, limit * (size - 0.5 * limit))
@@ -21,7 +21,7 @@ def huber(z: np.ndarray, limit: float = HUBER_LIMIT) -> tuple[np.ndarray, np.nda
 
 
 def censored(z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Loss -log Phi(z), slope and curvature of standardised margins (capacity minus bound)."""
+    """(n,) loss -log Phi(z), slope and curvature of standardised margins (n,), capacity minus bound."""
     log_tail = log_ndtr(z)
     mills = np.exp(-0.5 * z * z - 0.5 * np.log(2 * np.pi) - log_tail)
     return -log_tail, -mills, mills * (mills + z)

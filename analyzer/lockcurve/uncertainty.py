@@ -95,5 +95,5 @@ def model_error(
 
 
 def budget_by_parameter(budget: dict[str, np.ndarray]) -> dict[str, dict[str, float]]:
-    """Parameter -> source -> share of its variance."""
+    """Parameter -> source -> share of its variance (0 to 1), from source -> shares (5,)."""
     return {name: {source: float(share[i]) for source, share in budget.items()} for i, name in enumerate(model.NAMES)}

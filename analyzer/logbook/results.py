@@ -113,7 +113,12 @@ def result_of(store: Store, run: Run) -> StoredResult | None:
 
 
 def run_of(store: Store, found: StoredResult) -> Run:
-    """The run of a result, with the car, setup and channel map of the result, whatever the run has by now."""
+    """The run of a result, with the car, setup and channel map of the result, whatever the run has by now.
+
+    Raises
+    ------
+    InputError : the run was removed.
+    """
     date = store.row("SELECT date_s FROM runs WHERE id = ?", (found.run_id,))
     if date is None:
         raise InputError("the run was removed from the logbook; add its log again.")

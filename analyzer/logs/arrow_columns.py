@@ -46,7 +46,7 @@ def raw_columns(schema: pa.Schema, file: str) -> tuple[tuple[RawColumn, ...], li
 
 
 def column_values(column: pa.ChunkedArray) -> np.ndarray:
-    """A column as float64, clock types as seconds, NaN for null and for infinite values."""
+    """A column as float64 (rows,), clock types as seconds, NaN for null and for infinite values."""
     kind, whole = column.type, _one_array(column)
     if pt.is_timestamp(kind) or pt.is_duration(kind):
         counts = _one_array(pc.cast(whole, pa.int64()))

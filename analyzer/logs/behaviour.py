@@ -32,7 +32,7 @@ _TIME_UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3
 
 
 def possible(channel: str, values: np.ndarray, symbol: str) -> bool:
-    """Whether `values`, in the unit `symbol`, lie where this channel can lie."""
+    """Whether `values` (rows,), in the unit `symbol`, lie where this channel can lie."""
     finite = values[np.isfinite(values)]
     if not len(finite):
         return True
@@ -52,7 +52,7 @@ def possible(channel: str, values: np.ndarray, symbol: str) -> bool:
 
 
 def time_unit(values: np.ndarray) -> str | None:
-    """The unit of a time column from the sample rate it would mean; None when none or more than one fits."""
+    """The unit of a time column (rows,) from the sample rate it would mean; None when none or more than one fits."""
     step = np.abs(np.diff(values[np.isfinite(values)]))
     step = step[step > 0]
     if not len(step):
@@ -131,7 +131,7 @@ def _factor_from_difference(speed: np.ndarray, difference: np.ndarray, lateral: 
 
 
 def acceleration_unit(values: np.ndarray) -> Evidence:
-    """g or m/s2 from the size: cars corner and brake with 0.5 to 3.4 g, which is 5 to 33 m/s2."""
+    """g or m/s2 from the size of values (rows,): cars corner and brake with 0.5 to 3.4 g, which is 5 to 33 m/s2."""
     size = float(np.nanpercentile(np.abs(values), 99))
     if 0.3 <= size <= 3.4:
         return Evidence("g", f"unit g from its size (up to {size:.1f})")
@@ -141,7 +141,7 @@ def acceleration_unit(values: np.ndarray) -> Evidence:
 
 
 def yaw_unit(values: np.ndarray) -> Evidence:
-    """deg/s or rad/s from the size: a car turns at 0.2 to 2 rad/s, which is 11 to 115 deg/s."""
+    """deg/s or rad/s from the size of values (rows,): a car turns at 0.2 to 2 rad/s, which is 11 to 115 deg/s."""
     size = float(np.nanpercentile(np.abs(values), 99))
     if 0.1 <= size <= 2.5:
         return Evidence("rad/s", f"unit rad/s from its size (up to {size:.1f})")
@@ -151,7 +151,7 @@ def yaw_unit(values: np.ndarray) -> Evidence:
 
 
 def fraction_unit(values: np.ndarray) -> Evidence:
-    """Per cent or ratio from the largest value."""
+    """Per cent or ratio from the largest of the values (rows,)."""
     top = float(np.nanmax(values))
     if 0.15 <= top <= 1.2:
         return Evidence("1", f"unit 1 (ratio) from its size (up to {top:.2f})")
@@ -182,7 +182,7 @@ def steer_slope_m(steer: np.ndarray, speed_m_s: np.ndarray, turn_rate_rad_s: np.
 
 
 def steer_unit(slope_m: float | None, values: np.ndarray) -> Evidence:
-    """deg or rad, from steer per curvature: wheelbase 1.5 to 4 m, steering ratio 1 (road wheel) or 8 to 22."""
+    """deg or rad of steer (rows,), from steer per curvature: wheelbase 1.5 to 4 m, ratio 1 (road wheel) or 8 to 22."""
     if slope_m is not None:
         size = abs(slope_m)
         if 1.0 <= size <= 75.0:
@@ -196,7 +196,7 @@ def steer_unit(slope_m: float | None, values: np.ndarray) -> Evidence:
 
 
 def moves_with(values: np.ndarray, reference: np.ndarray) -> float:
-    """Correlation of two channels over the rows that both have, 0 where there is none."""
+    """Correlation of two channels (rows,) over the rows that both have, 0 where there is none."""
     good = np.isfinite(values) & np.isfinite(reference)
     if good.sum() < 20:
         return 0.0

@@ -47,7 +47,12 @@ class Source:
             return _read_up_to(stream, size)
 
     def seekable(self) -> BinaryIO | str:
-        """The path of a plain file, or the unpacked bytes in memory."""
+        """The path of a plain file, or the unpacked bytes in memory.
+
+        Raises
+        ------
+        InputError : it unpacks to more than memory should hold.
+        """
         if self.path is not None:
             return str(self.path)
         with self.open() as stream:

@@ -12,7 +12,7 @@ _ABSURD = 1e25  # nanoseconds since 1970 are 2e18
 
 
 def floats(column: pa.Array) -> np.ndarray:
-    """Numbers as float64, NaN for null, infinite and absurd values (beyond 1e25, damage rather than measurement).
+    """Numbers as float64 (rows,), NaN for null, infinite and absurd values (beyond 1e25: damage, not measurement).
 
     Over the buffers, because pyarrow's own `to_numpy` imports pandas, which takes longer than reading a log.
     """
@@ -28,7 +28,7 @@ def floats(column: pa.Array) -> np.ndarray:
 
 
 def plain_numbers(column: pa.Array, decimal: str) -> np.ndarray:
-    """Strings as numbers, NaN where they are none; thousands marks are taken out."""
+    """Strings as numbers (rows,), NaN where they are none; thousands marks are taken out."""
     other = "." if decimal == "," else ","
     marks = rf"[ '{other}’\x{{00A0}}\x{{202F}}]"
     grouped = pc.match_substring_regex(column, rf"^[+-]?\d{{1,3}}({marks}\d{{3}})+(\{decimal}\d*)?$")
@@ -41,7 +41,7 @@ def plain_numbers(column: pa.Array, decimal: str) -> np.ndarray:
 
 
 def clock_seconds(column: pa.Array) -> np.ndarray:
-    """Clock times (mm:ss, hh:mm:ss.fff, with or without a date) as seconds, NaN where they are none.
+    """Clock times (mm:ss, hh:mm:ss.fff, with or without a date) as seconds (rows,), NaN where they are none.
 
     Dates count in days since 2000-01-01, so that a log over midnight goes on and microseconds survive.
     """

@@ -19,7 +19,7 @@ _SHORTEST_PHASE_S = 0.06
 
 
 def blurred(values: np.ndarray, rate_hz: float, deviation_s: float) -> np.ndarray:
-    """`values` behind a Gaussian low-pass without delay (standard deviation in s); odd in sign."""
+    """`values` (n,) behind a Gaussian low-pass without delay (standard deviation in s); odd in sign."""
     return gaussian_filter1d(np.asarray(values, float), deviation_s * rate_hz, mode="nearest")
 
 

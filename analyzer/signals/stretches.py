@@ -17,7 +17,7 @@ def runs(mask: np.ndarray) -> np.ndarray:
 
 
 def joined(found: np.ndarray, time_s: np.ndarray, *, within_s: float) -> np.ndarray:
-    """Runs with those closer than `within_s` made one."""
+    """Runs (k, 2), first and last index, with those closer than `within_s` made one."""
     if len(found) < 2:
         return found
     apart = time_s[found[1:, 0]] - time_s[found[:-1, 1]] > within_s
@@ -54,8 +54,8 @@ def period_s(recording: Recording) -> float:
 
 
 def wheel_speeds_m_s(recording: Recording, channels: Mapping[str, np.ndarray] | None = None) -> dict[str, np.ndarray]:
-    """Logged wheel speeds in m/s, good to the accuracy of a nominal radius where they are rotations; `channels` are
-    the recording's own unless given."""
+    """Channel -> logged wheel speed (n,) in m/s, good to the accuracy of a nominal radius where they are rotations;
+    `channels` are the recording's own unless given."""
     channels = recording.channels if channels is None else channels
     speeds = {name: channels[name] for name in WHEEL_CHANNELS if name in channels}
     if recording.wheel_speed_unit != "rad/s":
@@ -64,8 +64,8 @@ def wheel_speeds_m_s(recording: Recording, channels: Mapping[str, np.ndarray] | 
 
 
 def rough_speed_m_s(recording: Recording, *, without: str | None = None, part: slice = slice(None)) -> np.ndarray:
-    """The car's speed from the middle one of all speeds logged, NaN where there is none; `without` leaves one out,
-    `part` asks for some of the samples."""
+    """(n,) speed of the car (m/s) from the middle one of all speeds logged, NaN where there is none; `without` leaves
+    one out, `part` asks for some of the samples."""
     factor = NOMINAL_RADIUS_M if recording.wheel_speed_unit == "rad/s" else 1.0
     speeds = [
         recording.channels[name][part] * (factor if name in WHEEL_CHANNELS else 1.0)

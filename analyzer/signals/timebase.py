@@ -104,7 +104,7 @@ def to_uniform(recording: Recording, *, needed: frozenset[str]) -> Uniform:
 
 
 def low_pass(values: np.ndarray, *, cutoff_hz: float, rate_hz: float) -> np.ndarray:
-    """Zero-phase second-order Butterworth, forwards and backwards, along axis 0; unchanged when the rate is too low."""
+    """(n, ...) zero-phase second-order Butterworth, both ways along axis 0; unchanged when the rate is too low."""
     if cutoff_hz >= 0.45 * rate_hz:
         return np.array(values, float)
     sections = signal.butter(2, cutoff_hz, fs=rate_hz, output="sos")

@@ -229,7 +229,7 @@ class AxleSolution:
         return _each_array(lambda values: values[..., where], self)
 
     def with_rows(self, where: np.ndarray, part: "AxleSolution") -> "AxleSolution":
-        """A copy with the samples `where` (bool or index) taken from `part`."""
+        """A copy with the samples `where` (bool (n,) or index) taken from `part`."""
 
         def placed(values: np.ndarray, others: np.ndarray) -> np.ndarray:
             values = values.copy()
@@ -252,6 +252,12 @@ def solve(
     """Weighted least-squares state of every sample, damped Gauss-Newton from `start` or from rolling freely.
 
     Samples know nothing of each other: one that has settled leaves the iteration, and the rest go on.
+
+    Parameters
+    ----------
+    value : nuisance parameter -> its value, as `parameters.priors` names them.
+    inputs : n samples.
+    start : (2, n) ground speed (m/s) and lateral slip to begin from.
     """
     if len(inputs) > BLOCK:
         blocks = [slice(i, i + BLOCK) for i in range(0, len(inputs), BLOCK)]

@@ -25,7 +25,7 @@ def min_max(values: np.ndarray, points: int) -> np.ndarray:
 
 
 def largest(values: np.ndarray, points: int) -> np.ndarray:
-    """Indices (sorted, at most `points`) of each bin's largest value: for colour, where only the peak matters."""
+    """Sorted indices, `points` at most, of each bin's largest value (n,): for colour, where only the peak matters."""
     n = len(values)
     if n <= points:
         return np.arange(n)
