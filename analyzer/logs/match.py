@@ -1,6 +1,6 @@
 """Proposes which column is which channel, with reasons, and says where it cannot decide."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -141,7 +141,9 @@ def _label(channel: str) -> str:
     return CHANNELS[channel].label if channel in CHANNELS else channel
 
 
-def _checked(raw, channel: str, candidates, data: Mapping[int, np.ndarray], refused: list[str]) -> list[Candidate]:
+def _checked(
+    raw: RawLog, channel: str, candidates: Iterable[Candidate], data: Mapping[int, np.ndarray], refused: list[str]
+) -> list[Candidate]:
     """Candidates whose unit and numbers fit the channel, scored by both."""
     result = []
     for candidate in candidates:
@@ -175,7 +177,7 @@ def _checked(raw, channel: str, candidates, data: Mapping[int, np.ndarray], refu
     return sorted(result, key=lambda c: -c.score)
 
 
-def _wheels_together(scored: dict[str, list[Candidate]], data) -> dict[str, list[Candidate]]:
+def _wheels_together(scored: dict[str, list[Candidate]], data: Mapping[int, np.ndarray]) -> dict[str, list[Candidate]]:
     """Wheel candidates gain when they move with the other wheels, and lose when they do not."""
     leaders = [scored[w][0].index for w in WHEEL_CHANNELS if scored.get(w)]
     if len(leaders) < 2:
@@ -218,7 +220,7 @@ def _correlation(a: np.ndarray, b: np.ndarray) -> float:
 
 
 def _assigned(
-    raw: RawLog, scored: Mapping[str, list[Candidate]], data
+    raw: RawLog, scored: Mapping[str, list[Candidate]], data: Mapping[int, np.ndarray]
 ) -> tuple[dict[str, Taken], dict[str, tuple[Candidate, ...]]]:
     """One column for one channel, best scores first; near ties that are different signals are doubts."""
     taken: dict[str, Taken] = {}
@@ -249,7 +251,12 @@ def _assigned(
     return taken, doubts
 
 
-def _steer_by_lateral(best: Candidate, rivals: list[Candidate], scored, data) -> tuple[Candidate, list[Candidate]]:
+def _steer_by_lateral(
+    best: Candidate,
+    rivals: list[Candidate],
+    scored: Mapping[str, list[Candidate]],
+    data: Mapping[int, np.ndarray],
+) -> tuple[Candidate, list[Candidate]]:
     """Of several steer columns the one that clearly follows lateral acceleration or yaw best."""
     reference = next((data[scored[c][0].index] for c in ("yaw_rate", "lat_g") if scored.get(c)), None)
     if reference is None:

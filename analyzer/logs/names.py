@@ -35,7 +35,8 @@ def _pieces(token: str) -> list[str]:
     for end in range(1, len(token) + 1):
         for start in range(end):
             piece, before = token[start:end], best[start]
-            if before is not None and piece in _PIECES and (best[end] is None or len(before) + 1 < len(best[end])):
+            found = best[end]
+            if before is not None and piece in _PIECES and (found is None or len(before) + 1 < len(found)):
                 best[end] = [*before, piece]
     return best[-1] or [token]
 
