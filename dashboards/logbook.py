@@ -17,12 +17,15 @@ from typing import BinaryIO, cast
 
 from analyzer.analysis import Analysis
 from analyzer.errors import InputError
+from analyzer.log_check import check_log
 from analyzer.logbook import files, results, runs
 from analyzer.logbook.files import StoredFile as BookFile
 from analyzer.logbook.names import KINDS as FILE_KINDS
 from analyzer.logbook.names import LOG_ENDINGS, is_id, safe_name
 from analyzer.logbook.store import Store
+from analyzer.logs.mapping import load_channel_map
 from analyzer.provenance import hash_file
+from analyzer.vehicle.car import load_car
 
 UPLOAD_LIMIT_BYTES = 1_000_000_000
 KINDS = {  # kind of upload -> (endings allowed, words)
@@ -57,6 +60,7 @@ class Run:
     share: float
     message: str
     started: float
+    latest: bool = True  # made with the car, setup and map that the run has now
 
 
 class Logbook:
@@ -220,8 +224,25 @@ class Logbook:
         return iter(self._runs("ORDER BY asked_s DESC, results.id"))
 
     def check(self, run_id: str) -> dict | None:
-        """What the log check found, as its JSON, or None when it did not get that far."""
-        return results.log_check(self.book, run_id)
+        """What the log check found, as its JSON, or None when it did not get that far. A run that the command line
+        put in has no check yet: it is made when first asked for."""
+        found = results.log_check(self.book, run_id)
+        if found is None and self.run(run_id).state == "done":
+            self.make_check(run_id)
+            found = results.log_check(self.book, run_id)
+        return found
+
+    def make_check(self, run_id: str) -> None:
+        """Check a run's log and keep what was found.
+
+        Raises
+        ------
+        InputError : no such run, or one of its files cannot be read.
+        """
+        run = results.run_of(self.book, results.result(self.book, run_id))
+        channel_map = load_channel_map(run.channels.path) if run.channels else None
+        check = check_log(run.log.path, channel_map=channel_map, car=load_car(run.car.path))
+        results.keep_log_check(self.book, run_id, check.as_json())
 
     def result_text(self, run_id: str) -> str:
         """The result of a run as JSON text.
@@ -326,8 +347,10 @@ class Logbook:
     def _runs(self, rest: str, values: tuple = ()) -> list[Run]:
         rows = self.book.rows(
             "SELECT results.id, log.name AS log_name, car.name AS car_name, setup.name AS setup_name, state, step, "
-            "share, message, asked_s AS started FROM results JOIN files AS log ON log.id = run_id "
-            f"JOIN files AS car ON car.id = car_id LEFT JOIN files AS setup ON setup.id = setup_id {rest}",
+            "share, message, asked_s AS started, results.car_id IS runs.car_id AND results.setup_id IS runs.setup_id "
+            "AND results.channels_id IS runs.channels_id AS latest FROM results JOIN runs ON runs.id = run_id "
+            "JOIN files AS log ON log.id = run_id JOIN files AS car ON car.id = results.car_id "
+            f"LEFT JOIN files AS setup ON setup.id = results.setup_id {rest}",
             values,
         )
         return [Run(**row) for row in rows]

@@ -16,13 +16,10 @@ from analyzer.comparison.result import comparison_result
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import load_setup
 from analyzer.errors import HalfshaftError
-from analyzer.log_check import check_log
 from analyzer.logbook import results
 from analyzer.logbook.add import analyse_now
 from analyzer.logbook.parquet_copy import keep_parquet
-from analyzer.logs.mapping import load_channel_map
 from analyzer.report.result_json import plain
-from analyzer.vehicle.car import load_car
 from dashboards.logbook import COMPARISON, Logbook
 
 CHECK_SHARE = 0.2  # of the bar
@@ -46,10 +43,8 @@ def main(folder: Path, run_id: str) -> int:
 
 def _analyse(logbook: Logbook, run_id: str) -> None:
     _tell("checking the log", 0.02)
+    logbook.make_check(run_id)
     run = results.run_of(logbook.book, results.result(logbook.book, run_id))
-    channel_map = load_channel_map(run.channels.path) if run.channels else None
-    check = check_log(run.log.path, channel_map=channel_map, car=load_car(run.car.path))
-    results.keep_log_check(logbook.book, run_id, check.as_json())
     keep_parquet(logbook.book, run)
     analyse_now(
         logbook.book,

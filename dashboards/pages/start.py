@@ -129,7 +129,8 @@ def _run_list(logbook: Logbook) -> list:
 
 def _run_line(run: Run) -> html.Div:
     sheet = f", {run.setup_name}" if run.setup_name else ""
-    under = [html.Div(f"{run.car_name}{sheet}; {when(run.started)}", className="hint")]
+    earlier = "" if run.latest else "; the log was analysed anew since, with another car file, setup sheet or map"
+    under = [html.Div(f"{run.car_name}{sheet}; {when(run.started)}{earlier}", className="hint")]
     if run.state in ("waiting", "running"):
         under += [
             html.Div(

@@ -11,6 +11,7 @@ import pytest
 
 from analyzer.differential.setup import Setup, load_setup
 from analyzer.errors import InputError
+from analyzer.logbook import results
 from analyzer.report.words import answer
 from dashboards.figures import both_sides
 from dashboards.figures.circuit_map import circuit_map
@@ -37,6 +38,21 @@ def test_other_pages_open(ask_page, path):
 @pytest.mark.parametrize("path", ["/run/0000000000000000", "/run/../..", "/nowhere"])
 def test_what_is_not_there_is_said(ask_page, path):
     assert "Not here" in ask_page(path)
+
+
+def test_a_run_put_in_by_the_command_line_has_its_log_checked_when_asked(ask_page, logbook, run_id):
+    assert results.log_check(logbook.book, run_id) is None
+    assert "not read far enough" not in (page := ask_page(f"/run/{run_id}/log")) and "wheel_speed_rl" in page
+    assert results.log_check(logbook.book, run_id) is not None
+
+
+def test_a_result_of_an_earlier_car_file_says_so(ask_page, logbook, run_id):
+    assert "analysed anew since" not in ask_page("/")
+    car = logbook.file("car", "sample").path.read_bytes().replace(b"mass_kg = 1040", b"mass_kg = 1055")
+    weighed = logbook.store("car", "weighed.toml", io.BytesIO(car), len(car))
+    logbook.new_run(log_key="sample", car_key=weighed.key, setup_key=None)
+    assert {run.id: bool(run.latest) for run in logbook.runs()}[run_id] is False
+    assert ask_page("/").count("analysed anew since") == 1
 
 
 def test_every_quantity_draws(analysis):
