@@ -15,7 +15,7 @@ from analyzer.advice.words import (
 )
 from analyzer.cautions import CAUTIONS
 
-HEADINGS = {"spin_s": "rear wheels spin, s", "coast_moment_Nm": "against the turn, N.m"}
+HEADINGS = {"spin_s": "either rear spins, s", "coast_moment_Nm": "against the turn, N.m"}
 HEADING_DIGITS = {"spin_s": 1, "coast_moment_Nm": 0}
 
 

@@ -23,14 +23,14 @@ def sentence(kind: str, value: float | None, lower: float | None, upper: float |
             f"{_first(NAMES[kind])}: they would hold back {value:.0f} N.m of locking torque on either side "
             f"({lower:.0f} to {upper:.0f}). Look at springs fitted, their number and their length."
         )
-    factor = "" if value is None else f"{value:.2f} of the file's ({lower:.2f} to {upper:.2f})"
+    factor = "" if value is None else f"{value:.2f} times the file's ({lower:.2f} to {upper:.2f})"
     return {
         "as_the_file_says": f"{_first(NAMES[kind])}.",
         "ramps_exchanged": f"{_first(NAMES[kind])}: look which way round the rings sit.",
         "preload_soft": f"{_first(NAMES[kind])}, to {factor}: look at cone springs, shims and plate wear.",
         "preload_up": f"{_first(NAMES[kind])}, {factor}: look at cone springs, shims and the bench reading.",
         "friction": f"{_first(NAMES[kind])}, {factor}, preload and ramps alike: worn, glazed or treated plates, "
-        "another oil, or another number of faces.",
+        "another oil, or another number of faces. Another preload and other ramps together would look like this too.",
         "other_angle_reference": f"{_first(NAMES[kind])}: try ramp_angle_reference the other way in the setup file.",
     }[kind]
 

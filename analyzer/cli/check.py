@@ -63,7 +63,7 @@ def _print(check: "LogCheck", *, map_file: str | None) -> None:
             f"[dim]Not used: {escape(', '.join(check.unused[:40]))}{' ...' if len(check.unused) > 40 else ''}[/]"
         )
     _print_list(console, "To decide", check.questions)
-    marks = {"error": "[red]error[/]", "warning": "[yellow]note[/]", "info": "[dim]info[/]"}
+    marks = {"error": "[red]error[/]", "warning": "[yellow]warning[/]", "info": "[dim]info[/]"}
     lines = [
         f"{marks[a.severity]} {_when(a.start_s, a.end_s)}{escape(a.message)}"
         for a in shortened(check, MOST_ALIKE).annotations

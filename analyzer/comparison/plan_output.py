@@ -84,4 +84,4 @@ def _line(change: PlannedChange) -> str:
         what += f" It is below the {change.margin_Nm:.0f} N.m under which a change does not matter."
     if change.no_change_laps is None:
         return what + " 'No change' could not be shown."
-    return what + f" 'No change' needs {change.no_change_laps}."
+    return what + f" To show 'no change' takes {change.no_change_laps} laps a side."

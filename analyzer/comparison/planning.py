@@ -159,7 +159,8 @@ def _floor_words(source: str) -> str:
     group, _, name = source.partition(": ")
     if group not in FLOOR_WORDS:
         return f"corner passes scatter too much; more than {MOST_LAPS} laps a side would be needed"
-    return FLOOR_WORDS[group] + (f" ({name.removeprefix('log_').replace('_', ' ')})" if name else "")
+    which = f" ({name.removeprefix('log_').replace('_', ' ')})" if group in ("car", "tyre") else ""
+    return FLOOR_WORDS[group] + which
 
 
 def _form(joint: JointFit, after: np.ndarray) -> np.ndarray:

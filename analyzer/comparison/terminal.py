@@ -31,7 +31,7 @@ def print_comparison(comparison: Comparison, console: Console) -> None:
     for side, change in comparison.sides.items():
         console.print(
             f"{side}: {verdict_words(change)}. {change.sentence} "
-            f"A change under {change.margin_Nm:.0f} does not matter.",
+            f"A change under {change.margin_Nm:.0f} N.m is taken not to matter.",
             markup=False,
         )
     for table in (_parameters(comparison), _phases(comparison)):

@@ -226,6 +226,18 @@ def _print_quality(analysis: Analysis, console: Console) -> None:
         console.print("Nothing to report.")
 
 
+SOURCE_WORDS = {
+    "sampling": "scatter of the corner passes",
+    "tyre": "tyre",
+    "wheel_calibration": "wheel speeds' calibration",
+    "yaw_rate": "yaw rate",
+    "acceleration": "zero of the accelerations",
+    "car": "car file's figures",
+    "hold_off": "where the ramps begin to clamp",
+    "tyre_model": "form of the tyre curve",
+}
+
+
 def print_budget(curve: LockCurveEstimate, console: Console) -> None:
     """What the uncertainty of each parameter comes from, so that a user knows what to measure next."""
     sources = list(dict.fromkeys(s for shares in curve.budget.values() for s in shares))
@@ -238,13 +250,18 @@ def print_budget(curve: LockCurveEstimate, console: Console) -> None:
         title_style="bold",
         box=box.SIMPLE_HEAD,
     )
-    table.add_column("source")
+    table.add_column("what is not known")
     for name in curve.budget:
         table.add_column(name.removesuffix("_Nm").replace("_", "\n"), justify="right")
     for source in sources:
-        table.add_row(Text(source), *(number(_percent(shares.get(source))) for shares in curve.budget.values()))
+        shares = [number(_percent(of_one.get(source))) for of_one in curve.budget.values()]
+        table.add_row(Text(SOURCE_WORDS.get(source, source)), *shares)
     console.print()
     console.print(table)
+    console.print(
+        "The largest is what to see to next: more laps for the scatter, more variety of corners and throttle for the "
+        "tyre, a gyro for the yaw rate, weighing and measuring for the car file."
+    )
 
 
 def print_timings(timings_s: dict[str, float], console: Console) -> None:

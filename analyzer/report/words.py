@@ -95,7 +95,7 @@ def explanation_cells(explanation: Explanation) -> tuple[str, str, str]:
     elif times >= 2:
         better = f"{min(times, MOST_TIMES):.0f} times" + (" and more" if times > MOST_TIMES else "")
     else:
-        better = f"1/{min(1 / max(times, 1e-9), MOST_TIMES):.0f}" if times < 0.67 else "no better"
+        better = f"{min(1 / max(times, 1e-9), MOST_TIMES):.0f} times worse" if times < 0.67 else "no better"
     figure = ""
     if explanation.value is not None:
         digits, unit = (0, " N.m") if explanation.unit == "Nm" else (2, " times")

@@ -67,7 +67,7 @@ def test_no_findings_and_no_corners_are_said():
 
 def test_budget_and_timings_show_the_numbers(analysis):
     budget = printed(lambda c: print_budget(analysis.lock_curve, c))
-    assert "sampling" in budget and "60" in budget
+    assert "scatter of the corner passes" in budget and "60" in budget
     assert "1.20" in printed(print_timings, analysis.timings_s)
 
 
@@ -121,7 +121,7 @@ def test_explanations_trend_and_chatter_are_on_the_terminal(analysis):
 
 @pytest.mark.parametrize(
     ("times", "words"),
-    [(5000.0, "1000 times and more"), (25.4, "25 times"), (1.2, "no better"), (0.25, "1/4")],
+    [(5000.0, "1000 times and more"), (25.4, "25 times"), (1.2, "no better"), (0.25, "4 times worse")],
 )
 def test_how_much_better_in_words(analysis, times, words):
     friction = next(x for x in analysis.agreement.diagnosis.explanations if x.kind == "friction")
