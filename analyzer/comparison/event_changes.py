@@ -1,4 +1,4 @@
-"""Spins and understeer off the throttle: more or fewer a lap than before, with an exact interval.
+"""Spins, understeer off the throttle and chatter: more or fewer a lap than before, with an exact interval.
 
 Two Poisson counts a, b over L_a, L_b laps: given a + b, a is binomial with p = r L_a / (r L_a + L_b), r the ratio of
 the rates; the exact (Clopper-Pearson) interval of p gives that of r.
@@ -19,9 +19,10 @@ from scipy import stats
 
 from analyzer.comparison.phase_changes import PhaseChange
 from analyzer.comparison.together import SharedView
+from analyzer.findings.finding import Finding
 from analyzer.lockcurve.estimate import Interval
 
-KINDS = ("inside_wheel_spin", "coast_understeer")
+KINDS = ("inside_wheel_spin", "coast_understeer", "chatter")
 
 
 @dataclass(frozen=True)
@@ -46,11 +47,16 @@ class EventChange:
 
 
 def event_changes(views: list[SharedView], phases: tuple[PhaseChange, ...]) -> tuple[EventChange, ...]:
-    """One entry a kind; events count as independent, which is common practice."""
+    """One entry a kind; events count as independent, which is common practice.
+
+    Understeer that is the car's own does not count. Chatter is left out where a log is too slow to show it.
+    """
     laps = [sum(v.run.lap_count for v in views if v.run.side == side) for side in (0, 1)]
     found = []
     for kind in KINDS:
-        counts = [sum(f.kind == kind for v in views if v.run.side == side for f in v.findings) for side in (0, 1)]
+        if kind == "chatter" and not all(_shows_chatter(v) for v in views):
+            continue
+        counts = [sum(_counts(f, kind) for v in views if v.run.side == side for f in v.findings) for side in (0, 1)]
         ratio = rate_ratio(count_before=counts[0], count_after=counts[1], laps_before=laps[0], laps_after=laps[1])
         said = "cannot_tell"
         if ratio.lower is not None and ratio.lower > 1 and _backed(kind, phases, 1):
@@ -59,6 +65,15 @@ def event_changes(views: list[SharedView], phases: tuple[PhaseChange, ...]) -> t
             said = "fewer"
         found.append(EventChange(kind, counts[0], counts[1], laps[0], laps[1], ratio, said))
     return tuple(found)
+
+
+def _counts(finding: Finding, kind: str) -> bool:
+    return finding.kind == kind and bool(finding.evidence.get("of_the_differential", True))
+
+
+def _shows_chatter(view: SharedView) -> bool:
+    measured = view.run.analysis.chatter
+    return measured is not None and measured.events is not None
 
 
 def _backed(kind: str, phases: tuple[PhaseChange, ...], sign: int) -> bool:

@@ -22,7 +22,11 @@ PARAMETER_ROWS = {
     "drive_hold_Nm": ("drive ramps start to clamp at, N.m", 0),
     "coast_slope": ("coast slope, N.m per N.m", 3),
 }
-EVENT_WORDS = {"inside_wheel_spin": "inside rear spins", "coast_understeer": "understeer off the throttle"}
+EVENT_WORDS = {
+    "inside_wheel_spin": "inside rear spins",
+    "coast_understeer": "understeer off the throttle",
+    "chatter": "chatter in slow corners",
+}
 EVENT_VERDICT_WORDS = {"more": "more than before", "fewer": "fewer than before", "cannot_tell": "cannot be told"}
 HOW_TO_READ = (
     "Both sides are fitted with one car and one tyre, so what is wrong with those is wrong alike in both and leaves "

@@ -212,7 +212,7 @@ def test_json_by_the_contract(compared):
     point = result["locking_torque_change"][20]
     assert point["lower_Nm"] <= point["change_Nm"] <= point["upper_Nm"]
     assert {"phase", "corner", "kinematic_lock", "transfer_torque_Nm", "inside_slip"} <= set(result["phase_changes"][0])
-    assert {e["kind"] for e in result["events"]} == {"inside_wheel_spin", "coast_understeer"}
+    assert {e["kind"] for e in result["events"]} == {"inside_wheel_spin", "coast_understeer", "chatter"}
 
 
 def test_the_report_holds_everything_it_shows(compared):

@@ -1,0 +1,51 @@
+"""Which events of two runs count, on planted findings."""
+
+from types import SimpleNamespace
+
+import pytest
+
+from analyzer.comparison.event_changes import event_changes
+from analyzer.findings.finding import Finding
+
+
+def finding(kind: str, **evidence) -> Finding:
+    return Finding(
+        kind=kind,
+        lap=1,
+        corner=1,
+        start_s=1.0,
+        end_s=2.0,
+        severity="note",
+        confidence=0.9,
+        sentence="",
+        evidence=evidence,
+    )
+
+
+def view(side: int, findings: list[Finding], *, laps: int = 4, chatter_events: int | None = 0):
+    chatter = SimpleNamespace(events=chatter_events)
+    run = SimpleNamespace(side=side, lap_count=laps, analysis=SimpleNamespace(chatter=chatter))
+    return SimpleNamespace(run=run, findings=tuple(findings))
+
+
+def by_kind(views):
+    return {e.kind: e for e in event_changes(views, ())}
+
+
+def test_understeer_that_is_the_cars_own_does_not_count():
+    before = [finding("coast_understeer", of_the_differential=of_it) for of_it in (True, False, False)]
+    found = by_kind([view(0, before), view(1, [])])["coast_understeer"]
+    assert (found.count_before, found.count_after) == (1, 0)
+
+
+def test_chatter_that_a_treatment_of_the_plates_ends_is_fewer():
+    # Clopper and Pearson (from memory): of n events all before, the share that is before is at least 0.025^(1/n), so over
+    # equal laps the rate after is at most (1 - q)/q of that before, q = 0.025^(1/n)
+    found = by_kind([view(0, [finding("chatter")] * 20), view(1, [])])["chatter"]
+    assert found.verdict == "fewer"
+    assert found.rate_ratio.upper == pytest.approx((1 - 0.025 ** (1 / 20)) / 0.025 ** (1 / 20), rel=1e-6)
+    assert by_kind([view(0, [finding("chatter")] * 2), view(1, [])])["chatter"].verdict == "cannot_tell"
+
+
+def test_chatter_is_left_out_where_a_log_is_too_slow_to_show_it():
+    assert "chatter" not in by_kind([view(0, []), view(1, [], chatter_events=None)])
