@@ -39,7 +39,7 @@ def test_understeer_that_is_the_cars_own_does_not_count():
 
 
 def test_chatter_that_a_treatment_of_the_plates_ends_is_fewer():
-    # Clopper and Pearson (from memory): of n events all before, the share that is before is at least 0.025^(1/n), so over
+    # Clopper and Pearson (from memory): of n events, all before, the share before is at least 0.025^(1/n), so over
     # equal laps the rate after is at most (1 - q)/q of that before, q = 0.025^(1/n)
     found = by_kind([view(0, [finding("chatter")] * 20), view(1, [])])["chatter"]
     assert found.verdict == "fewer"
