@@ -22,14 +22,12 @@ class Conditions:
 
     Attributes
     ----------
-    grip_ratio : friction used after over before.
     grip_differs : the tyre is then fitted for each side by itself.
     driving_differs : corners are then resampled for each side by itself.
     other_circuit : corners cannot be matched.
     warnings : sentences.
     """
 
-    grip_ratio: float
     grip_differs: bool
     driving_differs: bool
     other_circuit: bool
@@ -73,7 +71,7 @@ def conditions(runs: list[Run], matches: list[CornerMatch]) -> Conditions:
         )
     if not all(r.analysis.signals.has_gyro for r in runs):
         warnings.append("Not every run has a yaw-rate channel; the change is far less sure without.")
-    return Conditions(ratio, grip_differs, driving_differs, other_circuit, tuple(warnings))
+    return Conditions(grip_differs, driving_differs, other_circuit, tuple(warnings))
 
 
 def _mask(run: Run) -> np.ndarray:
