@@ -80,7 +80,8 @@ def speed_unit(
     ----------
     speed : (n,) mean of the wheel speeds, in the unknown unit.
     time_s : (n,) s.
-    known : channels whose unit is known, inside units: any of `gps_speed`, `long_g`, `yaw_rate`, `lat_g`.
+    known : channels whose unit is known, inside units: any of `gps_speed`, `long_g`, `yaw_rate`, `lat_g`, and
+        `wheel_speeds` (m/s), their mean.
     front_difference : (n,) right minus left front wheel speed in the unknown unit, or None.
 
     Notes
@@ -93,6 +94,8 @@ def speed_unit(
     found: list[tuple[float, float, str]] = []  # factor, tolerance, words
     if "gps_speed" in known:
         found.append((_slope(speed, known["gps_speed"], moving), 0.03, "GPS speed"))
+    if "wheel_speeds" in known:  # their circumferences are the logger's, and braked or driven wheels slip
+        found.append((_slope(speed, known["wheel_speeds"], moving), 0.05, "the wheel speeds"))
     if "lat_g" in known and "yaw_rate" in known:
         found.append(
             (_slope(speed * known["yaw_rate"], known["lat_g"], moving), 0.12, "lateral acceleration over yaw rate")

@@ -87,7 +87,9 @@ def _units_by_behaviour(
         settle("yaw_rate", behaviour.yaw_unit(data[taken["yaw_rate"].index]))
     if "throttle" in open_:
         settle("throttle", behaviour.fraction_unit(data[taken["throttle"].index]))
-    _settle_speeds(raw, taken, open_, known, data, settle)
+    _settle_wheels(raw, taken, open_, known, data, settle)
+    if "gps_speed" in open_:
+        settle("gps_speed", _ground_speed_unit(raw, taken, known, data))
     if "steer" in open_ or ("steer" in taken and ROAD_WHEEL.search(_words(raw, taken["steer"]))):
         _settle_steer(raw, taken, open_, known, data, settle)
     for channel in open_:
@@ -105,10 +107,9 @@ def _words(raw: RawLog, taken: Taken) -> str:
     return " ".join(tokens(raw.columns[taken.index].name))
 
 
-def _settle_speeds(raw: RawLog, taken: dict, open_: list[str], known: dict, data: Data, settle: Settle) -> None:
+def _settle_wheels(raw: RawLog, taken: dict, open_: list[str], known: dict, data: Data, settle: Settle) -> None:
     wheels = [c for c in WHEEL_CHANNELS if c in open_]
-    speeds = wheels or [c for c in open_ if c == "gps_speed"]
-    if not speeds:
+    if not wheels:
         return
     settled = [c for c in WHEEL_CHANNELS if c in taken and c not in wheels]
     if wheels and settled:  # some wheels state their unit: the others are in the same one
@@ -117,9 +118,7 @@ def _settle_speeds(raw: RawLog, taken: dict, open_: list[str], known: dict, data
             settle(channel, behaviour.Evidence(unit, f"unit {unit} as the other wheels"))
         return
     time = _seconds(raw, taken, data)
-    mean = (
-        np.nanmean([data[taken[c].index] for c in speeds], axis=0) if len(speeds) > 1 else data[taken[speeds[0]].index]
-    )
+    mean = np.nanmean([data[taken[c].index] for c in wheels], axis=0)
     difference = None
     if {"wheel_speed_fl", "wheel_speed_fr"} <= set(wheels):
         difference = data[taken["wheel_speed_fr"].index] - data[taken["wheel_speed_fl"].index]
@@ -128,10 +127,15 @@ def _settle_speeds(raw: RawLog, taken: dict, open_: list[str], known: dict, data
         evidence = behaviour.Evidence(None, "its name says a rotation, whose unit the other channels cannot tell")
     else:
         evidence = behaviour.speed_unit(mean, time, known, difference)
-    for channel in speeds:
+    for channel in wheels:
         settle(channel, evidence)
-    if wheels and "gps_speed" in open_:
-        settle("gps_speed", evidence)
+
+
+def _ground_speed_unit(raw: RawLog, taken: dict, known: dict, data: Data) -> behaviour.Evidence:
+    """The ground speed's own unit: loggers write it in another than the wheels' as often as not."""
+    wheels = [known[c] for c in WHEEL_CHANNELS if c in known and _inside_of(raw, taken, c) == "m/s"]
+    others = {**known, "wheel_speeds": np.nanmean(wheels, axis=0)} if wheels else known
+    return behaviour.speed_unit(data[taken["gps_speed"].index], _seconds(raw, taken, data), others, None)
 
 
 def _settle_steer(raw: RawLog, taken: dict, open_: list[str], known: dict, data: Data, settle: Settle) -> None:

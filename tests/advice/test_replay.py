@@ -117,6 +117,19 @@ def test_slipping_packs_move_what_the_curve_says_from_the_faster_to_the_slower()
     assert got.wheel_rad_s[0, 0, 0, -1] < got.wheel_rad_s[1, 0, 0, -1]
 
 
+def test_the_axle_gives_the_lateral_force_that_is_asked_its_own_yaw_moment_counted():
+    """Single-track balance at the front axle: F_y + M_z/L = asked, M_z = (F_xl - F_xr) t/2."""
+    asked = corner(900.0)
+    got = replayed(asked, np.array([300.0, 0, 0, 0, 0]))
+    kappa = got.slip[:, 0, 0, -1]
+    ground, load = asked.ground_m_s[:, 0, -1], asked.load_N[:, 0, -1]
+    forces = wheel_forces(kappa=kappa, tan_alpha=_side_slip(asked, kappa) * 20.0 / ground, load_N=load, **asked.tyre)
+    # steady: each wheel's torque is its force and its rolling resistance, at the side slip that the balance asks for
+    moved = CAR.rear_rolling_radius_m * (np.diff(-forces.longitudinal) + 0.012 * np.diff(-load))
+    assert got.torque_difference_Nm[0, 0, -1] == pytest.approx(moved[0], abs=1.0)
+    assert got.use[:, 0, 0, -1] == pytest.approx(forces.use, rel=2e-3)
+
+
 def test_wheels_without_load_spin_up_by_inertia_alone():
     """(2 I + J) dw/dt = T for an open axle in the air: 1000 / (2 + 8) = 100 rad/s2."""
     asked = corner(1000.0, inside_N=1e-3, outside_N=1e-3, lateral_N=0.0)

@@ -204,6 +204,18 @@ DIALECTS: tuple[Dialect, ...] = (
     Dialect("Units", "in curly brackets after the name", _t(header="{name} {{{unit}}}")),
     Dialect("Units", "at the end of the name", _t(names=_SUFFIXED)),
     Dialect("Units", "none, foreign names (told by behaviour)", _t(names=w.PLAIN_NAMES), without=("brake",)),
+    Dialect(
+        "Units",
+        "none, wheels in m/s and ground speed in km/h (told by behaviour)",
+        _t(names=w.PLAIN_NAMES, units={**CONTRACT_UNITS, **_wheels("m/s", 1.0)}),
+        without=("brake",),
+    ),
+    Dialect(
+        "Units",
+        "none, wheels in km/h and ground speed in m/s (told by behaviour)",
+        _t(names=w.PLAIN_NAMES, units={**CONTRACT_UNITS, "gps_speed": ("m/s", 1.0)}),
+        without=("brake",),
+    ),
     Dialect("Units", "m/s", _with_units(_speeds("m/s"))),
     Dialect("Units", "mph", _with_units(_speeds("mph"))),
     Dialect("Units", "knots", _with_units(_speeds("kn"))),
