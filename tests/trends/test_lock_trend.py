@@ -38,6 +38,15 @@ def test_a_planted_change_is_told_with_its_size(change, verdict):
         assert np.sign(np.diff(levels)).tolist() == [np.sign(change)] * 3
 
 
+def test_an_interval_is_never_narrower_than_what_a_warming_tyre_can_fake():
+    """A made run without any scatter still leaves the tyre's drift, 1.96 of its standard deviations to either side."""
+    trend, length_s = trend_of(0.0)
+    found = trend.relative_per_10_min
+    drift = room.TYRE_DRIFT_SHARE * TEN_MINUTES_S / trend.span_s
+    assert found.value - found.lower >= 1.96 * drift and found.upper - found.value >= 1.96 * drift
+    assert trend.span_s <= length_s
+
+
 def test_parameters_that_the_torques_do_not_tell_apart_get_no_number():
     # one torque on drive and one on coast: preload and slopes could trade any change between them
     trend, _ = trend_of(-0.5)
