@@ -10,6 +10,7 @@ STANDING_M_S = 0.8
 STANDING_S = 3.0
 TOWED_S = 20.0
 TOW_SPEED_M_S = 18.0
+SPEEDS_ALIKE = (0.75, 1.33)  # wider than a nominal rolling radius is off, narrower than mph against km/h
 ENGINE_OFF_RAD_S = 30.0  # about 290 rpm, below any idle
 
 
@@ -103,6 +104,25 @@ def lost_pulses(recording: Recording) -> list[Annotation]:
                     Annotation("lost_pulses", "info", channel, float(time[first]), float(time[last]), words, True)
                 )
     return found
+
+
+def speeds_apart(recording: Recording, speed: np.ndarray) -> list[Annotation]:
+    """A ground speed that is another number than the wheels': one of them is not in the unit that is stated."""
+    ground = recording.channels.get("gps_speed")
+    if ground is None or not wheel_speeds_m_s(recording):
+        return []
+    rolling = rough_speed_m_s(recording, without="gps_speed")
+    moving = (rolling > 5.0) & np.isfinite(ground)
+    if np.count_nonzero(moving) < 100:
+        return []
+    ratio = float(np.median(ground[moving] / rolling[moving]))
+    if SPEEDS_ALIKE[0] <= ratio <= SPEEDS_ALIKE[1]:
+        return []
+    words = (
+        f"GPS speed reads {ratio:.2f} times the wheel speeds: one of them is not in the unit it is taken in; state the "
+        "right one in a channel map."
+    )
+    return [Annotation("speeds_apart", "warning", "gps_speed", None, None, words)]
 
 
 def throttle_range(recording: Recording, speed: np.ndarray) -> list[Annotation]:

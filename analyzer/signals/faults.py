@@ -1,7 +1,7 @@
 """What is wrong with a recording, and where: annotations that later layers obey. The recording stays as it is."""
 
 from analyzer.logs.recording import Annotation, Recording
-from analyzer.signals.fault_session import gaps, lost_pulses, standing, throttle_range, towed
+from analyzer.signals.fault_session import gaps, lost_pulses, speeds_apart, standing, throttle_range, towed
 from analyzer.signals.fault_values import clipped, dropouts, quantised, spikes, stuck
 from analyzer.signals.stretches import rough_speed_m_s
 
@@ -24,5 +24,9 @@ def find_faults(recording: Recording) -> tuple[Annotation, ...]:
         for annotation in check(recording)
     ]
     speed = rough_speed_m_s(recording)
-    found += [annotation for check in (throttle_range, standing, towed) for annotation in check(recording, speed)]
+    found += [
+        annotation
+        for check in (speeds_apart, throttle_range, standing, towed)
+        for annotation in check(recording, speed)
+    ]
     return tuple(sorted(found, key=lambda a: (-1.0 if a.start_s is None else a.start_s, a.code, a.channel or "")))

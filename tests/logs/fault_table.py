@@ -258,6 +258,13 @@ FAULTS: tuple[Fault, ...] = (
         "throttle_range",
         "throttle",
     ),
+    Fault(
+        "Units",
+        "ground speed not in the unit stated",
+        _with("gps_speed", lambda v: v * 3.6),
+        "speeds_apart",
+        "gps_speed",
+    ),
     Fault("End of range", "throttle dead", _with("throttle", lambda v: 0.0 * v + 0.3), "throttle_dead", "throttle"),
     Fault(
         "Coarse",
