@@ -135,6 +135,7 @@ def test_next_finding_steps_through_the_list(run_page, address):
     page.click("#next")
     page.locator("#what", has_text=findings[1]["sentence"]).wait_for()
     page.click("#previous")
+    page.locator("#what", has_text=findings[0]["sentence"]).wait_for()
     page.click("#previous")
     page.locator("#what", has_text=findings[-1]["sentence"]).wait_for()
 
