@@ -32,12 +32,10 @@ def run(arguments: argparse.Namespace) -> int:
     InputError : a file is wrong.
     CannotTell : a log cannot support the question.
     """
-    from rich.console import Console
-
     from analyzer.advice.advise import advise
     from analyzer.advice.result import advice_result
     from analyzer.advice.terminal import print_advice
-    from analyzer.cli.output import progress_bar, wrote_json
+    from analyzer.cli.output import deliver, progress_bar
 
     with progress_bar("reading") as progress:
         advice = advise(
@@ -49,14 +47,16 @@ def run(arguments: argparse.Namespace) -> int:
             channels_path=arguments.channels,
             progress=progress,
         )
-    if arguments.html:
+
+    def write(path: str) -> None:
         from analyzer.advice.html import write_html  # plotly takes a while to import
 
-        write_html(advice, arguments.html)
-    if wrote_json(arguments.json, lambda: advice_result(advice)):
-        return 0
-    console = Console(highlight=False)
-    print_advice(advice, console)
-    if arguments.html:
-        console.print(f"\nReport: {arguments.html}", markup=False, soft_wrap=True)
+        write_html(advice, path)
+
+    deliver(
+        arguments,
+        write_html=write,
+        result=lambda: advice_result(advice),
+        show=lambda console: print_advice(advice, console),
+    )
     return 0

@@ -31,7 +31,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     from rich.console import Console
 
-    from analyzer.cli.output import progress_bar, wrote_json
+    from analyzer.cli.output import progress_bar, say_report, wrote_json
     from analyzer.pipeline import analyze
     from analyzer.report.result_json import to_json
     from analyzer.report.terminal import print_budget, print_summary, print_timings
@@ -61,5 +61,5 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.timings:
         print_timings(timings, console)
     if arguments.html and not to_standard_output:
-        console.print(f"\nReport: {arguments.html}", markup=False, soft_wrap=True)
+        say_report(arguments.html, console)
     return 0

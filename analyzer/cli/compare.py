@@ -55,9 +55,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _compare(arguments: argparse.Namespace, progress: Callable[[str, float], None]) -> int:
-    from rich.console import Console
-
-    from analyzer.cli.output import wrote_json
+    from analyzer.cli.output import deliver
     from analyzer.comparison.compare import compare
     from analyzer.comparison.result import comparison_result
     from analyzer.comparison.terminal import print_comparison
@@ -79,16 +77,18 @@ def _compare(arguments: argparse.Namespace, progress: Callable[[str, float], Non
         channels_path=arguments.channels,
         progress=progress,
     )
-    if arguments.html:
+
+    def write(path: str) -> None:
         from analyzer.comparison.html import write_html  # plotly takes a while to import
 
-        write_html(comparison, arguments.html)
-    if wrote_json(arguments.json, lambda: comparison_result(comparison)):
-        return 0
-    console = Console(highlight=False)
-    print_comparison(comparison, console)
-    if arguments.html:
-        console.print(f"\nReport: {arguments.html}", markup=False, soft_wrap=True)
+        write_html(comparison, path)
+
+    deliver(
+        arguments,
+        write_html=write,
+        result=lambda: comparison_result(comparison),
+        show=lambda console: print_comparison(comparison, console),
+    )
     return 0
 
 

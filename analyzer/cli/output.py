@@ -1,8 +1,12 @@
 """What the commands share as they run: progress on the terminal, and JSON to a file or to standard output."""
 
+import argparse
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from rich.console import Console
 
 
 @contextmanager
@@ -21,6 +25,31 @@ def progress_bar(first: str) -> Iterator[Callable[[str, float], None]]:
     with Progress(*columns, console=terminal, transient=True, disable=not terminal.is_terminal) as bar:
         task = bar.add_task(first, total=1.0)
         yield lambda step, share: bar.update(task, description=step, completed=share)
+
+
+def deliver(
+    arguments: argparse.Namespace,
+    *,
+    write_html: Callable[[str], None],
+    result: Callable[[], Any],
+    show: Callable[["Console"], None],
+) -> None:
+    """A command's answer: the report that `--html` names, JSON, and `show` on the terminal unless JSON is there."""
+    from rich.console import Console
+
+    if arguments.html:
+        write_html(arguments.html)
+    if wrote_json(arguments.json, result):
+        return
+    console = Console(highlight=False)
+    show(console)
+    if arguments.html:
+        say_report(arguments.html, console)
+
+
+def say_report(path: str, console: "Console") -> None:
+    """Where the HTML report is; the path is not read as markup and not broken."""
+    console.print(f"\nReport: {path}", markup=False, soft_wrap=True)
 
 
 def wrote_json(target: str | None, made: Callable[[], Any]) -> bool:

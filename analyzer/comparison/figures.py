@@ -4,7 +4,18 @@ import plotly.graph_objects as go
 
 from analyzer.comparison.compare import Comparison
 from analyzer.comparison.phase_changes import PhaseChange
-from analyzer.report.figures.theme import BLUE, GREEN, GREY, ORANGE, PURPLE, SKY, VERMILLION, styled
+from analyzer.report.figures.theme import (
+    BLUE,
+    GREEN,
+    GREY,
+    MEASURED_BAND,
+    ORANGE,
+    PURPLE,
+    SKY,
+    VERMILLION,
+    add_band,
+    styled,
+)
 from analyzer.report.words import PHASE_NAMES
 
 READ_CHANGE = (
@@ -31,15 +42,7 @@ def change_plot(comparison: Comparison) -> go.Figure:
     figure = go.Figure()
     torque = comparison.torque_Nm.tolist()
     value, lower, upper = (row.tolist() for row in comparison.locking_change_Nm)
-    figure.add_scatter(
-        x=torque + torque[::-1],
-        y=upper + lower[::-1],
-        fill="toself",
-        fillcolor="rgba(0,114,178,0.22)",
-        line={"width": 0},
-        name="95 % band",
-        hoverinfo="skip",
-    )
+    add_band(figure, torque, lower, upper, fill=MEASURED_BAND, name="95 % band")
     figure.add_scatter(
         x=torque,
         y=value,

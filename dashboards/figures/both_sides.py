@@ -7,7 +7,7 @@ import plotly.graph_objects as go
 
 from analyzer.analysis import PhaseResult
 from analyzer.report.corner_table import corner_rows
-from analyzer.report.figures.theme import BLUE, GREEN, styled
+from analyzer.report.figures.theme import BLUE, GREEN, MEASURED_BAND, add_band, styled
 from dashboards.figures.dark import readable
 
 READ_CURVES = (
@@ -28,7 +28,7 @@ SHOWN = {  # key of PhaseResult -> (label, factor, digits)
     "outside_slip": ("outside slip, %", 100.0, 1),
 }
 LOOKS = {  # colour, dash, band, mark of a bound, mark of a pass, shift
-    "before": (BLUE, "solid", "rgba(0,114,178,0.22)", "arrow-up", "circle", -0.17),
+    "before": (BLUE, "solid", MEASURED_BAND, "arrow-up", "circle", -0.17),
     "after": (GREEN, "dot", "rgba(0,158,115,0.22)", "arrow-up-open", "diamond", 0.17),
 }
 Curve = tuple[str, Sequence[dict[str, Any]]]  # name, points as in the result's lock curve
@@ -51,16 +51,8 @@ def _curve(figure: go.Figure, side: str, name: str, points: Sequence[dict[str, A
     bounds = [p for p in points if p["kind"] == "bound" and p["lower_Nm"] is not None]
     torque = [p["input_torque_Nm"] for p in measured]
     if measured:
-        figure.add_scatter(
-            x=torque + torque[::-1],
-            y=[p["upper_Nm"] for p in measured] + [p["lower_Nm"] for p in measured][::-1],
-            fill="toself",
-            fillcolor=band,
-            line={"width": 0},
-            legendgroup=name,
-            showlegend=False,
-            hoverinfo="skip",
-        )
+        lower, upper = [p["lower_Nm"] for p in measured], [p["upper_Nm"] for p in measured]
+        add_band(figure, torque, lower, upper, fill=band, legendgroup=name, showlegend=False)
         figure.add_scatter(
             x=torque,
             y=[p["locking_torque_Nm"] for p in measured],

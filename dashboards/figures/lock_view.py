@@ -9,7 +9,7 @@ from analyzer.analysis import Analysis
 from analyzer.differential.predicted import PredictedLockCurve
 from analyzer.phases.segments import Corner
 from analyzer.report.figures.lock_plot import lock_plot
-from analyzer.report.figures.theme import GREEN, INK, VERMILLION, styled
+from analyzer.report.figures.theme import GREEN, INK, PREDICTED_BAND, VERMILLION, add_band, styled
 from dashboards.figures.dark import readable
 
 MOST_TALL = 2.5  # the sheet's curve may stretch the first view by this
@@ -40,15 +40,7 @@ def predicted_only(predicted: PredictedLockCurve, torque_Nm: np.ndarray, *, mode
     figure = go.Figure()
     if predicted.kind != "spool":
         lower, upper = predicted.band_Nm(torque_Nm)
-        figure.add_scatter(
-            x=np.concatenate([torque_Nm, torque_Nm[::-1]]),
-            y=np.concatenate([upper, lower[::-1]]),
-            fill="toself",
-            fillcolor="rgba(213,94,0,0.12)",
-            line={"width": 0},
-            name="its 95 % band",
-            hoverinfo="skip",
-        )
+        add_band(figure, torque_Nm, lower, upper, fill=PREDICTED_BAND, name="its 95 % band")
         figure.add_scatter(
             x=torque_Nm,
             y=predicted.locking_torque_Nm(torque_Nm),
@@ -88,15 +80,8 @@ def _other(figure: go.Figure, other: Analysis, name: str) -> None:
     if not points:
         return
     torque = [p.input_torque_Nm for p in points]
-    figure.add_scatter(
-        x=torque + torque[::-1],
-        y=[p.upper_Nm for p in points] + [p.lower_Nm for p in points][::-1],
-        fill="toself",
-        fillcolor="rgba(0,158,115,0.2)",
-        line={"width": 0},
-        name=f"{name}: 95 % band",
-        hoverinfo="skip",
-    )
+    lower, upper = np.array([[p.lower_Nm, p.upper_Nm] for p in points], float).T
+    add_band(figure, torque, lower, upper, fill="rgba(0,158,115,0.2)", name=f"{name}: 95 % band")
     figure.add_scatter(
         x=torque,
         y=[p.locking_torque_Nm for p in points],

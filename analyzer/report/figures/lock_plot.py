@@ -5,7 +5,17 @@ import plotly.graph_objects as go
 
 from analyzer.analysis import Analysis
 from analyzer.lockcurve.estimate import CurvePoint
-from analyzer.report.figures.theme import BLUE, GREY, ORANGE, SKY, VERMILLION, styled
+from analyzer.report.figures.theme import (
+    BLUE,
+    GREY,
+    MEASURED_BAND,
+    ORANGE,
+    PREDICTED_BAND,
+    SKY,
+    VERMILLION,
+    add_band,
+    styled,
+)
 
 READ = (
     "How to read it: circles are samples with slipping plates and scatter about the lock curve; triangles are samples "
@@ -69,15 +79,7 @@ def _measured(figure: go.Figure, points: list[CurvePoint]) -> None:
         return
     torque = [p.input_torque_Nm for p in points]
     upper, lower = [p.upper_Nm for p in points], [p.lower_Nm for p in points]
-    figure.add_scatter(
-        x=torque + torque[::-1],
-        y=upper + lower[::-1],
-        fill="toself",
-        fillcolor="rgba(0,114,178,0.22)",
-        line={"width": 0},
-        name="95 % band",
-        hoverinfo="skip",
-    )
+    add_band(figure, torque, lower, upper, fill=MEASURED_BAND, name="95 % band")
     figure.add_scatter(
         x=torque,
         y=[p.locking_torque_Nm for p in points],
@@ -104,16 +106,7 @@ def _bounds(figure: go.Figure, points: list[CurvePoint]) -> None:
 def _predicted(figure: go.Figure, analysis: Analysis, torque: np.ndarray) -> None:
     locking = analysis.predicted.locking_torque_Nm(torque)
     lower, upper = analysis.predicted.band_Nm(torque)
-    figure.add_scatter(
-        x=np.concatenate([torque, torque[::-1]]),
-        y=np.concatenate([upper, lower[::-1]]),
-        fill="toself",
-        fillcolor="rgba(213,94,0,0.12)",
-        line={"width": 0},
-        name="its band",
-        hoverinfo="skip",
-        showlegend=False,
-    )
+    add_band(figure, torque, lower, upper, fill=PREDICTED_BAND, name="its band", showlegend=False)
     figure.add_scatter(
         x=torque,
         y=locking,

@@ -6,10 +6,13 @@ dash or a shape, because they are weak on white.
 
 from typing import Any
 
+import numpy as np
 import plotly.graph_objects as go
+from numpy.typing import ArrayLike
 
 BLUE, VERMILLION, GREEN, PURPLE, ORANGE, SKY = "#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9"
 GREY = "#8a8f98"
+MEASURED_BAND, PREDICTED_BAND = "rgba(0,114,178,0.22)", "rgba(213,94,0,0.12)"  # of blue and of vermillion
 SCALE = "Cividis"  # even in lightness, made for colour-blind readers (Nunez, Anderton, Renslow 2018)
 CONFIG: dict[str, Any] = {
     "showSendToCloud": False,
@@ -36,6 +39,20 @@ def styled(figure: go.Figure, *, height: int, mode: str = "light") -> go.Figure:
     figure.update_xaxes(gridcolor=GRID[mode], zerolinecolor=GRID[mode], linecolor=GRID[mode])
     figure.update_yaxes(gridcolor=GRID[mode], zerolinecolor=GRID[mode], linecolor=GRID[mode])
     return figure
+
+
+def add_band(figure: go.Figure, x: ArrayLike, lower: ArrayLike, upper: ArrayLike, *, fill: str, **look: Any) -> None:
+    """Shade between `lower` and `upper` over `x`, (n,) each; `look` is what else plotly is to know (name, legend)."""
+    at, low, high = (np.asarray(values, float) for values in (x, lower, upper))
+    figure.add_scatter(
+        x=np.concatenate([at, at[::-1]]),
+        y=np.concatenate([high, low[::-1]]),
+        fill="toself",
+        fillcolor=fill,
+        line={"width": 0},
+        hoverinfo="skip",
+        **look,
+    )
 
 
 def repaint(figure: go.Figure, mode: str) -> dict[str, str]:
