@@ -10,7 +10,7 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
-import worked_numbers
+import guide_numbers
 
 from analyzer.cli.main import build_parser
 from analyzer.vehicle.car import Car
@@ -58,10 +58,10 @@ def numbers():
 
 
 def test_every_worked_number_of_the_page_is_recomputed(numbers):
-    assert set(numbers) == set(worked_numbers.EXAMPLES)
+    assert set(numbers) == set(guide_numbers.EXAMPLES)
     wrong = []
     for name, (given, follows) in numbers.items():
-        again = worked_numbers.EXAMPLES[name]({symbol: float(value) for symbol, value in given.items()})
+        again = guide_numbers.EXAMPLES[name]({symbol: float(value) for symbol, value in given.items()})
         assert set(again) == set(follows), name
         wrong += [
             f"{name}: {symbol} = {printed} on the page, {again[symbol]:.6g} by the package"
@@ -75,9 +75,9 @@ def test_a_worked_number_hangs_on_each_of_its_givens(numbers):
     """A given that no number hangs on would be decoration: what is printed could be wrong without anybody seeing it."""
     for name, (given, _) in numbers.items():
         values = {symbol: float(value) for symbol, value in given.items()}
-        before = worked_numbers.EXAMPLES[name](values)
+        before = guide_numbers.EXAMPLES[name](values)
         for symbol in values:
-            moved = worked_numbers.EXAMPLES[name]({**values, symbol: values[symbol] * 1.01})
+            moved = guide_numbers.EXAMPLES[name]({**values, symbol: values[symbol] * 1.01})
             assert any(not math.isclose(moved[k], before[k], rel_tol=1e-6) for k in before), (name, symbol)
 
 
@@ -97,7 +97,7 @@ def test_figures_on_the_page_are_those_of_the_code():
 
 
 def test_priors_on_the_page_are_those_of_the_fit():
-    car = Car(**worked_numbers.A_CAR)
+    car = Car(**guide_numbers.A_CAR)
     of_code = {p.name: p for p in priors(car, has_gyro=True, long_bias_sd_m_s2=0.03)}
     on_page = {t["data-prior"]: t for _, t in Elements(page("theory").body).found if "data-prior" in t}
     assert set(on_page) == set(of_code) - NOT_IN_THE_TABLE
