@@ -33,6 +33,8 @@ def wait_for_charts(page):
     for chart in ("map", "traces", "lock", "repeat"):
         page.locator(f"#{chart} .plot-container").first.wait_for()
     page.locator(".finding").first.wait_for()
+    # a list or chart that is still to be filled anew takes a click with it
+    page.wait_for_load_state("networkidle")
 
 
 def wait_until(page, expression, *, tries=300):
@@ -89,11 +91,6 @@ def test_driver_uploads_a_csv_and_opens_the_worst_finding(open_page, sample_copy
     wait_until(page, f"{shown}[0] < {worst['start_s']} && {worst['start_s']} < {shown}[1]")
 
 
-# passes alone and fails after its neighbours on a busy machine; the cause is not found yet
-AFTER_OTHERS = pytest.mark.xfail(strict=False, reason="a pick is not always drawn within a minute on a busy machine")
-
-
-@AFTER_OTHERS
 def test_picking_moves_map_traces_and_lock_plot(run_page, address):
     page, run_id = run_page
     other = next(f for f in result_of(address, run_id)["findings"][1:] if f["corner"] is not None)
@@ -107,7 +104,6 @@ def test_picking_moves_map_traces_and_lock_plot(run_page, address):
     assert page.locator(".finding").nth(index).get_attribute("aria-pressed") == "true"
 
 
-@AFTER_OTHERS
 def test_a_click_in_the_lock_plot_goes_to_the_corner(run_page):
     page, _ = run_page
     spot = page.evaluate(
@@ -126,6 +122,7 @@ def test_a_click_in_the_lock_plot_goes_to_the_corner(run_page):
     page.mouse.move(spot["x"] - 20, spot["y"])
     page.mouse.move(spot["x"], spot["y"], steps=3)
     page.locator("#lock .hoverlayer text").first.wait_for(state="attached")
+    page.wait_for_timeout(700)  # the label is still that of a sample on the way here
     # samples may lie on each other: the one that is named under the mouse is the one that is clicked
     told = page.locator("#lock .hoverlayer").first.text_content()
     name = re.search(r"corner \d+, lap \d+", told).group()
@@ -136,7 +133,6 @@ def test_a_click_in_the_lock_plot_goes_to_the_corner(run_page):
     wait_until(page, "Math.abs(document.getElementById('traces-panel').getBoundingClientRect().top) < 300")
 
 
-@AFTER_OTHERS
 def test_next_finding_steps_through_the_list(run_page, address):
     page, run_id = run_page
     findings = result_of(address, run_id)["findings"]

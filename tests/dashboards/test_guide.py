@@ -9,8 +9,8 @@ from collections import defaultdict
 from html.parser import HTMLParser
 from pathlib import Path
 
-import pytest
 import guide_numbers
+import pytest
 
 from analyzer.cli.main import build_parser
 from analyzer.vehicle.car import Car
