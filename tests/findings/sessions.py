@@ -71,11 +71,12 @@ def driver(seed: int) -> Driver:
     return Driver() if seed % 3 else Driver(lift_pause_s=0.5, release_pause_s=1.2, cornering_use=0.90)
 
 
-def drive(seed: int) -> tuple[Case, Session]:
+def drive(seed: int, *, lock: LockParameters | None = None) -> tuple[Case, Session]:
+    """The `seed`-th case driven, with another differential when one is given."""
     case = varied(seed)
     session = simulate_session(
         car=case.car,
-        lock=case.lock,
+        lock=lock or case.lock,
         circuit=generated_circuit(seed),
         laps=3,
         seed=seed,

@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import pytest
 from accuracy.cases import LIGHT, STIFF, Case, analysed
-from findings.sessions import Score, driver, score, varied
+from findings.sessions import Score, drive, score
 
-from analyzer.simulation.circuit import demo_circuit, generated_circuit
+from analyzer.simulation.circuit import demo_circuit
 from analyzer.simulation.parameters import Driver, LockParameters
 from analyzer.simulation.session import simulate_session
 
@@ -44,17 +44,7 @@ def test_coast_understeer_has_a_moment_behind_it(scores, channels, least_true, l
 @pytest.mark.parametrize("seed", [0, 3])
 def test_a_car_without_coast_locking_has_no_coast_understeer(seed, tmp_path):
     """Drivers 0 and 3 coast into every corner; 3 has the minimum channels."""
-    case = varied(seed)
-    session = simulate_session(
-        car=case.car,
-        lock=LockParameters(kind="open"),
-        circuit=generated_circuit(seed),
-        laps=3,
-        seed=seed,
-        tyre=case.tyre,
-        sensors=case.sensors,
-        driver=driver(seed),
-    )
+    case, session = drive(seed, lock=LockParameters(kind="open"))
     analysis = analysed(session.log, case.car, tmp_path)
     held = [f for f in analysis.findings if f.kind == "coast_understeer" and f.evidence["of_the_differential"]]
     assert held == []
