@@ -40,7 +40,7 @@ class CarUncertainty(Settings):
     downforce_percent: float = Field(30.0, gt=0, le=200)
     track_percent: float = Field(0.5, gt=0, le=10)
     wheel_inertia_percent: float = Field(15.0, gt=0, le=100)
-    rolling_radius_percent: float = Field(1.0, gt=0, le=10)
+    rolling_radius_percent: float = Field(1.2, gt=0, le=10)
 
 
 class Car(Settings):

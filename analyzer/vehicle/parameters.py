@@ -39,7 +39,7 @@ def priors(car: Car, *, has_gyro: bool, long_bias_sd_m_s2: float) -> tuple[Prior
         Prior("shape", 1.4, 0.10, "tyre"),
         Prior("combined_weight", 0.85, 0.2, "tyre"),
         Prior("radius_fall", 0.0, 0.0006, "tyre"),
-        Prior("rear_front_scale", 0.0, within(sure.rolling_radius_percent), "wheel_calibration"),
+        Prior("rear_front_scale", 0.0, np.sqrt(2) * within(sure.rolling_radius_percent), "wheel_calibration"),
         Prior("rear_front_growth", 0.0, 0.002, "wheel_calibration"),
         Prior("rear_left_right_scale", 0.0, 0.0005, "wheel_calibration"),
         Prior("yaw_bias", 0.0, 0.0015 if has_gyro else 0.010, "yaw_rate"),
