@@ -35,28 +35,35 @@ def phase_results(
         "speed": signals.speed_m_s,
         "free_difference_sd": _free_difference_sd(signals, axle),
     }
-    means = {name: _means(values, bounds) for name, values in means.items()}
+    columns = {name: _or_none(_means(values, bounds)) for name, values in means.items()}
     locked, slipping = (_sums(mask, bounds) for mask in (axle.locked, axle.slipping))
+    decided = locked + slipping
+    fraction = _or_none(np.where(decided >= 3, locked / np.maximum(decided, 1), np.nan))
+    expected = [None] * len(phases)
+    if predicted is not None:
+        expected = _or_none(predicted.locking_torque_Nm(np.array(columns["torque"], float)))
+    start_s, end_s = (signals.time_s[at].tolist() for at in (bounds[:, 0], bounds[:, 1] - 1))
     return tuple(
-        _one(
-            signals,
-            corner,
-            phase,
-            {name: None if np.isnan(column[k]) else float(column[k]) for name, column in means.items()},
-            float(locked[k] / (locked[k] + slipping[k])) if locked[k] + slipping[k] >= 3 else None,
-            predicted,
+        _one(corner, phase, dict(zip(columns, row, strict=True)), *rest)
+        for (corner, phase), row, *rest in zip(
+            phases, zip(*columns.values(), strict=True), start_s, end_s, fraction, expected, strict=True
         )
-        for k, (corner, phase) in enumerate(phases)
     )
 
 
+def _or_none(values: np.ndarray) -> list[float | None]:
+    """Values as Python's own, None where there is none."""
+    return np.where(np.isfinite(values), values, None).tolist()
+
+
 def _one(
-    signals: Signals,
     corner: Corner,
     phase: Phase,
     mean: dict[str, float | None],
+    start_s: float,
+    end_s: float,
     locked: float | None,
-    predicted: PredictedLockCurve | None,
+    expected: float | None,
 ) -> PhaseResult:
     left_turn = corner.direction == "left"
     inside, outside = ("left_slip", "right_slip") if left_turn else ("right_slip", "left_slip")
@@ -66,17 +73,13 @@ def _one(
     if transfer is not None and not left_turn:
         transfer = -transfer
     value = abs(transfer) / abs(torque) if transfer is not None and torque is not None and abs(torque) > 50 else None
-    expected = None
-    if predicted is not None and torque is not None:
-        level = float(predicted.locking_torque_Nm(np.array([torque]))[0])
-        expected = level if np.isfinite(level) else None
     return PhaseResult(
         lap=corner.lap,
         corner=corner.number,
         direction=corner.direction,
         phase=phase.name,
-        start_s=float(signals.time_s[phase.start]),
-        end_s=float(signals.time_s[phase.stop - 1]),
+        start_s=start_s,
+        end_s=end_s,
         inside_slip=mean[inside],
         outside_slip=mean[outside],
         speed_difference_rad_s=speed_difference,

@@ -76,6 +76,7 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
     group[outside] = len(corners) + blocks[outside]
     index = np.arange(0, len(front), step)
     acceleration = np.gradient(rear, 1 / rate, axis=0)
+    along = smooth(signals.long_m_s2)
     inputs = AxleInputs(
         left_m_s=rear[:, 0],
         right_m_s=rear[:, 1],
@@ -87,7 +88,7 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
         ),
         steer_rad=smooth(signals.steer_rad),
         lat_m_s2=smooth(signals.lat_m_s2),
-        long_m_s2=smooth(signals.long_m_s2),
+        long_m_s2=along,
         yaw_rad_s=smooth(signals.yaw_rate_rad_s),
         yaw_acc_rad_s2=smooth(signals.yaw_acceleration_rad_s2),
         front_brake_N=np.zeros(len(front)),
@@ -105,7 +106,7 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
         usable=(ok & trusted)[index],
         group=group[index],
         slip_noise=slip_noise,
-        torque_rate_Nm_s=car.mass_kg * radius * np.abs(np.gradient(smooth(signals.long_m_s2), 1 / rate))[index],
+        torque_rate_Nm_s=car.mass_kg * radius * np.abs(np.gradient(along, 1 / rate))[index],
         weight=min(1.0, step / rate / CORRELATION_S),
         has_gyro=signals.has_gyro,
     )

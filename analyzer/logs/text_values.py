@@ -14,12 +14,16 @@ _ABSURD = 1e25  # nanoseconds since 1970 are 2e18
 def floats(column: pa.Array) -> np.ndarray:
     """Numbers as float64 (rows,), NaN for null, infinite and absurd values (beyond 1e25: damage, not measurement).
 
-    Over the buffers, because pyarrow's own `to_numpy` imports pandas, which takes longer than reading a log.
+    Over the buffers, because pyarrow's own `to_numpy` imports pandas, which takes longer than reading a log. A column
+    with nothing to mend is not copied: its values are Arrow's own, and cannot be written to.
     """
     if not len(column):
         return np.empty(0)
     column = pc.cast(column, pa.float64(), safe=False)
-    values = np.frombuffer(column.buffers()[1], np.float64, len(column), column.offset * 8).copy()
+    values = np.frombuffer(column.buffers()[1], np.float64, len(column), column.offset * 8)
+    if not column.null_count and -_ABSURD < values.min() and values.max() < _ABSURD:
+        return values
+    values = values.copy()
     if column.null_count:
         valid = pc.cast(pc.is_valid(column), pa.uint8())
         values[np.frombuffer(valid.buffers()[1], np.uint8, len(valid), valid.offset) == 0] = np.nan

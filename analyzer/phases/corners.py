@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyzer.phases.phases import blurred, split_phases, traces
+from analyzer.phases.phases import blurred, mostly, split_phases, traces
 from analyzer.phases.segments import Corner, Laps
 from analyzer.signals.session import Signals
 
@@ -117,8 +117,8 @@ def _joined(runs: list[tuple[int, int, int]], gap: int) -> list[tuple[int, int, 
 def _spans(signals: Signals, lateral_m_s2: np.ndarray, turns: list[_Turn]) -> list[tuple[int, int]]:
     """Sample range of each pass: back over the braking zone, on to the end of the exit."""
     rate, count = signals.rate_hz, len(signals.time_s)
-    valid = blurred(signals.valid, rate, 0.1) > 0.5
-    brakes = (blurred(signals.braking, rate, 0.1) > 0.5) & valid
+    valid = mostly(signals.valid, rate, 0.1)
+    brakes = mostly(signals.braking, rate, 0.1) & valid
     throttle = blurred(signals.throttle, rate, 0.1)
     lateral = np.abs(lateral_m_s2)
     starts = []

@@ -23,6 +23,21 @@ def blurred(values: np.ndarray, rate_hz: float, deviation_s: float) -> np.ndarra
     return gaussian_filter1d(np.asarray(values, float), deviation_s * rate_hz, mode="nearest")
 
 
+def mostly(mask: np.ndarray, rate_hz: float, deviation_s: float) -> np.ndarray:
+    """(n,) bool where `mask` (n,), blurred so, is above one half. Only near its changes is there anything to blur."""
+    sigma = deviation_s * rate_hz
+    reach = int(4 * sigma + 0.5)  # as far as `blurred` looks
+    weights = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2)
+    risen = np.cumsum(weights / weights.sum())[:-1]  # of a step, from `reach` samples before it on
+    mask = np.asarray(mask, bool)
+    changes = np.flatnonzero(mask[1:] != mask[:-1]) + 1
+    at = changes[:, None] + np.arange(-reach, reach)
+    ahead = np.where(mask[changes][:, None], 1.0, -1.0) * (risen - (np.arange(-reach, reach) >= 0))
+    inside = (at >= 0) & (at < len(mask))
+    moved = np.bincount(at[inside], weights=ahead[inside], minlength=len(mask)) if len(changes) else 0.0
+    return mask + moved > 0.5
+
+
 @dataclass(frozen=True)
 class Traces:
     """What phases are told by, filtered over the whole session at once. Arrays (n,)."""
@@ -38,7 +53,7 @@ def traces(signals: Signals) -> Traces:
     return Traces(
         lateral_m_s2=blurred(signals.lat_m_s2, rate, LATERAL_BLUR_S),
         throttle=blurred(signals.throttle, rate, _PEDAL_BLUR_S),
-        brakes=blurred(signals.braking, rate, _PEDAL_BLUR_S) > 0.5,
+        brakes=mostly(signals.braking, rate, _PEDAL_BLUR_S),
     )
 
 

@@ -32,8 +32,7 @@ def smooth_yaw_rate(
     yaw_rate (n,) rad/s and its standard deviation (n,) rad/s (local approximation).
     """
     n = len(measurements[0])
-    weight = np.zeros(n)
-    right = np.zeros(n)
+    weight, right = np.zeros(n), np.zeros(n)
     for z, sd in zip(measurements, standard_deviations, strict=True):
         known = np.isfinite(z)
         w = np.where(known, 1.0 / np.square(sd), 0.0)  # 0 where sd is inf
@@ -41,15 +40,13 @@ def smooth_yaw_rate(
         right += w * np.where(known, z, 0.0)
     # second difference over dt^2 is a yaw jerk; its variance per step is roughness^2 * rate
     penalty = rate_hz**4 / (roughness_rad_s3**2 * rate_hz)
-    bands = np.zeros((3, n))
-    bands[2] = weight + 1e-9
-    for offsets in ((1.0, -2.0, 1.0),):
-        for i, a in enumerate(offsets):
-            for j, b in enumerate(offsets):
-                if j < i:
-                    continue
-                d = j - i
-                bands[2 - d, j : n - 2 + j] += penalty * a * b
+    # D'D of the second difference D, upper bands; the ends have fewer differences to answer to
+    bands = np.empty((3, n))
+    bands[0], bands[1], bands[2] = penalty, -4 * penalty, 6 * penalty
+    bands[1, [1, -1]] = -2 * penalty
+    bands[2, [0, -1]], bands[2, [1, -2]] = penalty, 5 * penalty
+    bands[2] += weight
+    bands[2] += 1e-9
     yaw = solveh_banded(bands, right, overwrite_ab=True, overwrite_b=True)
     # equivalent number of samples averaged by the smoother: (penalty / weight)^(1/4) each side
     weight = np.maximum(weight, 1e-6)
