@@ -14,8 +14,7 @@ from analyzer.analysis import Analysis
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import Setup, load_setup
 from analyzer.errors import CannotTell
-from analyzer.findings.chatter import measure_chatter
-from analyzer.findings.find_all import find_all
+from analyzer.findings.find_all import find_all, find_in
 from analyzer.findings.of_the_session import find_of_the_session
 from analyzer.lockcurve.fit import fit, make_problem
 from analyzer.lockcurve.observations import observe
@@ -159,8 +158,7 @@ def analyze_recording(
         agreement = replace(agree(estimate, predicted), diagnosis=diagnose(seen, estimate, predicted, setup))
     trend = lock_trend(signals, corners, laps, axle, estimate)
     of_the_session = find_of_the_session(signals, trend, agreement)
-    found = find_all(signals, corners, laps, axle, estimate, car, of_the_session=of_the_session)
-    chatter = measure_chatter(signals, axle, car)
+    found = find_in(signals, corners, axle, estimate, car)
     clock.lap("findings")
     progress("done", 1.0)
     deviation = np.sqrt(np.diag(np.linalg.inv(fitted.hessian)))
@@ -178,11 +176,11 @@ def analyze_recording(
         lock_curve=estimate,
         predicted=predicted,
         agreement=agreement,
-        findings=found,
+        findings=find_all([found], of_the_session=of_the_session),
         quality=signals.annotations,
         tyre=fitted_values,
         timings_s=clock.laps,
-        chatter=chatter,
+        chatter=found.chatter,
         trend=trend,
     )
 

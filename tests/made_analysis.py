@@ -311,8 +311,7 @@ def made_analysis(made: Made = Made(), *, predicted: PredictedLockCurve | None =
     from analyzer.agreement.compare import agree
     from analyzer.agreement.diagnose import diagnose
     from analyzer.agreement.steady_samples import steady_means
-    from analyzer.findings.chatter import measure_chatter
-    from analyzer.findings.find_all import find_all
+    from analyzer.findings.find_all import find_all, find_in
     from analyzer.findings.of_the_session import find_of_the_session
     from analyzer.trends.lock_trend import lock_trend
 
@@ -324,6 +323,7 @@ def made_analysis(made: Made = Made(), *, predicted: PredictedLockCurve | None =
         agreement = replace(agree(estimate, predicted), diagnosis=diagnose(seen, estimate, predicted))
     trend = lock_trend(signals, corners, laps, axle, estimate)
     whole = find_of_the_session(signals, trend, agreement)
+    found = find_in(signals, corners, axle, estimate, car)
     analysis = Analysis(
         recording=Recording("made_up.csv", signals.time_s, {"lat_g": signals.lat_m_s2}),
         car=car,
@@ -335,7 +335,7 @@ def made_analysis(made: Made = Made(), *, predicted: PredictedLockCurve | None =
         lock_curve=estimate,
         predicted=predicted,
         agreement=agreement,
-        findings=find_all(signals, corners, laps, axle, estimate, car, of_the_session=whole),
+        findings=find_all([found], of_the_session=whole),
         quality=(
             Annotation(
                 "gap", "warning", None, 30.0, 30.4, "No samples from 30.0 to 30.4 s; left out of the estimates.", True
@@ -346,7 +346,7 @@ def made_analysis(made: Made = Made(), *, predicted: PredictedLockCurve | None =
         ),
         tyre={"peak_friction": (1.32, 0.05), "slip_stiffness": (21.0, 2.0)},
         timings_s={"read": 0.3, "signals": 0.5, "lock curve": 1.2},
-        chatter=measure_chatter(signals, axle, car),
+        chatter=found.chatter,
         trend=trend,
     )
     return replace(analysis, **changes)

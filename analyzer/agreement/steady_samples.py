@@ -100,10 +100,10 @@ def _mean(
     torque: np.ndarray, locking: np.ndarray, which: np.ndarray, rate_hz: float
 ) -> tuple[float, float, float] | None:
     """(input torque, locking torque, variance of the mean) of one band; None where too little was seen of it."""
-    passes, counts = np.unique(which, return_counts=True)
+    passes, inverse, counts = np.unique(which, return_inverse=True, return_counts=True)
     if len(passes) < LEAST_PASSES or counts.sum() / rate_hz < LEAST_S:
         return None
-    means = np.array([locking[which == p].mean() for p in passes])
+    means = np.bincount(inverse, weights=locking) / counts
     share = counts / counts.sum()
     mean = float(share @ means)
     # clusters of unequal size; few of them understate the spread

@@ -8,17 +8,11 @@ from analyzer.findings.confidence import PEAK_SLIP_RELATIVE_SD, above, confidenc
 from analyzer.findings.events import corner_at, events, phase_at, place
 from analyzer.findings.finding import Finding
 from analyzer.findings.inside_wheel_spin import LET_GO, OPEN_THROTTLE
-from analyzer.findings.rear_axle import LEAST_SPEED_M_S, rear_axle
-from analyzer.lockcurve.estimate import LockCurveEstimate
-from analyzer.phases.segments import Corner, Laps
-from analyzer.signals.session import Signals
-from analyzer.vehicle.car import Car
-from analyzer.vehicle.state import AxleState
+from analyzer.findings.rear_axle import LEAST_SPEED_M_S, RearAxle
+from analyzer.phases.segments import Corner
 
 
-def find_both_wheel_spin(
-    signals: Signals, corners: Sequence[Corner], laps: Laps, axle: AxleState, lock_curve: LockCurveEstimate, car: Car
-) -> tuple[Finding, ...]:
+def find_both_wheel_spin(rear: RearAxle, corners: Sequence[Corner]) -> tuple[Finding, ...]:
     """Both rear wheels past their slip at peak force with the throttle open, in a corner or on a straight.
 
     Notes
@@ -26,7 +20,7 @@ def find_both_wheel_spin(
     A sideways slide alone also takes combined slip past the peak; so each wheel must be past the peak slip along its
     own direction.
     """
-    rear = rear_axle(signals, axle, car)
+    signals, axle, car = rear.signals, rear.axle, rear.car
     driven = signals.valid & ~signals.braking & (signals.throttle > OPEN_THROTTLE)
     driven &= signals.speed_m_s > LEAST_SPEED_M_S
     least_slip = np.minimum(axle.slip_left, axle.slip_right)

@@ -7,7 +7,7 @@ move the difference; above 0.45 of the log's rate nothing is left. A log slower 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import ndimage, signal
@@ -15,13 +15,10 @@ from scipy import ndimage, signal
 from analyzer.findings.confidence import above, confidence, lasting
 from analyzer.findings.events import corner_at, events, phase_at, place
 from analyzer.findings.finding import Finding
-from analyzer.findings.rear_axle import rear_axle
-from analyzer.lockcurve.estimate import LockCurveEstimate
-from analyzer.phases.segments import Corner, Laps
+from analyzer.findings.rear_axle import RearAxle
+from analyzer.phases.segments import Corner
 from analyzer.signals.session import Signals
 from analyzer.signals.timebase import low_pass
-from analyzer.vehicle.car import Car
-from analyzer.vehicle.state import AxleState
 
 LOWEST_HZ = 7.0
 HIGHEST_SHARE = 0.45  # of the sample rate
@@ -30,6 +27,7 @@ SLOW_M_S = 22.0  # the slow corners of any circuit: the wheels differ most and t
 WINDOW_S = 0.25
 LEAST_S = 0.3
 LEAST_STRAIGHT_S = 5.0
+LEAST_SLOW_S = 1.0
 # over the logger's own tremble, in standard deviations of band noise seen through the window: 1/sqrt(4 B T) of it
 # (Rice, Bell Syst. Tech. J. 1944, noise power over a time T of a band B; from memory)
 TREMBLES, STILL_TREMBLES = 5.0, 3.0
@@ -79,41 +77,58 @@ class _Tremble:
         return 1 / np.sqrt(4 * (self.high_Hz - LOWEST_HZ) * WINDOW_S)
 
 
-def measure_chatter(signals: Signals, axle: AxleState, car: Car) -> Chatter:
-    """Numbers of a run, for comparing runs."""
-    seen = _tremble(signals, axle, car)
+def find_chatter(
+    rear: RearAxle, corners: Sequence[Corner], own: slice = slice(None)
+) -> tuple[Chatter, tuple[Finding, ...]]:
+    """Numbers of a run, and stretches of slow corners in which the rear wheels tremble and the front ones do not.
+
+    Parameters
+    ----------
+    own : samples that count; what begins in the others is counted where they are.
+    """
+    signals = rear.signals
+    seen = _tremble(rear)
     if isinstance(seen, str):
-        return Chatter(None, None, None, None, None, None, None, seen)
-    slow_s = float(seen.slow.sum() / signals.rate_hz)
-    if slow_s < 1.0:
-        return Chatter(
-            LOWEST_HZ, seen.high_Hz, slow_s, None, None, None, None, "the log has no slow corner off the brakes"
-        )
-    found = _events(signals, seen)
-    mean_square = lambda x: float(np.sqrt(np.mean(x[seen.slow] ** 2)))  # noqa: E731
+        return Chatter(None, None, None, None, None, None, None, seen), ()
+    here = np.zeros(len(seen.slow), bool)
+    here[own] = True
+    slow = seen.slow & here
+    slow_s = float(slow.sum() / signals.rate_hz)
+    found = [(a, b) for a, b in _events(signals, seen) if here[a]]
+    enough = slow_s >= LEAST_SLOW_S
+    mean_square = lambda x: float(np.sqrt(np.mean(x[slow] ** 2))) if enough else None  # noqa: E731
     return Chatter(
         band_low_Hz=LOWEST_HZ,
         band_high_Hz=seen.high_Hz,
         slow_corner_s=slow_s,
         rms_rad_s=mean_square(seen.rear),
         background_rad_s=mean_square(seen.rear_background),
-        chatter_s=float(sum(b - a for a, b in found) / signals.rate_hz),
-        events=len(found),
+        chatter_s=float(sum(b - a for a, b in found) / signals.rate_hz) if enough else None,
+        events=len(found) if enough else None,
+        reason=None if enough else "the log has no slow corner off the brakes",
+    ), tuple(_finding(signals, corners, seen, start, stop) for start, stop in found)
+
+
+def chatter_of_all(parts: Sequence[Chatter]) -> Chatter:
+    """One account of a run from those of its parts."""
+    seen = [p for p in parts if p.rms_rad_s is not None]
+    if len(parts) == 1 or not seen:
+        return parts[0]
+    share = np.array([p.slow_corner_s for p in seen])
+    mean_square = lambda x: float(np.sqrt(np.average(np.square(x), weights=share)))  # noqa: E731
+    return replace(
+        seen[0],
+        slow_corner_s=float(share.sum()),
+        rms_rad_s=mean_square([p.rms_rad_s for p in seen]),
+        background_rad_s=mean_square([p.background_rad_s for p in seen]),
+        chatter_s=float(sum(p.chatter_s for p in seen)),
+        events=sum(p.events for p in seen),
     )
 
 
-def find_chatter(
-    signals: Signals, corners: Sequence[Corner], laps: Laps, axle: AxleState, lock_curve: LockCurveEstimate, car: Car
-) -> tuple[Finding, ...]:
-    """Stretches of slow corners in which the rear wheels tremble against each other, and the front wheels do not."""
-    seen = _tremble(signals, axle, car)
-    if isinstance(seen, str):
-        return ()
-    return tuple(_finding(signals, corners, seen, start, stop) for start, stop in _events(signals, seen))
-
-
-def _tremble(signals: Signals, axle: AxleState, car: Car) -> _Tremble | str:
+def _tremble(rear: RearAxle) -> _Tremble | str:
     """What trembles, or why it cannot be seen."""
+    signals = rear.signals
     rate = signals.rate_hz
     high = HIGHEST_SHARE * rate
     if np.log2(high / LOWEST_HZ) < LEAST_OCTAVES:
@@ -125,18 +140,20 @@ def _tremble(signals: Signals, axle: AxleState, car: Car) -> _Tremble | str:
     straight = signals.valid & ~signals.braking & (np.abs(signals.lat_m_s2) < 1.0) & (signals.speed_m_s > 8.0)
     if straight.sum() < LEAST_STRAIGHT_S * rate:
         return "the log has too little straight driving to know the logger's own tremble"
-    rear = _amplitude(wheels[:, 2] - wheels[:, 3], rate, high)
-    background = _background(rear, signals.speed_m_s, straight)
+    by_speed = np.argsort(signals.speed_m_s[straight])
+    difference = wheels[:, 2] - wheels[:, 3]
+    amplitude = _amplitude(difference, rate, high)
+    background = _background(amplitude, signals.speed_m_s, straight, by_speed)
     front_ratio = None
     if np.isfinite(wheels[:, :2]).all():
         front = _amplitude(wheels[:, 0] - wheels[:, 1], rate, high)
-        front_ratio = front / _background(front, signals.speed_m_s, straight)
-    radius = car.rear_rolling_radius_m
-    slow = rear_axle(signals, axle, car).cornering & (signals.speed_m_s < SLOW_M_S) & ~axle.braked
-    difference = low_pass((wheels[:, 2] - wheels[:, 3]) / radius, cutoff_hz=LOWEST_HZ / 2, rate_hz=rate)
-    swings = np.abs(np.gradient(difference)) * rate > FASTEST_CHANGE_RAD_S2
+        front_ratio = front / _background(front, signals.speed_m_s, straight, by_speed)
+    radius = rear.car.rear_rolling_radius_m
+    slow = rear.cornering & (signals.speed_m_s < SLOW_M_S) & ~rear.axle.braked
+    slowly = low_pass(difference / radius, cutoff_hz=LOWEST_HZ / 2, rate_hz=rate)
+    swings = np.abs(np.gradient(slowly)) * rate > FASTEST_CHANGE_RAD_S2
     slow &= ~ndimage.binary_dilation(swings, iterations=max(1, round(WINDOW_S * rate / 2)))
-    return _Tremble(rear / radius, background / radius, front_ratio, slow, high)
+    return _Tremble(amplitude / radius, background / radius, front_ratio, slow, high)
 
 
 def _amplitude(values: np.ndarray, rate_hz: float, high_hz: float) -> np.ndarray:
@@ -147,15 +164,16 @@ def _amplitude(values: np.ndarray, rate_hz: float, high_hz: float) -> np.ndarray
     return np.sqrt(np.maximum(mean, 0.0))  # a running sum leaves rounding below zero
 
 
-def _background(amplitude: np.ndarray, speed_m_s: np.ndarray, straight: np.ndarray) -> np.ndarray:
-    """(n,) tremble of the logger at each speed: square a^2 + (b v)^2, through medians over speed on straights.
+def _background(amplitude: np.ndarray, speed_m_s: np.ndarray, straight: np.ndarray, by_speed: np.ndarray) -> np.ndarray:
+    """(n,) tremble of the logger at each speed: square a^2 + (b v)^2, through medians over speed on straights, whose
+    samples `by_speed` puts in order.
 
     Notes
     -----
     A step of the channel or the timer trembles alike at all speeds, an uneven tooth ring in proportion to the speed.
     """
     speed, square = speed_m_s[straight], amplitude[straight] ** 2
-    order = np.array_split(np.argsort(speed), SPEED_BINS)
+    order = np.array_split(by_speed, SPEED_BINS)
     at = np.array([np.median(speed[k]) for k in order])
     level = np.array([np.median(square[k]) for k in order])
     slope, constant = 0.0, float(np.median(level))

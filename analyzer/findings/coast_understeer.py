@@ -10,9 +10,8 @@ from analyzer.findings.events import corner_at, events, phase_at, place
 from analyzer.findings.finding import Finding
 from analyzer.findings.grip import front_lateral_force_N
 from analyzer.findings.handling import Handling, fit_handling, steer_for_moment_rad
-from analyzer.findings.rear_axle import RearAxle, rear_axle
-from analyzer.lockcurve.estimate import LockCurveEstimate
-from analyzer.phases.segments import Corner, Laps
+from analyzer.findings.rear_axle import RearAxle
+from analyzer.phases.segments import Corner
 from analyzer.signals.session import Signals
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.state import AxleState
@@ -36,9 +35,7 @@ FITTED_TO_M_S2 = 6.0
 STIFFNESS_RELATIVE_SD = 0.25
 
 
-def find_coast_understeer(
-    signals: Signals, corners: Sequence[Corner], laps: Laps, axle: AxleState, lock_curve: LockCurveEstimate, car: Car
-) -> tuple[Finding, ...]:
+def find_coast_understeer(rear: RearAxle, corners: Sequence[Corner]) -> tuple[Finding, ...]:
     """Throttle closed, brakes off: the differential's yaw moment against the turn; and understeer without one.
 
     Notes
@@ -48,8 +45,8 @@ def find_coast_understeer(
     steering does not contradict it. Understeer beyond the car's own balance (fitted on this log with the throttle
     open) without such a moment is said not to be the differential's, once a corner.
     """
+    signals, axle, car = rear.signals, rear.axle, rear.car
     handling = fit_handling(signals, car)
-    rear = rear_axle(signals, axle, car)
     coasting = rear.cornering & (signals.throttle <= CLOSED_THROTTLE) & ~signals.braking & ~axle.braked
     front = np.abs(front_lateral_force_N(signals, car))
     share = np.nan_to_num(rear.opposing_moment_Nm / car.wheelbase_m / np.maximum(front, 0.05 * car.mass_kg * 9.81))
@@ -77,7 +74,7 @@ def find_coast_understeer(
             least_s=LEAST_S,
         )
     ]
-    return (*held, *_once_a_corner(others))
+    return once_a_corner((*held, *others))
 
 
 def _extra_steer_rad(signals: Signals, rear: RearAxle, handling: Handling, car: Car) -> np.ndarray:
@@ -209,14 +206,21 @@ def _of_the_car(
     )
 
 
-def _once_a_corner(findings: Sequence[Finding]) -> tuple[Finding, ...]:
-    """The clearest of each corner, which says in how many passes it happened: a habit of the car, not an event."""
+def once_a_corner(findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """Of understeer that is not the differential's, the clearest of each corner, which says in how many passes it
+    happened: a habit of the car, not an event. All others as they are."""
     by_corner: dict[int | None, list[Finding]] = {}
+    others = []
     for found in findings:
-        by_corner.setdefault(found.corner, []).append(found)
+        if found.kind == "coast_understeer" and not found.evidence["of_the_differential"]:
+            by_corner.setdefault(found.corner, []).append(found)
+        else:
+            others.append(found)
     merged = []
     for group in by_corner.values():
         worst = max(group, key=lambda f: f.confidence * f.evidence["extra_steer_deg"])
-        numbers = ", ".join(str(f.lap) for f in sorted(group, key=lambda f: f.start_s))
-        merged.append(replace(worst, evidence=worst.evidence | {"passes": len(group), "laps": numbers}))
-    return tuple(merged)
+        group = sorted(group, key=lambda f: f.start_s)
+        passes = sum(f.evidence.get("passes", 1) for f in group)
+        numbers = ", ".join(f.evidence.get("laps", str(f.lap)) for f in group)
+        merged.append(replace(worst, evidence=worst.evidence | {"passes": passes, "laps": numbers}))
+    return (*others, *merged)

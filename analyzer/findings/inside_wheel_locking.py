@@ -8,19 +8,13 @@ from analyzer.findings.confidence import PEAK_SLIP_RELATIVE_SD, above, confidenc
 from analyzer.findings.events import corner_at, events, phase_at, place
 from analyzer.findings.finding import Finding
 from analyzer.findings.inside_wheel_spin import LET_GO
-from analyzer.findings.rear_axle import rear_axle
-from analyzer.lockcurve.estimate import LockCurveEstimate
-from analyzer.phases.segments import Corner, Laps
-from analyzer.signals.session import Signals
-from analyzer.vehicle.car import Car
-from analyzer.vehicle.state import AxleState
+from analyzer.findings.rear_axle import RearAxle
+from analyzer.phases.segments import Corner
 
 LOCKED_SLIP = -0.3  # slower than this a wheel is on its way to standing still, not back to its peak
 
 
-def find_inside_wheel_locking(
-    signals: Signals, corners: Sequence[Corner], laps: Laps, axle: AxleState, lock_curve: LockCurveEstimate, car: Car
-) -> tuple[Finding, ...]:
+def find_inside_wheel_locking(rear: RearAxle, corners: Sequence[Corner]) -> tuple[Finding, ...]:
     """Inside rear braked past its slip at peak force while the outside rear is not, brakes on.
 
     Notes
@@ -29,7 +23,7 @@ def find_inside_wheel_locking(
     outside rear is braked too (slip below zero), so the inside slip is at least as deep as the difference: a difference
     past the peak slip proves it. Gentler cases go unreported rather than guessed.
     """
-    rear = rear_axle(signals, axle, car)
+    signals, axle, car = rear.signals, rear.axle, rear.car
     deeper = rear.inside_slip - rear.outside_slip
     braked = rear.cornering & signals.braking & np.isfinite(rear.peak_slip)
     found = []

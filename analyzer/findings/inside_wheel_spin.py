@@ -8,9 +8,8 @@ from analyzer.findings.confidence import PEAK_SLIP_RELATIVE_SD, above, confidenc
 from analyzer.findings.events import corner_at, events, phase_at, place
 from analyzer.findings.finding import Finding
 from analyzer.findings.grip import locked_drive_force_N
-from analyzer.findings.rear_axle import RearAxle, rear_axle
-from analyzer.lockcurve.estimate import LockCurveEstimate
-from analyzer.phases.segments import Corner, Laps
+from analyzer.findings.rear_axle import RearAxle
+from analyzer.phases.segments import Corner
 from analyzer.signals.session import Signals
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.state import AxleState
@@ -24,9 +23,7 @@ ACT_DISTANCE_M = 3.0
 WORTH_HAVING = 0.05  # share of the axle's force that friction and load are not known better than
 
 
-def find_inside_wheel_spin(
-    signals: Signals, corners: Sequence[Corner], laps: Laps, axle: AxleState, lock_curve: LockCurveEstimate, car: Car
-) -> tuple[Finding, ...]:
+def find_inside_wheel_spin(rear: RearAxle, corners: Sequence[Corner]) -> tuple[Finding, ...]:
     """Inside rear past its slip at peak force and turning faster than the outside rear, which is not; throttle open.
 
     Notes
@@ -36,7 +33,7 @@ def find_inside_wheel_spin(
     outside wheel counts as not spinning by its slip along the wheel: it may well slide sideways, and then the tyre is
     the limit. Once begun, the event reaches over all samples around in which the wheel is near or past its peak.
     """
-    rear = rear_axle(signals, axle, car)
+    signals, axle, car = rear.signals, rear.axle, rear.car
     driven = rear.cornering & (signals.throttle > OPEN_THROTTLE) & ~signals.braking & ~axle.locked
     margin = CLEAR_SIGMAS * np.sqrt(2) * signals.wheel_speed_noise_m_s
     driven &= rear.inside_slip > rear.outside_slip

@@ -7,12 +7,8 @@ import numpy as np
 from analyzer.findings.confidence import above, confidence
 from analyzer.findings.events import corner_at, phase_at, place, runs
 from analyzer.findings.finding import Finding
-from analyzer.findings.rear_axle import rear_axle
-from analyzer.lockcurve.estimate import LockCurveEstimate
-from analyzer.phases.segments import Corner, Laps
-from analyzer.signals.session import Signals
-from analyzer.vehicle.car import Car
-from analyzer.vehicle.state import AxleState
+from analyzer.findings.rear_axle import RearAxle
+from analyzer.phases.segments import Corner
 
 STEP_S = 0.15  # quicker than a driver corrects (reaction 0.2 s or more, common practice, no source)
 BEFORE_S, AFTER_S = 0.1, 0.6  # where the lock-up of a throttle application is looked for
@@ -21,14 +17,12 @@ SNAP_YAW_RAD_S2 = 0.7  # yaw acceleration that arrives in STEP_S: near half of w
 SEEN_SHARE = 0.75  # of an abrupt jump: the torques are filtered at 3 Hz, which spreads it over more than STEP_S
 
 
-def find_lock_up_snap(
-    signals: Signals, corners: Sequence[Corner], laps: Laps, axle: AxleState, lock_curve: LockCurveEstimate, car: Car
-) -> tuple[Finding, ...]:
+def find_lock_up_snap(rear: RearAxle, corners: Sequence[Corner]) -> tuple[Finding, ...]:
     """Yaw moment against the turn that the differential builds up within 0.15 s of a throttle application, in a corner.
 
     A moment into the turn at that point is the inside wheel letting go, and is found as spin.
     """
-    rear = rear_axle(signals, axle, car)
+    signals, axle, car = rear.signals, rear.axle, rear.car
     step = max(1, round(STEP_S * signals.rate_hz))
     before, after = round(BEFORE_S * signals.rate_hz), round(AFTER_S * signals.rate_hz)
     open_ = signals.throttle > OPENS_AT

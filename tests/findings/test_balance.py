@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from made_analysis import GRADIENT_RAD, Made, made_car, made_estimate, made_signals_and_axle
 
-from analyzer.findings.asymmetry import find_asymmetry
+from analyzer.findings.asymmetry import excess_of_passes, find_asymmetry
 from analyzer.findings.coast_understeer import find_coast_understeer
-from analyzer.findings.find_all import SEVERITY_RANK, find_all
+from analyzer.findings.find_all import SEVERITY_RANK, find_all, find_in
 from analyzer.findings.handling import fit_handling, steer_for_moment_rad
 from analyzer.findings.lock_up_snap import SEEN_SHARE, STEP_S, find_lock_up_snap
 from analyzer.findings.rear_axle import rear_axle
@@ -18,8 +18,13 @@ from analyzer.signals.timebase import low_pass
 
 
 def found(find, made):
-    signals, axle, corners, laps = made_signals_and_axle(made)
-    return find(signals, corners, laps, axle, made_estimate(), made_car())
+    signals, axle, corners, _ = made_signals_and_axle(made)
+    return find(rear_axle(signals, axle, made_car()), corners)
+
+
+def unlike_sides(signals, corners, axle):
+    excess = excess_of_passes(rear_axle(signals, axle, made_car()), corners, made_estimate())
+    return find_asymmetry([excess], start_s=0.0, end_s=float(signals.time_s[-1]))
 
 
 def test_the_understeer_gradient_is_recovered():
@@ -64,9 +69,9 @@ def test_what_the_differential_holds_off_the_throttle_is_found_with_its_moment(m
 
 def test_a_moment_within_its_uncertainty_is_not_told(monkeypatch):
     monkeypatch.setattr(made_analysis, "PRELOAD", 300.0)
-    signals, axle, corners, laps = made_signals_and_axle(Made(spin_laps=(), extra_steer_laps=()))
+    signals, axle, corners, _ = made_signals_and_axle(Made(spin_laps=(), extra_steer_laps=()))
     unsure = replace(axle, torque_difference_sd_Nm=np.full(len(signals.time_s), 300.0))
-    assert find_coast_understeer(signals, corners, laps, unsure, made_estimate(), made_car()) == ()
+    assert find_coast_understeer(rear_axle(signals, unsure, made_car()), corners) == ()
 
 
 def test_a_car_that_steers_less_than_its_balance_asks_does_not_understeer(monkeypatch):
@@ -97,10 +102,12 @@ def test_a_faster_outside_wheel_under_lock_opposes_the_turn(left_turn):
 
 
 def test_unlike_sides_are_found_and_like_ones_are_not():
-    unlike = found(find_asymmetry, Made(spin_laps=(), right_corner_factor=1.6))
+    signals, axle, corners, _ = made_signals_and_axle(Made(spin_laps=(), right_corner_factor=1.6))
+    unlike = unlike_sides(signals, corners, axle)
     assert len(unlike) == 1 and unlike[0].evidence["left_minus_right_Nm"] < -30
     assert "harder in right" in unlike[0].sentence
-    assert found(find_asymmetry, Made(spin_laps=())) == ()
+    signals, axle, corners, _ = made_signals_and_axle(Made(spin_laps=()))
+    assert unlike_sides(signals, corners, axle) == ()
 
 
 def jumping(signals, axle, corners, *, jump_Nm: float, rise_s: float, lap: int = 2):
@@ -118,19 +125,19 @@ def jumping(signals, axle, corners, *, jump_Nm: float, rise_s: float, lap: int =
 
 
 def test_a_planted_snap_is_found_with_its_size_where_it_was_planted():
-    signals, axle, corners, laps = made_signals_and_axle(Made(spin_laps=()))
+    signals, axle, corners, _ = made_signals_and_axle(Made(spin_laps=()))
     snapping, opens_s = jumping(signals, axle, corners, jump_Nm=700.0, rise_s=0.06)
-    findings = find_lock_up_snap(signals, corners, laps, snapping, made_estimate(), made_car())
+    findings = find_lock_up_snap(rear_axle(signals, snapping, made_car()), corners)
     assert [(f.lap, f.corner) for f in findings] == [(2, 1)]
     assert findings[0].start_s == pytest.approx(opens_s + 0.1, abs=0.15)
     assert findings[0].evidence["yaw_moment_change_Nm"] == pytest.approx(700 * 1.46 / 0.6, rel=0.05)
 
 
 def test_the_same_rise_slowly_is_no_snap_nor_is_a_small_one():
-    signals, axle, corners, laps = made_signals_and_axle(Made(spin_laps=()))
+    signals, axle, corners, _ = made_signals_and_axle(Made(spin_laps=()))
     for plant in ({"jump_Nm": 700.0, "rise_s": 1.0}, {"jump_Nm": 150.0, "rise_s": 0.06}):
         slow, _ = jumping(signals, axle, corners, **plant)
-        assert find_lock_up_snap(signals, corners, laps, slow, made_estimate(), made_car()) == ()
+        assert find_lock_up_snap(rear_axle(signals, slow, made_car()), corners) == ()
 
 
 def test_an_abrupt_jump_keeps_the_share_that_is_counted_on_through_the_filter_of_the_torques():
@@ -142,16 +149,17 @@ def test_an_abrupt_jump_keeps_the_share_that_is_counted_on_through_the_filter_of
 
 
 def test_a_snap_under_brakes_is_not_told_and_one_just_after_them_is():
-    signals, axle, corners, laps = made_signals_and_axle(Made(spin_laps=()))
+    signals, axle, corners, _ = made_signals_and_axle(Made(spin_laps=()))
     snapping, opens_s = jumping(signals, axle, corners, jump_Nm=700.0, rise_s=0.06)
-    find = lambda axle: find_lock_up_snap(signals, corners, laps, axle, made_estimate(), made_car())  # noqa: E731
+    find = lambda axle: find_lock_up_snap(rear_axle(signals, axle, made_car()), corners)  # noqa: E731
     until = lambda s: replace(snapping, braked=(signals.time_s > opens_s - 1) & (signals.time_s < opens_s + s))  # noqa: E731
     assert find(until(0.9)) == ()
     assert len(find(until(0.0))) == 1
 
 
 def test_all_findings_come_worst_first_and_none_is_unlikely():
-    findings = found(find_all, Made())
+    signals, axle, corners, _ = made_signals_and_axle(Made())
+    findings = find_all([find_in(signals, corners, axle, made_estimate(), made_car())])
     ranks = [SEVERITY_RANK[f.severity] for f in findings]
     assert ranks == sorted(ranks) and len(set(ranks)) > 1
     assert all(0.5 <= f.confidence <= 1 and f.end_s >= f.start_s for f in findings)
@@ -159,17 +167,17 @@ def test_all_findings_come_worst_first_and_none_is_unlikely():
 
 def test_steer_that_only_turns_the_car_in_is_no_understeer(free_axle):
     car = made_car()
-    signals, axle, corners, laps = made_signals_and_axle(Made(extra_steer_laps=(), spin_laps=()))
+    signals, axle, corners, _ = made_signals_and_axle(Made(extra_steer_laps=(), spin_laps=()))
     swing = np.where(signals.throttle < 0.03, 3.0 * np.sign(signals.yaw_rate_rad_s), 0.0)  # rad/s2, made up
     steer = signals.steer_rad + steer_for_moment_rad(car.yaw_inertia * swing, car)
     plain = replace(signals, steer_rad=steer, yaw_acceleration_rad_s2=np.zeros_like(swing))
     turning = replace(plain, yaw_acceleration_rad_s2=swing)
-    assert find_coast_understeer(turning, corners, laps, axle, made_estimate(), car) == ()
-    assert find_coast_understeer(plain, corners, laps, axle, made_estimate(), car) != ()
+    assert find_coast_understeer(rear_axle(turning, axle, car), corners) == ()
+    assert find_coast_understeer(rear_axle(plain, axle, car), corners) != ()
 
 
 def test_an_over_speeding_inside_wheel_does_not_make_like_sides_unlike():
-    signals, axle, corners, laps = made_signals_and_axle(Made(spin_laps=()))
+    signals, axle, corners, _ = made_signals_and_axle(Made(spin_laps=()))
     left = signals.yaw_rate_rad_s > 0
     turned = replace(axle, torque_difference_Nm=np.where(left, -1, 1) * axle.torque_difference_Nm)
-    assert find_asymmetry(signals, corners, laps, turned, made_estimate(), made_car()) == ()
+    assert unlike_sides(signals, corners, turned) == ()

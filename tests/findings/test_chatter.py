@@ -5,9 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from accuracy.cases import LIGHT, analysed
-from made_analysis import Made, made_car, made_estimate, made_signals_and_axle
+from made_analysis import Made, made_car, made_signals_and_axle
 
-from analyzer.findings.chatter import find_chatter, measure_chatter
+from analyzer.findings.chatter import find_chatter
+from analyzer.findings.rear_axle import rear_axle
 from analyzer.report.words import chatter_words
 from analyzer.simulation.circuit import demo_circuit
 from analyzer.simulation.parameters import LockParameters, SimTyre
@@ -36,9 +37,13 @@ def session(*, rear: bool = False, front: bool = False):
     return replace(signals, wheel_speed_m_s=wheels), axle, corners, laps, float(signals.time_s[start])
 
 
+def chatter_of(signals, axle, corners):
+    return find_chatter(rear_axle(signals, axle, made_car()), corners)
+
+
 def found(made):
-    signals, axle, corners, laps, _ = made
-    return find_chatter(signals, corners, laps, axle, made_estimate(), made_car())
+    signals, axle, corners, _, _ = made
+    return chatter_of(signals, axle, corners)[1]
 
 
 def test_a_planted_tremble_is_found_with_its_frequency_and_size():
@@ -51,20 +56,20 @@ def test_a_planted_tremble_is_found_with_its_frequency_and_size():
     assert event.evidence["frequency_Hz"] == pytest.approx(PLANTED_HZ, abs=0.8)
     # the root mean square of a sine of 1 rad/s is 1/sqrt(2) of it; the window smears its ends
     assert event.evidence["rms_rad_s"] == pytest.approx(PLANTED_RAD_S / np.sqrt(2), rel=0.2)
-    run = measure_chatter(made[0], made[1], made_car())
+    run, _ = chatter_of(*made[:3])
     assert run.events == 1 and "chattered once" in chatter_words(run)
 
 
 def test_noise_alone_and_a_kerb_that_shakes_all_wheels_are_silent():
     assert found(session()) == ()
     assert found(session(rear=True, front=True)) == ()
-    run = measure_chatter(*session()[:2], made_car())
+    run, _ = chatter_of(*session()[:3])
     assert run.events == 0 and run.rms_rad_s < 1.5 * run.background_rad_s
 
 
 def test_a_log_too_slow_to_see_it_gives_nothing_and_the_reason():
-    signals, axle, *_ = session(rear=True)
-    run = measure_chatter(replace(signals, rate_hz=20.0), axle, made_car())
+    signals, axle, corners, *_ = session(rear=True)
+    run, _ = chatter_of(replace(signals, rate_hz=20.0), axle, corners)
     assert run.events is None and run.rms_rad_s is None
     assert "20 Hz" in run.reason and "at least 31 Hz" in chatter_words(run)
 

@@ -4,18 +4,19 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_analysis import CORNERS, LAP_S, Made, made_car, made_estimate, made_signals_and_axle
+from made_analysis import CORNERS, LAP_S, Made, made_car, made_signals_and_axle
 
 from analyzer.findings.both_wheel_spin import find_both_wheel_spin
 from analyzer.findings.grip import rear_lateral_force_N
 from analyzer.findings.inside_wheel_locking import find_inside_wheel_locking
 from analyzer.findings.inside_wheel_spin import find_inside_wheel_spin
+from analyzer.findings.rear_axle import rear_axle
 
 
 def found(find, made=Made(), change=lambda signals, axle: (signals, axle)):  # noqa: B008
-    signals, axle, corners, laps = made_signals_and_axle(made)
+    signals, axle, corners, _ = made_signals_and_axle(made)
     signals, axle = change(signals, axle)
-    return find(signals, corners, laps, axle, made_estimate(), made_car())
+    return find(rear_axle(signals, axle, made_car()), corners)
 
 
 def mirrored(signals, axle):
