@@ -39,7 +39,7 @@ def phase_results(
     locked, slipping = (_sums(mask, bounds) for mask in (axle.locked, axle.slipping))
     decided = locked + slipping
     fraction = _or_none(np.where(decided >= 3, locked / np.maximum(decided, 1), np.nan))
-    expected = [None] * len(phases)
+    expected: list[float | None] = [None] * len(phases)
     if predicted is not None:
         expected = _or_none(predicted.locking_torque_Nm(np.array(columns["torque"], float)))
     start_s, end_s = (signals.time_s[at].tolist() for at in (bounds[:, 0], bounds[:, 1] - 1))
@@ -53,7 +53,9 @@ def phase_results(
 
 def _or_none(values: np.ndarray) -> list[float | None]:
     """Values as Python's own, None where there is none."""
-    return np.where(np.isfinite(values), values, None).tolist()
+    found = values.astype(object)
+    found[~np.isfinite(values)] = None
+    return found.tolist()
 
 
 def _one(

@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from operator import attrgetter
 
 import numpy as np
 from scipy import stats
@@ -64,9 +63,8 @@ def find_asymmetry(parts: Sequence[Excess], *, start_s: float, end_s: float) -> 
     -----
     Passes, not samples, are compared (Welch's t), because samples along one pass are not independent.
     """
-    left, right = (
-        np.array([x for p in parts for x in side(p)]) for side in (attrgetter("left_Nm"), attrgetter("right_Nm"))
-    )
+    left = np.array([x for p in parts for x in p.left_Nm])
+    right = np.array([x for p in parts for x in p.right_Nm])
     if min(len(left), len(right)) < LEAST_PASSES:
         return ()
     level = float(np.average([p.level_Nm for p in parts], weights=[p.samples for p in parts]))

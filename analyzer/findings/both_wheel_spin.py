@@ -20,7 +20,7 @@ def find_both_wheel_spin(rear: RearAxle, corners: Sequence[Corner]) -> tuple[Fin
     A sideways slide alone also takes combined slip past the peak; so each wheel must be past the peak slip along its
     own direction.
     """
-    signals, axle, car = rear.signals, rear.axle, rear.car
+    signals, axle = rear.signals, rear.axle
     driven = signals.valid & ~signals.braking & (signals.throttle > OPEN_THROTTLE)
     driven &= signals.speed_m_s > LEAST_SPEED_M_S
     least_slip = np.minimum(axle.slip_left, axle.slip_right)

@@ -23,7 +23,7 @@ def find_inside_wheel_locking(rear: RearAxle, corners: Sequence[Corner]) -> tupl
     outside rear is braked too (slip below zero), so the inside slip is at least as deep as the difference: a difference
     past the peak slip proves it. Gentler cases go unreported rather than guessed.
     """
-    signals, axle, car = rear.signals, rear.axle, rear.car
+    signals = rear.signals
     deeper = rear.inside_slip - rear.outside_slip
     braked = rear.cornering & signals.braking & np.isfinite(rear.peak_slip)
     found = []
