@@ -295,7 +295,7 @@ def _draws(theta: np.ndarray, influence: np.ndarray, clusters: tuple[tuple, ...]
     member = np.array([names.index(c) for c in clusters])
     count = len(names)
     times = rng.multinomial(count, np.full(count, 1 / count), size=REPLICATES)
-    sampling = (times - 1)[:, member] @ influence * np.sqrt(count / max(count - 1, 1))
+    sampling = (times - 1)[:, member] @ influence
     return theta + sampling + rng.standard_normal((REPLICATES, len(prior))) @ prior
 
 

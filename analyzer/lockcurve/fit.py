@@ -69,7 +69,7 @@ class Problem:
 
 @dataclass(frozen=True)
 class Fit:
-    """Result: parameters, curvature, and per-group gradients for the intervals."""
+    """Result: parameters, curvature, and the corner passes' pulls (`normal_equations`) for the intervals."""
 
     theta: np.ndarray
     hessian: np.ndarray
@@ -194,34 +194,39 @@ def normal_equations(
     slopes: tuple[np.ndarray, np.ndarray, np.ndarray],
     per_group: bool,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Curvature (P, P), gradient (P,) and, on request, gradients by corner pass (groups, P; else no rows) of the loss.
+    """Curvature (P, P), gradient (P,) and, on request, pulls by corner pass (groups, P; else no rows) of the loss.
 
-    Priors are in curvature and gradient, not in the passes'.
+    Priors are in curvature and gradient, not in the passes' pulls. The pull of a pass is its gradient g_k, made larger
+    by how much the pass has drawn the fit to itself: H (H - H_k)^-1 g_k, so that H^-1 times it is what leaving the
+    pass out would change (the jackknife; few passes look too sure without it).
     """
     axle, measured, margin = slopes
     count = len(theta)
     hessian = np.diag(problem.information)
     gradient = problem.information * (theta - problem.start)
-    samples = np.zeros((count, len(problem.inputs)))
+    terms = []  # (slopes (P, n), weighted slope and curvature (n,) of the loss)
     for row in range(3):
         _, slope, curvature = huber(now.solution.at.residual[row])
-        hessian += problem.weight * (axle[:, row] * curvature) @ axle[:, row].T
-        samples += problem.weight * axle[:, row] * slope
+        terms.append((axle[:, row], problem.weight * slope, problem.weight * curvature))
     for rows, z, jac, loss in (
         (problem.slipping, now.measured, measured, huber),
         (problem.locked, now.margin, margin, censored),
     ):
         _, slope, curvature = loss(z)
-        slope, curvature = slope * now.trust * rows, curvature * now.trust * rows
-        hessian += problem.weight * (jac * curvature) @ jac.T
-        samples += problem.weight * jac * slope
-    gradient = gradient + samples.sum(axis=1)
+        counted = problem.weight * now.trust * rows
+        terms.append((jac, counted * slope, counted * curvature))
+    for jac, slope, curvature in terms:
+        hessian += (jac * curvature) @ jac.T
+        gradient = gradient + jac @ slope
     if not per_group:
         return hessian, gradient, np.zeros((0, count))
-    _, group = np.unique(problem.group, return_inverse=True)
-    sums = np.zeros((group.max() + 1, count))
-    np.add.at(sums, group, samples.T)
-    return hessian, gradient, sums
+    pulls = []
+    for group in np.unique(problem.group):
+        own = np.flatnonzero(problem.group == group)
+        parts = [(jac[:, own], slope[own], curvature[own]) for jac, slope, curvature in terms]
+        rest = hessian - sum((jac * curvature) @ jac.T for jac, _, curvature in parts)
+        pulls.append(hessian @ np.linalg.solve(rest, sum(jac @ slope for jac, slope, _ in parts)))
+    return hessian, gradient, np.array(pulls)
 
 
 def bounded(problem: Problem, theta: np.ndarray) -> np.ndarray:

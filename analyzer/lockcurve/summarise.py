@@ -30,9 +30,7 @@ def summarise(
     window = 0.06 * largest_torque_Nm
     lower_of_locked = difference - 1.645 * torque_difference_sd_Nm
     values = model.locking_torque_Nm(fit.curve, grid)
-    # linear in the draws: keeping the hold-offs within limits would break how they lean against preload and slopes
-    curves = values + (drawn.draws[:, -5:] - fit.curve) @ model.gradient(fit.curve, grid)[0]
-    lower, upper = np.percentile(curves, [2.5, 97.5], axis=0)
+    lower, upper = np.percentile(curve_draws(fit, drawn, grid), [2.5, 97.5], axis=0)
     kinds = []
     points = []
     for i, at in enumerate(grid):
@@ -71,6 +69,16 @@ def summarise(
         slipping_count=int(problem.slipping.sum()),
         locked_count=int(problem.locked.sum()),
     )
+
+
+def curve_draws(fit: Fit, drawn: Spread, torque_Nm: np.ndarray) -> np.ndarray:
+    """Draws (k, n) of the locking torque at `torque_Nm` (n,), N.m.
+
+    Linear in the drawn parameters: keeping the hold-offs within limits would break how they lean against preload and
+    slopes, and the ends of the curve would come out too sure.
+    """
+    middle = model.locking_torque_Nm(fit.curve, torque_Nm)
+    return middle + (drawn.draws[:, -5:] - fit.curve) @ model.gradient(fit.curve, torque_Nm)[0]
 
 
 def _kind(

@@ -1,11 +1,12 @@
 """How sure the lock curve is: corners resampled, nuisance priors drawn, both through the fit's curvature.
 
-With H the curvature of the fitted loss and g_k the gradient of corner pass k,
+With H the curvature of the fitted loss, H_k and g_k the part of corner pass k in curvature and gradient,
 
-    theta_b = theta - H^-1 [ sum_k (n_k - 1) g_k + sum_j z_j / sd_j ],
+    theta_b = theta - H^-1 [ sum_k (n_k - 1) H (H - H_k)^-1 g_k + sum_j z_j / sd_j ],
 
 n_k how often pass k is drawn in a resample with replacement, z_j standard normal: one Gauss-Newton step of a bootstrap
-over corners (sampling) together with priors redrawn about their centres (tyre, yaw, wheels, car file). The parts add up
+over corners (sampling; the factor is the jackknife's, for a pass draws the fit to itself) together with priors redrawn
+about their centres (tyre, yaw, wheels, car file). The parts add up
 in variance, which gives the budget. Resampling corner passes whole keeps the dependence within a corner.
 """
 
@@ -49,9 +50,7 @@ def spread(fit: Fit, *, replicates: int = REPLICATES, seed: int = SEED) -> Sprea
     groups = fit.group_gradients
     count = len(groups)
     times = rng.multinomial(count, np.full(count, 1 / count), size=replicates)
-    # few clusters understate the spread: the usual k/(k-1)
-    inflation = np.sqrt(count / max(count - 1, 1))
-    sampling = (times - 1) @ groups * inflation
+    sampling = (times - 1) @ groups
     # the hold-offs' weak priors count like the nuisance ones: what the data do not say stays as wide as the prior
     nuisance = rng.standard_normal((replicates, len(fit.theta))) * np.sqrt(fit.problem.information)
     draws = fit.theta - (sampling + nuisance) @ inverse

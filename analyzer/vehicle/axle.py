@@ -126,6 +126,7 @@ def equations(
         front_track_m=car.front_track_m,
         rear_track_m=track,
         rear_transfer_share=share,
+        roll_gradient_rad_per_g=car.roll_gradient_rad_per_g,
         long_m_s2=along,
         lat_m_s2=across,
         downforce_N=downforce,

@@ -17,7 +17,9 @@ class Tyre(Settings):
     """
 
     peak_friction: float = Field(1.3, ge=0.3, le=2.5, description="peak friction coefficient at static wheel load")
-    peak_friction_percent: float = Field(15.0, ge=0.5, le=50, description="one standard deviation of peak_friction")
+    peak_friction_percent: float = Field(
+        15.0, ge=0.5, le=50, description="one standard deviation of the peak friction, per cent"
+    )
     slip_stiffness: float = Field(
         20.0, ge=4, le=60, description="longitudinal stiffness over wheel load, per unit slip"
     )
@@ -33,14 +35,18 @@ class CarUncertainty(Settings):
     (JCGM 100:2008, 4.3.7): whoever writes "within 10 %" means limits.
     """
 
-    mass_percent: float = Field(2.0, gt=0, le=30)
-    cg_height_percent: float = Field(10.0, gt=0, le=50)
-    load_transfer_percent: float = Field(10.0, gt=0, le=50)
-    drag_percent: float = Field(15.0, gt=0, le=100)
-    downforce_percent: float = Field(30.0, gt=0, le=200)
-    track_percent: float = Field(0.5, gt=0, le=10)
-    wheel_inertia_percent: float = Field(15.0, gt=0, le=100)
-    rolling_radius_percent: float = Field(1.2, gt=0, le=10)
+    mass_percent: float = Field(2.0, gt=0, le=30, description="limits of the mass, per cent")
+    cg_height_percent: float = Field(
+        10.0, gt=0, le=50, description="limits of the height of the centre of gravity, per cent"
+    )
+    load_transfer_percent: float = Field(
+        10.0, gt=0, le=50, description="limits of the rear's share of the lateral load transfer, per cent"
+    )
+    drag_percent: float = Field(15.0, gt=0, le=100, description="limits of drag area and air density, per cent")
+    downforce_percent: float = Field(30.0, gt=0, le=200, description="limits of the downforce area, per cent")
+    track_percent: float = Field(0.5, gt=0, le=10, description="limits of both tracks, per cent")
+    wheel_inertia_percent: float = Field(15.0, gt=0, le=100, description="limits of a wheel's inertia, per cent")
+    rolling_radius_percent: float = Field(1.2, gt=0, le=10, description="limits of both rolling radii, per cent")
 
 
 class Car(Settings):
@@ -67,6 +73,12 @@ class Car(Settings):
         ge=0.0,
         le=1.0,
         description="share of the lateral load transfer at the rear; default the rear weight share",
+    )
+    roll_gradient_deg_per_g: float = Field(
+        0.0,
+        ge=0.0,
+        le=15.0,
+        description="body roll over lateral acceleration, deg/g: its weight moves outwards with it; default 0",
     )
     drag_area_m2: float = Field(0.6, ge=0.0, le=3.0, description="drag coefficient times area, m2; default 0.6")
     downforce_area_m2: float = Field(
@@ -115,6 +127,11 @@ class Car(Settings):
         """Rear share of the lateral load transfer, the rear weight share when the file is silent."""
         given = self.rear_load_transfer_fraction
         return 1 - self.front_weight_fraction if given is None else given
+
+    @property
+    def roll_gradient_rad_per_g(self) -> float:
+        """Body roll over lateral acceleration (rad/g)."""
+        return float(np.radians(self.roll_gradient_deg_per_g))
 
     @property
     def front_downforce_share(self) -> float:

@@ -4,6 +4,7 @@
     ```worked NAME title        lines `symbol = value unit`, those that follow from the others after `=> `
     ```figures                  lines `module:NAME = value unit : what it is`
     ```priors                   lines `name = start sd deviation : what it is`
+    ```keys module:Class table  nothing: the keys of a TOML table are told by the model that reads it
 
 Each value goes into the page with the figures that it is recomputed from as `data-` attributes: the tests read the page
 as it is served, compute every number again from the package and compare (tests/dashboards/test_guide.py).
@@ -11,6 +12,8 @@ as it is served, compute every number again from the package and compare (tests/
 
 import re
 from html import escape
+
+from dashboards.guide.keys import HEADS, key_tables
 
 SUBSCRIPT = re.compile(r"(?<![\w.:])([A-Za-zΑ-ω]{1,2}\d?)_([A-Za-zΑ-ω0-9]+)(?![\w(])")
 SUPERSCRIPT = re.compile(r"\^(-?\d+)")
@@ -43,6 +46,9 @@ def block(info: str, text: str) -> str:
             return _table(("what", "value", "in the code (analyzer)"), [_figure(line) for line in lines])
         case "priors":
             return _table(("parameter", "what", "starts at", "one standard deviation"), [_prior(ln) for ln in lines])
+        case "keys":
+            place, _, name = rest.partition(" ")
+            return "".join(_keys(name, rows) for name, rows in key_tables(place, name))
     return f'<pre tabindex="0"><code>{escape(text)}</code></pre>\n'
 
 
@@ -77,6 +83,11 @@ def _prior(line: str) -> str:
     name, start, deviation, what = _parts(PRIOR, line)
     data = f'data-prior="{name}" data-start="{start}" data-deviation="{deviation}"'
     return f"<tr {data}><td><code>{name}</code></td><td>{symbols(what)}</td><td>{start}</td><td>{deviation}</td></tr>"
+
+
+def _keys(name: str, rows: list[tuple[str, ...]]) -> str:
+    cells = ["<tr>" + "".join(f"<td>{cell}</td>" for cell in row) + "</tr>" for row in rows]
+    return f"<p><code>[{name}]</code></p>\n" + _table(HEADS, cells)
 
 
 def _table(heads: tuple[str, ...], rows: list[str]) -> str:

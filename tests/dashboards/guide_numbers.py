@@ -17,6 +17,7 @@ from analyzer.findings.rear_axle import rear_axle
 from analyzer.lockcurve import model
 from analyzer.lockcurve.likelihood import censored, huber
 from analyzer.phase_results import _kinematic_lock
+from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.axle import AxleInputs, equations
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.loads import wheel_loads
@@ -159,6 +160,7 @@ def _rear_loads(g, *, height=1.0, share=1.0):
             front_track_m=1.42,
             rear_track_m=g["t"],
             rear_transfer_share=g["q"] * share,
+            roll_gradient_rad_per_g=0.0,
             long_m_s2=one(g["a_x"]),
             lat_m_s2=one(g["a_y"]),
             downforce_N=one(0),
@@ -170,6 +172,13 @@ def _rear_loads(g, *, height=1.0, share=1.0):
 def _loads(g):
     left, right = _rear_loads(g)
     return {"F_zl": left, "F_zr": right, "Q/P": (left - right) / (left + right)}
+
+
+def _roll(g):
+    rolled = g["m_s"] * g["h_s"] / (g["K_f"] + g["K_r"] - g["m_s"] * STANDARD_GRAVITY_M_S2 * g["h_s"])
+    rear = g["K_r"] * rolled + g["m_s"] * (1 - g["sprung front share"]) * g["z_r"] + g["m_ur"] * g["R"]
+    gradient = STANDARD_GRAVITY_M_S2 * rolled
+    return {"roll gradient": math.degrees(gradient), "q": rear / (g["m"] * g["h_cg"] * (1 + gradient))}
 
 
 def _tyre(*, kappa=0.0, tan_alpha=0.0, load_N=3000.0, **figures):
@@ -328,6 +337,7 @@ EXAMPLES = {
     "kinematic": _kinematic,
     "scale": _scale,
     "loads": _loads,
+    "roll": _roll,
     "peak": _peak,
     "combined": _combined,
     "unseen": _unseen,

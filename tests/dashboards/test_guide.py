@@ -13,7 +13,8 @@ import guide_numbers
 import pytest
 
 from analyzer.cli.main import build_parser
-from analyzer.vehicle.car import Car
+from analyzer.differential.setup import Breakaway, ConeSpring, RingSpring, Setup, SetupUncertainty, Shims
+from analyzer.vehicle.car import Car, CarUncertainty, Tyre
 from analyzer.vehicle.parameters import priors
 from dashboards.guide.guide import PAGES, help_address, page
 
@@ -229,3 +230,16 @@ def test_cautions_are_on_both_pages(client):
 def test_rounding_of_a_printed_number():
     assert as_printed(0.1327, "0.133") and not as_printed(0.1322, "0.133")
     assert as_printed(22.7, "23") and not as_printed(22.4, "23")
+
+
+def test_every_key_of_car_and_setup_file_is_told_with_its_range(client):
+    text = served(client, "user")
+    for model in (Car, Tyre, CarUncertainty, Setup, ConeSpring, RingSpring, Shims, Breakaway, SetupUncertainty):
+        for key, field in model.model_fields.items():
+            table = key in ("tyre", "uncertainty", "cone_spring", "ring_spring", "shims", "breakaway")
+            assert (f".{key}]</code>" if table else f"<td><code>{key}</code></td>") in text, key
+            assert field.description or table, key
+    row = "<td><code>roll_gradient_deg_per_g</code></td><td>0 to 15</td><td>0.0</td><td>body roll"
+    assert row in text
+    assert "<td><code>mass_kg</code></td><td>150 to 5000</td><td>needed</td>" in text
+    assert "<code>ring_face</code>, <code>shaft_axis</code>" in text

@@ -33,10 +33,10 @@ def car_file(**changes) -> Car:
     """What a workshop would write down of this car from its parameters, by statics (derived).
 
     The model has no drag and no rolling resistance. Roll stiffness of an axle: springs and bar, K T^2/2 + |K_t|, in
-    series with the tyres' K_z T^2/2; its roll centres lie on the ground. The body leans by 9 degrees per g, and its
-    centre of gravity moves out with it, which adds 15 % to the moment m a_y h that the car file's share refers to:
+    series with the tyres' K_z T^2/2; its roll centres lie on the ground. The rear's share is of the whole moment, body
+    roll included, which is 9 degrees per g:
 
-        share = [K_r phi + m_ur a_y R] / (m a_y h),   phi = m_s a_y h_s / (K_f + K_r - m_s g h_s)
+        share = [K_r phi + m_ur a_y R] / [m a_y h (1 + g phi / a_y)],   phi = m_s a_y h_s / (K_f + K_r - m_s g h_s)
     """
     p, g = PARAMETERS, STANDARD_GRAVITY_M_S2
     base = p.a + p.b
@@ -44,7 +44,7 @@ def car_file(**changes) -> Car:
         1 / (1 / (spring * track**2 / 2 + abs(bar)) + 2 / (p.K_zt * track**2))
         for spring, bar, track in ((p.K_sf, p.K_tsf, p.T_f), (p.K_sr, p.K_tsr, p.T_r))
     )
-    lean_rad_per_m_s2 = p.m_s * p.h_s / (front + rear - p.m_s * g * p.h_s)
+    rolled = p.m_s * p.h_s / (front + rear - p.m_s * g * p.h_s)  # rad per m/s2
     figures = dict(
         name="multi-body car",
         mass_kg=p.m,
@@ -58,7 +58,8 @@ def car_file(**changes) -> Car:
         steering_ratio=15.0,
         yaw_inertia_kg_m2=p.I_z,
         wheel_inertia_kg_m2=p.I_y_w,
-        rear_load_transfer_fraction=(rear * lean_rad_per_m_s2 + p.m_ur * p.R_w) / (p.m * p.h_cg),
+        rear_load_transfer_fraction=(rear * rolled + p.m_ur * p.R_w) / (p.m * p.h_cg * (1 + g * rolled)),
+        roll_gradient_deg_per_g=math.degrees(g * rolled),
         front_brake_fraction=p.T_sb,
         drag_area_m2=0.0,
         rolling_resistance=0.0,

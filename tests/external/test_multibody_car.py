@@ -63,6 +63,7 @@ def test_rear_loads_are_our_statics_with_the_cars_roll_stiffness(sessions):
         front_track_m=car.front_track_m,
         rear_track_m=car.rear_track_m,
         rear_transfer_share=car.rear_load_transfer,
+        roll_gradient_rad_per_g=car.roll_gradient_rad_per_g,
         long_m_s2=smooth["longitudinal_acceleration"],
         lat_m_s2=smooth["lateral_acceleration"],
         downforce_N=np.zeros(len(truth)),

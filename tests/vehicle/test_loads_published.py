@@ -20,6 +20,7 @@ def loads(**changes):
         front_track_m=1.45,
         rear_track_m=1.47,
         rear_transfer_share=0.44,
+        roll_gradient_rad_per_g=0.0,
         long_m_s2=NONE,
         lat_m_s2=NONE,
         downforce_N=NONE,
