@@ -47,7 +47,7 @@ class LongArray:
             self._piece = piece
             return
         if self._file is None:
-            self._file = tempfile.TemporaryFile(prefix="halfshaft-")  # noqa: SIM115 (it lives as long as the array)
+            self._file = tempfile.TemporaryFile(prefix="halfshaft-")  # lives as long as the array
             self._file.write(np.ascontiguousarray(self._piece))
             self._piece = np.empty_like(self._piece, shape=(0, *self._piece.shape[1:]))
         self._file.write(np.ascontiguousarray(piece, self._piece.dtype))
