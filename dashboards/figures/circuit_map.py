@@ -31,7 +31,8 @@ SHAPES = {
 
 
 def circuit_map(analysis: Analysis, key: str, *, chosen: Finding | None = None, mode: str = "light") -> go.Figure:
-    """Scatter of x and y (m); customdata starts with the sample's log time (s) everywhere."""
+    """Scatter of x and y (m); customdata starts with the sample's log time (s) everywhere and ends,
+    on marks, with the finding's index."""
     quantity = QUANTITIES[key]
     if quantity.mapped is None:
         raise ValueError(f"'{key}' has no one value a sample that a map could show")
@@ -89,10 +90,11 @@ def circuit_map(analysis: Analysis, key: str, *, chosen: Finding | None = None, 
 
 def _marks(figure: go.Figure, analysis: Analysis, x: np.ndarray, y: np.ndarray, mode: str) -> None:
     for kind, name in KIND_NAMES.items():
-        found = [f for f in analysis.findings[:MOST_MARKS] if f.kind == kind and f.corner is not None]
+        worst = enumerate(analysis.findings[:MOST_MARKS])
+        found = {k: f for k, f in worst if f.kind == kind and f.corner is not None}
         if not found:
             continue
-        at = np.searchsorted(analysis.signals.time_s, [f.start_s for f in found]).clip(max=len(x) - 1)
+        at = np.searchsorted(analysis.signals.time_s, [f.start_s for f in found.values()]).clip(max=len(x) - 1)
         figure.add_scatter(
             x=x[at],
             y=y[at],
@@ -104,7 +106,7 @@ def _marks(figure: go.Figure, analysis: Analysis, x: np.ndarray, y: np.ndarray, 
                 "color": VERMILLION if "spin" in kind else INK[mode],
                 "line": {"width": 2},
             },
-            customdata=[[f.start_s, f.lap, f.corner] for f in found],
+            customdata=[[f.start_s, f.lap, f.corner, k] for k, f in found.items()],
             hovertemplate="corner %{customdata[2]}, lap %{customdata[1]}, %{customdata[0]:.1f} s<extra>"
             + name
             + "</extra>",

@@ -71,7 +71,9 @@ def traces(analysis: Analysis, keys: Sequence[str], view: View, *, mode: str = "
     figure.update_xaxes(title=label, row=max(1, len(quantities)), col=1)
     if view.window is not None:
         figure.update_xaxes(range=list(view.window))
-    figure.update_layout(hovermode="x unified")
+    # `meta` tells the browser on which axis a zoom is made
+    meta = {"along": view.axis, "laps": list(view.laps or ()), "window": list(view.window) if view.window else None}
+    figure.update_layout(hovermode="x unified", meta=meta)
     styled(figure, height=130 + ROW_PX * max(1, len(quantities)), mode=mode)
     figure.update_xaxes(gridcolor=figure.layout.xaxis.gridcolor)
     figure.update_layout(

@@ -4,8 +4,7 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
-import dash
-from dash import ALL, Dash, Input, Output, State, dcc, html
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, dcc, html
 
 from analyzer.analysis import Analysis, PhaseResult
 from analyzer.comparison.runs import chosen_laps
@@ -15,6 +14,7 @@ from analyzer.report.words import PARAMETER_NAMES, PHASE_NAMES
 from dashboards.figures import both_sides
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
+from dashboards.pages.clock import clock, polled
 from dashboards.pages.compared import told
 from dashboards.pages.parts import chart, labelled, parameter_cells, table, when
 
@@ -45,7 +45,9 @@ def layout(logbook: Logbook) -> html.Div:
             html.Section([html.H2("Corner phases side by side"), *_phases()], className="panel"),
             dcc.Store(id="comparison"),
             dcc.Store(id="compared"),
-            dcc.Interval(id="comparison-clock", interval=700, disabled=True),
+            dcc.Store(id="to-stop"),
+            dcc.Store(id="stopped"),
+            *clock("comparison", answered={"over": True}),
         ]
     )
 
@@ -145,61 +147,103 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
             return {}  # the curves' callback, or 'Compare', says why
         return both_sides.phases(before, after, phase, key, mode=mode or "light")
 
-    @app.callback(
-        Output("comparison", "data"),
-        Output("comparison-clock", "disabled"),
-        Output("together-progress", "children"),
-        Output("compared", "data"),
-        Input("together", "n_clicks"),
-        Input("comparison-clock", "n_intervals"),
-        Input("before", "value"),
-        Input("after", "value"),
-        Input("before-laps", "value"),
-        Input("after-laps", "value"),
-        State("comparison", "data"),
+    polled(app, "comparison")
+    app.clientside_callback(
+        ClientsideFunction("at_once", "run_of"),
+        Output("to-stop", "data"),
+        Input({"type": "stop-comparison", "run": ALL}, "n_clicks"),
         prevent_initial_call=True,
     )
-    def _together(
+
+    @app.callback(
+        Output("comparison", "data"),
+        Input("together", "n_clicks"),
+        State("before", "value"),
+        State("after", "value"),
+        State("before-laps", "value"),
+        State("after-laps", "value"),
+        prevent_initial_call=True,
+    )
+    def _begin(
         _: Any,
-        __: Any,
         before_ids: list[str] | None,
         after_ids: list[str] | None,
         before_laps: str | None,
         after_laps: str | None,
-        comparison_id: str | None,
-    ) -> tuple:
+    ) -> dict:
+        of = _chosen(before_ids, after_ids, before_laps, after_laps)
         try:
-            if dash.ctx.triggered_id == "together":
-                comparison_id = logbook.new_comparison(
-                    before_ids or [], after_ids or [], before_laps=before_laps, after_laps=after_laps
-                )
-                jobs.start(comparison_id)
-            elif dash.ctx.triggered_id != "comparison-clock" or comparison_id is None:
-                return None, True, [], None  # other runs were chosen: what was said is not about them
-            run = logbook.run(comparison_id)
-            if run.state in ("waiting", "running"):
-                return comparison_id, False, _progress(comparison_id, run.step, run.share), None
-            if run.state != "done":
-                return None, True, html.P(run.message, className="refusal", role="alert"), None
-            return comparison_id, True, [], comparison_id
+            made = logbook.new_comparison(
+                before_ids or [], after_ids or [], before_laps=before_laps, after_laps=after_laps
+            )
+            jobs.start(made)
         except HalfshaftError as error:
-            return None, True, html.P(str(error), className="refusal", role="alert"), None
+            return {"refusal": str(error), "of": of}
+        return {"id": made, "of": of}
 
     @app.callback(
-        Output("comparison-clock", "n_intervals"),
-        Input({"type": "stop-comparison", "run": ALL}, "n_clicks"),
+        Output("together-progress", "children"),
+        Output("comparison-answered", "data"),
+        Input("comparison", "data"),
+        Input("comparison-tick", "data"),
+        Input("stopped", "data"),
+        Input("before", "value"),
+        Input("after", "value"),
+        Input("before-laps", "value"),
+        Input("after-laps", "value"),
         prevent_initial_call=True,
     )
-    def _stop(clicks: list) -> Any:
-        if not any(clicks):
-            return dash.no_update
-        jobs.cancel(dash.ctx.triggered_id["run"])
-        return 0
+    def _follow(
+        comparison: dict | None,
+        tick: dict | None,
+        _: Any,
+        before_ids: list[str] | None,
+        after_ids: list[str] | None,
+        before_laps: str | None,
+        after_laps: str | None,
+    ) -> tuple:
+        answered = {"n": (tick or {}).get("n"), "over": True, "done": None}
+        if comparison is None or comparison["of"] != _chosen(before_ids, after_ids, before_laps, after_laps):
+            return [], answered  # other runs were chosen: what was said is not about them
+        if "refusal" in comparison:
+            return _refused(comparison["refusal"]), answered
+        try:
+            run = logbook.run(comparison["id"])
+        except HalfshaftError as error:
+            return _refused(str(error)), answered
+        if run.state in ("waiting", "running"):
+            return _progress(run.id, run.step, run.share), answered | {"over": False}
+        if run.state != "done":
+            return _refused(run.message), answered
+        return [], answered | {"done": run.id}
+
+    # what hangs on it is drawn anew only when it changes
+    app.clientside_callback(
+        "(answered, compared) => answered.done === (compared ?? null) ? dash_clientside.no_update : answered.done",
+        Output("compared", "data"),
+        Input("comparison-answered", "data"),
+        State("compared", "data"),
+        prevent_initial_call=True,
+    )
+
+    @app.callback(Output("stopped", "data"), Input("to-stop", "data"), prevent_initial_call=True)
+    def _stop(asked: dict) -> dict:
+        jobs.cancel(asked["run"])
+        return asked
 
     @app.callback(Output("together-told", "children"), Input("compared", "data"), Input("mode", "data"))
     def _told(compared: str | None, mode: str) -> list:
         kept = logbook.comparison(compared) if compared else None
         return [] if compared is None or kept is None else told(compared, kept, mode=mode or "light")
+
+
+def _chosen(before_ids: Any, after_ids: Any, before_laps: str | None, after_laps: str | None) -> list:
+    """What a comparison is about, to tell whether it is about what is chosen now."""
+    return [before_ids or [], after_ids or [], before_laps or "", after_laps or ""]
+
+
+def _refused(message: str) -> html.P:
+    return html.P(message, className="refusal", role="alert")
 
 
 def _progress(comparison_id: str, step: str, share: float) -> html.Div:

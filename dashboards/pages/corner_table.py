@@ -1,7 +1,5 @@
 """The corner table: per corner and phase what the rear axle did."""
 
-from collections.abc import Iterable
-
 from dash import html
 
 from analyzer.analysis import Analysis
@@ -37,16 +35,15 @@ def corner_table(analysis: Analysis, lap: int | None) -> html.Div:
 
 
 def _row(analysis: Analysis, r: CornerRow, lap: int | None) -> list:
-    passes: Iterable[int] = (
-        k for k, c in enumerate(analysis.corners) if c.number == r.corner and lap in (None, c.lap) and c.lap > 0
-    )
-    target = next(iter(passes), None)
+    passes = (c for c in analysis.corners if c.number == r.corner and lap in (None, c.lap) and c.lap > 0)
+    first = next(passes, None)
+    target = None if first is None else round(float(analysis.signals.time_s[first.apex]), 3)
     go = (
         ""
         if target is None
         else html.Button(
             "show",
-            id={"type": "go", "pass": target, "phase": r.phase},
+            id={"type": "go", "moment": target, "phase": r.phase},
             className="quiet",
             **{"aria-label": f"show corner {r.corner}, {PHASE_NAMES[r.phase]}"},
         )

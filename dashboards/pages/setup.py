@@ -24,6 +24,7 @@ READ = (
     "With a run chosen, the blue line with its band is what was measured; circles slipped, triangles were locked, "
     "arrows mean 'at least this'."
 )
+NO_SHEET = html.P("The sheet has no figures that a curve could be made of.", className="hint")
 
 
 def layout(logbook: Logbook, search: str) -> html.Div:
@@ -58,6 +59,7 @@ def layout(logbook: Logbook, search: str) -> html.Div:
                     html.Button("Save as TOML", id="save-setup", className="main"),
                     dcc.Download(id="setup-file"),
                     dcc.Store(id="uploaded-sheet"),
+                    dcc.Store(id="fitting"),  # the form's figures, the last time that a curve could be made of them
                 ],
                 className="tools",
             ),
@@ -123,34 +125,44 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
 
     @app.callback(
         Output("setup-refusal", "children"),
+        Output("fitting", "data"),
+        Input(parts, "value"),
+        State(parts, "id"),
+    )
+    def _check(values: list, ids: list) -> tuple:
+        try:
+            predict_lock_curve(typed(values, ids))
+        except HalfshaftError as error:
+            return f"{error} The curve shown is still that of earlier figures.", dash.no_update
+        return "", [values, ids]
+
+    @app.callback(
         Output("predicted", "figure"),
         Output("predicted-numbers", "children"),
         Output("against", "children"),
         Output("against-short", "children"),
-        Input(parts, "value"),
+        Input("fitting", "data"),
         Input("measured", "value"),
         Input("mode", "data"),
-        State(parts, "id"),
+        prevent_initial_call=True,
     )
-    def _predict(values: list, run_id: str | None, mode: str, ids: list) -> tuple:
-        try:
-            setup = typed(values, ids)
-            curve = predict_lock_curve(setup)
-        except HalfshaftError as error:
-            return f"{error} The curve shown is the last one that could be made.", *[dash.no_update] * 4
+    def _predict(fitting: list | None, run_id: str | None, mode: str | None) -> tuple:
+        if fitting is None:
+            return {}, None, NO_SHEET, ""
+        setup = typed(*fitting)
+        curve = predict_lock_curve(setup)
         if run_id is None:
             grid = input_torque_grid_Nm(curve, largest_Nm=LARGEST_NM)
             figure = lock_view.predicted_only(curve, grid, mode=mode or "light")
             nothing = html.P("Choose a run above; then the sheet is held against what was measured.", className="hint")
-            return "", figure, _numbers(curve, None), nothing, ""
+            return figure, _numbers(curve, None), nothing, ""
         try:
             analysis = logbook.analysis(run_id)
         except InputError as error:
-            return str(error), *[dash.no_update] * 4
+            return {}, _numbers(curve, None), html.P(str(error), className="refusal", role="alert"), ""
         figure = lock_view.lock_view(analysis, predicted=curve, mode=mode or "light")
         agreement = agreed(analysis, curve, setup)
-        told = _numbers(curve, parameter_cells(analysis)), contradictions(agreement), in_short(agreement)
-        return "", figure, *told
+        return figure, _numbers(curve, parameter_cells(analysis)), contradictions(agreement), in_short(agreement)
 
     @app.callback(
         Output("setup-file", "data"),

@@ -1,11 +1,17 @@
 """Start page: choose log, car and setup, see the analysed runs."""
 
+import hashlib
+import json
+from typing import Any
+
 import dash
-from dash import ALL, Dash, Input, Output, State, ctx, dcc, html
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html
+from plotly.utils import PlotlyJSONEncoder
 
 from analyzer.errors import HalfshaftError
 from dashboards.jobs import Jobs
 from dashboards.logbook import KINDS, Logbook, Run
+from dashboards.pages.clock import clock, polled
 from dashboards.pages.parts import when
 
 STATE_WORDS = {
@@ -20,6 +26,7 @@ MARKS = {"waiting": "…", "running": "▸", "done": "✓", "failed": "✕", "ca
 
 def layout(logbook: Logbook) -> html.Div:
     """The page."""
+    shown = _run_list(logbook)
     return html.Div(
         [
             html.H1("What did the differential do?"),
@@ -61,7 +68,7 @@ def layout(logbook: Logbook) -> html.Div:
             html.Section(
                 [
                     html.H2("Runs in this logbook"),
-                    html.Div(_run_list(logbook), id="run-list", **{"aria-live": "polite"}),
+                    html.Div(shown, id="run-list", **{"aria-live": "polite"}),
                 ],
                 className="panel",
             ),
@@ -69,8 +76,11 @@ def layout(logbook: Logbook) -> html.Div:
             dcc.Store(id="uploaded-car"),
             dcc.Store(id="uploaded-setup"),
             dcc.Store(id="to-remove"),
+            dcc.Store(id="to-cancel"),
+            dcc.Store(id="changed"),
+            dcc.Store(id="cancelled"),
             dcc.ConfirmDialog(id="sure"),
-            dcc.Interval(id="run-clock", interval=700),
+            *clock("runs", answered={"shown": _digest(shown)}),
         ]
     )
 
@@ -127,6 +137,11 @@ def _run_list(logbook: Logbook) -> list:
     return [_run_line(run) for run in runs]
 
 
+def _digest(parts: list) -> str:
+    """Tells one list from another."""
+    return hashlib.sha256(json.dumps(parts, cls=PlotlyJSONEncoder).encode()).hexdigest()
+
+
 def _run_line(run: Run) -> html.Div:
     sheet = f", {run.setup_name}" if run.setup_name else ""
     earlier = "" if run.latest else "; the log was analysed anew since, with another car file, setup sheet or map"
@@ -171,15 +186,33 @@ def _run_line(run: Run) -> html.Div:
 def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
     """Callbacks of the page."""
 
-    @app.callback(Output("run-list", "children"), Input("run-clock", "n_intervals"), State("run-list", "children"))
-    def _refresh(_: int, shown: list) -> list:
+    polled(app, "runs")
+    for kind in ("remove", "cancel"):
+        app.clientside_callback(
+            ClientsideFunction("at_once", "run_of"),
+            Output(f"to-{kind}", "data"),
+            Input({"type": kind, "run": ALL}, "n_clicks"),
+            prevent_initial_call=True,
+        )
+
+    @app.callback(
+        Output("run-list", "children"),
+        Output("runs-answered", "data"),
+        Input("runs-tick", "data"),
+        Input("changed", "data"),
+        Input("cancelled", "data"),
+        State("runs-answered", "data"),
+        prevent_initial_call=True,
+    )
+    def _refresh(tick: dict | None, _: Any, __: Any, before: dict) -> tuple:
         fresh = _run_list(logbook)
-        same = [part.to_plotly_json() for part in fresh] == shown
-        return dash.no_update if same else fresh
+        answered = {"n": (tick or {}).get("n"), "shown": _digest(fresh)}
+        # drawn anew only when it changed: a button that is replaced loses the keyboard's focus
+        return dash.no_update if answered["shown"] == before["shown"] else fresh, answered
 
     @app.callback(
         Output("start-refusal", "children"),
-        Output("run-clock", "n_intervals"),
+        Output("changed", "data"),
         Input("analyse", "n_clicks"),
         Input("sample", "n_clicks"),
         State("uploaded-log", "data"),
@@ -200,7 +233,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         except HalfshaftError as error:
             return str(error), dash.no_update
         jobs.start(run_id)
-        return "", 0
+        return "", run_id
 
     for kind in ("car", "setup"):
 
@@ -213,46 +246,39 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         def _added(stored: dict | None, kind: str = kind) -> tuple:
             return _options(logbook, kind), stored["key"] if stored else dash.no_update
 
-    @app.callback(
-        Output("run-clock", "disabled"),
-        Input({"type": "cancel", "run": ALL}, "n_clicks"),
-        prevent_initial_call=True,
-    )
-    def _cancel(clicks: list) -> bool:
-        if any(clicks) and isinstance(ctx.triggered_id, dict):
-            jobs.cancel(ctx.triggered_id["run"])
-        return False
+    @app.callback(Output("cancelled", "data"), Input("to-cancel", "data"), prevent_initial_call=True)
+    def _cancel(asked: dict) -> dict:
+        try:
+            jobs.cancel(asked["run"])
+        except HalfshaftError:  # somebody else removed it meanwhile
+            pass
+        return asked
 
     @app.callback(
         Output("sure", "message"),
         Output("sure", "displayed"),
-        Output("to-remove", "data"),
-        Input({"type": "remove", "run": ALL}, "n_clicks"),
+        Input("to-remove", "data"),
         prevent_initial_call=True,
     )
-    def _ask(clicks: list) -> tuple:
-        if not any(clicks) or not isinstance(ctx.triggered_id, dict):
-            return dash.no_update, False, dash.no_update
-        run_id = ctx.triggered_id["run"]
+    def _ask(asked: dict) -> tuple:
         try:
-            return _warning(logbook.run(run_id)), True, run_id
+            return _warning(logbook.run(asked["run"])), True
         except HalfshaftError:  # somebody else removed it meanwhile
-            return dash.no_update, False, None
+            return dash.no_update, False
 
     @app.callback(
         Output("start-refusal", "children", allow_duplicate=True),
-        Output("run-clock", "n_intervals", allow_duplicate=True),
+        Output("changed", "data", allow_duplicate=True),
         Input("sure", "submit_n_clicks"),
         State("to-remove", "data"),
         prevent_initial_call=True,
     )
-    def _remove(_: int, run_id: str | None) -> tuple:
+    def _remove(_: int, asked: dict) -> tuple:
         try:
-            if run_id:
-                logbook.remove_run(run_id)
+            logbook.remove_run(asked["run"])
         except HalfshaftError as error:
-            return str(error), 0
-        return "", 0
+            return str(error), asked
+        return "", asked
 
 
 def _warning(run: Run) -> str:

@@ -1,4 +1,5 @@
-"""A served dashboard and a real browser. Screenshots are kept in the folder that HALFSHAFT_SCREENSHOTS names.
+"""A served dashboard and a real browser. Screenshots are kept in the folder that HALFSHAFT_SCREENSHOTS names;
+HALFSHAFT_SLOWER makes the browser's processor so many times slower, as a busy machine would.
 
 The server fixture comes first, so that the page is closed before its server stops.
 """
@@ -12,9 +13,11 @@ from pathlib import Path
 
 import pyarrow.parquet as pq
 import pytest
+from browser.driving import PATIENCE_S, open_run, wait_for_charts
 
 CHROMIUM = "/usr/bin/chromium"
 FLAGS = ["--enable-unsafe-swiftshader", "--no-sandbox"]
+SLOWER = float(os.environ.get("HALFSHAFT_SLOWER") or 1)
 SAMPLES = Path(str(resources.files("sample_logs")))
 
 
@@ -66,7 +69,9 @@ def open_page(browser, address):
         context = browser.new_context(viewport={"width": width, "height": height}, accept_downloads=True)
         contexts.append(context)
         page = context.new_page()
-        page.set_default_timeout(30_000)
+        page.set_default_timeout(1000 * PATIENCE_S)
+        if SLOWER > 1:
+            context.new_cdp_session(page).send("Emulation.setCPUThrottlingRate", {"rate": SLOWER})
         page.on("console", lambda m: complaints.append(f"console: {m.text}") if m.type == "error" else None)
         page.on("pageerror", lambda e: complaints.append(f"page: {e}"))
         page.on("request", lambda r: complaints.append(f"outside: {r.url}") if _outside(r.url, address) else None)
@@ -84,6 +89,24 @@ def open_page(browser, address):
     for context in contexts:
         context.close()
     assert complaints == []
+
+
+@pytest.fixture(scope="session")
+def analysed(browser, address, sample_copy):
+    """The id of a run that one person had analysed before."""
+    page = browser.new_page()
+    page.set_default_timeout(1000 * PATIENCE_S)
+    page.goto(address)
+    run_id = open_run(page, sample_copy("baseline.parquet", "driver.parquet"))
+    page.close()
+    return run_id
+
+
+@pytest.fixture
+def run_page(open_page, analysed):
+    page = open_page(f"/run/{analysed}")
+    wait_for_charts(page)
+    return page, analysed
 
 
 def _outside(url: str, address: str) -> bool:

@@ -5,67 +5,21 @@ import re
 import urllib.request
 
 import pytest
+from browser.driving import (
+    COUNTS,
+    DARK_INK,
+    PATIENCE_S,
+    PLOT,
+    WINDOW,
+    choose,
+    result_of,
+    upload_and_analyse,
+    wait_for_charts,
+    wait_for_stretch,
+    wait_until,
+)
 
 from dashboards.figures.traces import POINTS
-
-PLOT = "document.querySelector('#{0} .js-plotly-plot')"
-# typed arrays arrive as {dtype, bdata} in `data`; `_fullData` has them decoded
-COUNTS = "document.querySelector('#traces .js-plotly-plot')._fullData.map(d => d.x.length)"
-
-
-def upload_and_analyse(page, path):
-    page.set_input_files("#file-log", str(path))
-    page.get_by_text(f"{path.name} is here").wait_for()
-    page.click("#analyse")
-    line = page.locator(".run-line", has_text=path.name).first
-    line.locator(".state.done").wait_for(timeout=90_000)
-    return line
-
-
-def open_run(page, path):
-    upload_and_analyse(page, path).get_by_role("link", name="Open").click()
-    page.wait_for_url("**/run/*")
-    wait_for_charts(page)
-    return page.url.rsplit("/", 1)[1]
-
-
-def wait_for_charts(page):
-    for chart in ("map", "traces", "lock", "repeat"):
-        page.locator(f"#{chart} .plot-container").first.wait_for()
-    page.locator(".finding").first.wait_for()
-    # a list or chart that is still to be filled anew takes a click with it
-    page.wait_for_load_state("networkidle")
-
-
-def wait_until(page, expression, *, tries=300):
-    """`expression` true in the page; asked from here, because the page's policy forbids it to evaluate text."""
-    for _ in range(tries):
-        if page.evaluate(expression):
-            return
-        page.wait_for_timeout(200)
-    pytest.fail(f"never true: {expression}")
-
-
-def result_of(address, run_id):
-    with urllib.request.urlopen(f"{address}/run/{run_id}/result.json", timeout=20) as answer:
-        return json.load(answer)
-
-
-@pytest.fixture(scope="module")
-def analysed(browser, address, sample_copy):
-    """The id of a run that one person had analysed before."""
-    page = browser.new_page()
-    page.goto(address)
-    run_id = open_run(page, sample_copy("baseline.parquet", "driver.parquet"))
-    page.close()
-    return run_id
-
-
-@pytest.fixture
-def run_page(open_page, analysed):
-    page = open_page(f"/run/{analysed}")
-    wait_for_charts(page)
-    return page, analysed
 
 
 def test_driver_uploads_a_csv_and_opens_the_worst_finding(open_page, sample_copy, address):
@@ -76,7 +30,7 @@ def test_driver_uploads_a_csv_and_opens_the_worst_finding(open_page, sample_copy
     page.click("#analyse")
     page.locator(".run-line progress").first.wait_for()
     line = page.locator(".run-line", has_text="club_day.csv").first
-    line.locator(".state.done").wait_for(timeout=90_000)
+    line.locator(".state.done").wait_for(timeout=1000 * PATIENCE_S)
     line.get_by_role("link", name="Open").click()
     page.wait_for_url("**/run/*")
     wait_for_charts(page)
@@ -87,8 +41,7 @@ def test_driver_uploads_a_csv_and_opens_the_worst_finding(open_page, sample_copy
     first.click()
     assert f"corner {worst['corner']}, lap {worst['lap']}, {worst['start_s']:.1f} s" in first.inner_text()
     page.locator("#what", has_text=worst["sentence"]).wait_for()
-    shown = PLOT.format("traces") + ".layout.xaxis.range"
-    wait_until(page, f"{shown}[0] < {worst['start_s']} && {worst['start_s']} < {shown}[1]")
+    wait_for_stretch(page, worst["start_s"])
 
 
 def test_picking_moves_map_traces_and_lock_plot(run_page, address):
@@ -98,10 +51,9 @@ def test_picking_moves_map_traces_and_lock_plot(run_page, address):
     page.locator(".finding").nth(index).press("Enter")  # by keyboard
     name = f"corner {other['corner']}, lap {other['lap']}"
     wait_until(page, PLOT.format("lock") + f".data.some(d => d.name === '{name}')")
-    shown = PLOT.format("traces") + ".layout.xaxis.range"
-    wait_until(page, f"{shown}[0] < {other['start_s']} && {other['start_s']} < {shown}[1]")
-    assert page.evaluate(PLOT.format("map") + ".data.some(d => d.name === 'chosen finding')")
-    assert page.locator(".finding").nth(index).get_attribute("aria-pressed") == "true"
+    wait_for_stretch(page, other["start_s"])
+    wait_until(page, PLOT.format("map") + ".data.some(d => d.name === 'chosen finding')")
+    page.locator(".finding").nth(index).and_(page.locator("[aria-pressed=true]")).wait_for()
 
 
 def test_a_click_in_the_lock_plot_goes_to_the_corner(run_page):
@@ -119,15 +71,19 @@ def test_a_click_in_the_lock_plot_goes_to_the_corner(run_page):
             };
         }"""
     )
+    # samples may lie on each other: plotly says which one it took for the one clicked
+    page.evaluate(
+        """document.querySelector('#lock .js-plotly-plot').on(
+            'plotly_click', e => { window.clicked = e.points[0].customdata.slice(0, 2).map(Math.round); })"""
+    )
     page.mouse.move(spot["x"] - 20, spot["y"])
     page.mouse.move(spot["x"], spot["y"], steps=3)
-    page.locator("#lock .hoverlayer text").first.wait_for(state="attached")
-    page.wait_for_timeout(700)  # the label is still that of a sample on the way here
-    # samples may lie on each other: the one that is named under the mouse is the one that is clicked
-    told = page.locator("#lock .hoverlayer").first.text_content()
-    name = re.search(r"corner \d+, lap \d+", told).group()
+    page.locator("#lock .hoverlayer text", has_text=re.compile(r"corner \d+, lap \d+")).first.wait_for(state="attached")
     page.mouse.down()
     page.mouse.up()
+    wait_until(page, "window.clicked !== undefined")
+    corner, lap = page.evaluate("window.clicked")
+    name = f"corner {corner}, lap {lap}"
     wait_until(page, PLOT.format("lock") + f".data.some(d => d.name === '{name}')")
     # the traces, which are further up, come into view
     wait_until(page, "Math.abs(document.getElementById('traces-panel').getBoundingClientRect().top) < 300")
@@ -147,44 +103,36 @@ def test_next_finding_steps_through_the_list(run_page, address):
 def test_filters_and_order(run_page, address):
     page, run_id = run_page
     findings = result_of(address, run_id)["findings"]
-    page.locator("#order").click()
-    page.get_by_role("option", name="in time").or_(page.get_by_text("in time", exact=True)).first.click()
+    choose(page, "#order", "in time")
     first = min(findings, key=lambda f: f["start_s"])
     page.locator(".finding").first.get_by_text(f"{first['start_s']:.1f} s").wait_for()
-    page.locator("#only-lap").click()
-    page.get_by_role("option", name="2", exact=True).or_(
-        page.locator(".dash-dropdown-option", has_text="2")
-    ).first.click()
-    page.wait_for_timeout(800)
-    assert page.locator(".finding").count() == sum(f["lap"] == 2 for f in findings)
+    choose(page, "#only-lap", "2")
+    count = sum(f["lap"] == 2 for f in findings)
+    wait_until(page, f"document.querySelectorAll('.finding').length === {count}")
 
 
 def test_corner_table_says_the_json_s_numbers(run_page, address):
     page, run_id = run_page
-    page.locator("#table-lap").click()
-    page.get_by_role("option", name="lap 2").or_(page.locator(".dash-dropdown-option", has_text="lap 2")).first.click()
-    page.wait_for_timeout(1000)
+    choose(page, "#table-lap", "lap 2")
     corner = next(c for c in result_of(address, run_id)["corners"] if c["lap"] == 2)
     phase = next(p for p in corner["phases"] if p["transfer_torque_Nm"] is not None)
-    row = page.locator("#corner-table tbody tr").nth(corner["phases"].index(phase))
-    cells = row.locator("td").all_inner_texts()
-    assert cells[0] == f"{corner['corner']} {corner['direction']}"
-    assert float(cells[6]) == round(phase["transfer_torque_Nm"])
+    place = corner["phases"].index(phase)
+    cells = f"document.querySelectorAll('#corner-table tbody tr')[{place}].cells"
+    wait_until(page, f"{cells}[6].textContent === '{round(phase['transfer_torque_Nm'])}'")
+    assert page.evaluate(f"{cells}[0].textContent") == f"{corner['corner']} {corner['direction']}"
 
 
 def test_zoom_keeps_the_point_budget(run_page):
     page, _ = run_page
-    page.wait_for_timeout(1000)  # the first pick has settled
     page.click("#whole")
-    wait_until(page, f"Math.max(...{COUNTS}) > 1000", tries=150)
+    wait_until(page, f"{WINDOW} === null && Math.max(...{COUNTS}) > 1000")
     assert max(page.evaluate(COUNTS)) <= POINTS
     box = page.locator("#traces .nsewdrag").first.bounding_box()
     page.mouse.move(box["x"] + 0.3 * box["width"], box["y"] + 40)
     page.mouse.down()
     page.mouse.move(box["x"] + 0.4 * box["width"], box["y"] + 45, steps=6)
     page.mouse.up()
-    wait_until(page, PLOT.format("traces") + ".layout.xaxis.range[1] < 200")
-    page.wait_for_timeout(1500)
+    wait_until(page, f"{WINDOW} !== null")
     low, high = page.evaluate(PLOT.format("traces") + ".layout.xaxis.range")
     assert 20 < high - low < 60
     assert 100 < max(page.evaluate(COUNTS)) <= POINTS
@@ -213,7 +161,7 @@ def test_tuner_changes_a_ramp_and_the_curve_moves(run_page, address, tmp_path):
     (tmp_path / "changed.toml").write_text(text.replace("drive_ramp_angle_deg = 45", "drive_ramp_angle_deg = 52"))
     page.set_input_files("#file-sheet", str(tmp_path / "changed.toml"))
     page.locator("#sheet", has_text="changed.toml").wait_for()
-    page.wait_for_timeout(800)
+    wait_until(page, "[...document.querySelectorAll('#form input')].some(i => i.value === '52')")
     assert page.get_by_label("drive ramp angle, degrees").input_value() == "52"
 
 
@@ -225,7 +173,7 @@ def test_broken_file_gives_a_message(open_page, tmp_path):
     page.get_by_text("broken.csv is here").wait_for()
     page.click("#analyse")
     line = page.locator(".run-line", has_text="broken.csv").first
-    line.locator(".state.failed").wait_for(timeout=60_000)
+    line.locator(".state.failed").wait_for(timeout=1000 * PATIENCE_S)
     assert "broken.csv" in line.locator(".refusal").inner_text()
 
 
@@ -236,16 +184,15 @@ def test_a_run_is_removed_after_a_warning_only(open_page, tmp_path):
     page.get_by_text("mistake.csv is here").wait_for()
     page.click("#analyse")
     line = page.locator(".run-line", has_text="mistake.csv")
-    line.locator(".state.failed").wait_for(timeout=60_000)
+    line.locator(".state.failed").wait_for(timeout=1000 * PATIENCE_S)
     said = []
     page.once("dialog", lambda d: (said.append(d.message), d.dismiss()))
     line.get_by_role("button", name="remove mistake.csv").click()
-    for _ in range(100):
-        page.wait_for_timeout(100)
-        if said:
-            break
-    page.wait_for_timeout(500)
-    assert line.count() == 1 and "mistake.csv" in said[0] and "cannot be undone" in said[0]
+    while not said:
+        page.wait_for_timeout(50)
+    assert "mistake.csv" in said[0] and "cannot be undone" in said[0]
+    page.reload()
+    line.wait_for()
     page.once("dialog", lambda d: d.accept())
     line.get_by_role("button", name="remove mistake.csv").click()
     line.wait_for(state="detached")
@@ -254,10 +201,10 @@ def test_a_run_is_removed_after_a_warning_only(open_page, tmp_path):
 def test_wrong_ending_gives_a_message(open_page, tmp_path):
     (tmp_path / "photo.jpg").write_bytes(b"x")
     page = open_page()
-    page.set_input_files("#file-log", str(tmp_path / "photo.jpg"))
-    page.get_by_text("photo.jpg: does not end like a log").wait_for()
     # the refusal is an answer with status 400, which the browser writes to its console by itself
-    page.wait_for_timeout(300)
+    with page.expect_console_message(lambda m: "400 (BAD REQUEST)" in m.text):
+        page.set_input_files("#file-log", str(tmp_path / "photo.jpg"))
+        page.get_by_text("photo.jpg: does not end like a log").wait_for()
     open_page.complaints[:] = [c for c in open_page.complaints if "400 (BAD REQUEST)" not in c]
 
 
@@ -290,7 +237,7 @@ def test_engineer_compares_before_and_after(open_page, sample_copy, address, kee
     )
     page.click("#together")
     page.locator("#together-progress progress").wait_for()
-    page.locator("#change .plot-container").wait_for(timeout=90_000)
+    page.locator("#change .plot-container").wait_for(timeout=1000 * PATIENCE_S)
     link = page.locator("#together-told a[download]").get_attribute("href")
     with urllib.request.urlopen(address + link, timeout=20) as answer:
         result = json.load(answer)
@@ -318,7 +265,7 @@ def test_two_people_at_once(open_page, sample_copy):
         page.click("#analyse")
     for page, path in zip(pages, paths, strict=True):
         line = page.locator(".run-line", has_text=path.name).first
-        line.locator(".state.done").wait_for(timeout=90_000)
+        line.locator(".state.done").wait_for(timeout=1000 * PATIENCE_S)
         line.get_by_role("link", name="Open").click()
         page.locator("h1", has_text=path.name).wait_for()
 
@@ -345,6 +292,16 @@ def test_log_check_page_and_another_map(run_page):
     assert "throttle" in page.locator("#again-refusal").inner_text()
 
 
+# every chart of the page that has something to show, in the colours of the mode
+DRAWN = {
+    mode: f"""[...document.querySelectorAll('.dash-graph')].every(g => {{
+        const plot = g.querySelector('.js-plotly-plot');
+        return plot && plot.querySelector('.main-svg') && (plot.layout.font?.color === '{DARK_INK}') === {dark};
+    }})"""
+    for mode, dark in (("light", "false"), ("dark", "true"))
+}
+
+
 @pytest.mark.parametrize("name", ["start", "run", "log_check", "setup", "compare"])
 def test_every_page_fits_laptop_and_tablet_light_and_dark(open_page, address, analysed, keep_shot, name):
     path = {"run": f"/run/{analysed}", "log_check": f"/run/{analysed}/log", "setup": f"/setup?run={analysed}"}
@@ -352,15 +309,14 @@ def test_every_page_fits_laptop_and_tablet_light_and_dark(open_page, address, an
     page.locator("h1").wait_for()
     if name == "run":
         wait_for_charts(page)
-    page.wait_for_timeout(1200)
     for mode in ("light", "dark"):
         if mode == "dark":
             page.click("#switch-mode")
             wait_until(page, "document.documentElement.dataset.theme === 'dark'")
         for size, (width, height) in {"laptop": (1280, 720), "tablet": (820, 1180)}.items():
             page.set_viewport_size({"width": width, "height": height})
-            page.wait_for_timeout(400)
             wait_until(page, f"document.documentElement.scrollWidth <= {width}")  # charts follow a little later
+            wait_until(page, DRAWN[mode])
             assert page.locator("h1").is_visible()
             keep_shot(page, f"{name}_{size}_{mode}")
 

@@ -18,7 +18,8 @@ from dashboards.figures.circuit_map import circuit_map
 from dashboards.figures.quantities import MAP_LABELS, QUANTITIES, logged
 from dashboards.figures.repeat import CHOICES, repeat
 from dashboards.figures.traces import View, traces
-from dashboards.pages.picking import at_time, from_finding
+from dashboards.pages.findings_list import listed, told
+from dashboards.pages.picking import picked
 from dashboards.pages.setup_form import form, typed, values_of
 from dashboards.setup_file import to_toml
 
@@ -77,18 +78,37 @@ def test_side_by_side_shows_every_lap_chosen_of_both_sides(analysis):
 
 def test_picking_a_finding_shows_its_stretch(analysis):
     for k, found in enumerate(analysis.findings):
-        pick = from_finding(analysis, k)
+        pick = picked(analysis, {"finding": k})
+        assert (pick.index, pick.finding) == (k, found)
         if found.corner is None:
             continue
-        low, high = pick["window"]
+        low, high = pick.window
         assert low < found.start_s < high
-        assert analysis.corners[pick["pass"]].number == found.corner
+        assert pick.corner.number == found.corner
 
 
 def test_picking_a_moment_finds_its_corner(analysis):
     for corner in analysis.corners:
-        pick = at_time(analysis, float(analysis.signals.time_s[corner.apex]))
-        assert analysis.corners[pick["pass"]] == corner
+        pick = picked(analysis, {"moment": float(analysis.signals.time_s[corner.apex])})
+        assert pick.corner == corner
+        assert pick.finding is None or pick.finding.corner == corner.number
+
+
+def test_picking_a_moment_on_a_straight_shows_it(analysis):
+    covered = {k for c in analysis.corners for k in range(c.start, c.stop)}
+    k = next(k for k in range(len(analysis.signals.time_s)) if k not in covered)
+    moment = float(analysis.signals.time_s[k])
+    pick = picked(analysis, {"moment": moment})
+    assert (pick.corner, pick.finding) == (None, None) and pick.window[0] < moment < pick.window[1]
+    assert f"{moment:.1f} s" in json.dumps([part.to_plotly_json() for part in told(pick)])
+
+
+def test_list_filters_and_sorts(analysis):
+    findings = analysis.findings
+    assert [k for k, _ in listed(analysis)] == list(range(len(findings)))
+    assert [s for _, s in listed(analysis, order="time")] == sorted(f.start_s for f in findings)
+    lap = findings[0].lap
+    assert {k for k, _ in listed(analysis, lap=lap)} == {k for k, f in enumerate(findings) if f.lap == lap}
 
 
 def test_csv_has_every_phase_with_the_result_s_numbers(client, run_id, analysis):

@@ -12,7 +12,7 @@ from dashboards.figures.circuit_map import circuit_map
 from dashboards.figures.lock_view import lock_view
 from dashboards.figures.rear_once import rear_of
 from dashboards.figures.traces import POINTS, View, traces
-from dashboards.pages.picking import clicked_moment, log_time, view_of, zoomed
+from dashboards.pages.picking import view_of
 
 ROWS = 2_000_000
 
@@ -91,13 +91,6 @@ def test_laps_over_each_other_start_at_zero(analysis):
     assert all(abs(line.x[0]) < 5.0 for line in figure.data)
 
 
-def test_zoom_words_of_the_browser():
-    assert zoomed({"xaxis4.range[0]": 1.0, "xaxis4.range[1]": 2.0}) == [1.0, 2.0]
-    assert zoomed({"xaxis.autorange": True}) == "all"
-    assert zoomed({"yaxis.range[0]": 1.0, "yaxis.range[1]": 2.0}) is None
-    assert zoomed({"autosize": True}) is None
-
-
 def test_points_that_can_be_clicked_carry_plain_lists(analysis):
     # dash gives a click the customdata of the point only when it is a plain list, not a typed array
     lock, circuit = lock_view(analysis, chosen=analysis.corners[0]), circuit_map(analysis, "slip")
@@ -109,16 +102,27 @@ def test_points_that_can_be_clicked_carry_plain_lists(analysis):
         assert isinstance(trace["customdata"], list | tuple) and isinstance(trace["customdata"][0], list | tuple)
 
 
-def test_click_words_of_the_browser():
-    assert clicked_moment({"points": [{"customdata": [4, 1, 12.5]}]}, place=2) == 12.5
-    assert clicked_moment({"points": [{"x": 1}]}, place=2) is None
-    assert clicked_moment(None, place=0) is None
+def test_a_zoom_is_what_the_traces_show(analysis):
+    zoom = {"at": 1, "range": [310.0, 640.0], "along": "distance", "laps": []}
+    assert view_of(analysis, zoom, "distance", None) == View(axis="distance", window=(310.0, 640.0))
+    assert view_of(analysis, zoom | {"range": None}, "distance", [1, 2]) == View(axis="distance", laps=(1, 2))
 
 
 @pytest.mark.parametrize("axis", ["time", "distance"])
 @pytest.mark.parametrize("laps", [None, [2]])
-def test_window_survives_the_way_to_the_axis_and_back(analysis, axis, laps):
-    start = analysis.signals.time_s[analysis.laps.bounds[1][0]]
-    window = [float(start) + 10.0, float(start) + 20.0]
-    view = view_of(analysis, window, axis, laps)
-    assert log_time(analysis, view) == pytest.approx(window, abs=2 / analysis.signals.rate_hz)
+def test_a_zoom_survives_a_change_of_axis_and_laps(analysis, axis, laps):
+    start = float(analysis.signals.time_s[analysis.laps.bounds[1][0]])
+    there = view_of(analysis, {"range": [start + 10.0, start + 20.0], "along": "time", "laps": []}, axis, laps)
+    zoom = {"range": list(there.window), "along": there.axis, "laps": list(there.laps or ())}
+    back = view_of(analysis, zoom, "time", None)
+    assert back.window == pytest.approx((start + 10.0, start + 20.0), abs=2 / analysis.signals.rate_hz)
+
+
+def test_figure_says_on_which_axis_it_is(analysis):
+    # the browser reads a zoom by it: at_once.js
+    view = View(axis="distance", laps=(2,), window=(10.0, 90.0))
+    assert traces(analysis, ["throttle"], view).layout.meta == {
+        "along": "distance",
+        "laps": [2],
+        "window": [10.0, 90.0],
+    }

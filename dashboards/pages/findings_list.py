@@ -1,0 +1,83 @@
+"""The list of findings on the run page, and the sentence on what is picked."""
+
+from dash import html
+
+from analyzer.analysis import Analysis
+from analyzer.findings.finding import Finding
+from analyzer.report.words import KIND_NAMES, SEVERITY_WORDS
+from dashboards.pages.picking import Picked
+
+MOST_LISTED = 50  # findings at once; with thousands of buttons the browser stands still
+
+
+def listed(
+    analysis: Analysis,
+    *,
+    kind: str | None = None,
+    corner: int | None = None,
+    lap: int | None = None,
+    order: str = "worst",
+) -> list[list]:
+    """[index, start (s)] of the findings that pass the filters, in the order chosen (a key of `run_panels.SORTS`)."""
+    kept = [
+        (k, f)
+        for k, f in enumerate(analysis.findings)
+        if kind in (None, f.kind) and corner in (None, f.corner) and lap in (None, f.lap)
+    ]
+    keys = {
+        "worst": lambda item: item[0],
+        "time": lambda item: item[1].start_s,
+        "corner": lambda item: (item[1].corner or 0, item[1].lap or 0),
+        "confidence": lambda item: -item[1].confidence,
+    }
+    return [[k, f.start_s] for k, f in sorted(kept, key=keys[order])]
+
+
+def finding_buttons(analysis: Analysis, indices: list[int], chosen: int | None) -> list:
+    """The first of the listed findings as buttons; what was picked elsewhere is among them if it is listed at all."""
+    if not indices:
+        none = "Nothing found" + (" with these filters." if analysis.findings else " in this log.")
+        return [html.P(none, className="hint")]
+    shown = indices[:MOST_LISTED]
+    shown += [k for k in indices[MOST_LISTED:] if k == chosen]
+    buttons = [_button(k, analysis.findings[k], k == chosen) for k in shown]
+    more = len(indices) - len(shown)
+    if more:
+        buttons.append(html.P(f"and {more} more; narrow them down by kind, corner or lap.", className="hint"))
+    return buttons
+
+
+def told(pick: Picked) -> list:
+    """What is picked, in a sentence."""
+    if pick.finding is not None:
+        return [
+            html.P(pick.finding.sentence, className="answer"),
+            html.P(f"Sure to {100 * pick.finding.confidence:.0f} %.", className="hint"),
+        ]
+    if pick.corner is not None:
+        where = f"Corner {pick.corner.number} ({pick.corner.direction}), lap {pick.corner.lap}"
+        return [html.P(f"{where}: nothing to report.")]
+    if pick.window is not None:
+        return [html.P(f"Between corners, around {sum(pick.window) / 2:.1f} s: nothing to report.")]
+    return [html.P("Pick a finding, or click the map or the lock plot.", className="hint")]
+
+
+def _button(index: int, found: Finding, chosen: bool) -> html.Button:
+    where = (
+        "whole session" if found.corner is None else f"corner {found.corner}, lap {found.lap}, {found.start_s:.1f} s"
+    )
+    return html.Button(
+        [
+            html.Div(
+                [
+                    html.Strong(KIND_NAMES.get(found.kind, found.kind)),
+                    html.Div(where, className="where"),
+                    *([html.Div(found.sentence)] if chosen else []),
+                ]
+            ),
+            html.Span(SEVERITY_WORDS[found.severity], className=f"badge {found.severity}"),
+        ],
+        id={"type": "finding", "index": index},
+        className="finding",
+        **{"aria-pressed": "true" if chosen else "false"},
+    )

@@ -1,0 +1,93 @@
+"""How the tests drive the pages. Every wait is for a state, never for a time: a busy machine only takes longer."""
+
+import json
+import re
+import time
+import urllib.request
+
+import pytest
+
+PLOT = "document.querySelector('#{0} .js-plotly-plot')"
+# typed arrays arrive as {dtype, bdata} in `data`; `_fullData` has them decoded
+COUNTS = "document.querySelector('#traces .js-plotly-plot')._fullData.map(d => d.x.length)"
+# the stretch that the server drew: [from, to] on the axis, or null for all
+WINDOW = PLOT.format("traces") + "?.layout?.meta?.window"
+DARK_INK = "#e3e6ea"
+PATIENCE_S = 90
+ASKED = re.compile("/_dash-update-component")
+
+
+def upload_and_analyse(page, path):
+    page.set_input_files("#file-log", str(path))
+    page.get_by_text(f"{path.name} is here").wait_for()
+    page.click("#analyse")
+    line = page.locator(".run-line", has_text=path.name).first
+    line.locator(".state.done").wait_for(timeout=1000 * PATIENCE_S)
+    return line
+
+
+def open_run(page, path):
+    upload_and_analyse(page, path).get_by_role("link", name="Open").click()
+    page.wait_for_url("**/run/*")
+    wait_for_charts(page)
+    return page.url.rsplit("/", 1)[1]
+
+
+def wait_for_charts(page):
+    for chart in ("map", "traces", "lock", "repeat"):
+        page.locator(f"#{chart} .plot-container").first.wait_for()
+    page.locator(".finding").first.wait_for()
+
+
+def wait_until(page, expression):
+    """`expression` true in the page; asked from here, because the page's policy forbids it to evaluate text."""
+    until = time.monotonic() + PATIENCE_S
+    while time.monotonic() < until:
+        if page.evaluate(expression):
+            return
+        page.wait_for_timeout(50)
+    pytest.fail(f"never true: {expression}")
+
+
+def wait_for_stretch(page, moment):
+    """The traces show what is around a log time (s), as the server drew it."""
+    wait_until(page, f"(w => w && w[0] < {moment} && {moment} < w[1])({WINDOW})")
+
+
+def result_of(address, run_id):
+    with urllib.request.urlopen(f"{address}/run/{run_id}/result.json", timeout=20) as answer:
+        return json.load(answer)
+
+
+def choose(page, dropdown, option):
+    """Pick an entry of one of Dash's dropdowns."""
+    page.locator(dropdown).click()
+    page.locator(".dash-dropdown-option", has_text=option).or_(page.get_by_role("option", name=option)).first.click()
+
+
+class Held:
+    """Answers of the server to one callback, held back until they are let go. `output` is the callback's output as
+    Dash writes it, such as `traces.figure`."""
+
+    def __init__(self, page, output):
+        self._page, self._holding, self.routes = page, True, []
+        page.route(ASKED, lambda route: self._take(route, output))
+
+    def _take(self, route, output):
+        if self._holding and json.loads(route.request.post_data)["output"] == output:
+            self.routes.append(route)
+        else:
+            route.continue_()
+
+    def wait_for(self, count):
+        """Until `count` answers are held."""
+        until = time.monotonic() + PATIENCE_S
+        while len(self.routes) < count:
+            assert time.monotonic() < until, f"{len(self.routes)} of {count} asked for"
+            self._page.wait_for_timeout(20)
+
+    def let_go(self):
+        """Newest first, the order that does most harm; from now on nothing is held."""
+        self._holding = False
+        for route in reversed(self.routes):
+            route.continue_()
