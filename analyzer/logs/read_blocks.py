@@ -18,6 +18,8 @@ from analyzer.logs.recording import Recording
 from analyzer.logs.registry import open_log
 from analyzer.logs.timeline import LONGEST_PAUSE_S
 
+TOLD_BY_ROWS = 100_000  # of a long log: enough to recognise its columns and units
+
 
 @dataclass(frozen=True)
 class LogBlock:
@@ -51,7 +53,8 @@ def open_blocks(path: Path | str, *, channel_map: ChannelMap | None, rows: int, 
         return whole
     pieces = round(raw.rows / rows)
     cuts = [raw.rows * k // pieces for k in range(pieces + 1)]
-    middle = raw.part(slice(cuts[pieces // 2], cuts[pieces // 2 + 1]))  # where a car is driven, if anywhere
+    # from the middle, where a car is driven if anywhere
+    middle = raw.part(slice(cuts[pieces // 2], min(cuts[pieces // 2] + TOLD_BY_ROWS, raw.rows)))
     taken, log_entry = (
         recognised(middle, name) if channel_map is None else (from_map(raw, channel_map, name), channel_map.log)
     )
