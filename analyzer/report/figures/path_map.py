@@ -54,14 +54,23 @@ def path_map(analysis: Analysis) -> go.Figure:
             "colorscale": SCALE,
             "size": 4 + 9 * np.clip(slip[known] / top, 0, 1),
             "line": {"width": 0},
-            "colorbar": {"title": {"text": "inside slip, %"}, "thickness": 14},
+            "colorbar": {
+                "title": {"text": "inside slip, %", "side": "top"},
+                "thickness": 12,
+                "orientation": "h",
+                "x": 0.5,
+                "y": -0.16,
+                "yanchor": "top",
+            },
         },
     )
     _mark_findings(figure, analysis, x, y)
     number_corners(figure, analysis, x, y)
-    figure.update_xaxes(title="x, m", showgrid=False, zeroline=False)
-    figure.update_yaxes(title="y, m", scaleanchor="x", showgrid=False, zeroline=False)
-    return styled(figure, height=520)
+    # the plot shrinks to the circuit's shape; the axes do not stretch, or a narrow screen would show a dot
+    figure.update_xaxes(title="x, m", showgrid=False, zeroline=False, constrain="domain")
+    figure.update_yaxes(title="y, m", scaleanchor="x", showgrid=False, zeroline=False, constrain="domain")
+    styled(figure, height=560)
+    return figure.update_layout(margin={"b": 130})
 
 
 def _mark_findings(figure: go.Figure, analysis: Analysis, x: np.ndarray, y: np.ndarray) -> None:
