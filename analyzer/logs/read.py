@@ -44,6 +44,7 @@ def read_log(path: Path | str, *, channel_map: ChannelMap | None = None) -> Reco
         taken, log_entry = recognised(raw, name)
         recording = assemble(raw, taken, name=name, log_entry=log_entry)
     require_usable(recording, raw)
+    del raw  # and the columns with it
     pa.default_memory_pool().release_unused()  # Arrow would keep the size of the log for a next one
     return recording
 
