@@ -78,7 +78,7 @@ def _page(logbook: Logbook, pathname: str, search: str) -> html.Div:
         case ["setup"]:
             return setup.layout(logbook, search)
         case ["compare"]:
-            return compare.layout(logbook)
+            return compare.layout(logbook, search)
         case ["run", run_id]:
             return run.layout(logbook, run_id)
         case ["run", run_id, "log"]:

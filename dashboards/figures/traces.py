@@ -20,6 +20,7 @@ READ = (
     "spinning or slipping; two rear lines in one constant ratio turn as one. Drag to zoom, double-click for all; "
     "the cursor shows every value."
 )
+LAP_LEGEND = "legend99"  # beyond those of the rows
 POINTS = 1500  # at most, a line, in the visible range
 MOST_PHASES = 60  # shaded at once; further out only corners are shaded
 MOST_CORNERS = 150  # further out still, nothing is: they would be thinner than a line
@@ -32,6 +33,7 @@ LOOKS = (
     (SKY, "solid"),
 )
 ROW_PX = 165
+GAP_PX = 26  # between rows, for the legend of the lower one
 
 
 @dataclass(frozen=True)
@@ -47,7 +49,12 @@ class View:
 def traces(analysis: Analysis, keys: Sequence[str], view: View, *, mode: str = "light") -> go.Figure:
     """One row a quantity, with at most POINTS points a line inside the window."""
     quantities = [chosen_quantity(key) for key in keys]
-    figure = make_subplots(rows=max(1, len(quantities)), cols=1, shared_xaxes=True, vertical_spacing=0.035)
+    figure = make_subplots(
+        rows=max(1, len(quantities)),
+        cols=1,
+        shared_xaxes=True,
+        vertical_spacing=GAP_PX / (ROW_PX * max(1, len(quantities))),
+    )
     stretches = _stretches(analysis, view)
     for row, quantity in enumerate(quantities, start=1):
         title = {"text": quantity.label.replace(", ", "<br>"), "font": {"size": 11}}
@@ -63,9 +70,13 @@ def traces(analysis: Analysis, keys: Sequence[str], view: View, *, mode: str = "
                     mode="lines",
                     line={"color": color, "dash": dash, "width": 1.8},
                     hovertemplate=f"%{{y:.{quantity.digits}f}}",
+                    legend=_legend(row),
+                    showlegend=stretch.lap is None,
                     row=row,
                     col=1,
                 )
+    if view.laps is not None:
+        _keys(figure, [[line.name for line in q.lines(analysis)] for q in quantities], view.laps, mode)
     _shade(figure, analysis, view, mode)
     label = "distance, m" if view.axis == "distance" else "log time, s" if view.laps is None else "time in the lap, s"
     figure.update_xaxes(title=label, row=max(1, len(quantities)), col=1)
@@ -77,11 +88,38 @@ def traces(analysis: Analysis, keys: Sequence[str], view: View, *, mode: str = "
     styled(figure, height=130 + ROW_PX * max(1, len(quantities)), mode=mode)
     figure.update_xaxes(gridcolor=figure.layout.xaxis.gridcolor)
     figure.update_layout(
-        margin={"t": 30, "l": 75, "b": 45},
-        legend={"y": -0.12, "yanchor": "top"},
+        margin={"t": 55, "l": 75, "b": 45},
+        **_legends(figure, len(quantities)),
         hoverlabel={"bgcolor": "#ffffff" if mode == "light" else "#22262c", "font": {"color": INK[mode]}},
     )
     return readable(figure, mode)
+
+
+def _keys(figure: go.Figure, lines: list[list[str]], laps: tuple[int, ...], mode: str) -> None:
+    """Of laps over each other: which colour is which lap, and in each row which dash is which line."""
+    told = [(f"lap {lap}", LOOKS[j % len(LOOKS)][0], "solid", LAP_LEGEND, 1) for j, lap in enumerate(laps)]
+    for row, names in enumerate(lines, start=1):
+        told += [(name, INK[mode], LOOKS[k][1], _legend(row), row) for k, name in enumerate(names) if len(names) > 1]
+    for name, color, dash, legend, row in told:
+        look = {"color": color, "dash": dash, "width": 1.8}
+        figure.add_scatter(x=[None], y=[None], mode="lines", name=name, line=look, legend=legend, row=row, col=1)
+    place = {"orientation": "h", "x": 0, "xanchor": "left", "y": 1, "yanchor": "bottom", "font": {"size": 11}}
+    figure.update_layout({LAP_LEGEND: place})
+
+
+def _legend(row: int) -> str:
+    return "legend" if row == 1 else f"legend{row}"
+
+
+def _legends(figure: go.Figure, rows: int) -> dict[str, dict]:
+    """Layout of one legend a row, right above it; none where one line stands alone under its axis title."""
+    layout = {}
+    for row in range(1, rows + 1):
+        lines = [t for t in figure.data if (t.legend or "legend") == _legend(row) and t.showlegend is not False]
+        top = figure.layout["yaxis" if row == 1 else f"yaxis{row}"].domain[1]
+        place = {"orientation": "h", "x": 1, "xanchor": "right", "y": top, "yanchor": "bottom"}
+        layout[_legend(row)] = {**place, "visible": len(lines) > 1, "font": {"size": 11}, "bgcolor": "rgba(0,0,0,0)"}
+    return layout
 
 
 def _axis(analysis: Analysis, axis: str) -> np.ndarray:
@@ -158,7 +196,7 @@ def _band(low: float, high: float, opacity: float) -> dict:
 
 
 def _label(x: float, text: str, mode: str) -> dict:
-    place = {"x": x, "y": 1.0, "yref": "paper", "yanchor": "bottom", "showarrow": False}
+    place = {"x": x, "y": 1.0, "yref": "paper", "yanchor": "bottom", "yshift": 18, "showarrow": False}
     return {**place, "text": text, "font": {"size": 11, "color": INK[mode]}}
 
 

@@ -77,10 +77,14 @@ def map_panel() -> html.Section:
     """Map with its quantity."""
     return html.Section(
         [
-            html.H2("Where on the circuit"),
             html.Div(
-                [labelled("colour shows", dcc.Dropdown(MAP_LABELS, "slip", id="quantity", clearable=False))],
-                className="tools",
+                [
+                    html.H2("Where on the circuit"),
+                    labelled(
+                        "colour shows", dcc.Dropdown(MAP_LABELS, "slip", id="quantity", clearable=False), beside=True
+                    ),
+                ],
+                className="heading",
             ),
             chart("map", circuit_map.READ, label="path of the circuit with findings"),
         ],
