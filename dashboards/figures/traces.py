@@ -33,6 +33,7 @@ LOOKS = (
     (SKY, "solid"),
 )
 ROW_PX = 165
+PX, LETTER_PX = 900, 7  # about, of a chart's width and of a letter
 GAP_PX = 26  # between rows, for the legend of the lower one
 
 
@@ -88,7 +89,7 @@ def traces(analysis: Analysis, keys: Sequence[str], view: View, *, mode: str = "
     styled(figure, height=130 + ROW_PX * max(1, len(quantities)), mode=mode)
     figure.update_xaxes(gridcolor=figure.layout.xaxis.gridcolor)
     figure.update_layout(
-        margin={"t": 55, "l": 75, "b": 45},
+        margin={"t": 66, "l": 75, "b": 45},
         **_legends(figure, len(quantities)),
         hoverlabel={"bgcolor": "#ffffff" if mode == "light" else "#22262c", "font": {"color": INK[mode]}},
     )
@@ -175,6 +176,7 @@ def _shade(figure: go.Figure, analysis: Analysis, view: View, mode: str) -> None
     close = sum(len(c.phases) for c in corners) <= MOST_PHASES
     few = len(corners) <= 3
     shapes, labels = [], []
+    x0, x1 = view.window or (float(axis[0]), float(axis[-1]))
     for corner in corners:
         parts = [(p.start, p.stop, PHASE_NAMES[p.name]) for p in corner.phases]
         if not close:
@@ -182,8 +184,9 @@ def _shade(figure: go.Figure, analysis: Analysis, view: View, mode: str) -> None
         for k, (start, stop, name) in enumerate(parts):
             low, high = float(axis[start]) - offset, float(axis[min(stop, len(axis) - 1)]) - offset
             shapes.append(_band(low, high, 0.20 if k % 2 else 0.08))
-            if few:
-                labels.append(_label((low + high) / 2, name, mode))
+            if few:  # by turns a line higher where the names would run into each other
+                crowded = PX * (high - low) / (x1 - x0) < LETTER_PX * len(name)
+                labels.append(_label((low + high) / 2, name, mode, up=12 * (crowded and k % 2)))
         if not few:
             labels.append(_label(float(axis[corner.apex]) - offset, str(corner.number), mode))
     # all at once: plotly copies the whole list at every single addition
@@ -195,8 +198,8 @@ def _band(low: float, high: float, opacity: float) -> dict:
     return {**place, "fillcolor": GREY, "line": {"width": 0}, "opacity": opacity}
 
 
-def _label(x: float, text: str, mode: str) -> dict:
-    place = {"x": x, "y": 1.0, "yref": "paper", "yanchor": "bottom", "yshift": 18, "showarrow": False}
+def _label(x: float, text: str, mode: str, *, up: float = 0) -> dict:
+    place = {"x": x, "y": 1.0, "yref": "paper", "yanchor": "bottom", "yshift": 18 + up, "showarrow": False}
     return {**place, "text": text, "font": {"size": 11, "color": INK[mode]}}
 
 
