@@ -159,7 +159,7 @@ def require_usable(recording: Recording, raw: RawLog) -> None:
         raise CannotTell(
             f"{recording.name}: not in the log: {'; '.join(missing)}. Found columns: {listed(raw)}. If one of "
             "them is it, run "
-            f"`halfshaft check {recording.name}` and state it in a channel map."
+            f"`halfshaft check {recording.name} --map map.toml` and name it in that channel map."
         )
     for name in WHEEL_CHANNELS:
         values = recording.channels.get(name)
