@@ -69,12 +69,13 @@ def open_blocks(path: Path | str, *, channel_map: ChannelMap | None, rows: int, 
     clock = _clock(raw, taken["time"], name, cuts, {r.start for r in reads} | {*cuts[:-1], raw.rows - 1})
     if clock is None:
         return whole
-    clock[raw.rows] = float(np.nextafter(clock[raw.rows - 1], inf))
+    # between two samples, where rounding cannot give a sample to both blocks or to none
+    bounds = [0.0, *(clock[row] - step_s / 2 for row in cuts[1:-1]), clock[raw.rows - 1] + step_s / 2]
     blocks = []
-    for start, stop, stretch in zip(cuts, cuts[1:], reads, strict=False):
+    for own, stretch in zip(itertools.pairwise(bounds), reads, strict=True):
         at = clock[stretch.start]
         read = partial(_read, raw, stretch, taken, name, log_entry)
-        blocks.append(LogBlock(read, at, (clock[start] - at, clock[stop] - at)))
+        blocks.append(LogBlock(read, at, (own[0] - at, own[1] - at)))
     return tuple(blocks)
 
 
