@@ -6,10 +6,10 @@ import plotly.graph_objects as go
 from analyzer.analysis import Analysis
 from analyzer.findings.finding import Finding
 from analyzer.report.figures.downsample import largest
-from analyzer.report.figures.path_layout import drawn_path
 from analyzer.report.figures.path_map import number_corners
 from analyzer.report.figures.theme import GREY, INK, SCALE, VERMILLION, styled
 from analyzer.report.words import KIND_NAMES
+from dashboards.figures.once import path_of
 from dashboards.figures.quantities import ALL, MAP_LABELS, QUANTITIES
 
 READ = (
@@ -20,7 +20,7 @@ READ = (
 POINTS = 2500
 MOST_LAPS = 12  # drawn each by itself
 PLACES = 1200  # of a lap, beyond that many laps
-HEIGHT_PX = 400  # so that list and map are on one screen of 1280 x 720
+HEIGHT_PX = 410  # so that list and map are on one screen of 1280 x 720
 MOST_MARKS = 200  # the worst; the list has the others
 SHAPES = {
     "inside_wheel_spin": "x-open",
@@ -47,7 +47,7 @@ def circuit_map(analysis: Analysis, key: str, *, chosen: Finding | None = None, 
     low = min(0.0, float(np.percentile(values[known], 0.5))) if len(known) else 0.0
     if quantity.map_top is not None:
         top = float(np.clip(top, *quantity.map_top))
-    x, y = drawn_path(analysis)
+    x, y = path_of(analysis)
     figure = go.Figure()
     line = _line(analysis)
     figure.add_scatter(
@@ -89,7 +89,7 @@ def circuit_map(analysis: Analysis, key: str, *, chosen: Finding | None = None, 
     figure.update_xaxes(title="m", showgrid=False, zeroline=False, nticks=6)
     figure.update_yaxes(scaleanchor="x", showgrid=False, zeroline=False, nticks=5)
     styled(figure, height=HEIGHT_PX, mode=mode)
-    return figure.update_layout(margin={"t": 30, "r": 0, "l": 40, "b": 35})
+    return figure.update_layout(margin={"t": 52, "r": 0, "l": 40, "b": 35})
 
 
 def _most(analysis: Analysis, values: np.ndarray) -> np.ndarray:
