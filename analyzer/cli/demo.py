@@ -32,12 +32,13 @@ def run(arguments: argparse.Namespace) -> int:
     from rich.text import Text
 
     from analyzer.cautions import CAUTIONS
+    from analyzer.cli.output import progress_bar
     from analyzer.errors import InputError
     from analyzer.files import write_atomic
     from analyzer.pipeline import analyze
     from analyzer.report.html import write_html
     from analyzer.report.result_json import to_json
-    from analyzer.report.words import KIND_NAMES, answer, grouped, laps_words
+    from analyzer.report.words import KIND_NAMES, answer, grouped
 
     out = Path(arguments.out)
     try:
@@ -54,10 +55,15 @@ def run(arguments: argparse.Namespace) -> int:
         samples = list(_samples(folder))
         if not samples:
             raise InputError("sample_logs: no sample log with a car file was found; install halfshaft again.")
-        console.print("Sample logs of an invented car on an invented circuit.")
+        console.print(
+            "Sample logs of an invented car on an invented circuit: as delivered with all channels (baseline) and with "
+            "the fewest (baseline_minimum), with other ramp rings (steeper_ramps) and with a stiffer cone spring "
+            "(stiffer_cone). Each is held against its setup file."
+        )
         for log, car, setup in samples:
-            analysis = analyze(log_path=log, car_path=car, setup_path=setup)
             name = _stem(log)
+            with progress_bar(name) as progress:
+                analysis = analyze(log_path=log, car_path=car, setup_path=setup, progress=progress)
             html = out / f"{name}.html"
             write_html(analysis, html)
             write_atomic(out / f"{name}.json", to_json(analysis))
@@ -65,8 +71,7 @@ def run(arguments: argparse.Namespace) -> int:
             console.print(Text(f"\n{log.name}", style="bold"))
             console.print(Text(answer(analysis)))
             for group in grouped(analysis.findings)[:MOST_FINDINGS]:
-                where = "" if group.corner is None else f", corner {group.corner}, {laps_words(group.laps)}"
-                console.print(Text(f"  - {KIND_NAMES.get(group.kind, group.kind)}{where}"))
+                console.print(Text(f"  - {KIND_NAMES.get(group.kind, group.kind)}{group.where}"))
     console.print(Text("\nCautions: " + " ".join(CAUTIONS), style="yellow"))
     console.print("\nReports (open them in a browser; JSON is beside each):")
     for html in reports:

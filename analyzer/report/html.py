@@ -16,6 +16,7 @@ from analyzer.phases.segments import Corner
 from analyzer.report import page, words
 from analyzer.report.corner_table import corner_rows
 from analyzer.report.figures import corner_traces, lock_plot, path_map, trend_plot
+from analyzer.report.fitted import fitted_rows
 
 MOST_TRACES = 4
 EVIDENCE_DIGITS = 3
@@ -52,6 +53,7 @@ def render(analysis: Analysis) -> str:
         groups=words.grouped(analysis.findings),
         words=words,
         parameters=_parameters(analysis),
+        fitted=fitted_rows(analysis),
         rows=corner_rows(analysis.phase_results),
         traces=traces,
         **page.drawn(figures),

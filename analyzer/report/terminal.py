@@ -17,6 +17,7 @@ from analyzer.report.words import (
     KIND_NAMES,
     PARAMETER_NAMES,
     PHASE_NAMES,
+    POINT_WORDS,
     SEVERITY_WORDS,
     VERDICT_WORDS,
     answer,
@@ -24,7 +25,6 @@ from analyzer.report.words import (
     explanation_cells,
     grouped,
     interval_words,
-    laps_words,
     number,
     trend_rows,
     whole_laps_words,
@@ -68,7 +68,7 @@ def _print_findings(analysis: Analysis, console: Console) -> None:
         console.print(
             Text.assemble(
                 (f"[{SEVERITY_WORDS[worst.severity]}] {KIND_NAMES.get(worst.kind, worst.kind)}", style),
-                "" if group.corner is None else f", corner {group.corner}, {laps_words(group.laps)}",
+                group.where,
                 f" ({100 * worst.confidence:.0f} % sure)",
             )
         )
@@ -114,7 +114,7 @@ def _points_table(analysis: Analysis, curve: LockCurveEstimate) -> Table:
     for point in points[::step]:
         low, high = number(point.lower_Nm), number(point.upper_Nm)
         span = {"measured": f"{low} to {high}", "bound": f"at least {low}"}.get(point.kind, "–")
-        row = [number(point.input_torque_Nm), number(point.locking_torque_Nm), span, point.kind]
+        row = [number(point.input_torque_Nm), number(point.locking_torque_Nm), span, POINT_WORDS[point.kind]]
         if analysis.predicted is not None:
             row.append(number(float(analysis.predicted.locking_torque_Nm([point.input_torque_Nm])[0])))
         table.add_row(*row)
@@ -127,8 +127,8 @@ def _print_trend(analysis: Analysis, console: Console) -> None:
     console.print(Text("\nWithin the run", style="bold"))
     console.print(Text(analysis.trend.sentence))
     rows = trend_rows(analysis.trend)
-    if not rows:
-        return
+    if not rows or analysis.trend.verdict not in ("fading", "rising"):
+        return  # a steady lock's preload and slope only trade against each other
     table = Table(box=box.SIMPLE_HEAD)
     table.add_column("")
     for heading in ("early", "late", "per 10 min", "95 % interval"):
@@ -139,11 +139,10 @@ def _print_trend(analysis: Analysis, console: Console) -> None:
 
 
 def _print_agreement(analysis: Analysis, console: Console) -> None:
-    console.print(Text("\nAgainst the setup sheet", style="bold"))
     agreement = analysis.agreement
     if agreement is None:
-        console.print("No setup file was given (--setup), so nothing is compared.")
-        return
+        return  # said in the answer
+    console.print(Text("\nAgainst the setup sheet", style="bold"))
     console.print(Text(f"Overall: {VERDICT_WORDS[agreement.verdict]}."))
     for side in agreement.by_side:
         console.print(Text(f"  {agreement.sentences[side]}"))
@@ -157,7 +156,7 @@ def _explanations_table(diagnosis: Diagnosis) -> Table:
     table = Table(box=box.SIMPLE_HEAD)
     table.add_column("explanation")
     table.add_column("how much better\nthan the file", justify="right")
-    table.add_column("it would be", justify="right")
+    table.add_column("figure it needs", justify="right")
     for explanation in diagnosis.explanations[:MOST_EXPLANATIONS]:
         table.add_row(*explanation_cells(explanation))
     return table
@@ -183,7 +182,7 @@ def _print_corners(analysis: Analysis, console: Console) -> None:
         ("kinem.\nlock", "right"),
         ("input\nN.m", "right"),
         ("transfer\nN.m", "right"),
-        ("parts\nN.m", "right"),
+        *((("parts\nN.m", "right"),) if analysis.predicted else ()),
         ("locked\n%", "right"),
     )
     for heading, justify in headings:
@@ -203,7 +202,7 @@ def _print_corners(analysis: Analysis, console: Console) -> None:
             number(row.kinematic_lock, 2),
             number(row.input_torque_Nm),
             transfer,
-            number(row.predicted_locking_torque_Nm),
+            *([number(row.predicted_locking_torque_Nm)] if analysis.predicted else []),
             number(_percent(row.locked_fraction)),
         )
         last = row.corner

@@ -39,6 +39,9 @@ VERDICT_WORDS = {
     "weaker": "locks less than the setup sheet says",
     "cannot_tell": "cannot be told from this log",
 }
+BLAME_WORDS = {"car": "the car", "foot": "the foot", "cannot_tell": "foot or car cannot be told"}
+MOST_CORNERS = 3  # named in the answer
+POINT_WORDS = {"measured": "measured", "bound": "bound", "none": "not known"}
 SEVERITY_WORDS = {"act": "act on it", "caution": "caution", "note": "note"}
 PARAMETER_NAMES = {
     "preload_Nm": ("preload (locking torque at no input torque), N.m", 0),
@@ -98,9 +101,9 @@ def explanation_cells(explanation: Explanation) -> tuple[str, str, str]:
         better = f"{min(1 / max(times, 1e-9), MOST_TIMES):.0f} times worse" if times < 0.67 else "no better"
     figure = ""
     if explanation.value is not None:
-        digits, unit = (0, " N.m") if explanation.unit == "Nm" else (2, " times")
+        digits, unit = (0, " N.m") if explanation.unit == "Nm" else (2, " of the file's")
         span = " to ".join(number(v, digits) for v in (explanation.lower, explanation.upper))
-        figure = f"{number(explanation.value, digits)}{unit} ({span})"
+        figure = f"{number(explanation.value, digits)} ({span}){unit}"
     return EXPLANATION_NAMES[explanation.kind], better, figure
 
 
@@ -117,6 +120,12 @@ class FindingGroup:
     def laps(self) -> tuple[int, ...]:
         """Laps in which it happened, sorted."""
         return tuple(sorted({f.lap for f in self.findings if f.lap is not None}))
+
+    @property
+    def where(self) -> str:
+        """Corner and laps in words, after a comma; for spins also how often it was the car and how often the foot."""
+        words = "" if self.corner is None else f", corner {self.corner}, {laps_words(self.laps)}"
+        return words + (f": {foot_or_car(self.findings)}" if self.kind == "inside_wheel_spin" else "")
 
 
 def grouped(findings: tuple[Finding, ...]) -> tuple[FindingGroup, ...]:
@@ -169,10 +178,9 @@ def whole_laps_words(laps: Laps) -> str:
 
 
 def answer(analysis: Analysis) -> str:
-    """What the differential did, in one paragraph."""
-    return " ".join(
-        s for s in (_locking(analysis), _curve(analysis), _events(analysis), _trend(analysis), _sheet(analysis)) if s
-    )
+    """What the differential did, in one paragraph: spin first (the driver asks that), then lock, curve and parts."""
+    parts = (_events, _locking, _curve, _trend, _sheet, _assumed)
+    return " ".join(s for s in (part(analysis) for part in parts) if s)
 
 
 def _locking(analysis: Analysis) -> str:
@@ -186,7 +194,7 @@ def _locking(analysis: Analysis) -> str:
         return "The rear wheels turned as one for the whole session: the differential never slipped."
     if share < 0.01:
         return "The rear wheels turned apart whenever that could be told: the axle was never locked."
-    return f"The rear axle was locked for {100 * share:.0f} % of the time that can be told, and slipped for the rest."
+    return f"Where that can be told, the rear axle was locked {100 * share:.0f} % of the time and slipped the rest."
 
 
 def _curve(analysis: Analysis) -> str:
@@ -196,7 +204,7 @@ def _curve(analysis: Analysis) -> str:
         bounds = [p.lower_Nm for p in curve.points if p.kind == "bound" and p.lower_Nm is not None]
         if bounds and max(bounds) > 0:
             return f"The log gives only a lower bound on the lock: at least {max(bounds):.0f} N.m was held."
-        return ""
+        return "The log gives no lock curve: the plates slipped too little in it, or it is too short."
     parts = []
     if preload.value is not None:
         parts.append(f"preload is {_with_interval(preload)} N.m")
@@ -218,14 +226,10 @@ def _with_interval(interval: Interval, factor: float = 1.0) -> str:
 
 
 def _events(analysis: Analysis) -> str:
-    spins = Counter(f.corner for f in analysis.findings if f.kind == "inside_wheel_spin")
+    spins = [f for f in analysis.findings if f.kind == "inside_wheel_spin"]
     understeer = [f for f in analysis.findings if f.kind == "coast_understeer" and f.severity != "note"]
     if spins:
-        corner, times = spins.most_common(1)[0]
-        worst = f", most often in corner {corner} ({times})" if corner is not None and len(spins) > 1 else ""
-        only = f" in corner {corner}" if corner is not None and len(spins) == 1 else ""
-        total = sum(spins.values())
-        text = f"The inside rear spun {_times(total)}{only}{worst}."
+        text = f"The inside rear spun {_times(len(spins))}{_where(spins)}. {_blamed(spins)}"
     else:
         text = "No inside-wheel spin was found."
     if understeer:
@@ -233,8 +237,58 @@ def _events(analysis: Analysis) -> str:
     return text
 
 
+def _where(findings: list[Finding]) -> str:
+    """Where it happened most, all corners that share the first place named, three at most."""
+    count = Counter(f.corner for f in findings if f.corner is not None)
+    most = max(count.values(), default=0)
+    first = [corner for corner, times in sorted(count.items()) if times == most]
+    if not first or len(first) > MOST_CORNERS:
+        return ""
+    words = f"corner{'s' if len(first) > 1 else ''} {_listed([str(corner) for corner in first])}"
+    if most * len(first) == len(findings):
+        return f" in {words}"
+    return f", most often in {words} ({_times(most)}{' each' if len(first) > 1 else ''})"
+
+
+def foot_or_car(spins: tuple[Finding, ...]) -> str:
+    """Whether it was the car or the foot, counted over the spins."""
+    count = Counter(f.evidence.get("foot_or_car", "cannot_tell") for f in spins)
+    said = [(count[blame], words) for blame, words in BLAME_WORDS.items() if count[blame]]
+    if len(said) == 1:
+        return said[0][1]
+    return _listed([f"{_times(times)} {words}" for times, words in said])
+
+
+def _blamed(spins: list[Finding]) -> str:
+    """The same as a sentence."""
+    count = Counter(f.evidence.get("foot_or_car", "cannot_tell") for f in spins)
+    told = {BLAME_WORDS[blame]: count[blame] for blame in ("car", "foot") if count[blame]}
+    open_ = len(spins) - sum(told.values())
+    if not told:
+        return "Foot or car cannot be told."
+    if len(told) == 1 and not open_:
+        return f"It was {next(iter(told))}{' each time' if len(spins) > 1 else ''}."
+    rest = f"; {_times(open_)} it cannot be told" if open_ else ""
+    return f"It was {_listed([f'{words} {_times(times)}' for words, times in told.items()])}{rest}."
+
+
+def _listed(words: list[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
 def _times(count: int) -> str:
     return {1: "once", 2: "twice"}.get(count, f"{count} times")
+
+
+def _assumed(analysis: Analysis) -> str:
+    """What the curve leans on that the car file does not say."""
+    curve = analysis.lock_curve
+    if analysis.car.rear_load_transfer_fraction is not None or not (curve.drive_supported or curve.coast_supported):
+        return ""
+    return (
+        "The car file leaves out rear_load_transfer_fraction; the rear's share of the weight stands in for it, and "
+        "where that is wrong the lock curve is, by more than its interval says. Find it before you change a part."
+    )
 
 
 def _trend(analysis: Analysis) -> str:

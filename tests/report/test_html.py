@@ -107,6 +107,16 @@ def test_bounds_are_drawn_as_marks_and_never_as_the_curve():
     assert "at least this (bound)" in names and "measured lock curve" not in names
 
 
+def test_the_curve_is_not_drawn_across_a_stretch_where_nothing_slipped(analysis):
+    points = list(analysis.lock_curve.points)
+    middle = len(points) // 2
+    points[middle] = replace(points[middle], kind="bound", locking_torque_Nm=None, lower_Nm=5.0, upper_Nm=None)
+    broken = replace(analysis, lock_curve=replace(analysis.lock_curve, points=tuple(points)))
+    lines = [t for t in lock_plot(broken).data if t.name == "measured lock curve"]
+    assert len(lines) == 2 and lines[0].x[-1] < points[middle].input_torque_Nm < lines[1].x[0]
+    assert [t.showlegend for t in lines] == [True, False]
+
+
 def test_the_map_keeps_the_spin(analysis):
     slips = np.concatenate([np.asarray(t.customdata)[:, 2] for t in path_map(analysis).data if t.name == "inside slip"])
     assert slips.max() == pytest.approx(20.0)

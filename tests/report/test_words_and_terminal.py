@@ -3,12 +3,14 @@
 import io
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from made_analysis import Made, made_analysis, made_estimate
 from rich.console import Console
 
 from analyzer.cautions import CAUTIONS
 from analyzer.report.corner_table import corner_rows
+from analyzer.report.fitted import SHOWN, fitted_rows
 from analyzer.report.terminal import print_budget, print_summary, print_timings
 from analyzer.report.words import (
     answer,
@@ -19,6 +21,7 @@ from analyzer.report.words import (
     number,
     whole_laps_words,
 )
+from analyzer.vehicle.parameters import priors
 
 
 @pytest.fixture(scope="module")
@@ -45,6 +48,34 @@ def test_findings_are_grouped_by_kind_and_corner(analysis):
     groups = grouped(analysis.findings)
     assert groups[0].kind == "inside_wheel_spin" and groups[0].laps == (2, 3)
     assert sum(len(g.findings) for g in groups) == len(analysis.findings)
+
+
+def test_the_answer_says_how_often_it_was_the_car_and_how_often_the_foot(analysis):
+    spin = next(f for f in analysis.findings if f.kind == "inside_wheel_spin")
+    blamed = [("car", 3), ("foot", 3), ("car", 5), ("car", 5), ("cannot_tell", 7)]
+    spins = tuple(replace(spin, corner=c, evidence={**spin.evidence, "foot_or_car": b}) for b, c in blamed)
+    assert answer(replace(analysis, findings=spins)).startswith(
+        "The inside rear spun 5 times, most often in corners 3 and 5 (twice each). "
+        "It was the car 3 times and the foot once; once it cannot be told."
+    )
+    assert answer(replace(analysis, findings=spins[2:4])).startswith(
+        "The inside rear spun twice in corner 5. It was the car each time."
+    )
+    assert grouped(spins)[0].where.endswith("once the car and once the foot")
+
+
+def test_a_load_transfer_that_the_car_file_leaves_out_is_said_in_the_answer(analysis):
+    silent = replace(analysis, car=analysis.car.model_copy(update={"rear_load_transfer_fraction": None}))
+    stated = replace(analysis, car=analysis.car.model_copy(update={"rear_load_transfer_fraction": 0.45}))
+    assert "leaves out rear_load_transfer_fraction" in answer(silent)
+    assert "rear_load_transfer_fraction" not in answer(stated)
+
+
+def test_what_was_fitted_is_in_figures_with_units_not_in_logarithms(analysis):
+    fitted = {"log_friction": (np.log(1.2), 0.05), "log_mass": (0.01, 0.01), "yaw_bias": (np.radians(0.5), 0.001)}
+    rows = fitted_rows(replace(analysis, tyre=fitted))
+    assert [row[1:] for row in rows] == [("1.20", "0.06", ""), ("+1.0", "1.0", "%"), ("0.50", "0.06", "deg/s")]
+    assert {p.name for p in priors(analysis.car, has_gyro=True, long_bias_sd_m_s2=0.1)} == set(SHOWN)
 
 
 def test_a_locked_axle_with_bounds_is_told_as_such():
@@ -126,4 +157,4 @@ def test_explanations_trend_and_chatter_are_on_the_terminal(analysis):
 def test_how_much_better_in_words(analysis, times, words):
     friction = next(x for x in analysis.agreement.diagnosis.explanations if x.kind == "friction")
     name, better, figure = explanation_cells(replace(friction, times_better=times, value=0.5, lower=0.4, upper=0.7))
-    assert (better, figure) == (words, "0.50 times (0.40 to 0.70)") and "plates" in name
+    assert (better, figure) == (words, "0.50 (0.40 to 0.70) of the file's") and "plates" in name

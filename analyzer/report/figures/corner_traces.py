@@ -82,7 +82,7 @@ def corner_traces(analysis: Analysis, corner: Corner) -> go.Figure:
     figure.update_layout(hovermode="x unified")
     styled(figure, height=640)
     figure.update_yaxes(title_font={"size": 11})  # printed, the charts are low
-    figure.update_layout(margin={"t": 90}, legend={"y": 1.07})
+    figure.update_layout(margin={"t": 100}, legend={"y": 1.09})
     return figure
 
 
@@ -99,6 +99,7 @@ def _shade(figure: go.Figure, analysis: Analysis, corner: Corner) -> None:
             y=1.0,
             yref="paper",
             yanchor="bottom",
+            yshift=13 * (k % 2),  # on two lines, or neighbours overlap on paper and on a phone
             text=PHASE_NAMES[phase.name],
             showarrow=False,
             font={"size": 11},

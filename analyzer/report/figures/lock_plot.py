@@ -1,5 +1,8 @@
 """Transfer torque against input torque, with the measured and the predicted lock curve."""
 
+from itertools import groupby
+from typing import Any
+
 import numpy as np
 import plotly.graph_objects as go
 
@@ -19,8 +22,9 @@ from analyzer.report.figures.theme import (
 
 READ = (
     "How to read it: circles are samples with slipping plates and scatter about the lock curve; triangles are samples "
-    "with a locked axle, and the curve must lie above them. The blue line with its band was measured. Arrows mean "
-    "'at least this': nothing slipped there. The dashed line is what the parts say. Right is drive, left is coast."
+    "with a locked axle, and the curve must lie above them. The blue line with its band was measured; it stops "
+    "where nothing slipped, and arrows up say 'at least this' there. The dashed line is what the parts say. Right is "
+    "drive, left is coast."
 )
 SAMPLES = 1500  # of each kind
 
@@ -37,12 +41,12 @@ def lock_plot(analysis: Analysis) -> go.Figure:
     ):
         _samples(figure, analysis, where, name, np.flatnonzero(usable & mask), symbol, color)
     points = analysis.lock_curve.points
-    _measured(figure, [p for p in points if p.kind == "measured"])
+    _measured(figure, points)
     _bounds(figure, [p for p in points if p.kind == "bound" and p.lower_Nm is not None])
     if analysis.predicted is not None and analysis.predicted.kind != "spool":
         _predicted(figure, analysis, np.array([p.input_torque_Nm for p in points]))
-    figure.update_xaxes(title="input torque, both wheels, N.m (drive positive)")
-    figure.update_yaxes(title="transfer torque, magnitude, N.m", rangemode="tozero")
+    figure.update_xaxes(title="input torque of both wheels, N.m")
+    figure.update_yaxes(title="torque moved across, N.m", rangemode="tozero")
     return styled(figure, height=520)
 
 
@@ -74,20 +78,28 @@ def _samples(
     )
 
 
-def _measured(figure: go.Figure, points: list[CurvePoint]) -> None:
-    if not points:
-        return
-    torque = [p.input_torque_Nm for p in points]
-    upper, lower = [p.upper_Nm for p in points], [p.lower_Nm for p in points]
-    add_band(figure, torque, lower, upper, fill=MEASURED_BAND, name="95 % band")
-    figure.add_scatter(
-        x=torque,
-        y=[p.locking_torque_Nm for p in points],
-        mode="lines",
-        line={"color": BLUE, "width": 3},
-        name="measured lock curve",
-        hovertemplate="at %{x:.0f} N.m: %{y:.0f} N.m<extra>measured</extra>",
-    )
+def _measured(figure: go.Figure, points: tuple[CurvePoint, ...]) -> None:
+    """The curve and its band where it was measured; neither is drawn across a stretch where nothing slipped."""
+    stretches = [list(run) for kind, run in groupby(points, key=lambda p: p.kind) if kind == "measured"]
+    for k, stretch in enumerate(stretches):
+        torque, curve = [p.input_torque_Nm for p in stretch], [p.locking_torque_Nm for p in stretch]
+        lower, upper = [p.lower_Nm for p in stretch], [p.upper_Nm for p in stretch]
+        look: dict[str, Any] = {"mode": "lines", "line": {"color": BLUE, "width": 3}}
+        if len(stretch) == 1:  # no line and no band can be drawn of one point
+            arms = {"array": np.subtract(upper, curve), "arrayminus": np.subtract(curve, lower)}
+            look = {"mode": "markers", "marker": {"color": BLUE, "size": 6}, "error_y": {"color": BLUE, **arms}}
+        else:
+            shown = "95 % band" not in {trace.name for trace in figure.data}
+            add_band(figure, torque, lower, upper, fill=MEASURED_BAND, name="95 % band", showlegend=shown)
+        figure.add_scatter(
+            x=torque,
+            y=curve,
+            name="measured lock curve",
+            legendgroup="measured",
+            showlegend=k == 0,
+            hovertemplate="at %{x:.0f} N.m: %{y:.0f} N.m<extra>measured</extra>",
+            **look,
+        )
 
 
 def _bounds(figure: go.Figure, points: list[CurvePoint]) -> None:

@@ -10,8 +10,9 @@ from analyzer.report.figures.path_layout import drawn_path
 from analyzer.report.figures.theme import GREY, SCALE, VERMILLION, styled
 
 READ = (
-    "How to read it: the path from above, every lap over the first. Bright and large marks are where the inside rear "
-    "wheel ran ahead of the ground; crosses are inside-wheel spins, numbers are corners."
+    "How to read it: the path from above, every lap over the first. Colour and size are the inside rear wheel's "
+    "slip, in corners only: bright and large is where it ran ahead of the ground; crosses are inside-wheel "
+    "spins, numbers are corners."
 )
 POINTS = 2500
 # the scale never ends below the first, or noise would look like slip, nor above the second, or a full spin would hide
@@ -54,14 +55,25 @@ def path_map(analysis: Analysis) -> go.Figure:
             "colorscale": SCALE,
             "size": 4 + 9 * np.clip(slip[known] / top, 0, 1),
             "line": {"width": 0},
-            "colorbar": {"title": {"text": "inside slip, %"}, "thickness": 14},
+            "colorbar": {
+                "ticksuffix": " % slip",  # a title would lie over the axis where the chart is low, on paper
+                "nticks": 4,
+                "thickness": 12,
+                "orientation": "h",
+                "x": 0.5,
+                "y": 0,
+                "yref": "container",
+                "yanchor": "bottom",
+            },
         },
     )
     _mark_findings(figure, analysis, x, y)
     number_corners(figure, analysis, x, y)
-    figure.update_xaxes(title="x, m", showgrid=False, zeroline=False)
-    figure.update_yaxes(title="y, m", scaleanchor="x", showgrid=False, zeroline=False)
-    return styled(figure, height=520)
+    # the plot shrinks to the circuit's shape; the axes do not stretch, or a narrow screen would show a dot
+    figure.update_xaxes(title="x, m", showgrid=False, zeroline=False, constrain="domain")
+    figure.update_yaxes(title="y, m", scaleanchor="x", showgrid=False, zeroline=False, constrain="domain")
+    styled(figure, height=560)
+    return figure.update_layout(margin={"b": 110})
 
 
 def _mark_findings(figure: go.Figure, analysis: Analysis, x: np.ndarray, y: np.ndarray) -> None:
