@@ -1,6 +1,7 @@
 """The path from above, coloured by a chosen quantity, with the findings as marks whose shape says the kind."""
 
 import numpy as np
+import pandas as pd
 import plotly.graph_objects as go
 
 from analyzer.analysis import Analysis
@@ -15,7 +16,8 @@ from dashboards.figures.quantities import ALL, MAP_LABELS, QUANTITIES
 READ = (
     "How to read it: the path from above, every lap over the first. Brighter and larger is more of the chosen "
     "quantity (of many laps, the most there), thin grey is where it cannot be told. Marks are findings, of very many "
-    "the worst; their shape says which. Numbers are corners. Click a mark or the path to go there."
+    "the worst; their shape says which, the ring is the one chosen. Numbers are corners. Click a mark or the path "
+    "to go there."
 )
 POINTS = 2500
 MOST_LAPS = 12  # drawn each by itself
@@ -82,6 +84,7 @@ def circuit_map(analysis: Analysis, key: str, *, chosen: Finding | None = None, 
             y=[y[k]],
             mode="markers",
             name="chosen finding",
+            showlegend=False,
             hoverinfo="skip",
             marker={"symbol": "circle-open", "size": 26, "color": INK[mode], "line": {"width": 3}},
         )
@@ -103,9 +106,7 @@ def _most(analysis: Analysis, values: np.ndarray) -> np.ndarray:
         lap = distance[start:stop] - distance[start]
         place[start:stop] = (PLACES * lap / (lap[-1] or 1.0)).astype(int).clip(max=PLACES - 1)
     told = np.flatnonzero((place >= 0) & np.isfinite(values))
-    by_place = told[np.lexsort((values[told], place[told]))]
-    last = np.flatnonzero(np.diff(place[by_place], append=PLACES))
-    return by_place[last]
+    return pd.Series(values[told], index=told).groupby(place[told]).idxmax().to_numpy()
 
 
 def _line(analysis: Analysis) -> slice:
