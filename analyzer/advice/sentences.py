@@ -27,18 +27,23 @@ def nothing_helps(cures: tuple[Cure, ...], words: str, table: np.ndarray, option
 def change_words(option: Option, fitted: Option) -> str:
     """Spin and moment before and after, with the interval of what is predicted."""
     parts = []
-    for name, words, digits in (
-        ("inside_spin_s", "Inside spin {} s", 1),
-        ("both_spin_s", "both-wheel spin {} s", 1),
-        ("coast_moment_Nm", "moment against the turn off the throttle {} N.m", 0),
-        ("snap_Nm_s", "its rise as the throttle opens {} N.m/s", 0),
+    for name, words, unit, digits in (
+        ("inside_spin_s", "Inside spin", "s", 1),
+        ("both_spin_s", "both-wheel spin", "s", 1),
+        ("coast_moment_Nm", "moment against the turn off the throttle", "N.m", 0),
+        ("snap_Nm_s", "its rise as the throttle opens", "N.m/s", -2),
     ):
         now, then = fitted.outcome[name], option.outcome[name]
         if now.value is None or (name == "both_spin_s" and max(now.value, then.value) < 0.05):
             continue
-        span = "" if then.lower is None else f" ({then.lower:.{digits}f} to {then.upper:.{digits}f})"
-        parts.append(words.format(f"{now.value:.{digits}f} to {then.value:.{digits}f}{span}"))
+        span = "" if then.lower is None else f" ({_plain(then.lower, digits)} to {_plain(then.upper, digits)})"
+        parts.append(f"{words} from {_plain(now.value, digits)} to {_plain(then.value, digits)}{span} {unit}")
     return ", ".join(parts)
+
+
+def _plain(value: float, digits: int) -> str:
+    """`value` with `digits` decimals; below zero, so many figures before the point are rounded away."""
+    return f"{round(value, digits):.{max(digits, 0)}f}"
 
 
 def why(option: Option, fitted: Option, typical: tuple[float, float]) -> str:
@@ -89,10 +94,10 @@ def hangs_on(
     if unsure:
         return (
             "the setup file's plate friction and the parts' figures: the log could not check what is fitted on "
-            f"{', '.join(unsure)}."
+            f"{' and '.join(unsure)}."
         )
     if changed:
-        return f"that the new parts are off their figures on {', '.join(changed)} as the fitted ones are."
+        return f"that the new parts are off their figures on {' and '.join(changed)} as the fitted ones are."
     return "the ring springs' force: from when the ramps clamp is hardly seen in a log."
 
 
