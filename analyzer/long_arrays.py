@@ -59,6 +59,7 @@ class LongArray:
         if self._map is None:
             self._file.flush()
             self._map = mmap.mmap(self._file.fileno(), 0, access=mmap.ACCESS_READ)
+            self._file.close()  # the map holds the file by itself
         return np.frombuffer(self._map, self._piece.dtype).reshape(self._count, *self._piece.shape[1:])
 
     def release(self) -> None:
