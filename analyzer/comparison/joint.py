@@ -46,9 +46,9 @@ SLOPES = tuple(model.NAMES.index(n) for n in ("drive_slope", "coast_slope"))
 # Of the hold-off's own prior deviation: wear and heat move it by less, ramps a step steeper with the same ring springs
 # by about that much (it goes as the tangent of their angle).
 TIE_SHARE = 0.08
-# A changed slope is known to this share of the change, one standard deviation, and the preload errs the other way, by as
-# much as keeps the curve at `PIVOT_SHARE` of the median slipping torque in its place. Where the tyre's form is wrong the
-# error differs with what the wheels do. From simulated pairs with a tyre of another form, drive slope 40 and 60 % up.
+# A changed slope is known to this share of the change, one standard deviation, and the preload errs the other way, by
+# as much as keeps the curve at `PIVOT_SHARE` of the median slipping torque in its place. Where the tyre's form is wrong
+# the error differs with what the wheels do. From simulated pairs, another form of tyre, drive slope 40 and 60 % up.
 SLOPE_CHANGE_ERROR_SHARE = 0.25
 PIVOT_SHARE = 0.2
 
