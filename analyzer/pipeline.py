@@ -16,8 +16,9 @@ from analyzer.differential.setup import Setup, load_setup
 from analyzer.errors import CannotTell
 from analyzer.findings.find_all import find_all, find_in
 from analyzer.findings.of_the_session import find_of_the_session
-from analyzer.lockcurve.fit import fit, make_problem
+from analyzer.lockcurve.fit import fit
 from analyzer.lockcurve.observations import observe
+from analyzer.lockcurve.session_problem import session_problem
 from analyzer.lockcurve.session_state import session_state
 from analyzer.lockcurve.summarise import summarise
 from analyzer.lockcurve.uncertainty import spread
@@ -32,7 +33,6 @@ from analyzer.signals.examine import examined
 from analyzer.trends.lock_trend import lock_trend
 from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.car import Car, load_car
-from analyzer.vehicle.parameters import priors
 
 Progress = Callable[[str, float], None]  # (what is being done, share done 0 to 1)
 
@@ -131,8 +131,7 @@ def analyze_recording(
     clock.lap("laps and corners")
     progress("fitting tyre and lock curve", 0.4)
     observed = observe(signals, corners, car)
-    nuisance = priors(car, has_gyro=signals.has_gyro, long_bias_sd_m_s2=signals.long_bias_sd_m_s2)
-    problem = make_problem(observed, car, nuisance)
+    problem = session_problem(signals, observed, car)
     if len(problem.inputs) < 40:
         raise CannotTell(
             f"{recording.name}: only {len(problem.inputs) / 20:.1f} s of driving off the brakes with trusted wheel "
