@@ -27,18 +27,24 @@ def nothing_helps(cures: tuple[Cure, ...], words: str, table: np.ndarray, option
 def change_words(option: Option, fitted: Option) -> str:
     """Spin and moment before and after, with the interval of what is predicted."""
     parts = []
-    for name, words, digits in (
-        ("inside_spin_s", "Inside spin {} s", 1),
-        ("both_spin_s", "both-wheel spin {} s", 1),
-        ("coast_moment_Nm", "moment against the turn off the throttle {} N.m", 0),
-        ("snap_Nm_s", "its rise as the throttle opens {} N.m/s", 0),
+    for name, words, unit, digits in (
+        ("inside_spin_s", "inside spin", "s", 1),
+        ("both_spin_s", "both-wheel spin", "s", 1),
+        ("coast_moment_Nm", "moment against the turn off the throttle", "N.m", 0),
+        ("snap_Nm_s", "its rise as the throttle opens", "N.m/s", 0),
     ):
         now, then = fitted.outcome[name], option.outcome[name]
-        if now.value is None or (name == "both_spin_s" and max(now.value, then.value) < 0.05):
+        none = 0.5 * 10.0**-digits
+        if now.value is None or (name == "both_spin_s" and max(now.value, then.value) < none):
+            continue
+        if max(now.value, then.value) < none:
+            risk = "" if then.upper is None or then.upper < none else f" (at most {then.upper:.{digits}f} {unit})"
+            parts.append(f"no {words}, now or then{risk}")
             continue
         span = "" if then.lower is None else f" ({then.lower:.{digits}f} to {then.upper:.{digits}f})"
-        parts.append(words.format(f"{now.value:.{digits}f} to {then.value:.{digits}f}{span}"))
-    return ", ".join(parts)
+        parts.append(f"{words} {now.value:.{digits}f} {unit} now, {then.value:.{digits}f}{span} then")
+    text = "; ".join(parts)
+    return text[:1].upper() + text[1:]
 
 
 def why(option: Option, fitted: Option, typical: tuple[float, float]) -> str:
@@ -64,6 +70,13 @@ def _cost_words(option: Option) -> str:
         )
         if (option.change[name].lower or 0.0) > choose.KEEPS * (option.outcome[name].value or 0.0)
     ]
+    spin = option.outcome["inside_spin_s"]
+    if (
+        spin.upper is not None
+        and spin.value + choose.KEEPS_SPIN_S < spin.upper
+        and option.change["inside_spin_s"].upper > choose.KEEPS_SPIN_S
+    ):
+        costs.append(f"It may spin the inside wheel, for up to {spin.upper:.1f} s in these laps.")
     return "".join(f" {words}" for words in costs)
 
 
