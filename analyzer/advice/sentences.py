@@ -42,7 +42,7 @@ def change_words(option: Option, fitted: Option) -> str:
             parts.append(f"no {words}, now or then{risk}")
             continue
         span = "" if then.lower is None else f" ({then.lower:.{digits}f} to {then.upper:.{digits}f})"
-        parts.append(f"{words} {now.value:.{digits}f} {unit} now, {then.value:.{digits}f}{span} then")
+        parts.append(f"{words} {now.value:.{digits}f} {unit} now, {then.value:.{digits}f} {unit}{span} then")
     text = "; ".join(parts)
     return text[:1].upper() + text[1:]
 

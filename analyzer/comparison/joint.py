@@ -46,10 +46,11 @@ SLOPES = tuple(model.NAMES.index(n) for n in ("drive_slope", "coast_slope"))
 # Of the hold-off's own prior deviation: wear and heat move it by less, ramps a step steeper with the same ring springs
 # by about that much (it goes as the tangent of their angle).
 TIE_SHARE = 0.08
-# A changed slope is known to this share of the change, one standard deviation, and the preload errs the other way, by
-# as much as keeps the curve at `PIVOT_SHARE` of the median slipping torque in its place. Where the tyre's form is wrong
-# the error differs with what the wheels do. From simulated pairs, another form of tyre, drive slope 40 and 60 % up.
-SLOPE_CHANGE_ERROR_SHARE = 0.25
+# A changed slope is known to a factor, whose logarithm has this standard deviation, and the preload errs the other way,
+# by as much as keeps the curve at `PIVOT_SHARE` of the median slipping torque in its place: where the tyre's form is
+# wrong, the error differs with what the wheels do. From simulated pairs with a tyre of another form, drive slope 40 and
+# 60 % up. A factor widens the interval of a change but makes none of nothing.
+SLOPE_CHANGE_LOG_SD = 0.4
 PIVOT_SHARE = 0.2
 
 
@@ -364,7 +365,7 @@ def form_error(fitted: np.ndarray, slipping_torque_Nm: np.ndarray) -> np.ndarray
     rng = np.random.default_rng(SEED + 2)
     for slope, sign in zip(SLOPES, (1.0, -1.0), strict=True):
         on_side = sign * slipping_torque_Nm[sign * slipping_torque_Nm > 0]
-        off = rng.standard_normal(REPLICATES) * SLOPE_CHANGE_ERROR_SHARE * (fitted[1, slope] - fitted[0, slope])
+        off = np.expm1(SLOPE_CHANGE_LOG_SD * rng.standard_normal(REPLICATES)) * (fitted[1, slope] - fitted[0, slope])
         error[:, 1, slope] += off
         error[:, 1, 0] -= PIVOT_SHARE * off * (np.median(on_side) if len(on_side) else 0.0)
     return error

@@ -135,8 +135,10 @@ def _planned(joint: JointFit, parameter: str, size: str, *, laps: float, car: Ca
     parts = {n: _variances(joint, side, torque, n / laps) for n in range(LEAST_LAPS, MOST_LAPS + 1)}
     errors = {n: float(np.sqrt(sum(p.values()) + form_sd**2)) for n, p in parts.items()}
     unchanged = {n: float(np.sqrt(sum(p.values()) + still_sd**2)) for n, p in parts.items()}
-    enough = next((n for n, sd in errors.items() if abs(change) >= TOLD_APART * sd), None)
+    # what the tyre's form makes of a change is a factor: it widens the interval, but not over zero
+    enough = next((n for n, sd in unchanged.items() if abs(change) >= TOLD_APART * sd), None)
     passes = len({c for c in joint.curvature.clusters if c[-1] != "alone"})
+    left = {**parts[MOST_LAPS], "tyre form": still_sd**2}
     last = {**parts[MOST_LAPS], "tyre form": form_sd**2}
     total = sum(last.values())
     return PlannedChange(
@@ -146,7 +148,7 @@ def _planned(joint: JointFit, parameter: str, size: str, *, laps: float, car: Ca
         level=level,
         change_Nm=change,
         laps=enough,
-        reason=None if enough else _floor_words(max(last, key=last.__getitem__)),
+        reason=None if enough else _floor_words(max(left, key=left.__getitem__)),
         passes=None if enough is None else enough * passes,
         no_change_laps=next((n for n, sd in unchanged.items() if margin >= NO_CHANGE * sd), None),
         margin_Nm=margin,
