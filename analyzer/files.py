@@ -8,6 +8,24 @@ from pathlib import Path
 from analyzer.errors import InputError
 
 
+def require_place(path: Path | str) -> None:
+    """Refuse a place that `write_atomic` would refuse, before minutes of work are spent on what goes there.
+
+    Raises
+    ------
+    InputError : `path` is a folder, or its folder is missing or may not be written.
+    """
+    path = Path(path)
+    if path.is_dir():
+        raise InputError(f"{path}: is a folder; name a file to write.")
+    if path.exists() and not path.is_file():
+        return  # a pipe or a device
+    if not path.parent.is_dir():
+        raise InputError(f"{path}: the folder {path.parent} does not exist; make it first.")
+    if not os.access(path.parent, os.W_OK):
+        raise InputError(f"{path}: may not be written; check the permissions of {path.parent}.")
+
+
 def write_atomic(path: Path | str, content: str | bytes) -> None:
     """Write `content` to `path` so that a reader sees the old file or the whole new one, never a half.
 

@@ -20,6 +20,10 @@ from analyzer.signals.examine import examined
 from analyzer.signals.stretches import rough_speed_m_s
 from analyzer.vehicle.car import Car
 
+SHORT_LOG_S = 120.0  # about a lap; guide and README ask for four
+LEAST_CORNERING_M_S2 = 2.5  # as in phases/corners.py: below it a road bends and a car changes lane
+NO_CORNER = f"lateral acceleration stays under {LEAST_CORNERING_M_S2:g} m/s2, so no corner was driven in it"
+
 
 @dataclass(frozen=True)
 class ChannelLine:
@@ -114,6 +118,8 @@ def check_log(path: Path | str, *, channel_map: ChannelMap | None = None, car: C
         recording = examined(recording)
         annotations = recording.annotations
         require_usable(recording, raw)
+        if not _cornered(recording):
+            problem = f"{name}: {NO_CORNER}. Give a log with cornering."
     except HalfshaftError as error:
         problem = str(error)
     needed = any(
@@ -182,9 +188,12 @@ def _answers(recording: Recording) -> tuple[Answer, ...]:
     gaps = missing_channels(recording.channels)
     rears = {"wheel_speed_rl", "wheel_speed_rr"} <= have
     fronts = {"wheel_speed_fl", "wheel_speed_fr"} <= have
-    turn = "yaw_rate" in have or "lat_g" in have or fronts
+    cornered = _cornered(recording)
+    turn = cornered and ("yaw_rate" in have or "lat_g" in have or fronts)
     yaw = (
-        "yaw rate is logged"
+        NO_CORNER
+        if not cornered
+        else "yaw rate is logged"
         if "yaw_rate" in have
         else "yaw rate comes from the front wheels and lateral acceleration, so intervals are wider"
         if fronts or "lat_g" in have
@@ -192,24 +201,21 @@ def _answers(recording: Recording) -> tuple[Answer, ...]:
     )
     lock = ("yes" if "yaw_rate" in have else "partly") if rears and turn else "no"
     pedals = "throttle" in have
-    torque = "no" if gaps else ("yes" if {"yaw_rate", "long_g"} <= have else "partly")
+    torque = "no" if gaps or not cornered else ("yes" if {"yaw_rate", "long_g"} <= have else "partly")
     missing = f"missing: {'; '.join(gaps)}" if gaps else yaw
-    if torque == "partly" and not gaps and "long_g" not in have:
+    if torque == "partly" and "long_g" not in have:
         missing += "; longitudinal acceleration comes from the wheel speeds"
+    driven_s = float(recording.time_s[-1] - recording.time_s[0])
+    if torque != "no" and driven_s < SHORT_LOG_S:
+        torque, missing = "partly", f"only {driven_s:.0f} s long; a lock curve takes about four laps"
     position = {"latitude", "longitude"} <= have
     laps = "by lap channel" if "lap" in have else "by position" if position else "by recurrence of the path"
     brake = "brake is logged" if "brake" in have else "braking is told from deceleration"
     return (
         Answer("locked or slipping, kinematic lock", lock, yaw if rears else "both rear wheel speeds are needed"),
-        Answer(
-            "inside-wheel spin on power", "yes" if rears and pedals and turn else "no", "rear wheels, throttle, turn"
-        ),
+        _needing("inside-wheel spin on power", rears and pedals and turn, "rear wheel speeds, throttle and cornering"),
         Answer("transfer torque and lock curve", torque, missing),
-        Answer(
-            "understeer off the throttle",
-            "yes" if {"steer"} <= have and turn and pedals else "no",
-            "steer, turn, throttle",
-        ),
+        _needing("understeer off the throttle", "steer" in have and pedals and turn, "steer, throttle and cornering"),
         Answer("phases of a corner", ("yes" if "brake" in have else "partly") if pedals else "no", brake),
         Answer("laps", "yes" if "lap" in have or position else "partly", laps),
         Answer(
@@ -218,6 +224,16 @@ def _answers(recording: Recording) -> tuple[Answer, ...]:
             "differential temperature is logged" if "diff_temperature" in have else "only over time, no temperature",
         ),
     )
+
+
+def _cornered(recording: Recording) -> bool:
+    """Whether a corner can be in it; a log without lateral acceleration is not judged here."""
+    lateral = recording.channels.get("lat_g")
+    return lateral is None or bool((np.abs(lateral) > LEAST_CORNERING_M_S2).any())
+
+
+def _needing(question: str, able: bool, channels: str) -> Answer:
+    return Answer(question, "yes" if able else "no", f"{channels} are logged" if able else f"needs {channels}")
 
 
 def _car_checks(recording: Recording, car: Car) -> tuple[str, ...]:

@@ -9,30 +9,35 @@ import numpy as np
 
 from analyzer.agreement.compare import agree
 from analyzer.agreement.diagnose import diagnose
-from analyzer.agreement.steady_samples import steady_means
-from analyzer.analysis import Analysis
+from analyzer.agreement.steady_samples import steady_means, steady_samples, steady_samples_of_all
+from analyzer.analysis import Analysis, PhaseResult
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import Setup, load_setup
 from analyzer.errors import CannotTell
+from analyzer.findings.chatter import chatter_of_all
 from analyzer.findings.find_all import find_all, find_in
 from analyzer.findings.of_the_session import find_of_the_session
 from analyzer.lockcurve.fit import fit
-from analyzer.lockcurve.observations import observe
+from analyzer.lockcurve.observations import rows_step
+from analyzer.lockcurve.pooled import pooled
 from analyzer.lockcurve.session_problem import session_problem
 from analyzer.lockcurve.session_state import session_state
 from analyzer.lockcurve.summarise import summarise
 from analyzer.lockcurve.uncertainty import spread
 from analyzer.logs.mapping import load_channel_map
-from analyzer.logs.read import read_log
+from analyzer.logs.read_blocks import LogBlock, open_blocks
 from analyzer.logs.recording import Recording
+from analyzer.long_arrays import LongRecord, taken
 from analyzer.phase_results import phase_results
-from analyzer.phases.corners import find_corners
+from analyzer.phases.corners import numbered
 from analyzer.phases.laps import find_laps
-from analyzer.signals.calibrate import prepare
-from analyzer.signals.examine import examined
+from analyzer.signals import blocks
+from analyzer.signals.long_session import LongSession, read_session
+from analyzer.stretches import Stretches, passes_of_all
 from analyzer.trends.lock_trend import lock_trend
 from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.car import Car, load_car
+from analyzer.vehicle.state import AxleState
 
 Progress = Callable[[str, float], None]  # (what is being done, share done 0 to 1)
 
@@ -88,10 +93,12 @@ def analyze(
     car = load_car(car_path)
     setup = load_setup(setup_path) if setup_path is not None else None
     channel_map = load_channel_map(channels_path) if channels_path is not None else None
-    recording = examined(read_log(log_path, channel_map=channel_map))
+    session = read_session(
+        open_blocks(log_path, channel_map=channel_map, rows=blocks.BLOCK_ROWS, lead_s=blocks.LEAD_S), car=car
+    )
     read_s = time.perf_counter() - started
-    analysis = analyze_recording(recording=recording, car=car, setup=setup, progress=progress)
-    return replace(analysis, timings_s={"read": read_s, **analysis.timings_s})
+    analysis = analyze_session(session=session, car=car, setup=setup, progress=progress)
+    return replace(analysis, timings_s={"read and calibrate": read_s, **analysis.timings_s})
 
 
 def analyze_recording(
@@ -101,11 +108,11 @@ def analyze_recording(
     setup: Setup | None = None,
     progress: Progress = lambda step, share: None,
 ) -> Analysis:
-    """What the differential did in a recording that is already read and checked for faults.
+    """What the differential did in a recording that is already read.
 
     Parameters
     ----------
-    recording : as `signals.examine.examined` gives it.
+    recording : as `read_log` gives it, or examined already.
     setup : what is fitted; without it there is no prediction and no agreement.
     progress : as in `analyze`.
 
@@ -113,24 +120,42 @@ def analyze_recording(
     ------
     CannotTell : the recording cannot support the question: no corner, or too little driving off the brakes.
     """
+    session = read_session((LogBlock(lambda: recording),), car=car)
+    return analyze_session(session=session, car=car, setup=setup, progress=progress)
+
+
+def analyze_session(
+    *,
+    session: LongSession,
+    car: Car,
+    setup: Setup | None = None,
+    progress: Progress = lambda step, share: None,
+) -> Analysis:
+    """What the differential did in a session; a long one is worked on in stretches, and its arrays stay in files.
+
+    Raises
+    ------
+    CannotTell : the session cannot support the question: no corner, or too little driving off the brakes.
+    """
     predicted = predict_lock_curve(setup) if setup is not None else None
     clock = _Clock()
-    progress("calibrating", 0.15)
-    signals = prepare(recording, car=car)
-    clock.lap("calibrate")
     progress("finding corners", 0.3)
-    laps = find_laps(signals)
-    corners = find_corners(signals, laps)
-    if not corners:
+    recording, signals = session.recording(), session.signals()
+    parts = blocks.cut(len(signals.time_s), rate_hz=signals.rate_hz, step=rows_step(signals.rate_hz))
+    passes = passes_of_all(signals, parts, session.release)
+    if not passes:
         most = np.max(np.abs(signals.lat_m_s2[signals.valid]), initial=0.0)
         raise CannotTell(
             f"{recording.name}: no corner found in {signals.valid.sum() / signals.rate_hz:.0f} s of driving with every "
             f"channel there; lateral acceleration stays under {most / STANDARD_GRAVITY_M_S2:.2f} g in it. "
             "Give a log with cornering."
         )
+    laps = find_laps(signals)
+    corners = numbered(passes, signals, laps)
+    stretches = Stretches(signals, parts, corners, car, session.release)
     clock.lap("laps and corners")
     progress("fitting tyre and lock curve", 0.4)
-    observed = observe(signals, corners, car)
+    observed = pooled((s.observed, s.block.own) for s in stretches)
     problem = session_problem(signals, observed, car)
     if len(problem.inputs) < 40:
         raise CannotTell(
@@ -141,23 +166,35 @@ def analyze_recording(
     clock.lap("fit")
     progress("evaluating every sample", 0.7)
     drawn = spread(fitted)
-    axle = session_state(fitted, drawn, observed, signals, car)
+    states: LongRecord[AxleState] = LongRecord()
+    driven = []
+    for s in stretches:
+        state = session_state(fitted, drawn, s.observed, s.signals, car)
+        rows = s.observed.index[s.observed.usable]
+        driven.append(state.input_torque_Nm[rows[(rows >= s.block.own.start) & (rows < s.block.own.stop)]])
+        states.append(taken(state, s.block.own))
+    axle = states.whole()
     at_rows = fitted.solution.at
     sample_sd = np.hypot(25.0, 0.08 * np.abs(at_rows.torque_difference_Nm))
-    usable = observed.usable
-    driven = axle.input_torque_Nm[observed.index][usable]
-    largest = float(np.nanpercentile(driven, 99.5))
+    largest = float(np.nanpercentile(np.concatenate(driven), 99.5))
     estimate = summarise(fitted, drawn, largest_torque_Nm=max(largest, 100.0), torque_difference_sd_Nm=sample_sd)
     clock.lap("intervals")
     progress("findings", 0.9)
-    results = phase_results(signals, corners, axle, predicted)
+    results: list[PhaseResult] = []
+    found, samples = [], []
+    for s in stretches:
+        state = taken(axle, s.block.read)
+        results += phase_results(s.signals, s.own_corners, state, predicted)
+        found.append(find_in(s.signals, s.corners, state, estimate, car, own=s.block.own))
+        samples.append(steady_samples(s.signals, s.own_corners, state))
+        states.release()
+    steady = steady_samples_of_all(samples, [len(s.own_corners) for s in stretches])
     agreement = None
     if predicted is not None:
-        seen = steady_means(signals, corners, axle, estimate)
-        agreement = replace(agree(estimate, predicted), diagnosis=diagnose(seen, estimate, predicted, setup))
-    trend = lock_trend(signals, corners, laps, axle, estimate)
+        diagnosis = diagnose(steady_means(steady, estimate), estimate, predicted, setup)
+        agreement = replace(agree(estimate, predicted), diagnosis=diagnosis)
+    trend = lock_trend(signals, corners, laps, steady, estimate)
     of_the_session = find_of_the_session(signals, trend, agreement)
-    found = find_in(signals, corners, axle, estimate, car)
     clock.lap("findings")
     progress("done", 1.0)
     deviation = np.sqrt(np.diag(np.linalg.inv(fitted.hessian)))
@@ -171,15 +208,15 @@ def analyze_recording(
         laps=laps,
         corners=corners,
         axle=axle,
-        phase_results=results,
+        phase_results=tuple(results),
         lock_curve=estimate,
         predicted=predicted,
         agreement=agreement,
-        findings=find_all([found], of_the_session=of_the_session),
+        findings=find_all(found, of_the_session=of_the_session),
         quality=signals.annotations,
         tyre=fitted_values,
         timings_s=clock.laps,
-        chatter=found.chatter,
+        chatter=chatter_of_all([f.chatter for f in found]),
         trend=trend,
     )
 

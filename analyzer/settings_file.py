@@ -39,7 +39,10 @@ def read_toml(path: Path | str) -> dict[str, Any]:
     except OSError as error:
         raise InputError(f"{path.name}: cannot be read ({error.strerror}); check the path.") from None
     except UnicodeDecodeError:
-        raise InputError(f"{path.name}: is not UTF-8 text, so it is not TOML; save it as UTF-8.") from None
+        raise InputError(
+            f"{path.name}: is not UTF-8 text, so it is not TOML; save it as UTF-8, or name a settings "
+            "file if this is a log."
+        ) from None
     except tomllib.TOMLDecodeError as error:
         raise InputError(
             f"{path.name}: not valid TOML: {error}. Mend the line named: numbers take a decimal point and no unit, "

@@ -78,7 +78,7 @@ def _page(logbook: Logbook, pathname: str, search: str) -> html.Div:
         case ["setup"]:
             return setup.layout(logbook, search)
         case ["compare"]:
-            return compare.layout(logbook)
+            return compare.layout(logbook, search)
         case ["run", run_id]:
             return run.layout(logbook, run_id)
         case ["run", run_id, "log"]:
@@ -88,7 +88,11 @@ def _page(logbook: Logbook, pathname: str, search: str) -> html.Div:
 
 def _sorry(message: str) -> html.Div:
     return html.Div(
-        [html.H1("Not here"), html.P(message, className="refusal", role="alert"), dcc.Link("Start page", href="/")]
+        [
+            html.H1("Not here"),
+            html.P(message[:1].upper() + message[1:], className="refusal", role="alert"),
+            dcc.Link("Start page", href="/"),
+        ]
     )
 
 

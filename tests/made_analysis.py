@@ -310,7 +310,7 @@ def made_analysis(made: Made = Made(), *, predicted: PredictedLockCurve | None =
     """The whole made-up answer; `changes` replace fields of it."""
     from analyzer.agreement.compare import agree
     from analyzer.agreement.diagnose import diagnose
-    from analyzer.agreement.steady_samples import steady_means
+    from analyzer.agreement.steady_samples import steady_means, steady_samples
     from analyzer.findings.find_all import find_all, find_in
     from analyzer.findings.of_the_session import find_of_the_session
     from analyzer.trends.lock_trend import lock_trend
@@ -318,10 +318,11 @@ def made_analysis(made: Made = Made(), *, predicted: PredictedLockCurve | None =
     signals, axle, corners, laps = made_signals_and_axle(made)
     car, estimate = made_car(), changes.pop("lock_curve", made_estimate())
     agreement = None
+    steady = steady_samples(signals, corners, axle)
     if predicted is not None:
-        seen = steady_means(signals, corners, axle, estimate)
+        seen = steady_means(steady, estimate)
         agreement = replace(agree(estimate, predicted), diagnosis=diagnose(seen, estimate, predicted))
-    trend = lock_trend(signals, corners, laps, axle, estimate)
+    trend = lock_trend(signals, corners, laps, steady, estimate)
     whole = find_of_the_session(signals, trend, agreement)
     found = find_in(signals, corners, axle, estimate, car)
     analysis = Analysis(

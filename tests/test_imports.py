@@ -20,7 +20,15 @@ ROOT = Path(__file__).parents[1]
 
 # lowest first; a module may import its own layer and lower ones. The longest matching name counts.
 LAYERS = (
-    ("analyzer", "analyzer.errors", "analyzer.units", "analyzer.channels", "analyzer.files", "analyzer.cautions"),
+    (
+        "analyzer",
+        "analyzer.errors",
+        "analyzer.units",
+        "analyzer.channels",
+        "analyzer.files",
+        "analyzer.cautions",
+        "analyzer.long_arrays",
+    ),
     ("analyzer.settings_file",),
     ("analyzer.vehicle.car",),
     ("analyzer.logs", "analyzer.differential"),
@@ -29,7 +37,7 @@ LAYERS = (
     ("analyzer.vehicle",),
     ("analyzer.lockcurve",),
     ("analyzer.agreement", "analyzer.findings", "analyzer.trends"),
-    ("analyzer.analysis", "analyzer.phase_results", "analyzer.log_check"),
+    ("analyzer.analysis", "analyzer.phase_results", "analyzer.log_check", "analyzer.stretches"),
     ("analyzer.report", "analyzer.pipeline", "analyzer.provenance"),
     ("analyzer.comparison", "analyzer.advice"),  # made of whole analyses
     ("analyzer.logbook", "analyzer.batch"),  # keep whole analyses and run many

@@ -31,20 +31,25 @@ def change_words(option: Option, fitted: Option) -> str:
         ("inside_spin_s", "inside spin", "s", 1),
         ("both_spin_s", "both-wheel spin", "s", 1),
         ("coast_moment_Nm", "moment against the turn off the throttle", "N.m", 0),
-        ("snap_Nm_s", "its rise as the throttle opens", "N.m/s", 0),
+        ("snap_Nm_s", "its rise as the throttle opens", "N.m/s", -2),
     ):
         now, then = fitted.outcome[name], option.outcome[name]
         none = 0.5 * 10.0**-digits
         if now.value is None or (name == "both_spin_s" and max(now.value, then.value) < none):
             continue
         if max(now.value, then.value) < none:
-            risk = "" if then.upper is None or then.upper < none else f" (at most {then.upper:.{digits}f} {unit})"
-            parts.append(f"no {words}, now or then{risk}")
+            risk = then.upper is not None and then.upper >= none
+            parts.append(f"no {words}, now or then" + (f" (at most {_plain(then.upper, digits)} {unit})" * risk))
             continue
-        span = "" if then.lower is None else f" ({then.lower:.{digits}f} to {then.upper:.{digits}f})"
-        parts.append(f"{words} {now.value:.{digits}f} {unit} now, {then.value:.{digits}f} {unit}{span} then")
-    text = "; ".join(parts)
+        span = "" if then.lower is None else f" ({_plain(then.lower, digits)} to {_plain(then.upper, digits)})"
+        parts.append(f"{words} from {_plain(now.value, digits)} to {_plain(then.value, digits)}{span} {unit}")
+    text = ", ".join(parts)
     return text[:1].upper() + text[1:]
+
+
+def _plain(value: float, digits: int) -> str:
+    """`value` with `digits` decimals; below zero, so many figures before the point are rounded away."""
+    return f"{round(value, digits):.{max(digits, 0)}f}"
 
 
 def why(option: Option, fitted: Option, typical: tuple[float, float]) -> str:
@@ -102,10 +107,10 @@ def hangs_on(
     if unsure:
         return (
             "the setup file's plate friction and the parts' figures: the log could not check what is fitted on "
-            f"{', '.join(unsure)}."
+            f"{' and '.join(unsure)}."
         )
     if changed:
-        return f"that the new parts are off their figures on {', '.join(changed)} as the fitted ones are."
+        return f"that the new parts are off their figures on {' and '.join(changed)} as the fitted ones are."
     return "the ring springs' force: from when the ramps clamp is hardly seen in a log."
 
 

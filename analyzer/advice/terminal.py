@@ -1,5 +1,6 @@
 """An advice on the terminal, readable at 80 columns."""
 
+from rich import box
 from rich.console import Console
 from rich.table import Table
 
@@ -28,7 +29,12 @@ def print_advice(advice: Advice, console: Console) -> None:
     for option in advice.top:
         say(f"\n{option.rank}. {option.build.label}\n   {option.why}\n   {sure_words(option)}")
         say(f"   It hangs on this: {option.hangs_on}")
-    table = Table(title="What is fitted, what is advised, and the best trade-offs", title_justify="left")
+    table = Table(
+        title="What is fitted, what is advised, and the best trade-offs",
+        title_justify="left",
+        title_style="bold",
+        box=box.SIMPLE_HEAD,
+    )
     table.add_column("build")
     for name in HEADINGS:
         table.add_column(HEADINGS[name], justify="right")

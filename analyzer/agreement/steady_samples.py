@@ -35,13 +35,16 @@ class SteadySamples:
     ----------
     index : sample of the session.
     input_torque_Nm, locking_torque_Nm : T_in and M of the sample.
+    time_s : log time of the sample.
     corner_pass : number of the corner pass, counted over the session.
+    rate_hz : sample rate.
     """
 
-    index: np.ndarray
+    time_s: np.ndarray
     input_torque_Nm: np.ndarray
     locking_torque_Nm: np.ndarray
     corner_pass: np.ndarray
+    rate_hz: float
 
 
 @dataclass(frozen=True)
@@ -64,12 +67,22 @@ def steady_samples(signals: Signals, corners: Sequence[Corner], axle: AxleState)
     use &= np.abs(np.gradient(torque, signals.time_s)) < FASTEST_NM_S
     use &= np.maximum(axle.use_left, axle.use_right) < MOST_USE
     index = np.flatnonzero(use)
-    return SteadySamples(index, torque[index], locking[index], which[index])
+    return SteadySamples(signals.time_s[index], torque[index], locking[index], which[index], signals.rate_hz)
 
 
-def steady_means(
-    signals: Signals, corners: Sequence[Corner], axle: AxleState, estimate: LockCurveEstimate
-) -> SteadyMeans:
+def steady_samples_of_all(parts: Sequence[SteadySamples], passes: Sequence[int]) -> SteadySamples:
+    """One set from those of a session's stretches in order, each with its number of corner passes."""
+    before = np.cumsum([0, *passes[:-1]])
+    return SteadySamples(
+        np.concatenate([p.time_s for p in parts]),
+        np.concatenate([p.input_torque_Nm for p in parts]),
+        np.concatenate([p.locking_torque_Nm for p in parts]),
+        np.concatenate([p.corner_pass + k for p, k in zip(parts, before, strict=True)]),
+        parts[0].rate_hz,
+    )
+
+
+def steady_means(samples: SteadySamples, estimate: LockCurveEstimate) -> SteadyMeans:
     """Mean locking torque of steady slipping samples by band of input torque.
 
     Notes
@@ -77,7 +90,6 @@ def steady_means(
     A corner pass is one look: its mean counts by its samples, and the scatter between passes gives the sampling error.
     What the bands share (tyre, car, sensors) comes from the covariance of the fit's draws at the same torques.
     """
-    samples = steady_samples(signals, corners, axle)
     torque, locking, which = samples.input_torque_Nm, samples.locking_torque_Nm, samples.corner_pass
     rows = []
     if len(torque):
@@ -85,7 +97,7 @@ def steady_means(
         edges = np.arange(low, high + NARROWEST_NM, max(NARROWEST_NM, (high - low) / BANDS))
         band = np.digitize(torque, edges)
         rows = [
-            _mean(torque[band == b], locking[band == b], which[band == b], signals.rate_hz) for b in np.unique(band)
+            _mean(torque[band == b], locking[band == b], which[band == b], samples.rate_hz) for b in np.unique(band)
         ]
     found = np.array([r for r in rows if r is not None]).reshape(-1, 3)
     at, mean, variance = found.T

@@ -57,11 +57,8 @@ def _print(check: "LogCheck", *, map_file: str | None) -> None:
     if check.duration_s is not None:
         excluded = f", {check.excluded_share:.0%} left out" if check.excluded_share else ""
         console.print(f"{check.duration_s:.1f} s at {check.sample_rate_hz:.4g} Hz{excluded}")
-    _print_channels(console, check)
-    if check.unused:
-        console.print(
-            f"[dim]Not used: {escape(', '.join(check.unused[:40]))}{' ...' if len(check.unused) > 40 else ''}[/]"
-        )
+    _print_verdict(console, check)
+    _print_answers(console, check)
     _print_list(console, "To decide", check.questions)
     marks = {"error": "[red]error[/]", "warning": "[yellow]warning[/]", "info": "[dim]info[/]"}
     lines = [
@@ -71,16 +68,30 @@ def _print(check: "LogCheck", *, map_file: str | None) -> None:
     ]
     _print_list(console, "Units, signs, gaps, faults", lines or ["nothing found"], markup=True)
     _print_list(console, "Against the car file", check.car_checks)
-    _print_answers(console, check)
-    if check.problem:
-        console.print(f"\n[bold red]Cannot be analysed as it is:[/] {escape(check.problem)}")
+    _print_channels(console, check)
+    if check.unused:
+        console.print(
+            f"[dim]Not used: {escape(', '.join(check.unused[:40]))}{' ...' if len(check.unused) > 40 else ''}[/]"
+        )
     if map_file:
         console.print(f"\nChannel map written to {escape(map_file)}; use it with --channels {escape(map_file)}")
-    elif not check.map_needed:
-        console.print("\nThe columns carry the canonical names; no channel map is needed.")
-    else:
-        console.print("\n[bold]Channel map[/] (save it, correct it, and use it with --channels; --map FILE writes it)")
+    elif check.questions or (check.problem and check.unused):
+        console.print("\n[bold]Channel map[/] (--map FILE writes it; correct it, and use it with --channels FILE)")
         console.print(check.channel_map, markup=False, soft_wrap=True)
+    elif check.map_needed:
+        console.print("\nIf a column was taken wrongly: --map FILE writes a channel map to correct.")
+
+
+def _print_verdict(console: "Console", check: "LogCheck") -> None:
+    """Whether the log can be used, and what to type next."""
+    from rich.markup import escape
+
+    if check.problem:
+        console.print(f"\n[bold red]Cannot be analysed as it is:[/] {escape(check.problem)}")
+    elif check.questions:
+        console.print("\n[bold yellow]Can be analysed[/], without the columns to decide on below.")
+    else:
+        console.print("\n[bold green]Can be analysed as it is[/] (halfshaft analyze LOG --car CAR).")
 
 
 def _print_channels(console: "Console", check: "LogCheck") -> None:
@@ -88,7 +99,7 @@ def _print_channels(console: "Console", check: "LogCheck") -> None:
     from rich.table import Table
 
     table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
-    table.add_column("channel")
+    table.add_column("channel", no_wrap=True)
     table.add_column("column", overflow="fold", max_width=20)
     table.add_column("unit")
     table.add_column("Hz", justify="right")
@@ -96,14 +107,22 @@ def _print_channels(console: "Console", check: "LogCheck") -> None:
     table.add_column("to", justify="right")
     for line in check.channels:
         rate = f"{line.rate_hz:.4g}" if line.rate_hz else "-"
-        low, high = ("-" if v is None else f"{v:.4g}" for v in (line.lowest, line.highest))
+        low, high = (_figure(v) for v in (line.lowest, line.highest))
         table.add_row(line.channel, escape(line.column), escape(line.unit or "?"), rate, low, high)
+    console.print("\n[bold]Channels[/]")
     if check.channels:
         console.print(table)
     else:
         console.print("No channel was recognised.")
     told = [line for line in check.channels if line.column.casefold() != line.channel or "unit" in line.reason]
     _print_list(console, "How they were recognised", [f"{line.channel}: {line.reason}" for line in told])
+
+
+def _figure(value: float | None) -> str:
+    """Four figures, and never a power of ten."""
+    if value is None:
+        return "-"
+    return f"{value:.0f}" if abs(value) >= 1000 else f"{value + 0.0:.4g}"  # + 0.0: no sign on a zero
 
 
 def _print_answers(console: "Console", check: "LogCheck") -> None:

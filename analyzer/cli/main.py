@@ -11,6 +11,7 @@ from collections.abc import Sequence
 
 from analyzer import __version__
 from analyzer.errors import HalfshaftError
+from analyzer.files import require_place
 
 # command -> one line of help; the module analyzer.cli.<command> has add_arguments(parser) and
 # run(arguments) -> exit status.
@@ -62,6 +63,10 @@ def main(argv: Sequence[str] | None = None) -> int:
         if arguments.command is None:
             parser.print_help(sys.stderr)
             return 2
+        for option in ("json", "html", "map"):
+            target = getattr(arguments, option, None)
+            if target and target != "-":
+                require_place(target)
         return importlib.import_module(f"analyzer.cli.{arguments.module}").run(arguments)
     except HalfshaftError as error:
         print(f"halfshaft {arguments.module}: {error}", file=sys.stderr)

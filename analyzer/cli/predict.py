@@ -76,7 +76,7 @@ def _print(curve: "PredictedLockCurve", *, title: str, largest_Nm: float) -> Non
     console = Console(highlight=False)
     kind = "plate differential, " + ways(curve) if curve.kind == "plate" else curve.kind
     console.print(Text.assemble(("Predicted lock curve: ", "bold"), title))  # Text: a name may hold [brackets]
-    console.print(kind)
+    console.print(kind + "\n")
     if curve.kind == "plate":
         _print_parameters(console, curve)
         _print_points(console, curve, largest_Nm=largest_Nm)
@@ -96,12 +96,13 @@ def _print(curve: "PredictedLockCurve", *, title: str, largest_Nm: float) -> Non
 
 def _print_parameters(console: "Console", curve: "PredictedLockCurve") -> None:
     import numpy as np
+    from rich import box
     from rich.table import Table
 
     from analyzer.differential.result import lock_curve_result
 
     result = lock_curve_result(curve, input_torque_Nm=np.array([]))
-    table = Table(title="What the parts should give", title_justify="left")
+    table = Table(title="What the parts should give", title_justify="left", title_style="bold", box=box.SIMPLE_HEAD)
     table.add_column("")
     table.add_column("predicted", justify="right")
     table.add_column("95 % interval", justify="right")
@@ -125,17 +126,20 @@ def _print_parameters(console: "Console", curve: "PredictedLockCurve") -> None:
 
 def _print_points(console: "Console", curve: "PredictedLockCurve", *, largest_Nm: float) -> None:
     import numpy as np
+    from rich import box
     from rich.table import Table
 
     from analyzer.differential.result import COAST_SHARE, lock_curve_points
 
     drive = largest_Nm * np.array([0.05, 0.125, 0.25, 0.5, 0.75, 1.0])
     coast = -COAST_SHARE * largest_Nm * np.array([1.0, 2 / 3, 1 / 3])
-    table = Table(title="Locking torque against input torque", title_justify="left")
+    table = Table(
+        title="Locking torque against input torque", title_justify="left", title_style="bold", box=box.SIMPLE_HEAD
+    )
     for heading in (
         "input torque\nN.m",
         "locking torque\nN.m",
-        "95 % band\nN.m",
+        "95 % interval\nN.m",
         "locking\nvalue S",
         "torque\nbias ratio",
     ):

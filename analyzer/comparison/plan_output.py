@@ -3,6 +3,7 @@
 import dataclasses
 from typing import Any
 
+from rich import box
 from rich.console import Console
 from rich.table import Table
 
@@ -50,7 +51,12 @@ def print_plan(planned: tuple[PlannedChange, ...], console: Console) -> None:
     """One line a change, then how the interval narrows with laps."""
     for change in planned:
         console.print(_line(change), markup=False)
-    table = Table(title="Interval of the change, +/- N.m, by laps a side", title_justify="left")
+    table = Table(
+        title="Interval of the change, +/- N.m, by laps a side",
+        title_justify="left",
+        title_style="bold",
+        box=box.SIMPLE_HEAD,
+    )
     table.add_column("")
     for laps in SHOWN_LAPS:
         table.add_column(str(laps), justify="right")

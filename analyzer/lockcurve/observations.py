@@ -51,10 +51,15 @@ class Observations:
     has_gyro: bool
 
 
+def rows_step(rate_hz: float) -> int:
+    """Samples from one row of the fit to the next."""
+    return max(1, round(rate_hz / FIT_RATE_HZ))
+
+
 def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observations:
     """Observations of a session at about `FIT_RATE_HZ`."""
     rate = signals.rate_hz
-    step = max(1, round(rate / FIT_RATE_HZ))
+    step = rows_step(rate)
     smooth = lambda x: low_pass(x, cutoff_hz=CUTOFF_HZ, rate_hz=rate)  # noqa: E731
     rear = smooth(signals.wheel_speed_m_s[:, 2:])
     front = smooth(signals.speed_m_s)

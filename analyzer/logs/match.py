@@ -78,11 +78,14 @@ class Proposal:
         used = {taken.index for taken in self.taken.values()}
         unused = ", ".join(f'"{column.name}"' for i, column in enumerate(raw.columns) if i not in used)
         missing = [c for c in CHANNELS.values() if c.required and c.name not in found and c.name != "time"]
+        if not {"wheel_speed_fl", "wheel_speed_fr", "gps_speed"} & found.keys():
+            missing += [CHANNELS["wheel_speed_fl"], CHANNELS["wheel_speed_fr"]]  # one of them will do
         if not missing or not unused:
             return ""
         lines = ["", f"# NOT FOUND, but needed. Name the columns and take the # away. Columns left: {unused[:300]}"]
         for channel in missing:
-            lines += [f"# [channels.{channel.name}]  # {channel.label}", '# column = "..."', '# unit = "..."']
+            lines += [f"# [channels.{channel.name}]  # {channel.label}", '# column = "..."']
+            lines.append(f'# unit = "{channel.file_unit}"')
         return "\n".join(lines) + "\n"
 
 

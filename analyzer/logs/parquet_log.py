@@ -1,6 +1,7 @@
 """Reads Parquet, with units from field metadata when they are there."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pyarrow as pa
@@ -33,13 +34,25 @@ def read(source: Source) -> RawLog:
             "export it again."
         ) from None
 
-    def load(wanted: Sequence[int]) -> tuple[list[np.ndarray], list[str]]:
-        try:
-            # one at a time, so that only one column is in memory twice
-            return [column_values(file.read(columns=[keys[i]]).column(keys[i])) for i in wanted], []
-        except (pa.ArrowException, OSError):
-            raise InputError(
-                f"{source.name}: a damaged Parquet file (a block cannot be unpacked); copy it again."
-            ) from None
+    groups = [file.metadata.row_group(k).num_rows for k in range(file.num_row_groups)]
+    ends = np.cumsum([0, *groups])
 
-    return RawLog("Parquet", columns, load)
+    def values(key: str, rows: slice | None) -> np.ndarray:
+        if rows is None:
+            return column_values(file.read(columns=[key]).column(key))
+        first, last = np.searchsorted(ends, rows.start, "right") - 1, np.searchsorted(ends, rows.stop, "left")
+        column = file.read_row_groups(list(range(first, last)), columns=[key]).column(key)
+        return column_values(column.slice(rows.start - ends[first], rows.stop - rows.start))
+
+    def stretch(rows: slice | None) -> RawLog:
+        def load(wanted: Sequence[int]) -> tuple[list[np.ndarray], list[str]]:
+            try:
+                return [values(keys[i], rows) for i in wanted], []  # one at a time: only one is in memory twice
+            except (pa.ArrowException, OSError):
+                raise InputError(
+                    f"{source.name}: a damaged Parquet file (a block cannot be unpacked); copy it again."
+                ) from None
+
+        return RawLog("Parquet", columns, load)
+
+    return replace(stretch(None), rows=int(ends[-1]), part=stretch)

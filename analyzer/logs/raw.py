@@ -38,6 +38,8 @@ class RawLog:
     load : column numbers -> (n,) float64 arrays of equal length, NaN where the file has no value, and one
         sentence for each thing that was wrong with the file. Reads only what is asked for.
     preamble : free text above the data, for a stated sample rate.
+    rows, part : number of rows, and what opens a stretch of them as a log of its own; None where the form cannot be
+        read in pieces.
     notes : one sentence for each thing already seen when opening.
     """
 
@@ -46,6 +48,8 @@ class RawLog:
     load: Callable[[Sequence[int]], tuple[list[np.ndarray], list[str]]]
     preamble: str = ""
     notes: tuple[str, ...] = ()
+    rows: int | None = None
+    part: Callable[[slice], "RawLog"] | None = None
 
     @property
     def stated_rate_hz(self) -> float | None:

@@ -44,6 +44,7 @@ def read_log(path: Path | str, *, channel_map: ChannelMap | None = None) -> Reco
         taken, log_entry = recognised(raw, name)
         recording = assemble(raw, taken, name=name, log_entry=log_entry)
     require_usable(recording, raw)
+    del raw  # and the columns with it
     pa.default_memory_pool().release_unused()  # Arrow would keep the size of the log for a next one
     return recording
 
@@ -158,7 +159,7 @@ def require_usable(recording: Recording, raw: RawLog) -> None:
         raise CannotTell(
             f"{recording.name}: not in the log: {'; '.join(missing)}. Found columns: {listed(raw)}. If one of "
             "them is it, run "
-            f"`halfshaft check {recording.name}` and state it in a channel map."
+            f"`halfshaft check {recording.name} --map map.toml` and name it in that channel map."
         )
     for name in WHEEL_CHANNELS:
         values = recording.channels.get(name)

@@ -1,7 +1,7 @@
 """The readers, tried in order on the first bytes of a log; the file's ending does not count."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from analyzer.errors import InputError
@@ -46,9 +46,19 @@ def open_log(path: Path | str) -> RawLog:
     head = source.head()
     for reader in READERS:
         if reader.sniff(head):
-            raw = reader.read(source)
-            return RawLog(f"{source.packing}{raw.form}", raw.columns, Remembered(raw.load), raw.preamble, raw.notes)
+            return _remembered(reader.read(source), source.packing)
     forms = ", ".join(reader.form for reader in READERS)
     raise InputError(
         f"{source.name}: not a kind of log this program reads; it reads {forms}. Export the log as one of these."
+    )
+
+
+def _remembered(raw: RawLog, packing: str) -> RawLog:
+    """The log with columns that are loaded once; its parts likewise, each by itself."""
+    part = raw.part
+    return replace(
+        raw,
+        form=f"{packing}{raw.form}",
+        load=Remembered(raw.load),
+        part=None if part is None else lambda rows: _remembered(part(rows), packing),
     )

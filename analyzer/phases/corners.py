@@ -1,6 +1,7 @@
 """Corners of a session: where the car turned, each pass with its phases, numbered alike in every lap."""
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -34,6 +35,18 @@ class _Turn:
     middle: int
 
 
+@dataclass(frozen=True)
+class Pass:
+    """A pass through a corner, not numbered yet, and the sample half-way round it."""
+
+    corner: Corner
+    middle: int
+
+    def moved(self, by: int) -> "Pass":
+        """The same pass in samples counted from elsewhere."""
+        return Pass(self.corner.moved(by), self.middle + by)
+
+
 def find_corners(signals: Signals, laps: Laps) -> tuple[Corner, ...]:
     """Every pass through a corner, in time order.
 
@@ -54,23 +67,37 @@ def find_corners(signals: Signals, laps: Laps) -> tuple[Corner, ...]:
     Passes at the same distance into a lap and to the same side have the same number. A corner that only one of three
     or more laps has is numbered after all others, so that one swerve does not renumber the track.
     """
+    return numbered(find_passes(signals), signals, laps)
+
+
+def find_passes(signals: Signals) -> tuple[Pass, ...]:
+    """The passes of `find_corners`, without laps and numbers (0): what a stretch of a session tells by itself."""
     filtered = traces(signals)
     turns = _turns(signals, filtered.lateral_m_s2)
-    if not turns:
-        return ()
-    spans = _spans(signals, filtered.lateral_m_s2, turns)
-    numbers = _numbers(signals, laps, turns)
+    spans = _spans(signals, filtered.lateral_m_s2, turns) if turns else []
     return tuple(
-        Corner(
-            lap=int(laps.number[turn.middle]),
-            number=number,
-            direction="left" if turn.side > 0 else "right",
-            start=start,
-            stop=stop,
-            apex=turn.apex,
-            phases=split_phases(filtered, signals.rate_hz, start, stop, turn.apex),
+        Pass(
+            Corner(
+                lap=0,
+                number=0,
+                direction="left" if turn.side > 0 else "right",
+                start=start,
+                stop=stop,
+                apex=turn.apex,
+                phases=split_phases(filtered, signals.rate_hz, start, stop, turn.apex),
+            ),
+            turn.middle,
         )
-        for turn, (start, stop), number in zip(turns, spans, numbers, strict=True)
+        for turn, (start, stop) in zip(turns, spans, strict=True)
+    )
+
+
+def numbered(passes: Sequence[Pass], signals: Signals, laps: Laps) -> tuple[Corner, ...]:
+    """Corners with lap and number, from the passes of a whole session in time order."""
+    numbers = _numbers(signals, laps, passes)
+    return tuple(
+        replace(p.corner, lap=int(laps.number[p.middle]), number=number)
+        for p, number in zip(passes, numbers, strict=True)
     )
 
 
@@ -148,27 +175,27 @@ def _braking_start(brakes: np.ndarray, earliest: int, turn_in: int, lead: int) -
     return earliest + int(held[breaks[-1] + 1] if len(breaks) else held[0])
 
 
-def _numbers(signals: Signals, laps: Laps, turns: list[_Turn]) -> list[int]:
-    """Corner number of each turn."""
+def _numbers(signals: Signals, laps: Laps, passes: Sequence[Pass]) -> list[int]:
+    """Corner number of each pass."""
     if laps.length_m is None:
-        return list(range(1, len(turns) + 1))
-    rounds, places = _places(signals, laps, turns)
+        return list(range(1, len(passes) + 1))
+    rounds, places = _places(signals, laps, passes)
     same = max(_SAME_PLACE_M, _SAME_PLACE_SHARE * laps.length_m)
     centres: list[float] = []  # distance into the lap of each corner known so far: the mean over its passes
     firsts: list[float] = []  # of its first pass, and the sum of how far the others are from that
     apart_m: list[float] = []
-    sides: list[int] = []
-    members: list[list[int]] = []  # its turns
-    passes: dict[int, list[int]] = {}
+    sides: list[str] = []
+    members: list[list[int]] = []  # its passes
+    by_round: dict[int, list[int]] = {}
     for k, lap_round in enumerate(rounds):
-        passes.setdefault(lap_round, []).append(k)
+        by_round.setdefault(lap_round, []).append(k)
     # The fullest round first: it names most corners; the others are matched to it, nearest pairs first.
-    for _, group in sorted(passes.items(), key=lambda item: (-len(item[1]), item[0])):
+    for _, group in sorted(by_round.items(), key=lambda item: (-len(item[1]), item[0])):
         pairs = sorted(
             (abs(_around(places[k] - centres[c], laps.length_m)), k, c)
             for k in group
             for c in range(len(centres))
-            if sides[c] == turns[k].side
+            if sides[c] == passes[k].corner.direction
         )
         taken: dict[int, int] = {}
         for apart, k, c in pairs:
@@ -184,11 +211,11 @@ def _numbers(signals: Signals, laps: Laps, turns: list[_Turn]) -> list[int]:
                 centres.append(places[k])
                 firsts.append(places[k])
                 apart_m.append(0.0)
-                sides.append(turns[k].side)
+                sides.append(passes[k].corner.direction)
                 members.append([k])
     rare = [len(laps.bounds) >= 3 and len(ks) == 1 for ks in members]
     order = sorted(range(len(centres)), key=lambda c: (rare[c], centres[c]))
-    numbers = [0] * len(turns)
+    numbers = [0] * len(passes)
     for number, c in enumerate(order, 1):
         for k in members[c]:
             numbers[k] = number
@@ -200,23 +227,23 @@ def _around(difference_m: float, length_m: float) -> float:
     return (difference_m + 0.5 * length_m) % length_m - 0.5 * length_m
 
 
-def _places(signals: Signals, laps: Laps, turns: list[_Turn]) -> tuple[list[int], list[float]]:
-    """Round of the circuit that each turn belongs to, and its distance into the lap (m), scaled to the median lap.
+def _places(signals: Signals, laps: Laps, passes: Sequence[Pass]) -> tuple[list[int], list[float]]:
+    """Round of the circuit that each pass belongs to, and its distance into the lap (m), scaled to the median lap.
 
     Outside whole laps distance counts on from the end of the lap before, or back from the start of the first.
     """
     last = len(signals.distance_m) - 1
     length = laps.length_m
     rounds, places = [], []
-    for turn in turns:
-        at = signals.distance_m[turn.middle]
-        lap = int(laps.number[turn.middle])
+    for one in passes:
+        at = signals.distance_m[one.middle]
+        lap = int(laps.number[one.middle])
         if lap:
             start, stop = (signals.distance_m[min(b, last)] for b in laps.bounds[lap - 1])
             rounds.append(10_000 * lap)
             places.append(float((at - start) / (stop - start) * length))
             continue
-        ended = [k for k, (_, stop) in enumerate(laps.bounds) if stop <= turn.middle]
+        ended = [k for k, (_, stop) in enumerate(laps.bounds) if stop <= one.middle]
         origin = laps.bounds[ended[-1]][1] if ended else laps.bounds[0][0]
         turned = (at - signals.distance_m[min(origin, last)]) / length
         # Rounds outside whole laps get numbers of their own between those of the laps.

@@ -12,6 +12,7 @@ from analyzer.phases.segments import Laps
 from analyzer.signals.session import Signals
 
 _SHORTEST_LAP_M = 300.0
+_AT_ONCE = 1_000_000  # samples
 _STANDING_M_S = 3.0  # below it a yaw rate is gyro bias or parking, not road
 _CUT_SHARE = 0.01  # of a lap: a log cut at the line ends this close to it
 _GATE_STEP_M = 5.0
@@ -53,7 +54,7 @@ def find_laps(signals: Signals) -> Laps:
     """
     count = len(signals.time_s)
     if count < 2 or np.ptp(signals.distance_m) < _SHORTEST_LAP_M / 10:
-        return Laps(number=np.zeros(count, int), bounds=(), method="none", length_m=None)
+        return Laps(number=np.zeros(count, np.int32), bounds=(), method="none", length_m=None)
     for method, finder in (
         ("lap_channel", _from_counter),
         ("position", _from_position),
@@ -61,11 +62,11 @@ def find_laps(signals: Signals) -> Laps:
     ):
         bounds = finder(signals)
         if bounds:
-            number = np.zeros(count, int)
+            number = np.zeros(count, np.int32)
             for lap, (start, stop) in enumerate(bounds, 1):
                 number[start:stop] = lap
             return Laps(number=number, bounds=bounds, method=method, length_m=_median_length_m(signals, bounds))
-    return Laps(number=np.ones(count, int), bounds=((0, count),), method="none", length_m=None)
+    return Laps(number=np.ones(count, np.int32), bounds=((0, count),), method="none", length_m=None)
 
 
 def _median_length_m(signals: Signals, bounds: tuple[tuple[int, int], ...]) -> float:
@@ -75,15 +76,27 @@ def _median_length_m(signals: Signals, bounds: tuple[tuple[int, int], ...]) -> f
 
 def _from_counter(signals: Signals) -> tuple[tuple[int, int], ...]:
     """Stretches between two consecutive steps up of the lap counter; a counter set back starts anew."""
-    if signals.lap_channel is None or not np.isfinite(signals.lap_channel).any():
+    if signals.lap_channel is None:
         return ()
-    known = np.isfinite(signals.lap_channel)
-    latest = np.maximum.accumulate(np.where(known, np.arange(len(known)), -1))
-    latest[latest < 0] = np.argmax(known)
-    step = np.diff(np.round(signals.lap_channel[latest]))
-    changes = np.flatnonzero(step) + 1
-    laps = [(int(a), int(b)) for a, b in pairwise(changes) if step[a - 1] > 0 and step[b - 1] > 0]
+    changes = _changes(signals.lap_channel)
+    laps = [(a, b) for (a, up), (b, again) in pairwise(changes) if up > 0 and again > 0]
     return _of_similar_length(signals.distance_m, laps, spread=0.5)
+
+
+def _changes(counter: np.ndarray) -> list[tuple[int, float]]:
+    """Samples at which a counter with gaps changes, and by how much; a stretch at a time, to take little memory."""
+    found: list[tuple[int, float]] = []
+    last = np.nan
+    for start in range(0, len(counter), _AT_ONCE):
+        part = counter[start : start + _AT_ONCE]
+        rows = np.flatnonzero(np.isfinite(part))
+        if not len(rows):
+            continue
+        values = np.round(part[rows])
+        step = np.diff(values, prepend=last if np.isfinite(last) else values[0])
+        found += [(start + int(rows[k]), float(step[k])) for k in np.flatnonzero(step)]
+        last = values[-1]
+    return found
 
 
 def _of_similar_length(

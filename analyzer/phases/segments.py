@@ -1,6 +1,6 @@
 """What laps, corners and phases are."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,6 +14,10 @@ class Phase:
     name: str
     start: int
     stop: int
+
+    def moved(self, by: int) -> "Phase":
+        """The same phase in samples counted from elsewhere."""
+        return replace(self, start=self.start + by, stop=self.stop + by)
 
 
 @dataclass(frozen=True)
@@ -37,6 +41,11 @@ class Corner:
     stop: int
     apex: int
     phases: tuple[Phase, ...]
+
+    def moved(self, by: int) -> "Corner":
+        """The same pass in samples counted from elsewhere."""
+        phases = tuple(phase.moved(by) for phase in self.phases)
+        return replace(self, start=self.start + by, stop=self.stop + by, apex=self.apex + by, phases=phases)
 
 
 @dataclass(frozen=True)

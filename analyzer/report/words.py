@@ -229,7 +229,7 @@ def _events(analysis: Analysis) -> str:
     spins = [f for f in analysis.findings if f.kind == "inside_wheel_spin"]
     understeer = [f for f in analysis.findings if f.kind == "coast_understeer" and f.severity != "note"]
     if spins:
-        text = f"The inside rear spun {_times(len(spins))}{_where(spins)}: {foot_or_car(tuple(spins))}."
+        text = f"The inside rear spun {_times(len(spins))}{_where(spins)}. {_blamed(spins)}"
     else:
         text = "No inside-wheel spin was found."
     if understeer:
@@ -257,6 +257,19 @@ def foot_or_car(spins: tuple[Finding, ...]) -> str:
     if len(said) == 1:
         return said[0][1]
     return _listed([f"{_times(times)} {words}" for times, words in said])
+
+
+def _blamed(spins: list[Finding]) -> str:
+    """The same as a sentence."""
+    count = Counter(f.evidence.get("foot_or_car", "cannot_tell") for f in spins)
+    told = {BLAME_WORDS[blame]: count[blame] for blame in ("car", "foot") if count[blame]}
+    open_ = len(spins) - sum(told.values())
+    if not told:
+        return "Foot or car cannot be told."
+    if len(told) == 1 and not open_:
+        return f"It was {next(iter(told))}{' each time' if len(spins) > 1 else ''}."
+    rest = f"; {_times(open_)} it cannot be told" if open_ else ""
+    return f"It was {_listed([f'{words} {_times(times)}' for words, times in told.items()])}{rest}."
 
 
 def _listed(words: list[str]) -> str:

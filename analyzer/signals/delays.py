@@ -196,12 +196,15 @@ def _out_of_step(name: str, delay: Delay, period: float) -> bool:
     return _is_certain(name, delay) and not min(earliest, -1.2 * period) <= delay.delay_s <= max(latest, 1.2 * period)
 
 
-def align_channels(recording: Recording) -> tuple[Recording, tuple[Annotation, ...]]:
+def align_channels(
+    recording: Recording, delays: Mapping[str, Delay] | None = None
+) -> tuple[Recording, tuple[Annotation, ...]]:
     """Shift channels back that are late (or early) by more than a car explains.
 
     Parameters
     ----------
     recording : as read.
+    delays : of its channels; else as `estimate_delays` finds them.
 
     Returns
     -------
@@ -209,7 +212,8 @@ def align_channels(recording: Recording) -> tuple[Recording, tuple[Annotation, .
     annotation for each. A channel whose delay is not certain stays as it is.
     """
     period = period_s(recording)
-    found = {n: d for n, d in estimate_delays(recording).items() if _out_of_step(n, d, period)}
+    delays = estimate_delays(recording) if delays is None else delays
+    found = {n: d for n, d in delays.items() if n in recording.channels and _out_of_step(n, d, period)}
     channels, history, notes = dict(recording.channels), list(recording.history), []
     for name, delay in found.items():
         wanted = recording.time_s + delay.delay_s

@@ -5,10 +5,16 @@ import numpy as np
 EARTH_RADIUS_M = 6_371_008.8  # mean radius, IUGG
 
 
-def from_position(latitude_rad: np.ndarray, longitude_rad: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """x east, y north (m) in the local tangent plane at the first position; angles in rad."""
-    lat0 = latitude_rad[np.isfinite(latitude_rad)][0]
-    lon0 = longitude_rad[np.isfinite(longitude_rad)][0]
+def first_position(latitude_rad: np.ndarray, longitude_rad: np.ndarray) -> tuple[float, float]:
+    """The first latitude and the first longitude that are known (rad)."""
+    return float(latitude_rad[np.isfinite(latitude_rad)][0]), float(longitude_rad[np.isfinite(longitude_rad)][0])
+
+
+def from_position(
+    latitude_rad: np.ndarray, longitude_rad: np.ndarray, origin_rad: tuple[float, float] | None = None
+) -> tuple[np.ndarray, np.ndarray]:
+    """x east, y north (m) in the local tangent plane at `origin_rad`, else at the first position; angles in rad."""
+    lat0, lon0 = first_position(latitude_rad, longitude_rad) if origin_rad is None else origin_rad
     return EARTH_RADIUS_M * np.cos(lat0) * (longitude_rad - lon0), EARTH_RADIUS_M * (latitude_rad - lat0)
 
 

@@ -16,13 +16,12 @@ from itertools import pairwise
 import numpy as np
 from scipy import stats
 
-from analyzer.agreement.steady_samples import SteadySamples, steady_samples
+from analyzer.agreement.steady_samples import SteadySamples
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval, LockCurveEstimate
 from analyzer.lockcurve.likelihood import huber
 from analyzer.phases.segments import Corner, Laps
 from analyzer.signals.session import Signals
-from analyzer.vehicle.state import AxleState
 
 TEN_MINUTES_S = 600.0
 LEAST_ROW_S = 0.15
@@ -88,10 +87,10 @@ class _Rows:
 
 
 def lock_trend(
-    signals: Signals, corners: Sequence[Corner], laps: Laps, axle: AxleState, estimate: LockCurveEstimate
+    signals: Signals, corners: Sequence[Corner], laps: Laps, samples: SteadySamples, estimate: LockCurveEstimate
 ) -> LockTrend:
     """Trend of the lock over the session."""
-    rows = _rows(signals, corners, steady_samples(signals, corners, axle), estimate)
+    rows = _rows(corners, samples, estimate)
     if isinstance(rows, str):
         return _cannot(rows)
     base = _base(rows)
@@ -134,9 +133,7 @@ def _cannot(reason: str) -> LockTrend:
     return LockTrend("cannot_tell", nothing, 0.0, dict.fromkeys(PARAMETERS, nothing), none, none, (), text)
 
 
-def _rows(
-    signals: Signals, corners: Sequence[Corner], samples: SteadySamples, estimate: LockCurveEstimate
-) -> _Rows | str:
+def _rows(corners: Sequence[Corner], samples: SteadySamples, estimate: LockCurveEstimate) -> _Rows | str:
     values = [estimate.parameters[name].value for name in model.NAMES]
     if values[0] is None and values[1] is None:
         return "the log measures no lock curve that could change"
@@ -152,20 +149,20 @@ def _rows(
     key = 2 * samples.corner_pass + (torque > 0)
     found, inverse, counts = np.unique(key, return_inverse=True, return_counts=True)
     mean = lambda x: np.bincount(inverse, weights=x) / counts  # noqa: E731
-    keep = counts >= LEAST_ROW_S * signals.rate_hz
+    keep = counts >= LEAST_ROW_S * samples.rate_hz
     if not keep.any():
         return "the plates never slipped steadily"
     numbers = np.array([c.number for c in corners])
     corner_pass = found // 2
     return _Rows(
-        time_s=mean(signals.time_s[samples.index])[keep],
+        time_s=mean(samples.time_s)[keep],
         locking_Nm=mean(samples.locking_torque_Nm)[keep],
         level_Nm=mean(level)[keep],
         hinges_Nm=np.column_stack([mean(h) for h in hinges.T])[keep],
         corner=(2 * numbers[corner_pass] + found % 2)[keep],
         corner_pass=corner_pass[keep],
         # a long row is surer, but not in proportion: its samples share the pass's own error
-        weight=np.sqrt(np.minimum(counts / signals.rate_hz, 1.0))[keep],
+        weight=np.sqrt(np.minimum(counts / samples.rate_hz, 1.0))[keep],
     )
 
 

@@ -27,11 +27,9 @@
     return { finding: listed[place < 0 ? 0 : (place + by + listed.length) % listed.length][0] };
   }
 
-  /* The pick that a click asks for, or null: {finding} or {moment}, a log time in s. */
+  /* The pick that a click on a chart or on next and previous asks for, or null: {finding} or {moment}, a log time in s. */
   function picked({ id, value }, listed, now) {
     if (id === "next" || id === "previous") return listed.length ? step(listed, now, id === "next" ? 1 : -1) : null;
-    if (id.type === "finding") return { finding: id.index };
-    if (id.type === "go") return { moment: id.moment };
     const told = value.points[0].customdata; // map: [log time, lap, ...], with the finding last on its marks
     if (!told) return null;
     if (id === "lock") return { moment: told[2] };
@@ -51,9 +49,10 @@
   window.dash_clientside = Object.assign(window.dash_clientside || {}, {
     at_once: {
       range,
+      asked,
 
       /* -> the pick, and no click data, so that the same point can be clicked again */
-      pick(_findings, _go, _map, _lock, _previous, _next, listed, now) {
+      pick(_map, _lock, _previous, _next, listed, now) {
         const last = fired().pop();
         const pick = last ? picked(last, listed || [], now || {}) : null;
         return pick ? [asked(pick), null, null] : [nothing(), nothing(), nothing()];
@@ -80,23 +79,32 @@
         return nothing();
       },
 
-      /* The chosen finding is in sight within its list. */
-      in_list(_children) {
-        setTimeout(() => {
-          const chosen = document.querySelector("#findings [aria-pressed=true]");
-          if (!chosen) return;
-          const list = chosen.parentElement, above = chosen.offsetTop - list.offsetTop;
-          const hidden = above < list.scrollTop || above + chosen.offsetHeight > list.scrollTop + list.clientHeight;
-          if (hidden) list.scrollTop = above - list.clientHeight / 3;
-        }, 0);
-        return nothing();
-      },
-
       /* -> {n, at} when the clock may ask the server: not while an answer is awaited, which the new question would
          drop, nor when all is over; after ten seconds an answer is no more awaited */
       tick(n, answered, last) {
         const awaited = last && last.n !== (answered || {}).n && Date.now() - last.at < 10000;
         return awaited || (answered || {}).over ? nothing() : { n, at: Date.now() };
+      },
+
+      /* -> {run: "before" or "after"}, with the mark that was pressed put on, moved or taken off */
+      side(_clicks, sides) {
+        const last = fired().pop();
+        if (!last) return nothing();
+        const { [last.id.run]: was, ...others } = sides || {};
+        return was === last.id.side ? others : { ...others, [last.id.run]: last.id.side };
+      },
+
+      /* The marks are shown on the buttons, also on those drawn anew; -> the way to the comparison, if there is one */
+      marked(sides) {
+        const of = (side) => Object.keys(sides || {}).filter((run) => sides[run] === side);
+        setTimeout(() => document.querySelectorAll("button.mark").forEach((button) => {
+          const { run, side } = JSON.parse(button.id);
+          button.setAttribute("aria-pressed", (sides || {})[run] === side);
+        }), 0);
+        const [before, after] = [of("before"), of("after")];
+        const both = before.length > 0 && after.length > 0;
+        const words = `Compare ${before.length} before with ${after.length} after`;
+        return [`/compare?before=${before}&after=${after}`, words, !both, both];
       },
 
       /* -> the run whose button was pressed */

@@ -14,10 +14,13 @@ from dashboards.figures.quantities import ALL, MAP_LABELS, QUANTITIES
 
 READ = (
     "How to read it: the path from above, every lap over the first. Brighter and larger is more of the chosen "
-    "quantity, thin grey is where it cannot be told. Marks are findings; their shape says which. "
-    "Numbers are corners. Click a mark or the path to go there."
+    "quantity (of many laps, the most there), thin grey is where it cannot be told. Marks are findings, of very many "
+    "the worst; their shape says which. Numbers are corners. Click a mark or the path to go there."
 )
 POINTS = 2500
+MOST_LAPS = 12  # drawn each by itself
+PLACES = 1200  # of a lap, beyond that many laps
+HEIGHT_PX = 400  # so that list and map are on one screen of 1280 x 720
 MOST_MARKS = 200  # the worst; the list has the others
 SHAPES = {
     "inside_wheel_spin": "x-open",
@@ -37,8 +40,8 @@ def circuit_map(analysis: Analysis, key: str, *, chosen: Finding | None = None, 
     if quantity.mapped is None:
         raise ValueError(f"'{key}' has no one value a sample that a map could show")
     values = quantity.mapped(analysis, ALL)
-    at = largest(values, POINTS)
-    known = at[np.isfinite(values[at])]
+    known = _most(analysis, values)
+    known = known[np.isfinite(values[known])]
     known = known[np.argsort(values[known])]
     top = float(np.percentile(values[known], 99.5)) if len(known) else 1.0
     low = min(0.0, float(np.percentile(values[known], 0.5))) if len(known) else 0.0
@@ -46,8 +49,9 @@ def circuit_map(analysis: Analysis, key: str, *, chosen: Finding | None = None, 
         top = float(np.clip(top, *quantity.map_top))
     x, y = drawn_path(analysis)
     figure = go.Figure()
+    line = _line(analysis)
     figure.add_scatter(
-        x=x[at], y=y[at], mode="lines", line={"color": GREY, "width": 1}, hoverinfo="skip", showlegend=False
+        x=x[line], y=y[line], mode="lines", line={"color": GREY, "width": 1}, hoverinfo="skip", showlegend=False
     )
     share = np.clip((values[known] - low) / ((top - low) or 1.0), 0, 1)
     figure.add_scatter(
@@ -82,10 +86,33 @@ def circuit_map(analysis: Analysis, key: str, *, chosen: Finding | None = None, 
             marker={"symbol": "circle-open", "size": 26, "color": INK[mode], "line": {"width": 3}},
         )
     number_corners(figure, analysis, x, y)
-    figure.update_xaxes(title="x, m", showgrid=False, zeroline=False)
-    figure.update_yaxes(title="y, m", scaleanchor="x", showgrid=False, zeroline=False)
-    styled(figure, height=470, mode=mode)
-    return figure.update_layout(margin={"t": 60, "r": 0})
+    figure.update_xaxes(title="m", showgrid=False, zeroline=False, nticks=6)
+    figure.update_yaxes(scaleanchor="x", showgrid=False, zeroline=False, nticks=5)
+    styled(figure, height=HEIGHT_PX, mode=mode)
+    return figure.update_layout(margin={"t": 30, "r": 0, "l": 40, "b": 35})
+
+
+def _most(analysis: Analysis, values: np.ndarray) -> np.ndarray:
+    """Samples to colour: of few laps the largest of every short stretch of time; of many, where each lap would get a
+    handful of points, the largest of all laps at every place of the lap."""
+    if len(analysis.laps.bounds) <= MOST_LAPS:
+        return largest(values, POINTS)
+    place = np.full(len(values), -1)
+    distance = analysis.signals.distance_m
+    for start, stop in analysis.laps.bounds:
+        lap = distance[start:stop] - distance[start]
+        place[start:stop] = (PLACES * lap / (lap[-1] or 1.0)).astype(int).clip(max=PLACES - 1)
+    told = np.flatnonzero((place >= 0) & np.isfinite(values))
+    by_place = told[np.lexsort((values[told], place[told]))]
+    last = np.flatnonzero(np.diff(place[by_place], append=PLACES))
+    return by_place[last]
+
+
+def _line(analysis: Analysis) -> slice:
+    """Samples that draw the path: of many laps one whole lap, of few all."""
+    bounds = analysis.laps.bounds
+    start, stop = bounds[0] if len(bounds) > MOST_LAPS else (0, len(analysis.signals.time_s))
+    return slice(start, stop, max(1, (stop - start) // POINTS))
 
 
 def _marks(figure: go.Figure, analysis: Analysis, x: np.ndarray, y: np.ndarray, mode: str) -> None:

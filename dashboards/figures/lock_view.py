@@ -32,7 +32,8 @@ def lock_view(
         _pass(figure, analysis, chosen, mode)
     _readable_range(figure, analysis, predicted)
     styled(figure, height=480, mode=mode)
-    return readable(figure.update_layout(margin={"t": 90}), mode)
+    # small, pale samples are told apart in the legend only at one size
+    return readable(figure.update_layout(margin={"t": 90}, legend={"itemsizing": "constant"}), mode)
 
 
 def predicted_only(predicted: PredictedLockCurve, torque_Nm: np.ndarray, *, mode: str = "light") -> go.Figure:

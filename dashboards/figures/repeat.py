@@ -11,8 +11,8 @@ from dashboards.figures.dark import readable
 
 READ = (
     "How to read it: one small chart a corner, one point a lap. Level points: it does the same every lap. Bars are "
-    "95 % intervals (left out for more than 30 laps), crosses what the parts say. A missing point means that the log "
-    "cannot say."
+    "95 % intervals, crosses what the parts say; of more than 30 laps there are lines only, dashed for the parts. "
+    "A missing point means that the log cannot say."
 )
 CHOICES = {  # key of PhaseResult -> (label, factor, digits)
     "inside_slip": ("inside slip, %", 100.0, 1),
@@ -23,7 +23,7 @@ CHOICES = {  # key of PhaseResult -> (label, factor, digits)
 }
 ACROSS = 5
 MOST_TICKS = 6
-MOST_BARS = 30  # laps; more bars than this are a grey mass, and slow
+MOST_POINTS = 30  # laps; more points and bars than this are a grey mass, and slow
 NORMAL_95 = 1.96
 
 
@@ -41,17 +41,18 @@ def repeat(analysis: Analysis, key: str, phase: str, *, mode: str = "light") -> 
         cols=ACROSS,
         shared_yaxes="all",
         horizontal_spacing=0.02,
-        vertical_spacing=0.25 / rows,
+        vertical_spacing=0.36 / rows,
         subplot_titles=[f"corner {c}" for c in corners],
     )
     for k, corner in enumerate(corners):
         passes = by_corner[corner]
         row, col = k // ACROSS + 1, k % ACROSS + 1
+        few = len(passes) <= MOST_POINTS
         spread = None
         if key == "transfer_torque_Nm":
             spread = {
                 "type": "data",
-                "visible": len(passes) <= MOST_BARS,
+                "visible": few,
                 "array": [NORMAL_95 * (r.transfer_torque_sd_Nm or 0.0) for r in passes],
                 "color": GREY,
                 "thickness": 1.2,
@@ -59,8 +60,9 @@ def repeat(analysis: Analysis, key: str, phase: str, *, mode: str = "light") -> 
             figure.add_scatter(
                 x=[r.lap for r in passes],
                 y=[r.predicted_locking_torque_Nm for r in passes],
-                mode="markers",
+                mode="markers" if few else "lines",
                 marker={"symbol": "x-thin", "size": 8, "line": {"width": 2, "color": VERMILLION}},
+                line={"color": VERMILLION, "width": 1.5, "dash": "dash"},
                 name="parts say",
                 showlegend=k == 0,
                 row=row,
@@ -70,9 +72,9 @@ def repeat(analysis: Analysis, key: str, phase: str, *, mode: str = "light") -> 
         figure.add_scatter(
             x=[r.lap for r in passes],
             y=[_shown(r, key, factor) for r in passes],
-            mode="lines+markers",
+            mode="lines+markers" if few else "lines",
             marker={"size": 7, "color": BLUE},
-            line={"width": 1},
+            line={"width": 1, "color": BLUE},
             error_y=spread,
             name=label,
             showlegend=k == 0,

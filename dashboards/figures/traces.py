@@ -20,6 +20,7 @@ READ = (
     "spinning or slipping; two rear lines in one constant ratio turn as one. Drag to zoom, double-click for all; "
     "the cursor shows every value."
 )
+LAP_LEGEND = "legend99"  # beyond those of the rows
 POINTS = 1500  # at most, a line, in the visible range
 MOST_PHASES = 60  # shaded at once; further out only corners are shaded
 MOST_CORNERS = 150  # further out still, nothing is: they would be thinner than a line
@@ -32,6 +33,8 @@ LOOKS = (
     (SKY, "solid"),
 )
 ROW_PX = 165
+PX, LETTER_PX = 900, 7  # about, of a chart's width and of a letter
+GAP_PX = 26  # between rows, for the legend of the lower one
 
 
 @dataclass(frozen=True)
@@ -47,7 +50,12 @@ class View:
 def traces(analysis: Analysis, keys: Sequence[str], view: View, *, mode: str = "light") -> go.Figure:
     """One row a quantity, with at most POINTS points a line inside the window."""
     quantities = [chosen_quantity(key) for key in keys]
-    figure = make_subplots(rows=max(1, len(quantities)), cols=1, shared_xaxes=True, vertical_spacing=0.035)
+    figure = make_subplots(
+        rows=max(1, len(quantities)),
+        cols=1,
+        shared_xaxes=True,
+        vertical_spacing=GAP_PX / (ROW_PX * max(1, len(quantities))),
+    )
     stretches = _stretches(analysis, view)
     for row, quantity in enumerate(quantities, start=1):
         title = {"text": quantity.label.replace(", ", "<br>"), "font": {"size": 11}}
@@ -63,9 +71,13 @@ def traces(analysis: Analysis, keys: Sequence[str], view: View, *, mode: str = "
                     mode="lines",
                     line={"color": color, "dash": dash, "width": 1.8},
                     hovertemplate=f"%{{y:.{quantity.digits}f}}",
+                    legend=_legend(row),
+                    showlegend=stretch.lap is None,
                     row=row,
                     col=1,
                 )
+    if view.laps is not None:
+        _keys(figure, [[line.name for line in q.lines(analysis)] for q in quantities], view.laps, mode)
     _shade(figure, analysis, view, mode)
     label = "distance, m" if view.axis == "distance" else "log time, s" if view.laps is None else "time in the lap, s"
     figure.update_xaxes(title=label, row=max(1, len(quantities)), col=1)
@@ -77,11 +89,38 @@ def traces(analysis: Analysis, keys: Sequence[str], view: View, *, mode: str = "
     styled(figure, height=130 + ROW_PX * max(1, len(quantities)), mode=mode)
     figure.update_xaxes(gridcolor=figure.layout.xaxis.gridcolor)
     figure.update_layout(
-        margin={"t": 30, "l": 75, "b": 45},
-        legend={"y": -0.12, "yanchor": "top"},
+        margin={"t": 66, "l": 75, "b": 45},
+        **_legends(figure, len(quantities)),
         hoverlabel={"bgcolor": "#ffffff" if mode == "light" else "#22262c", "font": {"color": INK[mode]}},
     )
     return readable(figure, mode)
+
+
+def _keys(figure: go.Figure, lines: list[list[str]], laps: tuple[int, ...], mode: str) -> None:
+    """Of laps over each other: which colour is which lap, and in each row which dash is which line."""
+    told = [(f"lap {lap}", LOOKS[j % len(LOOKS)][0], "solid", LAP_LEGEND, 1) for j, lap in enumerate(laps)]
+    for row, names in enumerate(lines, start=1):
+        told += [(name, INK[mode], LOOKS[k][1], _legend(row), row) for k, name in enumerate(names) if len(names) > 1]
+    for name, color, dash, legend, row in told:
+        look = {"color": color, "dash": dash, "width": 1.8}
+        figure.add_scatter(x=[None], y=[None], mode="lines", name=name, line=look, legend=legend, row=row, col=1)
+    place = {"orientation": "h", "x": 0, "xanchor": "left", "y": 1, "yanchor": "bottom", "font": {"size": 11}}
+    figure.update_layout({LAP_LEGEND: place})
+
+
+def _legend(row: int) -> str:
+    return "legend" if row == 1 else f"legend{row}"
+
+
+def _legends(figure: go.Figure, rows: int) -> dict[str, dict]:
+    """Layout of one legend a row, right above it; none where one line stands alone under its axis title."""
+    layout = {}
+    for row in range(1, rows + 1):
+        lines = [t for t in figure.data if (t.legend or "legend") == _legend(row) and t.showlegend is not False]
+        top = figure.layout["yaxis" if row == 1 else f"yaxis{row}"].domain[1]
+        place = {"orientation": "h", "x": 1, "xanchor": "right", "y": top, "yanchor": "bottom"}
+        layout[_legend(row)] = {**place, "visible": len(lines) > 1, "font": {"size": 11}, "bgcolor": "rgba(0,0,0,0)"}
+    return layout
 
 
 def _axis(analysis: Analysis, axis: str) -> np.ndarray:
@@ -137,6 +176,7 @@ def _shade(figure: go.Figure, analysis: Analysis, view: View, mode: str) -> None
     close = sum(len(c.phases) for c in corners) <= MOST_PHASES
     few = len(corners) <= 3
     shapes, labels = [], []
+    x0, x1 = view.window or (float(axis[0]), float(axis[-1]))
     for corner in corners:
         parts = [(p.start, p.stop, PHASE_NAMES[p.name]) for p in corner.phases]
         if not close:
@@ -144,8 +184,9 @@ def _shade(figure: go.Figure, analysis: Analysis, view: View, mode: str) -> None
         for k, (start, stop, name) in enumerate(parts):
             low, high = float(axis[start]) - offset, float(axis[min(stop, len(axis) - 1)]) - offset
             shapes.append(_band(low, high, 0.20 if k % 2 else 0.08))
-            if few:
-                labels.append(_label((low + high) / 2, name, mode))
+            if few:  # by turns a line higher where the names would run into each other
+                crowded = PX * (high - low) / (x1 - x0) < LETTER_PX * len(name)
+                labels.append(_label((low + high) / 2, name, mode, up=12 * (crowded and k % 2)))
         if not few:
             labels.append(_label(float(axis[corner.apex]) - offset, str(corner.number), mode))
     # all at once: plotly copies the whole list at every single addition
@@ -157,8 +198,8 @@ def _band(low: float, high: float, opacity: float) -> dict:
     return {**place, "fillcolor": GREY, "line": {"width": 0}, "opacity": opacity}
 
 
-def _label(x: float, text: str, mode: str) -> dict:
-    place = {"x": x, "y": 1.0, "yref": "paper", "yanchor": "bottom", "showarrow": False}
+def _label(x: float, text: str, mode: str, *, up: float = 0) -> dict:
+    place = {"x": x, "y": 1.0, "yref": "paper", "yanchor": "bottom", "yshift": 18 + up, "showarrow": False}
     return {**place, "text": text, "font": {"size": 11, "color": INK[mode]}}
 
 

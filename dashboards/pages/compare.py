@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
+from urllib.parse import parse_qs
 
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, dcc, html
 
@@ -13,7 +14,7 @@ from analyzer.phases.segments import PHASES
 from analyzer.report.words import PARAMETER_NAMES, PHASE_NAMES
 from dashboards.figures import both_sides
 from dashboards.jobs import Jobs
-from dashboards.logbook import Logbook
+from dashboards.logbook import Logbook, Run
 from dashboards.pages.clock import clock, polled
 from dashboards.pages.compared import told
 from dashboards.pages.parts import chart, labelled, parameter_cells, table, when
@@ -21,18 +22,20 @@ from dashboards.pages.parts import chart, labelled, parameter_cells, table, when
 MOST_A_SIDE = 4  # kept in memory at once
 
 
-def layout(logbook: Logbook) -> html.Div:
-    """The page."""
+def layout(logbook: Logbook, search: str = "") -> html.Div:
+    """The page; `?before=ID,ID&after=ID` chooses the runs, else the last two are."""
     runs = [r for r in logbook.runs() if r.state == "done"]
     if not runs:
         words = "Analyse two logs first, one from before the change and one from after; then they can be compared."
         return html.Div([html.H1("Before and after"), html.P(words), dcc.Link("Start page", href="/")])
     options = [{"label": f"{r.log_name}, {when(r.started)}", "value": r.id} for r in runs]
-    first, last = (runs[1], runs[0]) if len(runs) > 1 else (runs[0], runs[0])
+    last_two = {"before": [runs[min(1, len(runs) - 1)].id], "after": [runs[0].id]}
+    asked = {side: _known(runs, search, side) for side in last_two}
+    chosen = asked if all(asked.values()) else last_two
     return html.Div(
         [
             html.H1("Before and after"),
-            html.Section([_sides(options, first.id, last.id), _button()], className="panel"),
+            html.Section([_sides(options, chosen), _button()], className="panel"),
             html.Div(id="together-told", **{"aria-live": "polite"}),
             html.Section(
                 [
@@ -52,10 +55,16 @@ def layout(logbook: Logbook) -> html.Div:
     )
 
 
-def _sides(options: list[dict], first: str, last: str) -> html.Div:
+def _known(runs: list[Run], search: str, side: str) -> list[str]:
+    """Runs of a side that the address names and that there are."""
+    asked = parse_qs(search.lstrip("?")).get(side, [""])[0].split(",")
+    return [run.id for run in runs if run.id in asked]
+
+
+def _sides(options: list[dict], chosen: dict[str, list[str]]) -> html.Div:
     columns = []
-    for side, chosen in (("before", first), ("after", last)):
-        runs = dcc.Dropdown(options, [chosen], id=side, multi=True, placeholder="choose one run or several")
+    for side, ids in chosen.items():
+        runs = dcc.Dropdown(options, ids, id=side, multi=True, placeholder="choose one run or several")
         laps = dcc.Input(id=f"{side}-laps", type="text", debounce=True, placeholder="all", autoComplete="off")
         columns.append(
             html.Div(

@@ -6,7 +6,7 @@ from dash import html
 
 from analyzer.agreement.compare import agree
 from analyzer.agreement.diagnose import diagnose
-from analyzer.agreement.steady_samples import steady_means
+from analyzer.agreement.steady_samples import steady_means, steady_samples
 from analyzer.agreement.verdict import Agreement, Diagnosis
 from analyzer.analysis import Analysis
 from analyzer.differential.predicted import PredictedLockCurve
@@ -20,7 +20,7 @@ SHORT = {"agrees": "agrees", "stronger": "locks more", "weaker": "locks less", "
 
 def agreed(analysis: Analysis, curve: PredictedLockCurve, setup: Setup) -> Agreement:
     """Of the sheet being typed, not of the one that the run was analysed with."""
-    seen = steady_means(analysis.signals, analysis.corners, analysis.axle, analysis.lock_curve)
+    seen = steady_means(steady_samples(analysis.signals, analysis.corners, analysis.axle), analysis.lock_curve)
     diagnosis = diagnose(seen, analysis.lock_curve, curve, setup)
     return replace(agree(analysis.lock_curve, curve), diagnosis=diagnosis)
 

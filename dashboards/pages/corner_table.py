@@ -1,11 +1,8 @@
 """The corner table: per corner and phase what the rear axle did."""
 
-from dash import html
-
 from analyzer.analysis import Analysis
 from analyzer.report.corner_table import CornerRow, corner_rows
 from analyzer.report.words import PHASE_NAMES, number
-from dashboards.pages.parts import table
 
 NORMAL_95 = 1.96
 HEADINGS = [
@@ -27,27 +24,28 @@ READ = (
 )
 
 
-def corner_table(analysis: Analysis, lap: int | None) -> html.Div:
-    """Medians over laps (`lap` None) or one lap."""
+def corner_table(analysis: Analysis, lap: int | None) -> dict:
+    """Medians over laps (`lap` None) or one lap, as `assets/lists.js` draws them."""
     results = analysis.phase_results if lap is None else tuple(r for r in analysis.phase_results if r.lap == lap)
-    rows = [_row(analysis, r, lap) for r in corner_rows(results)]
-    return html.Div([table(HEADINGS, rows, words=2), html.P(READ, className="read")])
+    rows = [
+        {"cells": _cells(r), "moment": _moment(analysis, r.corner, lap), "label": _label(r)}
+        for r in corner_rows(results)
+    ]
+    return {"headings": HEADINGS, "rows": rows, "words": 2}
 
 
-def _row(analysis: Analysis, r: CornerRow, lap: int | None) -> list:
-    passes = (c for c in analysis.corners if c.number == r.corner and lap in (None, c.lap) and c.lap > 0)
+def _moment(analysis: Analysis, number: int, lap: int | None) -> float | None:
+    """Log time (s) of the apex of the first pass that the row is about."""
+    passes = (c for c in analysis.corners if c.number == number and lap in (None, c.lap) and c.lap > 0)
     first = next(passes, None)
-    target = None if first is None else round(float(analysis.signals.time_s[first.apex]), 3)
-    go = (
-        ""
-        if target is None
-        else html.Button(
-            "show",
-            id={"type": "go", "moment": target, "phase": r.phase},
-            className="quiet",
-            **{"aria-label": f"show corner {r.corner}, {PHASE_NAMES[r.phase]}"},
-        )
-    )
+    return None if first is None else float(analysis.signals.time_s[first.apex])
+
+
+def _label(r: CornerRow) -> str:
+    return f"show corner {r.corner}, {PHASE_NAMES[r.phase]}"
+
+
+def _cells(r: CornerRow) -> list[str]:
     return [
         f"{r.corner} {r.direction}",
         PHASE_NAMES[r.phase],
@@ -59,7 +57,6 @@ def _row(analysis: Analysis, r: CornerRow, lap: int | None) -> list:
         _interval(r),
         number(r.predicted_locking_torque_Nm),
         number(_times(r.locked_fraction, 100)),
-        go,
     ]
 
 

@@ -33,18 +33,19 @@ def listed(
     return [[k, f.start_s] for k, f in sorted(kept, key=keys[order])]
 
 
-def finding_buttons(analysis: Analysis, indices: list[int], chosen: int | None) -> list:
-    """The first of the listed findings as buttons; what was picked elsewhere is among them if it is listed at all."""
-    if not indices:
-        none = "Nothing found" + (" with these filters." if analysis.findings else " in this log.")
-        return [html.P(none, className="hint")]
+def finding_rows(analysis: Analysis, indices: list[int], chosen: int | None) -> dict:
+    """What `assets/lists.js` draws: the first of the listed findings, what was picked elsewhere among them if it is
+    listed at all, and a note on those left out."""
     shown = indices[:MOST_LISTED]
     shown += [k for k in indices[MOST_LISTED:] if k == chosen]
-    buttons = [_button(k, analysis.findings[k], k == chosen) for k in shown]
-    more = len(indices) - len(shown)
-    if more:
-        buttons.append(html.P(f"and {more} more; narrow them down by kind, corner or lap.", className="hint"))
-    return buttons
+    more, note = len(indices) - len(shown), ""
+    if not indices:
+        note = "Nothing found" + (" with these filters." if analysis.findings else " in this log.")
+    elif more:
+        note = f"and {more} more; narrow them down by kind, corner or lap."
+    sentence = "" if chosen is None else analysis.findings[chosen].sentence
+    rows = [_row(k, analysis.findings[k]) for k in shown]
+    return {"rows": rows, "chosen": chosen, "sentence": sentence, "note": note}
 
 
 def told(pick: Picked) -> list:
@@ -62,22 +63,9 @@ def told(pick: Picked) -> list:
     return [html.P("Pick a finding, or click the map or the lock plot.", className="hint")]
 
 
-def _button(index: int, found: Finding, chosen: bool) -> html.Button:
+def _row(index: int, found: Finding) -> dict:
     where = (
         "whole session" if found.corner is None else f"corner {found.corner}, lap {found.lap}, {found.start_s:.1f} s"
     )
-    return html.Button(
-        [
-            html.Div(
-                [
-                    html.Strong(KIND_NAMES.get(found.kind, found.kind)),
-                    html.Div(where, className="where"),
-                    *([html.Div(found.sentence)] if chosen else []),
-                ]
-            ),
-            html.Span(SEVERITY_WORDS[found.severity], className=f"badge {found.severity}"),
-        ],
-        id={"type": "finding", "index": index},
-        className="finding",
-        **{"aria-pressed": "true" if chosen else "false"},
-    )
+    kind, badge = KIND_NAMES.get(found.kind, found.kind), SEVERITY_WORDS[found.severity]
+    return {"index": index, "kind": kind, "where": where, "severity": found.severity, "badge": badge}

@@ -26,9 +26,10 @@ def in_guide(section: str, words: str) -> html.A:
     return html.A(words, href=f"/guide/{section}", target="_blank", rel="noopener")
 
 
-def labelled(title: str, control: Any, *, wide: bool = False) -> html.Div:
-    """A control under its label."""
-    return html.Div([html.Label(title, htmlFor=control.id), control], className="wide" if wide else "")
+def labelled(title: str, control: Any, *, wide: bool = False, beside: bool = False) -> html.Div:
+    """A control under its label, or beside it."""
+    look = "wide" if wide else "beside-label" if beside else ""
+    return html.Div([html.Label(title, htmlFor=control.id), control], className=look)
 
 
 def table(headings: list[str], rows: list[list[Any]], *, words: int | tuple[int, ...] = 1) -> html.Div:

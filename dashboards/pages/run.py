@@ -1,6 +1,6 @@
 """Run page: findings, map, traces, lock plot and corners of one log; picking a finding moves them all."""
 
-from dash import ALL, ClientsideFunction, Dash, Input, Output, State, dcc, html
+from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
 
 from analyzer.errors import InputError
 from analyzer.report.figures.theme import styled
@@ -12,7 +12,7 @@ from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
 from dashboards.pages import run_panels as panels
 from dashboards.pages.corner_table import corner_table
-from dashboards.pages.findings_list import finding_buttons, listed, told
+from dashboards.pages.findings_list import finding_rows, listed, told
 from dashboards.pages.picking import picked, view_of
 
 MOST_ROWS = 8  # of traces
@@ -38,6 +38,8 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
             dcc.Store(id="zoom"),
             dcc.Store(id="window", data=pick),
             dcc.Store(id="listed", data=listed(analysis)),
+            dcc.Store(id="finding-rows"),
+            dcc.Store(id="corner-rows"),
             html.Div([html.H1(run.log_name), panels.ways_on(run_id)], className="heading"),
             html.P(answer(analysis), className="answer"),
             panels.facts(analysis),
@@ -68,14 +70,14 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         return listed(logbook.analysis(run_id), kind=kind, corner=corner, lap=lap, order=order)
 
     @app.callback(
-        Output("findings", "children"),
+        Output("finding-rows", "data"),
         Input("listed", "data"),
         Input("pick", "data"),
         State("run-id", "data"),
     )
-    def _list(chosen: list[list], pick: dict | None, run_id: str) -> list:
+    def _list(chosen: list[list], pick: dict | None, run_id: str) -> dict:
         analysis = logbook.analysis(run_id)
-        return finding_buttons(analysis, [k for k, _ in chosen], picked(analysis, pick).index)
+        return finding_rows(analysis, [k for k, _ in chosen], picked(analysis, pick).index)
 
     @app.callback(Output("what", "children"), Input("pick", "data"), State("run-id", "data"))
     def _what(pick: dict | None, run_id: str) -> list:
@@ -144,20 +146,18 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         figure = trend_plot(trend)
         return readable(styled(figure, height=320, mode=mode or "light"), mode or "light")
 
-    @app.callback(Output("corner-table", "children"), Input("table-lap", "value"), State("run-id", "data"))
-    def _table(lap: int, run_id: str) -> html.Div:
+    @app.callback(Output("corner-rows", "data"), Input("table-lap", "value"), State("run-id", "data"))
+    def _table(lap: int, run_id: str) -> dict:
         return corner_table(logbook.analysis(run_id), lap or None)
 
 
 def _at_once(app: Dash) -> None:
-    """What is picked and zoomed, kept in the browser: see `assets/at_once.js`."""
+    """What is picked and zoomed, kept in the browser: see `assets/at_once.js` and `assets/lists.js`."""
     app.clientside_callback(
         ClientsideFunction("at_once", "pick"),
         Output("pick", "data"),
         Output("map", "clickData"),
         Output("lock", "clickData"),
-        Input({"type": "finding", "index": ALL}, "n_clicks"),
-        Input({"type": "go", "moment": ALL, "phase": ALL}, "n_clicks"),
         Input("map", "clickData"),
         Input("lock", "clickData"),
         Input("previous", "n_clicks"),
@@ -188,6 +188,6 @@ def _at_once(app: Dash) -> None:
         Input("pick", "data"),
         prevent_initial_call=True,
     )
-    app.clientside_callback(
-        ClientsideFunction("at_once", "in_list"), Output("findings", "title"), Input("findings", "children")
-    )
+    for data, place in (("finding-rows", "findings"), ("corner-rows", "corner-table")):
+        drawn_by = ClientsideFunction("lists", "findings" if place == "findings" else "corners")
+        app.clientside_callback(drawn_by, Output(place, "title"), Input(data, "data"), prevent_initial_call=True)

@@ -10,6 +10,7 @@ from analyzer.report.words import KIND_NAMES, PHASE_NAMES, chatter_words, trend_
 from dashboards.figures import circuit_map, repeat, traces
 from dashboards.figures.quantities import MAP_LABELS, QUANTITIES, logged
 from dashboards.logbook import Logbook
+from dashboards.pages.corner_table import READ as CORNERS_READ
 from dashboards.pages.parts import chart, labelled, table, when
 
 SORTS = {
@@ -77,10 +78,14 @@ def map_panel() -> html.Section:
     """Map with its quantity."""
     return html.Section(
         [
-            html.H2("Where on the circuit"),
             html.Div(
-                [labelled("colour shows", dcc.Dropdown(MAP_LABELS, "slip", id="quantity", clearable=False))],
-                className="tools",
+                [
+                    html.H2("Where on the circuit"),
+                    labelled(
+                        "colour shows", dcc.Dropdown(MAP_LABELS, "slip", id="quantity", clearable=False), beside=True
+                    ),
+                ],
+                className="heading",
             ),
             chart("map", circuit_map.READ, label="path of the circuit with findings"),
         ],
@@ -179,7 +184,8 @@ def corners_panel(analysis: Analysis, run_id: str) -> html.Section:
                 ],
                 className="tools",
             ),
-            html.Div(id="corner-table"),
+            html.Div(id="corner-table", className="scroll", tabIndex="0"),
+            html.P(CORNERS_READ, className="read"),
             html.H3("The same corner, lap after lap"),
             html.Div(
                 [

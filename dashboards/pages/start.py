@@ -67,7 +67,7 @@ def layout(logbook: Logbook) -> html.Div:
             ),
             html.Section(
                 [
-                    html.H2("Runs in this logbook"),
+                    html.Div([html.H2("Runs in this logbook"), *_way_to_compare()], className="heading"),
                     html.Div(shown, id="run-list", **{"aria-live": "polite"}),
                 ],
                 className="panel",
@@ -77,12 +77,21 @@ def layout(logbook: Logbook) -> html.Div:
             dcc.Store(id="uploaded-setup"),
             dcc.Store(id="to-remove"),
             dcc.Store(id="to-cancel"),
+            dcc.Store(id="sides", data={}),
             dcc.Store(id="changed"),
             dcc.Store(id="cancelled"),
             dcc.ConfirmDialog(id="sure"),
             *clock("runs", answered={"shown": _digest(shown)}),
         ]
     )
+
+
+def _way_to_compare() -> list:
+    """Where the runs that are marked go."""
+    return [
+        html.Div(dcc.Link("", href="/compare", id="compare-marked", className="button main"), id="marked", hidden=True),
+        html.Span("Mark runs 'before' and 'after' a change to compare them.", id="how-to-mark", className="hint"),
+    ]
 
 
 def _chooser(kind: str, title: str, words: str) -> html.Div:
@@ -161,7 +170,16 @@ def _run_line(run: Run) -> html.Div:
         under.append(html.P(run.message, className="refusal" if run.state == "failed" else "hint"))
     links = []
     if run.state == "done":
-        links = [dcc.Link("Open", href=f"/run/{run.id}", className="button main")]
+        links = [
+            html.Button(
+                side,
+                id={"type": "side", "run": run.id, "side": side},
+                className="quiet mark",
+                **{"aria-label": f"{run.log_name}: {side} the change"},
+            )
+            for side in ("before", "after")
+        ]
+        links.append(dcc.Link("Open", href=f"/run/{run.id}", className="button main"))
     if run.state in ("done", "failed"):
         links.append(dcc.Link("Log check", href=f"/run/{run.id}/log", className="button quiet"))
     if run.state not in ("waiting", "running"):
@@ -194,6 +212,23 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
             Input({"type": kind, "run": ALL}, "n_clicks"),
             prevent_initial_call=True,
         )
+
+    app.clientside_callback(
+        ClientsideFunction("at_once", "side"),
+        Output("sides", "data"),
+        Input({"type": "side", "run": ALL, "side": ALL}, "n_clicks"),
+        State("sides", "data"),
+        prevent_initial_call=True,
+    )
+    app.clientside_callback(
+        ClientsideFunction("at_once", "marked"),
+        Output("compare-marked", "href"),
+        Output("compare-marked", "children"),
+        Output("marked", "hidden"),
+        Output("how-to-mark", "hidden"),
+        Input("sides", "data"),
+        Input("run-list", "children"),
+    )
 
     @app.callback(
         Output("run-list", "children"),

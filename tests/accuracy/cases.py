@@ -13,7 +13,6 @@ import pandas as pd
 from analyzer.analysis import Analysis
 from analyzer.logs.read import read_log
 from analyzer.pipeline import analyze_recording
-from analyzer.signals.examine import examined
 from analyzer.simulation.circuit import demo_circuit, generated_circuit
 from analyzer.simulation.parameters import LockParameters, SimTyre
 from analyzer.simulation.sensors import Sensors
@@ -221,7 +220,7 @@ def analysed(log: pd.DataFrame, car: Car, folder: Path) -> Analysis:
     """Through a file and its reader, as a user's log goes."""
     path = folder / "log.parquet"
     log.to_parquet(path)
-    return analyze_recording(recording=examined(read_log(path)), car=car)
+    return analyze_recording(recording=read_log(path), car=car)
 
 
 def measure(case: Case, session: Session, analysis: Analysis) -> Measured:

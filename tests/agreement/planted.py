@@ -12,7 +12,7 @@ from pathlib import Path
 from accuracy.cases import CLUB, HEAVY, LIGHT, Case, analysed
 
 from analyzer.agreement.diagnose import diagnose
-from analyzer.agreement.steady_samples import steady_means
+from analyzer.agreement.steady_samples import steady_means, steady_samples
 from analyzer.agreement.verdict import Diagnosis
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import Setup
@@ -69,7 +69,7 @@ def told(cause: str, seed: int, folder: Path) -> Diagnosis:
         seed=seed,
     )
     analysis = analysed(case.drive().log, case.car, folder)
-    seen = steady_means(analysis.signals, analysis.corners, analysis.axle, analysis.lock_curve)
+    seen = steady_means(steady_samples(analysis.signals, analysis.corners, analysis.axle), analysis.lock_curve)
     return diagnose(seen, analysis.lock_curve, predict_lock_curve(planted.file), planted.file)
 
 

@@ -1,4 +1,4 @@
-"""Makes the README's picture anew: `python tests/browser/readme_picture.py` (needs chromium; half a minute).
+"""Makes the README's picture anew: `PYTHONPATH=tests python -m browser.readme_picture` (needs chromium; half a minute).
 
 What it shows is the report of the sample log `baseline.parquet`: the first sentences, the lock curve, and the worst
 corner. Make it anew whenever the estimate or the report's looks change.
@@ -8,7 +8,7 @@ import tempfile
 from importlib import resources
 from pathlib import Path
 
-from conftest import CHROMIUM, FLAGS
+from browser.conftest import CHROMIUM, FLAGS
 from playwright.sync_api import sync_playwright
 
 from analyzer.pipeline import analyze

@@ -228,7 +228,9 @@ def test_engineer_compares_before_and_after(open_page, sample_copy, address, kee
     page = open_page()
     upload_and_analyse(page, sample_copy("baseline.parquet", "before.parquet"))
     upload_and_analyse(page, sample_copy("steeper_ramps.parquet", "after.parquet"))
-    page.goto(address + "/compare")
+    for name, side in (("before.parquet", "before"), ("after.parquet", "after")):
+        page.get_by_role("button", name=f"{name}: {side} the change").first.click()
+    page.get_by_role("link", name="Compare 1 before with 1 after").click()
     page.locator("#both-locks .plot-container").first.wait_for()
     names = f"{PLOT.format('both-locks')}.data.map(d => d.name)"
     wait_until(page, f"{names}.includes('before: before.parquet') && {names}.includes('after: after.parquet')")

@@ -3,12 +3,13 @@
 import gc
 import time
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
 
 from dashboards.figures import rear_once
-from dashboards.figures.circuit_map import circuit_map
+from dashboards.figures.circuit_map import PLACES, circuit_map
 from dashboards.figures.lock_view import lock_view
 from dashboards.figures.rear_once import rear_of
 from dashboards.figures.traces import POINTS, View, traces
@@ -87,8 +88,28 @@ def test_a_close_window_is_not_thinned(analysis):
 def test_laps_over_each_other_start_at_zero(analysis):
     laps = (1, 2)
     figure = traces(analysis, ["throttle"], View(axis="distance", laps=laps))
-    assert [line.name for line in figure.data] == ["lap 1, throttle", "lap 2, throttle"]
-    assert all(abs(line.x[0]) < 5.0 for line in figure.data)
+    drawn = [line for line in figure.data if len(line.x) > 1]
+    assert [line.name for line in drawn] == ["lap 1, throttle", "lap 2, throttle"]
+    assert all(abs(line.x[0]) < 5.0 for line in drawn)
+    keys = {line.name: line.line.color for line in figure.data if line.showlegend is not False}
+    assert keys == {f"lap {lap}": line.line.color for lap, line in zip(laps, drawn, strict=True)}
+
+
+def test_each_row_says_which_line_is_which(analysis):
+    figure = traces(analysis, ["wheel_speed", "throttle"], View())
+    assert {line.legend or "legend" for line in figure.data if "rear" in line.name} == {"legend"}
+    assert figure.layout.legend.visible and not figure.layout.legend2.visible
+
+
+def test_a_map_of_many_laps_keeps_the_most_of_every_place(analysis):
+    n, laps = len(analysis.signals.time_s), 40
+    edges = np.linspace(0, n, laps + 1).astype(int)
+    many = replace(analysis, laps=replace(analysis.laps, bounds=tuple(pairwise(map(int, edges)))))
+    figure = circuit_map(many, "slip")
+    points = max((trace for trace in figure.data if trace.mode == "markers"), key=lambda trace: len(trace.x))
+    slip = rear_of(many).inside_slip[rear_of(many).cornering]
+    assert len(points.x) <= PLACES
+    assert max(value for *_, value in points.customdata) == pytest.approx(100 * np.nanmax(slip))
 
 
 def test_points_that_can_be_clicked_carry_plain_lists(analysis):

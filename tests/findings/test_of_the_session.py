@@ -8,7 +8,7 @@ from made_analysis import Made, made_analysis, made_estimate, made_prediction, m
 
 from analyzer.agreement.compare import agree
 from analyzer.agreement.diagnose import diagnose
-from analyzer.agreement.steady_samples import steady_means
+from analyzer.agreement.steady_samples import steady_means, steady_samples
 from analyzer.findings.of_the_session import find_of_the_session
 from analyzer.report.words import answer
 from analyzer.trends.lock_trend import lock_trend
@@ -19,10 +19,11 @@ def found(*, change: float = 0.0, prediction=None):
     share = signals.time_s / signals.time_s[-1] - 0.5
     axle = replace(axle, torque_difference_Nm=axle.torque_difference_Nm * (1 + change * share))
     estimate = made_estimate()
-    trend = lock_trend(signals, corners, laps, axle, estimate)
+    samples = steady_samples(signals, corners, axle)
+    trend = lock_trend(signals, corners, laps, samples, estimate)
     agreement = None
     if prediction is not None:
-        seen = steady_means(signals, corners, axle, estimate)
+        seen = steady_means(samples, estimate)
         agreement = replace(agree(estimate, prediction), diagnosis=diagnose(seen, estimate, prediction))
     return find_of_the_session(signals, trend, agreement)
 
@@ -47,7 +48,7 @@ def test_steady_and_unknown_are_silent():
     assert found(prediction=made_prediction(kind="spool")) == ()
     signals, axle, corners, laps = made_signals_and_axle(Made())
     nothing = replace(axle, slipping=np.zeros(len(signals.time_s), bool))
-    trend = lock_trend(signals, corners, laps, nothing, made_estimate())
+    trend = lock_trend(signals, corners, laps, steady_samples(signals, corners, nothing), made_estimate())
     assert trend.verdict == "cannot_tell" and find_of_the_session(signals, trend, None) == ()
 
 

@@ -61,6 +61,18 @@ def test_a_log_that_cannot_be_analysed_is_still_shown(tmp_path, capsys):
     assert "Cannot be analysed as it is" in shown and "throttle (throttle)" in shown and "wheel_speed_rl" in shown
 
 
+def test_a_log_without_a_corner_or_too_short_is_told_before_it_is_analysed(tmp_path, capsys):
+    path = tmp_path / "straight.csv"
+    path.write_text(w.text(LOG.change(lat_g=0.0 * LOG.channels["lat_g"])))
+    assert main(["check", str(path), "--json", "-"]) == 0
+    check = json.loads(capsys.readouterr().out)
+    assert "no corner was driven" in check["problem"]
+    path.write_text(w.text(LOG))
+    assert main(["check", str(path)]) == 0
+    shown = " ".join(capsys.readouterr().out.split())
+    assert "Can be analysed as it is" in shown and "only 60 s long" in shown
+
+
 def test_faults_are_shown(tmp_path, capsys):
     fault = next(f for f in FAULTS if f.words == "steer turned over")
     path = tmp_path / "spoilt.csv"

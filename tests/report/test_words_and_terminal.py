@@ -55,10 +55,12 @@ def test_the_answer_says_how_often_it_was_the_car_and_how_often_the_foot(analysi
     blamed = [("car", 3), ("foot", 3), ("car", 5), ("car", 5), ("cannot_tell", 7)]
     spins = tuple(replace(spin, corner=c, evidence={**spin.evidence, "foot_or_car": b}) for b, c in blamed)
     assert answer(replace(analysis, findings=spins)).startswith(
-        "The inside rear spun 5 times, most often in corners 3 and 5 (twice each): "
-        "3 times the car, once the foot and once foot or car cannot be told."
+        "The inside rear spun 5 times, most often in corners 3 and 5 (twice each). "
+        "It was the car 3 times and the foot once; once it cannot be told."
     )
-    assert answer(replace(analysis, findings=spins[2:4])).startswith("The inside rear spun twice in corner 5: the car.")
+    assert answer(replace(analysis, findings=spins[2:4])).startswith(
+        "The inside rear spun twice in corner 5. It was the car each time."
+    )
     assert grouped(spins)[0].where.endswith("once the car and once the foot")
 
 

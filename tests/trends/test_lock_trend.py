@@ -7,6 +7,7 @@ import pytest
 from made_analysis import Made, made_estimate, made_signals_and_axle
 from trends.sessions import run
 
+from analyzer.agreement.steady_samples import steady_samples
 from analyzer.trends import lock_trend as room
 from analyzer.trends.lock_trend import TEN_MINUTES_S, lock_trend
 
@@ -21,7 +22,8 @@ def trend_of(change_over_run: float, *, laps_known: bool = True, until_s: float 
         slipping=axle.slipping & (signals.time_s < until_s),
     )
     laps = laps if laps_known else replace(laps, bounds=(), method="none")
-    return lock_trend(signals, corners, laps, axle, made_estimate()), float(signals.time_s[-1])
+    samples = steady_samples(signals, corners, axle)
+    return lock_trend(signals, corners, laps, samples, made_estimate()), float(signals.time_s[-1])
 
 
 @pytest.mark.parametrize(("change", "verdict"), [(-0.5, "fading"), (0.5, "rising"), (0.0, "steady")])

@@ -11,7 +11,8 @@ from analyzer.report.figures.theme import GREY, SCALE, VERMILLION, styled
 
 READ = (
     "How to read it: the path from above, every lap over the first. Colour and size are the inside rear wheel's "
-    "slip, in corners only: bright and large is where it ran ahead of the ground; crosses are inside-wheel spins, numbers are corners."
+    "slip, in corners only: bright and large is where it ran ahead of the ground; crosses are inside-wheel "
+    "spins, numbers are corners."
 )
 POINTS = 2500
 # the scale never ends below the first, or noise would look like slip, nor above the second, or a full spin would hide

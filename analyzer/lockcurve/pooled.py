@@ -1,0 +1,52 @@
+"""Observations of a session that comes in stretches, thinned evenly to what a fit takes."""
+
+from collections.abc import Iterable
+from dataclasses import fields, replace
+
+import numpy as np
+
+from analyzer.lockcurve.fit import MOST_SAMPLES
+from analyzer.lockcurve.observations import Observations
+from analyzer.long_arrays import array_names
+from analyzer.vehicle.axle import AxleInputs
+
+KEPT = 4 * MOST_SAMPLES  # the fit's own thinning then costs a quarter of its samples at most
+
+
+def pooled(stretches: Iterable[tuple[Observations, slice]]) -> Observations:
+    """The rows of all stretches that measure or bound the lock curve, in one.
+
+    Parameters
+    ----------
+    stretches : observations of each, and the samples of it that count (in its own `index`).
+
+    Notes
+    -----
+    Every second row goes each time that more than `KEPT` are held, of all stretches alike; the weight of what is left
+    grows by as much. A single stretch is not thinned here.
+    """
+    kept: list[Observations] = []
+    thin, groups = 1, 0
+    for observed, own in stretches:
+        inside = (observed.index >= own.start) & (observed.index < own.stop)
+        rows = np.flatnonzero(inside & observed.usable & (observed.slipping | observed.locked))[::thin]
+        group = observed.group + groups
+        groups = int(group.max()) + 1
+        kept.append(_taken(replace(observed, group=group), rows))
+        while len(kept) > 1 and sum(len(k.index) for k in kept) > KEPT:
+            thin *= 2
+            kept = [_taken(k, slice(None, None, 2)) for k in kept]
+    arrays = {n: np.concatenate([getattr(k, n) for k in kept]) for n in array_names(kept[0])}
+    inputs = {f.name: np.concatenate([getattr(k.inputs, f.name) for k in kept]) for f in fields(AxleInputs)}
+    return replace(
+        kept[0],
+        **arrays,
+        inputs=AxleInputs(**inputs),
+        weight=kept[0].weight * thin,
+        has_gyro=all(k.has_gyro for k in kept),
+    )
+
+
+def _taken(observed: Observations, rows: np.ndarray | slice) -> Observations:
+    arrays = {name: getattr(observed, name)[rows] for name in array_names(observed)}
+    return replace(observed, **arrays, inputs=observed.inputs.take(rows))

@@ -1,0 +1,107 @@
+"""A long log in blocks of rows, each read when it is its turn."""
+
+import itertools
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import partial
+from math import inf
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+
+from analyzer.logs.assemble import TIME_FACTORS, Taken, assemble, unit_of
+from analyzer.logs.mapping import ChannelMap, LogEntry
+from analyzer.logs.raw import RawLog
+from analyzer.logs.read import from_map, read_log, recognised, require_usable
+from analyzer.logs.recording import Recording
+from analyzer.logs.registry import open_log
+from analyzer.logs.timeline import LONGEST_PAUSE_S
+
+
+@dataclass(frozen=True)
+class LogBlock:
+    """A stretch of a log.
+
+    Attributes
+    ----------
+    read : reads it; its time starts at 0.
+    starts_s : where that is in the log's time.
+    own_s : from and to (not included), in its own time: what belongs to it. The rest overlaps its neighbours.
+    """
+
+    read: Callable[[], Recording]
+    starts_s: float = 0.0
+    own_s: tuple[float, float] = (-inf, inf)
+
+
+def open_blocks(path: Path | str, *, channel_map: ChannelMap | None, rows: int, lead_s: float) -> tuple[LogBlock, ...]:
+    """A log in blocks of about `rows` rows that overlap by `lead_s` on both sides.
+
+    One block where the log is up to half as long again, where its form cannot be read in pieces, or where its time
+    column is missing or would have to be mended, which takes all of it.
+
+    Raises
+    ------
+    InputError : as `read_log`; what is wrong inside a block shows when it is read.
+    """
+    whole = (LogBlock(lambda: read_log(path, channel_map=channel_map)),)
+    raw, name = open_log(path), Path(path).name
+    if raw.part is None or raw.rows is None or raw.rows < 1.5 * rows:
+        return whole
+    pieces = round(raw.rows / rows)
+    cuts = [raw.rows * k // pieces for k in range(pieces + 1)]
+    middle = raw.part(slice(cuts[pieces // 2], cuts[pieces // 2 + 1]))  # where a car is driven, if anywhere
+    taken, log_entry = (
+        recognised(middle, name) if channel_map is None else (from_map(raw, channel_map, name), channel_map.log)
+    )
+    if "time" not in taken:
+        return whole
+    (times,), _ = middle.load([taken["time"].index])
+    step_s = float(np.median(np.diff(times))) * _seconds(raw, taken["time"], name)
+    if not step_s > 0:
+        return whole
+    lead = round(lead_s / step_s)
+    reads = [slice(max(a - lead, 0), min(b + lead, raw.rows)) for a, b in itertools.pairwise(cuts)]
+    clock = _clock(raw, taken["time"], name, cuts, {r.start for r in reads} | {*cuts[:-1], raw.rows - 1})
+    if clock is None:
+        return whole
+    clock[raw.rows] = float(np.nextafter(clock[raw.rows - 1], inf))
+    blocks = []
+    for start, stop, stretch in zip(cuts, cuts[1:], reads, strict=False):
+        at = clock[stretch.start]
+        read = partial(_read, raw, stretch, taken, name, log_entry)
+        blocks.append(LogBlock(read, at, (clock[start] - at, clock[stop] - at)))
+    return tuple(blocks)
+
+
+def _read(raw: RawLog, rows: slice, taken: Mapping[str, Taken], name: str, log_entry: LogEntry) -> Recording:
+    part = raw.part(rows)  # type: ignore[misc]
+    recording = assemble(part, taken, name=name, log_entry=log_entry)
+    require_usable(recording, part)
+    del part
+    pa.default_memory_pool().release_unused()
+    return recording
+
+
+def _seconds(raw: RawLog, time: Taken, name: str) -> float:
+    """Seconds in one unit of the time column."""
+    entry = time.entry
+    return TIME_FACTORS.get(unit_of(raw, time, "time", name), 0.0) * (entry.sign * entry.scale if entry else 1.0)
+
+
+def _clock(raw: RawLog, time: Taken, name: str, cuts: list[int], wanted: set[int]) -> dict[int, float] | None:
+    """Row -> log time (s) of the `wanted` rows; None where the time does not simply rise from row to row."""
+    seconds = _seconds(raw, time, name)
+    found: dict[int, float] = {}
+    before = 0.0  # log time of the row before the stretch, with which it is read
+    for start, stop in itertools.pairwise(cuts):
+        (values,), _ = raw.part(slice(max(start - 1, 0), stop)).load([time.index])  # type: ignore[misc]
+        at = before + (values - values[0]) * seconds  # a clock's values are counted from the first of what is read
+        step = np.diff(at)
+        if not (step > 0).all() or step.max() > LONGEST_PAUSE_S:
+            return None
+        before = float(at[-1])
+        at = at[1:] if start else at
+        found.update((row, float(at[row - start])) for row in wanted if start <= row < stop)
+    return found

@@ -1,0 +1,147 @@
+"""A session from the blocks of its log: each is examined and calibrated by itself, then they are put in a row.
+
+What a log settles once (columns, units, late channels) holds for all its blocks; what can change while it runs (faults,
+biases, wheel scales) is found in each.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from analyzer.errors import CannotTell
+from analyzer.logs.read_blocks import LogBlock
+from analyzer.logs.recording import Annotation, Recording
+from analyzer.long_arrays import LongArray, LongRecord, taken, without_arrays
+from analyzer.signals.calibrate import prepare
+from analyzer.signals.delays import Delay
+from analyzer.signals.examine import examine
+from analyzer.signals.joined_notes import annotations_of_all, calibration_of_all
+from analyzer.signals.path import first_position, from_position
+from analyzer.signals.session import Signals
+from analyzer.vehicle.car import Car
+
+RATES_ALIKE = 0.01  # relative; a block at another sample rate than the log's is left out
+
+
+class LongSession:
+    """Recording and signals of a log, block by block; of more than one, memory-mapped from temporary files."""
+
+    def __init__(self, car: Car) -> None:
+        self._car = car
+        self._blocks: list[Signals] = []  # without their arrays
+        self._recording: Recording | None = None  # the first one, without its arrays
+        self._signals: LongRecord[Signals] = LongRecord()
+        self._times, self._channels = LongArray(), dict[str, LongArray]()
+        self._notes: list[tuple[LogBlock, Sequence[Annotation]]] = []
+        self._delays: Mapping[str, Delay] | None = None
+        self._origin_rad: tuple[float, float] | None = None
+        self._end = (0.0, 0j, 0.0)  # distance (m), place (m, x + iy) and heading (rad) where the last block ends
+
+    def add(self, block: LogBlock) -> None:
+        """Read, examine, calibrate and append a block.
+
+        Raises
+        ------
+        CannotTell : it supports no answer.
+        """
+        recording, delays = examine(block.read(), self._delays)
+        signals = prepare(recording, car=self._car)
+        if self._blocks and abs(signals.rate_hz / self._blocks[0].rate_hz - 1) > RATES_ALIKE:
+            raise CannotTell(f"it has {signals.rate_hz:.3g} Hz, the log before it {self._blocks[0].rate_hz:.3g} Hz.")
+        self._delays = delays
+        self._notes.append((block, signals.annotations))
+        self._blocks.append(without_arrays(signals))
+        self._append(signals, recording, block)
+        own = slice(*np.searchsorted(recording.time_s, block.own_s))
+        self._times.append(recording.time_s[own] + block.starts_s)
+        if self._recording is None:
+            self._recording = replace(recording, channels={}, time_s=np.empty(0))
+            self._channels = {name: LongArray() for name in recording.channels}
+        missing = np.full(len(recording.time_s), np.nan)
+        for name, values in self._channels.items():
+            values.append(recording.channels.get(name, missing)[own])
+
+    def leave_out(self, block: LogBlock, reason: CannotTell) -> None:
+        """Note that a block takes no part."""
+        words = f"Nothing can be told from this stretch of the log, and it was left out: {reason}"
+        self._notes.append((block, [Annotation("left_out", "warning", None, *block.own_s, words, True)]))
+
+    def recording(self) -> Recording:
+        """The log as read and examined."""
+        assert self._recording is not None
+        channels = {name: values.whole() for name, values in self._channels.items()}
+        return replace(self._recording, time_s=self._times.whole(), channels=channels)
+
+    def signals(self) -> Signals:
+        """The session."""
+        return self._signals.whole(
+            annotations=annotations_of_all(self._notes),
+            calibration=calibration_of_all([s.calibration for s in self._blocks]),
+            wheel_speed_noise_m_s=float(np.median([s.wheel_speed_noise_m_s for s in self._blocks])),
+            has_gyro=all(s.has_gyro for s in self._blocks),
+            has_long_g=all(s.has_long_g for s in self._blocks),
+        )
+
+    def release(self) -> None:
+        """Give back the memory of what was looked at."""
+        self._signals.release()
+
+    def _append(self, signals: Signals, recording: Recording, block: LogBlock) -> None:
+        """Append what belongs to the block, its time, distance and path going on from the block before."""
+        start, stop = np.searchsorted(signals.time_s, block.own_s)
+        if not start and not self._end[0]:
+            placed = signals
+            if signals.position_source == "position":
+                self._origin_rad = first_position(recording.channels["latitude"], recording.channels["longitude"])
+        else:
+            placed = self._placed(signals, recording, int(start), block.starts_s)
+        heading = self._end[2] + float(np.sum(signals.yaw_rate_rad_s[start:stop])) / signals.rate_hz
+        self._signals.append(taken(placed, slice(start, stop)))
+        self._end = (float(placed.distance_m[stop - 1]), placed.x_m[stop - 1] + 1j * placed.y_m[stop - 1], heading)
+
+    def _placed(self, signals: Signals, recording: Recording, start: int, starts_s: float) -> Signals:
+        """The block in the log's time, distance and path; sample `start` follows the end of the block before."""
+        distance, place, heading = self._end
+        before = max(start - 1, 0)
+        turn = heading - float(np.sum(signals.yaw_rate_rad_s[: before + 1])) / signals.rate_hz
+        path = signals.x_m + 1j * signals.y_m
+        path = place + (path - path[before]) * np.exp(1j * turn)
+        if signals.position_source == "position":
+            at = [np.interp(signals.time_s, *_known(recording, name)) for name in ("latitude", "longitude")]
+            self._origin_rad = self._origin_rad or (float(at[0][0]), float(at[1][0]))
+            x, y = from_position(at[0], at[1], self._origin_rad)
+            path = x + 1j * y
+        return replace(
+            signals,
+            time_s=signals.time_s + starts_s,
+            distance_m=signals.distance_m - signals.distance_m[before] + distance,
+            x_m=path.real.copy(),
+            y_m=path.imag.copy(),
+        )
+
+
+def read_session(blocks: Sequence[LogBlock], *, car: Car) -> LongSession:
+    """The session of a log.
+
+    Raises
+    ------
+    CannotTell : no block supports an answer; the reason of the first one.
+    """
+    session = LongSession(car)
+    reasons = []
+    for block in blocks:
+        try:
+            session.add(block)
+        except CannotTell as reason:
+            reasons.append(reason)
+            session.leave_out(block, reason)
+    if len(reasons) == len(blocks):
+        raise reasons[0]
+    return session
+
+
+def _known(recording: Recording, name: str) -> tuple[np.ndarray, np.ndarray]:
+    values = recording.channels[name]
+    known = np.isfinite(values)
+    return recording.time_s[known], values[known]

@@ -1,0 +1,165 @@
+"""A long log in blocks says what the same log in one piece says, in memory that does not grow with it."""
+
+import tracemalloc
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+from benchmarks.long_log import CAR, laps, write_log
+
+from analyzer.pipeline import analyze
+from analyzer.signals import blocks
+from analyzer.signals.path import EARTH_RADIUS_M
+
+ROWS = 60_000  # ten minutes, seven laps
+IN_BLOCKS = 20_000
+
+
+def in_pieces(path, rows):
+    """The analysis with blocks of about `rows` rows."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(blocks, "BLOCK_ROWS", rows)
+        return analyze(log_path=path, car_path=CAR)
+
+
+def write(path, frame):
+    """In row groups that do not end where the blocks do."""
+    pq.write_table(pa.Table.from_pandas(frame, preserve_index=False), path, row_group_size=7_000)
+
+
+@pytest.fixture(scope="module")
+def log(tmp_path_factory):
+    return pd.concat(list(laps(ROWS)), ignore_index=True)
+
+
+@pytest.fixture(scope="module")
+def both(log, tmp_path_factory):
+    """In one piece, and in three blocks."""
+    path = tmp_path_factory.mktemp("long") / "log.parquet"
+    write(path, log)
+    return in_pieces(path, 10 * ROWS), in_pieces(path, IN_BLOCKS)
+
+
+def where(corners):
+    return [(c.lap, c.number, c.direction, [p.name for p in c.phases]) for c in corners]
+
+
+def test_blocks_have_the_laps_and_corners_of_the_whole(both):
+    one, many = both
+    assert many.laps.bounds == one.laps.bounds and len(one.laps.bounds) > 5
+    np.testing.assert_array_equal(many.laps.number, one.laps.number)
+    assert where(many.corners) == where(one.corners) and len(one.corners) > 50
+    # each block has biases of its own, which move a bound by a few samples at most
+    assert max(abs(a.start - b.start) for a, b in zip(one.corners, many.corners, strict=True)) <= 5
+
+
+def test_blocks_are_put_together_without_a_seam(both, log):
+    one, many = both
+    np.testing.assert_array_equal(many.recording.time_s, one.recording.time_s)
+    np.testing.assert_array_equal(many.recording.channels["engine_speed"], one.recording.channels["engine_speed"])
+    np.testing.assert_allclose(many.signals.time_s, one.signals.time_s, atol=1e-9)
+    assert many.axle.input_torque_Nm.shape == one.axle.input_torque_Nm.shape == (len(log),)
+    # a step of the path is as long as the way driven in a sample, at the seams as elsewhere
+    step = np.hypot(np.diff(many.signals.x_m), np.diff(many.signals.y_m))
+    np.testing.assert_allclose(step, np.diff(many.signals.distance_m), atol=1e-6)
+    np.testing.assert_allclose(np.diff(many.signals.distance_m), np.diff(one.signals.distance_m), atol=5e-3)
+
+
+def test_blocks_say_what_the_whole_says(both):
+    one, many = both
+    # a calibration from a third of ten minutes moves every torque a little, and some phases over the limit to none
+    for name, limit in (
+        ("input_torque_Nm", 0.005),
+        ("inside_slip", 0.005),
+        ("locked_fraction", 0.005),
+        ("transfer_torque_Nm", 0.03),
+        ("transfer_torque_sd_Nm", 0.1),
+    ):
+        whole, apart = (np.array([getattr(r, name) for r in a.phase_results], float) for a in both)
+        assert np.mean(np.isnan(apart) != np.isnan(whole)) < 0.06, name
+        assert np.nanmedian(np.abs(apart - whole)) < limit * np.nanstd(whole), name
+    for name, interval in one.lock_curve.parameters.items():
+        other = many.lock_curve.parameters[name]
+        assert other.value == pytest.approx(interval.value, abs=0.05 * (interval.upper - interval.lower))
+        assert other.upper - other.lower == pytest.approx(interval.upper - interval.lower, rel=0.1)
+    kinds = [sorted((f.kind, f.lap or 0, f.corner or 0) for f in a.findings) for a in both]
+    assert kinds[0] == kinds[1] and len(kinds[0]) > 10
+    assert [(q.code, q.start_s) for q in many.quality] == [(q.code, q.start_s) for q in one.quality]
+    assert many.chatter.slow_corner_s == pytest.approx(one.chatter.slow_corner_s, rel=0.01)
+    assert many.chatter.events == one.chatter.events
+    assert many.trend.verdict == one.trend.verdict
+    steps = [[s.code for s in a.signals.calibration] for a in both]
+    assert steps[0] == steps[1] and "3 blocks" in many.signals.calibration[0].message
+
+
+def test_blocks_without_a_lap_counter_find_the_same_laps(log, tmp_path):
+    write(tmp_path / "log.parquet", log.drop(columns="lap"))
+    one, many = (in_pieces(tmp_path / "log.parquet", rows) for rows in (10 * ROWS, IN_BLOCKS))
+    assert one.laps.method == many.laps.method == "recurrence"
+    np.testing.assert_allclose(many.laps.bounds, one.laps.bounds, atol=20)
+    assert [c.number for c in many.corners] == [c.number for c in one.corners]
+
+
+def test_blocks_share_the_origin_of_a_logged_position(both, log, tmp_path):
+    one, _ = both
+    frame = log.drop(columns="lap")
+    frame["latitude"] = 50 + np.degrees(one.signals.y_m / EARTH_RADIUS_M)
+    frame["longitude"] = 8 + np.degrees(one.signals.x_m / EARTH_RADIUS_M / np.cos(np.radians(50)))
+    write(tmp_path / "log.parquet", frame)
+    many = in_pieces(tmp_path / "log.parquet", IN_BLOCKS)
+    assert many.signals.position_source == "position"
+    np.testing.assert_allclose(many.signals.x_m, one.signals.x_m - one.signals.x_m[0], atol=0.01)
+
+
+def test_a_block_in_which_nothing_is_driven_is_left_out_and_said(log, tmp_path):
+    frame = log.copy()
+    standing = slice(17_000, 43_000)  # all that the middle block reads, 30 s on either side
+    moving = [
+        c for c in log.columns if c.startswith("wheel_speed") or c in ("gps_speed", "throttle", "lat_g", "long_g")
+    ]
+    frame.loc[standing, moving] = np.random.default_rng(3).uniform(0, 0.01, (26_001, len(moving)))
+    write(tmp_path / "log.parquet", frame)
+    found = in_pieces(tmp_path / "log.parquet", IN_BLOCKS)
+    note = next(q for q in found.quality if q.code == "left_out")
+    assert (note.start_s, note.end_s) == pytest.approx((200.0, 400.0)) and note.excludes
+    assert "never drives faster" in note.message
+    assert {c.lap for c in found.corners} and all(not 200 < found.signals.time_s[c.apex] < 400 for c in found.corners)
+
+
+@pytest.mark.parametrize("fault", ["repeats", "restarts", "clock"])
+def test_a_time_that_does_not_simply_rise_takes_the_whole_log_and_a_clock_does_not(log, tmp_path, fault, both):
+    frame = log.copy()
+    if fault == "repeats":
+        frame.loc[30_000, "time"] = frame.loc[29_999, "time"]
+    elif fault == "restarts":
+        frame.loc[30_000:, "time"] -= 100.0
+    else:
+        frame["time"] = pd.Timestamp("2026-05-01T10:00:00") + pd.to_timedelta(frame["time"], unit="s")
+    write(tmp_path / "log.parquet", frame)
+    found = blocks_of(tmp_path / "log.parquet")
+    assert len(found) == (3 if fault == "clock" else 1)
+    if fault == "clock":
+        assert [b.starts_s + b.own_s[0] for b in found] == pytest.approx([0.0, 200.0, 400.0])
+
+
+def blocks_of(path):
+    from analyzer.logs.read_blocks import open_blocks
+
+    return open_blocks(path, channel_map=None, rows=IN_BLOCKS, lead_s=blocks.LEAD_S)
+
+
+def test_a_log_that_is_three_times_as_long_takes_no_more_memory(tmp_path):
+    peaks = []
+    for rows in (24_000, 72_000):
+        write_log(tmp_path / "log.parquet", rows)
+        tracemalloc.start()
+        try:
+            found = in_pieces(tmp_path / "log.parquet", 12_000)
+            peaks.append(tracemalloc.get_traced_memory()[1])
+        finally:
+            tracemalloc.stop()
+        assert len(found.signals.time_s) == rows
+    more = (72_000 - 24_000) * 15 * 8  # bytes that a data frame of it would grow by
+    assert peaks[1] - peaks[0] < 0.3 * more, (peaks, more)  # rows of results and a few columns grow, arrays do not
