@@ -15,7 +15,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import stats
 
-from analyzer.comparison.joint import CURVE, JointFit, few_corners, fit_jointly, form_error, prior_root
+from analyzer.comparison.joint import (
+    CURVE,
+    SLOPE_CHANGE_LOG_SD,
+    JointFit,
+    few_corners,
+    fit_jointly,
+    form_error,
+    prior_root,
+)
 from analyzer.comparison.runs import Run
 from analyzer.comparison.sides import MARGIN_SHARE, interval, least_margin_Nm, level_Nm, side_torques
 from analyzer.comparison.together import corner_matches, joint_logs
@@ -133,8 +141,10 @@ def _planned(joint: JointFit, parameter: str, size: str, *, laps: float, car: Ca
     still_sd = float(np.std(still[:, 1] - still[:, 0]))
     margin = max(MARGIN_SHARE * float(levels[0]), margin)
     parts = {n: _variances(joint, side, torque, n / laps) for n in range(LEAST_LAPS, MOST_LAPS + 1)}
-    errors = {n: float(np.sqrt(sum(p.values()) + form_sd**2)) for n, p in parts.items()}
-    unchanged = {n: float(np.sqrt(sum(p.values()) + still_sd**2)) for n, p in parts.items()}
+    # a slope that did not change is fitted as if it had, a little, and that is known to a factor as well
+    factor = 1.0 if side == "preload" else 1.0 + SLOPE_CHANGE_LOG_SD**2
+    errors = {n: float(np.sqrt(factor * sum(p.values()) + form_sd**2)) for n, p in parts.items()}
+    unchanged = {n: float(np.sqrt(factor * sum(p.values()) + still_sd**2)) for n, p in parts.items()}
     # what the tyre's form makes of a change is a factor: it widens the interval, but not over zero
     enough = next((n for n, sd in unchanged.items() if abs(change) >= TOLD_APART * sd), None)
     passes = len({c for c in joint.curvature.clusters if c[-1] != "alone"})
