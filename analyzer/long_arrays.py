@@ -15,8 +15,8 @@ import numpy as np
 T = TypeVar("T")
 
 
-def taken(record: T, where: slice) -> T:
-    """A stretch of a dataclass of arrays over samples; what is no array stays as it is."""
+def taken(record: T, where: slice | np.ndarray) -> T:
+    """Some of the samples of a dataclass of arrays over them; what is no array stays as it is."""
     return replace(record, **{name: getattr(record, name)[where] for name in array_names(record)})  # type: ignore[type-var]
 
 

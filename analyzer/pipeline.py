@@ -89,13 +89,13 @@ def analyze(
     'inside_wheel_spin'
     """
     started = time.perf_counter()
-    progress("reading", 0.0)
+    reading = lambda share: progress("reading and calibrating", 0.3 * share)  # noqa: E731
+    reading(0.0)
     car = load_car(car_path)
     setup = load_setup(setup_path) if setup_path is not None else None
     channel_map = load_channel_map(channels_path) if channels_path is not None else None
-    session = read_session(
-        open_blocks(log_path, channel_map=channel_map, rows=blocks.BLOCK_ROWS, lead_s=blocks.LEAD_S), car=car
-    )
+    log = open_blocks(log_path, channel_map=channel_map, rows=blocks.BLOCK_ROWS, lead_s=blocks.LEAD_S)
+    session = read_session(log, car=car, progress=reading)
     read_s = time.perf_counter() - started
     analysis = analyze_session(session=session, car=car, setup=setup, progress=progress)
     return replace(analysis, timings_s={"read and calibrate": read_s, **analysis.timings_s})
@@ -112,7 +112,7 @@ def analyze_recording(
 
     Parameters
     ----------
-    recording : as `read_log` gives it, or examined already.
+    recording : as `read_log` gives it.
     setup : what is fitted; without it there is no prediction and no agreement.
     progress : as in `analyze`.
 

@@ -1,44 +1,40 @@
 """A session, one stretch at a time: what every pass over it works on."""
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
-from functools import cached_property
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 from analyzer.lockcurve.observations import Observations, observe
-from analyzer.long_arrays import taken
+from analyzer.long_arrays import LongRecord, taken
 from analyzer.phases.corners import Pass, find_passes
 from analyzer.phases.segments import Corner
 from analyzer.signals.blocks import Block
 from analyzer.signals.session import Signals
+from analyzer.vehicle.axle import AxleInputs
 from analyzer.vehicle.car import Car
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True)
 class Stretch:
     """A block of a session, with the samples around it that are read with it.
 
     Attributes
     ----------
     block : where it is in the session, and which of its samples are its own.
-    signals : of all that is read.
+    signals, observed : of all that is read.
     corners : the passes in it, in samples of `signals`.
     """
 
     block: Block
     signals: Signals
     corners: tuple[Corner, ...]
-    car: Car
+    observed: Observations
 
     @property
     def own_corners(self) -> tuple[Corner, ...]:
         """The passes whose apex is the block's own."""
         own = self.block.own
         return tuple(c for c in self.corners if own.start <= c.apex < own.stop)
-
-    @cached_property
-    def observed(self) -> Observations:
-        """Observations of all that is read."""
-        return observe(self.signals, self.corners, self.car)
 
 
 class Stretches:
@@ -48,22 +44,32 @@ class Stretches:
         self,
         signals: Signals,
         blocks: Sequence[Block],
-        corners: tuple[Corner, ...],
+        corners: Sequence[Corner],
         car: Car,
         release: Callable[[], None],
     ) -> None:
-        self._signals, self._blocks, self._corners, self._car = signals, blocks, corners, car
-        self._release = release
-        self._only = Stretch(blocks[0], signals, corners, car) if len(blocks) == 1 else None
+        self._signals, self._blocks, self._release = signals, blocks, release
+        self._corners = [
+            tuple(c.moved(-b.first) for c in corners if c.start >= b.first and c.stop <= b.last) for b in blocks
+        ]
+        self._rows: LongRecord[Observations] = LongRecord()
+        self._inputs: LongRecord[AxleInputs] = LongRecord()
+        self._ends = [0]  # rows of the observations after each block
+        for block, inside in zip(blocks, self._corners, strict=True):
+            observed = observe(taken(signals, block.read), inside, car)
+            self._rows.append(observed)
+            self._inputs.append(observed.inputs)
+            self._ends.append(self._ends[-1] + len(observed.index))
+            release()
 
     def __iter__(self) -> Iterator[Stretch]:
-        if self._only is not None:
-            yield self._only
-            return
-        for block in self._blocks:
-            inside = (c for c in self._corners if c.start >= block.first and c.stop <= block.last)
-            corners = tuple(c.moved(-block.first) for c in inside)
-            yield Stretch(block, taken(self._signals, block.read), corners, self._car)
+        rows, inputs = self._rows.whole(), self._inputs.whole()
+        for block, corners, where in zip(self._blocks, self._corners, pairwise(self._ends), strict=True):
+            part = slice(*where)
+            observed = replace(taken(rows, part), inputs=taken(inputs, part))
+            yield Stretch(block, taken(self._signals, block.read), corners, observed)
+            for kept in (self._rows, self._inputs):
+                kept.release()
             self._release()
 
 

@@ -74,6 +74,8 @@ class Jobs:
                     text=True,
                     env={**os.environ, "OMP_NUM_THREADS": "1"},
                 )
+                # its turn has come; on a busy machine the child takes seconds until it tells anything
+                self._logbook.set_status(run_id, state="running", step="starting")
             told_by, held_open = cast(IO[str], child.stdout), cast(IO[str], child.stdin)
             ending = {"error": CRASHED}
             for line in told_by:

@@ -11,6 +11,7 @@ from analyzer.errors import InputError
 BROWSERS = ("chromium", "chromium-browser")
 FLAGS = ["--enable-unsafe-swiftshader"]
 MARGIN = "10mm"
+PATIENCE_MS = 120_000  # a report of many laps on a busy machine
 PRINTED_PX = 718  # A4 less the margins: 190 mm at 96 pixels an inch
 MISSING = (
     "A PDF needs Chromium and the Python package playwright on the machine that serves this page. "
@@ -43,11 +44,12 @@ def to_pdf(report_html: str) -> bytes:
             with sync_playwright() as play:
                 browser = play.chromium.launch(executable_path=browser_file, args=flags)
                 page = browser.new_page(viewport={"width": PRINTED_PX, "height": 1400}, offline=True)
+                page.set_default_timeout(PATIENCE_MS)
                 page.emulate_media(media="print")  # before the charts take their width
                 page.goto(page_file.as_uri())
                 page.add_style_tag(content=".modebar{display:none !important}")
-                page.evaluate("paper(true)")  # what `beforeprint` does, with time to settle
-                page.wait_for_timeout(500)
+                page.evaluate("paper(true)")  # what `beforeprint` does, and drawn before it is printed
+                page.evaluate("() => new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
                 return page.pdf(
                     format="A4",
                     print_background=True,

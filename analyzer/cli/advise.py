@@ -10,7 +10,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("logs", metavar="LOG", nargs="+", help="logs of one car with one setup")
     add_car(parser)
     parser.add_argument("--setup", metavar="SETUP", required=True, help="setup file of what is fitted")
-    parser.add_argument("--parts", metavar="PARTS", required=True, help="parts file: what the shop has")
+    parser.add_argument(
+        "--parts",
+        metavar="PARTS",
+        required=True,
+        help="parts file (TOML), what the shop has; sample_logs/shelf.parts.toml is one to copy",
+    )
     parser.add_argument(
         "--cure",
         choices=("spin", "entry"),

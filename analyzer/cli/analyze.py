@@ -11,7 +11,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "log", metavar="LOG", help="log of the session: CSV, Parquet, Arrow or MDF 4, plain or in gzip or zip"
     )
     add_car(parser)
-    parser.add_argument("--setup", metavar="SETUP", help="setup file, to compare what the parts should give")
+    parser.add_argument(
+        "--setup", metavar="SETUP", help="setup file (TOML), to hold the log against what the parts should give"
+    )
     add_channels(parser)
     add_json(parser)
     add_html(parser)

@@ -5,7 +5,9 @@ import argparse
 
 def add_car(parser: argparse.ArgumentParser) -> None:
     """`--car`, which must be given."""
-    parser.add_argument("--car", metavar="CAR", required=True, help="car file (TOML, table [car])")
+    parser.add_argument(
+        "--car", metavar="CAR", required=True, help="car file (TOML); sample_logs/club_car.toml is one to copy"
+    )
 
 
 def add_channels(parser: argparse.ArgumentParser, what: str = " for logs with other names or units") -> None:

@@ -16,7 +16,9 @@ DEFAULT_LARGEST_TORQUE_NM = 2000.0
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's arguments."""
-    parser.add_argument("setup", metavar="SETUP", help="setup file (TOML, table [differential])")
+    parser.add_argument(
+        "setup", metavar="SETUP", help="setup file (TOML); sample_logs/baseline.setup.toml is one to copy"
+    )
     add_json(parser)
     parser.add_argument(
         "--max-torque",

@@ -38,7 +38,7 @@ def find_inside_wheel_locking(rear: RearAxle, corners: Sequence[Corner]) -> tupl
         where = place(corner, float(signals.distance_m[start]))
         least = float(np.nanmin(deeper[window]))
         what = "locked" if least < LOCKED_SLIP else "went past its grip"
-        sd = float(np.nanmedian(rear.slip_difference_sd[window]))
+        sd = float(np.median(rear.slip_difference_sd[window]))
         found.append(
             Finding(
                 kind="inside_wheel_locking",

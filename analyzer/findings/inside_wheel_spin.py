@@ -62,10 +62,10 @@ def _finding(
 ) -> Finding:
     window = slice(start, stop)
     corner = corner_at(corners, start, stop)
-    sliding_m_s = np.maximum(np.nan_to_num(rear.inside_slip[window] * signals.speed_m_s[window]), 0.0)
+    sliding_m_s = np.fmax(rear.inside_slip[window] * signals.speed_m_s[window], 0.0)  # none where it is not known
     duration = (stop - start) / signals.rate_hz
     distance = float(sliding_m_s.sum() / signals.rate_hz)
-    force = np.maximum(np.nan_to_num(rear.inside_force_N[window]), 0.0)
+    force = np.fmax(rear.inside_force_N[window], 0.0)
     energy = float((force * sliding_m_s).sum() / signals.rate_hz)
     put_down = axle.longitudinal_force_left_N[window] + axle.longitudinal_force_right_N[window]
     lost = _mean(np.maximum(available_N[window] - put_down, 0.0))
@@ -88,7 +88,7 @@ def _finding(
         above(peak_use - 1.0, PEAK_SLIP_RELATIVE_SD),
         above(
             float(np.nanmax(rear.inside_slip[window] - rear.outside_slip[window])),
-            float(np.nanmedian(rear.slip_difference_sd[window])),
+            float(np.median(rear.slip_difference_sd[window])),
         ),
         lasting(duration),
     )

@@ -18,6 +18,8 @@ from analyzer.logs.recording import Recording
 from analyzer.logs.registry import open_log
 from analyzer.logs.timeline import LONGEST_PAUSE_S
 
+TOLD_BY_ROWS = 100_000  # of a long log: enough to recognise its columns and units
+
 
 @dataclass(frozen=True)
 class LogBlock:
@@ -51,7 +53,8 @@ def open_blocks(path: Path | str, *, channel_map: ChannelMap | None, rows: int, 
         return whole
     pieces = round(raw.rows / rows)
     cuts = [raw.rows * k // pieces for k in range(pieces + 1)]
-    middle = raw.part(slice(cuts[pieces // 2], cuts[pieces // 2 + 1]))  # where a car is driven, if anywhere
+    # from the middle, where a car is driven if anywhere
+    middle = raw.part(slice(cuts[pieces // 2], min(cuts[pieces // 2] + TOLD_BY_ROWS, raw.rows)))
     taken, log_entry = (
         recognised(middle, name) if channel_map is None else (from_map(raw, channel_map, name), channel_map.log)
     )
@@ -66,12 +69,13 @@ def open_blocks(path: Path | str, *, channel_map: ChannelMap | None, rows: int, 
     clock = _clock(raw, taken["time"], name, cuts, {r.start for r in reads} | {*cuts[:-1], raw.rows - 1})
     if clock is None:
         return whole
-    clock[raw.rows] = float(np.nextafter(clock[raw.rows - 1], inf))
+    # between two samples, where rounding cannot give a sample to both blocks or to none
+    bounds = [0.0, *(clock[row] - step_s / 2 for row in cuts[1:-1]), clock[raw.rows - 1] + step_s / 2]
     blocks = []
-    for start, stop, stretch in zip(cuts, cuts[1:], reads, strict=False):
+    for own, stretch in zip(itertools.pairwise(bounds), reads, strict=True):
         at = clock[stretch.start]
         read = partial(_read, raw, stretch, taken, name, log_entry)
-        blocks.append(LogBlock(read, at, (clock[start] - at, clock[stop] - at)))
+        blocks.append(LogBlock(read, at, (own[0] - at, own[1] - at)))
     return tuple(blocks)
 
 

@@ -17,7 +17,7 @@ class Phase:
 
     def moved(self, by: int) -> "Phase":
         """The same phase in samples counted from elsewhere."""
-        return replace(self, start=self.start + by, stop=self.stop + by)
+        return Phase(self.name, self.start + by, self.stop + by)
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ What a log settles once (columns, units, late channels) holds for all its blocks
 biases, wheel scales) is found in each.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -121,8 +121,14 @@ class LongSession:
         )
 
 
-def read_session(blocks: Sequence[LogBlock], *, car: Car) -> LongSession:
+def read_session(
+    blocks: Sequence[LogBlock], *, car: Car, progress: Callable[[float], None] = lambda share: None
+) -> LongSession:
     """The session of a log.
+
+    Parameters
+    ----------
+    progress : called with the share of the blocks that is done, 0 to 1.
 
     Raises
     ------
@@ -130,12 +136,13 @@ def read_session(blocks: Sequence[LogBlock], *, car: Car) -> LongSession:
     """
     session = LongSession(car)
     reasons = []
-    for block in blocks:
+    for k, block in enumerate(blocks):
         try:
             session.add(block)
         except CannotTell as reason:
             reasons.append(reason)
             session.leave_out(block, reason)
+        progress((k + 1) / len(blocks))
     if len(reasons) == len(blocks):
         raise reasons[0]
     return session

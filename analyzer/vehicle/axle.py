@@ -23,10 +23,11 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
+from analyzer.long_arrays import taken
 from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
 from analyzer.vehicle.loads import wheel_loads
-from analyzer.vehicle.tyre import sine_and_cosine, wheel_forces
+from analyzer.vehicle.tyre import WheelForces, sine_and_cosine, wheel_forces
 
 LARGEST_SIDE_SLIP = 0.25
 SIDE_SLIP_SCALE = 0.3
@@ -34,6 +35,9 @@ BLOCK = 16_384  # samples solved at once: what a processor keeps close at hand, 
 SETTLED = 1e-7  # m/s and 1: a step smaller than this changes no result
 LONG_FORCE_SD_SHARE = 0.005  # of the weight: noise of the longitudinal force
 LAT_FORCE_SD_SHARE = 0.017
+
+
+Entries = tuple[np.ndarray, np.ndarray, np.ndarray]
 
 
 @dataclass(frozen=True)
@@ -100,46 +104,116 @@ def tyre_figures(value: dict[str, float], car: Car) -> dict[str, float]:
     )
 
 
-def equations(
-    state: np.ndarray, value: dict[str, float], inputs: AxleInputs, car: Car, *, slopes: bool = True
-) -> AxleEquations:
-    """The three equations at `state` (2, n) for nuisance parameters `value`."""
-    u, s = state
-    track, base, radius = car.rear_track_m, car.wheelbase_m, car.rear_rolling_radius_m
+@dataclass(frozen=True)
+class _Given:
+    """What the equations take from inputs and parameters whatever the state is. Arrays (n,); the rest are figures."""
+
+    along_m_s2: np.ndarray  # without what the speed does not show
+    across_m_s2: np.ndarray
+    unseen: np.ndarray
+    half_yaw_m_s: np.ndarray  # yaw rate times half the track
+    yaw_rad_s: np.ndarray
+    sin: np.ndarray
+    cos: np.ndarray
+    left_m_s: np.ndarray
+    right_m_s: np.ndarray
+    spin_up_N: np.ndarray  # per front wheel
+    front_brake_N: np.ndarray
+    turning_Nm: np.ndarray  # moments about the front axle that the rear one answers to
+    front_lateral_N: np.ndarray
+    front_m_s: np.ndarray
+    front_sd_m_s: np.ndarray
+    mass_kg: float
+    drag: float  # force over dynamic pressure (m2)
+    downforce: float
+    rolling: float
+    rear_front_scale: float
+    rear_front_growth: float
+    radius_fall: float
+    tyre: dict[str, float]
+    loads: dict[str, float]
+
+
+def _given(value: dict[str, float], inputs: AxleInputs, car: Car) -> _Given:
     mass = car.mass_kg * np.exp(value["log_mass"])
-    height = car.cg_height_m * np.exp(value["log_cg_height"])
-    share = car.rear_load_transfer * np.exp(value["log_load_transfer"])
     yaw = (inputs.yaw_rad_s - value["yaw_bias"]) * np.exp(value["log_yaw_scale"])
-    # a_x = du/dt - r v_y, and v_y = r b - s u: a car that slides outwards brakes itself by what its speed does not show
-    unseen = inputs.long_from_speed * yaw
-    along = inputs.long_m_s2 - value["long_bias"] + unseen * (s * u - yaw * car.cg_to_rear_m)
     across = inputs.lat_m_s2 - value["lat_bias"]
-    steer = inputs.steer_rad - value["steer_offset"]
-    pressure = 0.5 * AIR_DENSITY_KG_M3 * u**2
-    drag = pressure * car.drag_area_m2 * np.exp(value["log_drag"])
-    downforce = pressure * car.downforce_area_m2 * np.exp(value["log_downforce"])
-    load_fl, load_fr, load_l, load_r = wheel_loads(
+    sin, cos = sine_and_cosine(inputs.steer_rad - value["steer_offset"])
+    scale = np.exp(value["rear_left_right_scale"] / 2)
+    rear_acc = np.clip((inputs.left_acc_m_s2 + inputs.right_acc_m_s2) / 2, -15.0, 15.0)
+    swing = car.yaw_inertia * inputs.yaw_acc_rad_s2
+    return _Given(
+        along_m_s2=inputs.long_m_s2 - value["long_bias"],
+        across_m_s2=across,
+        unseen=inputs.long_from_speed * yaw,
+        half_yaw_m_s=yaw * car.rear_track_m / 2,
+        yaw_rad_s=yaw,
+        sin=sin,
+        cos=cos,
+        left_m_s=inputs.left_m_s * scale,
+        right_m_s=inputs.right_m_s / scale,
+        spin_up_N=car.wheel_inertia_kg_m2 * rear_acc / car.front_rolling_radius_m**2,
+        front_brake_N=inputs.front_brake_N,
+        turning_Nm=mass * across * car.cg_to_front_m - swing,
+        front_lateral_N=(mass * across * car.cg_to_rear_m + swing) / car.wheelbase_m,
+        front_m_s=inputs.front_m_s,
+        front_sd_m_s=inputs.front_sd_m_s,
         mass_kg=mass,
-        wheelbase_m=base,
-        cg_height_m=height,
-        front_weight_fraction=car.front_weight_fraction,
-        front_track_m=car.front_track_m,
-        rear_track_m=track,
-        rear_transfer_share=share,
-        roll_gradient_rad_per_g=car.roll_gradient_rad_per_g,
-        long_m_s2=along,
-        lat_m_s2=across,
-        downforce_N=downforce,
-        front_downforce_share=car.front_downforce_share,
+        drag=car.drag_area_m2 * np.exp(value["log_drag"]),
+        downforce=car.downforce_area_m2 * np.exp(value["log_downforce"]),
+        rolling=car.rolling_resistance * np.exp(value["log_rolling_resistance"]),
+        rear_front_scale=value["rear_front_scale"],
+        rear_front_growth=value["rear_front_growth"],
+        radius_fall=value["radius_fall"],
+        tyre=tyre_figures(value, car),
+        loads=dict(
+            mass_kg=mass,
+            wheelbase_m=car.wheelbase_m,
+            cg_height_m=car.cg_height_m * np.exp(value["log_cg_height"]),
+            front_weight_fraction=car.front_weight_fraction,
+            front_track_m=car.front_track_m,
+            rear_track_m=car.rear_track_m,
+            rear_transfer_share=car.rear_load_transfer * np.exp(value["log_load_transfer"]),
+            roll_gradient_rad_per_g=car.roll_gradient_rad_per_g,
+            front_downforce_share=car.front_downforce_share,
+        ),
+    )
+
+
+@dataclass(frozen=True)
+class _Balance:
+    """Residuals (3, n) and their slopes (2, 3, n), and what torques and loads are made of."""
+
+    residual: np.ndarray
+    slope: np.ndarray | None
+    kappa: tuple[np.ndarray, np.ndarray]
+    loads_N: tuple[np.ndarray, np.ndarray]
+    forces: tuple[WheelForces, WheelForces]
+    difference_N: np.ndarray
+    demand_N: tuple[np.ndarray, np.ndarray]  # along, across
+    demand_slope: np.ndarray | None
+    difference_slope: np.ndarray | None
+
+
+def _balance(state: np.ndarray, given: _Given, car: Car, *, slopes: bool = True) -> _Balance:
+    u, s = state
+    track, base, mass, tyre = car.rear_track_m, car.wheelbase_m, given.mass_kg, given.tyre
+    yaw, unseen, sin, cos = given.yaw_rad_s, given.unseen, given.sin, given.cos
+    # a_x = du/dt - r v_y, and v_y = r b - s u: a car that slides outwards brakes itself by what its speed does not show
+    along = given.along_m_s2 + unseen * (s * u - yaw * car.cg_to_rear_m)
+    pressure = 0.5 * AIR_DENSITY_KG_M3 * u**2
+    drag = pressure * given.drag
+    load_fl, load_fr, load_l, load_r = wheel_loads(
+        long_m_s2=along, lat_m_s2=given.across_m_s2, downforce_N=pressure * given.downforce, **given.loads
     )
     load_front = load_fl + load_fr
-    tyre = tyre_figures(value, car)
-    friction_y, stiffness = tyre["friction_y"], tyre["slip_stiffness"]
-    scale = np.exp(value["rear_left_right_scale"] / 2)
     wheels = []
-    for turning, side, load in ((inputs.left_m_s * scale, -1, load_l), (inputs.right_m_s / scale, 1, load_r)):
-        speed = turning * (1.0 - value["radius_fall"] * (load / tyre["static_load_N"] - 1.0))
-        ground = np.maximum(u + side * yaw * track / 2, 1.0)
+    for turning, half, load in (
+        (given.left_m_s, -given.half_yaw_m_s, load_l),
+        (given.right_m_s, given.half_yaw_m_s, load_r),
+    ):
+        speed = turning * (1.0 - given.radius_fall * (load / tyre["static_load_N"] - 1.0))
+        ground = np.maximum(u + half, 1.0)
         kappa = speed / ground - 1.0
         along_path = u / ground
         forces = wheel_forces(kappa=kappa, tan_alpha=s * along_path, load_N=load, slopes=slopes, **tyre)
@@ -147,68 +221,74 @@ def equations(
     (kl, fl, ground_l, dsl), (kr, fr, ground_r, dsr) = wheels
     total_x, total_y = fl.longitudinal + fr.longitudinal, fl.lateral + fr.lateral
     difference = fl.longitudinal - fr.longitudinal
-    rolling = car.rolling_resistance * np.exp(value["log_rolling_resistance"])
-    inertia = car.wheel_inertia_kg_m2 * np.exp(value["log_wheel_inertia"])
-    front_radius = car.front_rolling_radius_m
-    rear_acc = np.clip((inputs.left_acc_m_s2 + inputs.right_acc_m_s2) / 2, -15.0, 15.0)
-    spin_up = car.wheel_inertia_kg_m2 * rear_acc / front_radius**2  # per front wheel, N
-    sin, cos = sine_and_cosine(steer)
     demand_x = (
         mass * along
         + drag
-        + rolling * load_front
-        + 2 * spin_up
-        + inputs.front_brake_N
-        + (mass * across - total_y) * sin
+        + given.rolling * load_front
+        + 2 * given.spin_up_N
+        + given.front_brake_N
+        + (mass * given.across_m_s2 - total_y) * sin
     )
-    demand_y = (
-        mass * across * car.cg_to_front_m - car.yaw_inertia * inputs.yaw_acc_rad_s2 - difference * track / 2
-    ) / base
+    demand_y = (given.turning_Nm - difference * track / 2) / base
     # front slip: the similarity curve inverted for the front lateral force gives the longitudinal gain that is left
-    front_lateral = (mass * across * car.cg_to_rear_m + car.yaw_inertia * inputs.yaw_acc_rad_s2) / base
-    used = np.clip(np.abs(front_lateral) / (friction_y * load_front), 0.02, 0.97)
-    gain = used / (value["shape"] * np.tan(np.arcsin(used) / value["shape"]))
+    used = np.clip(np.abs(given.front_lateral_N) / (tyre["friction_y"] * load_front), 0.02, 0.97)
+    gain = used / (tyre["shape"] * np.tan(np.arcsin(used) / tyre["shape"]))
+    stiff = tyre["slip_stiffness"] * gain
     front_slip = sum(
-        0.5 * np.clip(-(rolling * load + spin_up) / (stiffness * gain * np.maximum(load, 150.0)), -0.03, 0.03)
+        0.5 * np.clip(-(given.rolling * load + given.spin_up_N) / (stiff * np.maximum(load, 150.0)), -0.03, 0.03)
         for load in (load_fl, load_fr)
     )
-    to_front = (1 + front_slip) * np.exp(value["rear_front_scale"] + value["rear_front_growth"] * (u / 40.0) ** 2)
+    to_front = (1 + front_slip) * np.exp(given.rear_front_scale + given.rear_front_growth * (u / 40.0) ** 2)
     front = (u * cos + (yaw * base - s * u) * sin) * to_front
     weight = mass * STANDARD_GRAVITY_M_S2
-    sd_x, sd_y, sd_f = LONG_FORCE_SD_SHARE * weight, LAT_FORCE_SD_SHARE * weight, inputs.front_sd_m_s
-    residual = np.array([(total_x - demand_x) / sd_x, (total_y - demand_y) / sd_y, (front - inputs.front_m_s) / sd_f])
+    sd_x, sd_y, sd_f = LONG_FORCE_SD_SHARE * weight, LAT_FORCE_SD_SHARE * weight, given.front_sd_m_s
+    residual = np.array([(total_x - demand_x) / sd_x, (total_y - demand_y) / sd_y, (front - given.front_m_s) / sd_f])
+    slope = demand_slope = dd = None
+    if slopes:
+        dkl, dkr = -(1.0 + kl) / ground_l, -(1.0 + kr) / ground_r
+        long_l = np.array([fl.dlong_dkappa * dkl, fl.dlong_dtan_alpha * dsl])
+        long_r = np.array([fr.dlong_dkappa * dkr, fr.dlong_dtan_alpha * dsr])
+        dx, dd = long_l + long_r, long_l - long_r
+        dy = np.array(
+            [fl.dlat_dkappa * dkl + fr.dlat_dkappa * dkr, fl.dlat_dtan_alpha * dsl + fr.dlat_dtan_alpha * dsr]
+        )
+        demand_slope = mass * unseen * np.array([s, u]) - sin * dy
+        slope = np.empty((2, 3, len(u)))
+        for i, front_slope in enumerate((cos - s * sin, -u * sin)):
+            slope[i, 0] = (dx[i] - demand_slope[i]) / sd_x
+            slope[i, 1] = (dy[i] + dd[i] * track / 2 / base) / sd_y
+            slope[i, 2] = front_slope * to_front / sd_f
+    return _Balance(
+        residual, slope, (kl, kr), (load_l, load_r), (fl, fr), difference, (demand_x, demand_y), demand_slope, dd
+    )
+
+
+def equations(
+    state: np.ndarray, value: dict[str, float], inputs: AxleInputs, car: Car, *, slopes: bool = True
+) -> AxleEquations:
+    """The three equations at `state` (2, n) for nuisance parameters `value`."""
+    given = _given(value, inputs, car)
+    found = _balance(state, given, car, slopes=slopes)
+    (load_l, load_r), (fl, fr), (demand_x, demand_y) = found.loads_N, found.forces, found.demand_N
+    radius, rolling = car.rear_rolling_radius_m, given.rolling
+    inertia = car.wheel_inertia_kg_m2 * np.exp(value["log_wheel_inertia"])
     left_acc, right_acc = inputs.left_acc_m_s2 / radius, inputs.right_acc_m_s2 / radius
-    found = AxleEquations(
-        residual=residual,
+    difference = radius * (found.difference_N + rolling * (load_l - load_r)) + inertia * (left_acc - right_acc)
+    at = AxleEquations(
+        residual=found.residual,
         input_torque_Nm=radius * (demand_x + rolling * (load_l + load_r)) + inertia * (left_acc + right_acc),
-        torque_difference_Nm=radius * (difference + rolling * (load_l - load_r)) + inertia * (left_acc - right_acc),
-        slip=np.array([kl, kr]),
+        torque_difference_Nm=difference,
+        slip=np.array(found.kappa),
         use=np.array([fl.use, fr.use]),
         load_N=np.array([load_l, load_r]),
         long_force_N=np.array([fl.longitudinal, fr.longitudinal]),
-        lateral_demand=np.abs(demand_y) / (friction_y * (load_l + load_r)),
+        lateral_demand=np.abs(demand_y) / (given.tyre["friction_y"] * (load_l + load_r)),
     )
     if not slopes:
-        return found
-    dkl, dkr = -(1.0 + kl) / ground_l, -(1.0 + kr) / ground_r
-    long_l = np.array([fl.dlong_dkappa * dkl, fl.dlong_dtan_alpha * dsl])
-    long_r = np.array([fr.dlong_dkappa * dkr, fr.dlong_dtan_alpha * dsr])
-    dx, dd = long_l + long_r, long_l - long_r
-    dy = np.array([fl.dlat_dkappa * dkl + fr.dlat_dkappa * dkr, fl.dlat_dtan_alpha * dsl + fr.dlat_dtan_alpha * dsr])
-    demand_slope = mass * unseen * np.array([s, u]) - sin * dy
-    slope = np.array(
-        [
-            [(dx[i] - demand_slope[i]) / sd_x, (dy[i] + dd[i] * track / 2 / base) / sd_y, front_slope * to_front / sd_f]
-            for i, front_slope in enumerate((cos - s * sin, -u * sin))
-        ]
-    )
-    return replace(
-        found,
-        slope=slope,
-        input_slope=radius * demand_slope,
-        difference_slope=radius * dd,
-        difference_per_slip=radius * (fl.dlong_dkappa + fr.dlong_dkappa) / 2,
-    )
+        return at
+    per_slip = radius * (fl.dlong_dkappa + fr.dlong_dkappa) / 2
+    slope = {"input_slope": radius * found.demand_slope, "difference_slope": radius * found.difference_slope}
+    return replace(at, slope=found.slope, difference_per_slip=per_slip, **slope)
 
 
 @dataclass(frozen=True)
@@ -217,7 +297,7 @@ class AxleSolution:
 
     state: np.ndarray
     at: AxleEquations
-    normal: tuple[np.ndarray, np.ndarray, np.ndarray]
+    normal: Entries
 
     def state_shift(self, gradient: np.ndarray) -> np.ndarray:
         """Change of the state (2, n) that answers a change of residuals with slopes' product `gradient` (2, n)."""
@@ -272,8 +352,9 @@ def solve(
     if start is None:
         start = np.array([guess_u, np.clip(inputs.lat_m_s2, -12, 12) * 0.006])
     whole = start.copy()
-    rows, part, state, damping = np.arange(len(inputs)), inputs, whole, np.full(len(inputs), 1e-3)
-    at = equations(state, value, part, car)
+    rows, state, damping = np.arange(len(inputs)), whole, np.full(len(inputs), 1e-3)
+    part = _given(value, inputs, car)
+    at = _balance(state, part, car)
     cost, gradient, normal = _cost(at, state), *_normal(at, state)
     for _ in range(iterations):
         a, b, d = normal
@@ -285,7 +366,7 @@ def solve(
         trial = state + step
         trial[0] = np.clip(trial[0], 0.8 * guess_u, 1.25 * guess_u + 0.1)
         trial[1] = np.clip(trial[1], -LARGEST_SIDE_SLIP, LARGEST_SIDE_SLIP)
-        tried = equations(trial, value, part, car)
+        tried = _balance(trial, part, car)
         tried_cost, tried_gradient, tried_normal = _cost(tried, trial), *_normal(tried, trial)
         better = tried_cost <= cost
         unsettled = np.abs(trial - state).max(axis=0) > SETTLED
@@ -298,16 +379,16 @@ def solve(
         normal = tuple(np.where(better, t, o)[unsettled] for t, o in zip(tried_normal, normal, strict=True))
         damping = np.where(better, damping * 0.2, np.maximum(damping, 1e-3) * 8)[unsettled]
         state, guess_u, rows = state[:, unsettled], guess_u[unsettled], rows[unsettled]
-        part = part.take(unsettled)
-    at = equations(whole, value, inputs, car)
-    return AxleSolution(whole, at, _normal(at, whole)[1])
+        part = taken(part, unsettled)
+    found = equations(whole, value, inputs, car)
+    return AxleSolution(whole, found, _normal(found, whole)[1])
 
 
-def _cost(at: AxleEquations, state: np.ndarray) -> np.ndarray:
+def _cost(at: AxleEquations | _Balance, state: np.ndarray) -> np.ndarray:
     return (at.residual**2).sum(axis=0) + (state[1] / SIDE_SLIP_SCALE) ** 2
 
 
-def _normal(at: AxleEquations, state: np.ndarray) -> tuple[np.ndarray, tuple[np.ndarray, np.ndarray, np.ndarray]]:
+def _normal(at: AxleEquations | _Balance, state: np.ndarray) -> tuple[np.ndarray, Entries]:
     gradient = (at.slope * at.residual).sum(axis=1)
     gradient[1] += state[1] / SIDE_SLIP_SCALE**2
     a = (at.slope[0] ** 2).sum(axis=0)

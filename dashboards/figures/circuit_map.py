@@ -1,26 +1,28 @@
 """The path from above, coloured by a chosen quantity, with the findings as marks whose shape says the kind."""
 
 import numpy as np
+import pandas as pd
 import plotly.graph_objects as go
 
 from analyzer.analysis import Analysis
 from analyzer.findings.finding import Finding
 from analyzer.report.figures.downsample import largest
-from analyzer.report.figures.path_layout import drawn_path
 from analyzer.report.figures.path_map import number_corners
 from analyzer.report.figures.theme import GREY, INK, SCALE, VERMILLION, styled
 from analyzer.report.words import KIND_NAMES
+from dashboards.figures.once import path_of
 from dashboards.figures.quantities import ALL, MAP_LABELS, QUANTITIES
 
 READ = (
     "How to read it: the path from above, every lap over the first. Brighter and larger is more of the chosen "
     "quantity (of many laps, the most there), thin grey is where it cannot be told. Marks are findings, of very many "
-    "the worst; their shape says which. Numbers are corners. Click a mark or the path to go there."
+    "the worst; their shape says which, the ring is the one chosen. Numbers are corners. Click a mark or the path "
+    "to go there."
 )
 POINTS = 2500
 MOST_LAPS = 12  # drawn each by itself
 PLACES = 1200  # of a lap, beyond that many laps
-HEIGHT_PX = 400  # so that list and map are on one screen of 1280 x 720
+HEIGHT_PX = 410  # so that list and map are on one screen of 1280 x 720
 MOST_MARKS = 200  # the worst; the list has the others
 SHAPES = {
     "inside_wheel_spin": "x-open",
@@ -47,7 +49,7 @@ def circuit_map(analysis: Analysis, key: str, *, chosen: Finding | None = None, 
     low = min(0.0, float(np.percentile(values[known], 0.5))) if len(known) else 0.0
     if quantity.map_top is not None:
         top = float(np.clip(top, *quantity.map_top))
-    x, y = drawn_path(analysis)
+    x, y = path_of(analysis)
     figure = go.Figure()
     line = _line(analysis)
     figure.add_scatter(
@@ -82,6 +84,7 @@ def circuit_map(analysis: Analysis, key: str, *, chosen: Finding | None = None, 
             y=[y[k]],
             mode="markers",
             name="chosen finding",
+            showlegend=False,
             hoverinfo="skip",
             marker={"symbol": "circle-open", "size": 26, "color": INK[mode], "line": {"width": 3}},
         )
@@ -89,7 +92,7 @@ def circuit_map(analysis: Analysis, key: str, *, chosen: Finding | None = None, 
     figure.update_xaxes(title="m", showgrid=False, zeroline=False, nticks=6)
     figure.update_yaxes(scaleanchor="x", showgrid=False, zeroline=False, nticks=5)
     styled(figure, height=HEIGHT_PX, mode=mode)
-    return figure.update_layout(margin={"t": 30, "r": 0, "l": 40, "b": 35})
+    return figure.update_layout(margin={"t": 52, "r": 0, "l": 40, "b": 35})
 
 
 def _most(analysis: Analysis, values: np.ndarray) -> np.ndarray:
@@ -103,9 +106,7 @@ def _most(analysis: Analysis, values: np.ndarray) -> np.ndarray:
         lap = distance[start:stop] - distance[start]
         place[start:stop] = (PLACES * lap / (lap[-1] or 1.0)).astype(int).clip(max=PLACES - 1)
     told = np.flatnonzero((place >= 0) & np.isfinite(values))
-    by_place = told[np.lexsort((values[told], place[told]))]
-    last = np.flatnonzero(np.diff(place[by_place], append=PLACES))
-    return by_place[last]
+    return pd.Series(values[told], index=told).groupby(place[told]).idxmax().to_numpy()
 
 
 def _line(analysis: Analysis) -> slice:

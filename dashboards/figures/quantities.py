@@ -10,7 +10,7 @@ from analyzer.analysis import Analysis
 from analyzer.channels import CHANNELS
 from analyzer.units import QUANTITIES as UNITS
 from analyzer.units import STANDARD_GRAVITY_M_S2
-from dashboards.figures.rear_once import rear_of
+from dashboards.figures.once import rear_of
 
 Part = Callable[[Analysis, slice], np.ndarray]  # values of some samples, NaN where nothing can be said
 ALL = slice(None)

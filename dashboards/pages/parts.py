@@ -10,13 +10,18 @@ from analyzer.analysis import Analysis
 from analyzer.report.figures.theme import CONFIG
 from analyzer.report.words import PARAMETER_NAMES, interval_words
 
+CLEAR = "rgba(0,0,0,0)"
+NOT_YET = {
+    "layout": {"xaxis": {"visible": False}, "yaxis": {"visible": False}, "paper_bgcolor": CLEAR, "plot_bgcolor": CLEAR}
+}
+
 
 def chart(
     chart_id: str, read: str, *, figure: go.Figure | None = None, label: str, section: str | None = None
 ) -> html.Div:
     """A chart with the sentence that says how to read it, and a link to the section of the guide that says more."""
     more = [] if section is None else [" ", in_guide(section, f"More about the {label}")]
-    graph = dcc.Graph(id=chart_id, config=CONFIG, **({"figure": figure} if figure is not None else {}))
+    graph = dcc.Graph(id=chart_id, config=CONFIG, figure=NOT_YET if figure is None else figure)
     said = html.P([read, *more], className="read", id=f"{chart_id}-read")
     return html.Div([html.Div(graph, role="group", **{"aria-label": label}), said])
 

@@ -41,12 +41,17 @@ def wait_for_charts(page):
 
 def wait_until(page, expression):
     """`expression` true in the page; asked from here, because the page's policy forbids it to evaluate text."""
+    wait_for(page, lambda: page.evaluate(expression), expression)
+
+
+def wait_for(page, condition, words):
+    """`condition()` true here, while the page goes on."""
     until = time.monotonic() + PATIENCE_S
     while time.monotonic() < until:
-        if page.evaluate(expression):
+        if condition():
             return
         page.wait_for_timeout(50)
-    pytest.fail(f"never true: {expression}")
+    pytest.fail(f"never true: {words}")
 
 
 def wait_for_stretch(page, moment):
@@ -81,10 +86,7 @@ class Held:
 
     def wait_for(self, count):
         """Until `count` answers are held."""
-        until = time.monotonic() + PATIENCE_S
-        while len(self.routes) < count:
-            assert time.monotonic() < until, f"{len(self.routes)} of {count} asked for"
-            self._page.wait_for_timeout(20)
+        wait_for(self._page, lambda: len(self.routes) >= count, f"asked for {count} times")
 
     def let_go(self):
         """Newest first, the order that does most harm; from now on nothing is held."""

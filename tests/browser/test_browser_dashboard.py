@@ -14,6 +14,7 @@ from browser.driving import (
     choose,
     result_of,
     upload_and_analyse,
+    wait_for,
     wait_for_charts,
     wait_for_stretch,
     wait_until,
@@ -54,6 +55,7 @@ def test_picking_moves_map_traces_and_lock_plot(run_page, address):
     wait_for_stretch(page, other["start_s"])
     wait_until(page, PLOT.format("map") + ".data.some(d => d.name === 'chosen finding')")
     page.locator(".finding").nth(index).and_(page.locator("[aria-pressed=true]")).wait_for()
+    assert page.evaluate("document.activeElement.getAttribute('aria-pressed')") == "true"  # the keyboard is still there
 
 
 def test_a_click_in_the_lock_plot_goes_to_the_corner(run_page):
@@ -188,8 +190,7 @@ def test_a_run_is_removed_after_a_warning_only(open_page, tmp_path):
     said = []
     page.once("dialog", lambda d: (said.append(d.message), d.dismiss()))
     line.get_by_role("button", name="remove mistake.csv").click()
-    while not said:
-        page.wait_for_timeout(50)
+    wait_for(page, lambda: said, "asked whether sure")
     assert "mistake.csv" in said[0] and "cannot be undone" in said[0]
     page.reload()
     line.wait_for()

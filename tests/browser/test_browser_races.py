@@ -1,7 +1,17 @@
 """What is asked for while an answer is under way is not lost: Dash drops the answer of what is asked again."""
 
 import pytest
-from browser.driving import DARK_INK, PLOT, Held, choose, result_of, upload_and_analyse, wait_for_stretch, wait_until
+from browser.driving import (
+    DARK_INK,
+    PLOT,
+    Held,
+    choose,
+    result_of,
+    upload_and_analyse,
+    wait_for,
+    wait_for_stretch,
+    wait_until,
+)
 
 RESIZED = PLOT.format("traces") + ".emit('plotly_relayout', {autosize: true, width: 1234})"
 
@@ -113,6 +123,7 @@ def test_words_of_a_drag(run_page):
 def test_the_list_of_runs_is_not_asked_for_again_before_it_has_come(open_page):
     page = open_page()
     page.locator("#sample").wait_for()
+    page.evaluate("(now => { Date.now = () => now; })(Date.now())")  # after ten seconds it would ask again
     held = Held(page, "..run-list.children...runs-answered.data..")
     held.wait_for(1)
     counted(page, "tick")
@@ -136,8 +147,7 @@ def test_a_click_on_remove_outlives_a_redrawn_list(open_page, analysed):
     with page.expect_response(lambda r: "runs-answered" in (r.request.post_data or "")):
         pass
     held.let_go()
-    while not said:
-        page.wait_for_timeout(20)
+    wait_for(page, lambda: said, "asked whether sure")
     assert "driver.parquet" in said[0]
 
 

@@ -8,10 +8,10 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from dashboards.figures import rear_once
+from dashboards.figures import once
 from dashboards.figures.circuit_map import PLACES, circuit_map
 from dashboards.figures.lock_view import lock_view
-from dashboards.figures.rear_once import rear_of
+from dashboards.figures.once import rear_of
 from dashboards.figures.traces import POINTS, View, traces
 from dashboards.pages.picking import view_of
 
@@ -67,7 +67,7 @@ def test_rear_axle_is_worked_out_once_an_analysis_and_never_stale(analysis):
     key = id(other)
     del other
     gc.collect()
-    assert key not in rear_once._known
+    assert key not in once._known
 
 
 def test_a_standing_car_is_drawn_by_distance_too(analysis):

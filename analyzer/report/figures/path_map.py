@@ -54,7 +54,7 @@ def path_map(analysis: Analysis) -> go.Figure:
             "cmax": top,
             "colorscale": SCALE,
             "size": 4 + 9 * np.clip(slip[known] / top, 0, 1),
-            "line": {"width": 0},
+            "line": {"width": 0.6, "color": GREY},  # the scale begins as dark as a dark page
             "colorbar": {
                 "ticksuffix": " % slip",  # a title would lie over the axis where the chart is low, on paper
                 "nticks": 4,
