@@ -191,7 +191,9 @@ def analyze_session(
     steady = steady_samples_of_all(samples, [len(s.own_corners) for s in stretches])
     agreement = None
     if predicted is not None:
-        diagnosis = diagnose(steady_means(steady, estimate), estimate, predicted, setup)
+        # a guessed load transfer bends the curve like other parts would, so no part may be named for it
+        guessed = car.rear_load_transfer_fraction is None
+        diagnosis = None if guessed else diagnose(steady_means(steady, estimate), estimate, predicted, setup)
         agreement = replace(agree(estimate, predicted), diagnosis=diagnosis)
     trend = lock_trend(signals, corners, laps, steady, estimate)
     of_the_session = find_of_the_session(signals, trend, agreement)
