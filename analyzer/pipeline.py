@@ -17,9 +17,10 @@ from analyzer.errors import CannotTell
 from analyzer.findings.chatter import chatter_of_all
 from analyzer.findings.find_all import find_all, find_in
 from analyzer.findings.of_the_session import find_of_the_session
-from analyzer.lockcurve.fit import fit, make_problem
+from analyzer.lockcurve.fit import fit
 from analyzer.lockcurve.observations import rows_step
 from analyzer.lockcurve.pooled import pooled
+from analyzer.lockcurve.session_problem import session_problem
 from analyzer.lockcurve.session_state import session_state
 from analyzer.lockcurve.summarise import summarise
 from analyzer.lockcurve.uncertainty import spread
@@ -36,7 +37,6 @@ from analyzer.stretches import Stretches, passes_of_all
 from analyzer.trends.lock_trend import lock_trend
 from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.car import Car, load_car
-from analyzer.vehicle.parameters import priors
 from analyzer.vehicle.state import AxleState
 
 Progress = Callable[[str, float], None]  # (what is being done, share done 0 to 1)
@@ -156,8 +156,7 @@ def analyze_session(
     clock.lap("laps and corners")
     progress("fitting tyre and lock curve", 0.4)
     observed = pooled((s.observed, s.block.own) for s in stretches)
-    nuisance = priors(car, has_gyro=signals.has_gyro, long_bias_sd_m_s2=signals.long_bias_sd_m_s2)
-    problem = make_problem(observed, car, nuisance)
+    problem = session_problem(signals, observed, car)
     if len(problem.inputs) < 40:
         raise CannotTell(
             f"{recording.name}: only {len(problem.inputs) / 20:.1f} s of driving off the brakes with trusted wheel "
@@ -192,7 +191,9 @@ def analyze_session(
     steady = steady_samples_of_all(samples, [len(s.own_corners) for s in stretches])
     agreement = None
     if predicted is not None:
-        diagnosis = diagnose(steady_means(steady, estimate), estimate, predicted, setup)
+        # a guessed load transfer bends the curve like other parts would, so no part may be named for it
+        guessed = car.rear_load_transfer_fraction is None
+        diagnosis = None if guessed else diagnose(steady_means(steady, estimate), estimate, predicted, setup)
         agreement = replace(agree(estimate, predicted), diagnosis=diagnosis)
     trend = lock_trend(signals, corners, laps, steady, estimate)
     of_the_session = find_of_the_session(signals, trend, agreement)

@@ -2,7 +2,7 @@
 
 Kept: path, speed, steer and throttle, and with them the ground speed under each rear wheel, the wheel loads, the
 lateral force of the axle and the torque that came to the differential. Rows are those of the fit (about 20 Hz), in
-corners and a second on both sides of them; straights have no inside wheel.
+corners and a second on both sides of them, or from before a slide that was under way; straights have no inside wheel.
 """
 
 from dataclasses import dataclass, fields, replace
@@ -16,6 +16,7 @@ from analyzer.vehicle.axle import AxleInputs, solve, tyre_figures
 from analyzer.vehicle.car import Car
 
 AROUND_S = 1.0  # before and after a corner: the axle settles from its start, and slides end on the straight
+MOST_BACK_S = 6.0  # how far back a pass may begin for a slide that is under way before its corner
 # Engine with flywheel, and the ratio that it turns the case through where the log has no engine speed. Common practice,
 # no source.
 ENGINE_INERTIA_KG_M2 = 0.13
@@ -31,7 +32,7 @@ class Passes:
     ----------
     row : (P, L) row of the fit for each pass and step, longest pass first; a shorter one repeats its last row.
     length : (P,) steps of each pass.
-    there : (P, L) bool, not such a repeat, and the log is valid there.
+    there : (P, L) bool, not such a repeat, both wheels have gripped before, and the log is valid there.
     step_s : time between rows.
     """
 
@@ -81,9 +82,10 @@ def corner_passes(analysis: Analysis, observed: Observations) -> Passes:
     """Rows of every corner pass of a session."""
     signals = analysis.signals
     around = round(AROUND_S * signals.rate_hz)
+    grips = signals.valid & (np.maximum(analysis.axle.use_left, analysis.axle.use_right) <= 1.0)
     spans = [
-        np.flatnonzero((observed.index >= c.start - around) & (observed.index < c.stop + around))
-        for c in analysis.corners
+        np.flatnonzero((observed.index >= start) & (observed.index < c.stop + around))
+        for c, start in zip(analysis.corners, _starts(analysis, grips, around), strict=True)
     ]
     spans = sorted((rows for rows in spans if len(rows)), key=len, reverse=True)
     longest = len(spans[0])
@@ -93,8 +95,22 @@ def corner_passes(analysis: Analysis, observed: Observations) -> Passes:
     first = np.zeros(own.shape, bool)
     first.flat[np.unique(np.where(own, row, -1), return_index=True)[1]] = True
     step = observed.index[1] - observed.index[0]
-    there = own & first & signals.valid[observed.index[row]]
+    # a slide that the log shows no beginning of is nobody's: every build would be given it
+    begun = np.maximum.accumulate(grips[observed.index[row]], axis=1)
+    there = own & first & begun & signals.valid[observed.index[row]]
     return Passes(row, own.sum(axis=1), there, float(step / signals.rate_hz))
+
+
+def _starts(analysis: Analysis, grips: np.ndarray, around: int) -> list[int]:
+    """First sample of each pass: `around` before the corner, or where both wheels last gripped (n,) before a slide that
+    was under way there; a pass that began with a wheel spinning would give every build that spin."""
+    farthest, calm = round(MOST_BACK_S * analysis.signals.rate_hz), np.flatnonzero(grips)
+    starts = []
+    for corner in analysis.corners:
+        start = max(corner.start - around, 0)
+        before = calm[np.searchsorted(calm, start, side="right") - 1] if len(calm) and calm[0] <= start else start
+        starts.append(int(before) if start - before <= farthest else start)
+    return starts
 
 
 def case_inertia_kg_m2(analysis: Analysis, observed: Observations) -> np.ndarray:

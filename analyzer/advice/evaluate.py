@@ -8,10 +8,10 @@ from analyzer.advice.demand import Demand, Passes, corner_passes, demand, side_b
 from analyzer.advice.outcomes import Outcomes, Rows, outcomes, rows_of
 from analyzer.advice.replay import Replayed, replay
 from analyzer.analysis import Analysis
-from analyzer.lockcurve.fit import Fit, fit, make_problem
+from analyzer.lockcurve.fit import Fit, fit
 from analyzer.lockcurve.observations import Observations, observe
+from analyzer.lockcurve.session_problem import session_problem
 from analyzer.lockcurve.uncertainty import Spread, spread
-from analyzer.vehicle.parameters import priors
 
 NAMES = tuple(f.name for f in fields(Outcomes))
 DRAWS = 32
@@ -56,9 +56,7 @@ class Session:
 def session_of(analysis: Analysis) -> Session:
     """Fit an analysed log again, for the draws of tyre and car that a replay needs."""
     observed = observe(analysis.signals, analysis.corners, analysis.car)
-    signals = analysis.signals
-    nuisance = priors(analysis.car, has_gyro=signals.has_gyro, long_bias_sd_m_s2=signals.long_bias_sd_m_s2)
-    fitted = fit(make_problem(observed, analysis.car, nuisance))
+    fitted = fit(session_problem(analysis.signals, observed, analysis.car))
     passes = corner_passes(analysis, observed)
     best = demand(value=fitted.problem.values(fitted.theta), analysis=analysis, observed=observed, passes=passes)
     rows = rows_of(analysis, observed, passes)

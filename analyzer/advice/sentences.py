@@ -28,17 +28,23 @@ def change_words(option: Option, fitted: Option) -> str:
     """Spin and moment before and after, with the interval of what is predicted."""
     parts = []
     for name, words, unit, digits in (
-        ("inside_spin_s", "Inside spin", "s", 1),
+        ("inside_spin_s", "inside spin", "s", 1),
         ("both_spin_s", "both-wheel spin", "s", 1),
         ("coast_moment_Nm", "moment against the turn off the throttle", "N.m", 0),
         ("snap_Nm_s", "its rise as the throttle opens", "N.m/s", -2),
     ):
         now, then = fitted.outcome[name], option.outcome[name]
-        if now.value is None or (name == "both_spin_s" and max(now.value, then.value) < 0.05):
+        none = 0.5 * 10.0**-digits
+        if now.value is None or (name == "both_spin_s" and max(now.value, then.value) < none):
+            continue
+        if max(now.value, then.value) < none:
+            risk = then.upper is not None and then.upper >= none
+            parts.append(f"no {words}, now or then" + (f" (at most {_plain(then.upper, digits)} {unit})" * risk))
             continue
         span = "" if then.lower is None else f" ({_plain(then.lower, digits)} to {_plain(then.upper, digits)})"
         parts.append(f"{words} from {_plain(now.value, digits)} to {_plain(then.value, digits)}{span} {unit}")
-    return ", ".join(parts)
+    text = ", ".join(parts)
+    return text[:1].upper() + text[1:]
 
 
 def _plain(value: float, digits: int) -> str:
@@ -69,6 +75,13 @@ def _cost_words(option: Option) -> str:
         )
         if (option.change[name].lower or 0.0) > choose.KEEPS * (option.outcome[name].value or 0.0)
     ]
+    spin = option.outcome["inside_spin_s"]
+    if (
+        spin.upper is not None
+        and spin.value + choose.KEEPS_SPIN_S < spin.upper
+        and option.change["inside_spin_s"].upper > choose.KEEPS_SPIN_S
+    ):
+        costs.append(f"It may spin the inside wheel, for up to {spin.upper:.1f} s in these laps.")
     return "".join(f" {words}" for words in costs)
 
 

@@ -23,6 +23,8 @@ from analyzer.pipeline import Progress, analyze
 
 PARAMETERS = {"preload_Nm": "preload", "drive_slope": "drive", "drive_hold_Nm": "drive", "coast_slope": "coast"}
 CURVE_POINTS = 41
+HOLD_WEAR_SHARE = 0.1  # ring springs lose about so much of their force by wear and heat; common practice, no source
+LEAST_HOLD_TIE_Nm = 3.0
 
 
 @dataclass(frozen=True)
@@ -181,22 +183,27 @@ def compare_runs(
                 f"the rear axle never slipped in the runs {words} the change, so they carry only a bound on the lock "
                 "curve; a change cannot be told. Give runs with tighter corners or more throttle in them."
             )
-    hold_change = None if ring_springs_changed else _hold_change_Nm(before, after)
-    joint = fit_jointly(logs, hold_change_Nm=hold_change, one_tyre=not seen.grip_differs)
+    joint = fit_jointly(
+        logs,
+        tied=not ring_springs_changed,
+        tie_sd_Nm=_hold_tie_Nm(before, after),
+        one_tyre=not seen.grip_differs,
+        alike=not seen.other_circuit,
+    )
     low, high = joint.torque_span_Nm
     torque = np.linspace(low, high, CURVE_POINTS) if high > low else np.array([])
     at = [model.locking_torque_Nm(joint.draws[:, s, :, None], torque) for s in (0, 1)]
     middle = model.locking_torque_Nm(joint.curves[1], torque) - model.locking_torque_Nm(joint.curves[0], torque)
     views = [shared_view(run, k, joint, match) for k, (run, match) in enumerate(zip(runs, matches, strict=True))]
     phases = phase_changes(views)
-    mass = runs[0].analysis.car.mass_kg
+    car = runs[0].analysis.car
     return Comparison(
         runs=tuple(runs),
         joint=joint,
         curves=(side_estimate(joint, 0), side_estimate(joint, 1)),
         change={name: _parameter_change(name, side, joint) for name, side in PARAMETERS.items()},
         predicted_change=_predicted_change(before, after),
-        sides={side: side_change(side, joint, mass_kg=mass, before=before, after=after) for side in SIDES},
+        sides={side: side_change(side, joint, car=car, before=before, after=after) for side in SIDES},
         torque_Nm=torque,
         locking_change_Nm=np.vstack([middle, np.percentile(at[1] - at[0], [2.5, 97.5], axis=0)]),
         expected_locking_change_Nm=_expected_curve(before, after, torque),
@@ -214,13 +221,16 @@ def _parameter_change(name: str, side: str, joint: JointFit) -> Interval:
     return interval(float(joint.curves[1, i] - joint.curves[0, i]), joint.draws[:, 1, i] - joint.draws[:, 0, i])
 
 
-def _hold_change_Nm(before: PredictedLockCurve | None, after: PredictedLockCurve | None) -> tuple[float, float]:
-    """Size of the change of hold-off that the setup files speak of, on drive and on coast."""
+def _hold_tie_Nm(before: PredictedLockCurve | None, after: PredictedLockCurve | None) -> tuple[float, float] | None:
+    """How far apart the hold-offs may be, on drive and on coast, where both setup files state them: by what they differ
+    and by wear and heat. Where the hold-off went is left to the logs."""
     if before is None or after is None:
-        return 0.0, 0.0
+        return None
+    pairs = ((before.drive_hold_Nm, after.drive_hold_Nm), (before.coast_hold_Nm, after.coast_hold_Nm))
+    if not all(hold for pair in pairs for hold in pair):  # a data sheet does not say where the ramps begin
+        return None
     drive, coast = (
-        0.0 if None in pair else abs(pair[1] - pair[0])
-        for pair in ((before.drive_hold_Nm, after.drive_hold_Nm), (before.coast_hold_Nm, after.coast_hold_Nm))
+        float(np.hypot(max(HOLD_WEAR_SHARE * max(pair), LEAST_HOLD_TIE_Nm), pair[1] - pair[0])) for pair in pairs
     )
     return drive, coast
 

@@ -15,13 +15,22 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import stats
 
-from analyzer.comparison.joint import CURVE, JointFit, fit_jointly, form_error
+from analyzer.comparison.joint import (
+    CURVE,
+    SLOPE_CHANGE_LOG_SD,
+    JointFit,
+    few_corners,
+    fit_jointly,
+    form_error,
+    prior_root,
+)
 from analyzer.comparison.runs import Run
-from analyzer.comparison.sides import MARGIN_SHARE, MARGIN_Nm_PER_KG, interval, level_Nm, side_torques
+from analyzer.comparison.sides import MARGIN_SHARE, interval, least_margin_Nm, level_Nm, side_torques
 from analyzer.comparison.together import corner_matches, joint_logs
 from analyzer.errors import CannotTell, InputError
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval
+from analyzer.vehicle.car import Car
 
 SIDE_OF = {"preload": "preload", "drive_slope": "drive", "coast_slope": "coast"}
 LEAST_LAPS = 2  # one lap shows no scatter
@@ -97,8 +106,8 @@ def plan(runs: list[Run], changes: list[str]) -> tuple[PlannedChange, ...]:
     later = tuple(replace(log, side=1, source=("later", log.source)) for log in now)
     joint = fit_jointly((*now, *later))
     laps = sum(r.lap_count for r in runs)
-    mass = runs[0].analysis.car.mass_kg
-    return tuple(_planned(joint, *one, laps=laps, mass_kg=mass) for one in asked)
+    car = runs[0].analysis.car
+    return tuple(_planned(joint, *one, laps=laps, car=car) for one in asked)
 
 
 def _parsed(text: str) -> tuple[str, str]:
@@ -111,12 +120,12 @@ def _parsed(text: str) -> tuple[str, str]:
     return match[1], match[2] + match[3]
 
 
-def _planned(joint: JointFit, parameter: str, size: str, *, laps: float, mass_kg: float) -> PlannedChange:
+def _planned(joint: JointFit, parameter: str, size: str, *, laps: float, car: Car) -> PlannedChange:
     side = SIDE_OF[parameter]
     index = model.NAMES.index("preload_Nm" if parameter == "preload" else parameter)
     curve = joint.curves[0]
     step = float(size.rstrip("%")) * (curve[index] / 100 if size.endswith("%") else 1.0)
-    margin = MARGIN_Nm_PER_KG * mass_kg
+    margin = least_margin_Nm(car)
     level = interval(float(curve[index]), joint.draws[:, 0, index])
     torque = side_torques(side, joint)
     if torque is None:
@@ -132,10 +141,14 @@ def _planned(joint: JointFit, parameter: str, size: str, *, laps: float, mass_kg
     still_sd = float(np.std(still[:, 1] - still[:, 0]))
     margin = max(MARGIN_SHARE * float(levels[0]), margin)
     parts = {n: _variances(joint, side, torque, n / laps) for n in range(LEAST_LAPS, MOST_LAPS + 1)}
-    errors = {n: float(np.sqrt(sum(p.values()) + form_sd**2)) for n, p in parts.items()}
-    unchanged = {n: float(np.sqrt(sum(p.values()) + still_sd**2)) for n, p in parts.items()}
-    enough = next((n for n, sd in errors.items() if abs(change) >= TOLD_APART * sd), None)
+    # a slope that did not change is fitted as if it had, a little, and that is known to a factor as well
+    factor = 1.0 if side == "preload" else 1.0 + SLOPE_CHANGE_LOG_SD**2
+    errors = {n: float(np.sqrt(factor * sum(p.values()) + form_sd**2)) for n, p in parts.items()}
+    unchanged = {n: float(np.sqrt(factor * sum(p.values()) + still_sd**2)) for n, p in parts.items()}
+    # what the tyre's form makes of a change is a factor: it widens the interval, but not over zero
+    enough = next((n for n, sd in unchanged.items() if abs(change) >= TOLD_APART * sd), None)
     passes = len({c for c in joint.curvature.clusters if c[-1] != "alone"})
+    left = {**parts[MOST_LAPS], "tyre form": still_sd**2}
     last = {**parts[MOST_LAPS], "tyre form": form_sd**2}
     total = sum(last.values())
     return PlannedChange(
@@ -145,7 +158,7 @@ def _planned(joint: JointFit, parameter: str, size: str, *, laps: float, mass_kg
         level=level,
         change_Nm=change,
         laps=enough,
-        reason=None if enough else _floor_words(max(last, key=last.__getitem__)),
+        reason=None if enough else _floor_words(max(left, key=left.__getitem__)),
         passes=None if enough is None else enough * passes,
         no_change_laps=next((n for n, sd in unchanged.items() if margin >= NO_CHANGE * sd), None),
         margin_Nm=margin,
@@ -178,8 +191,9 @@ def _variances(joint: JointFit, side: str, torque: np.ndarray, times: float) -> 
     weights[-2 * CURVE : -CURVE] = -_slope_of_level(side, joint.curves[0], torque)
     weights[-CURVE:] = _slope_of_level(side, joint.curves[1], torque)
     influence = np.linalg.solve(times * curvature.data + curvature.information, weights)
-    found = {"scatter of corner passes": times * _scatter(joint, influence)}
-    root = np.linalg.cholesky(curvature.information).T @ influence
+    corners = len(set(curvature.clusters))
+    found = {"scatter of corner passes": times * _scatter(joint, influence) * few_corners(corners) ** 2}
+    root = prior_root(curvature.information, curvature.names) @ influence
     for (name, group), part in zip(curvature.names, root, strict=True):
         source = "hold-off" if group == "lock_curve" else f"{group}: {name}"
         found[source] = found.get(source, 0.0) + float(part**2)

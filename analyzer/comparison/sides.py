@@ -4,6 +4,10 @@ The sides are judged by quantities that the logs know. Preload, slope and hold-o
 the change of locking torque at no input torque, and the change of what the ramps add to it, mean over the input torques
 at which both sides slipped, are told much better than any of the three.
 
+What matters is what the driver can feel: locking torque is a moment against the turn, which the front tyres pay for. A
+change below a fifth of what the findings call understeer of the differential, 0.6 % of the front tyres' side force at
+1 g, is a few tenths of a degree at the steering wheel.
+
 "No change" is a claim of its own, and the absence of a proof of change is not one. It is said only when the change lies
 within a margin of what nobody would act on: two one-sided tests at 5 %, that is the 90 % interval inside the margin.
 
@@ -19,14 +23,16 @@ import numpy as np
 
 from analyzer.comparison.joint import JointFit
 from analyzer.differential.predicted import NORMAL_95, PredictedLockCurve
+from analyzer.findings.coast_understeer import LEAST_FRONT_SHARE
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval
 from analyzer.report.words import signed
+from analyzer.units import STANDARD_GRAVITY_M_S2
+from analyzer.vehicle.car import Car
 
 SIDES = ("preload", "drive", "coast")
-MARGIN_SHARE = 0.20  # of the level before: a spring or ramp step smaller than this is hardly felt; common practice
-# N.m of locking torque per kg of car, also common practice, no source: on 1180 kg 30 N.m, about 70 N.m of yaw moment
-MARGIN_Nm_PER_KG = 0.025
+MARGIN_SHARE = 0.20  # of the level before: the smallest step that shops' springs and ramps come in; common practice
+MARGIN_OF_UNDERSTEER = 0.2  # of what the findings call understeer of the differential, a share of the front side force
 LEAST_SPAN_SHARE = 0.05  # of the largest torque: a side on which both runs slipped over less says nothing
 STEPS = 20
 SIDE_WORDS = {"preload": "Preload", "drive": "What the ramps add on drive", "coast": "What the ramps add on coast"}
@@ -59,6 +65,19 @@ class SideChange:
     torque_Nm: np.ndarray
 
 
+def least_margin_Nm(car: Car) -> float:
+    """Change of locking torque (N.m) that nobody would act on, whatever the level.
+
+    Notes
+    -----
+    M = N 2 R/t with the moment N = share * m g (front weight share) L, which takes `share` of the front side force at
+    1 g.
+    """
+    front_N = car.mass_kg * STANDARD_GRAVITY_M_S2 * car.front_weight_fraction
+    moment = MARGIN_OF_UNDERSTEER * LEAST_FRONT_SHARE * front_N * car.wheelbase_m
+    return moment * 2 * car.rear_rolling_radius_m / car.rear_track_m
+
+
 def side_torques(side: str, joint: JointFit) -> np.ndarray | None:
     """Input torques (n,) that a side's mean is over; None where both runs slip over too little of it."""
     if side == "preload":
@@ -83,7 +102,7 @@ def side_change(
     side: str,
     joint: JointFit,
     *,
-    mass_kg: float,
+    car: Car,
     before: PredictedLockCurve | None,
     after: PredictedLockCurve | None,
 ) -> SideChange:
@@ -94,7 +113,7 @@ def side_change(
     before, after : predicted from the setup files; both or neither.
     """
     torque = side_torques(side, joint)
-    floor = MARGIN_Nm_PER_KG * mass_kg
+    floor = least_margin_Nm(car)
     if torque is None:
         nothing = Interval(None, None, None, "the runs do not both slip on this side")
         sentence = f"On {side} the runs do not both slip, so nothing can be told."

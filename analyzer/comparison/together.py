@@ -12,12 +12,13 @@ from analyzer.comparison.runs import Run
 from analyzer.findings.find_all import find_all, find_in
 from analyzer.findings.finding import Finding
 from analyzer.lockcurve.estimate import LockCurveEstimate
-from analyzer.lockcurve.fit import Fit, make_problem
+from analyzer.lockcurve.fit import Fit
+from analyzer.lockcurve.session_problem import session_problem
 from analyzer.lockcurve.session_state import session_state
 from analyzer.lockcurve.summarise import summarise
 from analyzer.lockcurve.uncertainty import Spread
 from analyzer.phase_results import phase_results
-from analyzer.vehicle.parameters import Prior, priors
+from analyzer.vehicle.parameters import Prior
 
 LEAST_LEFT_RIGHT_SD = 1e-4  # wear and heat change the rolling radii by this against each other within a run
 
@@ -69,7 +70,8 @@ def joint_logs(runs: list[Run], matches: list[CornerMatch], *, paired: bool) -> 
     logs = []
     for k, (run, match) in enumerate(zip(runs, matches, strict=True)):
         car, corners = run.analysis.car, run.analysis.corners
-        problem = make_problem(run.observed(), car, _priors(run, has_gyro))
+        problem = session_problem(run.analysis.signals, run.observed(), car, has_gyro=has_gyro)
+        problem = replace(problem, priors=_with_own_straights(run, problem.priors))
         clusters: list[tuple] = []
         for group in np.unique(problem.group):
             corner = corners[group].number if group < len(corners) else None
@@ -81,14 +83,12 @@ def joint_logs(runs: list[Run], matches: list[CornerMatch], *, paired: bool) -> 
     return tuple(logs)
 
 
-def _priors(run: Run, has_gyro: bool) -> tuple[Prior, ...]:
+def _with_own_straights(run: Run, nuisance: tuple[Prior, ...]) -> tuple[Prior, ...]:
     """Priors of a run, with the left-right calibration as sure as the run's own straights make it.
 
     In a single fit a left-right error is one of many; between two runs it is among the largest that do not cancel.
     """
-    signals = run.analysis.signals
-    nuisance = priors(run.analysis.car, has_gyro=has_gyro, long_bias_sd_m_s2=signals.long_bias_sd_m_s2)
-    found = [s.standard_deviation for s in signals.calibration if s.code == "rear_wheel_scale"]
+    found = [s.standard_deviation for s in run.analysis.signals.calibration if s.code == "rear_wheel_scale"]
     if not found or found[0] is None:
         return nuisance
     deviation = float(np.hypot(found[0] / 100, LEAST_LEFT_RIGHT_SD))

@@ -32,8 +32,9 @@ HOW_TO_READ = (
     "Both sides are fitted with one car and one tyre, so what is wrong with those is wrong alike in both and leaves "
     "the change alone. Preload is the locking torque at no input torque; drive and coast are what the ramps add to it, "
     "mean over the input torques at which both sides slipped. 'No change that matters' is said only when the change "
-    "lies within the margin (20 % of the level before, at least 0.025 N.m per kg of car; common practice, no source) "
-    "with 95 % confidence to either side; when the logs cannot say so, it 'cannot be told'. "
+    "lies, with 95 % confidence to either side, within the margin: 20 % of the level before, but at least what takes "
+    "0.6 % of the front tyres' side force at 1 g, a few tenths of a degree at the steering wheel; when the logs "
+    "cannot say so, it 'cannot be told'. "
     "The ramps are taken to begin to clamp where they did before, unless setup files or --ring-springs-changed say "
     "otherwise: the logs alone cannot tell another ring spring from less preload and less on drive."
 )

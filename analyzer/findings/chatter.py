@@ -157,11 +157,17 @@ def _tremble(rear: RearAxle) -> _Tremble | str:
 
 
 def _amplitude(values: np.ndarray, rate_hz: float, high_hz: float) -> np.ndarray:
-    """(n,) root mean square within the band over a sliding window."""
+    """(n,) root mean square within the band over a sliding window, of the quieter of its halves.
+
+    A gear change, a lock-up or a kerb shakes the wheels once and is in one half only; what sticks and slips goes on.
+    """
     sections = signal.butter(4, [LOWEST_HZ, high_hz], btype="bandpass", fs=rate_hz, output="sos")
     within = signal.sosfiltfilt(sections, values)
-    mean = ndimage.uniform_filter1d(within**2, size=max(3, round(WINDOW_S * rate_hz)), mode="nearest")
-    return np.sqrt(np.maximum(mean, 0.0))  # a running sum leaves rounding below zero
+    half = max(3, round(WINDOW_S / 2 * rate_hz))
+    mean = ndimage.uniform_filter1d(within**2, size=half, mode="nearest")
+    apart = np.pad(mean, half // 2, mode="edge")
+    quieter = np.minimum(apart[: len(mean)], apart[len(apart) - len(mean) :])
+    return np.sqrt(np.maximum(quieter, 0.0))  # a running sum leaves rounding below zero
 
 
 def _background(amplitude: np.ndarray, speed_m_s: np.ndarray, straight: np.ndarray, by_speed: np.ndarray) -> np.ndarray:

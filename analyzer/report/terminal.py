@@ -144,8 +144,8 @@ def _print_agreement(analysis: Analysis, console: Console) -> None:
         return  # said in the answer
     console.print(Text("\nAgainst the setup sheet", style="bold"))
     console.print(Text(f"Overall: {VERDICT_WORDS[agreement.verdict]}."))
-    for side in agreement.by_side:
-        console.print(Text(f"  {agreement.sentences[side]}"))
+    for sentence in dict.fromkeys(agreement.sentences[side] for side in agreement.by_side):  # a spool's are alike
+        console.print(Text(f"  {sentence}"))
     if agreement.diagnosis is not None:
         console.print(Text("What would explain it: " + agreement.diagnosis.sentence))
         if agreement.diagnosis.explanations:

@@ -101,9 +101,9 @@ def explanation_cells(explanation: Explanation) -> tuple[str, str, str]:
         better = f"{min(1 / max(times, 1e-9), MOST_TIMES):.0f} times worse" if times < 0.67 else "no better"
     figure = ""
     if explanation.value is not None:
-        digits, unit = (0, " N.m") if explanation.unit == "Nm" else (2, " of the file's")
+        before, digits, unit = ("", 0, " N.m") if explanation.unit == "Nm" else ("file × ", 2, "")
         span = " to ".join(number(v, digits) for v in (explanation.lower, explanation.upper))
-        figure = f"{number(explanation.value, digits)} ({span}){unit}"
+        figure = f"{before}{number(explanation.value, digits)} ({span}){unit}"
     return EXPLANATION_NAMES[explanation.kind], better, figure
 
 
@@ -233,12 +233,12 @@ def _events(analysis: Analysis) -> str:
     else:
         text = "No inside-wheel spin was found."
     if understeer:
-        text += f" Off the throttle it held the car from turning {_times(len(understeer))}."
+        text += f" Off the throttle the differential held the car from turning ({_times(len(understeer))})."
     return text
 
 
 def _where(findings: list[Finding]) -> str:
-    """Where it happened most, all corners that share the first place named, three at most."""
+    """Where it happened most; nothing where more than three corners share the first place or it is only once."""
     count = Counter(f.corner for f in findings if f.corner is not None)
     most = max(count.values(), default=0)
     first = [corner for corner, times in sorted(count.items()) if times == most]
@@ -247,6 +247,8 @@ def _where(findings: list[Finding]) -> str:
     words = f"corner{'s' if len(first) > 1 else ''} {_listed([str(corner) for corner in first])}"
     if most * len(first) == len(findings):
         return f" in {words}"
+    if most == 1:
+        return ""
     return f", most often in {words} ({_times(most)}{' each' if len(first) > 1 else ''})"
 
 

@@ -2,9 +2,11 @@
 
     PYTHONPATH=tests python -m comparison.pairs [COUNT [FIRST]]
 
-prints a line a pair, then how often a pair without a change is said to have changed (false alarm), and how often a
-preload 40 % up is said to be up (power). 4 laps a run, cars of 760 to 1500 kg, loggers of 50 to 200 Hz; the tyre is of
-another form than the fitted one, and the car file is wrong by about its stated uncertainty.
+prints, by kind of change, how often each side is said to have changed or not, how often its 95 % interval holds the
+truth, and the spread of the errors over their stated standard deviation. 4 laps a run, cars of 760 to 1500 kg, loggers
+of 50 to 200 Hz; the tyre is of another form than the fitted one, and the car file is wrong by about its stated
+uncertainty. `ramps` are steeper drive ramps with the same ring springs, which then begin to clamp sooner; `rings` are
+other ring springs, and `compare` is told so.
 """
 
 import sys
@@ -13,12 +15,15 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 from accuracy.cases import analysed
 
 from analyzer.analysis import Analysis
 from analyzer.comparison.compare import Comparison, compare_runs
 from analyzer.comparison.runs import Run
+from analyzer.comparison.sides import level_Nm
 from analyzer.errors import InputError
+from analyzer.lockcurve import model
 from analyzer.simulation.circuit import demo_circuit, generated_circuit
 from analyzer.simulation.parameters import LockParameters, SimTyre
 from analyzer.simulation.sensors import Sensors
@@ -26,8 +31,31 @@ from analyzer.simulation.session import simulate_session
 from analyzer.vehicle.car import Car
 
 LAPS = 4
-KINDS = ("same", "preload")
 PRELOAD_FACTOR = 1.4
+RING_SPRINGS_Nm = 50.0  # of hold-off, on 1180 kg
+
+
+def changed(lock: LockParameters, kind: str, size: float) -> LockParameters:
+    """The differential after a change of `kind`; `size` is the car's mass over 1180 kg."""
+    match kind:
+        case "preload":
+            return replace(lock, preload_Nm=PRELOAD_FACTOR * lock.preload_Nm)
+        case "slope":
+            return replace(lock, drive_slope=1.4 * lock.drive_slope)
+        case "ramps":
+            return replace(lock, drive_slope=1.6 * lock.drive_slope, drive_hold_Nm=lock.drive_hold_Nm / 1.6)
+        case "coast":
+            return replace(lock, coast_slope=lock.coast_slope + 0.12)
+        case "rings":
+            more = RING_SPRINGS_Nm * size
+            return replace(lock, drive_hold_Nm=lock.drive_hold_Nm + more, coast_hold_Nm=lock.coast_hold_Nm + more)
+        case "before" | "same":  # another drive, with other sensor errors
+            return lock
+        case _:
+            raise ValueError(f"no change of kind {kind!r}")
+
+
+KINDS = ("same", "preload", "slope", "ramps", "coast", "rings")
 
 
 @dataclass(frozen=True)
@@ -42,10 +70,8 @@ class Pairing:
     number: int
 
     def run(self, kind: str, laps: int = LAPS) -> Analysis:
-        """An analysed run: `before`, `same` (again, another drive and sensor errors) or `preload` (40 % up)."""
-        lock = self.lock
-        if kind == "preload":
-            lock = replace(lock, preload_Nm=PRELOAD_FACTOR * lock.preload_Nm)
+        """An analysed run, `before` or after a change of `kind`."""
+        lock = changed(self.lock, kind, self.car.mass_kg / 1180)
         session = simulate_session(
             car=self.car,
             lock=lock,
@@ -115,10 +141,13 @@ def pairing(number: int) -> Pairing:
     return Pairing(car, car_file, lock, tyre, sensors, number)
 
 
-def compared(pair: Pairing, kinds: tuple[str, ...] = KINDS) -> dict[str, Comparison]:
+def compared(pair: Pairing, kinds: tuple[str, ...] = ("same", "preload")) -> dict[str, Comparison]:
     """The run before against a run of each kind."""
     before = Run(analysis=pair.run("before"), side=0)
-    return {kind: compare_runs([before, Run(analysis=pair.run(kind), side=1)]) for kind in kinds}
+    return {
+        kind: compare_runs([before, Run(analysis=pair.run(kind), side=1)], ring_springs_changed=kind == "rings")
+        for kind in kinds
+    }
 
 
 def false_alarm(comparison: Comparison, *, changed: tuple[str, ...] = ()) -> bool:
@@ -126,32 +155,49 @@ def false_alarm(comparison: Comparison, *, changed: tuple[str, ...] = ()) -> boo
     return any(c.verdict in ("stronger", "weaker") for side, c in comparison.sides.items() if side not in changed)
 
 
+def errors(pair: Pairing, kind: str, comparison: Comparison) -> pd.DataFrame:
+    """A row a figure that has a change: whether the interval holds the truth, the error in standard deviations, and the
+    verdict of a side."""
+    locks = [changed(pair.lock, k, pair.car.mass_kg / 1180) for k in ("before", kind)]
+    curves = np.array([[getattr(lock, name) for name in model.NAMES] for lock in locks])
+    draws, rows = comparison.joint.draws[:, 1] - comparison.joint.draws[:, 0], []
+    for name, change in comparison.change.items():
+        if change.value is not None:
+            i = model.NAMES.index(name)
+            rows.append((name, change, curves[1, i] - curves[0, i], draws[:, i].std(), ""))
+    for side, found in comparison.sides.items():
+        if found.change_Nm.value is not None:
+            levels = level_Nm(side, curves, found.torque_Nm)
+            rows.append((side, found.change_Nm, levels[1] - levels[0], found.standard_error_Nm, found.verdict))
+    return pd.DataFrame(
+        [
+            {"kind": kind, "of": of, "held": c.lower <= true <= c.upper, "z": (c.value - true) / sd, "verdict": verdict}
+            for of, c, true, sd, verdict in rows
+        ]
+    )
+
+
 def main(count: int, first: int) -> None:
-    """Print every pair and the rates."""
-    alarms, told, missed, inside = [], [], [], []
+    """Print the rates by kind and figure."""
+    found, alarms = [], []
     for number in range(first, first + count):
         pair = pairing(number)
         try:
-            found = compared(pair)
+            comparisons = compared(pair, KINDS)
         except InputError as error:  # a car that nobody could keep on the circuit
             print(f"{number}: left out, {error}", flush=True)
             continue
-        true = (PRELOAD_FACTOR - 1) * pair.lock.preload_Nm
-        words = []
-        for kind, comparison in found.items():
-            change = comparison.sides["preload"].change_Nm
-            verdicts = " ".join(f"{c.verdict:12}" for c in comparison.sides.values())
-            words.append(f"{kind}: {change.value:+4.0f} ({change.lower:+5.0f} to {change.upper:+5.0f}) {verdicts}")
-            inside.append(change.lower <= (true if kind == "preload" else 0.0) <= change.upper)
-        alarms.append(false_alarm(found["same"]))
-        told.append(found["preload"].sides["preload"].verdict == "stronger")
-        missed.append(found["same"].sides["preload"].verdict == "no_change")
-        print(f"{number}: {pair.car.mass_kg:4.0f} kg, true {true:+3.0f} | " + " | ".join(words), flush=True)
-    print(
-        f"{len(told)} pairs: false alarms {100 * np.mean(alarms):.0f} %, power {100 * np.mean(told):.0f} %, "
-        f"no_change said of an unchanged preload {100 * np.mean(missed):.0f} %, "
-        f"interval of the preload's change holds the truth {100 * np.mean(inside):.0f} %"
-    )
+        alarms.append(false_alarm(comparisons["same"]))
+        found += [errors(pair, kind, comparison) for kind, comparison in comparisons.items()]
+        print(f"{number}: {pair.car.mass_kg:4.0f} kg", flush=True)
+    print(f"{len(alarms)} pairs: false alarms in {100 * np.mean(alarms):.0f} %")
+    for (kind, of), rows in pd.concat(found).groupby(["kind", "of"], sort=False):
+        said = rows["verdict"].value_counts(normalize=True)
+        verdicts = ", ".join(f"{word} {100 * share:.0f} %" for word, share in said.items() if word)
+        print(
+            f"{kind:8} {of:14} interval holds the truth {100 * rows['held'].mean():3.0f} %, "
+            f"error over its sd: mean {rows['z'].mean():+.2f}, spread {rows['z'].std():.2f}  {verdicts}"
+        )
 
 
 if __name__ == "__main__":

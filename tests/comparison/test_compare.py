@@ -157,8 +157,11 @@ def test_a_wet_track_is_noticed_and_widens(compared):
     assert width(wet.change["preload_Nm"]) > width(dry.change["preload_Nm"])
 
 
-def test_another_driver_is_noticed(compared):
-    assert any("lap" in w and "driver" in w for w in compared("careful").warnings)
+def test_another_driver_is_noticed_and_widens(compared):
+    usual, careful = compared("again"), compared("careful")
+    assert any("lap" in w and "driver" in w for w in careful.warnings)
+    assert careful.one_tyre
+    assert width(careful.change["preload_Nm"]) > width(usual.change["preload_Nm"])
 
 
 def test_another_start_line_is_no_other_driver(analysis, compared):

@@ -6,7 +6,7 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from analyzer.comparison.sides import MARGIN_SHARE, MARGIN_Nm_PER_KG
+from analyzer.comparison.sides import MARGIN_SHARE, least_margin_Nm
 from analyzer.differential import plates, springs
 from analyzer.differential.locking import torque_bias_ratio
 from analyzer.differential.predicted import NORMAL_95, predict_lock_curve
@@ -321,8 +321,18 @@ def _moment(g):
 
 
 def _margin(g):
-    by_level, by_mass = MARGIN_SHARE * g["level before"], MARGIN_Nm_PER_KG * g["m"]
-    return {"by the level": by_level, "by the mass": by_mass, "margin": max(by_level, by_mass)}
+    car = Car(
+        **A_CAR
+        | dict(
+            mass_kg=g["m"],
+            front_weight_fraction=g["front share"],
+            wheelbase_m=g["L"],
+            rear_track_m=g["t"],
+            rear_rolling_radius_m=g["R"],
+        )
+    )
+    by_level, by_front = MARGIN_SHARE * g["level before"], least_margin_Nm(car)
+    return {"by the level": by_level, "by the front tyres": by_front, "margin": max(by_level, by_front)}
 
 
 EXAMPLES = {

@@ -1,11 +1,14 @@
 """Bad input through the command line: exit 2 or 3 and one plain message, or an answer that says what was wrong."""
 
 import json
+from importlib import resources
 
 import numpy as np
 import pytest
 
 from analyzer.cli.main import main
+from analyzer.pipeline import analyze
+from analyzer.report.words import answer as answer_words
 
 
 def run(log, car_file, tmp_path, capsys, ending="csv"):
@@ -160,3 +163,15 @@ def test_a_wrong_car_file_is_named_with_key_range_and_mend(short_log, car_file, 
     status, error, _ = run(short_log.iloc[:100], car_file, tmp_path, capsys)
     assert status == 2
     assert_plain(error, "car.toml", *words)
+
+
+def test_no_part_is_blamed_where_the_car_file_leaves_the_load_transfer_out(short_log, car_file, tmp_path):
+    log = tmp_path / "log.parquet"
+    short_log.to_parquet(log, index=False)
+    setup = resources.files("sample_logs") / "baseline.setup.toml"
+    full = analyze(log_path=log, car_path=car_file, setup_path=setup)
+    assert full.agreement.diagnosis is not None and "rear_load_transfer_fraction" not in answer_words(full)
+    car_file.write_text(car_file.read_text().replace("rear_load_transfer_fraction = 0.46", ""))
+    silent = analyze(log_path=log, car_path=car_file, setup_path=setup)
+    assert silent.agreement.diagnosis is None and "rear_load_transfer_fraction" in answer_words(silent)
+    assert not [f for f in silent.findings if f.kind == "setup_contradicted"]

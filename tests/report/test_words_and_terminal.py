@@ -61,6 +61,9 @@ def test_the_answer_says_how_often_it_was_the_car_and_how_often_the_foot(analysi
     assert answer(replace(analysis, findings=spins[2:4])).startswith(
         "The inside rear spun twice in corner 5. It was the car each time."
     )
+    assert answer(replace(analysis, findings=spins[1:3])).startswith("The inside rear spun twice in corners 3 and 5.")
+    elsewhere = (replace(spins[0], corner=None), *spins[1:3])
+    assert answer(replace(analysis, findings=elsewhere)).startswith("The inside rear spun 3 times. It was")
     assert grouped(spins)[0].where.endswith("once the car and once the foot")
 
 
@@ -157,4 +160,4 @@ def test_explanations_trend_and_chatter_are_on_the_terminal(analysis):
 def test_how_much_better_in_words(analysis, times, words):
     friction = next(x for x in analysis.agreement.diagnosis.explanations if x.kind == "friction")
     name, better, figure = explanation_cells(replace(friction, times_better=times, value=0.5, lower=0.4, upper=0.7))
-    assert (better, figure) == (words, "0.50 (0.40 to 0.70) of the file's") and "plates" in name
+    assert (better, figure) == (words, "file × 0.50 (0.40 to 0.70)") and "plates" in name

@@ -1,0 +1,80 @@
+"""A car that pushes off the throttle: the advice asks for less lock, and a simulated run with it bears that out."""
+
+import pytest
+from advice.pairs import REAR_HEAVY_CAR, Pair, simulated, true_coast_moment_Nm
+
+from analyzer.advice.advise import advise
+from analyzer.differential.predicted import predict_lock_curve
+from analyzer.differential.setup import load_setup
+from analyzer.simulation.parameters import LockParameters
+from analyzer.vehicle.car import load_car
+
+SETUP = """[differential]
+name = "too much preload"
+type = "plate"
+ramp_angle_reference = "ring_face"
+drive_ramp_angle_deg = 50
+coast_ramp_angle_deg = 45
+pin_radius_mm = 38
+friction_faces_per_side = 2
+plate_outer_diameter_mm = 120
+plate_inner_diameter_mm = 86
+friction_coefficient = 0.11
+[differential.cone_spring]
+force_N = 8000
+[differential.ring_spring]
+force_N = 300
+"""
+SHELF = """[[parts.cone_spring]]
+name = "soft"
+force_N = 2000
+[[parts.ramp_rings]]
+name = "50/80"
+drive_ramp_angle_deg = 50
+coast_ramp_angle_deg = 80
+[[parts.ramp_rings]]
+name = "35/45"
+drive_ramp_angle_deg = 35
+coast_ramp_angle_deg = 45
+"""
+
+
+@pytest.fixture(scope="module")
+def advised(tmp_path_factory):
+    """Car, pair and the advice on two laps."""
+    folder = tmp_path_factory.mktemp("less")
+    for name, text in (("car", REAR_HEAVY_CAR), ("setup", SETUP), ("shelf", SHELF)):
+        (folder / f"{name}.toml").write_text(text)
+    car = load_car(folder / "car.toml")
+    lock = LockParameters.from_prediction(predict_lock_curve(load_setup(folder / "setup.toml")))
+    pair = Pair("pushes", REAR_HEAVY_CAR, lock, lock, power=1.5)
+    simulated(pair, lock, car, 1, laps=2).log.to_parquet(folder / "log.parquet")
+    advice = advise(
+        log_paths=[folder / "log.parquet"],
+        car_path=folder / "car.toml",
+        setup_path=folder / "setup.toml",
+        parts_path=folder / "shelf.toml",
+        cures=("entry",),
+    )
+    return car, pair, advice
+
+
+def test_less_lock_off_the_throttle_is_advised(advised):
+    _, _, advice = advised
+    assert advice.causes["entry"].advise
+    assert advice.top[0].build.changes == {"cone_spring": "soft", "ramp_rings": "50/80"}
+    for option in advice.top:
+        assert option.change["coast_moment_Nm"].upper < 0
+        assert option.build.changes.get("ramp_rings") != "35/45" or "cone_spring" in option.build.changes
+    assert "No inside spin, now or then (at most" in advice.answer  # less lock can bring what the laps never showed
+    assert "inside tyre" in advice.top[0].hangs_on
+
+
+def test_the_simulated_run_with_it_pushes_as_much_less(advised):
+    car, pair, advice = advised
+    said = advice.top[0].outcome["coast_moment_Nm"]
+    run = simulated(pair, LockParameters.from_prediction(advice.top[0].build.curve), car, 1, laps=2)
+    true = true_coast_moment_Nm(run, car)
+    assert said.lower <= true <= said.upper
+    assert said.value == pytest.approx(true, rel=0.15)  # measured: 4 %
+    assert said.upper < 0.5 * advice.fitted.outcome["coast_moment_Nm"].value
