@@ -19,6 +19,7 @@ SOURCE_WORDS = {
     "acceleration: lat_bias": "zero of the lateral acceleration",
     "acceleration: steer_offset": "zero of the steer",
     "wheel_calibration: rear_left_right_scale": "left against right rear wheel speed",
+    "wheel_calibration: front_left_right_scale": "left against right front wheel speed",
     "wheel_calibration: rear_front_scale": "rear against front wheel speed",
     "yaw_rate: yaw_bias": "zero of the yaw rate",
     "yaw_rate: log_yaw_scale": "scale of the yaw rate and track",

@@ -11,11 +11,15 @@ from analyzer.lockcurve.observations import Observations
 from analyzer.lockcurve.uncertainty import Spread
 from analyzer.signals.session import Signals
 from analyzer.signals.timebase import low_pass
+from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.axle import BLOCK, AxleEquations, AxleInputs, AxleSolution, equations, solve
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.state import AxleState
 
 MOST_FORCE_RESIDUAL = 4.0  # standard deviations
+# standard deviation of the torque difference, over weight times radius, from what is measured: more, and the split is a
+# guess (half of that is usual while the front wheels roll)
+MOST_SPLIT_SD_SHARE = 0.01
 MOST_USE_OF_BOTH = 1.6  # combined slip over slip at the peak, of the wheel that slides less
 FASTEST_CHANGE_RAD_S2 = 60.0  # beyond it a wheel of 1 kg m2 takes 60 N.m to spin up, and tyres lag
 SETTLING_ROWS = 8  # 0.4 s on both sides of a slide at the fit's rate: the car swings back and the filters settle
@@ -40,7 +44,8 @@ def session_state(fit: Fit, drawn: Spread, observed: Observations, signals: Sign
     solution = solution.with_rows(braked_rows, solve(value, inputs.take(braked_rows), car))
     at = solution.at
     input_torque = np.where(braked_rows, coast, at.input_torque_Nm)
-    variance = _nuisance_variance(fit, drawn, inputs, solution, car)
+    measured = solution.difference_variance
+    variance = _nuisance_variance(fit, drawn, inputs, solution, car) + measured
     variance += (at.difference_per_slip * observed.slip_noise) ** 2
     variance += MODEL_SD_Nm**2 + (MODEL_SD_SHARE * at.torque_difference_Nm) ** 2 + (BRAKE_SIDE_SHARE * rear_brake) ** 2
     split, variance = _with_plates(fit, drawn, at, input_torque, variance, observed, ~braked_rows, car)
@@ -49,6 +54,9 @@ def session_state(fit: Fit, drawn: Spread, observed: Observations, signals: Sign
     # both wheels sliding, or forces no tyre could give: the split of the sum cannot be told
     lost = (np.abs(at.residual[:2]).max(axis=0) > MOST_FORCE_RESIDUAL) | (at.use.min(axis=0) > MOST_USE_OF_BOTH)
     lost = ndimage.binary_dilation(lost, iterations=SETTLING_ROWS)
+    # nor where what is measured leaves it open
+    most = MOST_SPLIT_SD_SHARE * car.mass_kg * STANDARD_GRAVITY_M_S2 * car.rear_rolling_radius_m
+    lost |= ~braked_rows & (measured > most**2)
     # and where the wheels change speed against each other faster than the filters follow
     change = np.gradient(observed.speed_difference_rad_s, signals.time_s[observed.index])
     lost |= ndimage.binary_dilation(np.abs(change) > FASTEST_CHANGE_RAD_S2, iterations=2)

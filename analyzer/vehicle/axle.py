@@ -8,11 +8,12 @@ the tyre gives both wheels' forces, and three equations, each with its own error
 
     longitudinal  F_xl + F_xr = m a_x + drag + front rolling resistance + front spin-up + F_yf sin(delta)
     lateral       F_yl + F_yr = [m a_y a - I_z dr/dt + (F_xr - F_xl) t/2] / L
-    front speed   u cos(delta) + (r L - s u) sin(delta), times 1 + front slip = front wheel speed
+    front speed   u cos(delta) + (r L - s u) sin(delta), times 1 + front slip = speed of the front axle's middle
 
 Three equations for two unknowns: the weighted least-squares state is found by damped Gauss-Newton on all samples at
 once. The surplus equation, the mean-slip closure, is what calibrates the tyre on the log. The front wheels slip too:
-they are spun up and roll against resistance, which near the lateral limit costs some tenths of a per cent.
+they are spun up and roll against resistance, which near the lateral limit costs some tenths of a per cent, of an inner
+wheel that hardly touches the road some per cent; so each front wheel counts by its load.
 
 Torques at the wheels: T = R F_x + R c_rr F_z + I_w dw/dt; input torque is their sum, brakes excluded, taken from the
 measured side of the longitudinal equation; the torque difference is left minus right.
@@ -42,7 +43,8 @@ Entries = tuple[np.ndarray, np.ndarray, np.ndarray]
 
 @dataclass(frozen=True)
 class AxleInputs:
-    """Measured side of the axle, all (n,), SI. `front_sd_m_s` is large where the front wheels cannot be trusted;
+    """Measured side of the axle, all (n,), SI. `front_m_s` is the speed of the front axle's middle along its wheels, in
+    which the left wheel counts `front_left_share`; `front_sd_m_s` is large where they cannot be trusted;
     `front_brake_N` is the force of the front brakes, 0 where they are off; `long_from_speed` is 1 where `long_m_s2` is
     only the change of speed, 0 where an accelerometer measured it."""
 
@@ -52,6 +54,7 @@ class AxleInputs:
     right_acc_m_s2: np.ndarray
     front_m_s: np.ndarray
     front_sd_m_s: np.ndarray
+    front_left_share: np.ndarray
     steer_rad: np.ndarray
     lat_m_s2: np.ndarray
     long_m_s2: np.ndarray
@@ -123,11 +126,13 @@ class _Given:
     front_lateral_N: np.ndarray
     front_m_s: np.ndarray
     front_sd_m_s: np.ndarray
+    front_left_share: np.ndarray
+    front_scale: np.ndarray  # logarithm of the front speed's scale
+    static_front_N: float  # of one wheel
     mass_kg: float
     drag: float  # force over dynamic pressure (m2)
     downforce: float
     rolling: float
-    rear_front_scale: float
     rear_front_growth: float
     radius_fall: float
     tyre: dict[str, float]
@@ -158,11 +163,13 @@ def _given(value: dict[str, float], inputs: AxleInputs, car: Car) -> _Given:
         front_lateral_N=(mass * across * car.cg_to_rear_m + swing) / car.wheelbase_m,
         front_m_s=inputs.front_m_s,
         front_sd_m_s=inputs.front_sd_m_s,
+        front_left_share=inputs.front_left_share,
+        front_scale=value["rear_front_scale"] + value["front_left_right_scale"] * (inputs.front_left_share - 0.5),
+        static_front_N=mass * STANDARD_GRAVITY_M_S2 * car.front_weight_fraction / 2,
         mass_kg=mass,
         drag=car.drag_area_m2 * np.exp(value["log_drag"]),
         downforce=car.downforce_area_m2 * np.exp(value["log_downforce"]),
         rolling=car.rolling_resistance * np.exp(value["log_rolling_resistance"]),
-        rear_front_scale=value["rear_front_scale"],
         rear_front_growth=value["rear_front_growth"],
         radius_fall=value["radius_fall"],
         tyre=tyre_figures(value, car),
@@ -235,10 +242,14 @@ def _balance(state: np.ndarray, given: _Given, car: Car, *, slopes: bool = True)
     gain = used / (tyre["shape"] * np.tan(np.arcsin(used) / tyre["shape"]))
     stiff = tyre["slip_stiffness"] * gain
     front_slip = sum(
-        0.5 * np.clip(-(given.rolling * load + given.spin_up_N) / (stiff * np.maximum(load, 150.0)), -0.03, 0.03)
-        for load in (load_fl, load_fr)
+        share
+        * (
+            np.clip(-(given.rolling * load + given.spin_up_N) / (stiff * np.maximum(load, 150.0)), -0.03, 0.03)
+            + given.radius_fall * (load / given.static_front_N - 1.0)
+        )
+        for share, load in ((given.front_left_share, load_fl), (1.0 - given.front_left_share, load_fr))
     )
-    to_front = (1 + front_slip) * np.exp(given.rear_front_scale + given.rear_front_growth * (u / 40.0) ** 2)
+    to_front = (1 + front_slip) * np.exp(given.front_scale + given.rear_front_growth * (u / 40.0) ** 2)
     front = (u * cos + (yaw * base - s * u) * sin) * to_front
     weight = mass * STANDARD_GRAVITY_M_S2
     sd_x, sd_y, sd_f = LONG_FORCE_SD_SHARE * weight, LAT_FORCE_SD_SHARE * weight, given.front_sd_m_s
@@ -304,6 +315,14 @@ class AxleSolution:
         a, b, d = self.normal
         determinant = a * d - b * b
         return np.array([-(d * gradient[0] - b * gradient[1]), -(a * gradient[1] - b * gradient[0])]) / determinant
+
+    @property
+    def difference_variance(self) -> np.ndarray:
+        """Variance (n,) of the torque difference from the three equations' own errors (N2 m2): a' N^-1 a, N the
+        Gauss-Newton matrix, a the difference's slopes. Large where a wheel slides and the front wheels say little."""
+        a, b, d = self.normal
+        by_u, by_s = self.at.difference_slope
+        return (d * by_u**2 - 2 * b * by_u * by_s + a * by_s**2) / (a * d - b * b)
 
     def take(self, where: np.ndarray | slice) -> "AxleSolution":
         """The samples `where` (bool, index or slice)."""

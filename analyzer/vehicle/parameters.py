@@ -42,6 +42,7 @@ def priors(car: Car, *, has_gyro: bool, long_bias_sd_m_s2: float) -> tuple[Prior
         Prior("rear_front_scale", 0.0, np.sqrt(2) * within(sure.rolling_radius_percent), "wheel_calibration"),
         Prior("rear_front_growth", 0.0, 0.002, "wheel_calibration"),
         Prior("rear_left_right_scale", 0.0, 0.0005, "wheel_calibration"),
+        Prior("front_left_right_scale", 0.0, 0.0005, "wheel_calibration"),
         Prior("yaw_bias", 0.0, 0.0015 if has_gyro else 0.010, "yaw_rate"),
         Prior("log_yaw_scale", 0.0, np.hypot(0.005, within(sure.track_percent)) if has_gyro else 0.04, "yaw_rate"),
         Prior("long_bias", 0.0, long_bias_sd_m_s2, "acceleration"),

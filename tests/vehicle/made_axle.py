@@ -48,6 +48,7 @@ def made_inputs(
         right_acc_m_s2=right_acc,
         front_m_s=speed.copy(),
         front_sd_m_s=np.full(speed.shape, front_sd),
+        front_left_share=np.full(speed.shape, 0.5),
         steer_rad=steer,
         lat_m_s2=lat,
         long_m_s2=long,

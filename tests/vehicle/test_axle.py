@@ -7,7 +7,8 @@ import pytest
 from vehicle.made_axle import made_car, made_inputs, starts
 
 from analyzer.units import STANDARD_GRAVITY_M_S2
-from analyzer.vehicle.axle import SIDE_SLIP_SCALE, equations, solve
+from analyzer.vehicle.axle import LAT_FORCE_SD_SHARE, LONG_FORCE_SD_SHARE, SIDE_SLIP_SCALE, equations, solve
+from analyzer.vehicle.loads import wheel_loads
 
 LINEAR = dict(friction_fall=0.0, stiffness_fall=0.0, log_friction=np.log(50.0), shape=1.4)
 
@@ -285,3 +286,51 @@ def test_a_radius_that_falls_with_load_makes_the_loaded_wheel_roll_faster():
     expected = -(1 + plain.slip) * fall * (plain.load_N / static - 1)
     assert falling.slip - plain.slip == pytest.approx(expected, rel=1e-6)
     assert falling.slip[0] > plain.slip[0] and falling.slip[1] < plain.slip[1]  # left turn: the left wheel is light
+
+
+def test_each_front_wheel_counts_by_its_share():
+    # derived: a wheel's slip is -(c_rr + I a/(R2 F_z))/C' + fall (F_z/F_z0 - 1), C' alike on both sides: the light
+    # one is slowed more by being spun up, the heavy one's radius is smaller
+    car = made_car(rolling_resistance=0.02)
+    acc, fall = 3.0, 0.001
+    inputs = made_inputs(lat=6.0, left_acc=acc, right_acc=acc)
+    state = np.array([[20.0], [0.0]])
+
+    def slip(left_share, **changes):
+        counted = replace(inputs, front_left_share=np.array([left_share]))
+        return equations(state, starts(car, **changes), counted, car).residual[2, 0] * 0.05 / 20.0
+
+    left, right = (
+        float(load[0])
+        for load in wheel_loads(
+            mass_kg=car.mass_kg, wheelbase_m=car.wheelbase_m, cg_height_m=car.cg_height_m,
+            front_weight_fraction=car.front_weight_fraction, front_track_m=car.front_track_m,
+            rear_track_m=car.rear_track_m, rear_transfer_share=car.rear_load_transfer, roll_gradient_rad_per_g=0.0,
+            long_m_s2=np.zeros(1), lat_m_s2=np.array([6.0]), downforce_N=np.zeros(1), front_downforce_share=0.5,
+        )[:2]
+    )  # fmt: skip
+    spun = car.wheel_inertia_kg_m2 * acc / car.front_rolling_radius_m**2
+    assert slip(1.0) / slip(0.0) == pytest.approx((0.02 + spun / left) / (0.02 + spun / right), rel=1e-6)
+    assert slip(0.3) == pytest.approx(0.3 * slip(1.0) + 0.7 * slip(0.0), rel=1e-9)
+    static = car.mass_kg * STANDARD_GRAVITY_M_S2 * car.front_weight_fraction / 2
+    for share, load in ((1.0, left), (0.0, right)):
+        assert slip(share, radius_fall=fall) - slip(share) == pytest.approx(fall * (load / static - 1), rel=1e-6)
+
+
+def test_variance_of_the_split_is_what_errors_of_the_equations_do_to_it():
+    # Monte Carlo: force along, moment and front speed disturbed by their own standard deviations, solved anew
+    car, rng = made_car(), np.random.default_rng(3)
+    value, count = starts(car, log_drag=-9.0), 4000
+    one = made_inputs(lat=6.0, long=1.0, left_slip=0.03, right_slip=0.012, yaw_acc=0.0)
+    plain = solve(value, one, car, iterations=60)
+    weight = car.mass_kg * STANDARD_GRAVITY_M_S2
+    many = one.take(np.zeros(count, int))
+    errors = rng.standard_normal((3, count))
+    many = replace(
+        many,
+        front_brake_N=errors[0] * LONG_FORCE_SD_SHARE * weight,
+        yaw_acc_rad_s2=errors[1] * LAT_FORCE_SD_SHARE * weight * car.wheelbase_m / car.yaw_inertia,
+        front_m_s=many.front_m_s + errors[2] * many.front_sd_m_s,
+    )
+    spread = solve(value, many, car, start=plain.state[:, np.zeros(count, int)], iterations=60)
+    assert spread.at.torque_difference_Nm.std() == pytest.approx(np.sqrt(plain.difference_variance[0]), rel=0.1)
