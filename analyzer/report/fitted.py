@@ -19,6 +19,7 @@ SHOWN: dict[str, tuple[str, str, str | float]] = {
     "rear_front_scale": ("rear against front wheel speeds", "%", "change"),
     "rear_front_growth": ("the same, more at 40 m/s", "%", "change"),
     "rear_left_right_scale": ("left against right rear wheel speed, beyond the straights", "%", "change"),
+    "front_left_right_scale": ("left against right front wheel speed, beyond the straights", "%", "change"),
     "yaw_bias": ("zero of the yaw rate, beyond the straights", "deg/s", float(np.degrees(1.0))),
     "log_yaw_scale": ("yaw rate and track", "%", "change"),
     "long_bias": ("zero of the longitudinal acceleration", "m/s2", 1.0),

@@ -7,6 +7,9 @@ from pydantic import Field, model_validator
 
 from analyzer.settings_file import Settings, load_table
 
+# where the car file is silent on the rear's share of the lateral load transfer: the rear's share of the weight less
+# this, for cars are sprung to understeer a little, within this much either way (common practice, no source)
+TRANSFER_UNDER_WEIGHT_SHARE, TRANSFER_SILENT_PERCENT = 0.05, 40.0
 AIR_DENSITY_KG_M3 = 1.2  # at about 20 degC and sea level; a 10 % error is inside drag_percent of CarUncertainty
 
 
@@ -72,7 +75,7 @@ class Car(Settings):
         None,
         ge=0.0,
         le=1.0,
-        description="share of the lateral load transfer at the rear; default the rear weight share",
+        description="share of the lateral load transfer at the rear; default the rear weight share less 0.05",
     )
     roll_gradient_deg_per_g: float = Field(
         0.0,
@@ -124,9 +127,15 @@ class Car(Settings):
 
     @property
     def rear_load_transfer(self) -> float:
-        """Rear share of the lateral load transfer, the rear weight share when the file is silent."""
+        """Rear share of the lateral load transfer; a guess when the file is silent."""
         given = self.rear_load_transfer_fraction
-        return 1 - self.front_weight_fraction if given is None else given
+        return 1 - self.front_weight_fraction - TRANSFER_UNDER_WEIGHT_SHARE if given is None else given
+
+    @property
+    def load_transfer_percent(self) -> float:
+        """Limits of `rear_load_transfer`, plus and minus; at least those of a guess when the file is silent."""
+        stated = self.uncertainty.load_transfer_percent
+        return stated if self.rear_load_transfer_fraction is not None else max(stated, TRANSFER_SILENT_PERCENT)
 
     @property
     def roll_gradient_rad_per_g(self) -> float:

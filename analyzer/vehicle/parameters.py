@@ -50,7 +50,7 @@ def priors(car: Car, *, has_gyro: bool, long_bias_sd_m_s2: float) -> tuple[Prior
         Prior("steer_offset", 0.0, 0.003, "acceleration"),
         Prior("log_mass", 0.0, within(sure.mass_percent), "car"),
         Prior("log_cg_height", 0.0, within(sure.cg_height_percent), "car"),
-        Prior("log_load_transfer", 0.0, within(sure.load_transfer_percent), "car"),
+        Prior("log_load_transfer", 0.0, within(car.load_transfer_percent), "car"),
         Prior("log_drag", 0.0, within(sure.drag_percent), "car"),
         Prior("log_downforce", 0.0, within(sure.downforce_percent), "car"),
         Prior("log_wheel_inertia", 0.0, within(sure.wheel_inertia_percent), "car"),

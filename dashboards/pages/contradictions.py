@@ -20,9 +20,11 @@ SHORT = {"agrees": "agrees", "stronger": "locks more", "weaker": "locks less", "
 
 def agreed(analysis: Analysis, curve: PredictedLockCurve, setup: Setup) -> Agreement:
     """Of the sheet being typed, not of the one that the run was analysed with."""
+    found = agree(analysis.lock_curve, curve)
+    if analysis.car.rear_load_transfer_fraction is None:
+        return found  # a guessed load transfer bends the curve like other parts would
     seen = steady_means(steady_samples(analysis.signals, analysis.corners, analysis.axle), analysis.lock_curve)
-    diagnosis = diagnose(seen, analysis.lock_curve, curve, setup)
-    return replace(agree(analysis.lock_curve, curve), diagnosis=diagnosis)
+    return replace(found, diagnosis=diagnose(seen, analysis.lock_curve, curve, setup))
 
 
 def in_short(found: Agreement) -> str:

@@ -24,7 +24,7 @@ from analyzer.vehicle.loads import wheel_loads
 from analyzer.vehicle.parameters import priors
 from analyzer.vehicle.tyre import peak_rho, wheel_forces
 
-# what a car file must say; examples that need more give it themselves
+# what a car file must and should say; examples that need more give it themselves
 A_CAR = dict(
     mass_kg=1040,
     wheelbase_m=2.38,
@@ -35,6 +35,7 @@ A_CAR = dict(
     front_rolling_radius_m=0.298,
     rear_rolling_radius_m=0.300,
     steering_ratio=15.0,
+    rear_load_transfer_fraction=0.46,
 )
 
 

@@ -1,0 +1,26 @@
+"""What stands in where a car file is silent on the load transfer."""
+
+import numpy as np
+import pytest
+from vehicle.made_axle import made_car
+
+from analyzer.vehicle.parameters import priors
+
+
+def load_transfer(**changes):
+    car = made_car(**changes)
+    found = {p.name: p for p in priors(car, has_gyro=True, long_bias_sd_m_s2=0.03)}
+    return car.rear_load_transfer, found["log_load_transfer"].deviation
+
+
+def test_a_guess_is_the_weight_share_less_a_little_and_is_known_as_a_guess():
+    # common practice, no source; limits over the root of three: JCGM 100:2008, 4.3.7
+    assert load_transfer() == (pytest.approx(0.55 - 0.05), pytest.approx(np.log(1.4) / np.sqrt(3)))
+    stated = load_transfer(rear_load_transfer_fraction=0.44)
+    assert stated == (0.44, pytest.approx(np.log(1.1) / np.sqrt(3)))
+
+
+def test_a_stated_uncertainty_does_not_make_a_guess_surer():
+    assert load_transfer(uncertainty={"load_transfer_percent": 5.0})[1] == pytest.approx(np.log(1.4) / np.sqrt(3))
+    stated = load_transfer(rear_load_transfer_fraction=0.44, uncertainty={"load_transfer_percent": 5.0})
+    assert stated[1] == pytest.approx(np.log(1.05) / np.sqrt(3))
