@@ -288,8 +288,8 @@ def _assumed(analysis: Analysis) -> str:
     if analysis.car.rear_load_transfer_fraction is not None or not (curve.drive_supported or curve.coast_supported):
         return ""
     return (
-        "The car file leaves out rear_load_transfer_fraction; a guess from the rear's share of the weight stands in, and "
-        "the lock curve hangs on it more than on anything else. Find it before you change a part."
+        "The car file leaves out rear_load_transfer_fraction; a guess from the rear's share of the weight stands in, "
+        "and the lock curve hangs on it more than on anything else. Find it before you change a part."
     )
 
 
