@@ -28,6 +28,7 @@ SLIDING_FORCE_SHARE = 0.1
 MODEL_SD_Nm = 20.0  # scatter of the torque difference that no calibrated quantity explains
 MODEL_SD_SHARE = 0.06
 SAMPLED_ROWS = 2048  # enough to tell which combinations of parameters a session's torques answer to
+VARIANCE_EVERY = 3  # rows of 1/20 s: what the fit is unsure of changes with the corner, not from sample to sample
 VARIANCE_LEFT_OUT = 0.01  # share of it; the rest makes up for it
 BRAKE_SIDE_SHARE = 0.06  # left and right brake torque differ by about this; common practice, no source
 
@@ -166,11 +167,13 @@ def _nuisance_variance(fit: Fit, drawn: Spread, inputs: AxleInputs, solution: Ax
         sizes, turned = np.linalg.eigh(sampled @ sampled.T)  # smallest first
         first = int(np.searchsorted(np.cumsum(sizes), VARIANCE_LEFT_OUT * sizes.sum()))
         along = along @ turned[:, first:] * np.sqrt(sizes.sum() / sizes[first:].sum())
-    variance = np.empty(len(inputs))
-    for block in (slice(i, i + BLOCK) for i in range(0, len(inputs), BLOCK)):
-        slopes = _difference_slopes(fit, along, inputs.take(block), solution.take(block), car)
+    rows = np.arange(0, len(inputs), VARIANCE_EVERY)
+    variance = np.empty(len(rows))
+    for block in (slice(i, i + BLOCK) for i in range(0, len(rows), BLOCK)):
+        slopes = _difference_slopes(fit, along, inputs.take(rows[block]), solution.take(rows[block]), car)
         variance[block] = (slopes**2).sum(axis=0)
-    return np.minimum(ndimage.median_filter(variance, size=5), 1e6)
+    smooth = np.minimum(ndimage.median_filter(variance, size=3), 1e6)
+    return np.interp(np.arange(len(inputs)), rows, smooth)
 
 
 def _difference_slopes(fit: Fit, along: np.ndarray, inputs: AxleInputs, solution: AxleSolution, car: Car) -> np.ndarray:
