@@ -7,9 +7,8 @@ from pathlib import Path
 
 import numpy as np
 
-from analyzer.agreement.compare import agree
-from analyzer.agreement.diagnose import diagnose
-from analyzer.agreement.steady_samples import steady_means, steady_samples, steady_samples_of_all
+from analyzer.agreement.diagnose import agree_and_diagnose
+from analyzer.agreement.steady_samples import steady_samples, steady_samples_of_all
 from analyzer.analysis import Analysis, PhaseResult
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import Setup, load_setup
@@ -190,11 +189,8 @@ def analyze_session(
         states.release()
     steady = steady_samples_of_all(samples, [len(s.own_corners) for s in stretches])
     agreement = None
-    if predicted is not None:
-        # a guessed load transfer bends the curve like other parts would, so no part may be named for it
-        guessed = car.rear_load_transfer_fraction is None
-        diagnosis = None if guessed else diagnose(steady_means(steady, estimate), estimate, predicted, setup)
-        agreement = replace(agree(estimate, predicted), diagnosis=diagnosis)
+    if predicted is not None and setup is not None:
+        agreement = agree_and_diagnose(steady, estimate, predicted, setup, car)
     trend = lock_trend(signals, corners, laps, steady, estimate)
     of_the_session = find_of_the_session(signals, trend, agreement)
     clock.lap("findings")

@@ -16,19 +16,21 @@ mention, from 20 it is strong (from memory).
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import stats
 from scipy.special import gammaln, log_ndtr, logsumexp
 
 from analyzer.agreement.causes import Cause, possible_causes, with_factors
+from analyzer.agreement.compare import agree
 from analyzer.agreement.explanation_words import conclusion, sentence
-from analyzer.agreement.steady_samples import SteadyMeans
-from analyzer.agreement.verdict import Diagnosis, Explanation
+from analyzer.agreement.steady_samples import SteadyMeans, SteadySamples, steady_means
+from analyzer.agreement.verdict import Agreement, Diagnosis, Explanation
 from analyzer.differential.predicted import PredictedLockCurve
 from analyzer.differential.setup import Setup
 from analyzer.lockcurve.estimate import LockCurveEstimate
+from analyzer.vehicle.car import Car
 
 BARE_MENTION = 3.0  # explanations that differ by less cannot be told apart
 STRONG = 10.0  # needed to leave the file, which most often is right
@@ -48,6 +50,16 @@ class _Data:
     measured: SteadyMeans
     bound_at_Nm: np.ndarray
     bound_Nm: np.ndarray
+
+
+def agree_and_diagnose(
+    samples: SteadySamples, estimate: LockCurveEstimate, predicted: PredictedLockCurve, setup: Setup, car: Car
+) -> Agreement:
+    """Agreement by side with what would explain a disagreement; no part is named where the load transfer is a guess."""
+    found = agree(estimate, predicted)
+    if car.load_transfer_is_guessed:
+        return found
+    return replace(found, diagnosis=diagnose(steady_means(samples, estimate), estimate, predicted, setup))
 
 
 def diagnose(

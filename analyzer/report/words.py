@@ -285,7 +285,7 @@ def _times(count: int) -> str:
 def _assumed(analysis: Analysis) -> str:
     """What the curve leans on that the car file does not say."""
     curve = analysis.lock_curve
-    if analysis.car.rear_load_transfer_fraction is not None or not (curve.drive_supported or curve.coast_supported):
+    if not analysis.car.load_transfer_is_guessed or not (curve.drive_supported or curve.coast_supported):
         return ""
     return (
         "The car file leaves out rear_load_transfer_fraction; a guess from the rear's share of the weight stands in, "

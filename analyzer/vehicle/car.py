@@ -135,7 +135,27 @@ class Car(Settings):
     def load_transfer_percent(self) -> float:
         """Limits of `rear_load_transfer`, plus and minus; at least those of a guess when the file is silent."""
         stated = self.uncertainty.load_transfer_percent
-        return stated if self.rear_load_transfer_fraction is not None else max(stated, TRANSFER_SILENT_PERCENT)
+        return max(stated, TRANSFER_SILENT_PERCENT) if self.load_transfer_is_guessed else stated
+
+    @property
+    def load_transfer_is_guessed(self) -> bool:
+        """The file is silent on the rear's share, which bends the lock curve as other parts would."""
+        return self.rear_load_transfer_fraction is None
+
+    @property
+    def load_figures(self) -> dict[str, float]:
+        """The car's figures as `loads.wheel_loads` takes them."""
+        return dict(
+            mass_kg=self.mass_kg,
+            wheelbase_m=self.wheelbase_m,
+            cg_height_m=self.cg_height_m,
+            front_weight_fraction=self.front_weight_fraction,
+            front_track_m=self.front_track_m,
+            rear_track_m=self.rear_track_m,
+            rear_transfer_share=self.rear_load_transfer,
+            roll_gradient_rad_per_g=self.roll_gradient_rad_per_g,
+            front_downforce_share=self.front_downforce_share,
+        )
 
     @property
     def roll_gradient_rad_per_g(self) -> float:

@@ -1,12 +1,9 @@
 """What contradicts the sheet: agreement by side, and what would explain a disagreement."""
 
-from dataclasses import replace
-
 from dash import html
 
-from analyzer.agreement.compare import agree
-from analyzer.agreement.diagnose import diagnose
-from analyzer.agreement.steady_samples import steady_means, steady_samples
+from analyzer.agreement.diagnose import agree_and_diagnose
+from analyzer.agreement.steady_samples import steady_samples
 from analyzer.agreement.verdict import Agreement, Diagnosis
 from analyzer.analysis import Analysis
 from analyzer.differential.predicted import PredictedLockCurve
@@ -20,11 +17,8 @@ SHORT = {"agrees": "agrees", "stronger": "locks more", "weaker": "locks less", "
 
 def agreed(analysis: Analysis, curve: PredictedLockCurve, setup: Setup) -> Agreement:
     """Of the sheet being typed, not of the one that the run was analysed with."""
-    found = agree(analysis.lock_curve, curve)
-    if analysis.car.rear_load_transfer_fraction is None:
-        return found  # a guessed load transfer bends the curve like other parts would
-    seen = steady_means(steady_samples(analysis.signals, analysis.corners, analysis.axle), analysis.lock_curve)
-    return replace(found, diagnosis=diagnose(seen, analysis.lock_curve, curve, setup))
+    samples = steady_samples(analysis.signals, analysis.corners, analysis.axle)
+    return agree_and_diagnose(samples, analysis.lock_curve, curve, setup, analysis.car)
 
 
 def in_short(found: Agreement) -> str:
