@@ -1,7 +1,7 @@
 """A session, one stretch at a time: what every pass over it works on."""
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 
 from analyzer.lockcurve.observations import Observations, observe
@@ -63,11 +63,9 @@ class Stretches:
             release()
 
     def __iter__(self) -> Iterator[Stretch]:
-        rows, inputs = self._rows.whole(), self._inputs.whole()
+        observed = self._rows.whole(inputs=self._inputs.whole())
         for block, corners, where in zip(self._blocks, self._corners, pairwise(self._ends), strict=True):
-            part = slice(*where)
-            observed = replace(taken(rows, part), inputs=taken(inputs, part))
-            yield Stretch(block, taken(self._signals, block.read), corners, observed)
+            yield Stretch(block, taken(self._signals, block.read), corners, observed.take(slice(*where)))
             for kept in (self._rows, self._inputs):
                 kept.release()
             self._release()

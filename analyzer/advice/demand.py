@@ -12,7 +12,8 @@ import numpy as np
 
 from analyzer.analysis import Analysis
 from analyzer.lockcurve.observations import Observations
-from analyzer.vehicle.axle import AxleInputs, solve, tyre_figures
+from analyzer.vehicle.axle import AxleInputs, tyre_figures
+from analyzer.vehicle.axle_solution import solve
 from analyzer.vehicle.car import Car
 
 AROUND_S = 1.0  # before and after a corner: the axle settles from its start, and slides end on the straight

@@ -22,7 +22,7 @@ import numpy as np
 
 from analyzer.advice.demand import Demand
 from analyzer.lockcurve import model
-from analyzer.vehicle.axle import LARGEST_SIDE_SLIP
+from analyzer.vehicle.axle_solution import LARGEST_SIDE_SLIP
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.tyre import WheelForces, wheel_forces
 

@@ -12,7 +12,8 @@ from analyzer.analysis import PhaseResult
 from analyzer.comparison.joint import JointFit
 from analyzer.comparison.runs import Run
 from analyzer.lockcurve.fit import STEP
-from analyzer.vehicle.axle import AxleInputs, equations, solve
+from analyzer.vehicle.axle import AxleInputs, equations
+from analyzer.vehicle.axle_solution import solve
 from analyzer.vehicle.car import Car
 
 

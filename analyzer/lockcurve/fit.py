@@ -19,7 +19,8 @@ import numpy as np
 from analyzer.lockcurve import model
 from analyzer.lockcurve.likelihood import censored, huber
 from analyzer.lockcurve.observations import Observations
-from analyzer.vehicle.axle import AxleEquations, AxleInputs, AxleSolution, equations, solve
+from analyzer.vehicle.axle import AxleEquations, AxleInputs, equations
+from analyzer.vehicle.axle_solution import AxleSolution, solve
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.parameters import BOUNDS, Prior
 

@@ -1,11 +1,12 @@
 """Which samples measure the lock curve, which bound it, and which say nothing."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import ndimage
 
+from analyzer.long_arrays import taken
 from analyzer.phases.segments import Corner
 from analyzer.signals.session import Signals
 from analyzer.signals.timebase import low_pass
@@ -54,6 +55,10 @@ class Observations:
     torque_rate_Nm_s: np.ndarray
     weight: float
     has_gyro: bool
+
+    def take(self, where: np.ndarray | slice) -> "Observations":
+        """The rows `where` (bool, index or slice)."""
+        return replace(taken(self, where), inputs=self.inputs.take(where))
 
 
 def rows_step(rate_hz: float) -> int:
@@ -131,19 +136,9 @@ def _front_left_share(signals: Signals, car: Car, smooth: Callable[[np.ndarray],
     logged = np.isfinite(signals.wheel_speed_m_s[:, :2]).all(axis=0)
     if not logged.all() or not signals.has_gyro:
         return np.full(len(signals.time_s), 0.5 if logged[0] == logged[1] else float(logged[0]))
+    none = np.zeros(len(signals.time_s))
     left, right, _, _ = wheel_loads(
-        mass_kg=car.mass_kg,
-        wheelbase_m=car.wheelbase_m,
-        cg_height_m=car.cg_height_m,
-        front_weight_fraction=car.front_weight_fraction,
-        front_track_m=car.front_track_m,
-        rear_track_m=car.rear_track_m,
-        rear_transfer_share=car.rear_load_transfer,
-        roll_gradient_rad_per_g=car.roll_gradient_rad_per_g,
-        long_m_s2=np.zeros(len(signals.time_s)),
-        lat_m_s2=smooth(signals.lat_m_s2),
-        downforce_N=np.zeros(len(signals.time_s)),
-        front_downforce_share=car.front_downforce_share,
+        long_m_s2=none, lat_m_s2=smooth(signals.lat_m_s2), downforce_N=none, **car.load_figures
     )
     return left / (left + right)
 

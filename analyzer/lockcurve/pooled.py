@@ -32,10 +32,10 @@ def pooled(stretches: Iterable[tuple[Observations, slice]]) -> Observations:
         rows = np.flatnonzero(inside & observed.usable & (observed.slipping | observed.locked))[::thin]
         group = observed.group + groups
         groups = int(group.max()) + 1
-        kept.append(_taken(replace(observed, group=group), rows))
+        kept.append(replace(observed, group=group).take(rows))
         while len(kept) > 1 and sum(len(k.index) for k in kept) > KEPT:
             thin *= 2
-            kept = [_taken(k, slice(None, None, 2)) for k in kept]
+            kept = [k.take(slice(None, None, 2)) for k in kept]
     arrays = {n: np.concatenate([getattr(k, n) for k in kept]) for n in array_names(kept[0])}
     inputs = {f.name: np.concatenate([getattr(k.inputs, f.name) for k in kept]) for f in fields(AxleInputs)}
     return replace(
@@ -45,8 +45,3 @@ def pooled(stretches: Iterable[tuple[Observations, slice]]) -> Observations:
         weight=kept[0].weight * thin,
         has_gyro=all(k.has_gyro for k in kept),
     )
-
-
-def _taken(observed: Observations, rows: np.ndarray | slice) -> Observations:
-    arrays = {name: getattr(observed, name)[rows] for name in array_names(observed)}
-    return replace(observed, **arrays, inputs=observed.inputs.take(rows))

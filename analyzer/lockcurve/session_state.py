@@ -12,7 +12,8 @@ from analyzer.lockcurve.uncertainty import Spread
 from analyzer.signals.session import Signals
 from analyzer.signals.timebase import low_pass
 from analyzer.units import STANDARD_GRAVITY_M_S2
-from analyzer.vehicle.axle import BLOCK, AxleEquations, AxleInputs, AxleSolution, equations, solve
+from analyzer.vehicle.axle import AxleEquations, AxleInputs, equations
+from analyzer.vehicle.axle_solution import BLOCK, AxleSolution, solve
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.state import AxleState
 

@@ -19,8 +19,7 @@ Torques at the wheels: T = R F_x + R c_rr F_z + I_w dw/dt; input torque is their
 measured side of the longitudinal equation; the torque difference is left minus right.
 """
 
-from collections.abc import Callable
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -30,15 +29,8 @@ from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
 from analyzer.vehicle.loads import wheel_loads
 from analyzer.vehicle.tyre import WheelForces, sine_and_cosine, wheel_forces
 
-LARGEST_SIDE_SLIP = 0.25
-SIDE_SLIP_SCALE = 0.3
-BLOCK = 16_384  # samples solved at once: what a processor keeps close at hand, whatever the length of the log
-SETTLED = 1e-7  # m/s and 1: a step smaller than this changes no result
 LONG_FORCE_SD_SHARE = 0.005  # of the weight: noise of the longitudinal force
 LAT_FORCE_SD_SHARE = 0.017
-
-
-Entries = tuple[np.ndarray, np.ndarray, np.ndarray]
 
 
 @dataclass(frozen=True)
@@ -65,7 +57,7 @@ class AxleInputs:
 
     def take(self, where: np.ndarray | slice) -> "AxleInputs":
         """The samples `where` (bool, index or slice)."""
-        return replace(self, **{f.name: getattr(self, f.name)[where] for f in fields(self)})
+        return taken(self, where)
 
     def __len__(self) -> int:
         return len(self.left_m_s)
@@ -108,7 +100,7 @@ def tyre_figures(value: dict[str, float], car: Car) -> dict[str, float]:
 
 
 @dataclass(frozen=True)
-class _Given:
+class Given:
     """What the equations take from inputs and parameters whatever the state is. Arrays (n,); the rest are figures."""
 
     along_m_s2: np.ndarray  # without what the speed does not show
@@ -139,7 +131,7 @@ class _Given:
     loads: dict[str, float]
 
 
-def _given(value: dict[str, float], inputs: AxleInputs, car: Car) -> _Given:
+def given_by(value: dict[str, float], inputs: AxleInputs, car: Car) -> Given:
     mass = car.mass_kg * np.exp(value["log_mass"])
     yaw = (inputs.yaw_rad_s - value["yaw_bias"]) * np.exp(value["log_yaw_scale"])
     across = inputs.lat_m_s2 - value["lat_bias"]
@@ -147,7 +139,7 @@ def _given(value: dict[str, float], inputs: AxleInputs, car: Car) -> _Given:
     scale = np.exp(value["rear_left_right_scale"] / 2)
     rear_acc = np.clip((inputs.left_acc_m_s2 + inputs.right_acc_m_s2) / 2, -15.0, 15.0)
     swing = car.yaw_inertia * inputs.yaw_acc_rad_s2
-    return _Given(
+    return Given(
         along_m_s2=inputs.long_m_s2 - value["long_bias"],
         across_m_s2=across,
         unseen=inputs.long_from_speed * yaw,
@@ -173,22 +165,17 @@ def _given(value: dict[str, float], inputs: AxleInputs, car: Car) -> _Given:
         rear_front_growth=value["rear_front_growth"],
         radius_fall=value["radius_fall"],
         tyre=tyre_figures(value, car),
-        loads=dict(
+        loads=car.load_figures
+        | dict(
             mass_kg=mass,
-            wheelbase_m=car.wheelbase_m,
             cg_height_m=car.cg_height_m * np.exp(value["log_cg_height"]),
-            front_weight_fraction=car.front_weight_fraction,
-            front_track_m=car.front_track_m,
-            rear_track_m=car.rear_track_m,
             rear_transfer_share=car.rear_load_transfer * np.exp(value["log_load_transfer"]),
-            roll_gradient_rad_per_g=car.roll_gradient_rad_per_g,
-            front_downforce_share=car.front_downforce_share,
         ),
     )
 
 
 @dataclass(frozen=True)
-class _Balance:
+class Balance:
     """Residuals (3, n) and their slopes (2, 3, n), and what torques and loads are made of."""
 
     residual: np.ndarray
@@ -202,7 +189,7 @@ class _Balance:
     difference_slope: np.ndarray | None
 
 
-def _balance(state: np.ndarray, given: _Given, car: Car, *, slopes: bool = True) -> _Balance:
+def balance(state: np.ndarray, given: Given, car: Car, *, slopes: bool = True) -> Balance:
     u, s = state
     track, base, mass, tyre = car.rear_track_m, car.wheelbase_m, given.mass_kg, given.tyre
     yaw, unseen, sin, cos = given.yaw_rad_s, given.unseen, given.sin, given.cos
@@ -269,7 +256,7 @@ def _balance(state: np.ndarray, given: _Given, car: Car, *, slopes: bool = True)
             slope[i, 0] = (dx[i] - demand_slope[i]) / sd_x
             slope[i, 1] = (dy[i] + dd[i] * track / 2 / base) / sd_y
             slope[i, 2] = front_slope * to_front / sd_f
-    return _Balance(
+    return Balance(
         residual, slope, (kl, kr), (load_l, load_r), (fl, fr), difference, (demand_x, demand_y), demand_slope, dd
     )
 
@@ -278,8 +265,8 @@ def equations(
     state: np.ndarray, value: dict[str, float], inputs: AxleInputs, car: Car, *, slopes: bool = True
 ) -> AxleEquations:
     """The three equations at `state` (2, n) for nuisance parameters `value`."""
-    given = _given(value, inputs, car)
-    found = _balance(state, given, car, slopes=slopes)
+    given = given_by(value, inputs, car)
+    found = balance(state, given, car, slopes=slopes)
     (load_l, load_r), (fl, fr), (demand_x, demand_y) = found.loads_N, found.forces, found.demand_N
     radius, rolling = car.rear_rolling_radius_m, given.rolling
     inertia = car.wheel_inertia_kg_m2 * np.exp(value["log_wheel_inertia"])
@@ -300,117 +287,3 @@ def equations(
     per_slip = radius * (fl.dlong_dkappa + fr.dlong_dkappa) / 2
     slope = {"input_slope": radius * found.demand_slope, "difference_slope": radius * found.difference_slope}
     return replace(at, slope=found.slope, difference_per_slip=per_slip, **slope)
-
-
-@dataclass(frozen=True)
-class AxleSolution:
-    """State (2, n) and its equations, with the Gauss-Newton matrix entries (a, b, d) of [[a, b], [b, d]]."""
-
-    state: np.ndarray
-    at: AxleEquations
-    normal: Entries
-
-    def state_shift(self, gradient: np.ndarray) -> np.ndarray:
-        """Change of the state (2, n) that answers a change of residuals with slopes' product `gradient` (2, n)."""
-        a, b, d = self.normal
-        determinant = a * d - b * b
-        return np.array([-(d * gradient[0] - b * gradient[1]), -(a * gradient[1] - b * gradient[0])]) / determinant
-
-    @property
-    def difference_variance(self) -> np.ndarray:
-        """Variance (n,) of the torque difference from the three equations' own errors (N2 m2): a' N^-1 a, N the
-        Gauss-Newton matrix, a the difference's slopes. Large where a wheel slides and the front wheels say little."""
-        a, b, d = self.normal
-        by_u, by_s = self.at.difference_slope
-        return (d * by_u**2 - 2 * b * by_u * by_s + a * by_s**2) / (a * d - b * b)
-
-    def take(self, where: np.ndarray | slice) -> "AxleSolution":
-        """The samples `where` (bool, index or slice)."""
-        return _each_array(lambda values: values[..., where], self)
-
-    def with_rows(self, where: np.ndarray, part: "AxleSolution") -> "AxleSolution":
-        """A copy with the samples `where` (bool (n,) or index) taken from `part`."""
-
-        def placed(values: np.ndarray, others: np.ndarray) -> np.ndarray:
-            values = values.copy()
-            values[..., where] = others
-            return values
-
-        return _each_array(placed, self, part)
-
-
-def _each_array(change: Callable[..., np.ndarray], *solutions: AxleSolution) -> AxleSolution:
-    """`change` applied to every array of solutions; samples are along the last axis."""
-    at = {f.name: change(*(getattr(s.at, f.name) for s in solutions)) for f in fields(AxleEquations)}
-    a, b, d = (change(*parts) for parts in zip(*(s.normal for s in solutions), strict=True))
-    return AxleSolution(change(*(s.state for s in solutions)), AxleEquations(**at), (a, b, d))
-
-
-def solve(
-    value: dict[str, float], inputs: AxleInputs, car: Car, *, start: np.ndarray | None = None, iterations: int = 14
-) -> AxleSolution:
-    """Weighted least-squares state of every sample, damped Gauss-Newton from `start` or from rolling freely.
-
-    Samples know nothing of each other: one that has settled leaves the iteration, and the rest go on.
-
-    Parameters
-    ----------
-    value : nuisance parameter -> its value, as `parameters.priors` names them.
-    inputs : n samples.
-    start : (2, n) ground speed (m/s) and lateral slip to begin from.
-    """
-    if len(inputs) > BLOCK:
-        blocks = [slice(i, i + BLOCK) for i in range(0, len(inputs), BLOCK)]
-        begin = [None if start is None else start[:, block] for block in blocks]
-        solved = [
-            solve(value, inputs.take(block), car, start=s, iterations=iterations)
-            for block, s in zip(blocks, begin, strict=True)
-        ]
-        return _each_array(lambda *parts: np.concatenate(parts, axis=-1), *solved)
-    guess_u = inputs.front_m_s * np.exp(-value["rear_front_scale"])
-    if start is None:
-        start = np.array([guess_u, np.clip(inputs.lat_m_s2, -12, 12) * 0.006])
-    whole = start.copy()
-    rows, state, damping = np.arange(len(inputs)), whole, np.full(len(inputs), 1e-3)
-    part = _given(value, inputs, car)
-    at = _balance(state, part, car)
-    cost, gradient, normal = _cost(at, state), *_normal(at, state)
-    for _ in range(iterations):
-        a, b, d = normal
-        a2, d2 = a * (1 + damping), d * (1 + damping)
-        determinant = a2 * d2 - b * b
-        step = np.array([-(d2 * gradient[0] - b * gradient[1]), -(a2 * gradient[1] - b * gradient[0])]) / determinant
-        step[0] = np.clip(step[0], -0.5, 0.5)
-        step[1] = np.clip(step[1], -0.05, 0.05)
-        trial = state + step
-        trial[0] = np.clip(trial[0], 0.8 * guess_u, 1.25 * guess_u + 0.1)
-        trial[1] = np.clip(trial[1], -LARGEST_SIDE_SLIP, LARGEST_SIDE_SLIP)
-        tried = _balance(trial, part, car)
-        tried_cost, tried_gradient, tried_normal = _cost(tried, trial), *_normal(tried, trial)
-        better = tried_cost <= cost
-        unsettled = np.abs(trial - state).max(axis=0) > SETTLED
-        state = np.where(better, trial, state)
-        whole[:, rows] = state
-        if not unsettled.any():
-            break
-        cost = np.where(better, tried_cost, cost)[unsettled]
-        gradient = np.where(better, tried_gradient, gradient)[:, unsettled]
-        normal = tuple(np.where(better, t, o)[unsettled] for t, o in zip(tried_normal, normal, strict=True))
-        damping = np.where(better, damping * 0.2, np.maximum(damping, 1e-3) * 8)[unsettled]
-        state, guess_u, rows = state[:, unsettled], guess_u[unsettled], rows[unsettled]
-        part = taken(part, unsettled)
-    found = equations(whole, value, inputs, car)
-    return AxleSolution(whole, found, _normal(found, whole)[1])
-
-
-def _cost(at: AxleEquations | _Balance, state: np.ndarray) -> np.ndarray:
-    return (at.residual**2).sum(axis=0) + (state[1] / SIDE_SLIP_SCALE) ** 2
-
-
-def _normal(at: AxleEquations | _Balance, state: np.ndarray) -> tuple[np.ndarray, Entries]:
-    gradient = (at.slope * at.residual).sum(axis=1)
-    gradient[1] += state[1] / SIDE_SLIP_SCALE**2
-    a = (at.slope[0] ** 2).sum(axis=0)
-    b = (at.slope[0] * at.slope[1]).sum(axis=0)
-    d = (at.slope[1] ** 2).sum(axis=0) + 1 / SIDE_SLIP_SCALE**2
-    return gradient, (a, b, d)

@@ -56,18 +56,10 @@ def test_rear_loads_are_our_statics_with_the_cars_roll_stiffness(sessions):
     truth, car = session.driven.truth, session.driven.car
     smooth = {n: low_pass(truth[n].to_numpy(), cutoff_hz=1.0, rate_hz=100.0) for n in truth if n != "locked"}
     _, _, left, right = wheel_loads(
-        mass_kg=car.mass_kg,
-        wheelbase_m=car.wheelbase_m,
-        cg_height_m=car.cg_height_m,
-        front_weight_fraction=car.front_weight_fraction,
-        front_track_m=car.front_track_m,
-        rear_track_m=car.rear_track_m,
-        rear_transfer_share=car.rear_load_transfer,
-        roll_gradient_rad_per_g=car.roll_gradient_rad_per_g,
         long_m_s2=smooth["longitudinal_acceleration"],
         lat_m_s2=smooth["lateral_acceleration"],
         downforce_N=np.zeros(len(truth)),
-        front_downforce_share=0.5,
+        **car.load_figures,
     )
     static = car.mass_kg * 9.81 * (1 - car.front_weight_fraction) / 2
     for ours, name in ((left, "load_rl"), (right, "load_rr")):

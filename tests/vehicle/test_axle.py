@@ -7,7 +7,8 @@ import pytest
 from vehicle.made_axle import made_car, made_inputs, starts
 
 from analyzer.units import STANDARD_GRAVITY_M_S2
-from analyzer.vehicle.axle import LAT_FORCE_SD_SHARE, LONG_FORCE_SD_SHARE, SIDE_SLIP_SCALE, equations, solve
+from analyzer.vehicle.axle import LAT_FORCE_SD_SHARE, LONG_FORCE_SD_SHARE, equations
+from analyzer.vehicle.axle_solution import SIDE_SLIP_SCALE, solve
 from analyzer.vehicle.loads import wheel_loads
 
 LINEAR = dict(friction_fall=0.0, stiffness_fall=0.0, log_friction=np.log(50.0), shape=1.4)
@@ -300,15 +301,9 @@ def test_each_front_wheel_counts_by_its_share():
         counted = replace(inputs, front_left_share=np.array([left_share]))
         return equations(state, starts(car, **changes), counted, car).residual[2, 0] * 0.05 / 20.0
 
-    left, right = (
-        float(load[0])
-        for load in wheel_loads(
-            mass_kg=car.mass_kg, wheelbase_m=car.wheelbase_m, cg_height_m=car.cg_height_m,
-            front_weight_fraction=car.front_weight_fraction, front_track_m=car.front_track_m,
-            rear_track_m=car.rear_track_m, rear_transfer_share=car.rear_load_transfer, roll_gradient_rad_per_g=0.0,
-            long_m_s2=np.zeros(1), lat_m_s2=np.array([6.0]), downforce_N=np.zeros(1), front_downforce_share=0.5,
-        )[:2]
-    )  # fmt: skip
+    none = np.zeros(1)
+    loads = wheel_loads(long_m_s2=none, lat_m_s2=np.array([6.0]), downforce_N=none, **car.load_figures)
+    left, right = (float(load[0]) for load in loads[:2])
     spun = car.wheel_inertia_kg_m2 * acc / car.front_rolling_radius_m**2
     assert slip(1.0) / slip(0.0) == pytest.approx((0.02 + spun / left) / (0.02 + spun / right), rel=1e-6)
     assert slip(0.3) == pytest.approx(0.3 * slip(1.0) + 0.7 * slip(0.0), rel=1e-9)

@@ -1,0 +1,132 @@
+"""The state of the rear axle, ground speed and lateral slip, that satisfies the equations of `axle` best."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, fields
+
+import numpy as np
+
+from analyzer.long_arrays import taken
+from analyzer.vehicle.axle import AxleEquations, AxleInputs, Balance, balance, equations, given_by
+from analyzer.vehicle.car import Car
+
+LARGEST_SIDE_SLIP = 0.25
+SIDE_SLIP_SCALE = 0.3
+BLOCK = 16_384  # samples solved at once: what a processor keeps close at hand, whatever the length of the log
+SETTLED = 1e-7  # m/s and 1: a step smaller than this changes no result
+
+Entries = tuple[np.ndarray, np.ndarray, np.ndarray]
+
+
+@dataclass(frozen=True)
+class AxleSolution:
+    """State (2, n) and its equations, with the Gauss-Newton matrix entries (a, b, d) of [[a, b], [b, d]]."""
+
+    state: np.ndarray
+    at: AxleEquations
+    normal: Entries
+
+    def state_shift(self, gradient: np.ndarray) -> np.ndarray:
+        """Change of the state (2, n) that answers a change of residuals with slopes' product `gradient` (2, n)."""
+        return _newton_step(self.normal, gradient)
+
+    @property
+    def difference_variance(self) -> np.ndarray:
+        """Variance (n,) of the torque difference from the three equations' own errors (N2 m2): a' N^-1 a, N the
+        Gauss-Newton matrix, a the difference's slopes. Large where a wheel slides and the front wheels say little."""
+        slope = self.at.difference_slope
+        return -(slope * self.state_shift(slope)).sum(axis=0)
+
+    def take(self, where: np.ndarray | slice) -> "AxleSolution":
+        """The samples `where` (bool, index or slice)."""
+        return _each_array(lambda values: values[..., where], self)
+
+    def with_rows(self, where: np.ndarray, part: "AxleSolution") -> "AxleSolution":
+        """A copy with the samples `where` (bool (n,) or index) taken from `part`."""
+
+        def placed(values: np.ndarray, others: np.ndarray) -> np.ndarray:
+            values = values.copy()
+            values[..., where] = others
+            return values
+
+        return _each_array(placed, self, part)
+
+
+def _each_array(change: Callable[..., np.ndarray], *solutions: AxleSolution) -> AxleSolution:
+    """`change` applied to every array of solutions; samples are along the last axis."""
+    at = {f.name: change(*(getattr(s.at, f.name) for s in solutions)) for f in fields(AxleEquations)}
+    a, b, d = (change(*parts) for parts in zip(*(s.normal for s in solutions), strict=True))
+    return AxleSolution(change(*(s.state for s in solutions)), AxleEquations(**at), (a, b, d))
+
+
+def solve(
+    value: dict[str, float], inputs: AxleInputs, car: Car, *, start: np.ndarray | None = None, iterations: int = 14
+) -> AxleSolution:
+    """Weighted least-squares state of every sample, damped Gauss-Newton from `start` or from rolling freely.
+
+    Samples know nothing of each other: one that has settled leaves the iteration, and the rest go on.
+
+    Parameters
+    ----------
+    value : nuisance parameter -> its value, as `parameters.priors` names them.
+    inputs : n samples.
+    start : (2, n) ground speed (m/s) and lateral slip to begin from.
+    """
+    if len(inputs) > BLOCK:
+        blocks = [slice(i, i + BLOCK) for i in range(0, len(inputs), BLOCK)]
+        begin = [None if start is None else start[:, block] for block in blocks]
+        solved = [
+            solve(value, inputs.take(block), car, start=s, iterations=iterations)
+            for block, s in zip(blocks, begin, strict=True)
+        ]
+        return _each_array(lambda *parts: np.concatenate(parts, axis=-1), *solved)
+    guess_u = inputs.front_m_s * np.exp(-value["rear_front_scale"])
+    if start is None:
+        start = np.array([guess_u, np.clip(inputs.lat_m_s2, -12, 12) * 0.006])
+    whole = start.copy()
+    rows, state, damping = np.arange(len(inputs)), whole, np.full(len(inputs), 1e-3)
+    part = given_by(value, inputs, car)
+    at = balance(state, part, car)
+    cost, gradient, normal = _cost(at, state), *_normal(at, state)
+    for _ in range(iterations):
+        a, b, d = normal
+        step = _newton_step((a * (1 + damping), b, d * (1 + damping)), gradient)
+        step[0] = np.clip(step[0], -0.5, 0.5)
+        step[1] = np.clip(step[1], -0.05, 0.05)
+        trial = state + step
+        trial[0] = np.clip(trial[0], 0.8 * guess_u, 1.25 * guess_u + 0.1)
+        trial[1] = np.clip(trial[1], -LARGEST_SIDE_SLIP, LARGEST_SIDE_SLIP)
+        tried = balance(trial, part, car)
+        tried_cost, tried_gradient, tried_normal = _cost(tried, trial), *_normal(tried, trial)
+        better = tried_cost <= cost
+        unsettled = np.abs(trial - state).max(axis=0) > SETTLED
+        state = np.where(better, trial, state)
+        whole[:, rows] = state
+        if not unsettled.any():
+            break
+        cost = np.where(better, tried_cost, cost)[unsettled]
+        gradient = np.where(better, tried_gradient, gradient)[:, unsettled]
+        normal = tuple(np.where(better, t, o)[unsettled] for t, o in zip(tried_normal, normal, strict=True))
+        damping = np.where(better, damping * 0.2, np.maximum(damping, 1e-3) * 8)[unsettled]
+        state, guess_u, rows = state[:, unsettled], guess_u[unsettled], rows[unsettled]
+        part = taken(part, unsettled)
+    found = equations(whole, value, inputs, car)
+    return AxleSolution(whole, found, _normal(found, whole)[1])
+
+
+def _cost(at: AxleEquations | Balance, state: np.ndarray) -> np.ndarray:
+    return (at.residual**2).sum(axis=0) + (state[1] / SIDE_SLIP_SCALE) ** 2
+
+
+def _normal(at: AxleEquations | Balance, state: np.ndarray) -> tuple[np.ndarray, Entries]:
+    gradient = (at.slope * at.residual).sum(axis=1)
+    gradient[1] += state[1] / SIDE_SLIP_SCALE**2
+    a = (at.slope[0] ** 2).sum(axis=0)
+    b = (at.slope[0] * at.slope[1]).sum(axis=0)
+    d = (at.slope[1] ** 2).sum(axis=0) + 1 / SIDE_SLIP_SCALE**2
+    return gradient, (a, b, d)
+
+
+def _newton_step(normal: Entries, gradient: np.ndarray) -> np.ndarray:
+    """-N^-1 times `gradient` (2, n)."""
+    a, b, d = normal
+    return np.array([b * gradient[1] - d * gradient[0], b * gradient[0] - a * gradient[1]]) / (a * d - b * b)
