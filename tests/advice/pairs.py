@@ -61,6 +61,26 @@ def lock(preload: float, drive: float, drive_hold: float, coast: float, coast_ho
     )
 
 
+def setup_toml(*, name: str, drive_deg: float, coast_deg: float, cone_N: float) -> str:
+    """A setup file of invented parts: these ramps (from the ring's face) and cone springs, two faces a side."""
+    return f"""[differential]
+name = "{name}"
+type = "plate"
+ramp_angle_reference = "ring_face"
+drive_ramp_angle_deg = {drive_deg}
+coast_ramp_angle_deg = {coast_deg}
+pin_radius_mm = 38
+friction_faces_per_side = 2
+plate_outer_diameter_mm = 120
+plate_inner_diameter_mm = 86
+friction_coefficient = 0.11
+[differential.cone_spring]
+force_N = {cone_N}
+[differential.ring_spring]
+force_N = 300
+"""
+
+
 LIGHT_CAR = """[car]
 mass_kg = 1040
 wheelbase_m = 2.38

@@ -10,7 +10,18 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from advice.pairs import LIGHT_CAR, PAIRS, WEAK, Pair, measure, parameters, session_from, simulated, true_spin_s
+from advice.pairs import (
+    LIGHT_CAR,
+    PAIRS,
+    WEAK,
+    Pair,
+    measure,
+    parameters,
+    session_from,
+    setup_toml,
+    simulated,
+    true_spin_s,
+)
 
 from analyzer.advice.advise import advise
 from analyzer.advice.evaluate import NAMES, best_outcomes, drawn_outcomes, peak_seen, session_of
@@ -22,22 +33,7 @@ from analyzer.simulation.parameters import Driver
 from analyzer.vehicle.car import load_car
 
 # the parts that give WEAK, by the wedge's statics and uniform wear: 2 faces at mu 0.11, pin radius 38 mm
-SETUP = """[differential]
-name = "weak"
-type = "plate"
-ramp_angle_reference = "ring_face"
-drive_ramp_angle_deg = 66
-coast_ramp_angle_deg = 75
-pin_radius_mm = 38
-friction_faces_per_side = 2
-plate_outer_diameter_mm = 120
-plate_inner_diameter_mm = 86
-friction_coefficient = 0.11
-[differential.cone_spring]
-force_N = 1000
-[differential.ring_spring]
-force_N = 300
-"""
+SETUP = setup_toml(name="weak", drive_deg=66, coast_deg=75, cone_N=1000)
 SHELF = """[[parts.cone_spring]]
 name = "stiff"
 force_N = 3600

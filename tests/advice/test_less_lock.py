@@ -1,7 +1,7 @@
 """A car that pushes off the throttle: the advice asks for less lock, and a simulated run with it bears that out."""
 
 import pytest
-from advice.pairs import REAR_HEAVY_CAR, Pair, simulated, true_coast_moment_Nm
+from advice.pairs import REAR_HEAVY_CAR, Pair, setup_toml, simulated, true_coast_moment_Nm
 
 from analyzer.advice.advise import advise
 from analyzer.differential.predicted import predict_lock_curve
@@ -9,22 +9,7 @@ from analyzer.differential.setup import load_setup
 from analyzer.simulation.parameters import LockParameters
 from analyzer.vehicle.car import load_car
 
-SETUP = """[differential]
-name = "too much preload"
-type = "plate"
-ramp_angle_reference = "ring_face"
-drive_ramp_angle_deg = 50
-coast_ramp_angle_deg = 45
-pin_radius_mm = 38
-friction_faces_per_side = 2
-plate_outer_diameter_mm = 120
-plate_inner_diameter_mm = 86
-friction_coefficient = 0.11
-[differential.cone_spring]
-force_N = 8000
-[differential.ring_spring]
-force_N = 300
-"""
+SETUP = setup_toml(name="too much preload", drive_deg=50, coast_deg=45, cone_N=8000)
 SHELF = """[[parts.cone_spring]]
 name = "soft"
 force_N = 2000

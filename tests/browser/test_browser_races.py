@@ -27,6 +27,14 @@ def counted(page, function):
     )
 
 
+def pick_held(page, index):
+    """A finding is picked, and the traces that answer it are held back."""
+    held = Held(page, "traces.figure")
+    page.locator(".finding").nth(index).click()
+    held.wait_for(1)
+    return held
+
+
 @pytest.fixture
 def other(address, analysed):
     """(index, finding) of one that is not picked at first, in another corner pass."""
@@ -38,9 +46,7 @@ def other(address, analysed):
 def test_a_resize_does_not_eat_a_pick(run_page, other):
     page, _ = run_page
     index, finding = other
-    held = Held(page, "traces.figure")
-    page.locator(".finding").nth(index).click()
-    held.wait_for(1)
+    held = pick_held(page, index)
     counted(page, "zoom")
     page.evaluate(RESIZED)
     wait_until(page, "window.calls > 0")
@@ -52,9 +58,7 @@ def test_a_resize_does_not_eat_a_pick(run_page, other):
 def test_a_newer_question_about_the_traces_keeps_the_pick(run_page, other):
     page, _ = run_page
     index, finding = other
-    held = Held(page, "traces.figure")
-    page.locator(".finding").nth(index).click()
-    held.wait_for(1)
+    held = pick_held(page, index)
     page.click("#switch-mode")
     held.wait_for(2)
     held.let_go()

@@ -298,19 +298,20 @@ def _censored(g):
     return {k: censored(one(z))[0][0] for k, z in margins.items()} | {k: huber(one(z))[0][0] for k, z in off.items()}
 
 
-def _moment(g):
-    car = Car(
-        **A_CAR
-        | dict(
-            mass_kg=g["m"],
-            wheelbase_m=g["L"],
-            front_weight_fraction=g["front share"],
-            rear_track_m=g["t"],
-            rear_rolling_radius_m=g["R"],
-            steering_ratio=g["steering ratio"],
-        ),
-        tyre={"cornering_stiffness_per_rad": g["cornering stiffness over load"]},
+def _car(g, **more):
+    figures = dict(
+        mass_kg=g["m"],
+        wheelbase_m=g["L"],
+        front_weight_fraction=g["front share"],
+        rear_track_m=g["t"],
+        rear_rolling_radius_m=g["R"],
     )
+    return Car(**A_CAR | figures | more)
+
+
+def _moment(g):
+    tyre = {"cornering_stiffness_per_rad": g["cornering stiffness over load"]}
+    car = _car(g, steering_ratio=g["steering ratio"], tyre=tyre)
     left_turn = SimpleNamespace(yaw_rate_rad_s=one(0.5))
     axle = SimpleNamespace(torque_difference_Nm=one(g["M"]))
     moment = float(rear_axle(left_turn, axle, car).opposing_moment_Nm[0])
@@ -322,16 +323,7 @@ def _moment(g):
 
 
 def _margin(g):
-    car = Car(
-        **A_CAR
-        | dict(
-            mass_kg=g["m"],
-            front_weight_fraction=g["front share"],
-            wheelbase_m=g["L"],
-            rear_track_m=g["t"],
-            rear_rolling_radius_m=g["R"],
-        )
-    )
+    car = _car(g)
     by_level, by_front = MARGIN_SHARE * g["level before"], least_margin_Nm(car)
     return {"by the level": by_level, "by the front tyres": by_front, "margin": max(by_level, by_front)}
 
