@@ -1,8 +1,6 @@
 """An advice on the terminal, readable at 80 columns."""
 
-from rich import box
 from rich.console import Console
-from rich.table import Table
 
 from analyzer.advice.option import Advice
 from analyzer.advice.words import (
@@ -15,6 +13,7 @@ from analyzer.advice.words import (
     sure_words,
 )
 from analyzer.cautions import CAUTIONS
+from analyzer.report.terminal_table import terminal_table
 
 HEADINGS = {"spin_s": "either rear spins, s", "coast_moment_Nm": "against the turn, N.m"}
 HEADING_DIGITS = {"spin_s": 1, "coast_moment_Nm": 0}
@@ -29,12 +28,7 @@ def print_advice(advice: Advice, console: Console) -> None:
     for option in advice.top:
         say(f"\n{option.rank}. {option.build.label}\n   {option.why}\n   {sure_words(option)}")
         say(f"   It hangs on this: {option.hangs_on}")
-    table = Table(
-        title="What is fitted, what is advised, and the best trade-offs",
-        title_justify="left",
-        title_style="bold",
-        box=box.SIMPLE_HEAD,
-    )
+    table = terminal_table("What is fitted, what is advised, and the best trade-offs")
     table.add_column("build")
     for name in HEADINGS:
         table.add_column(HEADINGS[name], justify="right")

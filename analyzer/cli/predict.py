@@ -98,13 +98,12 @@ def _print(curve: "PredictedLockCurve", *, title: str, largest_Nm: float) -> Non
 
 def _print_parameters(console: "Console", curve: "PredictedLockCurve") -> None:
     import numpy as np
-    from rich import box
-    from rich.table import Table
 
     from analyzer.differential.result import lock_curve_result
+    from analyzer.report.terminal_table import terminal_table
 
     result = lock_curve_result(curve, input_torque_Nm=np.array([]))
-    table = Table(title="What the parts should give", title_justify="left", title_style="bold", box=box.SIMPLE_HEAD)
+    table = terminal_table("What the parts should give")
     table.add_column("")
     table.add_column("predicted", justify="right")
     table.add_column("95 % interval", justify="right")
@@ -128,16 +127,13 @@ def _print_parameters(console: "Console", curve: "PredictedLockCurve") -> None:
 
 def _print_points(console: "Console", curve: "PredictedLockCurve", *, largest_Nm: float) -> None:
     import numpy as np
-    from rich import box
-    from rich.table import Table
 
     from analyzer.differential.result import COAST_SHARE, lock_curve_points
+    from analyzer.report.terminal_table import terminal_table
 
     drive = largest_Nm * np.array([0.05, 0.125, 0.25, 0.5, 0.75, 1.0])
     coast = -COAST_SHARE * largest_Nm * np.array([1.0, 2 / 3, 1 / 3])
-    table = Table(
-        title="Locking torque against input torque", title_justify="left", title_style="bold", box=box.SIMPLE_HEAD
-    )
+    table = terminal_table("Locking torque against input torque")
     for heading in (
         "input torque\nN.m",
         "locking torque\nN.m",

@@ -3,14 +3,13 @@
 import dataclasses
 from typing import Any
 
-from rich import box
 from rich.console import Console
-from rich.table import Table
 
 from analyzer.cautions import CAUTIONS
 from analyzer.comparison.planning import SHOWN_LAPS, PlannedChange
 from analyzer.comparison.runs import Run
 from analyzer.report.result_json import plain
+from analyzer.report.terminal_table import terminal_table
 from analyzer.report.words import signed
 
 HALF_WIDTH = 1.96  # 95 %, in standard errors
@@ -52,12 +51,7 @@ def print_plan(planned: tuple[PlannedChange, ...], console: Console) -> None:
     """One line a change, then how the interval narrows with laps."""
     for change in planned:
         console.print(_line(change), markup=False)
-    table = Table(
-        title="Interval of the change, +/- N.m, by laps a side",
-        title_justify="left",
-        title_style="bold",
-        box=box.SIMPLE_HEAD,
-    )
+    table = terminal_table("Interval of the change, +/- N.m, by laps a side")
     table.add_column("")
     for laps in SHOWN_LAPS:
         table.add_column(str(laps), justify="right")

@@ -1,6 +1,5 @@
 """A comparison on the terminal, readable at 80 columns."""
 
-from rich import box
 from rich.console import Console
 from rich.table import Table
 
@@ -17,6 +16,7 @@ from analyzer.comparison.words import (
     verdict_words,
 )
 from analyzer.lockcurve.estimate import Interval
+from analyzer.report.terminal_table import terminal_table
 from analyzer.report.words import PHASE_NAMES, signed
 
 
@@ -52,12 +52,7 @@ def print_comparison(comparison: Comparison, console: Console) -> None:
 
 
 def _parameters(comparison: Comparison) -> Table:
-    table = Table(
-        title="Change of the lock curve, after minus before",
-        title_justify="left",
-        title_style="bold",
-        box=box.SIMPLE_HEAD,
-    )
+    table = terminal_table("Change of the lock curve, after minus before")
     for heading in ("", "change", "95 % interval", "parts say"):
         table.add_column(heading, justify="left" if not heading else "right")
     for name, (words, digits) in PARAMETER_ROWS.items():
@@ -72,7 +67,7 @@ def _parameters(comparison: Comparison) -> Table:
 
 def _phases(comparison: Comparison) -> Table:
     title = "Change by phase, all corners, at matched speed and throttle"
-    table = Table(title=title, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, padding=0)  # 80 columns
+    table = terminal_table(title, padding=0)  # 80 columns
     for heading in ("phase", "kinematic lock", "transfer torque, N.m", "inside slip, %"):
         table.add_column(heading, justify="left" if heading == "phase" else "right")
     for change in comparison.phases:

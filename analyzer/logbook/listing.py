@@ -4,7 +4,6 @@ import dataclasses
 from datetime import UTC, datetime
 from typing import Any
 
-from rich import box
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
@@ -15,6 +14,7 @@ from analyzer.logbook.results import StoredResult, is_current, preload, result_o
 from analyzer.logbook.runs import Run
 from analyzer.logbook.store import Store
 from analyzer.logbook.trend import TrendPoint
+from analyzer.report.terminal_table import terminal_table
 from analyzer.report.words import interval_words, number
 
 SHORT_ID = 8
@@ -150,7 +150,7 @@ def local(seconds: float, *, with_time: bool = True) -> str:
 
 
 def _table(*headings: str) -> Table:
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
+    table = terminal_table(pad_edge=False, padding=(0, 1, 0, 0))
     for heading in headings:
         table.add_column(heading, overflow="fold", no_wrap=heading not in _WRAPPED)
     return table

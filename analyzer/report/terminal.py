@@ -2,7 +2,6 @@
 
 from typing import Literal
 
-from rich import box
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
@@ -12,6 +11,7 @@ from analyzer.analysis import Analysis
 from analyzer.cautions import CAUTIONS
 from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.report.corner_table import corner_rows
+from analyzer.report.terminal_table import terminal_table
 from analyzer.report.words import (
     HOW_TO_READ,
     KIND_NAMES,
@@ -81,7 +81,7 @@ def _print_findings(analysis: Analysis, console: Console) -> None:
 
 def _print_lock_curve(analysis: Analysis, console: Console) -> None:
     curve, predicted = analysis.lock_curve, analysis.predicted
-    table = Table(title="Measured lock curve", title_justify="left", title_style="bold", box=box.SIMPLE_HEAD)
+    table = terminal_table("Measured lock curve")
     table.add_column("")
     for heading in ("measured", "95 % interval") + (("parts say",) if predicted else ()):
         table.add_column(heading, justify="right")
@@ -102,9 +102,7 @@ def _print_lock_curve(analysis: Analysis, console: Console) -> None:
 
 
 def _points_table(analysis: Analysis, curve: LockCurveEstimate) -> Table:
-    table = Table(
-        title="Locking torque against input torque, N.m", title_justify="left", title_style="bold", box=box.SIMPLE_HEAD
-    )
+    table = terminal_table("Locking torque against input torque, N.m")
     for heading in ("input torque", "locking torque", "95 % interval", "kind"):
         table.add_column(heading, justify="left" if heading == "kind" else "right")
     if analysis.predicted is not None:
@@ -129,7 +127,7 @@ def _print_trend(analysis: Analysis, console: Console) -> None:
     rows = trend_rows(analysis.trend)
     if not rows or analysis.trend.verdict not in ("fading", "rising"):
         return  # a steady lock's preload and slope only trade against each other
-    table = Table(box=box.SIMPLE_HEAD)
+    table = terminal_table()
     table.add_column("")
     for heading in ("early", "late", "per 10 min", "95 % interval"):
         table.add_column(heading, justify="right")
@@ -153,7 +151,7 @@ def _print_agreement(analysis: Analysis, console: Console) -> None:
 
 
 def _explanations_table(diagnosis: Diagnosis) -> Table:
-    table = Table(box=box.SIMPLE_HEAD)
+    table = terminal_table()
     table.add_column("explanation")
     table.add_column("how much better\nthan the file", justify="right")
     table.add_column("figure it needs", justify="right")
@@ -167,13 +165,7 @@ def _print_corners(analysis: Analysis, console: Console) -> None:
     if not rows:
         console.print("\nNo corners were found.")
         return
-    table = Table(
-        title="Corners, median over laps",
-        title_justify="left",
-        title_style="bold",
-        box=box.SIMPLE_HEAD,
-        padding=(0, 1, 0, 0),
-    )
+    table = terminal_table("Corners, median over laps", padding=(0, 1, 0, 0))
     headings: tuple[tuple[str, Literal["left", "right"]], ...] = (
         ("corner", "left"),
         ("phase", "left"),
@@ -243,12 +235,7 @@ def print_budget(curve: LockCurveEstimate, console: Console) -> None:
     if not sources:
         console.print("No parameter was measured, so there is no uncertainty to divide.")
         return
-    table = Table(
-        title="Where the uncertainty comes from, % of variance",
-        title_justify="left",
-        title_style="bold",
-        box=box.SIMPLE_HEAD,
-    )
+    table = terminal_table("Where the uncertainty comes from, % of variance")
     table.add_column("what is not known")
     for name in curve.budget:
         table.add_column(name.removesuffix("_Nm").replace("_", "\n"), justify="right")
@@ -265,7 +252,7 @@ def print_budget(curve: LockCurveEstimate, console: Console) -> None:
 
 def print_timings(timings_s: dict[str, float], console: Console) -> None:
     """Seconds per step."""
-    table = Table(title="Time taken, s", title_justify="left", title_style="bold", box=box.SIMPLE_HEAD)
+    table = terminal_table("Time taken, s")
     table.add_column("step")
     table.add_column("s", justify="right")
     for step, seconds in timings_s.items():
