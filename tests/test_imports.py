@@ -27,6 +27,7 @@ LAYERS = (
         "analyzer.channels",
         "analyzer.files",
         "analyzer.cautions",
+        "analyzer.in_words",
         "analyzer.long_arrays",
     ),
     ("analyzer.settings_file",),

@@ -2,7 +2,7 @@
 
 from analyzer.advice.option import Advice, Option
 from analyzer.lockcurve.estimate import Interval
-from analyzer.report.words import number
+from analyzer.in_words import number
 
 OUTCOME_WORDS = {
     "inside_spin_s": ("inside rear spins, s", 1),

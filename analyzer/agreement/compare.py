@@ -53,9 +53,9 @@ def agree(estimate: LockCurveEstimate, predicted: PredictedLockCurve) -> Agreeme
     -----
     `stronger` and `weaker` (measured against predicted) need a difference that the 95 % interval of measured minus
     predicted excludes zero by, and that is larger than 10 % (30 N.m where next to nothing is predicted).
-    `agrees` needs a measured interval that would have shown a 30 % difference. Where the log gives only a bound, a
-    bound above the prediction's band is `stronger` and one below tells nothing. Overall: the side that is off most;
-    else `agrees` when any side does.
+    `agrees` needs a measured interval that would have shown a 30 % difference, of 60 N.m where less is predicted.
+    Where the log gives only a bound, a bound above the prediction's band is `stronger` and one below tells nothing.
+    Overall: the side that is off most; else `agrees` when any side does.
     """
     if predicted.kind == "spool":
         return _against_spool(estimate)
@@ -109,9 +109,10 @@ def _judge(side: str, estimate: LockCurveEstimate, predicted: PredictedLockCurve
     if (low > 0 or high < 0) and abs(compared.measured - compared.predicted) > close_Nm:
         verdict = "stronger" if low > 0 else "weaker"
         return verdict, f"{name}: {numbers}. {_explain(side, compared, estimate, predicted)}", off
-    half_width = (measured_high - measured_low) / 2 / compared.scale
-    if half_width > TELLING:
-        return "cannot_tell", f"{name}: {numbers}; the interval is too wide to tell a 30 % difference.", off
+    telling_Nm = TELLING * compared.scale
+    if (measured_high - measured_low) / 2 > telling_Nm:
+        share = f" ({100 * TELLING:.0f} %)" if compared.predicted >= FLOOR_NM else ""
+        return "cannot_tell", f"{name}: {numbers}; too wide to tell a difference of {telling_Nm:.0f} N.m{share}.", off
     return "agrees", f"{name}: {numbers}: the log does not contradict the setup sheet.", off
 
 
@@ -171,7 +172,9 @@ def _explain(side: str, compared: _Side, estimate: LockCurveEstimate, predicted:
     if compared.predicted < 1.0:
         return f"The setup sheet says no lock here, the log shows {compared.measured:.0f} N.m."
     under = "over" if compared.measured > compared.predicted else "under"
-    text = f"That is {100 * abs(compared.measured / compared.predicted - 1):.0f} % {under} the setup sheet"
+    apart = abs(compared.measured - compared.predicted)
+    size = f"{apart:.0f} N.m" if compared.predicted < FLOOR_NM else f"{100 * apart / compared.predicted:.0f} %"
+    text = f"That is {size} {under} the setup sheet"
     if side == "preload":
         return f"{text}: look at cone springs, shims, plate wear and the bench reading."
     slope, expected = _value(estimate, f"{side}_slope"), getattr(predicted, f"{side}_slope")

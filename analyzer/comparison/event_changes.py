@@ -34,7 +34,7 @@ class EventChange:
     kind : finding's kind.
     count_before, count_after, laps_before, laps_after : events and laps they were counted over.
     rate_ratio : events a lap after over before, 95 %; None, with a reason, where there were none before.
-    verdict : `more`, `fewer` or `cannot_tell`.
+    verdict : `more`, `fewer`, `none` (none on either side) or `cannot_tell`.
     """
 
     kind: str
@@ -58,7 +58,7 @@ def event_changes(views: list[SharedView], phases: tuple[PhaseChange, ...]) -> t
             continue
         counts = [sum(_counts(f, kind) for v in views if v.run.side == side for f in v.findings) for side in (0, 1)]
         ratio = rate_ratio(count_before=counts[0], count_after=counts[1], laps_before=laps[0], laps_after=laps[1])
-        said = "cannot_tell"
+        said = "cannot_tell" if any(counts) else "none"
         if ratio.lower is not None and ratio.lower > 1 and _backed(kind, phases, 1):
             said = "more"
         elif ratio.upper is not None and ratio.upper < 1 and _backed(kind, phases, -1):

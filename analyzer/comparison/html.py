@@ -8,7 +8,8 @@ from analyzer.comparison.figures import READ_CHANGE, READ_PHASES, change_plot, p
 from analyzer.files import write_atomic
 from analyzer.phases.segments import PHASES
 from analyzer.report import page
-from analyzer.report.words import PARAMETER_NAMES, PHASE_NAMES, interval_words, number, signed
+from analyzer.in_words import counted, number, signed
+from analyzer.report.words import PARAMETER_NAMES, PHASE_NAMES, interval_words
 
 
 def write_html(comparison: Comparison, path: Path | str) -> None:
@@ -27,7 +28,7 @@ def render(comparison: Comparison) -> str:
     if any(p.corner is not None and p.transfer_torque_Nm.value is not None for p in comparison.phases):
         figures["phase-plot"] = phase_plot(comparison)
     environment = page.environment("analyzer.comparison")
-    environment.filters.update(number=number, change=words.change_words, signed=signed)
+    environment.filters.update(number=number, counted=counted, change=words.change_words, signed=signed)
     return environment.get_template("comparison.html").render(
         comparison=comparison,
         rows=sorted(comparison.phases, key=lambda p: (p.corner or 0, p.direction or "", PHASES.index(p.phase))),

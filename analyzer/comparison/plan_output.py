@@ -10,7 +10,7 @@ from analyzer.comparison.planning import SHOWN_LAPS, PlannedChange
 from analyzer.comparison.runs import Run
 from analyzer.report.result_json import plain
 from analyzer.report.terminal_table import terminal_table
-from analyzer.report.words import signed
+from analyzer.in_words import signed
 
 HALF_WIDTH = 1.96  # 95 %, in standard errors
 SOURCE_WORDS = {

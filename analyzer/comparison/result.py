@@ -17,7 +17,7 @@ phase_changes          list of {phase, corner (null: all matched corners), direc
                        speed_ratio, throttle_change, kinematic_lock, transfer_torque_Nm, inside_slip: {value, lower,
                        upper, reason}}, at matched speed and throttle
 events                 list of {kind, count_before, count_after, laps_before, laps_after, rate_ratio {value, lower,
-                       upper, reason}, verdict: more | fewer | cannot_tell}
+                       upper, reason}, verdict: more | fewer | none | cannot_tell}
 conditions             {hold_off_tie_sd_Nm ([drive, coast]; null: left free), one_tyre}: what was taken as common
 warnings               list of sentences
 """

@@ -26,7 +26,7 @@ from analyzer.differential.predicted import NORMAL_95, PredictedLockCurve
 from analyzer.findings.coast_understeer import LEAST_FRONT_SHARE
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval
-from analyzer.report.words import signed
+from analyzer.in_words import number, signed
 from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.car import Car
 
@@ -127,7 +127,7 @@ def side_change(
     found = verdict(change.value, draws, expected=expected, expected_sd=expected_sd, margin=margin)
     sentence = (
         f"{SIDE_WORDS[side]} changed by {signed(change.value)} N.m ({signed(change.lower)} to {signed(change.upper)}), "
-        f"from {levels[0]:.0f}"
+        f"from {number(levels[0])} N.m"
     )
     sentence += "." if expected is None else f"; the parts say {signed(expected)}."
     return SideChange(change, float(levels[0]), expected, margin, found, sentence, float(np.std(draws)), torque)

@@ -13,11 +13,12 @@ from analyzer.comparison.words import (
     answer,
     change_cells,
     change_words,
+    rate_cells,
     verdict_words,
 )
-from analyzer.lockcurve.estimate import Interval
+from analyzer.in_words import counted, signed
 from analyzer.report.terminal_table import terminal_table
-from analyzer.report.words import PHASE_NAMES, signed
+from analyzer.report.words import PHASE_NAMES
 
 
 def print_comparison(comparison: Comparison, console: Console) -> None:
@@ -40,11 +41,12 @@ def print_comparison(comparison: Comparison, console: Console) -> None:
         console.print(table)
     console.print()
     for event in comparison.events:
-        ratio = event.rate_ratio
-        times = "" if ratio.value is None else f"; times {ratio.value:.1f}{_span(ratio, '{:.1f}')}"
+        times, span = rate_cells(event.rate_ratio)
+        often = "" if times == "–" else f", {times} times as often a lap ({span})"
         console.print(
-            f"{EVENT_WORDS[event.kind]}: {event.count_before} in {event.laps_before:.0f} laps before, "
-            f"{event.count_after} in {event.laps_after:.0f} after{times}: {EVENT_VERDICT_WORDS[event.verdict]}.",
+            f"{EVENT_WORDS[event.kind]}: {event.count_before} in {counted(event.laps_before, 'lap')} before, "
+            f"{event.count_after} in {counted(event.laps_after, 'lap')} after{often}: "
+            f"{EVENT_VERDICT_WORDS[event.verdict]}.",
             markup=False,
         )
     console.print(f"\nHow to read it: {HOW_TO_READ}", markup=False)
@@ -79,9 +81,3 @@ def _phases(comparison: Comparison) -> Table:
                 change_words(change.inside_slip, 1, 100.0),
             )
     return table
-
-
-def _span(interval: Interval, form: str) -> str:
-    if interval.lower is None or interval.upper is None:
-        return ""
-    return f" ({form.format(interval.lower)} to {form.format(interval.upper)})"

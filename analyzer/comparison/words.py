@@ -3,7 +3,7 @@
 from analyzer.comparison.compare import Comparison
 from analyzer.comparison.sides import SideChange
 from analyzer.lockcurve.estimate import Interval
-from analyzer.report.words import signed
+from analyzer.in_words import counted, number, signed
 
 VERDICT_WORDS = {
     "as_predicted": "changed as the parts say",
@@ -27,7 +27,12 @@ EVENT_WORDS = {
     "coast_understeer": "understeer off the throttle",
     "chatter": "chatter in slow corners",
 }
-EVENT_VERDICT_WORDS = {"more": "more than before", "fewer": "fewer than before", "cannot_tell": "cannot be told"}
+EVENT_VERDICT_WORDS = {
+    "more": "more than before",
+    "fewer": "fewer than before",
+    "none": "none on either side, so nothing to compare",
+    "cannot_tell": "more or fewer cannot be told",
+}
 HOW_TO_READ = (
     "Both sides are fitted with one car and one tyre, so what is wrong with those is wrong alike in both and leaves "
     "the change alone. Preload is the locking torque at no input torque; drive and coast are what the ramps add to it, "
@@ -62,6 +67,15 @@ def change_words(interval: Interval, digits: int = 0, factor: float = 1.0) -> st
     return text
 
 
+def rate_cells(ratio: Interval) -> tuple[str, str]:
+    """How many times as often as before, and its interval; a dash and the reason where there were none before."""
+    if ratio.value is not None:
+        return number(ratio.value, 1), f"{number(ratio.lower, 1)} to {number(ratio.upper, 1)}"
+    if ratio.lower is not None:
+        return "–", f"{ratio.reason}; at least {number(ratio.lower, 1)}"
+    return "–", ratio.reason or ""
+
+
 def answer(comparison: Comparison) -> tuple[str, str]:
     """Did it take, and how sure: a line each, of about 80 characters."""
     sides = comparison.sides
@@ -73,7 +87,7 @@ def answer(comparison: Comparison) -> tuple[str, str]:
         if c.change_Nm.value is not None
     ]
     laps = [sum(r.lap_count for r in comparison.of_side(side)) for side in (0, 1)]
-    return first, f"95 %: {', '.join(spans)} N.m; {laps[0]:.0f} and {laps[1]:.0f} laps."
+    return first, f"95 %: {', '.join(spans)} N.m; {number(laps[0])} and {counted(laps[1], 'lap')}."
 
 
 def _against_nothing(sides: dict[str, SideChange]) -> str:

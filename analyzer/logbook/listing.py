@@ -15,7 +15,8 @@ from analyzer.logbook.runs import Run
 from analyzer.logbook.store import Store
 from analyzer.logbook.trend import TrendPoint
 from analyzer.report.terminal_table import terminal_table
-from analyzer.report.words import interval_words, number
+from analyzer.in_words import number
+from analyzer.report.words import interval_words
 
 SHORT_ID = 8
 _WRAPPED = ("log", "car", "setup", "result")  # columns that may take several lines

@@ -12,6 +12,7 @@ import plotly.graph_objects as go
 from analyzer.analysis import Analysis
 from analyzer.files import write_atomic
 from analyzer.findings.rear_axle import rear_axle
+from analyzer.in_words import number
 from analyzer.phases.segments import Corner
 from analyzer.report import page, words
 from analyzer.report.corner_table import corner_rows
@@ -46,7 +47,7 @@ def render(analysis: Analysis) -> str:
         figures[div] = corner_traces.corner_traces(analysis, corner)
         traces.append({"div": div, "corner": corner, "findings": _findings_in(analysis, corner)})
     environment = page.environment("analyzer.report")
-    environment.filters.update(number=words.number, evidence=_evidence, percent=_percent)
+    environment.filters.update(number=number, evidence=_evidence, percent=_percent)
     return environment.get_template("report.html").render(
         analysis=analysis,
         answer=words.answer(analysis),
@@ -93,7 +94,7 @@ def _parameters(analysis: Analysis) -> list[tuple[str, str, str, str]]:
         if name in analysis.lock_curve.parameters:
             value, span = words.interval_words(analysis.lock_curve.parameters[name], digits)
             parts = None if analysis.predicted is None else getattr(analysis.predicted, name)
-            rows.append((label, value, span, words.number(parts, digits)))
+            rows.append((label, value, span, number(parts, digits)))
     return rows
 
 
@@ -106,4 +107,4 @@ def _evidence(value: Any) -> str:
 
 
 def _percent(value: float | None, digits: int = 0) -> str:
-    return words.number(None if value is None else 100 * value, digits)
+    return number(None if value is None else 100 * value, digits)

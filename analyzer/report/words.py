@@ -3,14 +3,13 @@
 from collections import Counter
 from dataclasses import dataclass
 
-import numpy as np
-
 from analyzer.agreement.explanation_words import MOST_TIMES
 from analyzer.agreement.explanation_words import NAMES as EXPLANATION_NAMES
 from analyzer.agreement.verdict import Agreement, Explanation
 from analyzer.analysis import Analysis
 from analyzer.findings.chatter import Chatter
 from analyzer.findings.finding import Finding
+from analyzer.in_words import counted, number
 from analyzer.lockcurve.estimate import Interval
 from analyzer.phases.segments import Laps
 from analyzer.trends.lock_trend import LockTrend
@@ -63,20 +62,6 @@ HOW_TO_READ_EXPLANATIONS = (
     "so one that could explain anything gains nothing by it. Below 3 times the difference says nothing; the file is "
     "left only for an explanation at least 10 times better. One cause at a time is tried, not two together."
 )
-
-
-def number(value: float | None, digits: int = 0) -> str:
-    """`value` with `digits` decimals, a dash where there is none."""
-    if value is None or not np.isfinite(value):
-        return "–"
-    text = f"{value:.{digits}f}"
-    return text.lstrip("-") if float(text) == 0 else text
-
-
-def signed(value: float, digits: int = 0) -> str:
-    """`value` with its sign and `digits` decimals; what rounds to zero has no sign."""
-    text = f"{value:+.{digits}f}"
-    return text[1:] if float(text) == 0 else text
 
 
 def interval_words(interval: Interval, digits: int = 0) -> tuple[str, str]:

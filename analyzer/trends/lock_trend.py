@@ -17,6 +17,7 @@ import numpy as np
 from scipy import stats
 
 from analyzer.agreement.steady_samples import SteadySamples
+from analyzer.in_words import signed
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval, LockCurveEstimate
 from analyzer.lockcurve.likelihood import huber
@@ -31,6 +32,9 @@ MOST_WINDOWS = 8
 # a run whose whole curve surely changes by less is steady; bench readings repeat no better (common practice, no source)
 STEADY_SHARE = 0.15
 LEAST_SHARE = 0.04  # a smaller change over the run is of no use to anyone, however sure
+# A share says nothing when it is known no better than this to either side, nor when it is more than twice this: a lock
+# that comes from nothing, or goes to nothing, changes by twice its mean.
+MOST_SHARE = 1.0
 # tyres that wear or warm within the run move the split by about this over it (one standard deviation)
 TYRE_DRIFT_SHARE = 0.02
 PARAMETERS = ("preload_Nm", "drive_slope", "coast_slope")
@@ -102,6 +106,12 @@ def lock_trend(
     tens = (rows.time_s - rows.time_s.mean()) / TEN_MINUTES_S
     per_run = TEN_MINUTES_S / span
     (whole,) = _changes(rows, base, (tens * rows.level_Nm)[:, None], extra_sd=np.array([TYRE_DRIFT_SHARE * per_run]))
+    if max(whole.value - whole.lower, abs(whole.value) / 2) * span / TEN_MINUTES_S > MOST_SHARE:
+        level = float(np.average(rows.level_Nm, weights=rows.weight))
+        return _cannot(
+            f"from pass to pass the locking torque scatters by more than it is, {level:.0f} N.m in the mean where the "
+            "plates slipped"
+        )
     apart = _by_parameter(rows, base, tens, estimate, per_run)
     half = span / TEN_MINUTES_S / 2
     ends = [
@@ -279,10 +289,8 @@ def _verdict(whole: Interval, span_s: float) -> str:
 
 def _sentence(verdict: str, whole: Interval, span_s: float) -> str:
     over = span_s / TEN_MINUTES_S
-    numbers = (
-        f"{100 * whole.value * over:+.0f} % ({100 * whole.lower * over:+.0f} to {100 * whole.upper * over:+.0f}) over "
-        f"{span_s / 60:.0f} min"
-    )
+    change, lower, upper = (signed(100 * share * over) for share in (whole.value, whole.lower, whole.upper))
+    numbers = f"{change} % ({lower} to {upper}) over {span_s / 60:.0f} min"
     return {
         "fading": f"The lock fades within the run: {numbers}. Heat in oil and plates does that, and wear if it stays.",
         "rising": f"The lock grows within the run: {numbers}.",

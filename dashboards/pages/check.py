@@ -7,7 +7,7 @@ import dash
 from dash import Dash, Input, Output, State, dcc, html
 
 from analyzer.errors import HalfshaftError
-from analyzer.report.words import number
+from analyzer.in_words import number
 from dashboards.figures import fault_timeline
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook

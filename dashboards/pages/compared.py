@@ -12,9 +12,13 @@ from analyzer.comparison.words import (
     EVENT_WORDS,
     HOW_TO_READ,
     VERDICT_WORDS,
+    rate_cells,
 )
 from analyzer.report.figures.theme import styled
-from analyzer.report.words import PARAMETER_NAMES, PHASE_NAMES, number
+from analyzer import in_words
+from analyzer.in_words import counted
+from analyzer.lockcurve.estimate import Interval
+from analyzer.report.words import PARAMETER_NAMES, PHASE_NAMES
 from dashboards.figures.dark import readable
 from dashboards.pages.parts import chart, in_guide, table
 
@@ -103,14 +107,12 @@ def _phase_section(result: dict[str, Any], drawn: dict, mode: str) -> html.Secti
 def _events(result: dict[str, Any]) -> html.Section:
     rows = []
     for e in result["events"]:
-        before, after = (f"{e[f'count_{k}']} in {e[f'laps_{k}']:.0f} laps" for k in ("before", "after"))
-        ratio = e["rate_ratio"]
-        times = "–" if ratio["value"] is None else f"{ratio['value']:.1f}"
-        ends = f"{number(ratio['lower'], 1)} to {number(ratio['upper'], 1)}" if times != "–" else ratio["reason"] or ""
+        before, after = (f"{e[f'count_{k}']} in {counted(e[f'laps_{k}'], 'lap')}" for k in ("before", "after"))
+        times, ends = rate_cells(Interval(**e["rate_ratio"]))
         rows.append(
             [EVENT_WORDS.get(e["kind"], e["kind"]), before, after, times, ends, EVENT_VERDICT_WORDS[e["verdict"]]]
         )
-    headings = ["event", "before", "after", "times as often", "95 % interval", "verdict"]
+    headings = ["event", "before", "after", "times as often a lap", "95 % interval", "verdict"]
     return html.Section([html.H2("Spins and understeer"), table(headings, rows, words=(0, 5))], className="panel")
 
 
@@ -123,8 +125,7 @@ def signed(value: float | None, digits: int = 0, factor: float = 1.0) -> str:
     """A change with its sign; none where it rounds to nothing, a dash where there is none."""
     if value is None:
         return "–"
-    text = f"{factor * value:+.{digits}f}"
-    return text[1:] if float(text) == 0 else text
+    return in_words.signed(factor * value, digits)
 
 
 def span(interval: dict[str, Any], digits: int = 0, factor: float = 1.0) -> str:

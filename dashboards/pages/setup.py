@@ -9,7 +9,8 @@ from dash import ALL, Dash, Input, Output, State, ctx, dcc, html
 from analyzer.differential.predicted import PredictedLockCurve, predict_lock_curve
 from analyzer.differential.result import input_torque_grid_Nm
 from analyzer.errors import HalfshaftError, InputError
-from analyzer.report.words import PARAMETER_NAMES, number
+from analyzer.in_words import number
+from analyzer.report.words import PARAMETER_NAMES
 from dashboards.figures import lock_view
 from dashboards.jobs import Jobs
 from dashboards.logbook import KINDS, Logbook

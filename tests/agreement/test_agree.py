@@ -40,6 +40,18 @@ def test_an_interval_that_cannot_tell_30_percent_cannot_tell():
     assert agreement.by_side["preload"] == "cannot_tell"
 
 
+def test_what_it_cannot_tell_is_a_share_of_a_lock_and_torque_where_there_is_none():
+    locked = agree(made_estimate(relative_sd=0.4), made_prediction()).sentences["preload"]
+    assert "too wide to tell a difference of 36 N.m (30 %)." in locked  # of the 120 N.m that the sheet says
+    free = agree(made_estimate(relative_sd=0.4), made_prediction(kind="open")).sentences["preload"]
+    assert "predicted 0 N.m" in free and "%" not in free
+
+
+def test_a_difference_from_next_to_no_lock_is_said_in_torque():
+    sentence = agree(made_estimate(), made_prediction(preload=10.0)).sentences["preload"]
+    assert "That is 110 N.m over the setup sheet" in sentence and "%" not in sentence
+
+
 def test_an_unsupported_side_cannot_tell_and_leaves_the_others():
     agreement = agree(made_estimate(coast_supported=False), made_prediction())
     assert agreement.by_side["coast"] == "cannot_tell"

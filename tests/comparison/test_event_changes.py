@@ -1,10 +1,12 @@
 """Which events of two runs count, on planted findings."""
 
+from functools import partial
 from types import SimpleNamespace
 
 import pytest
 
-from analyzer.comparison.event_changes import event_changes
+from analyzer.comparison.event_changes import event_changes, rate_ratio
+from analyzer.comparison.words import EVENT_VERDICT_WORDS, rate_cells
 from analyzer.findings.finding import Finding
 
 
@@ -36,6 +38,20 @@ def test_understeer_that_is_the_cars_own_does_not_count():
     before = [finding("coast_understeer", of_the_differential=of_it) for of_it in (True, False, False)]
     found = by_kind([view(0, before), view(1, [])])["coast_understeer"]
     assert (found.count_before, found.count_after) == (1, 0)
+
+
+def test_none_on_either_side_is_told_as_that():
+    found = by_kind([view(0, []), view(1, [], laps=1)])["inside_wheel_spin"]
+    assert found.verdict == "none" and "none on either side" in EVENT_VERDICT_WORDS[found.verdict]
+    one = by_kind([view(0, []), view(1, [finding("inside_wheel_spin")])])["inside_wheel_spin"]
+    assert one.verdict == "cannot_tell"
+
+
+def test_times_as_often_in_words():
+    rate = partial(rate_ratio, laps_before=4, laps_after=4)
+    assert rate_cells(rate(count_before=0, count_after=0)) == ("–", "none on either side")
+    assert rate_cells(rate(count_before=0, count_after=9)) == ("–", "none before; at least 2.0")
+    assert rate_cells(rate(count_before=10, count_after=5))[0] == "0.5"
 
 
 def test_chatter_that_a_treatment_of_the_plates_ends_is_fewer():

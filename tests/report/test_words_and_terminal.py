@@ -12,13 +12,13 @@ from analyzer.cautions import CAUTIONS
 from analyzer.report.corner_table import corner_rows
 from analyzer.report.fitted import SHOWN, fitted_rows
 from analyzer.report.terminal import print_budget, print_summary, print_timings
+from analyzer.in_words import number
 from analyzer.report.words import (
     answer,
     explanation_cells,
     grouped,
     interval_words,
     laps_words,
-    number,
     whole_laps_words,
 )
 from analyzer.vehicle.parameters import priors

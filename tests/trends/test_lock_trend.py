@@ -8,6 +8,7 @@ from made_analysis import Made, made_estimate, made_signals_and_axle
 from trends.sessions import run
 
 from analyzer.agreement.steady_samples import steady_samples
+from analyzer.lockcurve.estimate import Interval
 from analyzer.trends import lock_trend as room
 from analyzer.trends.lock_trend import TEN_MINUTES_S, lock_trend
 
@@ -47,6 +48,22 @@ def test_an_interval_is_never_narrower_than_what_a_warming_tyre_can_fake():
     drift = room.TYRE_DRIFT_SHARE * TEN_MINUTES_S / trend.span_s
     assert found.value - found.lower >= 1.96 * drift and found.upper - found.value >= 1.96 * drift
     assert trend.span_s <= length_s
+
+
+def test_a_share_of_next_to_no_lock_is_not_said():
+    """An open axle: torques that only scatter about nothing, of which any change is hundreds of per cent."""
+    signals, axle, corners, laps = made_signals_and_axle(Made(spin_laps=()))
+    scatter = np.repeat(np.random.default_rng(3).normal(0.0, 40.0, 400), len(signals.time_s) // 400 + 1)
+    axle = replace(axle, torque_difference_Nm=scatter[: len(signals.time_s)])
+    samples = steady_samples(signals, corners, axle)
+    trend = lock_trend(signals, corners, laps, samples, made_estimate(preload=0.0, drive=0.0, coast=0.0))
+    assert trend.verdict == "cannot_tell" and trend.windows == ()
+    assert "%" not in trend.sentence and "N.m in the mean" in trend.sentence
+
+
+def test_no_change_has_no_sign():
+    words = room._sentence("steady", Interval(-0.004, -0.04, 0.04), TEN_MINUTES_S)
+    assert words.endswith("0 % (-4 to +4) over 10 min.") and "-0" not in words
 
 
 def test_parameters_that_the_torques_do_not_tell_apart_get_no_number():
