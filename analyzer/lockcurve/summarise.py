@@ -65,7 +65,7 @@ def summarise(
         coast_supported=coast,
         points=tuple(points),
         replicates=drawn.curves,
-        budget=budget_by_parameter(drawn.budget),
+        budget={name: shares for name, shares in budget_by_parameter(drawn.budget).items() if has[name]},
         slipping_count=int(problem.slipping.sum()),
         locked_count=int(problem.locked.sum()),
     )

@@ -4,6 +4,7 @@ import numpy as np
 from scipy import ndimage
 
 from analyzer.errors import CannotTell
+from analyzer.in_words import signed
 from analyzer.logs.recording import Annotation, Recording
 from analyzer.signals.path import dead_reckoned, from_position
 from analyzer.signals.session import CalibrationStep, Signals
@@ -218,12 +219,12 @@ def _calibrate_rear(wheels: np.ndarray, straight: np.ndarray, steps: list[Calibr
     wheels[:, 2] *= np.exp(-scale / 2)
     wheels[:, 3] *= np.exp(scale / 2)
     steps.append(
-        CalibrationStep(
+        _taken_out(
             "rear_wheel_scale",
             100 * scale,
-            100 * spread / np.sqrt(max(straight.sum() / 50, 1)),
+            float(100 * spread / np.sqrt(max(straight.sum() / 50, 1))),
             "%",
-            f"rear left reads {100 * scale:+.2f} % against rear right on the straights; taken out.",
+            "rear left is off by {} against rear right on the straights",
         )
     )
     return wheels
@@ -281,30 +282,30 @@ def _biases(
     yaw_bias, lateral_bias, scale = (float(s) for s in solution)
     if has_gyro:
         steps.append(
-            CalibrationStep(
+            _taken_out(
                 "yaw_rate_bias",
-                np.degrees(yaw_bias),
+                float(np.degrees(yaw_bias)),
                 float(np.degrees(yaw_sd)),
                 "deg/s",
-                f"yaw rate is off by {np.degrees(yaw_bias):+.2f} deg/s over the session; taken out.",
+                "yaw rate is off by {} over the session",
             )
         )
     steps.append(
-        CalibrationStep(
+        _taken_out(
             "lateral_bias",
             lateral_bias,
             float(lateral_sd),
             "m/s2",
-            f"lateral acceleration is off by {lateral_bias:+.2f} m/s2 over the session; taken out.",
+            "lateral acceleration is off by {} over the session",
         )
     )
     steps.append(
-        CalibrationStep(
+        _taken_out(
             "front_wheel_scale",
             100 * scale,
             float(100 * scale_sd),
             "%",
-            f"front right reads {100 * scale:+.2f} % against front left on the straights; taken out.",
+            "front right is off by {} against front left on the straights",
         )
     )
     return yaw_bias, lateral_bias, scale
@@ -330,13 +331,20 @@ def _calibrate_longitudinal(
         scatter = 1.4826 * float(np.median(np.abs(blocks - bias)))
         # a median scatters pi/2 times the variance of a mean
         deviation = min(np.hypot(BIAS_DRIFT_M_S2, 1.25 * scatter / np.sqrt(len(blocks))), WORST_LONG_BIAS_SD_M_S2)
-    return longitudinal - bias, CalibrationStep(
+    return longitudinal - bias, _taken_out(
         "longitudinal_bias",
         bias,
         float(deviation),
         "m/s2",
-        f"longitudinal acceleration is off by {bias:+.2f} m/s2 against the change of speed; taken out.",
+        "longitudinal acceleration is off by {} against the change of speed",
     )
+
+
+def _taken_out(code: str, value: float, standard_deviation: float, unit: str, words: str) -> CalibrationStep:
+    """A step whose `words` say with {} by how much; what rounds to nothing is said to be small, without a sign."""
+    size = signed(value, 2)
+    by, rest = (f"{size} {unit}", "; taken out.") if float(size) else (f"less than 0.01 {unit}", ".")
+    return CalibrationStep(code, value, standard_deviation, unit, words.format(by) + rest)
 
 
 def _noise(rear: np.ndarray) -> float:

@@ -6,8 +6,10 @@ from functools import cache
 import numpy as np
 
 from analyzer.channels import CHANNELS, WHEEL_CHANNELS
+from analyzer.in_words import number
 from analyzer.logs.recording import Annotation, Recording
 from analyzer.signals.stretches import joined, period_s, rough_speed_m_s, runs, wheel_speeds_m_s
+from analyzer.units import QUANTITIES
 from analyzer.units import STANDARD_GRAVITY_M_S2 as G
 
 # channels without which a sample says nothing about the differential
@@ -184,11 +186,9 @@ def spikes(recording: Recording) -> list[Annotation]:
             hit &= ~_false_zeros(recording, channel)
         for first, last in joined(runs(hit), time, within_s=0.1):
             height = np.nanmax(np.abs(raw[first : last + 1] - raw[max(first - 1, 0)]))
-            unit = _inside_unit(recording, channel)
             words = (
-                f"{_label(channel)} spikes by {height:.3g} {unit} for {time[last] - time[first] + period:.2f} "
-                "s, faster than a "
-                "car can; nothing is concluded there."
+                f"{_label(channel)} spikes by {_as_in_the_file(recording, channel, float(height))} for "
+                f"{time[last] - time[first] + period:.2f} s, faster than a car can; nothing is concluded there."
             )
             found.append(
                 Annotation(
@@ -204,10 +204,13 @@ def spikes(recording: Recording) -> list[Annotation]:
     return found
 
 
-def _inside_unit(recording: Recording, channel: str) -> str:
-    if channel in WHEEL_CHANNELS:
-        return recording.wheel_speed_unit
-    return {"lat_g": "m/s2", "long_g": "m/s2", "yaw_rate": "rad/s", "steer": "rad", "gps_speed": "m/s"}.get(channel, "")
+def _as_in_the_file(recording: Recording, channel: str, value: float) -> str:
+    """A value (in the unit inside) with three figures in the unit that its column has."""
+    source = recording.sources.get(channel)
+    unit = (source and source.unit) or CHANNELS[channel].file_unit
+    shown = value / QUANTITIES[CHANNELS[channel].quantity][unit].factor
+    text = number(shown, max(0, 3 - len(f"{abs(shown):.0f}")))
+    return text if unit == "1" else f"{text} {unit}"
 
 
 def clipped(recording: Recording) -> list[Annotation]:
@@ -241,9 +244,9 @@ def clipped(recording: Recording) -> list[Annotation]:
             )
             for first, last in joined(flat, time, within_s=0.2):
                 words = (
-                    f"{_label(channel)} is at the end of its range ({extreme:.3g} "
-                    f"{_inside_unit(recording, channel)}) for "
-                    f"{time[last] - time[first]:.2f} s; {effect}."
+                    f"{_label(channel)} is at the end of its range "
+                    f"({_as_in_the_file(recording, channel, float(extreme))}) for {time[last] - time[first]:.2f} s; "
+                    f"{effect}."
                 )
                 found.append(
                     Annotation("clipped", "warning", channel, float(time[first]), float(time[last]), words, not at_stop)

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from analyzer.in_words import signed
 from analyzer.logs.read_blocks import LogBlock
 from analyzer.logs.recording import Annotation
 from analyzer.signals.session import CalibrationStep
@@ -54,7 +55,7 @@ def calibration_of_all(found: Sequence[tuple[CalibrationStep, ...]]) -> tuple[Ca
             replace(
                 middle,
                 standard_deviation=float(np.median(sure)) if sure else None,
-                message=f"{middle.message.rstrip('.')}, block by block ({low.value:+.2f} to {high.value:+.2f} "
+                message=f"{middle.message.rstrip('.')}, block by block ({signed(low.value, 2)} to {signed(high.value, 2)} "
                 f"{middle.unit} in {len(same)} blocks).",
             )
         )

@@ -65,6 +65,22 @@ def test_fault(fault, log, tmp_path):
             )
 
 
+@pytest.mark.parametrize(
+    ("words", "size"),
+    [
+        ("a rear wheel, one sample", "spikes by 53"),  # 15 m/s is 54 km/h, less what braking takes in a sample
+        ("lateral acceleration clipped", "end of its range (0.71 g)"),  # 7 m/s2
+        ("yaw rate clipped", "end of its range (22.9 deg/s)"),  # 0.4 rad/s
+    ],
+)
+def test_sizes_are_told_in_the_units_of_the_file(words, size, log, tmp_path):
+    (fault,) = (f for f in FAULTS if f.words == words)
+    path = tmp_path / "spoilt.csv"
+    path.write_text(text(fault.spoil(log), header="{name} [{unit}]"))
+    told = " ".join(a.message for a in _examined(path)[1] if a.code == fault.code)
+    assert size in told and "rad" not in told and "m/s" not in told
+
+
 @pytest.mark.parametrize("fault", [f for f in FAULTS if f.code], ids=lambda f: f"{f.group}: {f.words}")
 def test_a_fault_brings_no_false_exclusions(fault, log, tmp_path):
     """Outside the stretch of the fault nothing is left out."""

@@ -36,6 +36,11 @@ def test_spool_gives_bounds_and_no_value(answer):
     assert estimate.slipping_count == 0 and estimate.locked_count > 500
 
 
+def test_what_is_not_measured_has_no_shares_of_an_uncertainty(answer):
+    curve = answer("spool")[2].lock_curve
+    assert set(curve.budget) == {name for name, i in curve.parameters.items() if i.value is not None}
+
+
 def test_spool_turns_as_one(answer):
     # equal wheel speeds are a kinematic lock of 1 by definition
     _, _, analysis = answer("spool")

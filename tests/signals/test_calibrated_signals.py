@@ -152,6 +152,16 @@ def made_session(*, scales=(0, 0, 0, 0), yaw_bias=0.0, lat_bias=0.0, long_bias=0
     return recording(time, **channels), yaw, speed, true
 
 
+def test_what_is_right_is_said_to_be_so_without_a_signed_zero():
+    told = {
+        s.code: s.message
+        for s in prepare(made_session(lat_bias=-0.001, scales=(0, 0, 0.4, -0.3))[0], car=CAR).calibration
+    }
+    assert told["lateral_bias"] == "lateral acceleration is off by less than 0.01 m/s2 over the session."
+    assert told["rear_wheel_scale"] == "rear left is off by +0.70 % against rear right on the straights; taken out."
+    assert not any(sign + "0.00" in message for message in told.values() for sign in "+-")
+
+
 def test_scales_and_biases_are_found_and_taken_out():
     made, yaw, _, true = made_session(scales=(0.3, -0.2, 0.4, -0.3), yaw_bias=0.01, lat_bias=0.15, long_bias=0.1)
     signals = prepare(made, car=CAR)
