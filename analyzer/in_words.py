@@ -1,4 +1,4 @@
-"""How numbers are written wherever they are said: no sign on a zero, a dash where there is none, one lap and two laps."""
+"""How numbers are written wherever they are said: no sign on a zero, a dash where there is none, one lap, two laps."""
 
 import math
 

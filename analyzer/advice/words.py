@@ -1,8 +1,8 @@
 """Words that terminal and report of an advice share."""
 
 from analyzer.advice.option import Advice, Option
-from analyzer.lockcurve.estimate import Interval
 from analyzer.in_words import number
+from analyzer.lockcurve.estimate import Interval
 
 OUTCOME_WORDS = {
     "inside_spin_s": ("inside rear spins, s", 1),

@@ -6,9 +6,9 @@ from analyzer.comparison import words
 from analyzer.comparison.compare import Comparison
 from analyzer.comparison.figures import READ_CHANGE, READ_PHASES, change_plot, phase_plot
 from analyzer.files import write_atomic
+from analyzer.in_words import counted, number, signed
 from analyzer.phases.segments import PHASES
 from analyzer.report import page
-from analyzer.in_words import counted, number, signed
 from analyzer.report.words import PARAMETER_NAMES, PHASE_NAMES, interval_words
 
 

@@ -8,9 +8,9 @@ from rich.console import Console
 from analyzer.cautions import CAUTIONS
 from analyzer.comparison.planning import SHOWN_LAPS, PlannedChange
 from analyzer.comparison.runs import Run
+from analyzer.in_words import signed
 from analyzer.report.result_json import plain
 from analyzer.report.terminal_table import terminal_table
-from analyzer.in_words import signed
 
 HALF_WIDTH = 1.96  # 95 %, in standard errors
 SOURCE_WORDS = {

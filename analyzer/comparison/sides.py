@@ -24,9 +24,9 @@ import numpy as np
 from analyzer.comparison.joint import JointFit
 from analyzer.differential.predicted import NORMAL_95, PredictedLockCurve
 from analyzer.findings.coast_understeer import LEAST_FRONT_SHARE
+from analyzer.in_words import number, signed
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval
-from analyzer.in_words import number, signed
 from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.car import Car
 

@@ -2,8 +2,8 @@
 
 from analyzer.comparison.compare import Comparison
 from analyzer.comparison.sides import SideChange
-from analyzer.lockcurve.estimate import Interval
 from analyzer.in_words import counted, number, signed
+from analyzer.lockcurve.estimate import Interval
 
 VERDICT_WORDS = {
     "as_predicted": "changed as the parts say",

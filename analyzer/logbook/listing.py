@@ -9,13 +9,13 @@ from rich.table import Table
 from rich.text import Text
 
 from analyzer.cautions import CAUTIONS
+from analyzer.in_words import number
 from analyzer.lockcurve.estimate import Interval
 from analyzer.logbook.results import StoredResult, is_current, preload, result_of
 from analyzer.logbook.runs import Run
 from analyzer.logbook.store import Store
 from analyzer.logbook.trend import TrendPoint
 from analyzer.report.terminal_table import terminal_table
-from analyzer.in_words import number
 from analyzer.report.words import interval_words
 
 SHORT_ID = 8

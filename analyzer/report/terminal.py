@@ -9,7 +9,7 @@ from rich.text import Text
 from analyzer.agreement.verdict import Diagnosis
 from analyzer.analysis import Analysis
 from analyzer.cautions import CAUTIONS
-from analyzer.in_words import counted, number
+from analyzer.in_words import number
 from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.report.corner_table import corner_rows
 from analyzer.report.terminal_table import terminal_table

@@ -9,7 +9,7 @@ from analyzer.agreement.verdict import Agreement, Explanation
 from analyzer.analysis import Analysis
 from analyzer.findings.chatter import Chatter
 from analyzer.findings.finding import Finding
-from analyzer.in_words import counted, number
+from analyzer.in_words import number
 from analyzer.lockcurve.estimate import Interval
 from analyzer.phases.segments import Laps
 from analyzer.trends.lock_trend import LockTrend

@@ -55,8 +55,8 @@ def calibration_of_all(found: Sequence[tuple[CalibrationStep, ...]]) -> tuple[Ca
             replace(
                 middle,
                 standard_deviation=float(np.median(sure)) if sure else None,
-                message=f"{middle.message.rstrip('.')}, block by block ({signed(low.value, 2)} to {signed(high.value, 2)} "
-                f"{middle.unit} in {len(same)} blocks).",
+                message=f"{middle.message.rstrip('.')}, block by block ({signed(low.value, 2)} to "
+                f"{signed(high.value, 2)} {middle.unit} in {len(same)} blocks).",
             )
         )
     return tuple(told)

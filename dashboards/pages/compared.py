@@ -5,6 +5,7 @@ from typing import Any
 import plotly.graph_objects as go
 from dash import html
 
+from analyzer import in_words
 from analyzer.comparison.figures import READ_CHANGE, READ_PHASES
 from analyzer.comparison.words import (
     AGAINST_PARTS_WORDS,
@@ -14,10 +15,9 @@ from analyzer.comparison.words import (
     VERDICT_WORDS,
     rate_cells,
 )
-from analyzer.report.figures.theme import styled
-from analyzer import in_words
 from analyzer.in_words import counted
 from analyzer.lockcurve.estimate import Interval
+from analyzer.report.figures.theme import styled
 from analyzer.report.words import PARAMETER_NAMES, PHASE_NAMES
 from dashboards.figures.dark import readable
 from dashboards.pages.parts import chart, in_guide, table

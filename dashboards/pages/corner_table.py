@@ -1,8 +1,8 @@
 """The corner table: per corner and phase what the rear axle did."""
 
 from analyzer.analysis import Analysis
-from analyzer.report.corner_table import CornerRow, corner_rows
 from analyzer.in_words import number
+from analyzer.report.corner_table import CornerRow, corner_rows
 from analyzer.report.words import PHASE_NAMES
 
 NORMAL_95 = 1.96

@@ -9,10 +9,10 @@ from made_analysis import Made, made_analysis, made_estimate
 from rich.console import Console
 
 from analyzer.cautions import CAUTIONS
+from analyzer.in_words import number
 from analyzer.report.corner_table import corner_rows
 from analyzer.report.fitted import SHOWN, fitted_rows
 from analyzer.report.terminal import print_budget, print_summary, print_timings
-from analyzer.in_words import number
 from analyzer.report.words import (
     answer,
     explanation_cells,
