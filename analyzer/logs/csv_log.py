@@ -1,7 +1,9 @@
 """Reads text logs in blocks, only the columns asked for, through pyarrow; cells that are not numbers become gaps."""
 
 import io
-from collections.abc import Iterator, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 
 import numpy as np
 import pyarrow as pa
@@ -9,6 +11,7 @@ import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 
 from analyzer.errors import InputError
+from analyzer.in_words import counted
 from analyzer.logs.container import HEAD_BYTES, Source
 from analyzer.logs.csv_dialect import EMPTY_WORDS, Dialect, cells, sniff_dialect, sniff_encoding
 from analyzer.logs.raw import RawLog
@@ -52,11 +55,19 @@ def read(source: Source) -> RawLog:
 
 
 class _Columns:
-    """Collects blocks of columns; beyond MOST_ROWS rows it averages neighbours, so that memory stays bounded."""
+    """Collects blocks of columns; beyond MOST_ROWS rows it averages neighbours, so that memory stays bounded.
+
+    Attributes
+    ----------
+    notes : what was met on the way, for the user.
+    words : column's name -> cells that hold a word where a number is expected.
+    """
 
     def __init__(self, count: int) -> None:
         self.count = count
         self.factor = 1
+        self.notes: list[str] = []
+        self.words: Counter[str] = Counter()
         self._blocks: list[np.ndarray] = []
         self._pending = np.empty((count, 0))
         self._rows = 0
@@ -102,23 +113,13 @@ class _Loader:
     def __call__(self, wanted: Sequence[int]) -> tuple[list[np.ndarray], list[str]]:
         if not wanted:
             return [], []
-        positions = [self._dialect.positions[i] for i in wanted]
-        clocks = [self._dialect.columns[i].is_clock for i in wanted]
-        names = [self._dialect.columns[i].name for i in wanted]
-        plain = not self._dialect.grouped and not any(clocks) and self._dialect.separator != " "
-        for attempt in (self._fast, self._as_strings, self._line_by_line):
-            if attempt == self._fast and not plain:
-                continue
-            if attempt == self._as_strings and self._dialect.separator == " ":
-                continue
-            notes: list[str] = []
-            columns = _Columns(len(positions))
-            try:
-                attempt(positions, clocks, names, columns, notes)
-            except (pa.ArrowInvalid, UnicodeError, _TooRagged):
-                continue
-            break
+        for attempt in self._attempts(wanted):
+            columns = _Columns(len(wanted))
+            with suppress(pa.ArrowInvalid, UnicodeError, _TooRagged):
+                attempt(wanted, columns)
+                break
         values = columns.finish()
+        notes = [*self._source.damage, *columns.notes, *_word_notes(columns.words)]
         if columns.factor > 1:
             notes.append(
                 f"More rows than fit: every {columns.factor} neighbouring rows were averaged; cut the "
@@ -130,62 +131,39 @@ class _Loader:
                 "The file ends in the middle of a line, as a file does that was cut off or is still being written; "
                 "the last row was left out."
             )
-        return list(values), [*self._source.damage, *notes]
+        return list(values), notes
 
-    def _fast(
-        self,
-        positions: Sequence[int],
-        clocks: Sequence[bool],
-        names: Sequence[str],
-        columns: _Columns,
-        notes: list[str],
-    ) -> None:
-        for batch in self._batches(positions, pa.float64(), notes):
-            columns.add(np.array([floats(c) for c in batch.columns]))
+    def _attempts(self, wanted: Sequence[int]) -> Iterator[Callable[[Sequence[int], _Columns], None]]:
+        """Ways to read the columns into a `_Columns`, the fastest first; the last takes any text."""
+        dialect = self._dialect
+        if dialect.separator != " ":
+            if not dialect.grouped and not any(dialect.columns[i].is_clock for i in wanted):
+                yield self._fast
+            yield self._as_strings
+        yield self._line_by_line
 
-    def _as_strings(
-        self,
-        positions: Sequence[int],
-        clocks: Sequence[bool],
-        names: Sequence[str],
-        columns: _Columns,
-        notes: list[str],
-    ) -> None:
-        words = dict.fromkeys(names, 0)
-        for batch in self._batches(positions, pa.string(), notes):
-            columns.add(
-                np.array([self._numbers(c, k, n, words) for c, k, n in zip(batch.columns, clocks, names, strict=True)])
-            )
-        notes.extend(_word_notes(words))
+    def _fast(self, wanted: Sequence[int], into: _Columns) -> None:
+        for batch in self._batches(wanted, pa.float64(), into.notes):
+            into.add(np.array([floats(c) for c in batch.columns]))
 
-    def _line_by_line(
-        self,
-        positions: Sequence[int],
-        clocks: Sequence[bool],
-        names: Sequence[str],
-        columns: _Columns,
-        notes: list[str],
-    ) -> None:
-        words = dict.fromkeys(names, 0)
-        short = 0
+    def _as_strings(self, wanted: Sequence[int], into: _Columns) -> None:
+        for batch in self._batches(wanted, pa.string(), into.notes):
+            into.add(self._numbers(batch.columns, wanted, into.words))
+
+    def _line_by_line(self, wanted: Sequence[int], into: _Columns) -> None:
+        width, short = self._dialect.width, 0
+        positions = [self._dialect.positions[i] for i in wanted]
         for rows in self._row_blocks():
-            table: list[list[str | None]] = [[] for _ in positions]
-            for row in rows:
-                short += len(row) < self._dialect.width or any(c.strip() for c in row[self._dialect.width :])
-                for cell_list, position in zip(table, positions, strict=True):
-                    cell_list.append(row[position] if position < len(row) else None)
-            arrays = [pa.array(c, pa.string()) for c in table]
-            columns.add(
-                np.array([self._numbers(c, k, n, words) for c, k, n in zip(arrays, clocks, names, strict=True)])
-            )
+            short += sum(len(row) < width or any(c.strip() for c in row[width:]) for row in rows)
+            texts = [pa.array([row[p] if p < len(row) else None for row in rows], pa.string()) for p in positions]
+            into.add(self._numbers(texts, wanted, into.words))
         if short:
-            notes.append(
-                f"{short} lines have more or fewer cells than the others ({self._dialect.width}); missing "
+            into.notes.append(
+                f"{counted(short, 'line has', 'lines have')} more or fewer cells than the others ({width}); missing "
                 "cells became gaps."
             )
-        notes.extend(_word_notes(words))
 
-    def _batches(self, positions: Sequence[int], kind: pa.DataType, notes: list[str]) -> Iterator[pa.RecordBatch]:
+    def _batches(self, wanted: Sequence[int], kind: pa.DataType, notes: list[str]) -> Iterator[pa.RecordBatch]:
         dialect = self._dialect
         keys = [str(i) for i in range(dialect.width)]
         wrong = [0]
@@ -194,7 +172,7 @@ class _Loader:
             wrong[0] += 1
             return "skip"
 
-        order = [keys[p] for p in positions]
+        order = [keys[dialect.positions[i]] for i in wanted]
         small = self._source.path is not None and self._source.size <= _THREADED_BYTES
         options = (
             pacsv.ReadOptions(
@@ -226,8 +204,8 @@ class _Loader:
         if wrong[0] > max(3, rows // 100):
             raise _TooRagged
         if wrong[0]:
-            lines = "1 line has" if wrong[0] == 1 else f"{wrong[0]} lines have"
-            notes.append(f"{lines} not the {dialect.width} cells of the others (cut off, or text) and was left out.")
+            lines = counted(wrong[0], "line")
+            notes.append(f"{lines} without the {dialect.width} cells of the others (cut off, or text) left out.")
 
     def _row_blocks(self) -> Iterator[list[list[str]]]:
         dialect = self._dialect
@@ -247,14 +225,19 @@ class _Loader:
             if rows:
                 yield rows
 
-    def _numbers(self, column: pa.Array, clock: bool, name: str, words: dict[str, int]) -> np.ndarray:
-        column = pc.utf8_trim_whitespace(column)
-        values = clock_seconds(column) if clock else plain_numbers(column, self._dialect.decimal)
-        lost = np.isnan(values) & (floats(pc.cast(pc.is_valid(column), pa.uint8())) > 0)
-        if lost.any():
-            left = pc.utf8_lower(column.filter(pa.array(lost)))
-            words[name] += pc.sum(pc.invert(pc.is_in(left, pa.array(EMPTY_WORDS)))).as_py() or 0
-        return values
+    def _numbers(self, texts: Sequence[pa.Array], wanted: Sequence[int], words: Counter[str]) -> np.ndarray:
+        """Columns of cells as numbers, (columns, rows); cells that hold a word are counted and become gaps."""
+        found = []
+        for i, text in zip(wanted, texts, strict=True):
+            column = self._dialect.columns[i]
+            text = pc.utf8_trim_whitespace(text)
+            values = clock_seconds(text) if column.is_clock else plain_numbers(text, self._dialect.decimal)
+            lost = np.isnan(values) & (floats(pc.cast(pc.is_valid(text), pa.uint8())) > 0)
+            if lost.any():
+                left = pc.utf8_lower(text.filter(pa.array(lost)))
+                words[column.name] += pc.sum(pc.invert(pc.is_in(left, pa.array(EMPTY_WORDS)))).as_py() or 0
+            found.append(values)
+        return np.array(found)
 
     def _last_line_is_cut(self) -> bool:
         """No line end at the end of the file, and the last cell is shorter than in the lines before."""
@@ -279,9 +262,9 @@ def _arrow_codec(encoding: str) -> str:
     return {"utf-8-sig": "utf8", "utf-8": "utf8", "cp1252": "latin-1"}.get(encoding, encoding)
 
 
-def _word_notes(words: dict[str, int]) -> list[str]:
-    found = {name: count for name, count in words.items() if count}
+def _word_notes(words: Counter[str]) -> list[str]:
     return [
-        f"Column '{name}' holds words where numbers are expected in {count} rows; they became gaps."
-        for name, count in found.items()
+        f"Column '{name}' holds words where numbers are expected in {counted(count, 'row')}; they became gaps."
+        for name, count in words.items()
+        if count
     ]
