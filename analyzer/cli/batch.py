@@ -43,6 +43,7 @@ def run(arguments: argparse.Namespace) -> int:
     from analyzer.batch.run import run_batch
     from analyzer.cli.output import wrote_json
     from analyzer.errors import CannotTell, InputError
+    from analyzer.in_words import counted
 
     if arguments.processes is not None and not 1 <= arguments.processes <= 256:
         raise InputError(f"--processes is {arguments.processes}; allowed: 1 to 256. Choose another number.")
@@ -73,8 +74,9 @@ def run(arguments: argparse.Namespace) -> int:
     }
     if not wrote_json(arguments.json, lambda: told):
         print(
-            f"{len(report.analysed)} logs analysed, {len(report.before)} done before, {len(report.failed)} failed.\n"
-            + f"Season table: {report.season} ({report.rows} rows, one a corner phase)"
+            f"{counted(len(report.analysed), 'log')} analysed, {len(report.before)} done before, "
+            f"{len(report.failed)} failed.\n"
+            f"Season table: {report.season} ({counted(report.rows, 'row')}, one a corner phase)"
             if report.rows
             else "No log could be analysed; no season table was written."
         )

@@ -66,12 +66,15 @@ def _action(actions: Any, name: str, summary: str) -> argparse.ArgumentParser:
 
 def _add(store: "Store", arguments: argparse.Namespace) -> int:
     from analyzer.errors import HalfshaftError
+    from analyzer.in_words import counted
     from analyzer.logbook import add
     from analyzer.logbook.listing import SHORT_ID
 
     if not arguments.log:
         corrected = add.correct_car(store, arguments.car)
-        print(f"{corrected[0].car.title}: {len(corrected)} runs have {corrected[0].car.name} now.")
+        print(
+            f"{corrected[0].car.title}: {counted(len(corrected), 'run has', 'runs have')} {corrected[0].car.name} now."
+        )
         return _bring_up_to_date(store, corrected)
     date_s = _seconds(arguments.date) if arguments.date else None
     added, status = [], 0

@@ -38,6 +38,7 @@ def run(arguments: argparse.Namespace) -> int:
     from analyzer.differential.predicted import predict_lock_curve
     from analyzer.differential.setup import load_setup
     from analyzer.errors import InputError
+    from analyzer.in_words import counted
     from analyzer.simulation.circuit import circuit_by_name
     from analyzer.simulation.parameters import LockParameters
     from analyzer.simulation.sensors import Sensors
@@ -65,7 +66,7 @@ def run(arguments: argparse.Namespace) -> int:
     write_table(session.log, arguments.out)
     write_table(session.truth, truth)
     print(
-        f"{arguments.laps} laps of {circuit.name} (invented, {circuit.length_m:.0f} m), "
+        f"{counted(arguments.laps, 'lap')} of {circuit.name} (invented, {circuit.length_m:.0f} m), "
         f"{session.log['time'].iloc[-1]:.1f} s at {arguments.rate:g} Hz\nlog   {arguments.out}\ntruth {truth}"
     )
     return 0

@@ -8,7 +8,7 @@ from rich.console import Console
 from analyzer.cautions import CAUTIONS
 from analyzer.comparison.planning import SHOWN_LAPS, PlannedChange
 from analyzer.comparison.runs import Run
-from analyzer.in_words import signed
+from analyzer.in_words import counted, signed
 from analyzer.report.result_json import plain
 from analyzer.report.terminal_table import terminal_table
 
@@ -80,9 +80,10 @@ def _line(change: PlannedChange) -> str:
     if change.laps is None:
         what += f"no number of laps is enough, because {change.reason}."
     else:
-        what += f"{change.laps} laps a side tell it apart ({change.passes} corner passes)."
+        passes = counted(change.passes, "corner pass", "corner passes")
+        what += f"to be told it takes {counted(change.laps, 'lap')} a side ({passes})."
     if abs(change.change_Nm) < change.margin_Nm:
         what += f" It is below the {change.margin_Nm:.0f} N.m under which a change does not matter."
     if change.no_change_laps is None:
         return what + " 'No change' could not be shown."
-    return what + f" To show 'no change' takes {change.no_change_laps} laps a side."
+    return what + f" To show 'no change' takes {counted(change.no_change_laps, 'lap')} a side."

@@ -97,5 +97,6 @@ def chosen_laps(text: str, *, analysis: Analysis, option: str) -> tuple[int, ...
     outside = sorted(lap for lap in laps if not 1 <= lap <= count)
     if outside or not laps:
         found = f"lap {outside[0]}" if outside else "no lap"
-        raise InputError(f"{option}: {text!r} names {found}; {name} has laps 1 to {count}. Name laps it has.")
+        has = "lap 1 only" if count == 1 else f"laps 1 to {count}"
+        raise InputError(f"{option}: {text!r} names {found}; {name} has {has}. Name laps it has.")
     return tuple(sorted(laps))

@@ -11,6 +11,7 @@ from analyzer.findings.finding import Finding
 from analyzer.findings.grip import front_lateral_force_N
 from analyzer.findings.handling import Handling, fit_handling, steer_for_moment_rad
 from analyzer.findings.rear_axle import RearAxle
+from analyzer.in_words import counted
 from analyzer.phases.segments import Corner
 from analyzer.signals.session import Signals
 from analyzer.vehicle.car import Car
@@ -126,12 +127,12 @@ def _held(
     sentence = (
         f"Off the throttle {place(corner, float(signals.distance_m[start]))} the differential held against the turn "
         f"with {moment:.0f} N.m of yaw moment for {duration:.1f} s: that takes {100 * mean_share:.0f} % of the front "
-        f"tyres' side force and at least {explained * at_wheel:.0f} degrees at the steering wheel."
+        f"tyres' side force and at least {counted(explained * at_wheel, 'degree')} at the steering wheel."
     )
     if extra_mean is not None and extra_mean > 2 * explained and extra_mean > CLEAR_EXTRA_RAD:
         sentence += (
-            f" The car took {extra_mean * at_wheel:.0f} degrees more than its own balance asks for; the rest is not "
-            "the differential's."
+            f" The car took {counted(extra_mean * at_wheel, 'degree')} more than its own balance asks for; the rest "
+            "is not the differential's."
         )
     return Finding(
         kind="coast_understeer",
@@ -179,6 +180,7 @@ def _of_the_car(
     # samples along one turn-in are not independent: one counts per driver's correction
     sd = float(_balance_sd_rad(signals, handling, car)[window].mean()) / np.sqrt(max(duration / CORRECTION_S, 1.0))
     explained = max(float(steer_for_moment_rad(moment, car)), 0.0)
+    accounted = f"{explained * at_wheel:.1f} degrees" if explained * at_wheel >= 0.05 else "none"
     return Finding(
         kind="coast_understeer",
         lap=corner.lap if corner else None,
@@ -188,8 +190,8 @@ def _of_the_car(
         severity="note",
         confidence=confidence(above(mean - HOLDS_ON * CLEAR_EXTRA_RAD, sd), lasting(duration)),
         sentence=f"Off the throttle {place(corner, float(signals.distance_m[start]))} the car took "
-        f"{mean * at_wheel:.0f} degrees more steering wheel than its own balance asks for: this is not the "
-        f"differential's, which accounts for {explained * at_wheel:.1f} degrees of it.",
+        f"{counted(mean * at_wheel, 'degree')} more steering wheel than its own balance asks for: this is not the "
+        f"differential's, which accounts for {accounted} of it.",
         evidence={
             "of_the_differential": False,
             "phase": phase_at(corner, (start + stop) // 2),

@@ -19,7 +19,8 @@ from analyzer.report.terminal_table import terminal_table
 from analyzer.report.words import interval_words
 
 SHORT_ID = 8
-_WRAPPED = ("log", "car", "setup", "result")  # columns that may take several lines
+NO_SETUP = "no setup file"
+NAME_COLUMNS = 28  # what the rest of the row leaves of 80
 
 
 def run_json(store: Store, run: Run) -> dict[str, Any]:
@@ -56,15 +57,13 @@ def print_runs(store: Store, found: list[Run], console: Console) -> None:
     if not found:
         console.print("No runs yet. `halfshaft logbook add LOG --car CAR` adds one.", markup=False)
         return
-    table = _table("id", "date", "log", "car", "setup", "preload, N.m", "result")
+    table = _table("id", "date", "log, car and setup", "preload, N.m", "result")
     for run in found:
         result = result_of(store, run)
         table.add_row(
             run.id[:SHORT_ID],
             local(run.date_s, with_time=False),
-            Text(run.log.name),
-            Text(run.car.title),
-            Text(run.setup.title if run.setup else "–"),
+            _names(run.log.name, run.car.title, run.setup.title if run.setup else NO_SETUP),
             preload_words(preload(store, result)),
             state_words(result, run),
         )
@@ -103,16 +102,15 @@ def trend_json(car: str, points: tuple[TrendPoint, ...]) -> dict[str, Any]:
 def print_trend(car: str, points: tuple[TrendPoint, ...], console: Console) -> None:
     """The preload of each run over the distance that the car had run."""
     console.print(Text(f"Preload of {car} over the distance in this logbook\n", style="bold"))
-    table = _table("date", "log", "setup", "from km", "km", "preload", "95 %, N.m")
-    for column in table.columns[3:]:
+    table = _table("date", "log and setup", "km before", "km", "preload", "95 %, N.m")
+    for column in table.columns[2:]:
         column.justify = "right"
     for point in points:
         value, span = interval_words(point.preload_Nm, 0)
         mark = " *" if point.setup_changed else ""
         table.add_row(
             local(point.run.date_s, with_time=False),
-            Text(point.run.log.name),
-            Text((point.run.setup.title if point.run.setup else "–") + mark),
+            _names(point.run.log.name, (point.run.setup.title if point.run.setup else NO_SETUP) + mark),
             number(point.distance_before_km, 1),
             number(point.distance_km, 1),
             value,
@@ -137,7 +135,7 @@ def preload_words(interval: Interval) -> str:
     """A preload with its interval in one cell."""
     if interval.value is None:
         return "–" if interval.lower is None else f"at least {number(interval.lower)}"
-    return f"{number(interval.value)} ({number(interval.lower)}–{number(interval.upper)})"
+    return f"{number(interval.value)} ({number(interval.lower)} to {number(interval.upper)})"
 
 
 def iso(seconds: float) -> str:
@@ -150,8 +148,30 @@ def local(seconds: float, *, with_time: bool = True) -> str:
     return datetime.fromtimestamp(seconds).strftime("%Y-%m-%d %H:%M" if with_time else "%Y-%m-%d")
 
 
+def _names(log: str, *others: str) -> Text:
+    """A log's name, and below it dimly what else it goes by."""
+    text = Text("\n".join(broken(log, NAME_COLUMNS)))
+    return text.append("\n" + ", ".join(others), style="dim")
+
+
+def broken(name: str, width: int) -> list[str]:
+    """A file's name in lines of `width` at most, which end where a person would break it: after - or _ or a space.
+
+    Examples
+    --------
+    >>> broken("2026-05-02_session3_new_tyres.parquet", 28)
+    ['2026-05-02_session3_new_', 'tyres.parquet']
+    """
+    lines = []
+    while len(name) > width:
+        end = max(name.rfind(mark, width // 3, width) for mark in "-_ ") + 1 or width
+        lines.append(name[:end])
+        name = name[end:]
+    return [*lines, name]
+
+
 def _table(*headings: str) -> Table:
     table = terminal_table(pad_edge=False, padding=(0, 1, 0, 0))
     for heading in headings:
-        table.add_column(heading, overflow="fold", no_wrap=heading not in _WRAPPED)
+        table.add_column(heading, overflow="fold", no_wrap=not heading.startswith("log"))
     return table

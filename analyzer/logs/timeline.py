@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analyzer.errors import CannotTell, InputError
+from analyzer.in_words import counted
 from analyzer.logs.recording import Annotation
 
 _DAY_S = 86400.0
@@ -49,11 +50,13 @@ def mend_time(raw_s: np.ndarray, *, name: str) -> Timeline:
     """
     rows = np.flatnonzero(np.isfinite(raw_s))
     if len(rows) < 2:
-        raise InputError(f"{name}: the time column holds {len(rows)} numbers; a log needs a time in every row.")
+        raise InputError(
+            f"{name}: the time column holds {counted(len(rows), 'number')}; a log needs a time in every row."
+        )
     notes: list[Annotation] = []
     lost = len(raw_s) - len(rows)
     if lost:
-        notes.append(_note("rows_without_time", f"{lost} rows have no time and were left out."))
+        notes.append(_note("rows_without_time", f"{counted(lost, 'row')} without a time left out."))
     start = raw_s[rows[0]]
     time = raw_s[rows] - start
     time, rows = _ordered(time, rows, notes, name)
@@ -87,13 +90,13 @@ def _ordered(time: np.ndarray, rows: np.ndarray, notes: list[Annotation], name: 
     overlap = float(np.mean(gaps < 0.5 * period))
     if overlap < 0.02:  # sorting leaves a regular grid: the rows were only out of order
         moved = int(np.count_nonzero(order != np.arange(len(order))))
-        notes.append(_note("unsorted_time", f"{moved} rows were out of order in time and were sorted."))
+        rows_out = counted(moved, "row was", "rows were")
+        notes.append(_note("unsorted_time", f"{rows_out} out of order in time; the log was sorted."))
         return time[order], rows[order]
     if len(back) > max(3, len(time) // 1000):
         raise InputError(
-            f"{name}: time runs backwards {len(back)} times and sorting does not give a regular clock; check "
-            "which column "
-            "is the time, or export the log again."
+            f"{name}: time runs backwards {counted(len(back), 'time')} and sorting does not give a regular clock; "
+            "check which column is the time, or export the log again."
         )
     for place in back:  # a few restarts: what follows is put one sample period later
         shift = time[place] + period - time[place + 1]
@@ -162,5 +165,8 @@ def _without_repeats(
             )
         )
         return time + usual * within / np.repeat(lengths, lengths), rows
-    notes.append(_note("repeated_time", f"{int(same.sum())} rows repeat the time of the row before and were left out."))
+    repeats = counted(
+        int(same.sum()), "row with the time of the row before was", "rows with the time of the row before were"
+    )
+    notes.append(_note("repeated_time", f"{repeats} left out."))
     return time[first], rows[first]

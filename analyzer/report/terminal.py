@@ -9,7 +9,7 @@ from rich.text import Text
 from analyzer.agreement.verdict import Diagnosis
 from analyzer.analysis import Analysis
 from analyzer.cautions import CAUTIONS
-from analyzer.in_words import number
+from analyzer.in_words import counted, number
 from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.report.corner_table import corner_rows
 from analyzer.report.terminal_table import terminal_table
@@ -74,7 +74,7 @@ def _print_findings(analysis: Analysis, console: Console) -> None:
         )
         console.print(Text("  " + worst.sentence))
     if len(groups) > MOST_GROUPS:
-        console.print(Text(f"... and {len(groups) - MOST_GROUPS} more kinds and corners: see --html or --json."))
+        console.print(Text(f"... and {counted(len(groups) - MOST_GROUPS, 'more finding')}: see --html or --json."))
     if analysis.chatter is not None:
         console.print(Text(chatter_words(analysis.chatter)))
 

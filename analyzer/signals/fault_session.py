@@ -3,6 +3,7 @@
 import numpy as np
 
 from analyzer.channels import CHANNELS
+from analyzer.in_words import counted
 from analyzer.logs.recording import Annotation, Recording
 from analyzer.signals.stretches import joined, rough_speed_m_s, runs, wheel_speeds_m_s
 
@@ -22,7 +23,7 @@ def gaps(recording: Recording) -> list[Annotation]:
     found = []
     single = int(np.count_nonzero((step > 1.5 * period) & (step <= 2.5 * period)))
     if single:
-        words = f"{single} single rows are missing; they are filled from their neighbours."
+        words = f"{counted(single, 'single row')} missing and filled from the neighbours."
         found.append(Annotation("missing_samples", "info", None, None, None, words))
     long = np.zeros(len(time), bool)
     places = np.flatnonzero(step > 2.5 * period)

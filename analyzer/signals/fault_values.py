@@ -6,7 +6,7 @@ from functools import cache
 import numpy as np
 
 from analyzer.channels import CHANNELS, WHEEL_CHANNELS
-from analyzer.in_words import number
+from analyzer.in_words import counted, number
 from analyzer.logs.recording import Annotation, Recording
 from analyzer.signals.stretches import joined, period_s, rough_speed_m_s, runs, wheel_speeds_m_s
 from analyzer.units import QUANTITIES
@@ -52,7 +52,7 @@ def dropouts(recording: Recording) -> list[Annotation]:
         short = lengths <= SHORT_GAP_S
         if short.any():
             count = int((stretches[short, 1] - stretches[short, 0] + 1).sum())
-            words = f"{_label(channel)} misses {count} single samples; they are filled from their neighbours."
+            words = f"{_label(channel)} misses {counted(count, 'single sample')}; filled from the neighbours."
             found.append(Annotation("missing_samples", "info", channel, None, None, words))
         for first, last in joined(stretches[~short], time, within_s=0.1):
             seconds = time[last] - time[first] + period_s(recording)

@@ -7,6 +7,7 @@ import numpy as np
 from scipy import ndimage, signal
 
 from analyzer.errors import CannotTell
+from analyzer.in_words import counted
 from analyzer.logs.recording import Annotation, Recording
 
 HIGHEST_RATE_HZ = 100.0  # vehicle dynamics end well below; faster logs are averaged down first
@@ -49,7 +50,8 @@ def to_uniform(recording: Recording, *, needed: frozenset[str]) -> Uniform:
     time = recording.time_s
     if len(time) < 20 or time[-1] - time[0] < 10.0:
         raise CannotTell(
-            f"{recording.name}: holds {len(time)} samples; at least 10 s of driving are needed. Give a longer log."
+            f"{recording.name}: holds {counted(len(time), 'sample')}; at least 10 s of driving are needed. Give a "
+            "longer log."
         )
     own_rate = 1.0 / float(np.median(np.diff(time)))
     if own_rate < LOWEST_RATE_HZ:

@@ -52,7 +52,7 @@ def test_season_table_holds_every_phase_and_names_what_failed(logs, car, tmp_pat
     (logs / "broken.csv").unlink()
     pq.write_table(pq.read_table(logs / "first.parquet").slice(0, 9000), logs / "first.parquet")
     assert main(arguments) == 0
-    assert "1 logs analysed, 1 done before, 0 failed" in capsys.readouterr().out
+    assert "1 log analysed, 1 done before, 0 failed" in capsys.readouterr().out
     assert pd.read_parquet(out / "season.parquet")["log"].value_counts()["first.parquet"] < len(
         table[table["log"] == "first.parquet"]
     )

@@ -231,7 +231,7 @@ def test_a_plan_on_the_terminal(files, capsys):
     status = main(["compare", "--plan", run, "--car", car, "--change", "preload=90%", "preload=1%"])
     assert status == 0
     out = " ".join(capsys.readouterr().out.split())
-    assert "laps a side tell it apart" in out
+    assert "to be told it takes" in out
     assert "preload 1%" in out and "no number of laps is enough, because" in out
     assert "Event rules and local law come first." in out
 

@@ -84,6 +84,26 @@ def test_a_car_alone_corrects_its_runs(book, short_logs, car, tmp_path, capsys):
     assert {run["car"]["file"] for run in listed(book, capsys)} == {"weighed.toml"}
 
 
+def test_one_run_is_one_run(book, short_logs, car, capsys):
+    book("add", short_logs / "before.parquet", "--car", car)
+    assert book("add", "--car", car) == 0
+    assert f"1 run has {car.name} now" in capsys.readouterr().out
+
+
+def test_long_names_break_where_a_person_would_break_them(book, short_logs, car, tmp_path, capsys):
+    long = tmp_path / "2026-05-02_session3_new_tyres_and_a_cold_track.parquet"
+    shutil.copy(short_logs / "before.parquet", long)
+    book("add", long, "--car", car)
+    for action in ("list", "trend"):
+        capsys.readouterr()
+        assert book(action) == 0
+        table = capsys.readouterr().out
+        assert all(
+            piece in table.split() for piece in ("2026-05-02_session3_new_", "tyres_and_a_cold_", "track.parquet")
+        )
+        assert max(map(len, table.splitlines())) <= 80
+
+
 def test_export_writes_plain_files(book, short_logs, car, samples, tmp_path):
     setup = samples / "baseline.setup.toml"
     book("add", short_logs / "before.parquet", "--car", car, "--setup", setup)
