@@ -6,6 +6,7 @@ import numpy as np
 from scipy import ndimage
 
 from analyzer.lockcurve import model
+from analyzer.lockcurve.braked import coast_torque_Nm, solve_braked
 from analyzer.lockcurve.fit import STEP, Fit
 from analyzer.lockcurve.observations import Observations
 from analyzer.lockcurve.uncertainty import Spread
@@ -13,7 +14,7 @@ from analyzer.signals.session import Signals
 from analyzer.signals.timebase import low_pass
 from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.axle import AxleEquations, AxleInputs, equations
-from analyzer.vehicle.axle_solution import BLOCK, AxleSolution, solve
+from analyzer.vehicle.axle_solution import BLOCK, AxleSolution, put_together, solve
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.state import AxleState
 
@@ -38,12 +39,13 @@ def session_state(fit: Fit, drawn: Spread, observed: Observations, signals: Sign
     """Axle state of every sample of `signals` (n,)."""
     value = fit.problem.values(fit.theta)
     braked_rows = signals.braking[observed.index]
-    solution = solve(value, observed.inputs, car)
-    torque = solution.at.input_torque_Nm
-    coast = _coast_torque(torque, observed, signals, braked_rows)
-    inputs, rear_brake = _without_brakes(observed.inputs, torque, coast, braked_rows, car)
-    # off the brakes the inputs are the same, and so is the solution
-    solution = solution.with_rows(braked_rows, solve(value, inputs.take(braked_rows), car))
+    rolling = solve(value, observed.inputs.take(~braked_rows), car)
+    coast = coast_torque_Nm(rolling.at.input_torque_Nm, observed, signals)
+    on_brakes = solve_braked(value, observed.inputs.take(braked_rows), coast[braked_rows], car)
+    solution = put_together(braked_rows, on_brakes.solution, rolling)
+    front_brake, rear_brake = np.zeros(len(coast)), np.zeros(len(coast))
+    front_brake[braked_rows], rear_brake[braked_rows] = on_brakes.front_N, on_brakes.rear_Nm
+    inputs = replace(observed.inputs, front_brake_N=front_brake)
     at = solution.at
     input_torque = np.where(braked_rows, coast, at.input_torque_Nm)
     measured = solution.difference_variance
@@ -92,33 +94,6 @@ def session_state(fit: Fit, drawn: Spread, observed: Observations, signals: Sign
         use_right=gone(spread_out(at.use[1])),
         braked=signals.braking,
     )
-
-
-def _coast_torque(torque: np.ndarray, observed: Observations, signals: Signals, braked: np.ndarray) -> np.ndarray:
-    """Input torque at closed throttle by speed, learnt off the brakes: a straight line through medians (N.m)."""
-    speed = observed.inputs.front_m_s
-    closed = ~braked & observed.usable & (signals.throttle[observed.index] < 0.05)
-    if closed.sum() < 20:
-        return np.full(len(torque), float(np.median(torque[closed])) if closed.any() else np.nan)
-    if np.ptp(speed[closed]) < 5:
-        return np.full(len(torque), float(np.median(torque[closed])))
-    line = np.polynomial.polynomial.polyfit(speed[closed], torque[closed], 1)
-    seen = np.clip(speed, *np.percentile(speed[closed], [2, 98]))
-    return np.minimum(np.polynomial.polynomial.polyval(seen, line), 0.0)
-
-
-def _without_brakes(
-    inputs: AxleInputs, torque: np.ndarray, coast: np.ndarray, braked: np.ndarray, car: Car
-) -> tuple[AxleInputs, np.ndarray]:
-    """Inputs with the front brakes' force taken out of the longitudinal balance; and the rear brake torque (N.m).
-
-    All longitudinal force beyond coasting is brakes, `front_brake_fraction` of it at the front. Left and right rear
-    brakes pull alike, by assumption, so they leave the torque difference alone.
-    """
-    known_coast = np.where(np.isfinite(coast), coast, torque)
-    brake_torque = np.where(braked, np.minimum(torque - known_coast, 0.0), 0.0)
-    front_force = -brake_torque * car.front_brake_fraction / car.rear_rolling_radius_m
-    return replace(inputs, front_brake_N=front_force), -brake_torque * (1 - car.front_brake_fraction)
 
 
 def _with_plates(

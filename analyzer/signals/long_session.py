@@ -4,7 +4,9 @@ What a log settles once (columns, units, late channels) holds for all its blocks
 biases, wheel scales) is found in each.
 """
 
+from collections import deque
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
@@ -38,14 +40,18 @@ class LongSession:
         self._origin_rad: tuple[float, float] | None = None
         self._end = (0.0, 0j, 0.0)  # distance (m), place (m, x + iy) and heading (rad) where the last block ends
 
-    def add(self, block: LogBlock) -> None:
-        """Read, examine, calibrate and append a block.
+    def add(self, block: LogBlock, read: Callable[[], Recording]) -> None:
+        """Examine, calibrate and append a block.
+
+        Parameters
+        ----------
+        read : gives the block as read; nobody else keeps it, so that its memory is free again when it was examined.
 
         Raises
         ------
         CannotTell : it supports no answer.
         """
-        recording, delays = examine(block.read(), self._delays)
+        recording, delays = examine(read(), self._delays)
         signals = prepare(recording, car=self._car)
         if self._blocks and abs(signals.rate_hz / self._blocks[0].rate_hz - 1) > RATES_ALIKE:
             raise CannotTell(f"it has {signals.rate_hz:.3g} Hz, the log before it {self._blocks[0].rate_hz:.3g} Hz.")
@@ -124,7 +130,7 @@ class LongSession:
 def read_session(
     blocks: Sequence[LogBlock], *, car: Car, progress: Callable[[float], None] = lambda share: None
 ) -> LongSession:
-    """The session of a log.
+    """The session of a log; while a block is worked on, the next one is read.
 
     Parameters
     ----------
@@ -136,13 +142,16 @@ def read_session(
     """
     session = LongSession(car)
     reasons = []
-    for k, block in enumerate(blocks):
-        try:
-            session.add(block)
-        except CannotTell as reason:
-            reasons.append(reason)
-            session.leave_out(block, reason)
-        progress((k + 1) / len(blocks))
+    with ThreadPoolExecutor(max_workers=1) as reader:
+        ahead = deque([reader.submit(blocks[0].read)])
+        for k, block in enumerate(blocks):
+            ahead.extend(reader.submit(later.read) for later in blocks[k + 1 : k + 2])
+            try:
+                session.add(block, lambda: ahead.popleft().result())
+            except CannotTell as reason:
+                reasons.append(reason)
+                session.leave_out(block, reason)
+            progress((k + 1) / len(blocks))
     if len(reasons) == len(blocks):
         raise reasons[0]
     return session

@@ -27,7 +27,7 @@ from analyzer.long_arrays import taken
 from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
 from analyzer.vehicle.loads import wheel_loads
-from analyzer.vehicle.tyre import WheelForces, sine_and_cosine, wheel_forces
+from analyzer.vehicle.tyre import WheelForces, rho_at, sine_and_cosine, wheel_forces
 
 LONG_FORCE_SD_SHARE = 0.005  # of the weight: noise of the longitudinal force
 LAT_FORCE_SD_SHARE = 0.017
@@ -226,8 +226,7 @@ def balance(state: np.ndarray, given: Given, car: Car, *, slopes: bool = True) -
     demand_y = (given.turning_Nm - difference * track / 2) / base
     # front slip: the similarity curve inverted for the front lateral force gives the longitudinal gain that is left
     used = np.clip(np.abs(given.front_lateral_N) / (tyre["friction_y"] * load_front), 0.02, 0.97)
-    gain = used / (tyre["shape"] * np.tan(np.arcsin(used) / tyre["shape"]))
-    stiff = tyre["slip_stiffness"] * gain
+    stiff = tyre["slip_stiffness"] * used / rho_at(used, tyre["shape"])
     front_slip = sum(
         share
         * (

@@ -6,13 +6,16 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from analyzer.long_arrays import taken
-from analyzer.vehicle.axle import AxleEquations, AxleInputs, Balance, balance, equations, given_by
-from analyzer.vehicle.car import Car
+from analyzer.vehicle.axle import AxleEquations, AxleInputs, Balance, Given, balance, equations, given_by
+from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
+from analyzer.vehicle.loads import wheel_loads
+from analyzer.vehicle.tyre import rho_at
 
 LARGEST_SIDE_SLIP = 0.25
 SIDE_SLIP_SCALE = 0.3
+MOST_USED_AT_FIRST = 0.9  # of the lateral friction: nearer to it the slip that gives a force is no guide
 BLOCK = 16_384  # samples solved at once: what a processor keeps close at hand, whatever the length of the log
-SETTLED = 1e-7  # m/s and 1: a step smaller than this changes no result
+SETTLED = 1e-5  # m/s and 1: a step smaller than this moves a torque by less than 0.1 N.m
 
 Entries = tuple[np.ndarray, np.ndarray, np.ndarray]
 
@@ -40,15 +43,16 @@ class AxleSolution:
         """The samples `where` (bool, index or slice)."""
         return _each_array(lambda values: values[..., where], self)
 
-    def with_rows(self, where: np.ndarray, part: "AxleSolution") -> "AxleSolution":
-        """A copy with the samples `where` (bool (n,) or index) taken from `part`."""
 
-        def placed(values: np.ndarray, others: np.ndarray) -> np.ndarray:
-            values = values.copy()
-            values[..., where] = others
-            return values
+def put_together(where: np.ndarray, there: AxleSolution, elsewhere: AxleSolution) -> AxleSolution:
+    """The samples of two solutions in one: those of `there` at `where` (bool (n,)), the others in between."""
 
-        return _each_array(placed, self, part)
+    def placed(values: np.ndarray, others: np.ndarray) -> np.ndarray:
+        every = np.empty((*values.shape[:-1], len(where)), values.dtype)
+        every[..., where], every[..., ~where] = values, others
+        return every
+
+    return _each_array(placed, there, elsewhere)
 
 
 def _each_array(change: Callable[..., np.ndarray], *solutions: AxleSolution) -> AxleSolution:
@@ -56,6 +60,28 @@ def _each_array(change: Callable[..., np.ndarray], *solutions: AxleSolution) -> 
     at = {f.name: change(*(getattr(s.at, f.name) for s in solutions)) for f in fields(AxleEquations)}
     a, b, d = (change(*parts) for parts in zip(*(s.normal for s in solutions), strict=True))
     return AxleSolution(change(*(s.state for s in solutions)), AxleEquations(**at), (a, b, d))
+
+
+def rolling_freely(value: dict[str, float], inputs: AxleInputs, car: Car) -> np.ndarray:
+    """State (2, n) of an axle that follows the front wheels and has only its lateral force to carry: where to begin."""
+    return _rolling_freely(given_by(value, inputs, car), car)
+
+
+def _rolling_freely(given: Given, car: Car) -> np.ndarray:
+    ground, tyre = _front_ground_m_s(given), given.tyre
+    _, _, left, right = wheel_loads(
+        long_m_s2=given.along_m_s2,
+        lat_m_s2=given.across_m_s2,
+        downforce_N=0.5 * AIR_DENSITY_KG_M3 * ground**2 * given.downforce,
+        **given.loads,
+    )
+    used = given.turning_Nm / car.wheelbase_m / (tyre["friction_y"] * (left + right))
+    rho = rho_at(np.clip(used, -MOST_USED_AT_FIRST, MOST_USED_AT_FIRST), tyre["shape"])
+    return np.array([ground, rho * tyre["friction_y"] / tyre["cornering_stiffness"]])
+
+
+def _front_ground_m_s(given: Given) -> np.ndarray:
+    return given.front_m_s * np.exp(-given.front_scale)
 
 
 def solve(
@@ -79,12 +105,10 @@ def solve(
             for block, s in zip(blocks, begin, strict=True)
         ]
         return _each_array(lambda *parts: np.concatenate(parts, axis=-1), *solved)
-    guess_u = inputs.front_m_s * np.exp(-value["rear_front_scale"])
-    if start is None:
-        start = np.array([guess_u, np.clip(inputs.lat_m_s2, -12, 12) * 0.006])
-    whole = start.copy()
-    rows, state, damping = np.arange(len(inputs)), whole, np.full(len(inputs), 1e-3)
     part = given_by(value, inputs, car)
+    whole = (_rolling_freely(part, car) if start is None else start).copy()
+    guess_u = _front_ground_m_s(part)
+    rows, state, damping = np.arange(len(inputs)), whole, np.full(len(inputs), 1e-3)
     at = balance(state, part, car)
     cost, gradient, normal = _cost(at, state), *_normal(at, state)
     for _ in range(iterations):

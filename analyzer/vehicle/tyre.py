@@ -49,6 +49,17 @@ def peak_rho(shape: float) -> float:
     return shape * np.tan(np.pi / (2 * shape))
 
 
+def rho_at(share: np.ndarray, shape: float) -> np.ndarray:
+    """rho below the peak at which f is `share` (n,), -1 to 1: c tan(asin(share) / c).
+
+    Examples
+    --------
+    >>> round(float(rho_at(1.0, 1.5)), 3)
+    2.598
+    """
+    return shape * np.tan(np.arcsin(share) / shape)
+
+
 def sine_and_cosine(angle_rad: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Sine and cosine (n,) of angles (n,) inside +-pi (rad), from the tangent of half the angle.
 

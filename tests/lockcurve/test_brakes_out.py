@@ -1,16 +1,37 @@
 """Brakes leave the axle's balance at the front share, and push the demand on the driven axle down, not up."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
-from vehicle.made_axle import made_car, made_inputs
+from vehicle.made_axle import made_car, made_inputs, starts
 
-from analyzer.lockcurve.session_state import _without_brakes
+from analyzer.lockcurve.braked import brakes, solve_braked
+from analyzer.vehicle.axle_solution import solve
 
 
 def test_brake_force_beyond_coasting_is_shared_front_and_rear():
     # derived: 1500 N.m of braking through 0.3 m beyond 200 N.m of coasting; 62 % of it at the front
     car = made_car(front_brake_fraction=0.62, rear_rolling_radius_m=0.30)
-    torque, coast = np.array([-1700.0, -1700.0]), np.array([-200.0, -200.0])
-    inputs, rear = _without_brakes(made_inputs(long=[-5.0, -5.0]), torque, coast, np.array([True, False]), car)
-    assert inputs.front_brake_N == pytest.approx([0.62 * 1500 / 0.30, 0.0])
-    assert rear == pytest.approx([0.38 * 1500, 0.0])
+    front, rear = brakes(np.array([-1700.0, 100.0, -1700.0]), np.array([-200.0, -200.0, np.nan]), car)
+    assert front == pytest.approx([0.62 * 1500 / 0.30, 0.0, 0.0])
+    assert rear == pytest.approx([0.38 * 1500, 0.0, 0.0])
+
+
+def test_what_brakes_and_plates_did_is_found_again_from_the_motion_alone():
+    # a trail-braked left corner made backwards: from the brake force to the deceleration that goes with it
+    car = made_car(front_brake_fraction=0.62)
+    value, coast, radius = starts(car), -150.0, car.rear_rolling_radius_m
+    braking = 1800.0  # N.m of all four brakes
+    made = made_inputs(lat=[7.0], left_slip=[-0.035], right_slip=[-0.02], long=[-6.0])
+    made = replace(made, front_brake_N=np.array([0.62 * braking / radius]))
+    for _ in range(10):
+        there = solve(value, made, car, iterations=40)
+        short = coast - 0.38 * braking - there.at.input_torque_Nm
+        made = replace(made, long_m_s2=made.long_m_s2 + short / radius / car.mass_kg)
+    assert short == pytest.approx([0.0], abs=0.01)
+    found = solve_braked(value, replace(made, front_brake_N=np.zeros(1)), np.array([coast]), car)
+    assert found.front_N == pytest.approx(made.front_brake_N, rel=1e-3)
+    assert found.rear_Nm == pytest.approx([0.38 * braking], rel=1e-3)
+    assert found.solution.at.torque_difference_Nm == pytest.approx(there.at.torque_difference_Nm, abs=1.0)
+    assert abs(found.solution.at.torque_difference_Nm[0]) > 50

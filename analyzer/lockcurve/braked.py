@@ -1,0 +1,67 @@
+"""Braked samples: what coasting would give is learnt off the brakes, and all force beyond it is brakes."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from analyzer.lockcurve.observations import Observations
+from analyzer.signals.session import Signals
+from analyzer.vehicle.axle import AxleInputs, equations
+from analyzer.vehicle.axle_solution import AxleSolution, rolling_freely, solve
+from analyzer.vehicle.car import Car
+
+CLOSED = 0.05  # throttle
+ROUNDS = 2  # of brake force and state; a third one changes nothing
+
+
+@dataclass(frozen=True)
+class Braked:
+    """Solution of braked samples (n,), with the force of the front brakes and the torque of the rear ones."""
+
+    solution: AxleSolution
+    front_N: np.ndarray
+    rear_Nm: np.ndarray
+
+
+def coast_torque_Nm(torque_Nm: np.ndarray, observed: Observations, signals: Signals) -> np.ndarray:
+    """(n,) input torque at closed throttle by speed, a straight line; NaN where the throttle was never closed.
+
+    Parameters
+    ----------
+    torque_Nm : input torque of the rows off the brakes only.
+    """
+    speed, off = observed.inputs.front_m_s, ~signals.braking[observed.index]
+    closed = observed.usable & (signals.throttle[observed.index] < CLOSED) & off
+    known, at = torque_Nm[closed[off]], speed[closed]
+    if len(known) < 20 or np.ptp(at) < 5:
+        return np.full(len(speed), np.median(known) if len(known) else np.nan)
+    line = np.polynomial.polynomial.polyfit(at, known, 1)
+    seen = np.clip(speed, *np.percentile(at, [2, 98]))
+    return np.minimum(np.polynomial.polynomial.polyval(seen, line), 0.0)
+
+
+def brakes(torque_Nm: np.ndarray, coast_Nm: np.ndarray, car: Car) -> tuple[np.ndarray, np.ndarray]:
+    """Force of the front brakes (N) and torque of the rear ones (N.m), both (n,) and positive.
+
+    Parameters
+    ----------
+    torque_Nm : what the longitudinal balance asks of the rear wheels when it knows of no brakes.
+    coast_Nm : what they would have without; where it is NaN, nothing is put down to the brakes.
+    """
+    beyond = np.maximum(np.where(np.isfinite(coast_Nm), coast_Nm, torque_Nm) - torque_Nm, 0.0)
+    return beyond * car.front_brake_fraction / car.rear_rolling_radius_m, beyond * (1 - car.front_brake_fraction)
+
+
+def solve_braked(value: dict[str, float], inputs: AxleInputs, coast_Nm: np.ndarray, car: Car) -> Braked:
+    """State of braked samples, the front brakes' force in the longitudinal balance.
+
+    Left and right rear brakes pull alike, by assumption, so they leave the torque difference alone. The force hangs a
+    little on the state (a sliding car brakes itself), so it is taken at the state guessed and again at the one found.
+    """
+    state = rolling_freely(value, inputs, car)
+    for _ in range(ROUNDS):
+        torque = equations(state, value, inputs, car, slopes=False).input_torque_Nm
+        front, rear = brakes(torque, coast_Nm, car)
+        solution = solve(value, replace(inputs, front_brake_N=front), car, start=state)
+        state = solution.state
+    return Braked(solution, front, rear)
