@@ -6,9 +6,9 @@ import numpy as np
 from scipy import ndimage
 
 from analyzer.lockcurve import model
-from analyzer.lockcurve.braked import coast_torque_Nm, solve_braked
+from analyzer.lockcurve.braked import coast_torque_Nm, solve_braked, without_brake_slip
 from analyzer.lockcurve.fit import STEP, Fit
-from analyzer.lockcurve.observations import Observations
+from analyzer.lockcurve.observations import Observations, rows_step
 from analyzer.lockcurve.uncertainty import Spread
 from analyzer.signals.session import Signals
 from analyzer.signals.timebase import low_pass
@@ -24,7 +24,7 @@ MOST_FORCE_RESIDUAL = 4.0  # standard deviations
 MOST_SPLIT_SD_SHARE = 0.01
 MOST_USE_OF_BOTH = 1.6  # combined slip over slip at the peak, of the wheel that slides less
 FASTEST_CHANGE_RAD_S2 = 60.0  # beyond it a wheel of 1 kg m2 takes 60 N.m to spin up, and tyres lag
-SETTLING_ROWS = 8  # 0.4 s on both sides of a slide at the fit's rate: the car swings back and the filters settle
+SETTLING_ROWS = 8
 PAST_PEAK = 1.2  # combined slip over slip at the peak
 SLIDING_FORCE_SHARE = 0.1
 MODEL_SD_Nm = 20.0  # scatter of the torque difference that no calibrated quantity explains
@@ -41,11 +41,15 @@ def session_state(fit: Fit, drawn: Spread, observed: Observations, signals: Sign
     braked_rows = signals.braking[observed.index]
     rolling = solve(value, observed.inputs.take(~braked_rows), car)
     coast = coast_torque_Nm(rolling.at.input_torque_Nm, observed, signals)
-    on_brakes = solve_braked(value, observed.inputs.take(braked_rows), coast[braked_rows], car)
+    inputs = observed.inputs
+    if not signals.has_long_g:
+        rate = signals.rate_hz / rows_step(signals.rate_hz)
+        inputs = without_brake_slip(value, inputs, braked_rows, coast, car, rate_hz=rate)
+    on_brakes = solve_braked(value, inputs.take(braked_rows), coast[braked_rows], car)
     solution = put_together(braked_rows, on_brakes.solution, rolling)
     front_brake, rear_brake = np.zeros(len(coast)), np.zeros(len(coast))
     front_brake[braked_rows], rear_brake[braked_rows] = on_brakes.front_N, on_brakes.rear_Nm
-    inputs = replace(observed.inputs, front_brake_N=front_brake)
+    inputs = replace(inputs, front_brake_N=front_brake)
     at = solution.at
     input_torque = np.where(braked_rows, coast, at.input_torque_Nm)
     measured = solution.difference_variance

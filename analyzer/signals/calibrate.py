@@ -120,7 +120,9 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
         measurements.append(gyro - gyro_bias)
         deviations.append(np.full(n, 0.006))
     else:
-        turning = lateral / np.maximum(speed, 3.0)
+        # of braked front wheels the faster one is nearer to the ground's speed: the inner one may stand
+        rolling = np.where(braking, np.fmax(speed, np.fmax(front[:, 0], front[:, 1])), speed)
+        turning = lateral / np.maximum(rolling, 3.0)
         sideslip_noise = 0.04 + 0.5 * np.abs(low_pass(np.gradient(turning, 1 / rate), cutoff_hz=2.0, rate_hz=rate))
         measurements.append(turning)
         deviations.append(np.where(moving, sideslip_noise, np.inf))

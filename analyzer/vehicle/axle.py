@@ -189,6 +189,14 @@ class Balance:
     difference_slope: np.ndarray | None
 
 
+def front_slip_stiffness(given: Given, load_N: np.ndarray) -> np.ndarray:
+    """What is left of the front tyres' longitudinal stiffness over load (n,) while the axle of `load_N` (n,) corners:
+    the similarity curve inverted for its lateral force."""
+    tyre = given.tyre
+    used = np.clip(np.abs(given.front_lateral_N) / (tyre["friction_y"] * load_N), 0.02, 0.97)
+    return tyre["slip_stiffness"] * used / rho_at(used, tyre["shape"])
+
+
 def balance(state: np.ndarray, given: Given, car: Car, *, slopes: bool = True) -> Balance:
     u, s = state
     track, base, mass, tyre = car.rear_track_m, car.wheelbase_m, given.mass_kg, given.tyre
@@ -224,9 +232,7 @@ def balance(state: np.ndarray, given: Given, car: Car, *, slopes: bool = True) -
         + (mass * given.across_m_s2 - total_y) * sin
     )
     demand_y = (given.turning_Nm - difference * track / 2) / base
-    # front slip: the similarity curve inverted for the front lateral force gives the longitudinal gain that is left
-    used = np.clip(np.abs(given.front_lateral_N) / (tyre["friction_y"] * load_front), 0.02, 0.97)
-    stiff = tyre["slip_stiffness"] * used / rho_at(used, tyre["shape"])
+    stiff = front_slip_stiffness(given, load_front)
     front_slip = sum(
         share
         * (

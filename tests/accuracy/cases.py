@@ -203,6 +203,7 @@ class Measured:
     coverage : share of those points whose 95 % interval holds the truth.
     width : median width of the interval over truth.
     transfer_correlation, transfer_rmse_Nm : of the mean transfer torque per phase off the brakes.
+    braked_correlation : of the torque difference at the samples on the brakes.
     kinematic_error : median absolute error of the kinematic lock per phase.
     points : how many points were compared.
     """
@@ -212,6 +213,7 @@ class Measured:
     width: float | None
     transfer_correlation: float | None
     transfer_rmse_Nm: float | None
+    braked_correlation: float | None
     kinematic_error: float | None
     points: int
 
@@ -251,9 +253,18 @@ def measure(case: Case, session: Session, analysis: Analysis) -> Measured:
         width=float(np.median(widths)) if widths else None,
         transfer_correlation=float(np.corrcoef(transfer.T)[0, 1]) if varied else None,
         transfer_rmse_Nm=float(np.sqrt(np.mean((transfer[:, 0] - transfer[:, 1]) ** 2))) if len(transfer) else None,
+        braked_correlation=_on_brakes(truth, time, braked, analysis),
         kinematic_error=float(np.median(np.abs(kinematic[:, 0] - kinematic[:, 1]))) if len(kinematic) else None,
         points=len(errors),
     )
+
+
+def _on_brakes(truth: pd.DataFrame, time: np.ndarray, braked: np.ndarray, analysis: Analysis) -> float:
+    """Correlation of the torque difference, said and true, where the brakes are truly on."""
+    at, said = analysis.signals.time_s, analysis.axle.torque_difference_Nm
+    on = (np.interp(at, time, braked) > 0.5) & analysis.axle.braked & np.isfinite(said)
+    true = np.interp(at, time, truth["torque_left_minus_right"])
+    return float(np.corrcoef(said[on], true[on])[0, 1])
 
 
 def _by_phase(case: Case, truth: pd.DataFrame, time, braked, analysis: Analysis) -> tuple[np.ndarray, np.ndarray]:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from .cases import CASES, TYRES, Case, Measured, analysed, measure
 
-HEADINGS = ("lock error %", "in interval", "width %", "transfer r", "transfer rmse", "kinematic lock", "points", "s")
+HEADINGS = ("lock error %", "in interval", "width %", "transfer r", "rmse", "braked r", "kinematic", "points", "s")
 
 
 def cells(found: Measured, seconds: float) -> list[str]:
@@ -20,6 +20,7 @@ def cells(found: Measured, seconds: float) -> list[str]:
         shown(found.width, 100, 0),
         shown(found.transfer_correlation, 1, 3),
         shown(found.transfer_rmse_Nm, 1, 0),
+        shown(found.braked_correlation, 1, 3),
         shown(found.kinematic_error, 1, 3),
         str(found.points),
         shown(seconds, 1, 1),

@@ -4,9 +4,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.integrate import cumulative_trapezoid
 from vehicle.made_axle import made_car, made_inputs, starts
 
-from analyzer.lockcurve.braked import brakes, solve_braked
+from analyzer.lockcurve.braked import brakes, solve_braked, without_brake_slip
 from analyzer.vehicle.axle_solution import solve
 
 
@@ -35,3 +36,30 @@ def test_what_brakes_and_plates_did_is_found_again_from_the_motion_alone():
     assert found.rear_Nm == pytest.approx([0.38 * braking], rel=1e-3)
     assert found.solution.at.torque_difference_Nm == pytest.approx(there.at.torque_difference_Nm, abs=1.0)
     assert abs(found.solution.at.torque_difference_Nm[0]) > 50
+
+
+def test_ground_speed_and_deceleration_of_braked_front_wheels():
+    # the slip worked out forwards, wheel by wheel: half of 62 % of 1180 kg times the deceleration beyond coasting,
+    # over 24 times the wheel's load, with m a h / L moved to the front axle
+    car = made_car(front_brake_fraction=0.62)
+    value, rate = starts(car, log_slip_stiffness=np.log(24.0)), 20.0
+    time = np.arange(0, 8, 1 / rate)
+    coast_m_s2, height = -0.5, car.cg_height_m / car.wheelbase_m
+    braking = 7.0 * np.clip(np.minimum((time - 1) / 0.4, (5 - time) / 0.4), 0, 1)
+    decelerating = coast_m_s2 - braking
+    ground = 60 + cumulative_trapezoid(decelerating, time, initial=0)
+    load = car.mass_kg * (9.80665 * car.front_weight_fraction - decelerating * height) / 2
+    wheel = ground * (1 - 0.62 * car.mass_kg * braking / 2 / (24.0 * load))
+    apparent = np.gradient(wheel, time)
+    inputs = made_inputs(speed=wheel, long=apparent)
+    braked = (time > 0.8) & (time < 5.4)
+    coast = np.full(len(time), car.mass_kg * coast_m_s2 * car.front_rolling_radius_m)
+    mended = without_brake_slip(value, inputs, braked, coast, car, rate_hz=rate)
+    assert apparent[time > 4.5].max() > 1.0  # let go, the wheels gain speed while the car slows down
+    full = (time > 2) & (time < 4.4)
+    assert (ground - wheel)[full].min() > 0.6
+    assert np.abs(mended.front_m_s - ground)[full].max() < 0.1
+    assert mended.long_m_s2[full] == pytest.approx(-7.5, abs=0.3)
+    assert mended.long_m_s2[time > 4.4].max() < -0.2
+    assert (mended.front_m_s[~braked] == inputs.front_m_s[~braked]).all()
+    assert (mended.long_m_s2[~braked] == inputs.long_m_s2[~braked]).all()

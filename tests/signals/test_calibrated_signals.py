@@ -217,6 +217,21 @@ def test_without_a_gyro_the_front_wheels_and_lateral_acceleration_give_the_yaw_r
     assert np.median(signals.yaw_rate_sd_rad_s) > np.median(with_gyro.yaw_rate_sd_rad_s)
 
 
+def test_a_front_wheel_that_the_brakes_stop_does_not_turn_the_car():
+    """Without a gyro the yaw rate on the brakes is lateral acceleration over the speed of the wheel that rolls."""
+    made, yaw, _, _ = made_session(gyro=False)
+    held = (made.time_s > 27.0) & (made.time_s < 28.0)  # in a corner to the left, whose inner wheel stands
+    channels = {
+        **made.channels,
+        "wheel_speed_fl": np.where(held, 0.3 * made.channels["wheel_speed_fl"], made.channels["wheel_speed_fl"]),
+        "brake": np.where(held, 1.0, 0.0),
+        "throttle": np.where(held, 0.0, made.channels["throttle"]),
+    }
+    signals = prepare(replace(made, channels=channels), car=CAR)
+    assert signals.braking[held].all()
+    assert signals.yaw_rate_rad_s[held] == pytest.approx(yaw[held], rel=0.06)  # the mean of both wheels gives +50 %
+
+
 @pytest.mark.parametrize("slow", ["wheel_speed_fl", "wheel_speed_fr"])
 def test_ground_speed_is_the_wheel_that_rolls_when_the_other_front_wheel_is_held(slow):
     """In a left corner the left wheel rolls slower than the middle of the axle, the right one faster: derived."""
