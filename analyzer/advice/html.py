@@ -1,22 +1,9 @@
 """The advice as one HTML file that needs no network."""
 
-from pathlib import Path
-
 from analyzer.advice import words
 from analyzer.advice.option import Advice
 from analyzer.advice.trade_off import READ, trade_off
-from analyzer.files import write_atomic
 from analyzer.report import page
-
-
-def write_html(advice: Advice, path: Path | str) -> None:
-    """Write the report to `path`.
-
-    Raises
-    ------
-    InputError : the file cannot be written.
-    """
-    write_atomic(path, render(advice))
 
 
 def render(advice: Advice) -> str:

@@ -53,14 +53,14 @@ def run(arguments: argparse.Namespace) -> int:
             progress=progress,
         )
 
-    def write(path: str) -> None:
-        from analyzer.advice.html import write_html  # plotly takes a while to import
+    def report() -> str:
+        from analyzer.advice.html import render  # plotly takes a while to import
 
-        write_html(advice, path)
+        return render(advice)
 
     deliver(
         arguments,
-        write_html=write,
+        report=report,
         result=lambda: advice_result(advice),
         show=lambda console: print_advice(advice, console),
     )

@@ -78,14 +78,14 @@ def _compare(arguments: argparse.Namespace, progress: Callable[[str, float], Non
         progress=progress,
     )
 
-    def write(path: str) -> None:
-        from analyzer.comparison.html import write_html  # plotly takes a while to import
+    def report() -> str:
+        from analyzer.comparison.html import render  # plotly takes a while to import
 
-        write_html(comparison, path)
+        return render(comparison)
 
     deliver(
         arguments,
-        write_html=write,
+        report=report,
         result=lambda: comparison_result(comparison),
         show=lambda console: print_comparison(comparison, console),
     )

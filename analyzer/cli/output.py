@@ -30,15 +30,23 @@ def progress_bar(first: str) -> Iterator[Callable[[str, float], None]]:
 def deliver(
     arguments: argparse.Namespace,
     *,
-    write_html: Callable[[str], None],
+    report: Callable[[], str],
     result: Callable[[], Any],
     show: Callable[["Console"], None],
 ) -> None:
-    """A command's answer: the report that `--html` names, JSON, and `show` on the terminal unless JSON is there."""
+    """A command's answer: `report` to the file that `--html` names, JSON, and `show` on the terminal unless JSON is
+    there.
+
+    Raises
+    ------
+    InputError : a file cannot be written.
+    """
     from rich.console import Console
 
+    from analyzer.files import write_atomic
+
     if arguments.html:
-        write_html(arguments.html)
+        write_atomic(arguments.html, report())
     if wrote_json(arguments.json, result):
         return
     console = Console(highlight=False)

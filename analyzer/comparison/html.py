@@ -1,25 +1,12 @@
 """The report of a comparison as one HTML file that needs no network."""
 
-from pathlib import Path
-
 from analyzer.comparison import words
 from analyzer.comparison.compare import Comparison
 from analyzer.comparison.figures import READ_CHANGE, READ_PHASES, change_plot, phase_plot
-from analyzer.files import write_atomic
 from analyzer.in_words import counted, number, signed
 from analyzer.phases.segments import PHASES
 from analyzer.report import page
 from analyzer.report.words import PARAMETER_NAMES, PHASE_NAMES, interval_words
-
-
-def write_html(comparison: Comparison, path: Path | str) -> None:
-    """Write the report to `path`.
-
-    Raises
-    ------
-    InputError : the file cannot be written.
-    """
-    write_atomic(path, render(comparison))
 
 
 def render(comparison: Comparison) -> str:
