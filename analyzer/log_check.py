@@ -18,6 +18,7 @@ from analyzer.logs.recording import Annotation, Recording
 from analyzer.logs.registry import open_log
 from analyzer.signals.examine import examined
 from analyzer.signals.stretches import rough_speed_m_s
+from analyzer.trends.lock_trend import LEAST_SPAN_S
 from analyzer.vehicle.car import Car
 
 SHORT_LOG_S = 120.0  # about a lap; guide and README ask for four
@@ -219,9 +220,10 @@ def _answers(recording: Recording) -> tuple[Answer, ...]:
         Answer("phases of a corner", ("yes" if "brake" in have else "partly") if pedals else "no", brake),
         Answer("laps", "yes" if "lap" in have or position else "partly", laps),
         Answer(
-            "preload fading with heat",
-            "yes" if "diff_temperature" in have else "partly",
-            "differential temperature is logged" if "diff_temperature" in have else "only over time, no temperature",
+            "lock fading within the run",
+            torque if driven_s >= LEAST_SPAN_S else "no",
+            f"told over the time of the run, from {LEAST_SPAN_S / 60:.0f} minutes of slipping on"
+            + ("; the temperature is not used" if "diff_temperature" in have else ""),
         ),
     )
 
@@ -271,7 +273,10 @@ def _smooth(values: np.ndarray) -> np.ndarray:
 
 
 def _verdict(found: float, stated: float, tolerance: float) -> str:
-    return " (agrees)." if abs(found / stated - 1) <= tolerance else " (does NOT agree: check unit, map and car file)."
+    within = f"{100 * tolerance:.0f} %"
+    if abs(found / stated - 1) <= tolerance:
+        return f" (agrees within {within})."
+    return f" (differs by more than {within}: check unit, map and car file)."
 
 
 def shortened(check: LogCheck, most: int) -> LogCheck:

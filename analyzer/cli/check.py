@@ -106,7 +106,7 @@ def _print_channels(console: "Console", check: "LogCheck") -> None:
     table.add_column("from", justify="right")
     table.add_column("to", justify="right")
     for line in check.channels:
-        rate = f"{line.rate_hz:.4g}" if line.rate_hz else "-"
+        rate = f"{line.rate_hz:.4g}" if line.rate_hz else "–"
         low, high = (_figure(v) for v in (line.lowest, line.highest))
         table.add_row(line.channel, escape(line.column), escape(line.unit or "?"), rate, low, high)
     console.print("\n[bold]Channels[/]")
@@ -121,7 +121,7 @@ def _print_channels(console: "Console", check: "LogCheck") -> None:
 def _figure(value: float | None) -> str:
     """Four figures, and never a power of ten."""
     if value is None:
-        return "-"
+        return "–"
     return f"{value:.0f}" if abs(value) >= 1000 else f"{value + 0.0:.4g}"  # + 0.0: no sign on a zero
 
 

@@ -149,8 +149,8 @@ def _print_points(console: "Console", curve: "PredictedLockCurve", *, largest_Nm
                 f"{side} {point['input_torque_Nm']:.0f}".strip(),
                 f"{point['locking_torque_Nm']:.0f}",
                 f"{point['lower_Nm']:.0f} to {point['upper_Nm']:.0f}",
-                "-" if s is None else f"{s:.2f}",
-                "-" if s is None else ("infinite" if ratio is None else f"{ratio:.2f}"),
+                "–" if s is None else f"{s:.2f}",
+                "–" if s is None else ("infinite" if ratio is None else f"{ratio:.2f}"),
             )
         table.add_section()
     console.print(table)

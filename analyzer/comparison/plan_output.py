@@ -29,7 +29,7 @@ SOURCE_WORDS = {
     "tyre form": "form of the tyre curve",
 }
 READ = (
-    "Laps are needed before the change and as many after it, driven as in these logs. Told apart: the 95 % interval of "
+    "Laps are needed before the change and as many after it, driven as in these logs. Told: the 95 % interval of "
     "the change excludes zero in four tries of five. No change: in four tries of five, if nothing changed, the change "
     "is shown to be smaller than the margin. Both suppose one run a side; what errs alike through a run, such as a "
     "sensor's zero, is in the numbers and does not shrink with laps."
@@ -51,14 +51,14 @@ def print_plan(planned: tuple[PlannedChange, ...], console: Console) -> None:
     """One line a change, then how the interval narrows with laps."""
     for change in planned:
         console.print(_line(change), markup=False)
-    table = terminal_table("Interval of the change, +/- N.m, by laps a side")
+    table = terminal_table("Change known to ± N.m, by laps a side")
     table.add_column("")
     for laps in SHOWN_LAPS:
         table.add_column(str(laps), justify="right")
     for change in planned:
         if change.standard_error_Nm:
             widths = [f"{HALF_WIDTH * change.standard_error_Nm[n]:.0f}" for n in SHOWN_LAPS]
-            table.add_row(f"{change.parameter} {change.size}", *widths)
+            table.add_row(_what(change), *widths)
     console.print()
     console.print(table)
     for change in planned:
@@ -67,13 +67,17 @@ def print_plan(planned: tuple[PlannedChange, ...], console: Console) -> None:
             words = ", ".join(
                 f"{SOURCE_WORDS.get(name, name.replace('_', ' '))} {100 * share:.0f} %" for name, share in largest
             )
-            console.print(f"{change.parameter} {change.size}: what many laps leave is {words}.", markup=False)
+            console.print(f"{_what(change)}: what many laps leave is {words}.", markup=False)
     console.print(f"\nHow to read it: {READ}", markup=False)
     console.print("\nCautions: " + " ".join(CAUTIONS), markup=False)
 
 
+def _what(change: PlannedChange) -> str:
+    return f"{change.parameter.replace('_', ' ')} {change.size}"
+
+
 def _line(change: PlannedChange) -> str:
-    what = f"{change.parameter.replace('_', ' ')} {change.size}"
+    what = _what(change)
     if change.change_Nm is None:
         return f"{what}: cannot be planned, {change.reason}."
     what += f" ({signed(change.change_Nm)} N.m): "

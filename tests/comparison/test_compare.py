@@ -228,10 +228,10 @@ def test_the_report_holds_everything_it_shows(compared):
 
 def test_a_plan_on_the_terminal(files, capsys):
     run, car = str(files / "base.parquet"), str(files / "car.toml")
-    status = main(["compare", "--plan", run, "--car", car, "--change", "preload=90%", "preload=1%"])
+    status = main(["compare", "--plan", run, "--car", car, "--change", "preload=90%", "preload=1%", "drive_slope=20%"])
     assert status == 0
     out = " ".join(capsys.readouterr().out.split())
-    assert "to be told it takes" in out
+    assert "to be told it takes" in out and "drive slope 20%" in out and "drive_slope" not in out
     assert "preload 1%" in out and "no number of laps is enough, because" in out
     assert "Event rules and local law come first." in out
 

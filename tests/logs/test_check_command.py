@@ -8,6 +8,7 @@ from fault_table import FAULTS
 from made_log import CAR, made_log
 
 from analyzer.cli.main import main
+from analyzer.log_check import check_log
 from analyzer.logs.mapping import load_channel_map
 from analyzer.logs.read import read_log
 
@@ -43,14 +44,30 @@ def test_json_and_map_files(foreign, tmp_path, capsys):
     assert json.loads(capsys.readouterr().out)["problem"] is None
 
 
+@pytest.mark.parametrize("seconds", [60.0, 130.0])
+def test_a_temperature_does_not_tell_fading_and_a_short_log_cannot(seconds, tmp_path):
+    log = made_log(seconds)
+    path = tmp_path / "warm.csv"
+    header, *rows = w.text(log).splitlines()
+    rows = [f"{row},{60 + 0.01 * k:.2f}" for k, row in enumerate(rows)]
+    path.write_text("\n".join([f"{header},diff_temperature", *rows]) + "\n")
+    told = {a.question: a for a in check_log(path).answers}
+    fading = told["lock fading within the run"]
+    assert fading.verdict == (told["transfer torque and lock curve"].verdict if seconds > 120 else "no")
+    assert "temperature is not used" in fading.reason
+
+
 def test_car_file_against_the_log(foreign, tmp_path, capsys):
     (tmp_path / "car.toml").write_text(CAR)
     assert main(["check", str(foreign), "--car", str(tmp_path / "car.toml")]) == 0
     shown = " ".join(capsys.readouterr().out.split())
-    assert "front track of 1.45 m (agrees)" in shown and "(agrees)" in shown.split("Steer per path curvature")[1]
+    assert (
+        "front track of 1.45 m (agrees within 15 %)" in shown
+        and "(agrees within" in shown.split("Steer per path curvature")[1]
+    )
     (tmp_path / "car.toml").write_text(CAR.replace("steering_ratio = 14", "steering_ratio = 5"))
     assert main(["check", str(foreign), "--car", str(tmp_path / "car.toml")]) == 0
-    assert "does NOT agree" in " ".join(capsys.readouterr().out.split()).split("Steer per path curvature")[1]
+    assert "differs by more than 50 %" in " ".join(capsys.readouterr().out.split()).split("Steer per path curvature")[1]
 
 
 def test_a_log_that_cannot_be_analysed_is_still_shown(tmp_path, capsys):
