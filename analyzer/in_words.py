@@ -4,16 +4,16 @@ import math
 
 
 def number(value: float | None, digits: int = 0) -> str:
-    """`value` with `digits` decimals, a dash where there is none.
+    """`value` with `digits` decimals, a dash where there is none; -2 digits round to hundreds.
 
     Examples
     --------
-    >>> number(-0.04, 1), number(None)
-    ('0.0', '–')
+    >>> number(-0.04, 1), number(None), number(1816.2, -2)
+    ('0.0', '–', '1800')
     """
     if value is None or not math.isfinite(value):
         return "–"
-    text = f"{value:.{digits}f}"
+    text = f"{round(value, digits):.{max(digits, 0)}f}"
     return text.lstrip("-") if float(text) == 0 else text
 
 
@@ -39,3 +39,17 @@ def counted(count: float, one: str, more: str | None = None) -> str:
     """
     text = f"{count:.0f}"
     return f"{text} {one if text == '1' else more or one + 's'}"
+
+
+def when(start_s: float | None, end_s: float | None) -> str:
+    """A stretch of the log, a moment where it has no length; nothing where it is the whole log.
+
+    Examples
+    --------
+    >>> when(12.3, 15.62), when(12.3, 12.3), when(None, None)
+    ('12.30 to 15.62 s', '12.30 s', '')
+    """
+    if start_s is None or end_s is None:
+        return ""
+    start = number(start_s, 2)
+    return f"{start} s" if end_s - start_s < 0.005 else f"{start} to {number(end_s, 2)} s"

@@ -6,6 +6,7 @@ from analyzer.advice import choose
 from analyzer.advice.calibration import SideCalibration
 from analyzer.advice.evaluate import Session, peak_seen
 from analyzer.advice.option import Cure, Option
+from analyzer.in_words import number
 from analyzer.lockcurve import model
 
 GOES_UP = 1.05  # a lock curve that changes by less than a twentieth on a side has not changed there
@@ -39,17 +40,12 @@ def change_words(option: Option, fitted: Option) -> str:
             continue
         if max(now.value, then.value) < none:
             risk = then.upper is not None and then.upper >= none
-            parts.append(f"no {words}, now or then" + (f" (at most {_plain(then.upper, digits)} {unit})" * risk))
+            parts.append(f"no {words}, now or then" + (f" (at most {number(then.upper, digits)} {unit})" * risk))
             continue
-        span = "" if then.lower is None else f" ({_plain(then.lower, digits)} to {_plain(then.upper, digits)})"
-        parts.append(f"{words} from {_plain(now.value, digits)} to {_plain(then.value, digits)}{span} {unit}")
+        span = "" if then.lower is None else f" ({number(then.lower, digits)} to {number(then.upper, digits)})"
+        parts.append(f"{words} from {number(now.value, digits)} to {number(then.value, digits)}{span} {unit}")
     text = ", ".join(parts)
     return text[:1].upper() + text[1:]
-
-
-def _plain(value: float, digits: int) -> str:
-    """`value` with `digits` decimals; below zero, so many figures before the point are rounded away."""
-    return f"{round(value, digits):.{max(digits, 0)}f}"
 
 
 def why(option: Option, fitted: Option, typical: tuple[float, float]) -> str:

@@ -50,6 +50,7 @@ def _print(check: "LogCheck", *, map_file: str | None) -> None:
     from rich.console import Console
     from rich.markup import escape
 
+    from analyzer.in_words import when
     from analyzer.log_check import shortened
 
     console = Console(highlight=False)
@@ -62,7 +63,7 @@ def _print(check: "LogCheck", *, map_file: str | None) -> None:
     _print_list(console, "To decide", check.questions)
     marks = {"error": "[red]error[/]", "warning": "[yellow]warning[/]", "info": "[dim]info[/]"}
     lines = [
-        f"{marks[a.severity]} {_when(a.start_s, a.end_s)}{escape(a.message)}"
+        f"{marks[a.severity]} {': '.join(filter(None, (when(a.start_s, a.end_s), escape(a.message))))}"
         for a in shortened(check, MOST_ALIKE).annotations
         if not (a.code == "unit" and a.severity == "info")  # said under "How they were recognised"
     ]
@@ -150,9 +151,3 @@ def _print_list(console: "Console", title: str, lines: "tuple[str, ...] | list[s
     console.print(f"\n[bold]{title}[/]")
     for line in lines:
         console.print(Padding(line if markup else escape(line), (0, 0, 0, 2)))
-
-
-def _when(start_s: float | None, end_s: float | None) -> str:
-    if start_s is None or end_s is None:
-        return ""
-    return f"{start_s:.2f} s: " if end_s - start_s < 0.005 else f"{start_s:.2f}-{end_s:.2f} s: "

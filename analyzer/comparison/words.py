@@ -68,12 +68,12 @@ def change_words(interval: Interval, digits: int = 0, factor: float = 1.0) -> st
 
 
 def rate_cells(ratio: Interval) -> tuple[str, str]:
-    """How many times as often as before, and its interval; a dash and the reason where there were none before."""
+    """How many times as often as before, and its interval; dashes where there were none at all."""
     if ratio.value is not None:
         return number(ratio.value, 1), f"{number(ratio.lower, 1)} to {number(ratio.upper, 1)}"
     if ratio.lower is not None:
         return "–", f"{ratio.reason}; at least {number(ratio.lower, 1)}"
-    return "–", ratio.reason or ""
+    return "–", "–"
 
 
 def answer(comparison: Comparison) -> tuple[str, str]:

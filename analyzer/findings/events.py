@@ -63,6 +63,6 @@ def phase_at(corner: Corner | None, sample: int) -> str | None:
 def place(corner: Corner | None, distance_m: float) -> str:
     """Where, in words: the corner and lap, or the distance along the log."""
     if corner is None:
-        return f"at {distance_m:.0f} m of the log"
+        return f"{distance_m:.0f} m into the log"
     lap = f"lap {corner.lap}" if corner.lap else "outside the whole laps"
     return f"in corner {corner.number} ({corner.direction}), {lap}"

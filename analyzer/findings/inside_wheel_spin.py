@@ -9,6 +9,7 @@ from analyzer.findings.events import corner_at, events, phase_at, place
 from analyzer.findings.finding import Finding
 from analyzer.findings.grip import locked_drive_force_N
 from analyzer.findings.rear_axle import RearAxle
+from analyzer.in_words import number
 from analyzer.phases.segments import Corner
 from analyzer.signals.session import Signals
 from analyzer.vehicle.car import Car
@@ -151,7 +152,7 @@ def _sentence(
     if blame == "cannot_tell":
         return f"{text}: foot or car cannot be told, the outside tyre was near its own limit too."
     if blame == "car":
-        cost = f" It cost up to {lost_N:.0f} N of drive." if lost_N is not None else ""
+        cost = f" It cost up to {number(lost_N, -2)} N of drive." if lost_N is not None else ""
         return (
             f"{text}: it is the car, the differential let go although the axle as one piece could have held this.{cost}"
         )

@@ -12,15 +12,15 @@ import plotly.graph_objects as go
 from analyzer.analysis import Analysis
 from analyzer.files import write_atomic
 from analyzer.findings.rear_axle import rear_axle
-from analyzer.in_words import number
+from analyzer.in_words import number, signed, when
 from analyzer.phases.segments import Corner
 from analyzer.report import page, words
 from analyzer.report.corner_table import corner_rows
+from analyzer.report.evidence import evidence_rows
 from analyzer.report.figures import corner_traces, lock_plot, path_map, trend_plot
 from analyzer.report.fitted import fitted_rows
 
 MOST_TRACES = 4
-EVIDENCE_DIGITS = 3
 
 
 def write_html(analysis: Analysis, path: Path | str) -> None:
@@ -47,12 +47,13 @@ def render(analysis: Analysis) -> str:
         figures[div] = corner_traces.corner_traces(analysis, corner)
         traces.append({"div": div, "corner": corner, "findings": _findings_in(analysis, corner)})
     environment = page.environment("analyzer.report")
-    environment.filters.update(number=number, evidence=_evidence, percent=_percent)
+    environment.filters.update(number=number, signed=signed, percent=_percent, evidence=evidence_rows)
     return environment.get_template("report.html").render(
         analysis=analysis,
         answer=words.answer(analysis),
         groups=words.grouped(analysis.findings),
         words=words,
+        when=when,
         parameters=_parameters(analysis),
         fitted=fitted_rows(analysis),
         rows=corner_rows(analysis.phase_results),
@@ -96,14 +97,6 @@ def _parameters(analysis: Analysis) -> list[tuple[str, str, str, str]]:
             parts = None if analysis.predicted is None else getattr(analysis.predicted, name)
             rows.append((label, value, span, number(parts, digits)))
     return rows
-
-
-def _evidence(value: Any) -> str:
-    if value is None:
-        return "–"
-    if isinstance(value, float):
-        return f"{value:.{EVIDENCE_DIGITS}g}" if abs(value) < 100 else f"{value:.0f}"
-    return str(value)
 
 
 def _percent(value: float | None, digits: int = 0) -> str:

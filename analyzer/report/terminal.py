@@ -9,7 +9,7 @@ from rich.text import Text
 from analyzer.agreement.verdict import Diagnosis
 from analyzer.analysis import Analysis
 from analyzer.cautions import CAUTIONS
-from analyzer.in_words import counted, number
+from analyzer.in_words import counted, number, when
 from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.report.corner_table import corner_rows
 from analyzer.report.terminal_table import terminal_table
@@ -210,7 +210,8 @@ def _print_quality(analysis: Analysis, console: Console) -> None:
     console.print(Text("\nLog quality and calibration", style="bold"))
     for annotation in analysis.quality:
         style = {"error": "red", "warning": "yellow"}.get(annotation.severity, "")
-        console.print(Text.assemble((f"[{annotation.severity}] ", style), annotation.message))
+        told = ": ".join(filter(None, (when(annotation.start_s, annotation.end_s), annotation.message)))
+        console.print(Text.assemble((f"[{annotation.severity}] ", style), told))
     for step in analysis.signals.calibration:
         console.print(Text("[calibration] " + step.message))
     if not analysis.quality and not analysis.signals.calibration:

@@ -83,13 +83,19 @@ def explanation_cells(explanation: Explanation) -> tuple[str, str, str]:
     elif times >= 2:
         better = f"{min(times, MOST_TIMES):.0f} times" + (" and more" if times > MOST_TIMES else "")
     else:
-        better = f"{min(1 / max(times, 1e-9), MOST_TIMES):.0f} times worse" if times < 0.67 else "no better"
-    figure = ""
-    if explanation.value is not None:
-        before, digits, unit = ("", 0, " N.m") if explanation.unit == "Nm" else ("file × ", 2, "")
-        span = " to ".join(number(v, digits) for v in (explanation.lower, explanation.upper))
-        figure = f"{before}{number(explanation.value, digits)} ({span}){unit}"
+        worse = 1 / max(times, 1e-9)
+        better = f"{min(worse, MOST_TIMES):.0f} times worse" if worse > 1.5 else "no better"
+        better += " and more" if worse > MOST_TIMES else ""
+    figure = needed_figure(explanation.value, explanation.lower, explanation.upper, explanation.unit)
     return EXPLANATION_NAMES[explanation.kind], better, figure
+
+
+def needed_figure(value: float | None, lower: float | None, upper: float | None, unit: str | None) -> str:
+    """The figure that an explanation needs, with its interval: a torque, or a multiple of what the file says."""
+    if value is None:
+        return ""
+    before, digits, after = ("", 0, " N.m") if unit == "Nm" else ("file × ", 2, "")
+    return f"{before}{number(value, digits)} ({number(lower, digits)} to {number(upper, digits)}){after}"
 
 
 @dataclass(frozen=True)

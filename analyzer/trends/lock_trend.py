@@ -32,6 +32,7 @@ MOST_WINDOWS = 8
 # a run whose whole curve surely changes by less is steady; bench readings repeat no better (common practice, no source)
 STEADY_SHARE = 0.15
 LEAST_SHARE = 0.04  # a smaller change over the run is of no use to anyone, however sure
+LEAST_LEVEL_Nm = 1.0  # shares are of this where there is no lock
 # A share says nothing when it is known no better than this to either side, nor when it is more than twice this: a lock
 # that comes from nothing, or goes to nothing, changes by twice its mean.
 MOST_SHARE = 1.0
@@ -108,9 +109,10 @@ def lock_trend(
     (whole,) = _changes(rows, base, (tens * rows.level_Nm)[:, None], extra_sd=np.array([TYRE_DRIFT_SHARE * per_run]))
     if max(whole.value - whole.lower, abs(whole.value) / 2) * span / TEN_MINUTES_S > MOST_SHARE:
         level = float(np.average(rows.level_Nm, weights=rows.weight))
+        size = f"{level:.0f} N.m" if level > LEAST_LEVEL_Nm else f"{LEAST_LEVEL_Nm:.0f} N.m or less"
         return _cannot(
-            f"from pass to pass the locking torque scatters by more than it is, {level:.0f} N.m in the mean where the "
-            "plates slipped"
+            f"from pass to pass the locking torque scatters by more than it is, {size} in the mean where the plates "
+            "slipped"
         )
     apart = _by_parameter(rows, base, tens, estimate, per_run)
     half = span / TEN_MINUTES_S / 2
@@ -149,7 +151,7 @@ def _rows(corners: Sequence[Corner], samples: SteadySamples, estimate: LockCurve
         return "the log measures no lock curve that could change"
     curve = np.array([v or 0.0 for v in values])
     torque = samples.input_torque_Nm
-    level = np.maximum(model.locking_torque_Nm(curve, torque), 1.0)
+    level = np.maximum(model.locking_torque_Nm(curve, torque), LEAST_LEVEL_Nm)
     hinges = np.column_stack(
         [
             np.where(torque > 0, np.maximum(torque - curve[2], 0), 0),
@@ -294,6 +296,6 @@ def _sentence(verdict: str, whole: Interval, span_s: float) -> str:
     return {
         "fading": f"The lock fades within the run: {numbers}. Heat in oil and plates does that, and wear if it stays.",
         "rising": f"The lock grows within the run: {numbers}.",
-        "steady": f"The lock stays what it is through the run: {numbers}.",
+        "steady": f"The lock changes by less than {100 * STEADY_SHARE:.0f} % within the run: {numbers}.",
         "cannot_tell": f"Whether the lock changes within the run cannot be told: {numbers}.",
     }[verdict]

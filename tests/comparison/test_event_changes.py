@@ -49,7 +49,7 @@ def test_none_on_either_side_is_told_as_that():
 
 def test_times_as_often_in_words():
     rate = partial(rate_ratio, laps_before=4, laps_after=4)
-    assert rate_cells(rate(count_before=0, count_after=0)) == ("–", "none on either side")
+    assert rate_cells(rate(count_before=0, count_after=0)) == ("–", "–")
     assert rate_cells(rate(count_before=0, count_after=9)) == ("–", "none before; at least 2.0")
     assert rate_cells(rate(count_before=10, count_after=5))[0] == "0.5"
 

@@ -58,7 +58,7 @@ def test_a_share_of_next_to_no_lock_is_not_said():
     samples = steady_samples(signals, corners, axle)
     trend = lock_trend(signals, corners, laps, samples, made_estimate(preload=0.0, drive=0.0, coast=0.0))
     assert trend.verdict == "cannot_tell" and trend.windows == ()
-    assert "%" not in trend.sentence and "N.m in the mean" in trend.sentence
+    assert "%" not in trend.sentence and "1 N.m or less in the mean" in trend.sentence
 
 
 def test_no_change_has_no_sign():

@@ -47,6 +47,7 @@ def add_band(figure: go.Figure, x: ArrayLike, lower: ArrayLike, upper: ArrayLike
     figure.add_scatter(
         x=np.concatenate([at, at[::-1]]),
         y=np.concatenate([high, low[::-1]]),
+        mode="lines",  # or plotly marks the corners of a band of few points
         fill="toself",
         fillcolor=fill,
         line={"width": 0},
