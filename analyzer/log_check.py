@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from scipy import optimize
 
 from analyzer.channels import CHANNELS
 from analyzer.errors import HalfshaftError
@@ -21,6 +22,9 @@ from analyzer.signals.stretches import rough_speed_m_s
 from analyzer.trends.lock_trend import LEAST_SPAN_S
 from analyzer.vehicle.car import Car
 
+WHEEL_SCATTER_M_S = (
+    0.1  # of the front wheels' difference while they roll: pulses, slip, road (common practice, no source)
+)
 SHORT_LOG_S = 120.0  # about a lap; guide and README ask for four
 LEAST_CORNERING_M_S2 = 2.5  # as in phases/corners.py: below it a road bends and a car changes lane
 NO_CORNER = f"lateral acceleration stays under {LEAST_CORNERING_M_S2:g} m/s2, so no corner was driven in it"
@@ -191,13 +195,14 @@ def _answers(recording: Recording) -> tuple[Answer, ...]:
     fronts = {"wheel_speed_fl", "wheel_speed_fr"} <= have
     cornered = _cornered(recording)
     turn = cornered and ("yaw_rate" in have or "lat_g" in have or fronts)
+    instead = ["the front wheels"] * fronts + ["lateral acceleration"] * ("lat_g" in have)
     yaw = (
         NO_CORNER
         if not cornered
         else "yaw rate is logged"
         if "yaw_rate" in have
-        else "yaw rate comes from the front wheels and lateral acceleration, so intervals are wider"
-        if fronts or "lat_g" in have
+        else f"yaw rate comes from {' and '.join(instead)}, so intervals are wider"
+        if instead
         else "nothing tells the yaw rate"
     )
     lock = ("yes" if "yaw_rate" in have else "partly") if rears and turn else "no"
@@ -216,7 +221,11 @@ def _answers(recording: Recording) -> tuple[Answer, ...]:
         Answer("locked or slipping, kinematic lock", lock, yaw if rears else "both rear wheel speeds are needed"),
         _needing("inside-wheel spin on power", rears and pedals and turn, "rear wheel speeds, throttle and cornering"),
         Answer("transfer torque and lock curve", torque, missing),
-        _needing("understeer off the throttle", "steer" in have and pedals and turn, "steer, throttle and cornering"),
+        _needing(
+            "understeer off the throttle",
+            rears and "steer" in have and pedals and turn,
+            "rear wheel speeds, steer, throttle and cornering",
+        ),
         Answer("phases of a corner", ("yes" if "brake" in have else "partly") if pedals else "no", brake),
         Answer("laps", "yes" if "lap" in have or position else "partly", laps),
         Answer(
@@ -250,7 +259,14 @@ def _car_checks(recording: Recording, car: Car) -> tuple[str, ...]:
         good &= np.gradient(_smooth(speed), recording.time_s) > -1.0  # a braked front wheel slips
         if good.sum() > 200:
             design = np.column_stack([channels["yaw_rate"][good], speed[good]])
-            (track, _), *_ = np.linalg.lstsq(design, difference[good], rcond=None)
+            # a front wheel that locks is metres a second off, and would turn the line
+            track, _ = optimize.least_squares(
+                lambda line: design @ line - difference[good],
+                [car.front_track_m, 0.0],
+                jac=lambda line: design,
+                loss="cauchy",
+                f_scale=WHEEL_SCATTER_M_S,
+            ).x
             result.append(
                 f"Front wheels' difference over yaw rate: {track:.2f} m; the car file has a front track of "
                 f"{car.front_track_m:.2f} m{_verdict(track, car.front_track_m, 0.15)}"

@@ -108,7 +108,8 @@ RULES: dict[str, Rule] = {
     "throttle": Rule(
         (
             (
-                r"\b(throttle|drosselklappe|papillon|farfalla|acelerador|accelerateur|gaspedal|fahrpedal|accelerator)\b",
+                r"\b(throttle|drosselklappe|papillon|farfalla|acelerador|accelerateur|gaspedal|fahrpedal|pedalweg|"
+                r"accelerator)\b",
                 1.0,
             ),
             (r"\b(gas pedal|pedale d accelerateur|pedal gas|accel pedal|pedal accel)\b", 1.0),
@@ -120,7 +121,7 @@ RULES: dict[str, Rule] = {
     "steer": Rule(
         (
             (
-                r"\b(steer|steering|lenk|lenkwinkel|lenkradwinkel|lenkrad|volant|volante|sterzo|stuur|stuurhoek|handwheel|swa)\b",
+                r"\b(steer|steering|lenk|lenkwinkel|lenkradwinkel|lenkrad|volant|volante|sterzo|stuur|stuurhoek|handwheel|swa|sas)\b",
                 1.0,
             ),
             (r"\b(road wheel angle|front wheel angle|hand wheel)\b", 0.95),
@@ -133,7 +134,7 @@ RULES: dict[str, Rule] = {
             (_both(r"(lat|lateral|laterale|quer|transversal|transversale)", _ACC), 1.0),
             (r"\b(querbeschl\w*|latacc|glat|latg)\b", 1.0),
             (r"^(imu )?(a y|ay|y acc|acc y|accel y|acceleration y|g y|y accel|acy)( imu)?$", 0.9),
-            (r"^(lateral|quer)$", 0.75),
+            (r"^(lateral|quer|aquer)$", 0.75),
         ),
         r"\b(latitude|speed|vel|velocity|tyre|tire|force n|jerk|front|rear|target|combined|total|wheel)\b",
     ),
@@ -142,7 +143,7 @@ RULES: dict[str, Rule] = {
             (_both(r"(long|lon|longitudinal|longitudinale|langs|laengs|inline)", _ACC), 1.0),
             (r"\b(l(a|ae)ngsbeschl\w*|longacc|glong|longg)\b", 1.0),
             (r"^(imu )?(a x|ax|x acc|acc x|accel x|acceleration x|g x|x accel|acx)( imu)?$", 0.9),
-            (r"^(longitudinal|laengs|langs)$", 0.75),
+            (r"^(longitudinal|laengs|langs|alaengs|alangs|along)$", 0.75),
         ),
         r"\b(longitude|speed|vel|velocity|tyre|tire|jerk|front|rear|target|combined|total|wheel)\b",
     ),
@@ -154,7 +155,7 @@ RULES: dict[str, Rule] = {
             ),
             (r"\b(gierrate|giergeschwindigkeit|gier rate|imbardata|guinada|lacet)\b", 1.0),
             (r"\b(gyro z|z gyro|rate z|z rate|omega z|rot z|rotation z|gyr z|wz|ang vel z|angular velocity z)\b", 0.9),
-            (r"^(yaw|omega)$", 0.72),
+            (r"^(yaw|omega|gier|gyro)$", 0.72),
         ),
         r"\b(angle|acc|accel|acceleration|roll|pitch|target|heading|wheel|error|moment|torque)\b",
     ),
@@ -167,14 +168,14 @@ RULES: dict[str, Rule] = {
             ),
             (_both(r"(brake|brk|frein|freno|brems|bremse)", r"(press|pressure|pression|druck|pres)"), 0.9),
             (r"\b(bremsdruck|bremspedal|brake pedal|brake ped|brake pos|brake position|pbrake|brakepress)\b", 0.95),
-            (r"\b(brake|brakes|frein|freno|bremse)\b", 0.85),
+            (r"\b(brake|brakes|brk|frein|freno|bremse)\b", 0.85),
         ),
         r"\b(temp|temperature|bias|balance|disc|disk|torque|wear|switch|light|rate|status|fl|fr|rl|rr|left|right|volt|voltage|target|point)\b",
     ),
     "gps_speed": Rule(
         (
             (_both(r"(gps|gnss|satellite|optical)", _SPEED), 1.0),
-            (r"\b(ground speed|speed over ground|sog|v gps|gps v)\b", 0.95),
+            (r"\b(ground speed|speed over ground|sog|v gps|vgps|gps v)\b", 0.95),
             (r"^(speed|vehicle speed|car speed|velocity|geschwindigkeit|vitesse|velocidad|v x|vx|v)$", 0.62),
         ),
         r"\b(accuracy|error|acc|wheel|fl|fr|rl|rr|engine|wind|max|min|vertical|limit|target|pit)\b",

@@ -136,7 +136,7 @@ def listed(raw: RawLog, most: int = 25) -> str:
 def missing_channels(channels: Mapping[str, object]) -> list[str]:
     """What every answer needs and the log does not have, in words."""
     missing = [
-        f"{channel.label} ({name})"
+        channel.label if channel.label == name else f"{channel.label} ({name})"
         for name, channel in CHANNELS.items()
         if channel.required and name not in channels and name not in ("time", "lat_g")
     ]
@@ -157,9 +157,8 @@ def require_usable(recording: Recording, raw: RawLog) -> None:
     missing = missing_channels(recording.channels)
     if missing:
         raise CannotTell(
-            f"{recording.name}: not in the log: {'; '.join(missing)}. Found columns: {listed(raw)}. If one of "
-            "them is it, run "
-            f"`halfshaft check {recording.name} --map map.toml` and name it in that channel map."
+            f"{recording.name}: not in the log: {'; '.join(missing)}. Found columns: {listed(raw)}. If what is missing "
+            f"is among them, run `halfshaft check {recording.name} --map map.toml` and name it in that channel map."
         )
     for name in WHEEL_CHANNELS:
         values = recording.channels.get(name)

@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 from scipy import ndimage, signal
 
+from analyzer.channels import CHANNELS
 from analyzer.errors import CannotTell
 from analyzer.in_words import counted
 from analyzer.logs.recording import Annotation, Recording
@@ -86,6 +87,7 @@ def to_uniform(recording: Recording, *, needed: frozenset[str]) -> Uniform:
         else:
             channels[name] = np.interp(grid, source_time, source)
         if name in needed:
+            label = CHANNELS[name].label
             for start, stop in whole if complete else _silent(source_time, time[0], time[-1]):
                 valid[(grid > start) & (grid < stop)] = False
                 gaps.append(
@@ -95,7 +97,8 @@ def to_uniform(recording: Recording, *, needed: frozenset[str]) -> Uniform:
                         name,
                         float(start),
                         float(stop),
-                        f"{name} has no value for {stop - start:.2f} s; this stretch takes no part in any result.",
+                        f"{label[0].upper()}{label[1:]} has no value for {stop - start:.2f} s; this stretch takes no "
+                        "part in any result.",
                         excludes=True,
                     )
                 )

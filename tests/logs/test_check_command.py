@@ -2,6 +2,7 @@
 
 import json
 
+import numpy as np
 import pytest
 import writers as w
 from fault_table import FAULTS
@@ -70,12 +71,33 @@ def test_car_file_against_the_log(foreign, tmp_path, capsys):
     assert "differs by more than 50 %" in " ".join(capsys.readouterr().out.split()).split("Steer per path curvature")[1]
 
 
+def test_a_front_wheel_that_locks_does_not_make_another_track(tmp_path, capsys):
+    (tmp_path / "car.toml").write_text(CAR)
+    turning = LOG.channels["yaw_rate"] > 0.2
+    locking = turning & (np.arange(len(LOG.time)) % 100 < 12)  # the inside one, again and again as it is turned in
+    log = LOG.change(
+        wheel_speed_fl=np.where(locking, 0.4 * LOG.channels["wheel_speed_fl"], LOG.channels["wheel_speed_fl"])
+    )
+    (tmp_path / "log.csv").write_text(w.text(log))
+    assert main(["check", str(tmp_path / "log.csv"), "--car", str(tmp_path / "car.toml")]) == 0
+    shown = " ".join(capsys.readouterr().out.split())
+    assert "front track of 1.45 m (agrees within 15 %)" in shown
+
+
+def test_what_stands_in_for_a_yaw_rate_is_in_the_log(tmp_path, capsys):
+    (tmp_path / "log.csv").write_text(w.text(LOG.change(yaw_rate=None, lat_g=None)))
+    assert main(["check", str(tmp_path / "log.csv")]) == 0
+    shown = " ".join(capsys.readouterr().out.split())
+    assert "comes from the front wheels, so intervals are wider" in shown
+    assert "not in the log: lateral acceleration (lat_g) or yaw rate (yaw_rate)" in shown
+
+
 def test_a_log_that_cannot_be_analysed_is_still_shown(tmp_path, capsys):
     path = tmp_path / "half.csv"
     path.write_text(w.text(LOG.change(throttle=None)))
     assert main(["check", str(path)]) == 0
     shown = " ".join(capsys.readouterr().out.split())
-    assert "Cannot be analysed as it is" in shown and "throttle (throttle)" in shown and "wheel_speed_rl" in shown
+    assert "Cannot be analysed as it is" in shown and "not in the log: throttle." in shown and "wheel_speed_rl" in shown
 
 
 def test_a_log_without_a_corner_or_too_short_is_told_before_it_is_analysed(tmp_path, capsys):

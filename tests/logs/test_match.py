@@ -43,6 +43,26 @@ def test_a_name_says_its_own_channel_and_no_other(names):
 
 
 @pytest.mark.parametrize(
+    ("name", "channel"),
+    [
+        ("Pedalweg", "throttle"),
+        ("SAS", "steer"),
+        ("aquer", "lat_g"),
+        ("alängs", "long_g"),
+        ("along", "long_g"),
+        ("Gier", "yaw_rate"),
+        ("GYRO", "yaw_rate"),
+        ("BRK", "brake"),
+        ("VGPS", "gps_speed"),
+    ],
+)
+def test_short_names_of_the_workshop(name, channel):
+    scores = {other: name_score(other, name) for other in RULES}
+    assert max(scores, key=scores.get) == channel and scores[channel] >= 0.7
+    assert sum(score > 0.5 for score in scores.values()) == 1
+
+
+@pytest.mark.parametrize(
     "name",
     [
         "Brake Temp FL", "Tyre Pressure RL", "Damper FL", "Lap Time", "Best Lap", "Steering Torque", "Throttle Map",
