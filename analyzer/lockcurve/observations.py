@@ -1,6 +1,5 @@
 """Which samples measure the lock curve, which bound it, and which say nothing."""
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -72,7 +71,8 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
     step = rows_step(rate)
     smooth = lambda x: low_pass(x, cutoff_hz=CUTOFF_HZ, rate_hz=rate)  # noqa: E731
     rear = smooth(signals.wheel_speed_m_s[:, 2:])
-    left_share = _front_left_share(signals, car, smooth)
+    lateral, yaw = smooth(signals.lat_m_s2), smooth(signals.yaw_rate_rad_s)
+    left_share = _front_left_share(signals, car, lateral)
     front = smooth(_front_middle(signals, car, left_share))
     radius = car.rear_rolling_radius_m
     difference = (rear[:, 0] - rear[:, 1]) / radius
@@ -80,7 +80,7 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
     slip_threshold, lock_threshold = max(0.3, 4.5 * noise), max(0.16, 2.3 * noise)
     slipping = _sustained(difference > slip_threshold, rate) | _sustained(difference < -slip_threshold, rate)
     # equal speeds say that the axle is locked only where a free axle would show a difference
-    free = np.abs(smooth(signals.yaw_rate_rad_s)) * car.rear_track_m / radius
+    free = np.abs(yaw) * car.rear_track_m / radius
     locked = _sustained(np.abs(difference) < lock_threshold, rate) & (free > slip_threshold)
     ok = signals.valid & ~signals.braking
     trusted = signals.speed_trusted & ok
@@ -104,9 +104,9 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
         ),
         front_left_share=left_share,
         steer_rad=smooth(signals.steer_rad),
-        lat_m_s2=smooth(signals.lat_m_s2),
+        lat_m_s2=lateral,
         long_m_s2=along,
-        yaw_rad_s=smooth(signals.yaw_rate_rad_s),
+        yaw_rad_s=yaw,
         yaw_acc_rad_s2=smooth(signals.yaw_acceleration_rad_s2),
         front_brake_N=np.zeros(len(front)),
         long_from_speed=np.full(len(front), 0.0 if signals.has_long_g else 1.0),
@@ -129,7 +129,7 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
     )
 
 
-def _front_left_share(signals: Signals, car: Car, smooth: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
+def _front_left_share(signals: Signals, car: Car, lateral_m_s2: np.ndarray) -> np.ndarray:
     """(n,) what the left front wheel counts in the speed of the front axle, by load: the inner one, hardly on the road,
     is slowed by little and tells it badly. A wheel that is not logged counts nothing. Without a gyro both count alike,
     for the yaw rate that would lead from one wheel to the middle comes from their difference."""
@@ -137,9 +137,7 @@ def _front_left_share(signals: Signals, car: Car, smooth: Callable[[np.ndarray],
     if not logged.all() or not signals.has_gyro:
         return np.full(len(signals.time_s), 0.5 if logged[0] == logged[1] else float(logged[0]))
     none = np.zeros(len(signals.time_s))
-    left, right, _, _ = wheel_loads(
-        long_m_s2=none, lat_m_s2=smooth(signals.lat_m_s2), downforce_N=none, **car.load_figures
-    )
+    left, right, _, _ = wheel_loads(long_m_s2=none, lat_m_s2=lateral_m_s2, downforce_N=none, **car.load_figures)
     return left / (left + right)
 
 

@@ -6,7 +6,7 @@ biases, wheel scales) is found in each.
 
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
@@ -40,8 +40,8 @@ class LongSession:
         self._origin_rad: tuple[float, float] | None = None
         self._end = (0.0, 0j, 0.0)  # distance (m), place (m, x + iy) and heading (rad) where the last block ends
 
-    def add(self, block: LogBlock, read: Callable[[], Recording]) -> None:
-        """Examine, calibrate and append a block.
+    def calibrated(self, block: LogBlock, read: Callable[[], Recording]) -> tuple[Recording, Signals]:
+        """Examine and calibrate a block.
 
         Parameters
         ----------
@@ -58,6 +58,10 @@ class LongSession:
         self._delays = delays
         self._notes.append((block, signals.annotations))
         self._blocks.append(without_arrays(signals))
+        return recording, signals
+
+    def append(self, block: LogBlock, recording: Recording, signals: Signals) -> None:
+        """Append a block; in their order."""
         self._append(signals, recording, block)
         own = slice(*np.searchsorted(recording.time_s, block.own_s))
         self._times.append(recording.time_s[own] + block.starts_s)
@@ -130,7 +134,7 @@ class LongSession:
 def read_session(
     blocks: Sequence[LogBlock], *, car: Car, progress: Callable[[float], None] = lambda share: None
 ) -> LongSession:
-    """The session of a log; while a block is worked on, the next one is read.
+    """The session of a log; while a block is worked on, the one before is written and the next one read.
 
     Parameters
     ----------
@@ -141,17 +145,25 @@ def read_session(
     CannotTell : no block supports an answer; the reason of the first one.
     """
     session = LongSession(car)
-    reasons = []
-    with ThreadPoolExecutor(max_workers=1) as reader:
+    reasons: list[CannotTell] = []
+    appended: Future[None] | None = None
+    with ThreadPoolExecutor(max_workers=1) as reader, ThreadPoolExecutor(max_workers=1) as writer:
         ahead = deque([reader.submit(blocks[0].read)])
         for k, block in enumerate(blocks):
             ahead.extend(reader.submit(later.read) for later in blocks[k + 1 : k + 2])
             try:
-                session.add(block, lambda: ahead.popleft().result())
+                calibrated = session.calibrated(block, lambda: ahead.popleft().result())
             except CannotTell as reason:
                 reasons.append(reason)
                 session.leave_out(block, reason)
+            else:
+                if appended is not None:
+                    appended.result()
+                appended = writer.submit(session.append, block, *calibrated)
+                del calibrated
             progress((k + 1) / len(blocks))
+    if appended is not None:
+        appended.result()
     if len(reasons) == len(blocks):
         raise reasons[0]
     return session
