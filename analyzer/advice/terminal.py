@@ -1,6 +1,8 @@
 """An advice on the terminal, readable at 80 columns."""
 
 from rich.console import Console
+from rich.padding import Padding
+from rich.text import Text
 
 from analyzer.advice.option import Advice
 from analyzer.advice.words import (
@@ -26,8 +28,9 @@ def print_advice(advice: Advice, console: Console) -> None:
     for cure, cause in advice.causes.items():
         say(f"{CURE_WORDS[cure]}: {CAUSE_WORDS[cause.verdict]}. {cause.sentence}")
     for option in advice.top:
-        say(f"\n{option.rank}. {option.build.label}\n   {option.why}\n   {sure_words(option)}")
-        say(f"   It hangs on this: {option.hangs_on}")
+        say(f"\n{option.rank}. {option.build.label}")
+        for words in (option.why, sure_words(option), f"It hangs on this: {option.hangs_on}"):
+            console.print(Padding(Text(words), (0, 0, 0, 3), expand=False))
     table = terminal_table("What is fitted, what is advised, and the best trade-offs")
     table.add_column("build")
     for name in HEADINGS:

@@ -3,6 +3,7 @@
 from typing import Literal
 
 from rich.console import Console
+from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
@@ -72,11 +73,15 @@ def _print_findings(analysis: Analysis, console: Console) -> None:
                 f" ({100 * worst.confidence:.0f} % sure)",
             )
         )
-        console.print(Text("  " + worst.sentence))
+        console.print(_indented(worst.sentence))
     if len(groups) > MOST_GROUPS:
         console.print(Text(f"... and {counted(len(groups) - MOST_GROUPS, 'more finding')}: see --html or --json."))
     if analysis.chatter is not None:
         console.print(Text(chatter_words(analysis.chatter)))
+
+
+def _indented(sentence: str) -> Padding:
+    return Padding(Text(sentence), (0, 0, 0, 2), expand=False)
 
 
 def _print_lock_curve(analysis: Analysis, console: Console) -> None:
@@ -143,7 +148,7 @@ def _print_agreement(analysis: Analysis, console: Console) -> None:
     console.print(Text("\nAgainst the setup sheet", style="bold"))
     console.print(Text(f"Overall: {VERDICT_WORDS[agreement.verdict]}."))
     for sentence in dict.fromkeys(agreement.sentences[side] for side in agreement.by_side):  # a spool's are alike
-        console.print(Text(f"  {sentence}"))
+        console.print(_indented(sentence))
     if agreement.diagnosis is not None:
         console.print(Text("What would explain it: " + agreement.diagnosis.sentence))
         if agreement.diagnosis.explanations:

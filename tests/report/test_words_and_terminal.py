@@ -10,8 +10,10 @@ from rich.console import Console
 
 from analyzer.cautions import CAUTIONS
 from analyzer.in_words import number
+from analyzer.logs.recording import Annotation
 from analyzer.report.corner_table import corner_rows
 from analyzer.report.fitted import SHOWN, fitted_rows
+from analyzer.report.html import render
 from analyzer.report.terminal import print_budget, print_summary, print_timings
 from analyzer.report.words import (
     answer,
@@ -42,6 +44,19 @@ def test_the_summary_fits_80_columns_and_starts_with_the_answer(analysis):
     assert flat.index("The inside rear spun twice in corner 1") < flat.index("Findings, worst first")
     for caution in CAUTIONS:
         assert caution in flat
+
+
+def test_a_sentence_stays_under_its_heading(analysis):
+    lines = printed(lambda c: print_summary(analysis, c)).splitlines()
+    first = next(k for k, line in enumerate(lines) if line.startswith("  The inside rear spun"))
+    assert lines[first + 1].startswith("  ") and lines[first + 1].strip()
+
+
+def test_a_warning_says_when(analysis):
+    noted = Annotation("spike", "warning", "steer", 12.0, 13.5, "Something happened.")
+    text = " ".join(printed(lambda c: print_summary(replace(analysis, quality=(noted,)), c)).split())
+    assert "[warning] 12.00 to 13.50 s: Something happened." in text
+    assert "12.00 to 13.50 s: Something happened." in " ".join(render(replace(analysis, quality=(noted,))).split())
 
 
 def test_findings_are_grouped_by_kind_and_corner(analysis):
