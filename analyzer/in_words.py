@@ -1,6 +1,7 @@
 """How numbers are written wherever they are said: no sign on a zero, a dash where there is none, one lap, two laps."""
 
 import math
+from collections.abc import Sequence
 
 
 def number(value: float | None, digits: int = 0) -> str:
@@ -39,6 +40,17 @@ def counted(count: float, one: str, more: str | None = None) -> str:
     """
     text = f"{count:.0f}"
     return f"{text} {one if text == '1' else more or one + 's'}"
+
+
+def listed(words: Sequence[str], last: str = "and") -> str:
+    """Words one after the other, `last` before the last of them.
+
+    Examples
+    --------
+    >>> listed(["preload"]), listed(["preload", "drive", "coast"])
+    ('preload', 'preload, drive and coast')
+    """
+    return f"{', '.join(words[:-1])} {last} {words[-1]}" if len(words) > 1 else "".join(words)
 
 
 def when(start_s: float | None, end_s: float | None) -> str:

@@ -6,7 +6,7 @@ from analyzer.advice import choose
 from analyzer.advice.calibration import SideCalibration
 from analyzer.advice.evaluate import Session, peak_seen
 from analyzer.advice.option import Cure, Option
-from analyzer.in_words import number
+from analyzer.in_words import listed, number
 from analyzer.lockcurve import model
 
 GOES_UP = 1.05  # a lock curve that changes by less than a twentieth on a side has not changed there
@@ -103,10 +103,10 @@ def hangs_on(
     if unsure:
         return (
             "the setup file's plate friction and the parts' figures: the log could not check what is fitted on "
-            f"{' and '.join(unsure)}."
+            f"{listed(unsure)}."
         )
     if changed:
-        return f"that the new parts are off their figures on {' and '.join(changed)} as the fitted ones are."
+        return f"that the new parts are off their figures on {listed(changed)} as the fitted ones are."
     return "the ring springs' force: from when the ramps clamp is hardly seen in a log."
 
 

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from analyzer.agreement.verdict import Explanation
+from analyzer.in_words import listed
 
 NAMES = {
     "as_the_file_says": "the parts are as the setup file says",
@@ -48,28 +49,24 @@ def conclusion(verdict: str, kinds: Sequence[str], ranked: Sequence[Explanation]
     if verdict == "as_the_file_says":
         text = "Nothing explains the log clearly better than the setup file as it is"
         open_ = [NAMES[k] for k in kinds[1:]]
-        return text + (f"; the log cannot exclude that {_listed(open_, 'or')}." if open_ else ".")
+        return text + (f"; the log cannot exclude that {listed(open_, 'or')}." if open_ else ".")
     others = [k for k in kinds if k != "as_the_file_says"]
     lead = by_kind[others[0]]
     if verdict == "explained":
         text = f"{lead.sentence} That explains the log {times_words(lead.times_better)} than the file as it is."
     elif "as_the_file_says" in kinds:
         text = (
-            f"Cannot tell apart: the file may be right, or {_listed([NAMES[k] for k in others], 'or')} "
+            f"Cannot tell apart: the file may be right, or {listed([NAMES[k] for k in others], 'or')} "
             f"({times_words(lead.times_better)}, which is not enough to say so)."
         )
     else:
         text = (
-            f"The file as it is does not explain the log; {_listed([NAMES[k] for k in kinds], 'or')} would, up to "
+            f"The file as it is does not explain the log; {listed([NAMES[k] for k in kinds], 'or')} would, up to "
             f"{times_words(lead.times_better)}, and this log cannot tell these apart."
         )
     if not lead.fits:
         text += " Even so it fits poorly: more than one thing may differ, or something that is not on this list."
     return text
-
-
-def _listed(names: Sequence[str], word: str) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} {word} {names[-1]}"
 
 
 def _first(text: str) -> str:

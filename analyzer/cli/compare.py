@@ -24,7 +24,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     add_channels(parser, ", one for all logs")
     parser.add_argument(
-        "--plan", metavar="LOG", nargs="+", help="instead: how many laps a change needs to be told, from logs as it is"
+        "--plan",
+        metavar="LOG",
+        nargs="+",
+        help="instead: how many laps a change needs to be told, from logs of the car as it is",
     )
     parser.add_argument(
         "--change",

@@ -2,7 +2,7 @@
 
 from analyzer.comparison.compare import Comparison
 from analyzer.comparison.sides import SideChange
-from analyzer.in_words import counted, number, signed
+from analyzer.in_words import counted, listed, number, signed
 from analyzer.lockcurve.estimate import Interval
 
 VERDICT_WORDS = {
@@ -118,7 +118,7 @@ def _against_parts(sides: dict[str, SideChange]) -> str:
     if not meant:
         return f"The parts say no change that matters{_rest(sides, changed=False)}."
     if open_sides and not took:
-        return f"It cannot be told whether it took ({' and '.join(open_sides)})."
+        return f"It cannot be told whether it took ({listed(open_sides)})."
     rest = _rest({side: c for side, c in sides.items() if c.verdict != "as_predicted"}, changed=True)
     return f"It took, as the parts say: {', '.join(took)} N.m{rest}."
 
@@ -126,5 +126,5 @@ def _against_parts(sides: dict[str, SideChange]) -> str:
 def _rest(sides: dict[str, SideChange], *, changed: bool) -> str:
     same = [side for side, c in sides.items() if c.verdict == "no_change"]
     unknown = [side for side, c in sides.items() if c.verdict == "cannot_tell"]
-    text = f"; {' and '.join(same)} the same" if same else ""
-    return text + (f"; {' and '.join(unknown)} cannot be told" if unknown else "")
+    text = f"; {listed(same)} the same" if same else ""
+    return text + (f"; {listed(unknown)} cannot be told" if unknown else "")

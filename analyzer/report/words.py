@@ -9,7 +9,7 @@ from analyzer.agreement.verdict import Agreement, Explanation
 from analyzer.analysis import Analysis
 from analyzer.findings.chatter import Chatter
 from analyzer.findings.finding import Finding
-from analyzer.in_words import number
+from analyzer.in_words import listed, number
 from analyzer.lockcurve.estimate import Interval
 from analyzer.phases.segments import Laps
 from analyzer.trends.lock_trend import LockTrend
@@ -235,7 +235,7 @@ def _where(findings: list[Finding]) -> str:
     first = [corner for corner, times in sorted(count.items()) if times == most]
     if not first or len(first) > MOST_CORNERS:
         return ""
-    words = f"corner{'s' if len(first) > 1 else ''} {_listed([str(corner) for corner in first])}"
+    words = f"corner{'s' if len(first) > 1 else ''} {listed([str(corner) for corner in first])}"
     if most * len(first) == len(findings):
         return f" in {words}"
     if most == 1:
@@ -249,7 +249,7 @@ def foot_or_car(spins: tuple[Finding, ...]) -> str:
     said = [(count[blame], words) for blame, words in BLAME_WORDS.items() if count[blame]]
     if len(said) == 1:
         return said[0][1]
-    return _listed([f"{_times(times)} {words}" for times, words in said])
+    return listed([f"{_times(times)} {words}" for times, words in said])
 
 
 def _blamed(spins: list[Finding]) -> str:
@@ -262,11 +262,7 @@ def _blamed(spins: list[Finding]) -> str:
     if len(told) == 1 and not open_:
         return f"It was {next(iter(told))}{' each time' if len(spins) > 1 else ''}."
     rest = f"; {_times(open_)} it cannot be told" if open_ else ""
-    return f"It was {_listed([f'{words} {_times(times)}' for words, times in told.items()])}{rest}."
-
-
-def _listed(words: list[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+    return f"It was {listed([f'{words} {_times(times)}' for words, times in told.items()])}{rest}."
 
 
 def _times(count: int) -> str:
@@ -305,5 +301,5 @@ def _agrees(agreement: Agreement) -> str:
     if agreement.verdict == "cannot_tell":
         return "Whether it agrees with the setup sheet cannot be told from this log."
     sides = [s for s, v in agreement.by_side.items() if v == agreement.verdict]
-    where = " and ".join({"preload": "in preload"}.get(s, f"on {s}") for s in sides)
+    where = listed([{"preload": "in preload"}.get(s, f"on {s}") for s in sides])
     return f"It locks {'more' if agreement.verdict == 'stronger' else 'less'} than the setup sheet says ({where})."
