@@ -5,6 +5,7 @@ from dataclasses import replace
 from html import unescape
 
 import numpy as np
+import plotly.graph_objects as go
 import pytest
 from made_analysis import Made, made_analysis, made_estimate, made_prediction
 from plotly.offline import get_plotlyjs
@@ -16,6 +17,7 @@ from analyzer.report.figures.downsample import largest, min_max
 from analyzer.report.figures.lock_plot import lock_plot
 from analyzer.report.figures.path_layout import drawn_path
 from analyzer.report.figures.path_map import path_map
+from analyzer.report.figures.theme import add_band
 from analyzer.report.html import render, worst_corners, write_html
 
 
@@ -152,3 +154,10 @@ def test_drifted_laps_are_laid_over_the_first_without_changing_their_shape(analy
     assert np.hypot(signals.x_m[c:d] - signals.x_m[a:b], signals.y_m[c:d] - signals.y_m[a:b]).max() > 100
     steps = np.hypot(np.diff(x[c:d]), np.diff(y[c:d]))
     assert steps == pytest.approx(np.hypot(np.diff(signals.x_m[c:d]), np.diff(signals.y_m[c:d])))
+
+
+def test_a_band_of_few_points_has_no_marks():
+    # without a mode plotly draws lines and marks where a trace has fewer than twenty points
+    figure = go.Figure()
+    add_band(figure, [0.0, 1.0], [0.0, 0.0], [1.0, 2.0], fill="red")
+    assert figure.data[0].mode == "lines"
