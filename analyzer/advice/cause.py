@@ -92,8 +92,8 @@ def _entry(sessions: list[Session], fitted: dict[str, float]) -> Cause:
     car = sessions[0].analysis.car
     degrees = float(np.degrees(steer_for_moment_rad(max(moment, 0.0), car))) * car.steering_ratio
     holds = (
-        f"coasting, it holds against the turn with {moment:.0f} N.m in the mean, {100 * share:.1f} % of the front "
-        f"tyres' side force or at least {degrees:.1f} degrees of steering wheel"
+        f"coasting in the replay, it holds against the turn with {moment:.0f} N.m in the mean, {100 * share:.1f} % of "
+        f"the front tyres' side force or at least {degrees:.1f} degrees of steering wheel"
     )
     found = [f for s in sessions for f in s.analysis.findings if f.kind == "coast_understeer"]
     if any(f.evidence.get("of_the_differential") for f in found):

@@ -65,7 +65,7 @@ def test_understeer_without_a_moment_of_the_differential_is_not_its():
 
 def test_understeer_by_the_differential_is():
     cause = judged(findings=[found("coast_understeer", of_the_differential=True)])["entry"]
-    assert cause.verdict == "differential" and "120 N.m" in cause.sentence
+    assert cause.verdict == "differential" and "in the replay" in cause.sentence and "120 N.m" in cause.sentence
 
 
 def test_without_coasting_in_corners_nothing_is_said_of_the_entry():
