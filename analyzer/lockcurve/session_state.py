@@ -57,8 +57,6 @@ def session_state(fit: Fit, drawn: Spread, observed: Observations, signals: Sign
     variance += (at.difference_per_slip * observed.slip_noise) ** 2
     variance += MODEL_SD_Nm**2 + (MODEL_SD_SHARE * at.torque_difference_Nm) ** 2 + (BRAKE_SIDE_SHARE * rear_brake) ** 2
     split, variance = _with_plates(fit, drawn, at, input_torque, variance, observed, ~braked_rows, car)
-    times, grid = observed.index, np.arange(len(signals.time_s))
-    spread_out = lambda x: np.interp(grid, times, x)  # noqa: E731
     # both wheels sliding, or forces no tyre could give: the split of the sum cannot be told
     lost = (np.abs(at.residual[:2]).max(axis=0) > MOST_FORCE_RESIDUAL) | (at.use.min(axis=0) > MOST_USE_OF_BOTH)
     lost = ndimage.binary_dilation(lost, iterations=SETTLING_ROWS)
@@ -69,7 +67,8 @@ def session_state(fit: Fit, drawn: Spread, observed: Observations, signals: Sign
     change = np.gradient(observed.speed_difference_rad_s, signals.time_s[observed.index])
     lost |= ndimage.binary_dilation(np.abs(change) > FASTEST_CHANGE_RAD_S2, iterations=2)
     difference = np.where(lost, np.nan, split)
-    ground = spread_out(solution.state[0])
+    count, step = len(signals.time_s), rows_step(signals.rate_hz)
+    ground = between_rows(solution.state[0], step, count)
     yaw = (signals.yaw_rate_rad_s - value["yaw_bias"]) * np.exp(value["log_yaw_scale"])
     scale = np.exp(value["rear_left_right_scale"] / 2)
     left, right = (
@@ -77,27 +76,40 @@ def session_state(fit: Fit, drawn: Spread, observed: Observations, signals: Sign
         for wheel, factor in ((2, scale), (3, 1 / scale))
     )
     half = yaw * car.rear_track_m / 2
-    known = signals.valid
-    gone = lambda x: np.where(known, x, np.nan)  # noqa: E731
-    nearest = np.clip(np.searchsorted(times, grid), 0, len(times) - 1)
+    known, unknown = signals.valid, np.flatnonzero(~signals.valid)
+    nearest = np.minimum((np.arange(count) + step // 2) // step, len(observed.index) - 1)
+
+    def gone(values: np.ndarray) -> np.ndarray:
+        values[unknown] = np.nan
+        return values
+
+    spread_out = lambda rows: gone(between_rows(rows, step, count))  # noqa: E731
     return AxleState(
         slip_left=gone(left / np.maximum(ground - half, 1.0) - 1),
         slip_right=gone(right / np.maximum(ground + half, 1.0) - 1),
         speed_difference_rad_s=gone((left - right) / car.rear_rolling_radius_m),
         free_difference_rad_s=gone(-yaw * car.rear_track_m / car.rear_rolling_radius_m),
-        input_torque_Nm=gone(spread_out(input_torque)),
-        torque_difference_Nm=gone(spread_out(difference)),
-        torque_difference_sd_Nm=gone(spread_out(np.sqrt(variance))),
+        input_torque_Nm=spread_out(input_torque),
+        torque_difference_Nm=spread_out(difference),
+        torque_difference_sd_Nm=spread_out(np.sqrt(variance)),
         slipping=observed.slipping[nearest] & known,
         locked=observed.locked[nearest] & known,
-        load_left_N=gone(spread_out(at.load_N[0])),
-        load_right_N=gone(spread_out(at.load_N[1])),
-        longitudinal_force_left_N=gone(spread_out(at.long_force_N[0])),
-        longitudinal_force_right_N=gone(spread_out(at.long_force_N[1])),
-        use_left=gone(spread_out(at.use[0])),
-        use_right=gone(spread_out(at.use[1])),
+        load_left_N=spread_out(at.load_N[0]),
+        load_right_N=spread_out(at.load_N[1]),
+        longitudinal_force_left_N=spread_out(at.long_force_N[0]),
+        longitudinal_force_right_N=spread_out(at.long_force_N[1]),
+        use_left=spread_out(at.use[0]),
+        use_right=spread_out(at.use[1]),
         braked=signals.braking,
     )
+
+
+def between_rows(rows: np.ndarray, step: int, count: int) -> np.ndarray:
+    """(count,) values at every sample, on straight lines between those at every `step`th (n,); the last one goes on."""
+    rise = np.diff(rows, append=rows[-1])
+    lines = rows[:, None] + rise[:, None] * (np.arange(step) / step)
+    lines[:, 0] = rows  # also beside a row that is not known
+    return lines.ravel()[:count]
 
 
 def _with_plates(

@@ -4,10 +4,10 @@ What a log settles once (columns, units, late channels) holds for all its blocks
 biases, wheel scales) is found in each.
 """
 
-from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -68,9 +68,9 @@ class LongSession:
         if self._recording is None:
             self._recording = replace(recording, channels={}, time_s=np.empty(0))
             self._channels = {name: LongArray() for name in recording.channels}
-        missing = np.full(len(recording.time_s), np.nan)
         for name, values in self._channels.items():
-            values.append(recording.channels.get(name, missing)[own])
+            there = recording.channels.get(name)
+            values.append(np.full(own.stop - own.start, np.nan) if there is None else there[own])
 
     def leave_out(self, block: LogBlock, reason: CannotTell) -> None:
         """Note that a block takes no part."""
@@ -148,11 +148,16 @@ def read_session(
     reasons: list[CannotTell] = []
     appended: Future[None] | None = None
     with ThreadPoolExecutor(max_workers=1) as reader, ThreadPoolExecutor(max_workers=1) as writer:
-        ahead = deque([reader.submit(blocks[0].read)])
+        ahead: list[Future[Recording]] = []
+
+        def read(k: int) -> Recording:
+            recording = ahead.pop().result() if ahead else blocks[k].read()
+            ahead.extend(reader.submit(later.read) for later in blocks[k + 1 : k + 2])  # one at a time reads the file
+            return recording
+
         for k, block in enumerate(blocks):
-            ahead.extend(reader.submit(later.read) for later in blocks[k + 1 : k + 2])
             try:
-                calibrated = session.calibrated(block, lambda: ahead.popleft().result())
+                calibrated = session.calibrated(block, partial(read, k))
             except CannotTell as reason:
                 reasons.append(reason)
                 session.leave_out(block, reason)
