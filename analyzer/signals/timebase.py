@@ -8,7 +8,7 @@ from scipy import ndimage, signal
 
 from analyzer.channels import CHANNELS
 from analyzer.errors import CannotTell
-from analyzer.in_words import counted
+from analyzer.in_words import counted, listed
 from analyzer.logs.recording import Annotation, Recording
 
 HIGHEST_RATE_HZ = 100.0  # vehicle dynamics end well below; faster logs are averaged down first
@@ -90,6 +90,8 @@ def to_uniform(recording: Recording, *, needed: frozenset[str]) -> Uniform:
             label = CHANNELS[name].label
             for start, stop in whole if complete else _silent(source_time, time[0], time[-1]):
                 valid[(grid > start) & (grid < stop)] = False
+                if _told(recording, start, stop):
+                    continue
                 gaps.append(
                     Annotation(
                         "gap",
@@ -116,6 +118,14 @@ def low_pass(values: np.ndarray, *, cutoff_hz: float, rate_hz: float) -> np.ndar
     return signal.sosfiltfilt(sections, values, axis=0)
 
 
+def _told(recording: Recording, start: float, stop: float) -> bool:
+    """Whether a fault that leaves this stretch out is already noted, to within what counts as a gap."""
+    return any(
+        a.excludes and a.start_s is not None and a.start_s <= start + GAP_S and a.end_s >= stop - GAP_S
+        for a in recording.annotations
+    )
+
+
 def _silent(time: np.ndarray, start: float, stop: float) -> list[tuple[float, float]]:
     edges = np.concatenate([[start], time, [stop]])
     at = np.flatnonzero(np.diff(edges) > GAP_S)
@@ -132,7 +142,7 @@ def _merged(gaps: list[Annotation]) -> list[Annotation]:
         if len(same) == 1:
             merged.append(same[0])
             continue
-        names = ", ".join(str(gap.channel) for gap in same)
-        text = f"no values for {stop - start:.2f} s ({names}); this stretch takes no part in any result."
+        names = listed([CHANNELS[str(gap.channel)].label for gap in same])
+        text = f"No values for {stop - start:.2f} s ({names}); this stretch takes no part in any result."
         merged.append(Annotation("gap", "warning", None, start, stop, text, excludes=True))
     return merged
