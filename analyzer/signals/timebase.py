@@ -121,8 +121,9 @@ def low_pass(values: np.ndarray, *, cutoff_hz: float, rate_hz: float) -> np.ndar
 def _told(recording: Recording, start: float, stop: float) -> bool:
     """Whether a fault that leaves this stretch out is already noted, to within what counts as a gap."""
     return any(
-        a.excludes and a.start_s is not None and a.start_s <= start + GAP_S and a.end_s >= stop - GAP_S
+        a.excludes and a.start_s <= start + GAP_S and a.end_s >= stop - GAP_S
         for a in recording.annotations
+        if a.start_s is not None and a.end_s is not None
     )
 
 
