@@ -14,7 +14,7 @@ from analyzer.vehicle.car import Car
 from analyzer.vehicle.loads import wheel_loads
 
 CLOSED = 0.05  # throttle
-ROUNDS = 2  # of brake force and state; a third one changes nothing
+ROUGHLY = 2  # iterations: near enough to know the brake force by
 
 
 @dataclass(frozen=True)
@@ -98,9 +98,13 @@ def solve_braked(value: dict[str, float], inputs: AxleInputs, coast_Nm: np.ndarr
     little on the state (a sliding car brakes itself), so it is taken at the state guessed and again at the one found.
     """
     state = rolling_freely(value, inputs, car)
-    for _ in range(ROUNDS):
-        torque = equations(state, value, inputs, car, slopes=False).input_torque_Nm
-        front, rear = brakes(torque, coast_Nm, car)
-        solution = solve(value, replace(inputs, front_brake_N=front), car, start=state)
-        state = solution.state
-    return Braked(solution, front, rear)
+    front, _ = _brakes_at(state, value, inputs, coast_Nm, car)
+    rough = solve(value, replace(inputs, front_brake_N=front), car, start=state, iterations=ROUGHLY)
+    front, rear = _brakes_at(rough.state, value, inputs, coast_Nm, car)
+    return Braked(solve(value, replace(inputs, front_brake_N=front), car, start=rough.state), front, rear)
+
+
+def _brakes_at(
+    state: np.ndarray, value: dict[str, float], inputs: AxleInputs, coast_Nm: np.ndarray, car: Car
+) -> tuple[np.ndarray, np.ndarray]:
+    return brakes(equations(state, value, inputs, car, slopes=False).input_torque_Nm, coast_Nm, car)
