@@ -1,4 +1,4 @@
-"""The random sessions that the README quotes: car files wrong within their limits, and plain arithmetic on the errors."""
+"""The random sessions that the README quotes: car files wrong within their limits, plain arithmetic on the errors."""
 
 import numpy as np
 import pytest
