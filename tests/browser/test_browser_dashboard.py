@@ -28,6 +28,7 @@ def test_driver_uploads_a_csv_and_opens_the_worst_finding(open_page, sample_copy
     page.locator("#sample").wait_for()
     page.set_input_files("#file-log", str(sample_copy("baseline_minimum.csv", "club day.csv")))
     page.get_by_text("club_day.csv is here").wait_for()
+    choose(page, "#choice-car", "club_car.toml")
     page.click("#analyse")
     page.locator(".run-line progress").first.wait_for()
     line = page.locator(".run-line", has_text="club_day.csv").first
@@ -173,6 +174,7 @@ def test_broken_file_gives_a_message(open_page, tmp_path):
     page = open_page()
     page.set_input_files("#file-log", str(broken))
     page.get_by_text("broken.csv is here").wait_for()
+    choose(page, "#choice-car", "club_car.toml")
     page.click("#analyse")
     line = page.locator(".run-line", has_text="broken.csv").first
     line.locator(".state.failed").wait_for(timeout=1000 * PATIENCE_S)
@@ -184,6 +186,7 @@ def test_a_run_is_removed_after_a_warning_only(open_page, tmp_path):
     page = open_page()
     page.set_input_files("#file-log", str(tmp_path / "mistake.csv"))
     page.get_by_text("mistake.csv is here").wait_for()
+    choose(page, "#choice-car", "club_car.toml")
     page.click("#analyse")
     line = page.locator(".run-line", has_text="mistake.csv")
     line.locator(".state.failed").wait_for(timeout=1000 * PATIENCE_S)
@@ -264,6 +267,7 @@ def test_two_people_at_once(open_page, sample_copy):
     for page, path in zip(pages, paths, strict=True):
         page.set_input_files("#file-log", str(path))
         page.get_by_text(f"{path.name} is here").wait_for()
+        choose(page, "#choice-car", "club_car.toml")
     for page in pages:
         page.click("#analyse")
     for page, path in zip(pages, paths, strict=True):

@@ -1,5 +1,6 @@
 """Transfer torque against input torque, with the measured and the predicted lock curve."""
 
+from collections.abc import Sequence
 from itertools import groupby
 from typing import Any
 
@@ -23,8 +24,8 @@ from analyzer.report.figures.theme import (
 READ = (
     "How to read it: circles are samples with slipping plates and scatter about the lock curve; triangles are samples "
     "with a locked axle, and the curve must lie above them. The blue line with its band was measured; it stops "
-    "where nothing slipped, and arrows up say 'at least this' there. The dashed line is what the parts say. Right is "
-    "drive, left is coast."
+    "where nothing slipped, and filled arrowheads say 'at least this' there. The dashed line is what the parts say. "
+    "Right is drive, left is coast."
 )
 SAMPLES = 1500  # of each kind
 
@@ -78,10 +79,14 @@ def _samples(
     )
 
 
+def measured_stretches(points: Sequence[CurvePoint]) -> list[list[CurvePoint]]:
+    """The points that were measured, in runs between which nothing slipped, so that no line crosses such a stretch."""
+    return [list(run) for kind, run in groupby(points, key=lambda p: p.kind) if kind == "measured"]
+
+
 def _measured(figure: go.Figure, points: tuple[CurvePoint, ...]) -> None:
     """The curve and its band where it was measured; neither is drawn across a stretch where nothing slipped."""
-    stretches = [list(run) for kind, run in groupby(points, key=lambda p: p.kind) if kind == "measured"]
-    for k, stretch in enumerate(stretches):
+    for k, stretch in enumerate(measured_stretches(points)):
         torque, curve = [p.input_torque_Nm for p in stretch], [p.locking_torque_Nm for p in stretch]
         lower, upper = [p.lower_Nm for p in stretch], [p.upper_Nm for p in stretch]
         look: dict[str, Any] = {"mode": "lines", "line": {"color": BLUE, "width": 3}}
