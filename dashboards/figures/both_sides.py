@@ -8,7 +8,7 @@ import plotly.graph_objects as go
 
 from analyzer.analysis import PhaseResult
 from analyzer.report.corner_table import corner_rows
-from analyzer.report.figures.theme import BLUE, GREEN, MEASURED_BAND, add_band, styled
+from analyzer.report.figures.theme import BLUE, GREEN, MEASURED_BAND, add_stretch, styled
 from dashboards.figures.dark import readable
 
 READ_CURVES = (
@@ -51,15 +51,18 @@ def _curve(figure: go.Figure, side: str, name: str, points: Sequence[dict[str, A
     stretches = [list(run) for kind, run in groupby(points, key=lambda p: p["kind"]) if kind == "measured"]
     bounds = [p for p in points if p["kind"] == "bound" and p["lower_Nm"] is not None]
     for k, measured in enumerate(stretches):  # no line across a stretch where nothing slipped
-        torque = [p["input_torque_Nm"] for p in measured]
-        lower, upper = [p["lower_Nm"] for p in measured], [p["upper_Nm"] for p in measured]
-        add_band(figure, torque, lower, upper, fill=band, legendgroup=name, showlegend=False)
-        figure.add_scatter(
-            x=torque,
-            y=[p["locking_torque_Nm"] for p in measured],
-            mode="lines" if len(measured) > 1 else "markers",
+        x, y, lower, upper = (
+            [p[key] for p in measured] for key in ("input_torque_Nm", "locking_torque_Nm", "lower_Nm", "upper_Nm")
+        )
+        add_stretch(
+            figure,
+            x,
+            y,
+            lower,
+            upper,
             line={"color": color, "width": 3, "dash": dash},
-            marker={"color": color, "size": 6},
+            fill=band,
+            band={"legendgroup": name, "showlegend": False},
             name=name,
             legendgroup=name,
             showlegend=k == 0,

@@ -177,6 +177,7 @@ def _shade(figure: go.Figure, analysis: Analysis, view: View, mode: str) -> None
     few = len(corners) <= 3
     shapes, labels = [], []
     x0, x1 = view.window or (float(axis[0]), float(axis[-1]))
+    letter, taken = LETTER_PX * (x1 - x0) / PX, -np.inf  # width on the axis; where the last name of the lower line ends
     for corner in corners:
         parts = [(p.start, p.stop, PHASE_NAMES[p.name]) for p in corner.phases]
         if not close:
@@ -184,9 +185,11 @@ def _shade(figure: go.Figure, analysis: Analysis, view: View, mode: str) -> None
         for k, (start, stop, name) in enumerate(parts):
             low, high = float(axis[start]) - offset, float(axis[min(stop, len(axis) - 1)]) - offset
             shapes.append(_band(low, high, 0.20 if k % 2 else 0.08))
-            if few:  # by turns a line higher where the names would run into each other
-                crowded = PX * (high - low) / (x1 - x0) < LETTER_PX * len(name)
-                labels.append(_label((low + high) / 2, name, mode, up=12 * (crowded and k % 2)))
+            if few:  # a line higher where it would run into the name before it
+                middle, half = (low + high) / 2, letter * len(name) / 2
+                crowded = middle - half < taken
+                taken = taken if crowded else middle + half
+                labels.append(_label(middle, name, mode, up=12 * crowded))
         if not few:
             labels.append(_label(float(axis[corner.apex]) - offset, str(corner.number), mode))
     # all at once: plotly copies the whole list at every single addition

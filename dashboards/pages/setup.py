@@ -24,7 +24,7 @@ LARGEST_NM = 2000.0
 READ = (
     "How to read it: the dashed line with its band is what the parts on this sheet should give and moves as you type. "
     "With a run chosen, the blue line with its band is what was measured; circles slipped, triangles were locked, "
-    "arrows mean 'at least this'."
+    "filled arrowheads mean 'at least this'."
 )
 NO_SHEET = html.P("The sheet has no figures that a curve could be made of.", className="hint")
 

@@ -3,6 +3,7 @@
 import json
 import re
 import urllib.request
+from pathlib import Path
 
 import pytest
 from browser.driving import (
@@ -168,6 +169,22 @@ def test_tuner_changes_a_ramp_and_the_curve_moves(run_page, address, tmp_path):
     assert page.get_by_label("drive ramp angle, degrees").input_value() == "52"
 
 
+def test_a_log_without_a_car_is_not_analysed(open_page, tmp_path):
+    (tmp_path / "lone.csv").write_text("time,throttle\n0,1\n")
+    page = open_page()
+    page.set_input_files("#file-log", str(tmp_path / "lone.csv"))
+    page.get_by_text("lone.csv is here").wait_for()
+    page.click("#analyse")
+    page.locator("#start-refusal", has_text="Choose a car file").wait_for()
+    with page.expect_download() as got:
+        page.get_by_role("link", name="save the sample's").click()
+    mine = tmp_path / "mine.toml"
+    mine.write_text(Path(got.value.path()).read_text("utf-8").replace("mass_kg = 1040", "mass_kg = 1055"), "utf-8")
+    page.set_input_files("#file-car", str(mine))
+    page.locator("#choice-car", has_text="mine.toml").wait_for()
+    assert page.locator(".run-line", has_text="lone.csv").count() == 0
+
+
 def test_broken_file_gives_a_message(open_page, tmp_path):
     broken = tmp_path / "broken.csv"
     broken.write_bytes(b"this is no log\n\x00\x01\x02")
@@ -299,11 +316,12 @@ def test_log_check_page_and_another_map(run_page):
     assert "throttle" in page.locator("#again-refusal").inner_text()
 
 
-# every chart of the page that has something to show, in the colours of the mode
+# every chart of the page that has something to show, as wide as its place and in the colours of the mode
 DRAWN = {
     mode: f"""[...document.querySelectorAll('.dash-graph')].every(g => {{
         const plot = g.querySelector('.js-plotly-plot');
-        return plot && plot.querySelector('.main-svg') && (plot.layout.font?.color === '{DARK_INK}') === {dark};
+        return plot && plot.querySelector('.main-svg') && Math.abs(plot._fullLayout.width - plot.clientWidth) < 2
+            && (plot.layout.font?.color === '{DARK_INK}') === {dark};
     }})"""
     for mode, dark in (("light", "false"), ("dark", "true"))
 }
@@ -322,7 +340,7 @@ def test_every_page_fits_laptop_and_tablet_light_and_dark(open_page, address, an
             wait_until(page, "document.documentElement.dataset.theme === 'dark'")
         for size, (width, height) in {"laptop": (1280, 720), "tablet": (820, 1180)}.items():
             page.set_viewport_size({"width": width, "height": height})
-            wait_until(page, f"document.documentElement.scrollWidth <= {width}")  # charts follow a little later
+            wait_until(page, f"document.documentElement.scrollWidth <= {width}")
             wait_until(page, DRAWN[mode])
             assert page.locator("h1").is_visible()
             keep_shot(page, f"{name}_{size}_{mode}")

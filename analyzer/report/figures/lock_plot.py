@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from itertools import groupby
-from typing import Any
 
 import numpy as np
 import plotly.graph_objects as go
@@ -18,6 +17,7 @@ from analyzer.report.figures.theme import (
     SKY,
     VERMILLION,
     add_band,
+    add_stretch,
     styled,
 )
 
@@ -84,26 +84,27 @@ def measured_stretches(points: Sequence[CurvePoint]) -> list[list[CurvePoint]]:
     return [list(run) for kind, run in groupby(points, key=lambda p: p.kind) if kind == "measured"]
 
 
+def stretch_columns(points: Sequence[CurvePoint]) -> tuple[list, list, list, list]:
+    """Input torque, locking torque and its limits (N.m) of points."""
+    rows = [(p.input_torque_Nm, p.locking_torque_Nm, p.lower_Nm, p.upper_Nm) for p in points]
+    x, y, lower, upper = (list(column) for column in zip(*rows, strict=True))
+    return x, y, lower, upper
+
+
 def _measured(figure: go.Figure, points: tuple[CurvePoint, ...]) -> None:
     """The curve and its band where it was measured; neither is drawn across a stretch where nothing slipped."""
     for k, stretch in enumerate(measured_stretches(points)):
-        torque, curve = [p.input_torque_Nm for p in stretch], [p.locking_torque_Nm for p in stretch]
-        lower, upper = [p.lower_Nm for p in stretch], [p.upper_Nm for p in stretch]
-        look: dict[str, Any] = {"mode": "lines", "line": {"color": BLUE, "width": 3}}
-        if len(stretch) == 1:  # no line and no band can be drawn of one point
-            arms = {"array": np.subtract(upper, curve), "arrayminus": np.subtract(curve, lower)}
-            look = {"mode": "markers", "marker": {"color": BLUE, "size": 6}, "error_y": {"color": BLUE, **arms}}
-        else:
-            shown = "95 % band" not in {trace.name for trace in figure.data}
-            add_band(figure, torque, lower, upper, fill=MEASURED_BAND, name="95 % band", showlegend=shown)
-        figure.add_scatter(
-            x=torque,
-            y=curve,
+        shown = "95 % band" not in {trace.name for trace in figure.data}
+        add_stretch(
+            figure,
+            *stretch_columns(stretch),
+            line={"color": BLUE, "width": 3},
+            fill=MEASURED_BAND,
+            band={"name": "95 % band", "showlegend": shown},
             name="measured lock curve",
             legendgroup="measured",
             showlegend=k == 0,
             hovertemplate="at %{x:.0f} N.m: %{y:.0f} N.m<extra>measured</extra>",
-            **look,
         )
 
 
