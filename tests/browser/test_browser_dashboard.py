@@ -170,7 +170,7 @@ def test_tuner_changes_a_ramp_and_the_curve_moves(run_page, address, tmp_path):
 
 
 def test_a_log_without_a_car_is_not_analysed(open_page, tmp_path):
-    (tmp_path / "lone.csv").write_text("time,throttle\n0,1\n")
+    (tmp_path / "lone.csv").write_text("time,throttle\n0,2\n")
     page = open_page()
     page.set_input_files("#file-log", str(tmp_path / "lone.csv"))
     page.get_by_text("lone.csv is here").wait_for()
