@@ -9,11 +9,13 @@ from importlib import resources
 from pathlib import Path
 
 import pytest
+from plotly.utils import PlotlyJSONEncoder
 
 from analyzer.differential.setup import Setup, load_setup
 from analyzer.errors import InputError
 from analyzer.lockcurve.estimate import Interval
 from analyzer.logbook import results
+from analyzer.logs.recording import Annotation
 from analyzer.report.words import answer
 from dashboards.figures import both_sides
 from dashboards.figures.circuit_map import circuit_map
@@ -24,6 +26,7 @@ from dashboards.pages.check import _span
 from dashboards.pages.findings_list import listed, told
 from dashboards.pages.parts import parameter_cells, why_not_measured
 from dashboards.pages.picking import picked
+from dashboards.pages.run_panels import weaknesses
 from dashboards.pages.setup_form import form, typed, values_of
 from dashboards.setup_file import to_toml
 
@@ -33,6 +36,18 @@ SETUPS = sorted(Path(str(resources.files("sample_logs"))).glob("*.setup.toml"))
 
 def test_run_page_opens_with_the_answer(ask_page, run_id, analysis):
     assert json.dumps(answer(analysis))[1:-1] in ask_page(f"/run/{run_id}")
+
+
+def test_run_page_says_what_weakens_the_result(analysis):
+    notes = (
+        Annotation("share_guessed", "warning", None, None, None, "the share is guessed."),
+        Annotation("gap", "warning", "steer", 3.0, 4.0, "a gap"),
+        Annotation("sign", "info", "steer", None, None, "turned over"),
+    )
+    shown = json.dumps(weaknesses(replace(analysis, quality=notes), "id").to_plotly_json(), cls=PlotlyJSONEncoder)
+    assert "What weakens this result (2)" in shown and "The share is guessed." in shown
+    assert "certain times of the log: 1" in shown and "turned over" not in shown
+    assert weaknesses(replace(analysis, quality=()), "id") is None
 
 
 @pytest.mark.parametrize("path", ["/", "/setup", "/compare"])
