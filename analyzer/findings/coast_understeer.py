@@ -126,8 +126,8 @@ def _held(
     at_wheel = float(np.degrees(car.steering_ratio))
     sentence = (
         f"Off the throttle {place(corner, float(signals.distance_m[start]))} the differential held against the turn "
-        f"with {number(moment, -1)} N.m of yaw moment for {duration:.1f} s: that takes {100 * mean_share:.0f} % of the front "
-        f"tyres' side force and at least {counted(explained * at_wheel, 'degree')} at the steering wheel."
+        f"with {number(moment, -1)} N.m of yaw moment for {duration:.1f} s: that takes {100 * mean_share:.0f} % of "
+        f"the front tyres' side force and at least {counted(explained * at_wheel, 'degree')} at the steering wheel."
     )
     if extra_mean is not None and extra_mean > 2 * explained and extra_mean > CLEAR_EXTRA_RAD:
         sentence += (

@@ -84,16 +84,6 @@ def test_a_short_stretch_of_slipping_cannot_tell_and_says_why():
     assert "needs 120 s" in trend.sentence and trend.windows == ()
 
 
-def test_an_open_axle_has_no_lock_that_could_change():
-    signals, axle, corners, laps = made_signals_and_axle(Made(spin_laps=()))
-    noise = np.random.default_rng(5).normal(0.0, 20.0, len(signals.time_s))
-    samples = steady_samples(signals, corners, replace(axle, torque_difference_Nm=noise))
-    parameters = {k: replace(v, value=0.0) for k, v in made_estimate().parameters.items()}
-    trend = lock_trend(signals, corners, laps, samples, replace(made_estimate(), parameters=parameters))
-    assert trend.verdict == "cannot_tell" and "too little lock" in trend.sentence and "%" not in trend.sentence
-    assert trend.windows == () and trend.relative_per_10_min.value is None
-
-
 def test_intervals_of_runs_without_a_trend_hold_zero_as_often_as_they_say():
     """200 runs of 6 laps of 8 corners, each pass with an error of its own: 95 % intervals hold none in 90 to 99 %."""
     rng = np.random.default_rng(5)
