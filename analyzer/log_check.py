@@ -217,6 +217,7 @@ def _answers(recording: Recording) -> tuple[Answer, ...]:
     position = {"latitude", "longitude"} <= have
     laps = "by lap channel" if "lap" in have else "by position" if position else "by recurrence of the path"
     brake = "brake is logged" if "brake" in have else "braking is told from deceleration"
+    brake = brake if pedals else "needs throttle"
     return (
         Answer("locked or slipping, kinematic lock", lock, yaw if rears else "both rear wheel speeds are needed"),
         _needing("inside-wheel spin on power", rears and pedals and turn, "rear wheel speeds, throttle and cornering"),

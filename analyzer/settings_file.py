@@ -83,7 +83,11 @@ def load_table(model: type[Model], path: Path | str, *, table_name: str) -> Mode
     tables, file = read_toml(path), Path(path).name
     if table_name not in tables:
         other = next((_ONE_TABLE[name] for name in tables if name in _ONE_TABLE), None)
-        mend = f"Add [{table_name}]." if other is None else f"This is {other[0]}: give it with {other[1]}."
+        mend = (
+            f"Add [{table_name}]."
+            if other is None
+            else f"This is {other[0]}: give it as such ({other[1]} on the command line)."
+        )
         found = ", ".join(f"[{name}]" for name in tables) or "nothing"
         raise InputError(f"{file}: the table [{table_name}] is missing; found {found}. {mend}")
     extra = next((name for name in tables if name != table_name), None)

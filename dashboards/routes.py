@@ -22,7 +22,7 @@ FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 def add_routes(server: flask.Flask, logbook: Logbook) -> None:
-    """POST /upload/<kind>, GET /run/<id>/report.html, report.pdf, corners.csv, result.json, and
+    """POST /upload/<kind>, GET /sample/car, /run/<id>/report.html, report.pdf, corners.csv, result.json, and
     /comparison/<id>/result.json."""
 
     @server.post("/upload/<kind>")
@@ -36,6 +36,11 @@ def add_routes(server: flask.Flask, logbook: Logbook) -> None:
         except HalfshaftError as error:
             return {"error": str(error)}, 400
         return {"key": stored.key, "name": stored.name, "sent": safe_name(name)}, 200
+
+    @server.get("/sample/car")
+    def _sample_car() -> flask.Response:
+        sample = logbook.file("car", "sample")
+        return _attached(sample.path.read_bytes(), "application/toml", sample.name)
 
     @server.get("/run/<run_id>/report.html")
     def _report(run_id: str) -> flask.Response:

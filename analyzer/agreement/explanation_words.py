@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+from analyzer.agreement.causes import STIFFEST
 from analyzer.agreement.verdict import Explanation
 from analyzer.in_words import listed
 
@@ -25,6 +26,8 @@ def sentence(kind: str, value: float | None, lower: float | None, upper: float |
             f"({lower:.0f} to {upper:.0f}). Look at springs fitted, their number and their length."
         )
     factor = "" if value is None else f"{value:.2f} times the file's ({lower:.2f} to {upper:.2f})"
+    if at_the_end(kind, upper):
+        factor = f"at least {lower:.2f} times the file's"
     return {
         "as_the_file_says": f"{_first(NAMES[kind])}.",
         "ramps_exchanged": f"{_first(NAMES[kind])}: look which way round the rings sit.",
@@ -34,6 +37,11 @@ def sentence(kind: str, value: float | None, lower: float | None, upper: float |
         "another oil, or another number of faces. Another preload and other ramps together would look like this too.",
         "other_angle_reference": f"{_first(NAMES[kind])}: try ramp_angle_reference the other way in the setup file.",
     }[kind]
+
+
+def at_the_end(kind: str, upper: float | None) -> bool:
+    """Whether an interval ends where the search for a preload does, so that its end is no upper limit."""
+    return kind == "preload_up" and upper is not None and upper > 0.99 * STIFFEST
 
 
 def times_words(times: float) -> str:

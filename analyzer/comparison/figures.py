@@ -62,12 +62,13 @@ def change_plot(comparison: Comparison) -> go.Figure:
         )
     margin = comparison.sides["preload"].margin_Nm
     for level in (-margin, margin):
-        figure.add_hline(y=level, line={"color": GREEN, "width": 1, "dash": "dot"})
+        figure.add_hline(
+            y=level,
+            line={"color": GREEN, "width": 1.5, "dash": "dot"},
+            name="a change between these does not matter",
+            showlegend=level == margin,
+        )
     figure.add_hline(y=0, line={"color": GREY, "width": 2})
-    figure.add_annotation(
-        x=1, xref="paper", xanchor="right", y=margin, yanchor="bottom", showarrow=False,
-        text="between the dotted lines a change does not matter", font={"size": 11},
-    )  # fmt: skip
     figure.update_xaxes(title="input torque, both wheels, N.m (drive positive)")
     figure.update_yaxes(title="change of locking torque, N.m")
     return styled(figure, height=420)

@@ -40,8 +40,9 @@ HOW_TO_READ = (
     "lies, with 95 % confidence to either side, within the margin: 20 % of the level before, but at least what takes "
     "0.6 % of the front tyres' side force at 1 g, a few tenths of a degree at the steering wheel; when the logs "
     "cannot say so, it 'cannot be told'. "
-    "The ramps are taken to begin to clamp where they did before, unless setup files or --ring-springs-changed say "
-    "otherwise: the logs alone cannot tell another ring spring from less preload and less on drive."
+    "The ramps are taken to begin to clamp where they did before, unless the setup files say otherwise "
+    "(or, on the command line, --ring-springs-changed): the logs alone cannot tell another ring spring from less "
+    "preload and less on drive."
 )
 
 

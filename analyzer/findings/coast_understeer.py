@@ -11,7 +11,7 @@ from analyzer.findings.finding import Finding
 from analyzer.findings.grip import front_lateral_force_N
 from analyzer.findings.handling import Handling, fit_handling, steer_for_moment_rad
 from analyzer.findings.rear_axle import RearAxle
-from analyzer.in_words import counted
+from analyzer.in_words import counted, number
 from analyzer.phases.segments import Corner
 from analyzer.signals.session import Signals
 from analyzer.vehicle.car import Car
@@ -126,8 +126,8 @@ def _held(
     at_wheel = float(np.degrees(car.steering_ratio))
     sentence = (
         f"Off the throttle {place(corner, float(signals.distance_m[start]))} the differential held against the turn "
-        f"with {moment:.0f} N.m of yaw moment for {duration:.1f} s: that takes {100 * mean_share:.0f} % of the front "
-        f"tyres' side force and at least {counted(explained * at_wheel, 'degree')} at the steering wheel."
+        f"with {number(moment, -1)} N.m of yaw moment for {duration:.1f} s: that takes {100 * mean_share:.0f} % of "
+        f"the front tyres' side force and at least {counted(explained * at_wheel, 'degree')} at the steering wheel."
     )
     if extra_mean is not None and extra_mean > 2 * explained and extra_mean > CLEAR_EXTRA_RAD:
         sentence += (

@@ -129,7 +129,7 @@ def _by_name(raw: RawLog) -> dict[str, list[Candidate]]:
             if channel == "time" and column.is_clock:
                 score = max(score, 0.75)
             if score >= 0.5:
-                words = "canonical name" if exact else f"its name says {_label(channel)}"
+                words = "halfshaft's own name for it" if exact else f"its name says {_label(channel)}"
                 result.setdefault(channel, []).append(Candidate(index, score, (words,)))
     # a canonical name is a statement: other columns do not compete with it
     for channel, candidates in result.items():

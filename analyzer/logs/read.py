@@ -123,7 +123,7 @@ def by_canonical_name(raw: RawLog) -> dict[str, Taken]:
     for index, column in enumerate(raw.columns):
         name = column.name.casefold()
         if name in CHANNELS and name not in taken:
-            taken[name] = Taken(index, "canonical name")
+            taken[name] = Taken(index, "halfshaft's own name for it")
     return taken
 
 
@@ -158,7 +158,8 @@ def require_usable(recording: Recording, raw: RawLog) -> None:
     if missing:
         raise CannotTell(
             f"{recording.name}: not in the log: {'; '.join(missing)}. Found columns: {listed(raw)}. If what is missing "
-            f"is among them, run `halfshaft check {recording.name} --map map.toml` and name it in that channel map."
+            "is among them, name it in the channel map (the dashboard's 'Log check' has it; "
+            f"`halfshaft check {recording.name} --map map.toml` writes it)."
         )
     for name in WHEEL_CHANNELS:
         values = recording.channels.get(name)

@@ -3,7 +3,7 @@
 from collections import Counter
 from dataclasses import dataclass
 
-from analyzer.agreement.explanation_words import MOST_TIMES
+from analyzer.agreement.explanation_words import MOST_TIMES, at_the_end
 from analyzer.agreement.explanation_words import NAMES as EXPLANATION_NAMES
 from analyzer.agreement.verdict import Agreement, Explanation
 from analyzer.analysis import Analysis
@@ -87,6 +87,8 @@ def explanation_cells(explanation: Explanation) -> tuple[str, str, str]:
         better = f"{min(worse, MOST_TIMES):.0f} times worse" if worse > 1.5 else "no better"
         better += " and more" if worse > MOST_TIMES else ""
     figure = needed_figure(explanation.value, explanation.lower, explanation.upper, explanation.unit)
+    if at_the_end(explanation.kind, explanation.upper):
+        figure = f"at least file × {number(explanation.lower, 2)}"
     return EXPLANATION_NAMES[explanation.kind], better, figure
 
 

@@ -1,20 +1,21 @@
 """Before and after in one picture: lock curves over each other, and a phase of every corner side by side."""
 
 from collections.abc import Sequence
+from itertools import groupby
 from typing import Any
 
 import plotly.graph_objects as go
 
 from analyzer.analysis import PhaseResult
 from analyzer.report.corner_table import corner_rows
-from analyzer.report.figures.theme import BLUE, GREEN, MEASURED_BAND, add_band, styled
+from analyzer.report.figures.theme import BLUE, GREEN, MEASURED_BAND, add_stretch, styled
 from dashboards.figures.dark import readable
 
 READ_CURVES = (
-    "How to read it: blue solid lines are the runs before, green dotted ones the runs after, with 95 % bands. Arrows "
-    "(before) and open arrows (after) mean 'at least this': nothing slipped there. Right is drive, left is coast. "
-    "Bands that overlap do not mean that nothing changed: what is wrong alike in both widens them, and 'Compare' takes "
-    "it out."
+    "How to read it: blue solid lines are the runs before, green dotted ones the runs after, with 95 % bands. Filled "
+    "arrowheads (before) and open ones (after) mean 'at least this': nothing slipped there. Right is drive, left is "
+    "coast. Bands that overlap do not mean that nothing changed: what is wrong alike in both widens them, and "
+    "'Compare' takes it out."
 )
 READ_PHASES = (
     "How to read it: one mark a lap, blue circles before, green diamonds after; the bar is their median. Marks of one "
@@ -47,19 +48,24 @@ def curves(before: Sequence[Curve], after: Sequence[Curve], *, mode: str = "ligh
 
 def _curve(figure: go.Figure, side: str, name: str, points: Sequence[dict[str, Any]]) -> None:
     color, dash, band, arrow, _, _ = LOOKS[side]
-    measured = [p for p in points if p["kind"] == "measured"]
+    stretches = [list(run) for kind, run in groupby(points, key=lambda p: p["kind"]) if kind == "measured"]
     bounds = [p for p in points if p["kind"] == "bound" and p["lower_Nm"] is not None]
-    torque = [p["input_torque_Nm"] for p in measured]
-    if measured:
-        lower, upper = [p["lower_Nm"] for p in measured], [p["upper_Nm"] for p in measured]
-        add_band(figure, torque, lower, upper, fill=band, legendgroup=name, showlegend=False)
-        figure.add_scatter(
-            x=torque,
-            y=[p["locking_torque_Nm"] for p in measured],
-            mode="lines",
+    for k, measured in enumerate(stretches):  # no line across a stretch where nothing slipped
+        x, y, lower, upper = (
+            [p[key] for p in measured] for key in ("input_torque_Nm", "locking_torque_Nm", "lower_Nm", "upper_Nm")
+        )
+        add_stretch(
+            figure,
+            x,
+            y,
+            lower,
+            upper,
             line={"color": color, "width": 3, "dash": dash},
+            fill=band,
+            band={"legendgroup": name, "showlegend": False},
             name=name,
             legendgroup=name,
+            showlegend=k == 0,
             hovertemplate=f"at %{{x:.0f}} N.m: %{{y:.0f}} N.m<extra>{side}</extra>",
         )
     if bounds:
@@ -70,7 +76,7 @@ def _curve(figure: go.Figure, side: str, name: str, points: Sequence[dict[str, A
             marker={"symbol": arrow, "size": 10, "color": color},
             name=f"{name}, at least this",
             legendgroup=name,
-            showlegend=not measured,
+            showlegend=not stretches,
             hovertemplate=f"at %{{x:.0f}} N.m: at least %{{y:.0f}} N.m<extra>{side}</extra>",
         )
 

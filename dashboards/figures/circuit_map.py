@@ -72,12 +72,12 @@ def circuit_map(analysis: Analysis, key: str, *, chosen: Finding | None = None, 
             "cmax": top,
             "colorscale": SCALE,
             "size": 4 + 8 * share,
-            "line": {"width": 0},
+            "line": {"width": 0.6, "color": GREY},  # the scale begins as dark as a dark page
             "colorbar": {"title": {"text": MAP_LABELS[key].replace(", ", ",<br>")}, "thickness": 12},
         },
     )
     _marks(figure, analysis, x, y, mode)
-    if chosen is not None:
+    if chosen is not None and chosen.corner is not None:  # what is about the whole session has no place
         k = int(np.searchsorted(analysis.signals.time_s, chosen.start_s))
         figure.add_scatter(
             x=[x[k]],

@@ -8,10 +8,11 @@ BLUE_ON_DARK = "#7cc0ee"
 
 
 def readable(figure: go.Figure, mode: str) -> go.Figure:
-    """The figure, with the deep blue of lines and marks lightened in dark mode."""
+    """The figure, with the deep blue of lines, marks and bars lightened in dark mode."""
     if mode == "dark":
         for trace in figure.data:
-            for part in (getattr(trace, "line", None), getattr(trace, "marker", None)):
-                if part is not None and part.color is not None and isinstance(part.color, str) and part.color == BLUE:
+            for name in ("line", "marker", "error_y"):
+                part = getattr(trace, name, None)
+                if part is not None and isinstance(part.color, str) and part.color == BLUE:
                     part.color = BLUE_ON_DARK
     return figure

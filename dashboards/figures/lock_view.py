@@ -8,8 +8,8 @@ import plotly.graph_objects as go
 from analyzer.analysis import Analysis
 from analyzer.differential.predicted import PredictedLockCurve
 from analyzer.phases.segments import Corner
-from analyzer.report.figures.lock_plot import lock_plot
-from analyzer.report.figures.theme import GREEN, INK, PREDICTED_BAND, VERMILLION, add_band, styled
+from analyzer.report.figures.lock_plot import lock_plot, measured_stretches, stretch_columns
+from analyzer.report.figures.theme import GREEN, INK, PREDICTED_BAND, VERMILLION, add_band, add_stretch, styled
 from dashboards.figures.dark import readable
 
 MOST_TALL = 2.5  # the sheet's curve may stretch the first view by this
@@ -20,14 +20,13 @@ def lock_view(
     *,
     chosen: Corner | None = None,
     other: Analysis | None = None,
-    other_name: str = "other run",
     predicted: PredictedLockCurve | None = None,
     mode: str = "light",
 ) -> go.Figure:
     """Lock plot; `predicted` replaces what the run was analysed with."""
     figure = lock_plot(analysis if predicted is None else replace(analysis, predicted=predicted))
     if other is not None:
-        _other(figure, other, other_name)
+        _other(figure, other, other.recording.name)
     if chosen is not None:
         _pass(figure, analysis, chosen, mode)
     _readable_range(figure, analysis, predicted)
@@ -50,8 +49,14 @@ def predicted_only(predicted: PredictedLockCurve, torque_Nm: np.ndarray, *, mode
             line={"color": VERMILLION, "width": 2.5, "dash": "dash"},
             hovertemplate="at %{x:.0f} N.m: %{y:.0f} N.m<extra>parts say</extra>",
         )
+    else:
+        figure.add_annotation(
+            x=0.5, y=0.5, xref="paper", yref="paper", showarrow=False,
+            text="A spool never slips: it has no lock curve.",
+        )  # fmt: skip
+        figure.update_xaxes(range=[float(torque_Nm.min()), float(torque_Nm.max())])
     figure.update_xaxes(title="input torque, both wheels, N.m (drive positive)")
-    figure.update_yaxes(title="locking torque, N.m", rangemode="tozero")
+    figure.update_yaxes(title="locking torque, N.m", rangemode="tozero", showticklabels=predicted.kind != "spool")
     return styled(figure, height=480, mode=mode)
 
 
@@ -77,20 +82,18 @@ def _pass(figure: go.Figure, analysis: Analysis, corner: Corner, mode: str) -> N
 
 
 def _other(figure: go.Figure, other: Analysis, name: str) -> None:
-    points = [p for p in other.lock_curve.points if p.kind == "measured"]
-    if not points:
-        return
-    torque = [p.input_torque_Nm for p in points]
-    lower, upper = np.array([[p.lower_Nm, p.upper_Nm] for p in points], float).T
-    add_band(figure, torque, lower, upper, fill="rgba(0,158,115,0.2)", name=f"{name}: 95 % band")
-    figure.add_scatter(
-        x=torque,
-        y=[p.locking_torque_Nm for p in points],
-        mode="lines",
-        name=name,
-        line={"color": GREEN, "width": 3, "dash": "dot"},
-        hovertemplate="at %{x:.0f} N.m: %{y:.0f} N.m<extra>" + name + "</extra>",
-    )
+    for k, points in enumerate(measured_stretches(other.lock_curve.points)):
+        add_stretch(
+            figure,
+            *stretch_columns(points),
+            line={"color": GREEN, "width": 3, "dash": "dot"},
+            fill="rgba(0,158,115,0.2)",
+            band={"legendgroup": name, "showlegend": False},
+            name=f"{name}, with its 95 % band",
+            legendgroup=name,
+            showlegend=k == 0,
+            hovertemplate="at %{x:.0f} N.m: %{y:.0f} N.m<extra>" + name + "</extra>",
+        )
 
 
 def _readable_range(figure: go.Figure, analysis: Analysis, predicted: PredictedLockCurve | None) -> None:
@@ -104,4 +107,4 @@ def _readable_range(figure: go.Figure, analysis: Analysis, predicted: PredictedL
     if predicted is not None and predicted.kind != "spool":
         top = min(max(top, 1.1 * float(predicted.locking_torque_Nm(torque).max())), MOST_TALL * top)
     figure.update_xaxes(range=[1.25 * float(torque.min()), 1.05 * float(torque.max())])
-    figure.update_yaxes(range=[0, top])
+    figure.update_yaxes(range=[-0.02 * top, top])  # a curve at zero is seen above the axis

@@ -10,9 +10,9 @@ from analyzer.report.figures.theme import BLUE, GREY, VERMILLION, styled
 from dashboards.figures.dark import readable
 
 READ = (
-    "How to read it: one small chart a corner, one point a lap. Level points: it does the same every lap. Bars are "
-    "95 % intervals, crosses what the parts say; of more than 30 laps there are lines only, dashed for the parts. "
-    "A missing point means that the log cannot say."
+    "How to read it: one small chart a corner, one point a lap, numbered below. Level points: it does the same every "
+    "lap. Bars are 95 % intervals, crosses what the parts say; of more than 30 laps there are lines only, dashed for "
+    "the parts. A missing point means that the log cannot say."
 )
 CHOICES = {  # key of PhaseResult -> (label, factor, digits)
     "inside_slip": ("inside slip, %", 100.0, 1),
@@ -49,6 +49,7 @@ def repeat(analysis: Analysis, key: str, phase: str, *, mode: str = "light") -> 
         row, col = k // ACROSS + 1, k % ACROSS + 1
         few = len(passes) <= MOST_POINTS
         spread = None
+        told = [r.predicted_locking_torque_Nm for r in passes]
         if key == "transfer_torque_Nm":
             spread = {
                 "type": "data",
@@ -57,14 +58,15 @@ def repeat(analysis: Analysis, key: str, phase: str, *, mode: str = "light") -> 
                 "color": GREY,
                 "thickness": 1.2,
             }
+        if key == "transfer_torque_Nm" and any(value is not None for value in told):
             figure.add_scatter(
                 x=[r.lap for r in passes],
-                y=[r.predicted_locking_torque_Nm for r in passes],
+                y=told,
                 mode="markers" if few else "lines",
                 marker={"symbol": "x-thin", "size": 8, "line": {"width": 2, "color": VERMILLION}},
                 line={"color": VERMILLION, "width": 1.5, "dash": "dash"},
                 name="parts say",
-                showlegend=k == 0,
+                showlegend="parts say" not in {trace.name for trace in figure.data},
                 row=row,
                 col=col,
                 hovertemplate="parts say %{y:.0f} N.m<extra></extra>",
@@ -91,6 +93,12 @@ def repeat(analysis: Analysis, key: str, phase: str, *, mode: str = "light") -> 
         axis.update(gridcolor=grid, zerolinecolor=grid)
     figure.update_layout(legend={"y": 1.0 + 0.3 / rows}, margin={"t": 80, "b": 30})
     figure.update_annotations(font={"size": 12})
+    if not corners:
+        figure.update_xaxes(visible=False).update_yaxes(visible=False)
+        figure.add_annotation(
+            x=0.5, y=0.5, xref="paper", yref="paper", showarrow=False,
+            text=f"No corner pass has {label.split(',')[0]} in this phase; choose another phase or quantity.",
+        )  # fmt: skip
     return readable(figure, mode)
 
 

@@ -16,9 +16,9 @@ from dashboards.figures.dark import readable
 from dashboards.figures.quantities import Line, chosen_quantity
 
 READ = (
-    "How to read it: shaded stretches are the phases of a corner, named on top. Rear wheels that leave each other are "
-    "spinning or slipping; two rear lines in one constant ratio turn as one. Drag to zoom, double-click for all; "
-    "the cursor shows every value."
+    "How to read it: shaded stretches are the phases of a corner, named on top; further out whole corners, numbered. "
+    "Rear wheels that leave each other are spinning or slipping; two rear lines in one constant ratio turn as one. "
+    "Drag to zoom, double-click for all; the cursor shows every value."
 )
 LAP_LEGEND = "legend99"  # beyond those of the rows
 POINTS = 1500  # at most, a line, in the visible range
@@ -33,7 +33,7 @@ LOOKS = (
     (SKY, "solid"),
 )
 ROW_PX = 165
-PX, LETTER_PX = 900, 7  # about, of a chart's width and of a letter
+PX, LETTER_PX = 560, 7  # about, of a chart's width on a tablet and of a letter
 GAP_PX = 26  # between rows, for the legend of the lower one
 
 
@@ -80,7 +80,7 @@ def traces(analysis: Analysis, keys: Sequence[str], view: View, *, mode: str = "
         _keys(figure, [[line.name for line in q.lines(analysis)] for q in quantities], view.laps, mode)
     _shade(figure, analysis, view, mode)
     label = "distance, m" if view.axis == "distance" else "log time, s" if view.laps is None else "time in the lap, s"
-    figure.update_xaxes(title=label, row=max(1, len(quantities)), col=1)
+    figure.update_xaxes(title=label, exponentformat="none", row=max(1, len(quantities)), col=1)
     if view.window is not None:
         figure.update_xaxes(range=list(view.window))
     # `meta` tells the browser on which axis a zoom is made
@@ -177,6 +177,7 @@ def _shade(figure: go.Figure, analysis: Analysis, view: View, mode: str) -> None
     few = len(corners) <= 3
     shapes, labels = [], []
     x0, x1 = view.window or (float(axis[0]), float(axis[-1]))
+    letter, taken = LETTER_PX * (x1 - x0) / PX, -np.inf  # width on the axis; where the last name of the lower line ends
     for corner in corners:
         parts = [(p.start, p.stop, PHASE_NAMES[p.name]) for p in corner.phases]
         if not close:
@@ -184,9 +185,11 @@ def _shade(figure: go.Figure, analysis: Analysis, view: View, mode: str) -> None
         for k, (start, stop, name) in enumerate(parts):
             low, high = float(axis[start]) - offset, float(axis[min(stop, len(axis) - 1)]) - offset
             shapes.append(_band(low, high, 0.20 if k % 2 else 0.08))
-            if few:  # by turns a line higher where the names would run into each other
-                crowded = PX * (high - low) / (x1 - x0) < LETTER_PX * len(name)
-                labels.append(_label((low + high) / 2, name, mode, up=12 * (crowded and k % 2)))
+            if few:  # a line higher where it would run into the name before it
+                middle, half = (low + high) / 2, letter * len(name) / 2
+                crowded = middle - half < taken
+                taken = taken if crowded else middle + half
+                labels.append(_label(middle, name, mode, up=12 * crowded))
         if not few:
             labels.append(_label(float(axis[corner.apex]) - offset, str(corner.number), mode))
     # all at once: plotly copies the whole list at every single addition

@@ -23,7 +23,7 @@ CHANNEL_HEADINGS = [
     "filled, %",
     "how it was recognised",
 ]
-VERDICT_MARKS = {"yes": "✓ yes", "partly": "◐ partly", "no": "✕ no"}
+VERDICT_MARKS = {"yes": "✓\u00a0yes", "partly": "◐\u00a0partly", "no": "✕\u00a0no"}
 
 
 def layout(logbook: Logbook, run_id: str) -> html.Div:
@@ -35,16 +35,15 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
     """
     run, found, job = logbook.run(run_id), logbook.check(run_id), logbook.job(run_id)
     parts: list = [dcc.Store(id="check-id", data=run_id), html.H1(f"Log check: {run.log_name}")]
-    if run.message:
-        parts.append(html.P(run.message, className="refusal"))
+    done = run.state == "done"
+    back = ("Back to the run", f"/run/{run_id}") if done else ("Back to the runs", "/")
+    problems = [run.message, found["problem"] if found else ""]
+    parts += [html.P(problem, className="refusal") for problem in dict.fromkeys(problems) if problem]
+    parts.append(html.P(dcc.Link(back[0], href=back[1], className="button quiet")))
     if found is None:
         return html.Div([*parts, html.P("The log was not read far enough to check it.")])
-    if found["problem"]:
-        parts.append(html.P(found["problem"], className="refusal"))
-    if run.state == "done":
-        parts.append(html.P(dcc.Link("Back to the run", href=f"/run/{run_id}", className="button quiet")))
     parts += [_channels(found), _answers(found), _faults(found)]
-    if run.state == "done":
+    if done:
         parts.append(_calibration(logbook, run_id))
     text = Path(job["channels"]).read_text("utf-8") if job["channels"] else found["channel_map"]
     parts.append(_mapping(text))
@@ -58,8 +57,7 @@ def _channels(found: dict) -> html.Section:
             line["column"],
             line["unit"] or "?",
             number(line["rate_hz"], 0),
-            _figure(line["lowest"]),
-            _figure(line["highest"]),
+            *_span(line["lowest"], line["highest"]),
             f"{100 * line['filled']:.0f}",
             line["reason"],
         ]
@@ -96,7 +94,7 @@ def _faults(found: dict) -> html.Section:
         parts.append(html.P("Nothing found."))
     if duration and any(q["start_s"] is not None for q in quality):
         parts.append(chart("faults", fault_timeline.READ, label="faults over time"))
-    words = {"error": "✕ error", "warning": "▲ note", "info": "● info"}
+    words = {"error": "✕\u00a0error", "warning": "▲\u00a0note", "info": "●\u00a0info"}
     rows = [[words[q["severity"]], _when(q), q["message"]] for q in quality]
     if rows:
         parts.append(table(["", "where, s", "what"], rows, words=3))
@@ -145,8 +143,13 @@ def _with_deviation(value: float, deviation: float | None) -> tuple[str, str]:
     return number(value, digits), number(deviation, digits)
 
 
-def _figure(value: float | None) -> str:
-    return "–" if value is None else f"{value:.4g}"
+def _span(lowest: float | None, highest: float | None) -> tuple[str, str]:
+    """Both to the third figure of what is between them: a position moves in its fifth decimal only."""
+    if lowest is None or highest is None:
+        return "–", "–"
+    apart = highest - lowest or abs(highest) or 1.0
+    digits = max(0, 2 - math.floor(math.log10(apart)))
+    return number(lowest, digits), number(highest, digits)
 
 
 def _when(q: dict) -> str:

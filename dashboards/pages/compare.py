@@ -17,7 +17,7 @@ from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook, Run
 from dashboards.pages.clock import clock, polled
 from dashboards.pages.compared import told
-from dashboards.pages.parts import chart, labelled, parameter_cells, table, when
+from dashboards.pages.parts import chart, labelled, parameter_cells, table, when, why_not_measured
 
 MOST_A_SIDE = 4  # kept in memory at once
 
@@ -285,14 +285,15 @@ def _points(analysis: Analysis) -> list[dict]:
 
 def _numbers(before: list[Analysis], after: list[Analysis]) -> html.Details:
     """Each run's own parameters; a comparison says more."""
-    headings, columns = [""], []
+    headings, columns, reasons = [""], [], []
     for side, runs in (("before", before), ("after", after)):
         for analysis in runs:
             headings.append(f"{side}: {analysis.recording.name}")
             columns.append(parameter_cells(analysis))
+            reasons += why_not_measured(analysis)
     rows = []
     for name, (label, _) in PARAMETER_NAMES.items():
         cells = [column.get(name, ("–", "")) for column in columns]
         rows.append([label, *(f"{value} ({span})" if span else value for value, span in cells)])
     summary = html.Summary("Each run by itself in numbers, with 95 % intervals")
-    return html.Details([summary, table(headings, rows)])
+    return html.Details([summary, table(headings, rows), *reasons])

@@ -23,7 +23,7 @@ def agreed(analysis: Analysis, curve: PredictedLockCurve, setup: Setup) -> Agree
 
 def in_short(found: Agreement) -> str:
     """One line that stays in view while typing."""
-    sides = "; ".join(f"{side} {MARKS[verdict]} {SHORT[verdict]}" for side, verdict in found.by_side.items())
+    sides = ", ".join(f"{side} {SHORT[verdict]}" for side, verdict in found.by_side.items())
     return f"Measured against this sheet: {sides}."
 
 

@@ -7,6 +7,7 @@ import plotly.graph_objects as go
 from dash import dcc, html
 
 from analyzer.analysis import Analysis
+from analyzer.lockcurve.estimate import Interval
 from analyzer.report.figures.theme import CONFIG
 from analyzer.report.words import PARAMETER_NAMES, interval_words
 
@@ -50,12 +51,25 @@ def table(headings: list[str], rows: list[list[Any]], *, words: int | tuple[int,
 
 
 def parameter_cells(analysis: Analysis) -> dict[str, tuple[str, str]]:
-    """Parameter name -> (value, 95 % interval or reason) in words."""
+    """Parameter name -> (value, 95 % interval) in words; one without a number is left out, see `why_not_measured`."""
     return {
-        name: interval_words(analysis.lock_curve.parameters[name], digits)
-        for name, (_, digits) in PARAMETER_NAMES.items()
-        if name in analysis.lock_curve.parameters
+        name: interval_words(found, PARAMETER_NAMES[name][1])
+        for name, found in analysis.lock_curve.parameters.items()
+        if name in PARAMETER_NAMES and not _unknown(found)
     }
+
+
+def why_not_measured(analysis: Analysis) -> list[html.P]:
+    """The reasons, each once, of parameters that have no number: in a table's cell they would push the numbers out."""
+    found = analysis.lock_curve.parameters
+    reasons = dict.fromkeys(
+        interval_words(found[n])[1] for n in PARAMETER_NAMES.keys() & found.keys() if _unknown(found[n])
+    )
+    return [html.P(f"Not measured: {reason}.", className="hint") for reason in sorted(reasons)]
+
+
+def _unknown(found: Interval) -> bool:
+    return found.value is None and found.lower is None
 
 
 def when(moment_s: float) -> str:

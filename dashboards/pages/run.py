@@ -43,6 +43,7 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
             html.Div([html.H1(run.log_name), panels.ways_on(run_id)], className="heading"),
             html.P(answer(analysis), className="answer"),
             panels.facts(analysis),
+            panels.weaknesses(analysis, run_id),
             html.Div([panels.findings_panel(analysis), panels.map_panel()], className="split"),
             panels.traces_panel(analysis),
             panels.lock_panel(logbook, run_id),

@@ -36,6 +36,21 @@ def facts(analysis: Analysis) -> html.Ul:
     return html.Ul([html.Li(fact) for fact in facts], className="facts")
 
 
+def weaknesses(analysis: Analysis, run_id: str) -> html.Details | None:
+    """What was guessed or stands in for what is not logged; faults at a time of the log are counted, the check has
+    them."""
+    grave = [a for a in analysis.quality if a.severity != "info"]
+    whole = list(dict.fromkeys(a.message for a in grave if a.start_s is None))
+    placed = sum(a.start_s is not None for a in grave)
+    lines: list = [html.Li(message[:1].upper() + message[1:]) for message in whole]
+    if placed:
+        check = dcc.Link("Log check", href=f"/run/{run_id}/log")
+        lines.append(html.Li([f"Faults at certain times of the log: {placed}; the ", check, " says where."]))
+    if not lines:
+        return None
+    return html.Details([html.Summary(f"What weakens this result ({len(lines)})"), html.Ul(lines)], open=True)
+
+
 def ways_on(run_id: str) -> html.Div:
     """Links to the other pages and the downloads."""
     return html.Div(

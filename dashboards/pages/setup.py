@@ -6,6 +6,7 @@ import dash
 import numpy as np
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html
 
+from analyzer.analysis import Analysis
 from analyzer.differential.predicted import PredictedLockCurve, predict_lock_curve
 from analyzer.differential.result import input_torque_grid_Nm
 from analyzer.errors import HalfshaftError, InputError
@@ -15,7 +16,7 @@ from dashboards.figures import lock_view
 from dashboards.jobs import Jobs
 from dashboards.logbook import KINDS, Logbook
 from dashboards.pages.contradictions import agreed, contradictions, in_short
-from dashboards.pages.parts import chart, labelled, parameter_cells, table, when
+from dashboards.pages.parts import chart, labelled, parameter_cells, table, when, why_not_measured
 from dashboards.pages.setup_form import form, typed, values_of
 from dashboards.setup_file import to_toml
 
@@ -23,7 +24,7 @@ LARGEST_NM = 2000.0
 READ = (
     "How to read it: the dashed line with its band is what the parts on this sheet should give and moves as you type. "
     "With a run chosen, the blue line with its band is what was measured; circles slipped, triangles were locked, "
-    "arrows mean 'at least this'."
+    "filled arrowheads mean 'at least this'."
 )
 NO_SHEET = html.P("The sheet has no figures that a curve could be made of.", className="hint")
 
@@ -163,7 +164,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
             return {}, _numbers(curve, None), html.P(str(error), className="refusal", role="alert"), ""
         figure = lock_view.lock_view(analysis, predicted=curve, mode=mode or "light")
         agreement = agreed(analysis, curve, setup)
-        return figure, _numbers(curve, parameter_cells(analysis)), contradictions(agreement), in_short(agreement)
+        return figure, _numbers(curve, analysis), contradictions(agreement), in_short(agreement)
 
     @app.callback(
         Output("setup-file", "data"),
@@ -183,12 +184,13 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         return {"content": to_toml(setup), "filename": "setup.toml", "type": "application/toml"}, ""
 
 
-def _numbers(curve: PredictedLockCurve, measured: dict[str, tuple[str, str]] | None) -> html.Div:
+def _numbers(curve: PredictedLockCurve, analysis: Analysis | None) -> html.Div:
+    measured = None if analysis is None else parameter_cells(analysis)
     rows = []
     for name, (label, digits) in PARAMETER_NAMES.items():
-        value = getattr(curve, name)
-        row = [label, number(value, digits) if value is not None and np.isfinite(value) else "never"]
-        rows.append(row + (list(measured.get(name, ("–", ""))) if measured is not None else []))
+        value = getattr(curve, name)  # of a spool there is none; ramps that never clamp begin at infinity
+        row = [label, "never" if value is not None and np.isinf(value) else number(value, digits)]
+        rows.append(row + (list(measured.get(name, ("–", "–"))) if measured is not None else []))
     headings = ["", "parts say"] + (["measured", "95 % interval"] if measured is not None else [])
     notes = [html.P(f"Note: {n}", className="hint") for n in curve.notes]
-    return html.Div([table(headings, rows), *notes])
+    return html.Div([table(headings, rows), *notes, *(why_not_measured(analysis) if analysis is not None else [])])

@@ -19,6 +19,7 @@ GROUPS: dict[str, tuple[str, type[Settings]]] = {  # table -> (heading, model); 
     "uncertainty": ("How sure of each figure (one standard deviation)", SetupUncertainty),
 }
 OPEN = ("", "breakaway")  # groups that are always unfolded
+BARE = ("open", "spool")  # types without plates
 
 
 def values_of(logbook: Logbook, key: str) -> dict[str, Any]:
@@ -86,6 +87,8 @@ def _field(group: str, key: str, info: Any, value: Any) -> html.Div:
             autoComplete="off",
         )
     about = info.description or ""
+    if (group, key) == ("", "type"):
+        about += "; open and spool have no plates, and none of the figures below is used or saved"
     hint = ["" if about.split(",")[0] == label.split(",")[0] else about, _range_words(info)]
     return html.Div(
         [html.Label(label, htmlFor=html_id), control, html.Span("; ".join(h for h in hint if h), className="hint")]
@@ -109,7 +112,7 @@ def _words(key: str) -> str:
     for ending in sorted(units, key=len, reverse=True):
         if key.endswith(ending):
             return f"{key.removesuffix(ending).replace('_', ' ')}, {units[ending]}"
-    return key.replace("_", " ")
+    return key.replace("_", " ").replace("poisson ratio", "Poisson's ratio")
 
 
 def _range_words(info: Any) -> str:
@@ -131,7 +134,7 @@ def _is_table(annotation: Any) -> bool:
 
 
 def typed(values: list[Any], ids: list[dict[str, str]]) -> Setup:
-    """The setup that the form's fields say.
+    """The setup that the form's fields say; of an open differential or a spool nothing but its name and type.
 
     Raises
     ------
@@ -143,6 +146,8 @@ def typed(values: list[Any], ids: list[dict[str, str]]) -> Setup:
             continue
         target = tables if where["table"] == "" else tables.setdefault(where["table"], {})
         target[where["key"]] = _number(value) if not where["key"] == "name" else value
+    if tables.get("type") in BARE:
+        tables = {key: value for key, value in tables.items() if key in ("name", "type")}
     return validated(Setup, tables, file="form", table_name="differential")
 
 

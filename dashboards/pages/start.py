@@ -12,7 +12,7 @@ from analyzer.errors import HalfshaftError
 from dashboards.jobs import Jobs
 from dashboards.logbook import KINDS, Logbook, Run
 from dashboards.pages.clock import clock, polled
-from dashboards.pages.parts import when
+from dashboards.pages.parts import in_guide, when
 
 STATE_WORDS = {
     "waiting": "waiting for its turn",
@@ -48,8 +48,8 @@ def layout(logbook: Logbook) -> html.Div:
                     ),
                     html.Div(
                         [
-                            _settings(logbook, "car", "2. Car file"),
-                            _settings(logbook, "setup", "3. Setup sheet (may be left out)"),
+                            _settings(logbook, "car", "2. Car file", "choose one, or give yours below"),
+                            _settings(logbook, "setup", "3. Setup sheet (may be left out)", "none"),
                         ],
                         className="two",
                     ),
@@ -113,23 +113,35 @@ def _chooser(kind: str, title: str, words: str) -> html.Div:
     )
 
 
-def _settings(logbook: Logbook, kind: str, title: str) -> html.Div:
+def _settings(logbook: Logbook, kind: str, title: str, nothing: str) -> html.Div:
+    """The files of a kind that there are, and a way to give another. The car given last is taken; never the sample's,
+    whose figures would give every other car a wrong answer."""
+    own = [f.key for f in logbook.files(kind) if f.key != "sample"]
     return html.Div(
         [
             html.Label(title, htmlFor=f"choice-{kind}", className="field-title"),
             dcc.Dropdown(
                 id=f"choice-{kind}",
                 options=_options(logbook, kind),
-                value="sample" if kind == "car" else None,
+                value=own[0] if own and kind == "car" else None,
                 clearable=kind == "setup",
-                placeholder="none",
+                placeholder=nothing,
             ),
+            html.Div(_another(kind), className="hint"),
             html.Div(
                 id=f"picker-{kind}", className="picker", **{"data-kind": kind, "data-endings": ",".join(KINDS[kind][0])}
             ),
         ],
         **{"data-drop": kind},
     )
+
+
+def _another(kind: str) -> list:
+    """Where another file comes from."""
+    if kind == "setup":
+        return ["or a TOML file of yours; the ", dcc.Link("setup sheet", href="/setup"), " makes one"]
+    sample = html.A("save the sample's", href="/sample/car", download="")
+    return ["or a TOML file of yours: ", sample, ", write your figures in (", in_guide("user#car-file", "how"), ")"]
 
 
 def _options(logbook: Logbook, kind: str) -> list[dict]:
@@ -262,7 +274,10 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
             elif not log:
                 return "Choose a log first: drop it on the first field or press its button.", dash.no_update
             elif not car:
-                return "Choose a car file: without mass, tracks and radii no torque can be told.", dash.no_update
+                return (
+                    "Choose a car file, or give yours: without mass, tracks and radii no torque can be told.",
+                    dash.no_update,
+                )
             else:
                 run_id = logbook.new_run(log_key=log["key"], car_key=car, setup_key=setup)
         except HalfshaftError as error:

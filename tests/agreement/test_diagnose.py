@@ -11,9 +11,12 @@ from scipy import stats
 from analyzer.agreement import diagnose as room
 from analyzer.agreement.causes import possible_causes
 from analyzer.agreement.diagnose import diagnose
+from analyzer.agreement.explanation_words import sentence
 from analyzer.agreement.steady_samples import SteadyMeans
+from analyzer.agreement.verdict import Explanation
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import Setup
+from analyzer.report.words import explanation_cells
 
 TORQUES = np.array([-500.0, -350, -200, -50, 100, 300, 500, 800, 1200])
 NOTHING_BOUND = replace(made_estimate(), points=())
@@ -134,3 +137,12 @@ def test_every_kind_of_file_can_be_doubted_and_a_right_one_is_left_alone(file):
     found = diagnose(seen(predicted), NOTHING_BOUND, predicted, file)
     assert found.verdict == "as_the_file_says" and len(found.explanations) >= 3
     assert all(np.isfinite(x.times_better) and x.sentence.endswith(".") for x in found.explanations)
+
+
+def test_an_interval_that_ends_with_the_search_is_told_as_a_bound():
+    at_end = Explanation(
+        "preload_up", 1000.0, 4.0, 3.78, 4.0, "of_the_file", True, sentence("preload_up", 4.0, 3.78, 4.0)
+    )
+    assert "at least 3.78 times the file's:" in at_end.sentence and "(3.78" not in at_end.sentence
+    assert explanation_cells(at_end)[2] == "at least file × 3.78"
+    assert "2.20 times the file's (1.90 to 2.60)" in sentence("preload_up", 2.2, 1.9, 2.6)

@@ -20,6 +20,7 @@ ASKED = re.compile("/_dash-update-component")
 def upload_and_analyse(page, path):
     page.set_input_files("#file-log", str(path))
     page.get_by_text(f"{path.name} is here").wait_for()
+    choose(page, "#choice-car", "club_car.toml")
     page.click("#analyse")
     line = page.locator(".run-line", has_text=path.name).first
     line.locator(".state.done").wait_for(timeout=1000 * PATIENCE_S)

@@ -3,6 +3,7 @@
 import json
 import re
 import urllib.request
+from pathlib import Path
 
 import pytest
 from browser.driving import (
@@ -28,6 +29,7 @@ def test_driver_uploads_a_csv_and_opens_the_worst_finding(open_page, sample_copy
     page.locator("#sample").wait_for()
     page.set_input_files("#file-log", str(sample_copy("baseline_minimum.csv", "club day.csv")))
     page.get_by_text("club_day.csv is here").wait_for()
+    choose(page, "#choice-car", "club_car.toml")
     page.click("#analyse")
     page.locator(".run-line progress").first.wait_for()
     line = page.locator(".run-line", has_text="club_day.csv").first
@@ -167,12 +169,29 @@ def test_tuner_changes_a_ramp_and_the_curve_moves(run_page, address, tmp_path):
     assert page.get_by_label("drive ramp angle, degrees").input_value() == "52"
 
 
+def test_a_log_without_a_car_is_not_analysed(open_page, tmp_path):
+    (tmp_path / "lone.csv").write_text("time,throttle\n0,2\n")
+    page = open_page()
+    page.set_input_files("#file-log", str(tmp_path / "lone.csv"))
+    page.get_by_text("lone.csv is here").wait_for()
+    page.click("#analyse")
+    page.locator("#start-refusal", has_text="Choose a car file").wait_for()
+    with page.expect_download() as got:
+        page.get_by_role("link", name="save the sample's").click()
+    mine = tmp_path / "mine.toml"
+    mine.write_text(Path(got.value.path()).read_text("utf-8").replace("mass_kg = 1040", "mass_kg = 1055"), "utf-8")
+    page.set_input_files("#file-car", str(mine))
+    page.locator("#choice-car", has_text="mine.toml").wait_for()
+    assert page.locator(".run-line", has_text="lone.csv").count() == 0
+
+
 def test_broken_file_gives_a_message(open_page, tmp_path):
     broken = tmp_path / "broken.csv"
     broken.write_bytes(b"this is no log\n\x00\x01\x02")
     page = open_page()
     page.set_input_files("#file-log", str(broken))
     page.get_by_text("broken.csv is here").wait_for()
+    choose(page, "#choice-car", "club_car.toml")
     page.click("#analyse")
     line = page.locator(".run-line", has_text="broken.csv").first
     line.locator(".state.failed").wait_for(timeout=1000 * PATIENCE_S)
@@ -184,6 +203,7 @@ def test_a_run_is_removed_after_a_warning_only(open_page, tmp_path):
     page = open_page()
     page.set_input_files("#file-log", str(tmp_path / "mistake.csv"))
     page.get_by_text("mistake.csv is here").wait_for()
+    choose(page, "#choice-car", "club_car.toml")
     page.click("#analyse")
     line = page.locator(".run-line", has_text="mistake.csv")
     line.locator(".state.failed").wait_for(timeout=1000 * PATIENCE_S)
@@ -264,6 +284,7 @@ def test_two_people_at_once(open_page, sample_copy):
     for page, path in zip(pages, paths, strict=True):
         page.set_input_files("#file-log", str(path))
         page.get_by_text(f"{path.name} is here").wait_for()
+        choose(page, "#choice-car", "club_car.toml")
     for page in pages:
         page.click("#analyse")
     for page, path in zip(pages, paths, strict=True):
@@ -295,11 +316,12 @@ def test_log_check_page_and_another_map(run_page):
     assert "throttle" in page.locator("#again-refusal").inner_text()
 
 
-# every chart of the page that has something to show, in the colours of the mode
+# every chart of the page that has something to show, as wide as its place and in the colours of the mode
 DRAWN = {
     mode: f"""[...document.querySelectorAll('.dash-graph')].every(g => {{
         const plot = g.querySelector('.js-plotly-plot');
-        return plot && plot.querySelector('.main-svg') && (plot.layout.font?.color === '{DARK_INK}') === {dark};
+        return plot && plot.querySelector('.main-svg') && Math.abs(plot._fullLayout.width - plot.clientWidth) < 2
+            && (plot.layout.font?.color === '{DARK_INK}') === {dark};
     }})"""
     for mode, dark in (("light", "false"), ("dark", "true"))
 }
@@ -318,7 +340,7 @@ def test_every_page_fits_laptop_and_tablet_light_and_dark(open_page, address, an
             wait_until(page, "document.documentElement.dataset.theme === 'dark'")
         for size, (width, height) in {"laptop": (1280, 720), "tablet": (820, 1180)}.items():
             page.set_viewport_size({"width": width, "height": height})
-            wait_until(page, f"document.documentElement.scrollWidth <= {width}")  # charts follow a little later
+            wait_until(page, f"document.documentElement.scrollWidth <= {width}")
             wait_until(page, DRAWN[mode])
             assert page.locator("h1").is_visible()
             keep_shot(page, f"{name}_{size}_{mode}")

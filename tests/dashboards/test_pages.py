@@ -4,22 +4,29 @@ import csv
 import io
 import json
 import tomllib
+from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 
 import pytest
+from plotly.utils import PlotlyJSONEncoder
 
 from analyzer.differential.setup import Setup, load_setup
 from analyzer.errors import InputError
+from analyzer.lockcurve.estimate import Interval
 from analyzer.logbook import results
+from analyzer.logs.recording import Annotation
 from analyzer.report.words import answer
 from dashboards.figures import both_sides
 from dashboards.figures.circuit_map import circuit_map
 from dashboards.figures.quantities import MAP_LABELS, QUANTITIES, logged
 from dashboards.figures.repeat import CHOICES, repeat
 from dashboards.figures.traces import View, traces
+from dashboards.pages.check import _span
 from dashboards.pages.findings_list import listed, told
+from dashboards.pages.parts import parameter_cells, why_not_measured
 from dashboards.pages.picking import picked
+from dashboards.pages.run_panels import weaknesses
 from dashboards.pages.setup_form import form, typed, values_of
 from dashboards.setup_file import to_toml
 
@@ -29,6 +36,18 @@ SETUPS = sorted(Path(str(resources.files("sample_logs"))).glob("*.setup.toml"))
 
 def test_run_page_opens_with_the_answer(ask_page, run_id, analysis):
     assert json.dumps(answer(analysis))[1:-1] in ask_page(f"/run/{run_id}")
+
+
+def test_run_page_says_what_weakens_the_result(analysis):
+    notes = (
+        Annotation("share_guessed", "warning", None, None, None, "the share is guessed."),
+        Annotation("gap", "warning", "steer", 3.0, 4.0, "a gap"),
+        Annotation("sign", "info", "steer", None, None, "turned over"),
+    )
+    shown = json.dumps(weaknesses(replace(analysis, quality=notes), "id").to_plotly_json(), cls=PlotlyJSONEncoder)
+    assert "What weakens this result (2)" in shown and "The share is guessed." in shown
+    assert "certain times of the log: 1" in shown and "turned over" not in shown
+    assert weaknesses(replace(analysis, quality=()), "id") is None
 
 
 @pytest.mark.parametrize("path", ["/", "/setup", "/compare"])
@@ -203,6 +222,68 @@ def test_form_refuses_in_the_words_of_the_command_line():
     ids = [{"type": "part", "table": "", "key": key} for key in ("type", "drive_ramp_angle_deg")]
     with pytest.raises(InputError, match=r"'drive_ramp_angle_deg' in .differential. is 400; allowed: 0 to 90"):
         typed(["plate", "400"], ids)
+
+
+@pytest.mark.parametrize("kind", ["open", "spool"])
+def test_a_differential_without_plates_leaves_the_plates_figures_out(kind):
+    ids = [{"type": "part", "table": "", "key": key} for key in ("type", "drive_ramp_angle_deg")]
+    ids += [{"type": "part", "table": "cone_spring", "key": "force_N"}]
+    assert tomllib.loads(to_toml(typed([kind, "66", "1000"], ids)))["differential"] == {"type": kind}
+
+
+def test_a_parameter_without_a_number_says_why_once_under_the_table(analysis):
+    reason = "the axle slipped on drive over too little of the torque range"
+    none = Interval(None, None, None, reason)
+    parameters = {**analysis.lock_curve.parameters, "drive_slope": none, "drive_hold_Nm": none}
+    silent = replace(analysis, lock_curve=replace(analysis.lock_curve, parameters=parameters))
+    assert not {"drive_slope", "drive_hold_Nm"} & parameter_cells(silent).keys()
+    assert [said.children for said in why_not_measured(silent)] == [f"Not measured: {reason}."]
+
+
+def test_a_failed_log_check_says_it_once_and_leads_back(ask_page, logbook):
+    few = b"time,throttle\n" + b"".join(b"%.2f,50\n" % (k / 50) for k in range(200))
+    log = logbook.store("log", "few.csv", io.BytesIO(few), len(few))
+    run = logbook.new_run(log_key=log.key, car_key="sample", setup_key=None)
+    logbook.make_check(run)
+    problem = logbook.check(run)["problem"]
+    assert "the dashboard's 'Log check' has it" in problem
+    logbook.set_status(run, state="failed", message=problem)
+    page = ask_page(f"/run/{run}/log")
+    assert page.count(json.dumps(problem)[1:-1]) == 1 and "Back to the runs" in page
+
+
+def test_lowest_and_highest_tell_positions_apart():
+    assert _span(43.999987, 44.003731) == ("43.99999", "44.00373")
+    assert _span(1692117187.46, 1692117423.5) == ("1692117187", "1692117424")
+    assert (_span(0.0, 0.0), _span(None, 1.0)) == (("0.00", "0.00"), ("–", "–"))
+
+
+def test_no_car_is_taken_unasked_but_one_s_own_is(ask_page, logbook):
+    def chosen() -> object:
+        found = _props(json.loads(ask_page("/")), "choice-car")
+        return found["value"]
+
+    assert chosen() is None
+    car = logbook.file("car", "sample").path.read_bytes().replace(b"mass_kg = 1040", b"mass_kg = 1055")
+    assert chosen() is None
+    own = logbook.store("car", "own.toml", io.BytesIO(car), len(car))
+    assert chosen() == own.key
+
+
+def test_the_sample_car_can_be_saved_and_filled_in(client, logbook):
+    answer = client.get("/sample/car", headers=HERE)
+    assert answer.data == logbook.file("car", "sample").path.read_bytes()
+    assert answer.headers["Content-Disposition"] == 'attachment; filename="club_car.toml"'
+
+
+def _props(part: object, wanted: str) -> dict:
+    """Properties of a component in an answer of Dash."""
+    if isinstance(part, dict):
+        if part.get("id") == wanted:
+            return part
+        part = list(part.values())
+    found = [_props(inner, wanted) for inner in part] if isinstance(part, list) else []
+    return next((one for one in found if one), {})
 
 
 def test_a_run_stored_by_another_version_is_said(ask_page, logbook, run_id):

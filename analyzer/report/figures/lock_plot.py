@@ -1,7 +1,7 @@
 """Transfer torque against input torque, with the measured and the predicted lock curve."""
 
+from collections.abc import Sequence
 from itertools import groupby
-from typing import Any
 
 import numpy as np
 import plotly.graph_objects as go
@@ -17,14 +17,15 @@ from analyzer.report.figures.theme import (
     SKY,
     VERMILLION,
     add_band,
+    add_stretch,
     styled,
 )
 
 READ = (
     "How to read it: circles are samples with slipping plates and scatter about the lock curve; triangles are samples "
     "with a locked axle, and the curve must lie above them. The blue line with its band was measured; it stops "
-    "where nothing slipped, and arrows up say 'at least this' there. The dashed line is what the parts say. Right is "
-    "drive, left is coast."
+    "where nothing slipped, and filled arrowheads say 'at least this' there. The dashed line is what the parts say. "
+    "Right is drive, left is coast."
 )
 SAMPLES = 1500  # of each kind
 
@@ -78,27 +79,32 @@ def _samples(
     )
 
 
+def measured_stretches(points: Sequence[CurvePoint]) -> list[list[CurvePoint]]:
+    """The points that were measured, in runs between which nothing slipped, so that no line crosses such a stretch."""
+    return [list(run) for kind, run in groupby(points, key=lambda p: p.kind) if kind == "measured"]
+
+
+def stretch_columns(points: Sequence[CurvePoint]) -> tuple[list, list, list, list]:
+    """Input torque, locking torque and its limits (N.m) of points."""
+    rows = [(p.input_torque_Nm, p.locking_torque_Nm, p.lower_Nm, p.upper_Nm) for p in points]
+    x, y, lower, upper = (list(column) for column in zip(*rows, strict=True))
+    return x, y, lower, upper
+
+
 def _measured(figure: go.Figure, points: tuple[CurvePoint, ...]) -> None:
     """The curve and its band where it was measured; neither is drawn across a stretch where nothing slipped."""
-    stretches = [list(run) for kind, run in groupby(points, key=lambda p: p.kind) if kind == "measured"]
-    for k, stretch in enumerate(stretches):
-        torque, curve = [p.input_torque_Nm for p in stretch], [p.locking_torque_Nm for p in stretch]
-        lower, upper = [p.lower_Nm for p in stretch], [p.upper_Nm for p in stretch]
-        look: dict[str, Any] = {"mode": "lines", "line": {"color": BLUE, "width": 3}}
-        if len(stretch) == 1:  # no line and no band can be drawn of one point
-            arms = {"array": np.subtract(upper, curve), "arrayminus": np.subtract(curve, lower)}
-            look = {"mode": "markers", "marker": {"color": BLUE, "size": 6}, "error_y": {"color": BLUE, **arms}}
-        else:
-            shown = "95 % band" not in {trace.name for trace in figure.data}
-            add_band(figure, torque, lower, upper, fill=MEASURED_BAND, name="95 % band", showlegend=shown)
-        figure.add_scatter(
-            x=torque,
-            y=curve,
+    for k, stretch in enumerate(measured_stretches(points)):
+        shown = "95 % band" not in {trace.name for trace in figure.data}
+        add_stretch(
+            figure,
+            *stretch_columns(stretch),
+            line={"color": BLUE, "width": 3},
+            fill=MEASURED_BAND,
+            band={"name": "95 % band", "showlegend": shown},
             name="measured lock curve",
             legendgroup="measured",
             showlegend=k == 0,
             hovertemplate="at %{x:.0f} N.m: %{y:.0f} N.m<extra>measured</extra>",
-            **look,
         )
 
 

@@ -56,6 +56,30 @@ def add_band(figure: go.Figure, x: ArrayLike, lower: ArrayLike, upper: ArrayLike
     )
 
 
+def add_stretch(
+    figure: go.Figure,
+    x: ArrayLike,
+    y: ArrayLike,
+    lower: ArrayLike,
+    upper: ArrayLike,
+    *,
+    line: dict[str, Any],
+    fill: str,
+    band: dict[str, Any],
+    **look: Any,
+) -> None:
+    """A piece of a curve `y` over `x` between `lower` and `upper`, (n,) each: a line in its band, or, of one point,
+    of which neither can be drawn, a mark with a bar; `band` and `look` are what else plotly is to know of the two."""
+    at, value, low, high = (np.asarray(values, float) for values in (x, y, lower, upper))
+    if len(at) > 1:
+        add_band(figure, at, low, high, fill=fill, **band)
+        look |= {"mode": "lines", "line": line}
+    else:
+        arms = {"array": high - value, "arrayminus": value - low, "color": line["color"]}
+        look |= {"mode": "markers", "marker": {"color": line["color"], "size": 6}, "error_y": arms}
+    figure.add_scatter(x=at, y=value, **look)
+
+
 def repaint(figure: go.Figure, mode: str) -> dict[str, str]:
     """Layout changes that turn a drawn figure light or dark, by plotly's dotted names."""
     drawn = figure.layout.to_plotly_json()

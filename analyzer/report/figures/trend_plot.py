@@ -36,10 +36,10 @@ def trend_plot(trend: LockTrend) -> go.Figure:
         error_y={"type": "data", "symmetric": False, "array": upper - level, "arrayminus": level - lower},
         mode="markers",
         marker={"color": BLUE, "size": 9},
-        name="lock, % of the run's",
+        name="lock, % of the whole run's",
         customdata=[w.laps for w in trend.windows],
         hovertemplate="%{customdata}: %{y:.0f} %<extra></extra>",
     )
     figure.update_xaxes(title="log time, min")
-    figure.update_yaxes(title="lock, % of the run's")
+    figure.update_yaxes(title="lock, % of the whole run's")
     return styled(figure, height=320)
