@@ -24,7 +24,9 @@ BIAS_ROWS_HZ = 20.0  # filtered signals hold nothing new between rows
 BIAS_LOOKS_HZ = 2.0  # independent looks at biases a second
 BIAS_DRIFT_M_S2 = 0.02  # drift of an accelerometer and its mounting within a session; common practice, no source
 WORST_LONG_BIAS_SD_M_S2 = 0.08
+OFF_THROTTLE = 0.1
 HARD_DECELERATION_M_S2 = -3.0  # past engine braking of any car in scope: the brakes are on
+RELEASED_SHARE = 2 / 3  # of the way from there to how the session coasts: below it what engine braking scatters by
 
 
 def prepare(recording: Recording, *, car: Car) -> Signals:
@@ -66,13 +68,13 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
     long_known = "long_g" in channels
     slope = np.gradient(smooth(speed), 1.0 / rate)
     longitudinal = smooth(channels["long_g"]) if long_known else low_pass(slope, cutoff_hz=3.0, rate_hz=rate)
-    braking = _braking(channels, throttle, slope, rate)
+    moving = (speed > LEAST_SPEED_M_S) & uniform.valid
+    braking = _braking(channels, throttle, slope, moving, rate)
     lateral = smooth(channels["lat_g"]) if "lat_g" in channels else None
     gyro = channels.get("yaw_rate")
     raw_yaw = gyro if gyro is not None else lateral / np.maximum(speed, LEAST_SPEED_M_S)
     if lateral is None:
         lateral = smooth(speed * raw_yaw)  # said by the reader, which knows that the channel is missing
-    moving = (speed > LEAST_SPEED_M_S) & uniform.valid
     straight = moving & ~braking & (np.abs(lateral) < 1.0)
     if straight.sum() < 2 * rate:
         straight = moving & ~braking
@@ -201,15 +203,34 @@ def _mean(left: np.ndarray, right: np.ndarray) -> np.ndarray:
     return np.where(np.isfinite(both), both, np.fmax(left, right))
 
 
-def _braking(channels: dict, throttle: np.ndarray, slope: np.ndarray, rate: float) -> np.ndarray:
+def _braking(channels: dict, throttle: np.ndarray, slope: np.ndarray, moving: np.ndarray, rate: float) -> np.ndarray:
     """Brakes on, and a while after."""
     if "brake" in channels and np.ptp(channels["brake"]) > 0:
         level = channels["brake"]
         threshold = min(BRAKE_ON, 0.03 * float(np.percentile(level, 99.5)) + 1e-9) if level.max() > 2 else 0.02
         on = level > threshold
     else:
-        on = (low_pass(slope, cutoff_hz=2.0, rate_hz=rate) < HARD_DECELERATION_M_S2) & (throttle < 0.1)
-    return ndimage.binary_dilation(on, iterations=max(1, round(BRAKE_RELEASE_S * rate)))
+        on = _braking_by_change_of_speed(slope, throttle < OFF_THROTTLE, moving, rate)
+    return ndimage.binary_dilation(on, iterations=_brake_release_samples(rate))
+
+
+def _brake_release_samples(rate: float) -> int:
+    return max(1, round(BRAKE_RELEASE_S * rate))
+
+
+def _braking_by_change_of_speed(slope: np.ndarray, closed: np.ndarray, moving: np.ndarray, rate: float) -> np.ndarray:
+    """Brakes on where no channel says so: a deceleration that no engine gives, and the stretches on both sides of it
+    that are still harder than the session's coasting. A foot that leaves the pedal slowly passes through
+    decelerations of an engine; taken for coasting, its brake torque would count as torque through the differential."""
+    change = low_pass(slope, cutoff_hz=2.0, rate_hz=rate)
+    hard = (change < HARD_DECELERATION_M_S2) & closed
+    near = ndimage.binary_dilation(hard, iterations=_brake_release_samples(rate))
+    coasting = change[closed & moving & ~near & (change < 0)]
+    if not hard.any() or not len(coasting):
+        return hard
+    usual = float(np.median(coasting))
+    released = HARD_DECELERATION_M_S2 + RELEASED_SHARE * (usual - HARD_DECELERATION_M_S2)
+    return ndimage.binary_propagation(hard, mask=hard | ((change < released) & closed))
 
 
 def _calibrate_rear(wheels: np.ndarray, straight: np.ndarray, steps: list[CalibrationStep]) -> np.ndarray:

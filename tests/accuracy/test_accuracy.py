@@ -50,6 +50,17 @@ def test_measured_curve_is_near_the_truth_and_inside_its_interval(name, tmp_path
     assert found.kinematic_error < 0.02
 
 
+def test_without_a_brake_channel_hardly_a_braked_sample_measures_the_curve(tmp_path):
+    # 40 own cars: 0.2 % of the slipping samples; 4.3 % before braking lasted until the car coasts, and preload -25 %
+    case = CASES["club, minimum channels"]
+    session = case.drive()
+    analysis = analysed(session.log, case.file, tmp_path)
+    signals, truth = analysis.signals, session.truth
+    told_off = analysis.axle.slipping & signals.valid & signals.speed_trusted & ~signals.braking
+    assert told_off.sum() > 10 * signals.rate_hz
+    assert (truth["brake_torque"].to_numpy()[told_off] > 50).mean() < 0.01
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("name", [pytest.param(n, marks=NOT_SURVIVED) if n == "grippy and soft" else n for n in TYRES])
 def test_a_tyre_of_another_kind_is_calibrated_on_its_own_log(name, tmp_path):

@@ -281,6 +281,22 @@ def test_brakes_are_seen_with_and_without_a_brake_channel():
     assert logged.braking[hard].all() and logged.braking.mean() < 0.03
 
 
+def test_a_brake_let_go_slowly_is_on_until_the_car_coasts():
+    made, _, _, _ = made_session()
+    time = made.time_s
+    coasting = (time > 58) & (time < 66) | (time > 90) & (time < 94)
+    pedal = np.interp(time, [60, 60.1, 61.2, 62.4], [0.0, 6.0, 6.0, 0.0])  # m/s2 of the brakes, gone at 62.4 s
+    change = -1.4 * coasting - pedal
+    change[(time > 66) & (time < 90)] = 0.5
+    lost = np.cumsum(change) * 0.02
+    channels = {n: v + lost if n.startswith("wheel") else v for n, v in made.channels.items()}
+    channels["throttle"] = np.where(coasting, 0.0, 0.3)
+    channels["long_g"] = made.channels["long_g"] + change if "long_g" in made.channels else change
+    told = prepare(recording(time, **{k: v for k, v in channels.items() if k != "time"}), car=CAR).braking
+    assert told[pedal > 0.3].all()  # -3 m/s2 alone ends where the brakes still give 1.6 m/s2, 0.3 s before they are off
+    assert not told[coasting & ((time < 59.4) | (time > 63.0))].any()
+
+
 def test_neither_lateral_acceleration_nor_yaw_rate_cannot_be_told():
     made = made_session(gyro=False)[0]
     channels = {n: v for n, v in made.channels.items() if n != "lat_g"}
