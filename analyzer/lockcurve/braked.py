@@ -14,7 +14,6 @@ from analyzer.vehicle.car import Car
 from analyzer.vehicle.loads import wheel_loads
 
 CLOSED = 0.05  # throttle
-ROUGHLY = 2  # iterations: near enough to know the brake force by
 
 
 @dataclass(frozen=True)
@@ -95,16 +94,8 @@ def solve_braked(value: dict[str, float], inputs: AxleInputs, coast_Nm: np.ndarr
     """State of braked samples, the front brakes' force in the longitudinal balance.
 
     Left and right rear brakes pull alike, by assumption, so they leave the torque difference alone. The force hangs a
-    little on the state (a sliding car brakes itself), so it is taken at the state guessed and again at the one found.
+    little on the state, for a sliding car brakes itself; that of an axle which rolls freely is near enough.
     """
     state = rolling_freely(value, inputs, car)
-    front, _ = _brakes_at(state, value, inputs, coast_Nm, car)
-    rough = solve(value, replace(inputs, front_brake_N=front), car, start=state, iterations=ROUGHLY)
-    front, rear = _brakes_at(rough.state, value, inputs, coast_Nm, car)
-    return Braked(solve(value, replace(inputs, front_brake_N=front), car, start=rough.state), front, rear)
-
-
-def _brakes_at(
-    state: np.ndarray, value: dict[str, float], inputs: AxleInputs, coast_Nm: np.ndarray, car: Car
-) -> tuple[np.ndarray, np.ndarray]:
-    return brakes(equations(state, value, inputs, car, slopes=False).input_torque_Nm, coast_Nm, car)
+    front, rear = brakes(equations(state, value, inputs, car, slopes=False).input_torque_Nm, coast_Nm, car)
+    return Braked(solve(value, replace(inputs, front_brake_N=front), car, start=state), front, rear)

@@ -107,13 +107,11 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
         lat_m_s2=lateral,
         long_m_s2=along,
         yaw_rad_s=yaw,
-        yaw_acc_rad_s2=smooth(signals.yaw_acceleration_rad_s2),
+        yaw_acc_rad_s2=np.gradient(yaw, 1 / rate),
         front_brake_N=np.zeros(len(front)),
         long_from_speed=np.full(len(front), 0.0 if signals.has_long_g else 1.0),
     ).take(index)
-    slip_noise = (
-        np.hypot(noise * radius, smooth(signals.yaw_rate_sd_rad_s)[index] * car.rear_track_m) / inputs.front_m_s
-    )
+    slip_noise = np.hypot(noise * radius, signals.yaw_rate_sd_rad_s[index] * car.rear_track_m) / inputs.front_m_s
     return Observations(
         index=index,
         inputs=inputs,

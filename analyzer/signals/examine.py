@@ -1,23 +1,37 @@
 """What every question needs done to a log as read: signs and sides settled, faults found, late channels shifted."""
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
-from analyzer.logs.recording import Recording
+from analyzer.logs.recording import Annotation, Recording
 from analyzer.signals.delays import Delay, align_channels, estimate_delays
 from analyzer.signals.faults import find_faults
 from analyzer.signals.signs import settle_signs
 
 
+@dataclass(frozen=True)
+class LookedOver:
+    """A recording with its signs and sides settled, and what was found on the way."""
+
+    recording: Recording
+    signs: tuple[Annotation, ...]
+    faults: tuple[Annotation, ...]
+
+
 def examined(recording: Recording) -> Recording:
     """The recording with what is certain put right, and everything found among its annotations."""
-    return examine(recording, None)[0]
+    return aligned(look_over(recording), None)[0]
 
 
-def examine(recording: Recording, delays: Mapping[str, Delay] | None) -> tuple[Recording, Mapping[str, Delay]]:
-    """The same with the delays of its channels, `delays` where they are known from another part of the log."""
+def look_over(recording: Recording) -> LookedOver:
+    """The first half: what is told by the channels as they are, before any of them is shifted."""
     recording, signs = settle_signs(recording)
-    faults = find_faults(recording)  # before the shifts, which leave the ends of a late channel without values
-    delays = estimate_delays(recording) if delays is None else delays
-    recording, shifts = align_channels(recording, delays)
-    return replace(recording, annotations=(*recording.annotations, *signs, *shifts, *faults)), delays
+    # faults before the shifts, which leave the ends of a late channel without values
+    return LookedOver(recording, tuple(signs), tuple(find_faults(recording)))
+
+
+def aligned(found: LookedOver, delays: Mapping[str, Delay] | None) -> tuple[Recording, Mapping[str, Delay]]:
+    """The second half, and the delays of the channels: `delays` where they are known from another part of the log."""
+    delays = estimate_delays(found.recording) if delays is None else delays
+    recording, shifts = align_channels(found.recording, delays)
+    return replace(recording, annotations=(*recording.annotations, *found.signs, *shifts, *found.faults)), delays

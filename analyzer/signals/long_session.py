@@ -17,7 +17,7 @@ from analyzer.logs.recording import Annotation, Recording
 from analyzer.long_arrays import LongArray, LongRecord, taken, without_arrays
 from analyzer.signals.calibrate import prepare
 from analyzer.signals.delays import Delay
-from analyzer.signals.examine import examine
+from analyzer.signals.examine import LookedOver, aligned, look_over
 from analyzer.signals.joined_notes import annotations_of_all, calibration_of_all
 from analyzer.signals.path import first_position, from_position
 from analyzer.signals.session import Signals
@@ -40,18 +40,18 @@ class LongSession:
         self._origin_rad: tuple[float, float] | None = None
         self._end = (0.0, 0j, 0.0)  # distance (m), place (m, x + iy) and heading (rad) where the last block ends
 
-    def calibrated(self, block: LogBlock, read: Callable[[], Recording]) -> tuple[Recording, Signals]:
-        """Examine and calibrate a block.
+    def calibrated(self, block: LogBlock, found: Callable[[], LookedOver]) -> tuple[Recording, Signals]:
+        """Align and calibrate a block.
 
         Parameters
         ----------
-        read : gives the block as read; nobody else keeps it, so that its memory is free again when it was examined.
+        found : gives the block; nobody else keeps it, so that its memory is free again when it was aligned.
 
         Raises
         ------
         CannotTell : it supports no answer.
         """
-        recording, delays = examine(read(), self._delays)
+        recording, delays = aligned(found(), self._delays)
         signals = prepare(recording, car=self._car)
         if self._blocks and abs(signals.rate_hz / self._blocks[0].rate_hz - 1) > RATES_ALIKE:
             raise CannotTell(f"it has {signals.rate_hz:.3g} Hz, the log before it {self._blocks[0].rate_hz:.3g} Hz.")
@@ -134,7 +134,8 @@ class LongSession:
 def read_session(
     blocks: Sequence[LogBlock], *, car: Car, progress: Callable[[float], None] = lambda share: None
 ) -> LongSession:
-    """The session of a log; while a block is worked on, the one before is written and the next one read.
+    """The session of a log; while a block is worked on, the one before is written and the next one read and
+    looked over.
 
     Parameters
     ----------
@@ -148,16 +149,17 @@ def read_session(
     reasons: list[CannotTell] = []
     appended: Future[None] | None = None
     with ThreadPoolExecutor(max_workers=1) as reader, ThreadPoolExecutor(max_workers=1) as writer:
-        ahead: list[Future[Recording]] = []
+        ahead: list[Future[LookedOver]] = []
 
-        def read(k: int) -> Recording:
-            recording = ahead.pop().result() if ahead else blocks[k].read()
-            ahead.extend(reader.submit(later.read) for later in blocks[k + 1 : k + 2])  # one at a time reads the file
-            return recording
+        def found(k: int) -> LookedOver:
+            here = ahead.pop().result() if ahead else look_over(blocks[k].read())
+            # one at a time reads the file
+            ahead.extend(reader.submit(lambda b: look_over(b.read()), later) for later in blocks[k + 1 : k + 2])
+            return here
 
         for k, block in enumerate(blocks):
             try:
-                calibrated = session.calibrated(block, partial(read, k))
+                calibrated = session.calibrated(block, partial(found, k))
             except CannotTell as reason:
                 reasons.append(reason)
                 session.leave_out(block, reason)
