@@ -39,17 +39,7 @@ def session_state(fit: Fit, drawn: Spread, observed: Observations, signals: Sign
     """Axle state of every sample of `signals` (n,)."""
     value = fit.problem.values(fit.theta)
     braked_rows = signals.braking[observed.index]
-    rolling = solve(value, observed.inputs.take(~braked_rows), car)
-    coast = coast_torque_Nm(rolling.at.input_torque_Nm, observed, signals)
-    inputs = observed.inputs
-    if not signals.has_long_g:
-        rate = signals.rate_hz / rows_step(signals.rate_hz)
-        inputs = without_brake_slip(value, inputs, braked_rows, coast, car, rate_hz=rate)
-    on_brakes = solve_braked(value, inputs.take(braked_rows), coast[braked_rows], car)
-    solution = put_together(braked_rows, on_brakes.solution, rolling)
-    front_brake, rear_brake = np.zeros(len(coast)), np.zeros(len(coast))
-    front_brake[braked_rows], rear_brake[braked_rows] = on_brakes.front_N, on_brakes.rear_Nm
-    inputs = replace(inputs, front_brake_N=front_brake)
+    solution, inputs, coast, rear_brake = _solved(value, observed, signals, car)
     at = solution.at
     input_torque = np.where(braked_rows, coast, at.input_torque_Nm)
     measured = solution.difference_variance
@@ -102,6 +92,25 @@ def session_state(fit: Fit, drawn: Spread, observed: Observations, signals: Sign
         use_right=spread_out(at.use[1]),
         braked=signals.braking,
     )
+
+
+def _solved(
+    value: dict[str, float], observed: Observations, signals: Signals, car: Car
+) -> tuple[AxleSolution, AxleInputs, np.ndarray, np.ndarray]:
+    """Solution and inputs of every row, the brakes' force in them; coasting torque and rear brake torque (n,), N.m."""
+    braked = signals.braking[observed.index]
+    rolling = solve(value, observed.inputs.take(~braked), car)
+    coast = coast_torque_Nm(rolling.at.input_torque_Nm, observed, signals)
+    inputs = observed.inputs
+    if not signals.has_long_g:
+        rate = signals.rate_hz / rows_step(signals.rate_hz)
+        inputs = without_brake_slip(value, inputs, braked, coast, car, rate_hz=rate)
+    on_brakes = solve_braked(value, inputs.take(braked), coast[braked], car)
+    solution = put_together(braked, on_brakes.solution, rolling)
+    front_brake, rear_brake = np.zeros(len(coast)), np.zeros(len(coast))
+    front_brake[braked], rear_brake[braked] = on_brakes.front_N, on_brakes.rear_Nm
+    inputs = replace(inputs, front_brake_N=front_brake)
+    return solution, inputs, coast, rear_brake
 
 
 def between_rows(rows: np.ndarray, step: int, count: int) -> np.ndarray:
