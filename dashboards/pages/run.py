@@ -41,6 +41,7 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
             dcc.Store(id="finding-rows"),
             dcc.Store(id="corner-rows"),
             html.Div([html.H1(run.log_name), panels.ways_on(run_id)], className="heading"),
+            html.Div(id="report-refusal", role="alert", className="refusal"),
             html.P(answer(analysis), className="answer"),
             panels.facts(analysis),
             panels.weaknesses(analysis, run_id),

@@ -63,7 +63,7 @@ def ways_on(run_id: str) -> html.Div:
                 href=f"/run/{run_id}/report.pdf",
                 className="button quiet",
                 target="_blank",
-                title="opens in a tab of its own; printing takes some seconds",
+                **{"data-prints": "yes"},
             ),
             html.A("Result (JSON)", href=f"/run/{run_id}/result.json", className="button quiet", download=""),
         ],

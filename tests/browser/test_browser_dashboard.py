@@ -357,6 +357,28 @@ def test_every_chart_says_how_to_read_it(run_page, address):
         assert page.evaluate(unread) == []
 
 
+def test_a_report_that_is_being_printed_says_so(run_page, open_page):
+    page, _ = run_page
+    asked = []
+    page.route("**/report.pdf", lambda route: asked.append(route))
+    link = page.get_by_role("link", name="Report (PDF)")
+    link.click()
+    wait_for(page, lambda: len(asked) == 1, "asked for the report")
+    assert link.get_attribute("aria-busy") == "true"
+    link.click()  # once more while it is printed asks nothing new
+    with page.expect_download() as got:
+        named = {"Content-Disposition": 'attachment; filename="driver.pdf"'}
+        asked[0].fulfill(body=b"%PDF-1.7", content_type="application/pdf", headers=named)
+    assert got.value.suggested_filename == "driver.pdf" and Path(got.value.path()).read_bytes() == b"%PDF-1.7"
+    wait_until(page, "!document.querySelector('[data-prints]').hasAttribute('aria-busy')")
+    assert len(asked) == 1
+    link.click()
+    wait_for(page, lambda: len(asked) == 2, "asked again")
+    asked[1].fulfill(status=404, body="No browser to print with.", content_type="text/plain")
+    page.locator("#report-refusal", has_text="No browser to print with.").wait_for()
+    open_page.complaints[:] = [c for c in open_page.complaints if "404" not in c]  # the browser's own word on it
+
+
 def test_start_page_by_keyboard(open_page):
     page = open_page()
     page.locator("#sample").wait_for()
