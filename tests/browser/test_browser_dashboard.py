@@ -316,12 +316,12 @@ def test_log_check_page_and_another_map(run_page):
     assert "throttle" in page.locator("#again-refusal").inner_text()
 
 
-# every chart of the page that has something to show, as wide as its place and in the colours of the mode
+# every chart of the page that has something to show: as wide as its place, not over what follows, in the mode's colours
 DRAWN = {
     mode: f"""[...document.querySelectorAll('.dash-graph')].every(g => {{
         const plot = g.querySelector('.js-plotly-plot');
         return plot && plot.querySelector('.main-svg') && Math.abs(plot._fullLayout.width - plot.clientWidth) < 2
-            && (plot.layout.font?.color === '{DARK_INK}') === {dark};
+            && g.clientHeight > plot._fullLayout.height - 2 && (plot.layout.font?.color === '{DARK_INK}') === {dark};
     }})"""
     for mode, dark in (("light", "false"), ("dark", "true"))
 }
