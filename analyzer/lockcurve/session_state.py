@@ -30,7 +30,7 @@ SLIDING_FORCE_SHARE = 0.1
 MODEL_SD_Nm = 20.0  # scatter of the torque difference that no calibrated quantity explains
 MODEL_SD_SHARE = 0.06
 SAMPLED_ROWS = 2048  # enough to tell which combinations of parameters a session's torques answer to
-VARIANCE_EVERY = 3  # rows of 1/20 s: what the fit is unsure of changes with the corner, not from sample to sample
+VARIANCE_EVERY = 4  # rows of 1/20 s: what the fit is unsure of changes with the corner, not from sample to sample
 VARIANCE_LEFT_OUT = 0.01  # share of it; the rest makes up for it
 BRAKE_SIDE_SHARE = 0.06  # left and right brake torque differ by about this; common practice, no source
 
@@ -67,7 +67,7 @@ def session_state(fit: Fit, drawn: Spread, observed: Observations, signals: Sign
     )
     half = yaw * car.rear_track_m / 2
     known, unknown = signals.valid, np.flatnonzero(~signals.valid)
-    nearest = np.minimum((np.arange(count) + step // 2) // step, len(observed.index) - 1)
+    nearest = nearest_rows(step, count)
 
     def gone(values: np.ndarray) -> np.ndarray:
         values[unknown] = np.nan
@@ -111,6 +111,11 @@ def _solved(
     front_brake[braked], rear_brake[braked] = on_brakes.front_N, on_brakes.rear_Nm
     inputs = replace(inputs, front_brake_N=front_brake)
     return solution, inputs, coast, rear_brake
+
+
+def nearest_rows(step: int, count: int) -> np.ndarray:
+    """(count,) for every sample, which of the rows at every `step`th is nearest; the later one of two."""
+    return np.minimum((np.arange(count) + step // 2) // step, (count - 1) // step)
 
 
 def between_rows(rows: np.ndarray, step: int, count: int) -> np.ndarray:
