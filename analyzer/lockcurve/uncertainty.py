@@ -19,13 +19,13 @@ from analyzer.lockcurve.fit import CURVE_BOUNDS, Fit
 
 # What is left when the tyre differs in form from the model: relative error of the whole curve, and error of the split
 # of the input torque between the wheels, each one standard deviation. Set from simulated cars whose tyre formula,
-# load sensitivity and combined slip differ from the model's (tests/accuracy); the slope's interval hangs on the tilt.
+# load sensitivity and combined slip differ from the model's (tests/accuracy); the slope's interval hangs on the tilt:
+# with 0.02 it held the truth in 85 % of 94 sessions, with 0.04 in 93 %, and the curve's interval is 2 % wider.
 CURVE_ERROR_SHARE = 0.02
 SPLIT_ERROR_SHARE = 0.02
-TILT_ERROR = 0.02  # of the slopes, about the middle of the torques where the axle slipped, which stays put
-WITHOUT_GYRO = (
-    4.0  # a yaw rate put together errs by 0.02 to 0.05 rad/s, alike in like corners: resampling cannot see it
-)
+TILT_ERROR = 0.04  # of the slopes, about the middle of the torques where the axle slipped, which stays put
+# a yaw rate put together errs by 0.02 to 0.05 rad/s, alike in like corners: resampling cannot see it
+WITHOUT_GYRO = 3.0
 REPLICATES = 400
 SEED = 20260101
 
