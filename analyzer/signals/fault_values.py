@@ -206,9 +206,11 @@ def spikes(recording: Recording) -> list[Annotation]:
 
 def _as_in_the_file(recording: Recording, channel: str, value: float) -> str:
     """A value (in the unit inside) with three figures in the unit that its column has."""
-    source = recording.sources.get(channel)
+    source, units = recording.sources.get(channel), QUANTITIES[CHANNELS[channel].quantity]
     unit = (source and source.unit) or CHANNELS[channel].file_unit
-    shown = value / QUANTITIES[CHANNELS[channel].quantity][unit].factor
+    if unit not in units:  # Hz of a sensor ring: the recording knows the rotation, no more the teeth
+        unit = recording.wheel_speed_unit
+    shown = value / units[unit].factor
     text = number(shown, max(0, 3 - len(f"{abs(shown):.0f}")))
     return text if unit == "1" else f"{text} {unit}"
 

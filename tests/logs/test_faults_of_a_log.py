@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 from fault_table import FAULTS
 from made_log import made_log
-from writers import text
+from writers import CONTRACT_UNITS, text
 
 from analyzer.errors import HalfshaftError
+from analyzer.logs.mapping import ChannelEntry, ChannelMap
 from analyzer.logs.read import read_log
 from analyzer.signals.delays import align_channels
 from analyzer.signals.faults import find_faults
@@ -79,6 +80,19 @@ def test_sizes_are_told_in_the_units_of_the_file(words, size, log, tmp_path):
     path.write_text(text(fault.spoil(log), header="{name} [{unit}]"))
     told = " ".join(a.message for a in _examined(path)[1] if a.code == fault.code)
     assert size in told and "rad" not in told and "m/s" not in told
+
+
+def test_a_spike_of_a_sensor_ring_is_told_as_a_rotation(log, tmp_path):
+    # 48 teeth at a radius of 0.31 m; the recording keeps no teeth, so 15 m/s is 48 rad/s, less what braking takes
+    ring = {f"wheel_speed_{w}": ("Hz", 48 / (2 * np.pi * 0.31)) for w in ("fl", "fr", "rl", "rr")}
+    (fault,) = (f for f in FAULTS if f.words == "a rear wheel, one sample")
+    path = tmp_path / "ring.csv"
+    path.write_text(text(fault.spoil(log), units=CONTRACT_UNITS | ring, header="{name} [{unit}]"))
+    wheels = {name: ChannelEntry(column=name, teeth=48) for name in ring}
+    entries = {name: ChannelEntry(column=name) for name in log.channels} | wheels
+    recording = read_log(path, channel_map=ChannelMap({"time": ChannelEntry(column="time"), **entries}))
+    (told,) = (a.message for a in find_faults(recording) if a.code == "spike")
+    assert "spikes by 47" in told and " rad/s for" in told
 
 
 @pytest.mark.parametrize("fault", [f for f in FAULTS if f.code], ids=lambda f: f"{f.group}: {f.words}")
