@@ -22,9 +22,8 @@ from analyzer.signals.stretches import rough_speed_m_s
 from analyzer.trends.lock_trend import LEAST_SPAN_S
 from analyzer.vehicle.car import Car
 
-WHEEL_SCATTER_M_S = (
-    0.1  # of the front wheels' difference while they roll: pulses, slip, road (common practice, no source)
-)
+# of the front wheels' difference while they roll: pulses, slip, road (common practice, no source)
+WHEEL_SCATTER_M_S = 0.1
 SHORT_LOG_S = 120.0  # about a lap; guide and README ask for four
 LEAST_CORNERING_M_S2 = 2.5  # as in phases/corners.py: below it a road bends and a car changes lane
 NO_CORNER = f"lateral acceleration stays under {LEAST_CORNERING_M_S2:g} m/s2, so no corner was driven in it"
