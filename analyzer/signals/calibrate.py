@@ -25,6 +25,9 @@ BIAS_LOOKS_HZ = 2.0  # independent looks at biases a second
 BIAS_DRIFT_M_S2 = 0.02  # drift of an accelerometer and its mounting within a session; common practice, no source
 WORST_LONG_BIAS_SD_M_S2 = 0.08
 OFF_THROTTLE = 0.1
+REST_BAND = 0.02  # of throttle; a foot that holds it open moves more
+REST_TIME_SHARE = 0.05  # of the time on the move that a sensor whose zero is off stays at its rest, at the least
+REST_RANGE = (0.02, 0.3)  # nearer to zero it changes nothing; further off it is no zero
 HARD_DECELERATION_M_S2 = -3.0  # past engine braking of any car in scope: the brakes are on
 RELEASED_SHARE = 2 / 3  # of the way from there to how the session coasts: below it what engine braking scatters by
 
@@ -49,7 +52,6 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
     wheels = _wheel_speeds(uniform, recording, car)
     smooth = lambda x: low_pass(x, cutoff_hz=SIGNAL_CUTOFF_HZ, rate_hz=rate)  # noqa: E731
     steer = smooth(channels["steer"]) / (1.0 if recording.steer_at == "road_wheel" else car.steering_ratio)
-    throttle = np.clip(channels["throttle"], 0.0, 1.0)
     rear_mean = _mean(wheels[:, 2], wheels[:, 3])
     if np.nanmax(rear_mean) < LEAST_SPEED_M_S:
         raise CannotTell(
@@ -69,6 +71,7 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
     slope = np.gradient(smooth(speed), 1.0 / rate)
     longitudinal = smooth(channels["long_g"]) if long_known else low_pass(slope, cutoff_hz=3.0, rate_hz=rate)
     moving = (speed > LEAST_SPEED_M_S) & uniform.valid
+    throttle = _throttle(channels["throttle"], slope, moving, steps)
     braking = _braking(channels, throttle, slope, moving, rate)
     lateral = smooth(channels["lat_g"]) if "lat_g" in channels else None
     gyro = channels.get("yaw_rate")
@@ -195,6 +198,23 @@ def _wheel_speeds(uniform: Uniform, recording: Recording, car: Car) -> np.ndarra
         if values is not None:
             wheels[:, i] = values * (car.rolling_radii_m[i] if recording.wheel_speed_unit == "rad/s" else 1.0)
     return wheels
+
+
+def _throttle(logged: np.ndarray, slope: np.ndarray, moving: np.ndarray, steps: list[CalibrationStep]) -> np.ndarray:
+    """Throttle (n,), 0 to 1, from where it rests while the car slows down: a sensor whose zero is off never reads
+    closed, and braking and coasting are told by that."""
+    throttle = np.clip(logged, 0.0, 1.0)
+    driven = throttle[moving]
+    if not len(driven) or np.ptp(driven) < REST_RANGE[1]:
+        return throttle
+    resting = driven < np.percentile(driven, 1) + REST_BAND
+    rest = float(np.median(driven[resting]))
+    held = resting.mean() > REST_TIME_SHARE and np.median(slope[moving][resting]) < 0
+    if not (held and REST_RANGE[0] < rest < REST_RANGE[1]):
+        return throttle
+    words = "throttle is off by {} with the foot off it"
+    steps.append(_taken_out("throttle_rest", 100 * rest, float(100 * np.std(driven[resting])), "%", words))
+    return np.clip((throttle - rest) / (1.0 - rest), 0.0, 1.0)
 
 
 def _mean(left: np.ndarray, right: np.ndarray) -> np.ndarray:

@@ -217,6 +217,44 @@ def test_without_a_gyro_the_front_wheels_and_lateral_acceleration_give_the_yaw_r
     assert np.median(signals.yaw_rate_sd_rad_s) > np.median(with_gyro.yaw_rate_sd_rad_s)
 
 
+def driven_by_foot(rest):
+    """The made session, speeding up and braking: the foot holds from half to full throttle, or lets it go to `rest`."""
+    made = made_session()[0]
+    time = made.time_s
+    phase = np.mod(time, 12)
+    change = low_pass(
+        np.interp(phase, [0, 7, 7.2, 9, 9.2, 12], [2.5, 2.5, -1, -1, -5, -5]), cutoff_hz=2.0, rate_hz=50.0
+    )
+    speed = 35 + np.cumsum(change - change.mean()) / 50
+    foot = np.where(phase < 7, 0.75 + 0.25 * np.sin(time), 0.0)
+    wheels = {n: v / made.channels["wheel_speed_fl"] * speed for n, v in made.channels.items() if n.startswith("wheel")}
+    still = {"lat_g": 0 * time, "yaw_rate": 0 * time, "steer": 0 * time, "long_g": change - change.mean()}
+    throttle = rest + (1 - rest) * foot
+    return replace(made, channels={**made.channels, **wheels, **still, "throttle": throttle}), foot, phase
+
+
+def test_a_throttle_whose_zero_is_off_still_closes():
+    made, foot, phase = driven_by_foot(0.15)
+    signals = prepare(made, car=CAR)
+    assert signals.throttle == pytest.approx(foot, abs=1e-9)
+    (step,) = (s for s in signals.calibration if s.code == "throttle_rest")
+    assert step.message == "throttle is off by +15.00 % with the foot off it; taken out."
+    assert signals.braking[(phase > 9.6) & (phase < 11.6)].all()  # told by the change of speed, the foot being off
+    assert not signals.braking[(phase > 1) & (phase < 8)].any()
+    assert not [s for s in prepare(driven_by_foot(0.0)[0], car=CAR).calibration if s.code == "throttle_rest"]
+
+
+def test_a_throttle_that_is_held_open_is_no_zero():
+    # a car that cruises at 15 % for half a minute and is never let go
+    made, foot, _ = driven_by_foot(0.0)
+    held = np.where(made.time_s < 30, 0.15, np.maximum(foot, 0.4))
+    channels = {**made.channels, "throttle": held, "wheel_speed_rl": made.channels["wheel_speed_rl"]}
+    speed = np.interp(made.time_s, [0, 30], [20, 25])
+    for name in [n for n in channels if n.startswith("wheel")]:
+        channels[name] = np.where(made.time_s < 30, speed, channels[name])
+    assert prepare(replace(made, channels=channels), car=CAR).throttle == pytest.approx(held)
+
+
 def test_a_front_wheel_that_the_brakes_stop_does_not_turn_the_car():
     """Without a gyro the yaw rate on the brakes is lateral acceleration over the speed of the wheel that rolls."""
     made, yaw, _, _ = made_session(gyro=False)
