@@ -100,7 +100,7 @@ class LongSession:
     def _append(self, signals: Signals, recording: Recording, block: LogBlock) -> None:
         """Append what belongs to the block, its time, distance and path going on from the block before."""
         start, stop = np.searchsorted(signals.time_s, block.own_s)
-        if not start and not self._end[0]:
+        if not block.starts_s:
             placed = signals
             if signals.position_source == "position":
                 self._origin_rad = first_position(recording.channels["latitude"], recording.channels["longitude"])
@@ -161,7 +161,8 @@ def read_session(
             try:
                 calibrated = session.calibrated(block, partial(found, k))
             except CannotTell as reason:
-                reasons.append(reason)
+                # its traceback would hold the block's arrays for as long as the log is read
+                reasons.append(reason.with_traceback(None))
                 session.leave_out(block, reason)
             else:
                 if appended is not None:
