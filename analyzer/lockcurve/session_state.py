@@ -24,7 +24,7 @@ MOST_FORCE_RESIDUAL = 4.0  # standard deviations
 MOST_SPLIT_SD_SHARE = 0.01
 MOST_USE_OF_BOTH = 1.6  # combined slip over slip at the peak, of the wheel that slides less
 FASTEST_CHANGE_RAD_S2 = 60.0  # beyond it a wheel of 1 kg m2 takes 60 N.m to spin up, and tyres lag
-SETTLING_ROWS = 8
+SETTLING_ROWS = 8  # 0.4 s on both sides of a slide at the fit's rate: the car swings back and the filters settle
 PAST_PEAK = 1.2  # combined slip over slip at the peak
 SLIDING_FORCE_SHARE = 0.1
 MODEL_SD_Nm = 20.0  # scatter of the torque difference that no calibrated quantity explains
@@ -50,7 +50,8 @@ def session_state(fit: Fit, drawn: Spread, observed: Observations, signals: Sign
     # both wheels sliding, or forces no tyre could give: the split of the sum cannot be told
     lost = (np.abs(at.residual[:2]).max(axis=0) > MOST_FORCE_RESIDUAL) | (at.use.min(axis=0) > MOST_USE_OF_BOTH)
     lost = ndimage.binary_dilation(lost, iterations=SETTLING_ROWS)
-    # nor where what is measured leaves it open
+    # nor on the brakes where nothing tells their force, nor where what is measured leaves it open
+    lost |= braked_rows & np.isnan(coast)
     most = MOST_SPLIT_SD_SHARE * car.mass_kg * STANDARD_GRAVITY_M_S2 * car.rear_rolling_radius_m
     lost |= ~braked_rows & (measured > most**2)
     # and where the wheels change speed against each other faster than the filters follow

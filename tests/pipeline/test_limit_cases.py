@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from accuracy.cases import CLUB, analysed, measure
+from scipy import ndimage
 
 
 def points(analysis, kind):
@@ -206,3 +207,13 @@ def test_speeds_across_the_axle_are_the_true_ones(answer):
     yaw = np.interp(signals.time_s, time, truth["yaw_rate"].to_numpy())
     free = -yaw * case.car.rear_track_m / case.car.rear_rolling_radius_m
     assert np.median(np.abs(axle.free_difference_rad_s - free)[known]) < 0.06
+
+
+def test_on_the_brakes_nothing_is_told_where_the_throttle_never_closed(short_log, tmp_path):
+    # what coasting gives is not known, so neither is what the brakes do; a throttle at 12 % and more, never held
+    open_ = 12 + 40 * np.abs(np.mod(short_log["time"] / 5, 2) - 1)
+    analysis = analysed(short_log.assign(throttle=np.maximum(short_log["throttle"], open_)), CLUB, tmp_path)
+    axle = analysis.axle
+    inside = ndimage.binary_erosion(axle.braked, iterations=10)  # values between rows are lost on both sides
+    assert inside.sum() > 200 and np.isnan(axle.torque_difference_Nm[inside]).all()
+    assert np.isfinite(axle.torque_difference_Nm[~axle.braked]).mean() > 0.8
