@@ -86,12 +86,15 @@
         return awaited || (answered || {}).over ? nothing() : { n, at: Date.now() };
       },
 
-      /* -> {run: "before" or "after"}, with the mark that was pressed put on, moved or taken off */
+      /* -> {run: "before" or "after"}, with the marks that were pressed put on, moved or taken off; of two presses that
+         come before Dash has looked there is one call */
       side(_clicks, sides) {
-        const last = fired().pop();
-        if (!last) return nothing();
-        const { [last.id.run]: was, ...others } = sides || {};
-        return was === last.id.side ? others : { ...others, [last.id.run]: last.id.side };
+        const pressed = fired();
+        if (!pressed.length) return nothing();
+        return pressed.reduce((marks, { id: { run, side } }) => {
+          const { [run]: was, ...others } = marks;
+          return was === side ? others : { ...others, [run]: side };
+        }, sides || {});
       },
 
       /* The marks are shown on the buttons, also on those drawn anew; -> the way to the comparison, if there is one */

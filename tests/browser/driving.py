@@ -12,6 +12,7 @@ PLOT = "document.querySelector('#{0} .js-plotly-plot')"
 COUNTS = "document.querySelector('#traces .js-plotly-plot')._fullData.map(d => d.x.length)"
 # the stretch that the server drew: [from, to] on the axis, or null for all
 WINDOW = PLOT.format("traces") + "?.layout?.meta?.window"
+BAR = "bars => bars.map(bar => bar.value)"
 DARK_INK = "#e3e6ea"
 PATIENCE_S = 90
 ASKED = re.compile("/_dash-update-component")
@@ -23,8 +24,23 @@ def upload_and_analyse(page, path):
     choose_sample_car(page)
     page.click("#analyse")
     line = page.locator(".run-line", has_text=path.name).first
-    line.locator(".state.done").wait_for(timeout=1000 * PATIENCE_S)
+    wait_for_work(page, line.locator(".state.done"), line)
     return line
+
+
+def wait_for_work(page, done, told):
+    """Until `done` is there, however long a busy machine takes, as long as what `told` says of it goes on; a refusal
+    ends it at once."""
+    before, until = None, 0.0
+    while not done.count():
+        now = told.all_inner_texts(), told.locator("progress").evaluate_all(BAR)
+        if now != before:
+            before, until = now, time.monotonic() + PATIENCE_S
+        refused = told.locator(".refusal").all_inner_texts()
+        if refused or time.monotonic() > until:
+            pytest.fail(f"came to a stop at {before}")
+        page.wait_for_timeout(50)
+    done.first.wait_for()
 
 
 def choose_sample_car(page):

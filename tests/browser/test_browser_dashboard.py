@@ -19,6 +19,7 @@ from browser.driving import (
     wait_for,
     wait_for_charts,
     wait_for_stretch,
+    wait_for_work,
     wait_until,
 )
 
@@ -32,9 +33,8 @@ def test_driver_uploads_a_csv_and_opens_the_worst_finding(open_page, sample_copy
     page.get_by_text("club_day.csv is here").wait_for()
     choose_sample_car(page)
     page.click("#analyse")
-    page.locator(".run-line progress").first.wait_for()
     line = page.locator(".run-line", has_text="club_day.csv").first
-    line.locator(".state.done").wait_for(timeout=1000 * PATIENCE_S)
+    wait_for_work(page, line.locator(".state.done"), line)
     line.get_by_role("link", name="Open").click()
     page.wait_for_url("**/run/*")
     wait_for_charts(page)
@@ -253,16 +253,15 @@ def test_engineer_compares_before_and_after(open_page, sample_copy, address, kee
     for name, side in (("before.parquet", "before"), ("after.parquet", "after")):
         page.get_by_role("button", name=f"{name}: {side} the change").first.click()
     page.get_by_role("link", name="Compare 1 before with 1 after").click()
-    page.locator("#both-locks .plot-container").first.wait_for()
+    for chart in ("both-locks", "both-phases"):
+        page.locator(f"#{chart} .plot-container").first.wait_for()
     names = f"{PLOT.format('both-locks')}.data.map(d => d.name)"
     wait_until(page, f"{names}.includes('before: before.parquet') && {names}.includes('after: after.parquet')")
     wait_until(
         page, f"{PLOT.format('both-phases')}.data.some(d => d.name === 'before' && d.marker.symbol === 'circle')"
     )
     page.click("#together")
-    # on a fast machine it is over before its progress can be seen
-    page.locator("#together-progress progress, #change .plot-container").first.wait_for()
-    page.locator("#change .plot-container").wait_for(timeout=1000 * PATIENCE_S)
+    wait_for_work(page, page.locator("#change .plot-container"), page.locator("#together-progress"))
     link = page.locator("#together-told a[download]").get_attribute("href")
     with urllib.request.urlopen(address + link, timeout=20) as answer:
         result = json.load(answer)
@@ -291,7 +290,7 @@ def test_two_people_at_once(open_page, sample_copy):
         page.click("#analyse")
     for page, path in zip(pages, paths, strict=True):
         line = page.locator(".run-line", has_text=path.name).first
-        line.locator(".state.done").wait_for(timeout=1000 * PATIENCE_S)
+        wait_for_work(page, line.locator(".state.done"), line)
         line.get_by_role("link", name="Open").click()
         page.locator("h1", has_text=path.name).wait_for()
 

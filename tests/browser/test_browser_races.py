@@ -170,3 +170,23 @@ def test_a_comparison_is_about_the_runs_that_are_chosen_now(open_page, address, 
         held.let_go()
     wait_until(page, "document.querySelectorAll('#together-progress *').length === 0")
     assert page.locator("#together-told").inner_text() == ""
+
+
+def test_two_marks_pressed_before_dash_looks_are_both_put_on(open_page):
+    page = open_page()
+    page.locator("#sample").wait_for()
+    marks = page.evaluate(
+        """() => {
+            const button = (run, side) => JSON.stringify({run, side, type: "side"}) + ".n_clicks";
+            const pressed = (...buttons) => buttons.map(prop_id => ({prop_id, value: 1}));
+            const told = [];
+            for (const triggered of [
+                pressed(button("a", "before"), button("b", "after")), pressed(button("a", "before")), pressed(),
+            ]) {
+                dash_clientside.callback_context = { triggered };
+                told.push(dash_clientside.at_once.side([], told[told.length - 1] || {}));
+            }
+            return [told[0], told[1], told[2] === dash_clientside.no_update];
+        }"""
+    )
+    assert marks == [{"a": "before", "b": "after"}, {"b": "after"}, True]
