@@ -140,13 +140,25 @@ def _front_left_share(signals: Signals, car: Car, lateral_m_s2: np.ndarray) -> n
 
 
 def _front_middle(signals: Signals, car: Car, left_share: np.ndarray) -> np.ndarray:
-    """(n,) speed of the middle of the front axle along its wheels, from both of them by what they count (m/s)."""
-    if not np.isfinite(signals.wheel_speed_m_s[:, :2]).any():
+    """(n,) speed of the middle of the front axle along its wheels, from both of them by what they count (m/s).
+
+    On the brakes of a car without accelerometer it is the faster wheel's, also where satellites give the ground speed:
+    `braked.without_brake_slip` leads from that wheel to the ground and to the deceleration.
+    """
+    if not front_logged(signals):
         return signals.speed_m_s
-    left, right = np.nan_to_num(signals.wheel_speed_m_s[:, :2]).T
     half = signals.yaw_rate_rad_s * car.front_track_m / 2 * np.cos(signals.steer_rad)
-    middle = left_share * (left + half) + (1 - left_share) * (right - half)
-    return np.where(signals.speed_trusted, middle, signals.speed_m_s)
+    left, right = signals.wheel_speed_m_s[:, 0] + half, signals.wheel_speed_m_s[:, 1] - half
+    middle = left_share * np.nan_to_num(left) + (1 - left_share) * np.nan_to_num(right)
+    ground = signals.speed_m_s
+    if not signals.has_long_g:
+        ground = np.where(signals.braking, np.fmax(left, right), ground)
+    return np.where(signals.speed_trusted, middle, ground)
+
+
+def front_logged(signals: Signals) -> bool:
+    """Whether a front wheel is."""
+    return bool(np.isfinite(signals.wheel_speed_m_s[:, :2]).any())
 
 
 def _sustained(mask: np.ndarray, rate_hz: float) -> np.ndarray:

@@ -8,7 +8,7 @@ from scipy import ndimage
 from analyzer.lockcurve import model
 from analyzer.lockcurve.braked import coast_torque_Nm, solve_braked, without_brake_slip
 from analyzer.lockcurve.fit import STEP, Fit
-from analyzer.lockcurve.observations import Observations, rows_step
+from analyzer.lockcurve.observations import Observations, front_logged, rows_step
 from analyzer.lockcurve.uncertainty import Spread
 from analyzer.signals.session import Signals
 from analyzer.signals.timebase import low_pass
@@ -103,7 +103,7 @@ def _solved(
     rolling = solve(value, observed.inputs.take(~braked), car)
     coast = coast_torque_Nm(rolling.at.input_torque_Nm, observed, signals)
     inputs = observed.inputs
-    if not signals.has_long_g:
+    if not signals.has_long_g and front_logged(signals):
         rate = signals.rate_hz / rows_step(signals.rate_hz)
         inputs = without_brake_slip(value, inputs, braked, coast, car, rate_hz=rate)
     on_brakes = solve_braked(value, inputs.take(braked), coast[braked], car)

@@ -217,3 +217,14 @@ def test_on_the_brakes_nothing_is_told_where_the_throttle_never_closed(short_log
     inside = ndimage.binary_erosion(axle.braked, iterations=10)  # values between rows are lost on both sides
     assert inside.sum() > 200 and np.isnan(axle.torque_difference_Nm[inside]).all()
     assert np.isfinite(axle.torque_difference_Nm[~axle.braked]).mean() > 0.8
+
+
+def test_a_speed_by_satellite_changes_nothing_on_the_brakes_of_a_log_without_accelerometer(short_log, tmp_path):
+    # what leads from a braked wheel to the ground was laid over a speed that needed it not: 40 to 60 N.m off
+    plain = short_log.drop(columns=["long_g", "gps_speed"])
+    without, with_it = (
+        analysed(log, CLUB, tmp_path).axle for log in (plain, plain.assign(gps_speed=short_log["gps_speed"]))
+    )
+    inside = ndimage.binary_erosion(without.braked, iterations=10)
+    off = (with_it.torque_difference_Nm - without.torque_difference_Nm)[inside]
+    assert np.isfinite(off).mean() > 0.9 and np.sqrt(np.nanmean(off**2)) < 5.0
