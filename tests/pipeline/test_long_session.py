@@ -84,7 +84,8 @@ def test_blocks_say_what_the_whole_says(both):
     for name, interval in one.lock_curve.parameters.items():
         other = many.lock_curve.parameters[name]
         assert other.value == pytest.approx(interval.value, abs=0.05 * (interval.upper - interval.lower))
-        assert other.upper - other.lower == pytest.approx(interval.upper - interval.lower, rel=0.1)
+        # the ends of an interval are told by a few draws each
+        assert other.upper - other.lower == pytest.approx(interval.upper - interval.lower, rel=0.15)
     kinds = [sorted((f.kind, f.lap or 0, f.corner or 0) for f in a.findings) for a in both]
     assert kinds[0] == kinds[1] and len(kinds[0]) > 10
     assert [(q.code, q.start_s) for q in many.quality] == [(q.code, q.start_s) for q in one.quality]
