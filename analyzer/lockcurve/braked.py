@@ -13,7 +13,7 @@ from analyzer.vehicle.axle_solution import AxleSolution, rolling_freely, solve
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.loads import wheel_loads
 
-CLOSED = 0.05  # throttle
+CLOSED, OPEN = 0.05, 0.1  # throttle
 
 
 @dataclass(frozen=True)
@@ -25,14 +25,19 @@ class Braked:
     rear_Nm: np.ndarray
 
 
+def braked_rows(observed: Observations, signals: Signals) -> np.ndarray:
+    """(n,) bool, where the brakes carry force: in their release no longer once the throttle is open."""
+    return (signals.braking & (signals.throttle < OPEN))[observed.index]
+
+
 def coast_torque_Nm(torque_Nm: np.ndarray, observed: Observations, signals: Signals) -> np.ndarray:
     """(n,) input torque at closed throttle by speed, a straight line; NaN where the throttle was never closed.
 
     Parameters
     ----------
-    torque_Nm : input torque of the rows off the brakes only.
+    torque_Nm : input torque of the rows that are not `braked_rows`.
     """
-    speed, off = observed.inputs.front_m_s, ~signals.braking[observed.index]
+    speed, off = observed.inputs.front_m_s, ~braked_rows(observed, signals)
     closed = observed.usable & (signals.throttle[observed.index] < CLOSED) & off
     known, at = torque_Nm[closed[off]], speed[closed]
     if len(known) < 20 or np.ptp(at) < 5:

@@ -6,7 +6,7 @@ import numpy as np
 from scipy import ndimage
 
 from analyzer.lockcurve import model
-from analyzer.lockcurve.braked import coast_torque_Nm, solve_braked, without_brake_slip
+from analyzer.lockcurve.braked import braked_rows, coast_torque_Nm, solve_braked, without_brake_slip
 from analyzer.lockcurve.fit import STEP, Fit
 from analyzer.lockcurve.observations import Observations, front_logged, rows_step
 from analyzer.lockcurve.uncertainty import Spread
@@ -38,22 +38,22 @@ BRAKE_SIDE_SHARE = 0.06  # left and right brake torque differ by about this; com
 def session_state(fit: Fit, drawn: Spread, observed: Observations, signals: Signals, car: Car) -> AxleState:
     """Axle state of every sample of `signals` (n,)."""
     value = fit.problem.values(fit.theta)
-    braked_rows = signals.braking[observed.index]
+    braked = braked_rows(observed, signals)
     solution, inputs, coast, rear_brake = _solved(value, observed, signals, car)
     at = solution.at
-    input_torque = np.where(braked_rows, coast, at.input_torque_Nm)
+    input_torque = np.where(braked, coast, at.input_torque_Nm)
     measured = solution.difference_variance
     variance = _nuisance_variance(fit, drawn, inputs, solution, car) + measured
     variance += (at.difference_per_slip * observed.slip_noise) ** 2
     variance += MODEL_SD_Nm**2 + (MODEL_SD_SHARE * at.torque_difference_Nm) ** 2 + (BRAKE_SIDE_SHARE * rear_brake) ** 2
-    split, variance = _with_plates(fit, drawn, at, input_torque, variance, observed, ~braked_rows, car)
+    split, variance = _with_plates(fit, drawn, at, input_torque, variance, observed, ~braked, car)
     # both wheels sliding, or forces no tyre could give: the split of the sum cannot be told
     lost = (np.abs(at.residual[:2]).max(axis=0) > MOST_FORCE_RESIDUAL) | (at.use.min(axis=0) > MOST_USE_OF_BOTH)
     lost = ndimage.binary_dilation(lost, iterations=SETTLING_ROWS)
     # nor on the brakes where nothing tells their force, nor where what is measured leaves it open
     lost |= braked_rows & np.isnan(coast)
     most = MOST_SPLIT_SD_SHARE * car.mass_kg * STANDARD_GRAVITY_M_S2 * car.rear_rolling_radius_m
-    lost |= ~braked_rows & (measured > most**2)
+    lost |= ~braked & (measured > most**2)
     # and where the wheels change speed against each other faster than the filters follow
     change = np.gradient(observed.speed_difference_rad_s, signals.time_s[observed.index])
     lost |= ndimage.binary_dilation(np.abs(change) > FASTEST_CHANGE_RAD_S2, iterations=2)
@@ -99,7 +99,7 @@ def _solved(
     value: dict[str, float], observed: Observations, signals: Signals, car: Car
 ) -> tuple[AxleSolution, AxleInputs, np.ndarray, np.ndarray]:
     """Solution and inputs of every row, the brakes' force in them; coasting torque and rear brake torque (n,), N.m."""
-    braked = signals.braking[observed.index]
+    braked = braked_rows(observed, signals)
     rolling = solve(value, observed.inputs.take(~braked), car)
     coast = coast_torque_Nm(rolling.at.input_torque_Nm, observed, signals)
     inputs = observed.inputs

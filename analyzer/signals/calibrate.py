@@ -8,7 +8,8 @@ from analyzer.in_words import signed
 from analyzer.logs.recording import Annotation, Recording
 from analyzer.signals.path import dead_reckoned, from_position
 from analyzer.signals.session import CalibrationStep, Signals
-from analyzer.signals.timebase import Uniform, low_pass, to_uniform
+from analyzer.signals.timebase import low_pass, to_uniform
+from analyzer.signals.wheel_speed import LEAST_SPEED_M_S, front_axle_m_s, mean_of_both, wheel_speeds_m_s
 from analyzer.signals.yaw_rate import smooth_yaw_rate
 from analyzer.vehicle.car import Car
 
@@ -18,7 +19,6 @@ NEEDED = frozenset(
 SIGNAL_CUTOFF_HZ = 8.0  # car signals end below 5 Hz (ISO 15037-1, from memory); the rest is sensor noise
 BRAKE_ON = 1e5  # Pa; 1 bar
 BRAKE_RELEASE_S = 0.3  # pads drag and wheels recover after the pedal is off
-LEAST_SPEED_M_S = 8.0
 BIAS_BLOCK_S = 5.0
 BIAS_ROWS_HZ = 20.0  # filtered signals hold nothing new between rows
 BIAS_LOOKS_HZ = 2.0  # independent looks at biases a second
@@ -49,10 +49,10 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
     rate, channels, n = uniform.rate_hz, uniform.channels, len(uniform.time_s)
     steps: list[CalibrationStep] = []
     notes: list[Annotation] = list(recording.annotations) + list(uniform.gaps)
-    wheels = _wheel_speeds(uniform, recording, car)
+    wheels = wheel_speeds_m_s(uniform.channels, recording.wheel_speed_unit, car)
     smooth = lambda x: low_pass(x, cutoff_hz=SIGNAL_CUTOFF_HZ, rate_hz=rate)  # noqa: E731
     steer = smooth(channels["steer"]) / (1.0 if recording.steer_at == "road_wheel" else car.steering_ratio)
-    rear_mean = _mean(wheels[:, 2], wheels[:, 3])
+    rear_mean = mean_of_both(wheels[:, 2], wheels[:, 3])
     if np.nanmax(rear_mean) < LEAST_SPEED_M_S:
         raise CannotTell(
             f"{recording.name}: the car never drives faster than {np.nanmax(rear_mean):.1f} m/s; "
@@ -61,7 +61,7 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
     front = wheels[:, :2]
     has_fronts = np.isfinite(front).all()
     fallback = channels.get("gps_speed")
-    speed = _mean(front[:, 0], front[:, 1]) if np.isfinite(front).any() else fallback
+    speed = front_axle_m_s(front, channels, car) if np.isfinite(front).any() else fallback
     if speed is None:
         raise CannotTell(
             f"{recording.name}: has no front wheel speed and no ground speed; one is needed to know the slip. "
@@ -96,7 +96,7 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
         )
         wheels[:, 0] *= np.exp(scale / 2)
         wheels[:, 1] *= np.exp(-scale / 2)
-        speed = wheels[:, :2].mean(axis=1)
+        speed = front_axle_m_s(wheels[:, :2], channels, car)
         difference = wheels[:, 1] - wheels[:, 0]
         front_yaw = difference / (car.front_track_m * np.cos(steer))
         disagreement = np.abs(smooth(difference - car.front_track_m * (raw_yaw - gyro_bias) * np.cos(steer)))
@@ -125,7 +125,7 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
         measurements.append(gyro - gyro_bias)
         deviations.append(np.full(n, 0.006))
     else:
-        # of braked front wheels the faster one is nearer to the ground's speed: the inner one may stand
+        # of braked front wheels the faster one is nearer to the ground's speed
         rolling = np.where(braking, np.fmax(speed, np.fmax(front[:, 0], front[:, 1])), speed)
         turning = lateral / np.maximum(rolling, 3.0)
         sideslip_noise = 0.04 + 0.5 * np.abs(low_pass(np.gradient(turning, 1 / rate), cutoff_hz=2.0, rate_hz=rate))
@@ -190,16 +190,6 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
     )
 
 
-def _wheel_speeds(uniform: Uniform, recording: Recording, car: Car) -> np.ndarray:
-    n = len(uniform.time_s)
-    wheels = np.full((n, 4), np.nan, order="F")  # wheel by wheel in memory, as filters take them
-    for i, corner in enumerate(("fl", "fr", "rl", "rr")):
-        values = uniform.channels.get(f"wheel_speed_{corner}")
-        if values is not None:
-            wheels[:, i] = values * (car.rolling_radii_m[i] if recording.wheel_speed_unit == "rad/s" else 1.0)
-    return wheels
-
-
 def _throttle(logged: np.ndarray, slope: np.ndarray, moving: np.ndarray, steps: list[CalibrationStep]) -> np.ndarray:
     """Throttle (n,), 0 to 1, from where it rests while the car slows down: a sensor whose zero is off never reads
     closed, and braking and coasting are told by that."""
@@ -215,12 +205,6 @@ def _throttle(logged: np.ndarray, slope: np.ndarray, moving: np.ndarray, steps: 
     words = "throttle is off by {} with the foot off it"
     steps.append(_taken_out("throttle_rest", 100 * rest, float(100 * np.std(driven[resting])), "%", words))
     return np.clip((throttle - rest) / (1.0 - rest), 0.0, 1.0)
-
-
-def _mean(left: np.ndarray, right: np.ndarray) -> np.ndarray:
-    """Mean of two wheels, the other one where one is NaN."""
-    both = (left + right) / 2
-    return np.where(np.isfinite(both), both, np.fmax(left, right))
 
 
 def _braking(channels: dict, throttle: np.ndarray, slope: np.ndarray, moving: np.ndarray, rate: float) -> np.ndarray:

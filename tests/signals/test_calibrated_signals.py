@@ -242,6 +242,20 @@ def test_a_front_wheel_that_the_brakes_stop_does_not_turn_the_car():
     assert signals.yaw_rate_rad_s[held] == pytest.approx(yaw[held], rel=0.06)  # the mean of both wheels gives +50 %
 
 
+@pytest.mark.parametrize("gyro", [True, False])
+def test_a_front_wheel_that_stands_and_spins_up_again_does_not_accelerate_the_car(gyro):
+    made, yaw, speed, _ = made_session(gyro=gyro)
+    stands = (made.time_s > 27.0) & (made.time_s < 28.0)  # in a corner to the left, brakes off
+    inner = np.where(stands, 4.0, made.channels["wheel_speed_fl"])
+    channels = {k: v for k, v in made.channels.items() if k != "long_g"} | {"wheel_speed_fl": inner}
+    signals = prepare(replace(made, channels=channels), car=CAR)
+    around = (made.time_s > 26.5) & (made.time_s < 28.5)
+    true = np.gradient(speed, 0.02)
+    assert np.abs(signals.long_m_s2 - true)[around].max() < 2.0  # the mean of both wheels gives 30 m/s2
+    assert signals.speed_m_s[around] == pytest.approx(speed[around], rel=0.03)
+    assert np.abs(signals.yaw_rate_rad_s - yaw)[around].max() < 0.04
+
+
 @pytest.mark.parametrize("slow", ["wheel_speed_fl", "wheel_speed_fr"])
 def test_ground_speed_is_the_wheel_that_rolls_when_the_other_front_wheel_is_held(slow):
     """In a left corner the left wheel rolls slower than the middle of the axle, the right one faster: derived."""
