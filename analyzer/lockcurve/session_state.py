@@ -51,7 +51,7 @@ def session_state(fit: Fit, drawn: Spread, observed: Observations, signals: Sign
     lost = (np.abs(at.residual[:2]).max(axis=0) > MOST_FORCE_RESIDUAL) | (at.use.min(axis=0) > MOST_USE_OF_BOTH)
     lost = ndimage.binary_dilation(lost, iterations=SETTLING_ROWS)
     # nor on the brakes where nothing tells their force, nor where what is measured leaves it open
-    lost |= braked_rows & np.isnan(coast)
+    lost |= braked & np.isnan(coast)
     most = MOST_SPLIT_SD_SHARE * car.mass_kg * STANDARD_GRAVITY_M_S2 * car.rear_rolling_radius_m
     lost |= ~braked & (measured > most**2)
     # and where the wheels change speed against each other faster than the filters follow
