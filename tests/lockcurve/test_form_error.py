@@ -16,17 +16,28 @@ MANY = 20_000
 
 
 def errors(monkeypatch, **shares):
-    for name in ("CURVE_ERROR_SHARE", "SPLIT_ERROR_SHARE", "TILT_ERROR"):
+    for name in ("CURVE_ERROR_SHARE", "SPLIT_ERROR_SHARE", "TILT_ERROR_Nm"):
         monkeypatch.setattr(uncertainty, name, shares.get(name, 0.0))
     rng = np.random.default_rng(3)
     return model_error(CURVE, slipping_torque_Nm=SLIPPING_Nm, rng=rng, replicates=MANY)
 
 
 def test_a_tilt_turns_the_curve_about_the_middle_of_the_slipping_torques(monkeypatch):
-    error = errors(monkeypatch, TILT_ERROR=0.02)
+    error = errors(monkeypatch, TILT_ERROR_Nm=5.0)
     for slope in (1, 3):
         assert np.allclose(error[:, 0] + 400.0 * error[:, slope], 0.0)  # M at the pivot stays put
-    assert np.std(error[:, 1]) == pytest.approx(0.02, rel=0.03)
+    range_Nm = 172.05  # standard deviation of 300, 200, 400, 700, 500
+    assert np.std(error[:, 1]) == pytest.approx(5.0 / range_Nm, rel=0.03)
+
+
+def test_a_slope_from_a_narrow_range_of_torques_is_less_sure_but_not_without_end(monkeypatch):
+    monkeypatch.setattr(uncertainty, "TILT_ERROR_Nm", 5.0)
+    for name in ("CURVE_ERROR_SHARE", "SPLIT_ERROR_SHARE"):
+        monkeypatch.setattr(uncertainty, name, 0.0)
+    for torques, slope in (([200.0, 300.0], 0.1), ([249.0, 251.0], 5 / 30), ([], 5 / 30)):
+        rng = np.random.default_rng(3)
+        error = model_error(CURVE, slipping_torque_Nm=np.array(torques), rng=rng, replicates=MANY)
+        assert np.std(error[:, 1]) == pytest.approx(slope, rel=0.03)
 
 
 def test_a_common_share_scales_the_curve(monkeypatch):
@@ -44,11 +55,11 @@ def test_a_wrong_split_moves_each_slope_by_itself_and_no_hold_off(monkeypatch):
 
 
 def test_without_a_gyro_the_form_error_is_widened_by_what_is_stated():
-    """A yaw rate put together errs alike in like corners, which resampling cannot see: same draws, four times wider."""
+    """A yaw rate put together errs alike in like corners, which resampling cannot see: wider by what is stated."""
     fitted = fit(make_problem(simulated_set(300, np.random.default_rng(8)).observed, CAR, KNOWN))
     put_together = replace(fitted, problem=replace(fitted.problem, has_gyro=False))
     with_gyro, without = (spread(f, replicates=100) for f in (fitted, put_together))
     error = (without.draws - with_gyro.draws)[:, -5:] / (uncertainty.WITHOUT_GYRO - 1)
-    assert uncertainty.WITHOUT_GYRO > 1 and np.std(error[:, 1]) > 0.5 * uncertainty.TILT_ERROR
+    assert uncertainty.WITHOUT_GYRO > 1 and np.std(error[:, 1]) > 0.5 * uncertainty.SPLIT_ERROR_SHARE
     part = [s.budget["tyre_model"][1] / (1 - s.budget["tyre_model"][1]) for s in (with_gyro, without)]
     assert part[1] / part[0] == pytest.approx(uncertainty.WITHOUT_GYRO**2)

@@ -27,7 +27,7 @@ def estimates():
     rng = np.random.default_rng(77)
     errors, inside = [], []
     with pytest.MonkeyPatch.context() as patch:
-        for share in ("CURVE_ERROR_SHARE", "SPLIT_ERROR_SHARE", "TILT_ERROR"):
+        for share in ("CURVE_ERROR_SHARE", "SPLIT_ERROR_SHARE", "TILT_ERROR_Nm"):
             patch.setattr(uncertainty, share, 0.0)
         for _ in range(SETS):
             made = simulated_set(SAMPLES, rng)
