@@ -14,6 +14,7 @@ from analyzer.vehicle.car import Car
 from analyzer.vehicle.loads import wheel_loads
 
 CLOSED, OPEN = 0.05, 0.1  # throttle
+SLOWING_M_S2 = -2.0  # more than an engine does through an open throttle
 
 
 @dataclass(frozen=True)
@@ -26,8 +27,10 @@ class Braked:
 
 
 def braked_rows(observed: Observations, signals: Signals) -> np.ndarray:
-    """(n,) bool, where the brakes carry force: in their release no longer once the throttle is open."""
-    return (signals.braking & (signals.throttle < OPEN))[observed.index]
+    """(n,) bool, where the brakes carry force: in their release no longer once the throttle is open and the car no
+    longer slows down as on the brakes (who brakes with the left foot may do both)."""
+    let_go = (signals.throttle >= OPEN) & (signals.long_m_s2 > SLOWING_M_S2)
+    return (signals.braking & ~let_go)[observed.index]
 
 
 def coast_torque_Nm(torque_Nm: np.ndarray, observed: Observations, signals: Signals) -> np.ndarray:

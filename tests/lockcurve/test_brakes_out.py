@@ -1,13 +1,14 @@
 """Brakes leave the axle's balance at the front share, and push the demand on the driven axle down, not up."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from scipy.integrate import cumulative_trapezoid
 from vehicle.made_axle import made_car, made_inputs, starts
 
-from analyzer.lockcurve.braked import brakes, solve_braked, without_brake_slip
+from analyzer.lockcurve.braked import braked_rows, brakes, solve_braked, without_brake_slip
 from analyzer.vehicle.axle_solution import solve
 
 
@@ -63,3 +64,13 @@ def test_ground_speed_and_deceleration_of_braked_front_wheels():
     assert mended.long_m_s2[time > 4.4].max() < -0.2
     assert (mended.front_m_s[~braked] == inputs.front_m_s[~braked]).all()
     assert (mended.long_m_s2[~braked] == inputs.long_m_s2[~braked]).all()
+
+
+def test_a_release_ends_where_the_throttle_opens_but_not_a_left_foot_that_brakes_over_it():
+    signals = SimpleNamespace(
+        braking=np.array([True, True, True, True, False]),
+        throttle=np.array([0.0, 0.05, 0.2, 0.2, 0.2]),
+        long_m_s2=np.array([-8.0, 1.0, 1.0, -8.0, -8.0]),
+    )
+    held = braked_rows(SimpleNamespace(index=np.arange(5)), signals)
+    assert held.tolist() == [True, True, False, True, False]
