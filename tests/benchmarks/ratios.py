@@ -88,7 +88,7 @@ def _times(name: str, best: dict) -> tuple[str, ...]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--repeats", type=int, default=5)
-    parser.add_argument("--hours", type=int, default=3)
+    parser.add_argument("--hours", type=int, default=5)
     arguments = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         print(table(measured(Path(folder), hours=arguments.hours, repeats=arguments.repeats), arguments.hours))
