@@ -6,6 +6,7 @@ import numpy as np
 from scipy.linalg import solve_banded
 
 from analyzer.lockcurve.observations import CUTOFF_HZ, Observations
+from analyzer.signals.calibrate import OFF_THROTTLE
 from analyzer.signals.session import Signals
 from analyzer.signals.timebase import low_pass
 from analyzer.vehicle.axle import AxleInputs, equations, front_slip_stiffness, given_by
@@ -13,7 +14,7 @@ from analyzer.vehicle.axle_solution import AxleSolution, rolling_freely, solve
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.loads import wheel_loads
 
-CLOSED, OPEN = 0.05, 0.1  # throttle
+CLOSED = 0.05  # throttle
 SLOWING_M_S2 = -2.0  # more than an engine does through an open throttle
 
 
@@ -29,18 +30,19 @@ class Braked:
 def braked_rows(observed: Observations, signals: Signals) -> np.ndarray:
     """(n,) bool, where the brakes carry force: in their release no longer once the throttle is open and the car no
     longer slows down as on the brakes (who brakes with the left foot may do both)."""
-    let_go = (signals.throttle >= OPEN) & (signals.long_m_s2 > SLOWING_M_S2)
+    let_go = (signals.throttle >= OFF_THROTTLE) & (signals.long_m_s2 > SLOWING_M_S2)
     return (signals.braking & ~let_go)[observed.index]
 
 
-def coast_torque_Nm(torque_Nm: np.ndarray, observed: Observations, signals: Signals) -> np.ndarray:
+def coast_torque_Nm(torque_Nm: np.ndarray, observed: Observations, signals: Signals, braked: np.ndarray) -> np.ndarray:
     """(n,) input torque at closed throttle by speed, a straight line; NaN where the throttle was never closed.
 
     Parameters
     ----------
-    torque_Nm : input torque of the rows that are not `braked_rows`.
+    torque_Nm : input torque of the rows that are not `braked`.
+    braked : (n,) bool, `braked_rows`.
     """
-    speed, off = observed.inputs.front_m_s, ~braked_rows(observed, signals)
+    speed, off = observed.inputs.front_m_s, ~braked
     closed = observed.usable & (signals.throttle[observed.index] < CLOSED) & off
     known, at = torque_Nm[closed[off]], speed[closed]
     if len(known) < 20 or np.ptp(at) < 5:

@@ -39,7 +39,7 @@ def session_state(fit: Fit, drawn: Spread, observed: Observations, signals: Sign
     """Axle state of every sample of `signals` (n,)."""
     value = fit.problem.values(fit.theta)
     braked = braked_rows(observed, signals)
-    solution, inputs, coast, rear_brake = _solved(value, observed, signals, car)
+    solution, inputs, coast, rear_brake = _solved(value, observed, signals, braked, car)
     at = solution.at
     input_torque = np.where(braked, coast, at.input_torque_Nm)
     measured = solution.difference_variance
@@ -96,12 +96,11 @@ def session_state(fit: Fit, drawn: Spread, observed: Observations, signals: Sign
 
 
 def _solved(
-    value: dict[str, float], observed: Observations, signals: Signals, car: Car
+    value: dict[str, float], observed: Observations, signals: Signals, braked: np.ndarray, car: Car
 ) -> tuple[AxleSolution, AxleInputs, np.ndarray, np.ndarray]:
     """Solution and inputs of every row, the brakes' force in them; coasting torque and rear brake torque (n,), N.m."""
-    braked = braked_rows(observed, signals)
     rolling = solve(value, observed.inputs.take(~braked), car)
-    coast = coast_torque_Nm(rolling.at.input_torque_Nm, observed, signals)
+    coast = coast_torque_Nm(rolling.at.input_torque_Nm, observed, signals, braked)
     inputs = observed.inputs
     if not signals.has_long_g and front_logged(signals):
         rate = signals.rate_hz / rows_step(signals.rate_hz)

@@ -9,7 +9,7 @@ from analyzer.logs.recording import Annotation, Recording
 from analyzer.signals.path import dead_reckoned, from_position
 from analyzer.signals.session import CalibrationStep, Signals
 from analyzer.signals.timebase import low_pass, to_uniform
-from analyzer.signals.wheel_speed import LEAST_SPEED_M_S, front_axle_m_s, mean_of_both, wheel_speeds_m_s
+from analyzer.signals.wheel_speed import LEAST_SPEED_M_S, front_axle_m_s, mean_of_both, surface_speeds_m_s
 from analyzer.signals.yaw_rate import smooth_yaw_rate
 from analyzer.vehicle.car import Car
 
@@ -49,7 +49,7 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
     rate, channels, n = uniform.rate_hz, uniform.channels, len(uniform.time_s)
     steps: list[CalibrationStep] = []
     notes: list[Annotation] = list(recording.annotations) + list(uniform.gaps)
-    wheels = wheel_speeds_m_s(uniform.channels, recording.wheel_speed_unit, car)
+    wheels = surface_speeds_m_s(uniform.channels, recording.wheel_speed_unit, car)
     smooth = lambda x: low_pass(x, cutoff_hz=SIGNAL_CUTOFF_HZ, rate_hz=rate)  # noqa: E731
     steer = smooth(channels["steer"]) / (1.0 if recording.steer_at == "road_wheel" else car.steering_ratio)
     rear_mean = mean_of_both(wheels[:, 2], wheels[:, 3])

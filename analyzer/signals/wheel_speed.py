@@ -10,7 +10,7 @@ LEAST_SPEED_M_S = 8.0  # slower than this nothing is told of the car
 SLIDES_M_S, SLIDES_SHARE = 1.0, 0.03  # front wheels further apart than their turn and their scales make them
 
 
-def wheel_speeds_m_s(channels: Mapping[str, np.ndarray], unit: str, car: Car) -> np.ndarray:
+def surface_speeds_m_s(channels: Mapping[str, np.ndarray], unit: str, car: Car) -> np.ndarray:
     """(n, 4) surface speeds front left, front right, rear left, rear right (m/s); NaN columns where not logged.
 
     Parameters

@@ -98,6 +98,42 @@ class Case:
         )
 
 
+def random_body(rng: np.random.Generator) -> dict[str, float]:
+    """Figures of a random car's body, as `Car` names them."""
+    return dict(
+        wheelbase_m=rng.uniform(2.3, 2.7),
+        front_weight_fraction=rng.uniform(0.40, 0.52),
+        cg_height_m=rng.uniform(0.38, 0.52),
+        rear_load_transfer_fraction=rng.uniform(0.38, 0.52),
+        downforce_area_m2=0.1,
+    )
+
+
+def random_lock(rng: np.random.Generator, size: float, *, least_preload_Nm: float, steepest: float) -> LockParameters:
+    """A random differential; `size` is the car's mass over 1180 kg."""
+    return LockParameters(
+        preload_Nm=size * rng.uniform(least_preload_Nm, 180),
+        drive_slope=rng.uniform(0.10, steepest),
+        drive_hold_Nm=size * rng.uniform(0, 80),
+        coast_slope=rng.uniform(0.0, 0.25),
+        coast_hold_Nm=size * rng.uniform(0, 100),
+    )
+
+
+def random_tyre(rng: np.random.Generator, **more: float) -> SimTyre:
+    """A random tyre, with `more` of its figures given."""
+    return SimTyre(
+        friction_x=rng.uniform(1.15, 1.5),
+        friction_y=rng.uniform(1.15, 1.45),
+        slip_stiffness=rng.uniform(18, 32),
+        cornering_stiffness_per_rad=rng.uniform(15, 26),
+        shape_x=rng.uniform(1.35, 1.6),
+        friction_load_sensitivity=rng.uniform(0.06, 0.16),
+        stiffness_load_sensitivity=rng.uniform(0.05, 0.2),
+        **more,
+    )
+
+
 STIFF = SimTyre(friction_x=1.5, friction_y=1.45, slip_stiffness=32.0, cornering_stiffness_per_rad=27.0)
 SOFT = SimTyre(friction_x=1.1, friction_y=1.08, slip_stiffness=17.0, cornering_stiffness_per_rad=15.0)
 POOR = Sensors(

@@ -13,11 +13,10 @@ from pathlib import Path
 import numpy as np
 
 from analyzer.errors import CannotTell
-from analyzer.simulation.parameters import LockParameters, SimTyre
 from analyzer.simulation.sensors import Sensors
 from analyzer.vehicle.car import Car
 
-from .cases import Case, LEAST_TORQUE_Nm, analysed, invented_car, measure
+from .cases import Case, LEAST_TORQUE_Nm, analysed, invented_car, measure, random_body, random_lock, random_tyre
 
 FIRST_SEED = 5000
 MINIMUM = [
@@ -60,36 +59,14 @@ def drawn(seed: int) -> Case:
     """A random car, differential, tyre, circuit and logger, four laps."""
     rng = np.random.default_rng(seed)
     mass = float(rng.choice([760, 1000, 1180, 1500]))
-    size = mass / 1180
-    car = invented_car(
-        mass_kg=mass,
-        wheelbase_m=rng.uniform(2.3, 2.7),
-        front_weight_fraction=rng.uniform(0.40, 0.52),
-        cg_height_m=rng.uniform(0.38, 0.52),
-        rear_load_transfer_fraction=rng.uniform(0.38, 0.52),
-        downforce_area_m2=0.1,
-    )
+    car = invented_car(mass_kg=mass, **random_body(rng))
     return Case(
         car=car,
-        lock=LockParameters(
-            preload_Nm=size * rng.uniform(30, 180),
-            drive_slope=rng.uniform(0.1, 0.5),
-            drive_hold_Nm=size * rng.uniform(0, 80),
-            coast_slope=rng.uniform(0.0, 0.25),
-            coast_hold_Nm=size * rng.uniform(0, 100),
-        ),
+        lock=random_lock(rng, mass / 1180, least_preload_Nm=30, steepest=0.5),
         circuit=None if seed % 3 == 0 else seed % 5,
         laps=4,
         seed=seed,
-        tyre=SimTyre(
-            friction_x=rng.uniform(1.15, 1.5),
-            friction_y=rng.uniform(1.15, 1.45),
-            slip_stiffness=rng.uniform(18, 32),
-            cornering_stiffness_per_rad=rng.uniform(15, 26),
-            shape_x=rng.uniform(1.35, 1.6),
-            friction_load_sensitivity=rng.uniform(0.06, 0.16),
-            stiffness_load_sensitivity=rng.uniform(0.05, 0.2),
-        ),
+        tyre=random_tyre(rng),
         sensors=Sensors(rate_Hz=float(rng.choice([50, 100, 200]))),
         told=told(car, rng),
     )

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from accuracy.cases import analysed
+from accuracy.cases import analysed, random_body, random_lock, random_tyre
 
 from analyzer.analysis import Analysis
 from analyzer.comparison.compare import Comparison, compare_runs
@@ -92,34 +92,15 @@ def pairing(number: int) -> Pairing:
     size = mass / 1180
     car = Car(
         mass_kg=mass,
-        wheelbase_m=rng.uniform(2.3, 2.7),
-        front_weight_fraction=rng.uniform(0.40, 0.52),
-        cg_height_m=rng.uniform(0.38, 0.52),
         front_track_m=1.45,
         rear_track_m=1.46,
         front_rolling_radius_m=0.30,
         rear_rolling_radius_m=0.31,
         steering_ratio=14,
-        rear_load_transfer_fraction=rng.uniform(0.38, 0.52),
-        downforce_area_m2=0.1,
+        **random_body(rng),
     )
-    lock = LockParameters(
-        preload_Nm=size * rng.uniform(60, 180),
-        drive_slope=rng.uniform(0.10, 0.45),
-        drive_hold_Nm=size * rng.uniform(0, 80),
-        coast_slope=rng.uniform(0.0, 0.25),
-        coast_hold_Nm=size * rng.uniform(0, 100),
-    )
-    tyre = SimTyre(
-        friction_x=rng.uniform(1.15, 1.5),
-        friction_y=rng.uniform(1.15, 1.45),
-        slip_stiffness=rng.uniform(18, 32),
-        cornering_stiffness_per_rad=rng.uniform(15, 26),
-        shape_x=rng.uniform(1.35, 1.6),
-        friction_load_sensitivity=rng.uniform(0.06, 0.16),
-        stiffness_load_sensitivity=rng.uniform(0.05, 0.2),
-        reference_load_N=2600 * size,
-    )
+    lock = random_lock(rng, size, least_preload_Nm=60, steepest=0.45)
+    tyre = random_tyre(rng, reference_load_N=2600 * size)
     sensors = Sensors(
         rate_Hz=float(rng.choice([50, 100, 200])),
         teeth=int(rng.choice([36, 48, 60])),
