@@ -9,7 +9,16 @@ from analyzer.analysis import Analysis
 from analyzer.differential.predicted import PredictedLockCurve
 from analyzer.phases.segments import Corner
 from analyzer.report.figures.lock_plot import lock_plot, measured_stretches, stretch_columns
-from analyzer.report.figures.theme import GREEN, INK, PREDICTED_BAND, VERMILLION, add_band, add_stretch, styled
+from analyzer.report.figures.theme import (
+    GREEN,
+    INK,
+    PREDICTED_BAND,
+    VERMILLION,
+    add_band,
+    add_stretch,
+    say_instead,
+    styled,
+)
 from dashboards.figures.dark import readable
 
 MOST_TALL = 2.5  # the sheet's curve may stretch the first view by this
@@ -50,10 +59,7 @@ def predicted_only(predicted: PredictedLockCurve, torque_Nm: np.ndarray, *, mode
             hovertemplate="at %{x:.0f} N.m: %{y:.0f} N.m<extra>parts say</extra>",
         )
     else:
-        figure.add_annotation(
-            x=0.5, y=0.5, xref="paper", yref="paper", showarrow=False,
-            text="A spool never slips: it has no lock curve.",
-        )  # fmt: skip
+        say_instead(figure, "A spool never slips: it has no lock curve.")
         figure.update_xaxes(range=[float(torque_Nm.min()), float(torque_Nm.max())])
     figure.update_xaxes(title="input torque, both wheels, N.m (drive positive)")
     figure.update_yaxes(title="locking torque, N.m", rangemode="tozero", showticklabels=predicted.kind != "spool")

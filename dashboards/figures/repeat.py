@@ -6,7 +6,7 @@ import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
 from analyzer.analysis import Analysis, PhaseResult
-from analyzer.report.figures.theme import BLUE, GREY, VERMILLION, styled
+from analyzer.report.figures.theme import BLUE, GREY, VERMILLION, say_instead, styled
 from dashboards.figures.dark import readable
 
 READ = (
@@ -95,10 +95,9 @@ def repeat(analysis: Analysis, key: str, phase: str, *, mode: str = "light") -> 
     figure.update_annotations(font={"size": 12})
     if not corners:
         figure.update_xaxes(visible=False).update_yaxes(visible=False)
-        figure.add_annotation(
-            x=0.5, y=0.5, xref="paper", yref="paper", showarrow=False,
-            text=f"No corner pass has {label.split(',')[0]} in this phase; choose another phase or quantity.",
-        )  # fmt: skip
+        say_instead(
+            figure, f"No corner pass has {label.split(',')[0]} in this phase; choose another phase or quantity."
+        )
     return readable(figure, mode)
 
 

@@ -56,6 +56,11 @@ def add_band(figure: go.Figure, x: ArrayLike, lower: ArrayLike, upper: ArrayLike
     )
 
 
+def say_instead(figure: go.Figure, text: str) -> None:
+    """Words in the middle of a chart that has nothing to draw."""
+    figure.add_annotation(x=0.5, y=0.5, xref="paper", yref="paper", showarrow=False, text=text)
+
+
 def add_stretch(
     figure: go.Figure,
     x: ArrayLike,
