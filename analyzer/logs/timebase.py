@@ -47,10 +47,16 @@ def common_base(time_s: np.ndarray, channels: Mapping[str, np.ndarray]) -> Base:
     Notes
     -----
     A channel that fills less than 95 % of the rows at a steady rate of its own is sparse: it is read off linearly
-    between its samples (gear and lap keep the last value), never across a gap of its own.
+    between its samples (gear and lap keep the last value), never across a gap of its own. So is one that repeats each
+    value until its next sample: taken as it stands it would be half its period late, and change in steps.
     """
     filled = {name: np.isfinite(values) for name, values in channels.items()}
-    rates = {name: _rate(time_s, channels[name], present) for name, present in filled.items()}
+    rates = {}
+    for name, values in channels.items():
+        fastest, repeats = _rows_a_value(time_s, values, filled[name])
+        rates[name] = fastest / repeats
+        if repeats > 1 and name not in _STEPPED:
+            filled[name] &= _first_of_each(values, repeats)
     sparse = [name for name, present in filled.items() if present.mean() < _FULL and _is_steady(time_s, present)]
     if not sparse:
         return Base(time_s, dict(channels), rates, ())
@@ -79,22 +85,31 @@ def _is_steady(time_s: np.ndarray, present: np.ndarray) -> bool:
     return bool(np.mean(steps > 1) > 0.05)
 
 
-def _rate(time_s: np.ndarray, values: np.ndarray, present: np.ndarray) -> float:
-    """How often a channel gives a new value, Hz: repeats of the value before do not count."""
+def _rows_a_value(time_s: np.ndarray, values: np.ndarray, present: np.ndarray) -> tuple[float, int]:
+    """How often a channel is written (Hz), and how many times it writes each of its values."""
     rows = np.flatnonzero(present)
     rows = rows[len(rows) // 2 - _RATE_ROWS // 2 :][:_RATE_ROWS] if len(rows) > _RATE_ROWS else rows
     times, kept = time_s[rows], values[rows]
     if len(times) < 3:
-        return 0.0
-    steps = np.diff(times)
-    fastest = 1 / float(np.median(steps))
+        return 0.0, 1
+    fastest = 1 / float(np.median(np.diff(times)))
     fresh = np.flatnonzero(np.diff(kept) != 0)
     if len(fresh) < 50:
-        return fastest
-    held = np.median(np.diff(fresh))
+        return fastest, 1
+    held = int(np.median(np.diff(fresh)))
     # held samples show in most steps being of one length above one row
     regular = np.mean(np.diff(fresh) >= held) > 0.9
-    return fastest / float(held) if held > 1 and regular else fastest
+    return fastest, held if held > 1 and regular else 1
+
+
+def _first_of_each(values: np.ndarray, repeats: int) -> np.ndarray:
+    """(n,) bool, the row in which each value of a channel is new; where samples in a row are alike, every `repeats`
+    rows while as many follow."""
+    starts = np.flatnonzero(np.concatenate([[True], np.diff(values) != 0]))
+    length = np.diff(starts, append=len(values))
+    since = np.arange(len(values)) - np.repeat(starts, length)
+    left = np.repeat(length, length) - since
+    return (since == 0) | ((since % repeats == 0) & (left >= repeats))
 
 
 def _read_off(base: np.ndarray, times: np.ndarray, values: np.ndarray, name: str) -> np.ndarray:

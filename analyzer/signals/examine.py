@@ -5,13 +5,13 @@ from dataclasses import dataclass, replace
 
 from analyzer.logs.recording import Annotation, Recording
 from analyzer.signals.delays import Delay, align_channels, estimate_delays
-from analyzer.signals.faults import find_faults
+from analyzer.signals.faults import find_faults, without_faults
 from analyzer.signals.signs import settle_signs
 
 
 @dataclass(frozen=True)
 class LookedOver:
-    """A recording with its signs and sides settled, and what was found on the way."""
+    """A recording with its signs and sides settled and false values taken out, and what was found on the way."""
 
     recording: Recording
     signs: tuple[Annotation, ...]
@@ -27,7 +27,8 @@ def look_over(recording: Recording) -> LookedOver:
     """The first half: what is told by the channels as they are, before any of them is shifted."""
     recording, signs = settle_signs(recording)
     # faults before the shifts, which leave the ends of a late channel without values
-    return LookedOver(recording, tuple(signs), tuple(find_faults(recording)))
+    faults = find_faults(recording)
+    return LookedOver(without_faults(recording, faults), tuple(signs), faults)
 
 
 def aligned(found: LookedOver, delays: Mapping[str, Delay] | None) -> tuple[Recording, Mapping[str, Delay]]:

@@ -1,6 +1,7 @@
 """Faults that show in the values of one channel: missing, stuck, spiking, clipped or coarse."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -38,13 +39,33 @@ def _essential(channel: str, recording: Recording) -> bool:
     return channel in ESSENTIAL
 
 
+def without_false_zeros(recording: Recording) -> Recording:
+    """The recording with no value where a wheel reads a zero that its rim would have had to reach or leave faster than
+    it can: the sensor's signal was lost."""
+    zeros = {name: _false_zeros(recording.time_s, values) for name, values in wheel_speeds_m_s(recording).items()}
+    lost = {name: np.where(at, np.nan, recording.channels[name]) for name, at in zeros.items() if at.any()}
+    return replace(recording, channels={**recording.channels, **lost}) if lost else recording
+
+
+def _false_zeros(time_s: np.ndarray, values: np.ndarray) -> np.ndarray:
+    zero = np.nan_to_num(values, nan=1.0) < STILL_M_S
+    result = np.zeros(len(values), bool)
+    if not zero.any():
+        return result
+    step, limit = np.diff(values), np.maximum(WHEEL_ACCELERATION_M_S2 * 1.5 * np.diff(time_s), 8.0)
+    fall = np.concatenate([[False], -step > limit])
+    rise = np.concatenate([step > limit, [False]])
+    for first, last in runs(zero):
+        if fall[first] or rise[last]:
+            result[first : last + 1] = True
+    return result
+
+
 def dropouts(recording: Recording) -> list[Annotation]:
-    """Stretches without values, and wheel speeds that fall to zero and come back faster than a wheel can."""
+    """Stretches without values."""
     time, found = recording.time_s, []
     for channel, values in recording.channels.items():
         missing = ~np.isfinite(values)
-        if channel in WHEEL_CHANNELS:
-            missing |= _false_zeros(recording, channel)
         if not missing.any():
             continue
         stretches = runs(missing)
@@ -65,22 +86,6 @@ def dropouts(recording: Recording) -> list[Annotation]:
     return found
 
 
-def _false_zeros(recording: Recording, channel: str) -> np.ndarray:
-    """Zeros of a wheel that the rim would have had to reach or leave faster than it can."""
-    values = wheel_speeds_m_s(recording)[channel]
-    zero = np.nan_to_num(values, nan=1.0) < STILL_M_S
-    result = np.zeros(len(values), bool)
-    if not zero.any():
-        return result
-    limit = np.maximum(WHEEL_ACCELERATION_M_S2 * 1.5 * np.diff(recording.time_s), 8.0)
-    fall = np.concatenate([[False], -np.diff(values) > limit])
-    rise = np.concatenate([np.diff(values) > limit, [False]])
-    for first, last in runs(zero):
-        if fall[first] or rise[last]:
-            result[first : last + 1] = True
-    return result
-
-
 def stuck(recording: Recording) -> list[Annotation]:
     """A channel that repeats one value while the car does something it would have to show."""
     time, found = recording.time_s, []
@@ -99,11 +104,8 @@ def stuck(recording: Recording) -> list[Annotation]:
         candidates = candidates[time[candidates[:, 1]] - time[candidates[:, 0]] >= least]
         if not len(candidates):
             continue
-        false_zeros = _false_zeros(recording, channel) if kind == "wheel" else None
         ends = (np.nanmax(values), np.nanmin(values))
         for first, last in candidates:
-            if values[first] == 0.0 and false_zeros is not None and false_zeros[first]:
-                continue  # told as a dropout
             if values[first] in ends and channel not in WHEEL_CHANNELS:
                 continue  # at an end of its range: clipped, or a stop
             if _must_have_moved(recording, channel, slice(first, last + 1), usual_size, usual_span):
@@ -182,8 +184,6 @@ def spikes(recording: Recording) -> list[Annotation]:
             place = out[(np.sign(step[out]) == -np.sign(step[back])) & (level < 0.5 * size[out])]
             for offset in range(length):
                 hit[place + 1 + offset] = True
-        if channel in WHEEL_CHANNELS:
-            hit &= ~_false_zeros(recording, channel)
         for first, last in joined(runs(hit), time, within_s=0.1):
             height = np.nanmax(np.abs(raw[first : last + 1] - raw[max(first - 1, 0)]))
             words = (

@@ -77,6 +77,13 @@ def _sparse(log: MadeLog, _: Path) -> bytes:
     return text(MadeLog(log.time, channels)).encode()
 
 
+def _repeated(log: MadeLog, _: Path) -> bytes:
+    """As `_sparse`, each value repeated until the next one: what is read must not move in steps."""
+    slow = {"steer": 2, "brake": 5, "gps_speed": 5}
+    channels = {n: v[np.arange(len(v)) // slow.get(n, 1) * slow.get(n, 1)] for n, v in log.channels.items()}
+    return text(MadeLog(log.time, channels)).encode()
+
+
 def _blank_rows(rows: list[list[str]]) -> list[list[str]]:
     return [r for i, row in enumerate(rows) for r in ([row, [""]] if i % 40 == 0 else [row])]
 
@@ -263,6 +270,7 @@ DIALECTS: tuple[Dialect, ...] = (
     Dialect(
         "Time", "channels at different rates in sparse columns", _sparse, without=("steer", "brake", "gps_speed", "lap")
     ),
+    Dialect("Time", "channels at different rates, values repeated", _repeated, without=("steer", "brake", "gps_speed")),
     Dialect("Names", "plain English", _t(names=w.PLAIN_NAMES, header="{name} [{unit}]")),
     Dialect("Names", "German", _t(names=w.GERMAN_NAMES, header="{name} [{unit}]", separator=";", decimal=",")),
     Dialect("Names", "French", _t(names=w.FRENCH_NAMES, header="{name} ({unit})", separator=";", decimal=",")),
