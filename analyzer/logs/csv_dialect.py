@@ -5,6 +5,7 @@ import csv
 import re
 from collections import Counter
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 
 from analyzer.logs.raw import RawColumn, numbered
@@ -24,7 +25,7 @@ CLOCK = re.compile(
     r"(?:(?P<h>\d{1,3}):)?(?P<m>\d{1,2}):(?P<s>\d{1,2}(?:[.,]\d+)?)\s*(?:Z|UTC|[+-]\d{2}:?\d{2})?"
 )
 _SEPARATORS = (",", ";", "\t", "|", " ")
-_LONGEST_LINE = 1_000_000
+LONGEST_LINE = 1_000_000  # characters; longer is no line of a table
 _WINDOW = 150
 _RATE_CELL = re.compile(r"\d+([.,]\d+)?\s*hz", re.IGNORECASE)
 
@@ -41,7 +42,7 @@ class Dialect:
     grouped : True when thousands marks occur.
     data_line : number of lines above the first row of data.
     width : cells in a row of data.
-    columns : position in the row -> column, only those that hold numbers or clock times.
+    columns : those that hold numbers or clock times, in the order of the row.
     positions : positions of `columns` in the row.
     preamble : lines above the header, joined.
     """
@@ -125,7 +126,7 @@ def sniff_dialect(head: bytes, *, complete: bool) -> Dialect | None:
         lines = lines[:-1]
     while lines and not lines[-1].strip():
         lines.pop()
-    if not lines or max(map(len, lines)) > _LONGEST_LINE:
+    if not lines or max(map(len, lines)) > LONGEST_LINE:
         return None
     # the end is past any preamble; the middle helps where the end is text or damaged
     middle = len(lines) // 2
@@ -166,9 +167,10 @@ def cells(line: str, separator: str) -> list[str]:
     """The cells of one line."""
     if separator == " ":
         return line.split()
-    if '"' not in line:
-        return line.split(separator)
-    return next(csv.reader([line], delimiter=separator), [""])
+    if '"' in line:
+        with suppress(csv.Error):  # a quotation mark that nothing closes makes one cell of the rest, of any length
+            return next(csv.reader([line], delimiter=separator), [""])
+    return line.split(separator)
 
 
 def _usual_width(rows: Sequence[Sequence[str]]) -> int:

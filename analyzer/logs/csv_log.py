@@ -13,14 +13,13 @@ import pyarrow.csv as pacsv
 from analyzer.errors import InputError
 from analyzer.in_words import counted
 from analyzer.logs.container import HEAD_BYTES, Source
-from analyzer.logs.csv_dialect import EMPTY_WORDS, Dialect, cells, sniff_dialect, sniff_encoding
+from analyzer.logs.csv_dialect import EMPTY_WORDS, LONGEST_LINE, Dialect, cells, sniff_dialect, sniff_encoding
 from analyzer.logs.raw import RawLog
 from analyzer.logs.text_values import clock_seconds, floats, plain_numbers
 
 _DEEPEST_HEAD_BYTES = 64 * HEAD_BYTES  # a preamble longer than 16 MB is not a preamble
 _BLOCK_BYTES = 4 << 20
 _PYTHON_ROWS = 50_000
-_LONGEST_LINE = 1_000_000
 MOST_ROWS = 2_000_000  # 5.5 h at 100 Hz; 30 columns of this many samples take 480 MB
 _THREADED_BYTES = 300_000_000  # above this, blocks are read one after another to bound the memory
 _NULLS = sorted({form for word in EMPTY_WORDS for form in (word, word.upper(), word.title(), "NaN")})
@@ -168,8 +167,9 @@ class _Loader:
         keys = [str(i) for i in range(dialect.width)]
         wrong = [0]
 
-        def skip(_row: pacsv.InvalidRow) -> str:
-            wrong[0] += 1
+        def skip(row: pacsv.InvalidRow) -> str:
+            # a quotation mark that nothing closes takes all lines up to the next one into its cell
+            wrong[0] += 1 + row.text.count("\n")
             return "skip"
 
         order = [keys[dialect.positions[i]] for i in wanted]
@@ -214,9 +214,9 @@ class _Loader:
             io.TextIOWrapper(stream, encoding=dialect.encoding, errors="replace") as text,
         ):
             for _ in range(dialect.data_line):
-                text.readline(_LONGEST_LINE)
+                text.readline(LONGEST_LINE)
             rows = []
-            while line := text.readline(_LONGEST_LINE):
+            while line := text.readline(LONGEST_LINE):
                 if line.strip(" \t,;|\n"):
                     rows.append(cells(line.rstrip("\n"), dialect.separator))
                 if len(rows) == _PYTHON_ROWS:

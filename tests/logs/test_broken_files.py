@@ -136,6 +136,33 @@ def test_words_among_numbers_become_gaps_and_are_told(tmp_path):
     assert any("holds words" in a.message and "steer" in a.message for a in recording.annotations)
 
 
+def _with_line(number: int, change) -> bytes:
+    lines = TEXT.split("\n")
+    lines[number] = change(lines[number])
+    return "\n".join(lines).encode()
+
+
+def test_a_quotation_mark_that_nothing_closes_costs_one_row(tmp_path):
+    recording = _read(tmp_path, _with_line(700, lambda line: line.replace(",", ',"', 1)))
+    np.testing.assert_allclose(recording.time_s, LOG.time, atol=1e-9)
+    steer, expected = recording.channels["steer"], LOG.channels["steer"].copy()
+    expected[699] = np.nan
+    np.testing.assert_allclose(steer, expected, rtol=1e-12)
+    assert any("more or fewer cells" in a.message for a in recording.annotations)
+
+
+@pytest.mark.parametrize("number", [0, 700], ids=["above the table", "in the table"])
+def test_a_quoted_line_longer_than_a_csv_cell_may_be(number, tmp_path):
+    """Python's csv module refuses cells of more than 131,072 characters."""
+    ragged = "\n".join(line + ",9" * (k % 3 == 2) for k, line in enumerate(TEXT.split("\n")))  # no fast way to read it
+    lines = ragged.split("\n")
+    lines.insert(number, 'comment,"' + "x" * 140_000)
+    recording = _read(tmp_path, "\n".join(lines).encode())
+    kept = np.isin(LOG.time, recording.time_s)
+    assert kept.sum() >= len(LOG.time) - 1
+    np.testing.assert_allclose(recording.channels["lat_g"], LOG.channels["lat_g"][kept], rtol=1e-12)
+
+
 def test_infinite_values_become_gaps(tmp_path):
     channels = {**LOG.channels, "steer": np.where(LOG.time == 10.0, 1e999, LOG.channels["steer"])}
     lines = w.text(LOG.change(**channels)).split("\n")
