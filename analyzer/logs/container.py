@@ -1,5 +1,6 @@
 """The bytes of a log, wherever they are: a plain file, inside gzip, or the one log inside a zip archive."""
 
+import errno
 import io
 import os
 import stat
@@ -87,11 +88,11 @@ def open_source(path: Path | str) -> Source:
     except PermissionError:
         raise InputError(f"{name}: may not be read; check its permissions.") from None
     except OSError as error:
-        words = "is a loop of links" if error.errno == 40 else f"cannot be read ({error.strerror or error})"
+        words = "is a loop of links" if error.errno == errno.ELOOP else f"cannot be read ({error.strerror or error})"
         raise InputError(f"{name}: {words}; check the path.") from None
-    except ValueError as error:
-        if isinstance(error, InputError):
-            raise
+    except InputError:
+        raise
+    except ValueError:
         raise InputError(f"{name!r}: is not a path a file can have; check it.") from None
 
 

@@ -15,6 +15,7 @@ from analyzer.logs.match import propose
 from analyzer.logs.raw import RawLog
 from analyzer.logs.recording import Recording
 from analyzer.logs.registry import open_log
+from analyzer.logs.unit_names import split_unit
 
 TIME_ROWS = 100_000  # tell the unit of a time as well as all do
 
@@ -96,7 +97,7 @@ def _plausible(raw: RawLog, taken: Mapping[str, Taken]) -> bool:
 
 
 def from_map(raw: RawLog, channel_map: ChannelMap, file: str) -> dict[str, Taken]:
-    """The columns a channel map names.
+    """The columns a channel map names; a name may be the header as the log writes it, with its unit.
 
     Raises
     ------
@@ -106,12 +107,13 @@ def from_map(raw: RawLog, channel_map: ChannelMap, file: str) -> dict[str, Taken
     folded = {name.casefold().strip(): i for name, i in by_name.items()}
     taken = {}
     for channel, entry in channel_map.channels.items():
-        index = by_name.get(entry.column, folded.get(entry.column.casefold().strip()))
+        index = by_name.get(entry.column)
+        for name in (entry.column, split_unit(entry.column)[0]):
+            index = folded.get(name.casefold().strip()) if index is None else index
         if index is None:
             raise InputError(
-                f"{channel_map.name}: [channels.{channel}] names the column '{entry.column}', which {file} "
-                "does not have; "
-                f"it has {listed(raw)}. Correct the name."
+                f"{channel_map.name}: [channels.{channel}] names the column '{entry.column}', which {file} does not "
+                f"have; it has {listed(raw)}. Correct the name."
             )
         taken[channel] = Taken(index, f"named in {channel_map.name}", entry)
     return taken
@@ -161,22 +163,18 @@ def require_usable(recording: Recording, raw: RawLog) -> None:
             "is among them, name it in the channel map (the dashboard's 'Log check' has it; "
             f"`halfshaft check {recording.name} --map map.toml` writes it)."
         )
-    for name in WHEEL_CHANNELS:
-        values = recording.channels.get(name)
-        if values is None:
-            continue
-        finite = _finite(values)
-        if np.ptp(finite) == 0.0:
-            if all(np.ptp(_finite(recording.channels[w])) == 0 for w in WHEEL_CHANNELS if w in recording.channels):
-                words = "no wheel speed ever changes; the car stands or the sensors were not connected"
-            else:
-                words = (
-                    f"{CHANNELS[name].label} reads {finite[0]:g} {recording.wheel_speed_unit} throughout, so "
-                    "its sensor "
-                    "or its cable is dead"
-                )
-            raise CannotTell(f"{recording.name}: {words}. Log a lap with all wheel sensors working.")
-
-
-def _finite(values: np.ndarray) -> np.ndarray:
-    return values[np.isfinite(values)]
+    wheels = {name: recording.channels[name] for name in WHEEL_CHANNELS if name in recording.channels}
+    read = {name: values[np.isfinite(values)] for name, values in wheels.items()}
+    dead = [name for name, values in read.items() if not len(values) or np.ptp(values) == 0]
+    if not dead:
+        return
+    label, values = CHANNELS[dead[0]].label, read[dead[0]]
+    if len(dead) == len(read):
+        words = "no wheel speed ever changes; the car stands or the sensors were not connected"
+    elif not len(values):
+        words = f"{label} has no value at any time of the log"
+    else:
+        words = (
+            f"{label} reads {values[0]:g} {recording.wheel_speed_unit} throughout, so its sensor or its cable is dead"
+        )
+    raise CannotTell(f"{recording.name}: {words}. Log a lap with all wheel sensors working.")

@@ -221,6 +221,15 @@ def test_pandas_is_not_needed_for_parquet(tmp_path):
     assert done.stdout.strip() == "False"
 
 
+def test_a_wheel_that_was_only_logged_where_the_time_is_missing(tmp_path):
+    rows = np.arange(len(LOG.time))
+    wheel = np.where(rows % 2, np.nan, LOG.channels["wheel_speed_rl"])
+    lines = w.text(LOG.change(wheel_speed_rl=wheel)).split("\n")
+    lines[1:-1] = [line if k % 2 else line[line.index(",") :] for k, line in enumerate(lines[1:-1])]
+    with pytest.raises(CannotTell, match="rear left wheel speed has no value"):
+        _read(tmp_path, "\n".join(lines).encode())
+
+
 def test_a_log_that_lacks_a_channel_says_what_was_found(tmp_path):
     with pytest.raises(CannotTell, match=r"throttle.*Found columns: time, wheel_speed_fl.*halfshaft check") as caught:
         _read(tmp_path, w.text(LOG.change(throttle=None)).encode())

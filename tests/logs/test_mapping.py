@@ -64,6 +64,13 @@ def test_sign_scale_offset_unit_and_place(tmp_path):
     assert recording.steer_at == "road_wheel"
 
 
+def test_a_column_may_be_named_by_its_header_with_the_unit(tmp_path):
+    (tmp_path / "log.csv").write_text(w.text(LOG, header="{name} [{unit}]"))
+    (tmp_path / "map.toml").write_text(BASE + "steer = 'Steer [deg]'\nlat_g = 'lat_g'\n")
+    recording = read_log(tmp_path / "log.csv", channel_map=load_channel_map(tmp_path / "map.toml"))
+    np.testing.assert_allclose(recording.channels["steer"], LOG.channels["steer"], atol=1e-9)
+
+
 @pytest.mark.parametrize(
     ("more", "says"),
     [
