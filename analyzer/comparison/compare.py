@@ -172,7 +172,7 @@ def compare_runs(
 
     Raises
     ------
-    CannotTell : a side never slipped.
+    CannotTell : a side never slipped, or a run has no sample that counts.
     """
     matches = corner_matches(runs)
     seen = conditions(runs, matches)
@@ -250,5 +250,4 @@ def _expected_curve(
 ) -> np.ndarray | None:
     if before is None or after is None or "spool" in (before.kind, after.kind):
         return None
-    change = after.locking_torque_Nm(torque) - before.locking_torque_Nm(torque)
-    return change
+    return after.locking_torque_Nm(torque) - before.locking_torque_Nm(torque)

@@ -6,6 +6,7 @@ import numpy as np
 
 from analyzer.comparison.matching import CornerMatch
 from analyzer.comparison.runs import Run
+from analyzer.errors import CannotTell
 from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.car import AIR_DENSITY_KG_M3
 
@@ -35,7 +36,15 @@ class Conditions:
 
 
 def conditions(runs: list[Run], matches: list[CornerMatch]) -> Conditions:
-    """Compare how the sides were driven; `matches` from `together.corner_matches`."""
+    """Compare how the sides were driven; `matches` from `together.corner_matches`.
+
+    Raises
+    ------
+    CannotTell : a run has no sample that counts.
+    """
+    empty = next((r for r in runs if not _mask(r).any()), None)
+    if empty is not None:
+        raise CannotTell(f"{empty.name}: lies wholly in gaps and faults of the log. Choose other laps.")
     by_side = [[r for r in runs if r.side == side] for side in (0, 1)]
     along = all(r.analysis.signals.has_long_g for r in runs)  # had from the speed it is too rough to tell tyres by
     used = [float(np.median([_friction_used(r, along=along) for r in side])) for side in by_side]

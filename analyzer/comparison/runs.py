@@ -1,5 +1,6 @@
 """Runs of a comparison: whole logs, or some laps of one."""
 
+import re
 from collections.abc import Hashable
 from dataclasses import dataclass, replace
 
@@ -90,10 +91,11 @@ def chosen_laps(text: str, *, analysis: Analysis, option: str) -> tuple[int, ...
     else:
         laps = set()
         for part in text.split(","):
-            low, _, high = (p.strip() for p in part.partition("-"))
-            if not low.isdigit() or (high and not high.isdigit()):
+            match = re.fullmatch(r"\s*(\d+)\s*(?:-\s*(\d+)\s*)?", part, re.ASCII)
+            low, high = (int(match[1]), int(match[2] or match[1])) if match else (1, 0)
+            if low > high:
                 raise InputError(f"{option}: {text!r} is not a choice of laps; write odd, even, or such as 1-3,5.")
-            laps |= set(range(int(low), int(high or low) + 1))
+            laps |= set(range(low, min(high, count + 1) + 1)) | {low}  # one beyond the last tells as much as all
     outside = sorted(lap for lap in laps if not 1 <= lap <= count)
     if outside or not laps:
         found = f"lap {outside[0]}" if outside else "no lap"

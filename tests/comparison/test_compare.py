@@ -1,6 +1,7 @@
 """Compare simulated runs whose change is known. The simulator's tyre is another formula than the fit's."""
 
 import json
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -12,6 +13,7 @@ from analyzer.comparison.html import render
 from analyzer.comparison.result import comparison_result
 from analyzer.comparison.runs import Run, chosen_laps
 from analyzer.comparison.words import answer
+from analyzer.errors import CannotTell
 from analyzer.pipeline import analyze
 from analyzer.simulation.circuit import demo_circuit
 from analyzer.simulation.parameters import Driver, LockParameters, SimTyre
@@ -189,6 +191,9 @@ def test_odd_laps_against_even_of_one_log(files, capsys):
         (("1-2", "2-3"), "laps 2 would be on both sides"),
         (("1", "7"), "laps 1 to 3"),
         (("first", "2"), "not a choice of laps"),
+        (("²", "2"), "not a choice of laps"),
+        (("1,3-2", "2"), "not a choice of laps"),
+        (("1", "2-99999999999999"), "laps 1 to 3"),
     ],
 )
 def test_laps_that_cannot_be(files, capsys, laps, words):
@@ -202,6 +207,14 @@ def test_choices_of_laps(analysis):
     base = analysis("base")
     assert chosen_laps("1-2, 3", analysis=base, option="--before-laps") == (1, 2, 3)
     assert chosen_laps("even", analysis=base, option="--before-laps") == (2,)
+
+
+def test_laps_without_a_sample_that_counts(analysis):
+    base = analysis("base")
+    gap = replace(base.signals, valid=base.signals.valid & (base.laps.number != 2))
+    runs = [Run(replace(base, signals=gap), side=0, laps=(2,)), Run(base, side=1, laps=(1, 3))]
+    with pytest.raises(CannotTell, match=r"base.parquet, laps 2: lies wholly in gaps"):
+        compare_runs(runs)
 
 
 def test_json_by_the_contract(compared):
