@@ -87,7 +87,8 @@ class LongRecord(Generic[T]):
         """All pieces in one, with `others` of its fields replaced."""
         if self._first is None:
             raise ValueError("nothing was appended")
-        return replace(self._first, **{n: a.whole() for n, a in self._arrays.items()}, **others)  # type: ignore[type-var]
+        arrays = {name: array.whole() for name, array in self._arrays.items() if name not in others}
+        return replace(self._first, **arrays, **others)  # type: ignore[type-var]
 
     def release(self) -> None:
         """As for each of its arrays."""

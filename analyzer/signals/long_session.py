@@ -38,6 +38,7 @@ class LongSession:
         self._notes: list[tuple[LogBlock, Sequence[Annotation]]] = []
         self._delays: Mapping[str, Delay] | None = None
         self._origin_rad: tuple[float, float] | None = None
+        self._has_lap = False
         self._end = (0.0, 0j, 0.0)  # distance (m), place (m, x + iy) and heading (rad) where the last block ends
 
     def calibrated(self, block: LogBlock, found: Callable[[], LookedOver]) -> tuple[Recording, Signals]:
@@ -91,6 +92,7 @@ class LongSession:
             wheel_speed_noise_m_s=float(np.median([s.wheel_speed_noise_m_s for s in self._blocks])),
             has_gyro=all(s.has_gyro for s in self._blocks),
             has_long_g=all(s.has_long_g for s in self._blocks),
+            **({} if self._has_lap else {"lap_channel": None}),
         )
 
     def release(self) -> None:
@@ -106,6 +108,11 @@ class LongSession:
                 self._origin_rad = first_position(recording.channels["latitude"], recording.channels["longitude"])
         else:
             placed = self._placed(signals, recording, int(start), block.starts_s)
+        # a counter that is silent in a block, or begins in a later one, is a counter of the log
+        if placed.lap_channel is None:
+            placed = replace(placed, lap_channel=np.full(len(placed.time_s), np.nan))
+        else:
+            self._has_lap = True
         heading = self._end[2] + float(np.sum(signals.yaw_rate_rad_s[start:stop])) / signals.rate_hz
         self._signals.append(taken(placed, slice(start, stop)))
         self._end = (float(placed.distance_m[stop - 1]), placed.x_m[stop - 1] + 1j * placed.y_m[stop - 1], heading)

@@ -104,6 +104,16 @@ def test_blocks_without_a_lap_counter_find_the_same_laps(log, tmp_path):
     assert [c.number for c in many.corners] == [c.number for c in one.corners]
 
 
+@pytest.mark.parametrize("silent", [slice(17_000, 43_000), slice(None, 23_000)], ids=["middle", "first"])
+def test_a_lap_counter_that_a_block_lacks_counts_in_the_others(both, log, tmp_path, silent):
+    frame = log.astype({"lap": float})
+    frame.loc[frame.index[silent], "lap"] = np.nan
+    write(tmp_path / "log.parquet", frame)
+    many = in_pieces(tmp_path / "log.parquet", IN_BLOCKS)
+    assert many.laps.method == "lap_channel"
+    assert {*many.laps.bounds} & {*both[0].laps.bounds}
+
+
 def test_blocks_share_the_origin_of_a_logged_position(both, log, tmp_path):
     one, _ = both
     frame = log.drop(columns="lap")
