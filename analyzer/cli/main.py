@@ -6,6 +6,7 @@ Command modules import what they compute with inside `run`, so that `--help` ans
 
 import argparse
 import importlib
+import io
 import sys
 from collections.abc import Sequence
 
@@ -57,6 +58,8 @@ def build_parser() -> argparse.ArgumentParser:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit status (0 done, 2 wrong input, 3 the log cannot support the question, 130
     stopped by Ctrl-C)."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")  # where the locale has no dash, a question mark and no traceback
     try:
         parser = build_parser()
         arguments = parser.parse_args(argv)

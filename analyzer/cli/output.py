@@ -63,7 +63,7 @@ def say_report(path: str, console: "Console") -> None:
 def wrote_json(target: str | None, made: Callable[[], Any]) -> bool:
     """Write what `made` gives to the file that `--json` names; True when that was standard output.
 
-    Standard output then carries nothing else.
+    Standard output then carries nothing else, and is UTF-8 whatever the locale (RFC 8259, 8.1).
 
     Parameters
     ----------
@@ -74,7 +74,9 @@ def wrote_json(target: str | None, made: Callable[[], Any]) -> bool:
     ------
     InputError : the file cannot be written.
     """
+    import io
     import json
+    import sys
 
     from analyzer.files import write_atomic
 
@@ -85,6 +87,8 @@ def wrote_json(target: str | None, made: Callable[[], Any]) -> bool:
         result if isinstance(result, str) else json.dumps(result, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
     )
     if target == "-":
+        if isinstance(sys.stdout, io.TextIOWrapper):
+            sys.stdout.reconfigure(encoding="utf-8")
         print(text, end="")
         return True
     write_atomic(target, text)

@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import os
 import subprocess
 import sys
 
@@ -95,3 +96,14 @@ def test_help_needs_no_heavy_import():
     code = "import sys, analyzer.cli.predict; print([m for m in ('numpy', 'pydantic', 'rich') if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "cp932"])  # neither has the dash that a table writes for nothing
+def test_a_locale_that_is_not_utf_8(setup_file, encoding):
+    setup_file.write_text(SETUP.replace("winter rebuild", "Überholung"), encoding="utf-8")
+    command = [sys.executable, "-m", "analyzer.cli.main", "predict", str(setup_file)]
+    environment = {**os.environ, "PYTHONIOENCODING": encoding}
+    told = subprocess.run(command, env=environment, capture_output=True, check=True)
+    assert b"preload" in told.stdout and b"?" in told.stdout and not told.stderr
+    written = subprocess.run([*command, "--json", "-"], env=environment, capture_output=True, check=True)
+    assert json.loads(written.stdout.decode("utf-8"))["setup"]["name"] == "Überholung [A]"
