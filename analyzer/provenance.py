@@ -8,7 +8,7 @@ import json
 from dataclasses import asdict, dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, Protocol
 
 from analyzer import __version__
 from analyzer.differential.setup import load_setup
@@ -19,6 +19,13 @@ from analyzer.vehicle.car import load_car
 _CHUNK = 1 << 20
 # rooms that no number of an analysis comes from
 _BESIDE = ("advice", "batch", "cli", "comparison", "logbook", "simulation")
+
+
+class Readable(Protocol):
+    """What gives bytes: a file, an upload."""
+
+    def read(self, size: int, /) -> bytes:
+        """The next bytes, `size` at the most; none at the end."""
 
 
 @dataclass(frozen=True)
@@ -47,19 +54,23 @@ class Provenance:
 
 def provenance(
     *,
-    log_path: Path | str,
+    log_path: Path | str | None = None,
     car_path: Path | str,
     setup_path: Path | str | None = None,
     channels_path: Path | str | None = None,
 ) -> Provenance:
     """The provenance of an analysis of these files by this code.
 
+    Parameters
+    ----------
+    log_path : None leaves its hash empty, for whoever works it out as the log is read.
+
     Raises
     ------
     InputError : a file cannot be read, or says what it may not.
     """
     return Provenance(
-        log_sha256=hash_file(log_path),
+        log_sha256="" if log_path is None else hash_file(log_path),
         car_sha256=settings_hash("car", car_path),
         setup_sha256=None if setup_path is None else settings_hash("setup", setup_path),
         channels_sha256=None if channels_path is None else settings_hash("channels", channels_path),
@@ -103,11 +114,13 @@ def hash_file(path: Path | str) -> str:
         raise InputError(f"{Path(path).name}: cannot be read ({error.strerror}); check the path.") from None
 
 
-def hash_stream(stream: BinaryIO) -> str:
-    """SHA-256 of what is left in a stream, in bounded memory."""
+def hash_stream(stream: Readable, *, copy: BinaryIO | None = None) -> str:
+    """SHA-256 of what is left in a stream, in bounded memory; the bytes go to `copy` as well."""
     digest = hashlib.sha256()
     while chunk := stream.read(_CHUNK):
         digest.update(chunk)
+        if copy is not None:
+            copy.write(chunk)
     return digest.hexdigest()
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 from pathlib import Path
-from typing import BinaryIO, cast
+from typing import BinaryIO
 
 from analyzer.analysis import Analysis
 from analyzer.errors import InputError
@@ -21,7 +21,7 @@ from analyzer.log_check import check_log
 from analyzer.logbook import files, results, runs
 from analyzer.logbook.files import StoredFile as BookFile
 from analyzer.logbook.names import KINDS as FILE_KINDS
-from analyzer.logbook.names import LOG_ENDINGS, is_id, safe_name
+from analyzer.logbook.names import LOG_ENDINGS, PACKINGS, is_id, safe_name
 from analyzer.logbook.store import Store
 from analyzer.logs.mapping import load_channel_map
 from analyzer.provenance import hash_file
@@ -29,7 +29,7 @@ from analyzer.vehicle.car import load_car
 
 UPLOAD_LIMIT_BYTES = 1_000_000_000
 KINDS = {  # kind of upload -> (endings allowed, words)
-    "log": ((*LOG_ENDINGS, ".tsv", ".gz", ".zip"), FILE_KINDS["log"]),
+    "log": ((*LOG_ENDINGS, *PACKINGS), FILE_KINDS["log"]),
     "car": ((".toml",), FILE_KINDS["car"]),
     "setup": ((".toml",), FILE_KINDS["setup"]),
 }
@@ -89,7 +89,7 @@ class Logbook:
             raise InputError(f"{name}: does not end like {words}; allowed: {', '.join(endings)}. Choose another file.")
         if length is not None and length > UPLOAD_LIMIT_BYTES:
             raise InputError(_too_large(name, length))
-        stored = files.keep(self.book, kind, name, cast(BinaryIO, _Limited(stream, name)))
+        stored = files.keep(self.book, kind, name, _Limited(stream, name))
         return StoredFile(stored.id, stored.name, stored.path)
 
     def remove(self, kind: str, key: str) -> None:
@@ -121,18 +121,6 @@ class Logbook:
         return [*(StoredFile(f.id, f.name, f.path) for f in stored), sample]
 
     # runs
-
-    def run_folder(self, run_id: str) -> Path:
-        """The folder with the arrays of a finished run.
-
-        Raises
-        ------
-        InputError : no such run, or it is not finished.
-        """
-        found = results.result(self.book, run_id)
-        if found.folder is None:
-            raise InputError("this run has no result yet; wait until it is done, or analyse it again.")
-        return self.book.arrays(found.folder)
 
     def new_run(self, *, log_key: str, car_key: str, setup_key: str | None, channel_map: str | None = None) -> str:
         """Note what is to be analysed; returns its id. What is done or under way already is not asked for again.

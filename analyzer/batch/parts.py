@@ -58,10 +58,9 @@ class Parts:
         """
         path = self._part(log.name)
         try:
-            kept = pq.read_schema(path).metadata[_KEY]
-        except (OSError, pa.ArrowException, KeyError, TypeError):
-            return False
-        made_from = Provenance(**json.loads(kept))
+            made_from = Provenance(**json.loads(pq.read_schema(path).metadata[_KEY]))
+        except (OSError, pa.ArrowException, KeyError, TypeError, json.JSONDecodeError):
+            return False  # not there, not whole, or of a version that kept other things
         if dataclasses.replace(expected, log_sha256=made_from.log_sha256) != made_from:
             return False
         with log.open() as stream:

@@ -8,10 +8,10 @@ from pathlib import Path, PurePosixPath
 from typing import Any, BinaryIO
 
 from analyzer.errors import InputError
-from analyzer.logbook.names import LOG_ENDINGS
+from analyzer.logbook.names import LOG_ENDINGS, PACKINGS
 
 TRUTH = ".truth."  # `halfshaft simulate` writes the truth beside its log
-_ENDINGS = tuple(f"{ending}{packed}" for ending in LOG_ENDINGS for packed in ("", ".gz", ".zip"))
+_ENDINGS = tuple(f"{ending}{packed}" for ending in LOG_ENDINGS for packed in ("", *PACKINGS))
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from analyzer.batch.parts import SEASON, Parts
 from analyzer.batch.places import Log, find_logs
 from analyzer.batch.work import Outcome, Settings, Task
 from analyzer.errors import HalfshaftError, InputError
-from analyzer.provenance import Provenance, code_version, settings_hash
+from analyzer.provenance import Provenance, provenance
 
 Progress = Callable[[int, int, str], None]  # (logs over, all logs, the one just over)
 
@@ -59,13 +59,7 @@ def run_batch(
     ------
     InputError : folder, settings files, output or scheduler are wrong; a log that is wrong is told in the report.
     """
-    expected = Provenance(
-        log_sha256="",
-        car_sha256=settings_hash("car", car_path),
-        setup_sha256=None if setup_path is None else settings_hash("setup", setup_path),
-        channels_sha256=None if channels_path is None else settings_hash("channels", channels_path),
-        code=code_version(),
-    )
+    expected = provenance(car_path=car_path, setup_path=setup_path, channels_path=channels_path)
     car = _settings(car_path)
     setup = None if setup_path is None else _settings(setup_path)
     channels = None if channels_path is None else _settings(channels_path)

@@ -1,6 +1,5 @@
 """The work of one log, the same in a local process and on a cluster's worker. Imports little at its start."""
 
-import hashlib
 import tempfile
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
@@ -8,12 +7,10 @@ from typing import TYPE_CHECKING
 
 from analyzer.batch.places import Log
 from analyzer.errors import HalfshaftError, InputError
-from analyzer.provenance import Provenance, code_version
+from analyzer.provenance import Provenance, code_version, hash_stream
 
 if TYPE_CHECKING:
     from analyzer.analysis import Analysis
-
-_CHUNK = 1 << 20
 
 
 @dataclass(frozen=True)
@@ -69,7 +66,8 @@ def _analyse(task: Task, folder: Path) -> Outcome:
 
     (folder / "log").mkdir()
     log_path = folder / "log" / PurePosixPath(task.log.name).name
-    sha256 = _fetch(task.log, log_path)
+    with task.log.open() as source, log_path.open("wb") as copy:
+        sha256 = hash_stream(source, copy=copy)
     try:
         analysis = analyze(
             log_path=log_path,
@@ -88,15 +86,6 @@ def _rows(task: Task, analysis: "Analysis", made_from: Provenance) -> bytes:
     from analyzer.batch.season_table import phase_table
 
     return part_bytes(phase_table(analysis, log=task.log.name, date_s=task.log.date_s), made_from)
-
-
-def _fetch(log: Log, target: Path) -> str:
-    digest = hashlib.sha256()
-    with log.open() as source, target.open("wb") as copy:
-        while chunk := source.read(_CHUNK):
-            digest.update(chunk)
-            copy.write(chunk)
-    return digest.hexdigest()
 
 
 def _write(folder: Path, settings: Settings) -> Path:

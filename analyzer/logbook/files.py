@@ -1,22 +1,18 @@
 """The files of a logbook: logs byte for byte, cars, setups and channel maps. The same bytes are kept once."""
 
-import hashlib
 import shutil
 import sqlite3
 import time
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
 
 from analyzer.differential.setup import load_setup
 from analyzer.errors import InputError
 from analyzer.logbook.names import KINDS, checked, is_id, safe_name
 from analyzer.logbook.placing import to_disk
 from analyzer.logbook.store import Store
-from analyzer.provenance import settings_hash
+from analyzer.provenance import Readable, hash_stream, settings_hash
 from analyzer.vehicle.car import load_car
-
-_CHUNK = 1 << 20
 
 
 @dataclass(frozen=True)
@@ -38,7 +34,6 @@ class StoredFile:
     sha256: str
     content_sha256: str
     size_bytes: int
-    added_s: float
     path: Path
     parquet: Path | None
 
@@ -66,7 +61,7 @@ class Staged:
         return self.folder / self.name
 
 
-def stage(kind: str, filename: str, stream: BinaryIO, folder: Path) -> Staged:
+def stage(kind: str, filename: str, stream: Readable, folder: Path) -> Staged:
     """Write a stream into `folder` (of `Store.staging`) and check it; a log is not opened.
 
     Raises
@@ -76,15 +71,11 @@ def stage(kind: str, filename: str, stream: BinaryIO, folder: Path) -> Staged:
     name = safe_name(filename)
     inside = folder / kind
     inside.mkdir()
-    digest, size = hashlib.sha256(), 0
     with (inside / name).open("wb") as file:
-        while chunk := stream.read(_CHUNK):
-            digest.update(chunk)
-            size += len(chunk)
-            file.write(chunk)
+        sha256 = hash_stream(stream, copy=file)
+        size = file.tell()
     if not size:
         raise InputError(f"{name}: is empty; choose the file that your logger or editor wrote.")
-    sha256 = digest.hexdigest()
     content = sha256 if kind == "log" else settings_hash(kind, inside / name)
     title = _title(kind, inside / name)
     to_disk(inside)
@@ -121,7 +112,7 @@ def place(store: Store, connection: sqlite3.Connection, staged: Staged) -> str:
     return staged.id
 
 
-def keep(store: Store, kind: str, filename: str, stream: BinaryIO) -> StoredFile:
+def keep(store: Store, kind: str, filename: str, stream: Readable) -> StoredFile:
     """Put one file into the logbook.
 
     Raises
@@ -188,7 +179,6 @@ def stored_file(store: Store, row: sqlite3.Row) -> StoredFile:
         row["sha256"],
         row["content_sha256"],
         row["size_bytes"],
-        row["added_s"],
         path=store.folder / "files" / kind / file_id / checked(row["name"]),
         parquet=store.folder / "parquet" / f"{file_id}.parquet" if row["parquet"] else None,
     )

@@ -11,7 +11,8 @@ KINDS = {  # kind of file -> words for it
     "setup": "a setup file",
     "channels": "a channel map",
 }
-LOG_ENDINGS = (".csv", ".csv.gz", ".txt", ".parquet", ".feather", ".arrow", ".mf4", ".mdf")
+LOG_ENDINGS = (".csv", ".tsv", ".txt", ".parquet", ".feather", ".arrow", ".mf4", ".mdf")
+PACKINGS = (".gz", ".zip")
 _ID = re.compile(r"[0-9a-f]{16}")
 
 

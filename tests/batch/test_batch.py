@@ -13,13 +13,14 @@ import pytest
 
 from analyzer.analysis import PhaseResult
 from analyzer.batch import local
+from analyzer.batch.parts import Parts
 from analyzer.batch.places import Log, find_logs
 from analyzer.batch.run import run_batch
 from analyzer.batch.season_table import COLUMNS
 from analyzer.batch.work import Settings, Task
 from analyzer.cli.main import main
 from analyzer.errors import InputError
-from analyzer.provenance import Provenance, code_version
+from analyzer.provenance import Provenance, provenance
 
 GOOD = ["first.parquet", "may/second.parquet"]
 
@@ -59,19 +60,21 @@ def test_season_table_holds_every_phase_and_names_what_failed(logs, car, tmp_pat
 
 
 def test_another_car_or_code_is_done_again(logs, car, tmp_path, monkeypatch):
-    from analyzer.batch.parts import Parts
-    from analyzer.batch.run import settings_hash
-
     (logs / "may" / "second.parquet").unlink()
     (logs / "broken.csv").unlink()
     out = tmp_path / "out"
     run_batch(folder=str(logs), car_path=car, out=out, processes=1)
     log = find_logs(str(logs))[0]
-    same = Provenance("", settings_hash("car", car), None, None, code_version())
+    same = provenance(car_path=car)
     assert Parts(out).is_done(log, same)
     assert not Parts(out).is_done(log, dataclasses.replace(same, car_sha256="0" * 64))
     assert not Parts(out).is_done(log, dataclasses.replace(same, setup_sha256="0" * 64))
     assert not Parts(out).is_done(log, dataclasses.replace(same, code="0.0.0+0"))
+    part = next((out / "parts").iterdir())
+    table = pq.read_table(part)
+    for kept in ("{", '{"log_sha256": "0", "of_another_version": 1}'):
+        pq.write_table(table.replace_schema_metadata({b"halfshaft_provenance": kept}), part)
+        assert not Parts(out).is_done(log, same)
 
 
 def test_every_number_of_a_phase_has_a_described_column():
@@ -82,8 +85,6 @@ def test_every_number_of_a_phase_has_a_described_column():
 
 
 def test_columns_are_described_in_the_file(logs, car, tmp_path):
-    from analyzer.batch.parts import Parts
-
     parts = Parts(tmp_path / "out")
     parts.make()
     assert parts.write_season([]) == 0
@@ -93,7 +94,7 @@ def test_columns_are_described_in_the_file(logs, car, tmp_path):
 
 def task(place: Path, car: Path) -> Task:
     log = Log(place.name, str(place), None)
-    return Task(log, Settings(car.name, car.read_bytes()), None, None, Provenance("", "", None, None, code_version()))
+    return Task(log, Settings(car.name, car.read_bytes()), None, None, provenance(car_path=car))
 
 
 def test_a_process_that_is_killed_takes_no_other_log_with_it(tmp_path, cut_logs, car):
@@ -215,6 +216,12 @@ def test_what_is_wrong_is_said_in_one_sentence(logs, car, tmp_path, capsys, monk
     assert main(["batch", *folder, *change, "--car", str(car), "--out", str(tmp_path / "out")]) == 2
     said = capsys.readouterr().err
     assert words in said and "Traceback" not in said
+
+
+def test_logs_are_found_by_their_ending(tmp_path):
+    for name in ("a.tsv", "b.CSV.gz", "c.parquet.zip", "notes.md", ".hidden.csv", "d.truth.parquet"):
+        (tmp_path / name).touch()
+    assert [log.name for log in find_logs(str(tmp_path))] == ["a.tsv", "b.CSV.gz", "c.parquet.zip"]
 
 
 def test_a_folder_without_logs_is_said(tmp_path):
