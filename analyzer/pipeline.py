@@ -24,8 +24,7 @@ from analyzer.lockcurve.session_state import session_state
 from analyzer.lockcurve.summarise import summarise
 from analyzer.lockcurve.uncertainty import spread
 from analyzer.logs.mapping import load_channel_map
-from analyzer.logs.read_blocks import LogBlock, open_blocks
-from analyzer.logs.recording import Recording
+from analyzer.logs.read_blocks import open_blocks
 from analyzer.long_arrays import LongRecord, taken
 from analyzer.phase_results import phase_results
 from analyzer.phases.corners import numbered
@@ -100,29 +99,6 @@ def analyze(
     return replace(analysis, timings_s={"read and calibrate": read_s, **analysis.timings_s})
 
 
-def analyze_recording(
-    *,
-    recording: Recording,
-    car: Car,
-    setup: Setup | None = None,
-    progress: Progress = lambda step, share: None,
-) -> Analysis:
-    """What the differential did in a recording that is already read.
-
-    Parameters
-    ----------
-    recording : as `read_log` gives it.
-    setup : what is fitted; without it there is no prediction and no agreement.
-    progress : as in `analyze`.
-
-    Raises
-    ------
-    CannotTell : the recording cannot support the question: no corner, or too little driving off the brakes.
-    """
-    session = read_session((LogBlock(lambda: recording),), car=car)
-    return analyze_session(session=session, car=car, setup=setup, progress=progress)
-
-
 def analyze_session(
     *,
     session: LongSession,
@@ -131,6 +107,12 @@ def analyze_session(
     progress: Progress = lambda step, share: None,
 ) -> Analysis:
     """What the differential did in a session; a long one is worked on in stretches, and its arrays stay in files.
+
+    Parameters
+    ----------
+    session : as `read_session` gives it.
+    setup : what is fitted; without it there is no prediction and no agreement.
+    progress : as in `analyze`.
 
     Raises
     ------

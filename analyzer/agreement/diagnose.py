@@ -35,10 +35,6 @@ from analyzer.vehicle.car import Car
 BARE_MENTION = 3.0  # explanations that differ by less cannot be told apart
 STRONG = 10.0  # needed to leave the file, which most often is right
 DEGREES = 5.0
-FORM_NM, FORM_SHARE = (
-    8.0,
-    0.04,
-)  # a real curve is no perfect hinge: error of one torque that its neighbours do not share
 BOUND_SD_NM, BOUND_SD_SHARE = 25.0, 0.08
 UNFIT = 0.01
 

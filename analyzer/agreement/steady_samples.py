@@ -33,9 +33,8 @@ class SteadySamples:
 
     Attributes
     ----------
-    index : sample of the session.
-    input_torque_Nm, locking_torque_Nm : T_in and M of the sample.
     time_s : log time of the sample.
+    input_torque_Nm, locking_torque_Nm : T_in and M of the sample.
     corner_pass : number of the corner pass, counted over the session.
     rate_hz : sample rate.
     """

@@ -21,6 +21,7 @@ from scipy import stats
 
 from analyzer.lockcurve import model
 from analyzer.lockcurve.fit import (
+    MOST_ITERATIONS,
     Evaluation,
     Problem,
     bounded,
@@ -114,7 +115,7 @@ class JointFit:
     curves: np.ndarray
     draws: np.ndarray
     log_draws: tuple[np.ndarray, ...]
-    curvature: "Curvature"
+    curvature: Curvature
     largest_torque_Nm: float
     torque_span_Nm: tuple[float, float]
     tie_sd_Nm: tuple[float, float] | None
@@ -211,15 +212,13 @@ def fit_jointly(
     return _result(logs, layout, *_minimise(logs, layout), tie_sd_Nm=tie_sd)
 
 
-def _minimise(
-    logs: tuple[JointLog, ...], layout: _Layout, *, iterations: int = 40
-) -> tuple[np.ndarray, list[Evaluation]]:
+def _minimise(logs: tuple[JointLog, ...], layout: _Layout) -> tuple[np.ndarray, list[Evaluation]]:
     """Levenberg-Marquardt as in `lockcurve.fit`, over all logs."""
     problems = [log.problem for log in logs]
     theta = layout.start.copy()
     states: list[np.ndarray | None] = [None] * len(logs)
     damping = 1e-2
-    for _ in range(iterations):
+    for _ in range(MOST_ITERATIONS):
         now = [evaluate(p, theta[i], s, None) for p, i, s in zip(problems, layout.index, states, strict=True)]
         loss = _data_loss(logs, layout, theta, now) + layout.prior_loss(theta)
         hessian, gradient, _ = _assemble(logs, layout, theta, now, per_group=False)

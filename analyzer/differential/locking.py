@@ -33,9 +33,3 @@ def torque_bias_ratio(locking_value: ArrayLike) -> np.ndarray:
     """
     s = np.asarray(locking_value, dtype=float)
     return np.divide(1 + s, 1 - s, out=np.where(np.isnan(s), np.nan, np.inf), where=s < 1)
-
-
-def locking_value_of_bias_ratio(ratio: ArrayLike) -> np.ndarray:
-    """S = (TBR - 1)/(TBR + 1), of the argument's shape (-); 1 for an infinite ratio."""
-    ratio = np.asarray(ratio, dtype=float)
-    return 1 - 2 / (ratio + 1)

@@ -152,14 +152,14 @@ class PredictedLockCurve:
 def predict_lock_curve(setup: Setup) -> PredictedLockCurve:
     """The lock curve that follows from what is fitted.
 
+    Parameters
+    ----------
+    setup : what is fitted, as `setup.load_setup` reads it.
+
     Notes
     -----
     clamp = F_cone + max(0, |T_in| c - F_hold), c = cot(theta + phi)/(2 r_p), per ring and pack;
     T_c = mu z r_eff clamp; M = 2 T_c. So M_0 = 2 mu z r_eff F_cone, slope = 2 mu z r_eff c, hold = F_hold/c.
-
-    Parameters
-    ----------
-    setup : what is fitted, as `setup.load_setup` reads it.
 
     Examples
     --------

@@ -9,14 +9,15 @@ from analyzer.differential.locking import locking_value, torque_bias_ratio
 from analyzer.differential.predicted import NORMAL_95, PredictedLockCurve, ways
 
 COAST_SHARE = 0.3  # coast side of the grid over its drive side, as in the contract
+POINTS = 53
 
 
-def input_torque_grid_Nm(curve: PredictedLockCurve, *, largest_Nm: float, points: int = 53) -> np.ndarray:
+def input_torque_grid_Nm(curve: PredictedLockCurve, *, largest_Nm: float) -> np.ndarray:
     """(n,) input torques from -0.3 to +1 of `largest_Nm` (N.m), rising, with zero and the hold-offs among them."""
     low = -COAST_SHARE * largest_Nm
     kinks = [0.0, curve.drive_hold_Nm or 0.0, -(curve.coast_hold_Nm or 0.0)]
     # rounded, so that a kink that falls on the even grid is not there twice
-    grid = np.round(np.concatenate([np.linspace(low, largest_Nm, points), kinks]), 6)
+    grid = np.round(np.concatenate([np.linspace(low, largest_Nm, POINTS), kinks]), 6)
     return np.unique(grid[(grid >= low) & (grid <= largest_Nm)]) + 0.0  # -0.0 becomes 0.0
 
 

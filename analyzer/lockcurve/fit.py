@@ -31,7 +31,8 @@ LOCK_SD_Nm = 50.0  # scatter of the locking torque about its curve where the tyr
 SMEARING_S = 0.03
 MOST_SAMPLES = 6000
 CURVE_BOUNDS = np.array([[0.0, 5000.0], [0.0, 3.0], [0.0, 600.0], [0.0, 3.0], [0.0, 600.0]])
-STEP = 1e-4
+STEP = 1e-4  # of a parameter, for its slope
+MOST_ITERATIONS = 40
 
 
 @dataclass(frozen=True)
@@ -255,13 +256,13 @@ def newton_step(hessian: np.ndarray, gradient: np.ndarray, damping: float, held:
     return step
 
 
-def fit(problem: Problem, *, iterations: int = 40) -> Fit:
+def fit(problem: Problem) -> Fit:
     """Fit by Levenberg-Marquardt; the scale and trust of each sample are refreshed every step (iterative weighting)."""
     theta = problem.start
     state = None
     damping = 1e-2
     converged = False
-    for _ in range(iterations):
+    for _ in range(MOST_ITERATIONS):
         now = evaluate(problem, theta, state, None)
         state = now.solution.state
         hessian, gradient, _ = normal_equations(problem, theta, now, slopes(problem, theta, now), False)

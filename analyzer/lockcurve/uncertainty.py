@@ -46,9 +46,9 @@ class Spread:
         return within_holds(self.draws[:, -5:])
 
 
-def spread(fit: Fit, *, replicates: int = REPLICATES, seed: int = SEED) -> Spread:
+def spread(fit: Fit, *, replicates: int = REPLICATES) -> Spread:
     """Draws and budget of a fit."""
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(SEED)
     inverse = np.linalg.inv(fit.hessian)
     groups = fit.group_gradients
     count = len(groups)

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from analyzer.errors import InputError
 from analyzer.lockcurve.estimate import Interval
-from analyzer.logbook.results import is_current, preload, result_of
+from analyzer.logbook.results import preload, result_of
 from analyzer.logbook.runs import Run, runs
 from analyzer.logbook.store import Store
 
@@ -20,7 +20,6 @@ class TrendPoint:
     distance_before_km : driven in the runs before it that are in the logbook.
     preload_Nm : with its 95 % interval; its value is None with a reason where the log cannot tell.
     setup_changed : another setup than the run before, so that a step may be the workshop's.
-    current : the result comes from today's code, car and setup.
     """
 
     run: Run
@@ -28,7 +27,6 @@ class TrendPoint:
     distance_before_km: float
     preload_Nm: Interval
     setup_changed: bool
-    current: bool
 
 
 def preload_trend(store: Store, car: str) -> tuple[TrendPoint, ...]:
@@ -56,7 +54,6 @@ def preload_trend(store: Store, car: str) -> tuple[TrendPoint, ...]:
                 distance_before_km=driven,
                 preload_Nm=preload(store, found),
                 setup_changed=bool(points) and setup != setup_before,
-                current=is_current(found, run),
             )
         )
         driven += distance or 0.0

@@ -21,13 +21,11 @@ class Timeline:
     ----------
     time_s : (n,) float64, strictly increasing, starts at 0.
     rows : (n,) rows of the file in this order.
-    start : the file's own time at 0, s.
     annotations : what was mended.
     """
 
     time_s: np.ndarray
     rows: np.ndarray
-    start: float
     annotations: tuple[Annotation, ...]
 
 
@@ -57,15 +55,13 @@ def mend_time(raw_s: np.ndarray, *, name: str) -> Timeline:
     lost = len(raw_s) - len(rows)
     if lost:
         notes.append(_note("rows_without_time", f"{counted(lost, 'row')} without a time left out."))
-    start = raw_s[rows[0]]
-    time = raw_s[rows] - start
+    time = raw_s[rows] - raw_s[rows[0]]
     time, rows = _ordered(time, rows, notes, name)
     time, rows = _without_repeats(time, rows, notes, name)
     if len(rows) < 2 or not time[-1] > time[0]:
         raise InputError(f"{name}: time stands still; check which column is the time.")
     time = _without_long_pauses(time, notes, name)
-    start += time[0]
-    return Timeline(time - time[0], rows, float(start), tuple(notes))
+    return Timeline(time - time[0], rows, tuple(notes))
 
 
 def _note(code: str, message: str, at: float | None = None, *, excludes: bool = False) -> Annotation:

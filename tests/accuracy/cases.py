@@ -12,7 +12,9 @@ import pandas as pd
 
 from analyzer.analysis import Analysis
 from analyzer.logs.read import read_log
-from analyzer.pipeline import analyze_recording
+from analyzer.logs.read_blocks import LogBlock
+from analyzer.pipeline import analyze_session
+from analyzer.signals.long_session import read_session
 from analyzer.simulation.circuit import demo_circuit, generated_circuit
 from analyzer.simulation.parameters import LockParameters, SimTyre
 from analyzer.simulation.sensors import Sensors
@@ -258,7 +260,8 @@ def analysed(log: pd.DataFrame, car: Car, folder: Path) -> Analysis:
     """Through a file and its reader, as a user's log goes."""
     path = folder / "log.parquet"
     log.to_parquet(path)
-    return analyze_recording(recording=read_log(path), car=car)
+    session = read_session((LogBlock(lambda: read_log(path)),), car=car)
+    return analyze_session(session=session, car=car)
 
 
 def measure(case: Case, session: Session, analysis: Analysis) -> Measured:

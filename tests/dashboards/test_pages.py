@@ -287,7 +287,7 @@ def _props(part: object, wanted: str) -> dict:
 
 
 def test_a_run_stored_by_another_version_is_said(ask_page, logbook, run_id):
-    path = logbook.run_folder(run_id) / "analysis.json"
+    path = logbook.book.arrays(results.result(logbook.book, run_id).folder) / "analysis.json"
     path.write_text(path.read_text("utf-8").replace('"rate_hz"', '"rate_of_old"', 1), "utf-8")
     told = ask_page(f"/run/{run_id}")
     assert "cannot be read" in told and "analyse the log again" in told

@@ -12,7 +12,7 @@ import pytest
 import analyzer
 import dashboards
 from analyzer.errors import InputError
-from analyzer.logbook import analysis_files
+from analyzer.logbook import analysis_files, results
 from dashboards.logbook import safe_name
 from dashboards.routes import cell, corners_csv
 
@@ -114,7 +114,7 @@ def test_a_planted_pickle_is_not_opened(logbook, run_id):
         def __reduce__(self):
             return (Path.touch, (logbook.folder / "sprung",))
 
-    folder = logbook.run_folder(run_id)
+    folder = logbook.book.arrays(results.result(logbook.book, run_id).folder)
     with np.load(folder / analysis_files.ARRAYS_NAME) as stored:
         arrays = dict(stored)
     arrays["a0"] = np.array([Trap()], dtype=object)
