@@ -1,4 +1,4 @@
-"""Delays of channels against each other: estimated by cross-correlation, corrected where certain."""
+"""Delays of channels against each other, estimated by cross-correlation."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -6,27 +6,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.signal import correlate, correlation_lags
 
-from analyzer.channels import CHANNELS
-from analyzer.logs.recording import Annotation, Recording
-from analyzer.signals.stretches import period_s, read_off, rough_speed_m_s, wheel_speeds_m_s
+from analyzer.logs.recording import Recording
+from analyzer.signals.stretches import read_off, rough_speed_m_s, wheel_speeds_m_s
 
 LONGEST_S = 2.0
 ENOUGH_S = 3600.0  # an hour from the middle of a longer log
 RATE_HZ = 25.0  # lags are needed to about 10 ms; the parabola through the peak gives that
-# What a car itself puts between two channels stays inside these (earliest, latest; common practice, no source);
-# more is the logger's doing. The tyres need a moment to turn steer into yaw, so steer comes first; a car that slides
-# its tail out turns before it is pushed sideways, so lateral acceleration comes last.
-NATURAL_S = {
-    "lat_g": (-0.10, 0.30),
-    "long_g": (-0.10, 0.10),
-    "yaw_rate": (-0.08, 0.08),
-    "steer": (-0.40, 0.10),
-    "gps_speed": (-0.08, 0.08),
-    "wheel": (-0.03, 0.03),
-}
-
-# steer follows the turn only while the car does not slide: a loose fit says nothing about its timing
-LEAST_CORRELATION = {"steer": 0.9, "other": 0.7}
 
 
 @dataclass(frozen=True)
@@ -45,6 +30,10 @@ class Delay:
     spread_s: float
     correlation: float
     against: str
+
+    def certain(self, least_correlation: float) -> bool:
+        """Whether both halves of the log say the same and the channels go together."""
+        return self.spread_s < max(0.02, 0.3 * abs(self.delay_s)) and self.correlation > least_correlation
 
 
 def estimate_delays(recording: Recording) -> Mapping[str, Delay]:
@@ -93,8 +82,6 @@ def _wheel_delays(wheels: Mapping[str, np.ndarray]) -> dict[str, Delay]:
         if left not in wheels or right not in wheels:
             continue
         pair = _delay(_changes(wheels[left]), _changes(wheels[right]), "the other wheel of the axle")
-        if not _is_certain(left, pair) or abs(pair.delay_s) <= NATURAL_S["wheel"][1]:
-            continue
         # a logger can hold a wheel back, not hurry it: the late one of the pair is the faulty one
         late, against = (left, pair) if pair.delay_s > 0 else (right, replace(pair, delay_s=-pair.delay_s))
         result[late] = against
@@ -182,48 +169,3 @@ def _best_lag(values: np.ndarray, reference: np.ndarray, use: np.ndarray, signed
         curvature = left - 2 * peak + right
         shift = 0.5 * (left - right) / curvature if curvature < 0 else 0.0
     return float((lags[top] + shift) / RATE_HZ), float(cross[top])
-
-
-def _is_certain(name: str, delay: Delay) -> bool:
-    steady = delay.spread_s < max(0.02, 0.3 * abs(delay.delay_s))
-    return steady and delay.correlation > LEAST_CORRELATION.get(name, LEAST_CORRELATION["other"])
-
-
-def _out_of_step(name: str, delay: Delay, period: float) -> bool:
-    """Whether to act on a delay: the signals agree, both halves of the log say the same, and a car does not "
-    "explain it."""
-    earliest, latest = NATURAL_S["wheel" if name.startswith("wheel_speed") else name]
-    return _is_certain(name, delay) and not min(earliest, -1.2 * period) <= delay.delay_s <= max(latest, 1.2 * period)
-
-
-def align_channels(
-    recording: Recording, delays: Mapping[str, Delay] | None = None
-) -> tuple[Recording, tuple[Annotation, ...]]:
-    """Shift channels back that are late (or early) by more than a car explains.
-
-    Parameters
-    ----------
-    recording : as read.
-    delays : of its channels; else as `estimate_delays` finds them.
-
-    Returns
-    -------
-    The recording with those channels shifted by their estimated delay (the end without values becomes NaN), and one
-    annotation for each. A channel whose delay is not certain stays as it is.
-    """
-    period = period_s(recording)
-    delays = estimate_delays(recording) if delays is None else delays
-    found = {n: d for n, d in delays.items() if n in recording.channels and _out_of_step(n, d, period)}
-    channels, history, notes = dict(recording.channels), list(recording.history), []
-    for name, delay in found.items():
-        wanted = recording.time_s + delay.delay_s
-        channels[name] = np.interp(wanted, recording.time_s, channels[name], left=np.nan, right=np.nan)
-        history.append(f"shifted {name} by {-delay.delay_s:+.3f} s")
-        label = CHANNELS[name].label
-        words = (
-            f"{label[0].upper()}{label[1:]} comes {abs(delay.delay_s):.2f} s "
-            f"{'after' if delay.delay_s > 0 else 'before'} "
-            f"{delay.against}, more than a car explains (a slow filter, or a delay in the logger); it was shifted back."
-        )
-        notes.append(Annotation("delay", "warning", name, None, None, words))
-    return replace(recording, channels=channels, history=tuple(history)), tuple(notes)

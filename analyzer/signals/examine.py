@@ -4,7 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from analyzer.logs.recording import Annotation, Recording
-from analyzer.signals.delays import Delay, align_channels, estimate_delays
+from analyzer.signals.alignment import align_channels
+from analyzer.signals.delays import Delay, estimate_delays
 from analyzer.signals.faults import find_faults, without_faults
 from analyzer.signals.signs import settle_signs
 

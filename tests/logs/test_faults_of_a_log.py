@@ -9,7 +9,8 @@ from writers import CONTRACT_UNITS, text
 from analyzer.errors import HalfshaftError
 from analyzer.logs.mapping import ChannelEntry, ChannelMap
 from analyzer.logs.read import read_log
-from analyzer.signals.delays import align_channels
+from analyzer.signals.alignment import align_channels
+from analyzer.signals.delays import estimate_delays
 from analyzer.signals.faults import find_faults
 from analyzer.signals.signs import settle_signs
 
@@ -23,7 +24,7 @@ def _examined(path):
     recording = read_log(path)
     recording, signs = settle_signs(recording)
     faults = find_faults(recording)
-    recording, delays = align_channels(recording)
+    recording, delays = align_channels(recording, estimate_delays(recording))
     return recording, (*recording.annotations, *signs, *delays, *faults)
 
 
@@ -119,6 +120,7 @@ def test_a_delay_is_taken_out(channel, late_s, log, tmp_path):
     late = np.concatenate([np.full(shift, log.channels[channel][0]), log.channels[channel]])[: len(log.time)]
     path = tmp_path / "late.csv"
     path.write_text(text(log.change(**{channel: late})))
-    recording, _ = align_channels(read_log(path))
+    recording = read_log(path)
+    recording, _ = align_channels(recording, estimate_delays(recording))
     (step,) = [h for h in recording.history if h.startswith(f"shifted {channel}")]
     assert float(step.split(" by ")[1].split()[0]) == pytest.approx(-late_s, abs=0.02)

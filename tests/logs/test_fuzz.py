@@ -23,7 +23,8 @@ from analyzer.errors import HalfshaftError
 from analyzer.log_check import check_log
 from analyzer.logs.read import read_log
 from analyzer.pipeline import analyze
-from analyzer.signals.delays import align_channels
+from analyzer.signals.alignment import align_channels
+from analyzer.signals.delays import estimate_delays
 from analyzer.signals.faults import find_faults
 from analyzer.signals.signs import settle_signs
 
@@ -116,7 +117,7 @@ def examined(path: Path) -> None:
         assert values.shape == recording.time_s.shape and not np.isinf(values).any()
     recording, _ = settle_signs(recording)
     find_faults(recording)
-    align_channels(recording)
+    align_channels(recording, estimate_delays(recording))
 
 
 @pytest.fixture(scope="module", autouse=True)

@@ -12,7 +12,8 @@ import sample_logs
 from analyzer.channels import WHEEL_CHANNELS
 from analyzer.logs.read import read_log
 from analyzer.logs.recording import Recording
-from analyzer.signals.delays import align_channels, estimate_delays
+from analyzer.signals.alignment import align_channels
+from analyzer.signals.delays import estimate_delays
 from analyzer.signals.faults import find_faults
 from analyzer.signals.signs import settle_signs
 from analyzer.signals.stretches import joined, rough_speed_m_s, runs
@@ -43,7 +44,7 @@ def test_signs_and_sides_are_right_as_they_are(recording):
 
 
 def test_no_wheel_yaw_or_acceleration_is_out_of_step(recording):
-    aligned, _ = align_channels(recording)
+    aligned, _ = align_channels(recording, estimate_delays(recording))
     shifted = {name for name in recording.channels if aligned.channels[name] is not recording.channels[name]}
     assert shifted <= {"gps_speed"}  # a receiver's own lag is real
 
