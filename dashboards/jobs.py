@@ -8,6 +8,7 @@ import sys
 import threading
 from typing import IO, cast
 
+from analyzer.errors import HalfshaftError
 from dashboards.logbook import Logbook
 
 AT_ONCE = 2
@@ -30,9 +31,9 @@ class Jobs:
         self._children: dict[str, subprocess.Popen] = {}
         self._lock = threading.Lock()
         self._slots = threading.Semaphore(AT_ONCE)
-        for run in logbook.runs():
-            if run.state in ("waiting", "running"):
-                logbook.set_status(run.id, state="cancelled", message="The server was ended before this was done.")
+        self._closed = False
+        for run_id in logbook.under_way():
+            logbook.set_status(run_id, state="cancelled", message="The server was ended before this was done.")
         atexit.register(self.close)
 
     def start(self, run_id: str) -> None:
@@ -57,43 +58,51 @@ class Jobs:
         self._logbook.set_status(run_id, state="cancelled", message="Cancelled.")
 
     def close(self) -> None:
-        """End every child."""
+        """End every child and begin no other; the next server says that they were ended."""
         with self._lock:
+            self._closed = True
             for child in self._children.values():
                 child.kill()
 
     def _follow(self, run_id: str, job: _Job) -> None:
         with self._slots:
+            try:
+                ending = self._work(run_id, job)
+            except (OSError, ValueError, HalfshaftError):  # no process to be had, a line that is no JSON, a full disk
+                ending = {"error": CRASHED}
             with self._lock:
-                if job.cancelled:
+                # never begun, or cancelled and started anew meanwhile
+                if ending is None or self._closed or self._jobs[run_id] is not job:
                     return
-                child = self._children[run_id] = subprocess.Popen(
-                    [sys.executable, "-m", "dashboards.worker", str(self._logbook.folder), run_id],
-                    stdin=subprocess.PIPE,
-                    stdout=subprocess.PIPE,
-                    text=True,
-                    env={**os.environ, "OMP_NUM_THREADS": "1"},
-                )
-                # its turn has come; on a busy machine the child takes seconds until it tells anything
-                self._logbook.set_status(run_id, state="running", step="starting")
-            told_by, held_open = cast(IO[str], child.stdout), cast(IO[str], child.stdin)
-            ending = {"error": CRASHED}
-            for line in told_by:
-                told = json.loads(line)
-                if "step" not in told:
-                    ending = told
-                elif not job.cancelled:
-                    self._logbook.set_status(run_id, state="running", step=told["step"], share=told["share"])
-            child.wait()
-            held_open.close()
-            told_by.close()
-            with self._lock:
-                if self._jobs[run_id] is not job:  # cancelled and started anew meanwhile
-                    return
-                del self._jobs[run_id], self._children[run_id]
+                del self._jobs[run_id]
+                self._children.pop(run_id, None)
                 if job.cancelled:
                     self._logbook.set_status(run_id, state="cancelled", message="Cancelled.")
                 elif "error" in ending:
                     self._logbook.set_status(run_id, state="failed", message=ending["error"])
                 else:
                     self._logbook.set_status(run_id, state="done", share=1.0)
+
+    def _work(self, run_id: str, job: _Job) -> dict[str, str] | None:
+        """Start a job's child and pass on how far it is; its last word, None where it was not wanted any more."""
+        with self._lock:
+            if job.cancelled or self._closed:
+                return None
+            # its turn has come; on a busy machine the child takes seconds until it tells anything
+            self._logbook.set_status(run_id, state="running", step="starting")
+            child = self._children[run_id] = subprocess.Popen(
+                [sys.executable, "-m", "dashboards.worker", str(self._logbook.folder), run_id],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                text=True,
+                env={**os.environ, "OMP_NUM_THREADS": "1"},
+            )
+        ending = {"error": CRASHED}
+        with child:  # whatever happens here, it closes the child's input, which ends the child
+            for line in cast(IO[str], child.stdout):
+                told = json.loads(line)
+                if "step" not in told:
+                    ending = told
+                elif not job.cancelled:
+                    self._logbook.set_status(run_id, state="running", step=told["step"], share=told["share"])
+        return ending

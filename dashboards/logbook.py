@@ -8,7 +8,7 @@ import sqlite3
 import threading
 import time
 from collections import OrderedDict
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
@@ -207,9 +207,15 @@ class Logbook:
         results.result(self.book, run_id)
         return next(iter(self._runs("WHERE results.id = ?", (run_id,))))
 
-    def runs(self) -> Iterator[Run]:
+    def runs(self) -> list[Run]:
         """All runs, newest first; comparisons are not among them."""
-        return iter(self._runs("ORDER BY asked_s DESC, results.id"))
+        return self._runs("ORDER BY asked_s DESC, results.id")
+
+    def under_way(self) -> list[str]:
+        """Ids of the runs and comparisons that wait or run."""
+        unfinished = "SELECT id FROM {} WHERE state IN ('waiting', 'running')"
+        both = f"{unfinished.format('results')} UNION ALL {unfinished.format('comparisons')}"
+        return [row["id"] for row in self.book.rows(both)]
 
     def check(self, run_id: str) -> dict | None:
         """What the log check found, as its JSON, or None when it did not get that far. A run that the command line

@@ -13,7 +13,7 @@ import pytest
 
 from analyzer.errors import InputError
 from analyzer.report.result_json import to_json
-from dashboards.jobs import Jobs
+from dashboards.jobs import AT_ONCE, Jobs, _Job
 
 SAMPLES = Path(str(resources.files("sample_logs")))
 CAR = SAMPLES / "club_car.toml"
@@ -82,6 +82,58 @@ def test_cancel_ends_the_child(logbook):
         logbook.result_text(run_id)
     time.sleep(0.3)
     assert logbook.run(run_id).state == "cancelled"
+
+
+def test_no_child_is_begun_once_the_server_ends(logbook, monkeypatch):
+    begun = []
+    monkeypatch.setattr(subprocess, "Popen", lambda *given, **_: begun.append(given))
+    jobs = Jobs(logbook)
+    run_id = logbook.new_run(log_key="sample", car_key="sample", setup_key=None)
+    job = jobs._jobs[run_id] = _Job()  # waits for its turn ...
+    jobs.close()  # ... which comes when the children before it are ended
+    jobs._follow(run_id, job)
+    assert not begun and logbook.run(run_id).state == "waiting"
+    Jobs(logbook)
+    assert logbook.run(run_id).state == "cancelled"
+
+
+def no_process(*_, **__):
+    raise OSError("Resource temporarily unavailable")
+
+
+def other_words(command, **options):
+    return Child([sys.executable, "-c", "print('DeprecationWarning: not JSON')"], **options)
+
+
+Child = subprocess.Popen
+
+
+@pytest.mark.parametrize("child", [no_process, other_words])
+def test_a_child_that_cannot_be_had_or_understood_fails_its_run_only(logbook, monkeypatch, child):
+    jobs = Jobs(logbook)
+    run_id = logbook.new_run(log_key="sample", car_key="sample", setup_key=None)
+    monkeypatch.setattr(subprocess, "Popen", child)
+    for _ in range(AT_ONCE + 1):  # a slot that was not given back would stop the last
+        jobs.start(run_id)
+        run, _ = wait(logbook, run_id, states=("failed",), seconds=30)
+        assert "ended unexpectedly" in run.message
+        wait_for(lambda: run_id not in jobs._jobs)
+        assert logbook.new_run(log_key="sample", car_key="sample", setup_key=None) == run_id
+
+
+def wait_for(holds, seconds=30):
+    end = time.monotonic() + seconds
+    while not holds():
+        assert time.monotonic() < end
+        time.sleep(0.01)
+
+
+def test_a_comparison_that_a_server_left_is_cancelled_by_the_next(logbook):
+    run_id = logbook.new_run(log_key="sample", car_key="sample", setup_key=None)
+    made = logbook.new_comparison([run_id], [run_id], before_laps="odd", after_laps="even")
+    logbook.set_status(made, state="running")
+    Jobs(logbook)
+    assert logbook.run(made).state == "cancelled" and "server was ended" in logbook.run(made).message
 
 
 def test_child_ends_when_the_server_is_gone(logbook):
