@@ -6,6 +6,8 @@ acceleration are positive in a left turn.
 
 from dataclasses import dataclass
 
+from analyzer.in_words import capitalised
+
 
 @dataclass(frozen=True)
 class Channel:
@@ -25,6 +27,11 @@ class Channel:
     file_unit: str
     label: str
     required: bool = False
+
+    @property
+    def heading(self) -> str:
+        """`label` as a sentence begins."""
+        return capitalised(self.label)
 
 
 CHANNELS: dict[str, Channel] = {

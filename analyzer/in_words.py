@@ -42,6 +42,17 @@ def counted(count: float, one: str, more: str | None = None) -> str:
     return f"{text} {one if text == '1' else more or one + 's'}"
 
 
+def capitalised(text: str) -> str:
+    """A text as a sentence begins; abbreviations in it stay as they are.
+
+    Examples
+    --------
+    >>> capitalised("rear left wheel speed"), capitalised("GPS speed")
+    ('Rear left wheel speed', 'GPS speed')
+    """
+    return text[:1].upper() + text[1:]
+
+
 def listed(words: Sequence[str], last: str = "and") -> str:
     """Words one after the other, `last` before the last of them.
 

@@ -37,9 +37,12 @@ _ANGULAR_SPEED = {
     "rpm": Unit(2 * math.pi / 60, "rad/s"),
 }
 
+# unit of a time column -> s; the longer and shorter ones only a clock has
+TIME_FACTORS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0, "d": 86400.0}
+
 # quantity -> unit symbol -> conversion. A wheel speed may come as a road speed or as a rotation.
 QUANTITIES: dict[str, dict[str, Unit]] = {
-    "time": {"s": Unit(1.0, "s"), "ms": Unit(1e-3, "s"), "us": Unit(1e-6, "s"), "min": Unit(60.0, "s")},
+    "time": {symbol: Unit(TIME_FACTORS[symbol], "s") for symbol in ("s", "ms", "us", "min")},
     "speed": _SPEED,
     "wheel_speed": {**_SPEED, **{k: v for k, v in _ANGULAR_SPEED.items() if k != "deg/s"}},
     "angular_speed": _ANGULAR_SPEED,

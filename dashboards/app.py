@@ -11,6 +11,7 @@ from werkzeug.exceptions import HTTPException
 from analyzer import __version__
 from analyzer.cautions import CAUTIONS
 from analyzer.errors import HalfshaftError
+from analyzer.in_words import capitalised
 from dashboards.guide.guide import add_guide, help_address
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
@@ -90,7 +91,7 @@ def _sorry(message: str) -> html.Div:
     return html.Div(
         [
             html.H1("Not here"),
-            html.P(message[:1].upper() + message[1:], className="refusal", role="alert"),
+            html.P(capitalised(message), className="refusal", role="alert"),
             dcc.Link("Start page", href="/"),
         ]
     )

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from analyzer.agreement.causes import STIFFEST
 from analyzer.agreement.verdict import Explanation
-from analyzer.in_words import listed
+from analyzer.in_words import capitalised, listed
 
 NAMES = {
     "as_the_file_says": "the parts are as the setup file says",
@@ -20,22 +20,23 @@ MOST_TIMES = 1000.0
 
 def sentence(kind: str, value: float | None, lower: float | None, upper: float | None) -> str:
     """What one explanation would mean in the workshop."""
+    name = capitalised(NAMES[kind])
     if kind == "ring_springs":
         return (
-            f"{_first(NAMES[kind])}: they would hold back {value:.0f} N.m of locking torque on either side "
+            f"{name}: they would hold back {value:.0f} N.m of locking torque on either side "
             f"({lower:.0f} to {upper:.0f}). Look at springs fitted, their number and their length."
         )
     factor = "" if value is None else f"{value:.2f} times the file's ({lower:.2f} to {upper:.2f})"
     if at_the_end(kind, upper):
         factor = f"at least {lower:.2f} times the file's"
     return {
-        "as_the_file_says": f"{_first(NAMES[kind])}.",
-        "ramps_exchanged": f"{_first(NAMES[kind])}: look which way round the rings sit.",
-        "preload_soft": f"{_first(NAMES[kind])}, to {factor}: look at cone springs, shims and plate wear.",
-        "preload_up": f"{_first(NAMES[kind])}, {factor}: look at cone springs, shims and the bench reading.",
-        "friction": f"{_first(NAMES[kind])}, {factor}, preload and ramps alike: worn, glazed or treated plates, "
+        "as_the_file_says": f"{name}.",
+        "ramps_exchanged": f"{name}: look which way round the rings sit.",
+        "preload_soft": f"{name}, to {factor}: look at cone springs, shims and plate wear.",
+        "preload_up": f"{name}, {factor}: look at cone springs, shims and the bench reading.",
+        "friction": f"{name}, {factor}, preload and ramps alike: worn, glazed or treated plates, "
         "another oil, or another number of faces. Another preload and other ramps together would look like this too.",
-        "other_angle_reference": f"{_first(NAMES[kind])}: try ramp_angle_reference the other way in the setup file.",
+        "other_angle_reference": f"{name}: try ramp_angle_reference the other way in the setup file.",
     }[kind]
 
 
@@ -75,7 +76,3 @@ def conclusion(verdict: str, kinds: Sequence[str], ranked: Sequence[Explanation]
     if not lead.fits:
         text += " Even so it fits poorly: more than one thing may differ, or something that is not on this list."
     return text
-
-
-def _first(text: str) -> str:
-    return text[0].upper() + text[1:]

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 from analyzer.cli.options import add_json
 from analyzer.cli.output import progress_bar, wrote_json
+from analyzer.in_words import capitalised
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -59,7 +60,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _action(actions: Any, name: str, summary: str) -> argparse.ArgumentParser:
-    parser = actions.add_parser(name, help=summary, description=summary[0].upper() + summary[1:] + ".")
+    parser = actions.add_parser(name, help=summary, description=f"{capitalised(summary)}.")
     parser.add_argument("--logbook", metavar="DIR", default=DEFAULT_FOLDER, help="folder (default ./%(default)s)")
     return parser
 

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from analyzer import __version__
 from analyzer.errors import HalfshaftError
 from analyzer.files import require_place
+from analyzer.in_words import capitalised
 
 # command -> one line of help; the module analyzer.cli.<command> has add_arguments(parser) and
 # run(arguments) -> exit status.
@@ -48,7 +49,7 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"halfshaft {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND")
     for name, summary in COMMANDS.items():
-        description = summary[0].upper() + summary[1:] + "."
+        description = f"{capitalised(summary)}."
         sub = commands.add_parser(name, help=summary, description=description, aliases=ALSO_WRITTEN.get(name, []))
         sub.set_defaults(module=name)
         importlib.import_module(f"analyzer.cli.{name}").add_arguments(sub)

@@ -9,14 +9,13 @@ import numpy as np
 from analyzer.channels import CHANNELS, WHEEL_CHANNELS
 from analyzer.errors import CannotTell, InputError
 from analyzer.logs.mapping import ChannelEntry, LogEntry
-from analyzer.logs.raw import RawLog
+from analyzer.logs.raw import RawColumn, RawLog
 from analyzer.logs.recording import Annotation, ChannelSource, Recording
 from analyzer.logs.timebase import common_base, merge_rows
 from analyzer.logs.timeline import mend_time
 from analyzer.logs.unit_names import parse_unit
-from analyzer.units import conversion
+from analyzer.units import TIME_FACTORS, conversion
 
-TIME_FACTORS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0, "d": 86400.0}
 _LENGTH_FACTORS = {"m": 1.0, "km": 1e3, "ft": 0.3048, "mi": 1609.344}  # NIST SP 811
 _LARGEST = 1e9  # no channel reaches this in its inside unit; such a number is damage
 _SLOWEST_M_S = 0.5  # a log by distance says nothing about time while the car stands
@@ -56,45 +55,28 @@ def assemble(raw: RawLog, taken: Mapping[str, Taken], *, name: str, log_entry: L
     ------
     InputError : a unit that does not fit, wheel speeds in different kinds of unit, a time that cannot be mended.
     """
-    order = list(taken)
-    loaded, problems = raw.load([taken[c].index for c in order]) if order else ([], [])
-    columns = dict(zip(order, loaded, strict=True))
+    loaded, problems = raw.load([item.index for item in taken.values()]) if taken else ([], [])
+    columns = dict(zip(taken, loaded, strict=True))
     notes = [Annotation("file", "warning", None, None, None, sentence) for sentence in [*raw.notes, *problems]]
     if not any(len(v) and np.isfinite(v).any() for v in columns.values()):
         raise InputError(f"{name}: holds no numbers in the columns recognised; export the log again.")
     sources, channels, wheel_units = {}, {}, {}
-    for channel in order:
+    for channel, item in taken.items():
         if channel == "time":
             continue
-        symbol = unit_of(raw, taken[channel], channel, name)
-        column = raw.columns[taken[channel].index]
-        sources[channel] = ChannelSource(column.name, symbol, taken[channel].reason)
-        values, inside = in_si(columns[channel], channel, symbol, taken[channel].entry, name)
-        if np.fmax.reduce(values, initial=0.0) > _LARGEST or np.fmin.reduce(values, initial=0.0) < -_LARGEST:
-            impossible = np.abs(values) > _LARGEST
-            values = np.where(impossible, np.nan, values)
-            words = (
-                f"{CHANNELS[channel].label[0].upper()}{CHANNELS[channel].label[1:]} holds {impossible.sum()} "
-                "impossible "
-            )
-            notes.append(Annotation("file", "warning", channel, None, None, f"{words}values, which became gaps."))
+        symbol, column = unit_of(raw, item, channel, name), raw.columns[item.index]
+        sources[channel] = ChannelSource(column.name, symbol, item.reason)
+        values, inside = in_si(columns[channel], channel, symbol, item.entry, name)
+        values, damage = _without_damage(values, channel)
+        notes += damage
         if not np.isfinite(values).any():
-            notes.append(
-                Annotation("empty", "warning", channel, None, None, f"{CHANNELS[channel].label} holds no numbers.")
-            )
+            words = f"{CHANNELS[channel].label} holds no numbers."
+            notes.append(Annotation("empty", "warning", channel, None, None, words))
             continue
         channels[channel] = values
         if channel in WHEEL_CHANNELS:
             wheel_units[channel] = inside
-        found_unit = taken[channel].unit
-        canonical = column.name.casefold() == channel
-        if found_unit and not column.unit and not (canonical and found_unit == CHANNELS[channel].file_unit):
-            severity = "warning" if canonical else "info"
-            words = (
-                f"{CHANNELS[channel].label[0].upper()}{CHANNELS[channel].label[1:]} states no unit: "
-                f"{taken[channel].reason}."
-            )
-            notes.append(Annotation("unit", severity, channel, None, None, words))
+        notes += _unit_told(column, item, channel)
     if len(set(wheel_units.values())) > 1:
         found = ", ".join(f"{c} {sources[c].unit}" for c in wheel_units)
         raise InputError(
@@ -130,6 +112,24 @@ def assemble(raw: RawLog, taken: Mapping[str, Taken], *, name: str, log_entry: L
         annotations=(*notes, *timeline.annotations),
         history=(f"read {len(time_s)} rows of {raw.form}", *how, *base.history),
     )
+
+
+def _without_damage(values: np.ndarray, channel: str) -> tuple[np.ndarray, list[Annotation]]:
+    """Values of a channel (rows,), impossible ones made gaps, and the note that says so."""
+    if np.fmax.reduce(values, initial=0.0) <= _LARGEST and np.fmin.reduce(values, initial=0.0) >= -_LARGEST:
+        return values, []
+    impossible = np.abs(values) > _LARGEST
+    words = f"{CHANNELS[channel].heading} holds {impossible.sum()} impossible values, which became gaps."
+    return np.where(impossible, np.nan, values), [Annotation("file", "warning", channel, None, None, words)]
+
+
+def _unit_told(column: RawColumn, item: Taken, channel: str) -> list[Annotation]:
+    """A note where the unit was found by other means than the file's statement; none for the contract's own."""
+    canonical = column.name.casefold() == channel
+    if not item.unit or column.unit or (canonical and item.unit == CHANNELS[channel].file_unit):
+        return []
+    words = f"{CHANNELS[channel].heading} states no unit: {item.reason}."
+    return [Annotation("unit", "warning" if canonical else "info", channel, None, None, words)]
 
 
 def unit_of(raw: RawLog, taken: Taken, channel: str, file: str) -> str:

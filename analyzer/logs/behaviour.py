@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analyzer.channels import CHANNELS, WHEEL_CHANNELS
-from analyzer.units import QUANTITIES
+from analyzer.units import QUANTITIES, TIME_FACTORS
 from analyzer.units import STANDARD_GRAVITY_M_S2 as G
 
 # What a car on wheels can do, inside units (common practice, no source): 1st and 99th percentile must lie within.
@@ -28,7 +28,6 @@ _POSSIBLE = {
     "diff_temperature": (-60.0, 300.0),
 }
 RATES_HZ = (2.0, 5000.0)  # a log for this job samples at a rate between these
-_TIME_UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0, "d": 86400.0}
 
 
 def possible(channel: str, values: np.ndarray, symbol: str) -> bool:
@@ -58,7 +57,7 @@ def time_unit(values: np.ndarray) -> str | None:
     if not len(step):
         return None
     usual = float(np.median(step))
-    fits = [u for u, factor in _TIME_UNITS.items() if RATES_HZ[0] <= 1 / (usual * factor) <= RATES_HZ[1]]
+    fits = [u for u, factor in TIME_FACTORS.items() if RATES_HZ[0] <= 1 / (usual * factor) <= RATES_HZ[1]]
     # seconds first: a column without a unit is seconds when that gives a usual rate
     return "s" if "s" in fits else (fits[0] if len(fits) == 1 else None)
 

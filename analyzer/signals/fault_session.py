@@ -97,8 +97,7 @@ def lost_pulses(recording: Recording) -> list[Annotation]:
         for first, last in joined(runs(zero & (others > 0.3)), time, within_s=0.3):
             if time[last] - time[first] > 0.1 and others[first : last + 1].max() < 2 * least:
                 words = (
-                    f"{CHANNELS[channel].label.capitalize()} reads 0 below {least * 3.6:.1f} km/h, where its "
-                    "sensor loses the "
+                    f"{CHANNELS[channel].heading} reads 0 below {least * 3.6:.1f} km/h, where its sensor loses the "
                     "pulses; nothing is concluded there."
                 )
                 found.append(

@@ -28,11 +28,6 @@ STUCK_OTHER_S = 1.0
 COARSE_SPEED_M_S = 0.15
 
 
-def _label(channel: str) -> str:
-    label = CHANNELS[channel].label
-    return label[0].upper() + label[1:]
-
-
 def _essential(channel: str, recording: Recording) -> bool:
     if channel == "lat_g" and "yaw_rate" in recording.channels:
         return True
@@ -73,13 +68,13 @@ def dropouts(recording: Recording) -> list[Annotation]:
         short = lengths <= SHORT_GAP_S
         if short.any():
             count = int((stretches[short, 1] - stretches[short, 0] + 1).sum())
-            words = f"{_label(channel)} misses {counted(count, 'single sample')}; filled from the neighbours."
+            words = f"{CHANNELS[channel].heading} misses {counted(count, 'single sample')}; filled from the neighbours."
             found.append(Annotation("missing_samples", "info", channel, None, None, words))
         for first, last in joined(stretches[~short], time, within_s=0.1):
             seconds = time[last] - time[first] + period_s(recording)
             essential = _essential(channel, recording)
             effect = "nothing is concluded there" if essential else "this channel is not used there"
-            words = f"{_label(channel)} has no signal for {seconds:.2f} s; {effect}."
+            words = f"{CHANNELS[channel].heading} has no signal for {seconds:.2f} s; {effect}."
             found.append(
                 Annotation("dropout", "warning", channel, float(time[first]), float(time[last]), words, essential)
             )
@@ -111,8 +106,8 @@ def stuck(recording: Recording) -> list[Annotation]:
             if _must_have_moved(recording, channel, slice(first, last + 1), usual_size, usual_span):
                 seconds = time[last] - time[first]
                 words = (
-                    f"{_label(channel)} stays at one value for {seconds:.1f} s while the car moves; nothing is "
-                    "concluded there."
+                    f"{CHANNELS[channel].heading} stays at one value for {seconds:.1f} s while the car moves; "
+                    "nothing is concluded there."
                 )
                 excludes = _essential(channel, recording)
                 found.append(
@@ -187,7 +182,7 @@ def spikes(recording: Recording) -> list[Annotation]:
         for first, last in joined(runs(hit), time, within_s=0.1):
             height = np.nanmax(np.abs(raw[first : last + 1] - raw[max(first - 1, 0)]))
             words = (
-                f"{_label(channel)} spikes by {_as_in_the_file(recording, channel, float(height))} for "
+                f"{CHANNELS[channel].heading} spikes by {_as_in_the_file(recording, channel, float(height))} for "
                 f"{time[last] - time[first] + period:.2f} s, faster than a car can; nothing is concluded there."
             )
             found.append(
@@ -246,7 +241,7 @@ def clipped(recording: Recording) -> list[Annotation]:
             )
             for first, last in joined(flat, time, within_s=0.2):
                 words = (
-                    f"{_label(channel)} is at the end of its range "
+                    f"{CHANNELS[channel].heading} is at the end of its range "
                     f"({_as_in_the_file(recording, channel, float(extreme))}) for {time[last] - time[first]:.2f} s; "
                     f"{effect}."
                 )
@@ -269,7 +264,7 @@ def quantised(recording: Recording) -> list[Annotation]:
         whole = np.abs(steps / smallest - np.round(steps / smallest)) < 0.05
         if smallest > COARSE_SPEED_M_S and whole.mean() > 0.9:
             words = (
-                f"{_label(channel)} comes in steps of {smallest * 3.6:.2f} km/h; slip below about that size "
+                f"{CHANNELS[channel].heading} comes in steps of {smallest * 3.6:.2f} km/h; slip below about that size "
                 "cannot be seen in single "
                 "samples and intervals get wider."
             )

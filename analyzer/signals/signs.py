@@ -23,8 +23,8 @@ DRIVEN_SLIP = 0.005  # driven wheels run this much faster on power than rolling;
 
 @dataclass(frozen=True)
 class _Turning:
-    """Everything that tells left from right, on a 10 Hz grid: `turn` holds signals that grow with the "
-    "path's curvature."""
+    """Everything that tells left from right, on a 10 Hz grid: `turn` holds signals that grow with the path's
+    curvature."""
 
     turn: dict[str, np.ndarray]
     front: np.ndarray | None
@@ -131,7 +131,10 @@ def _settle_sides(recording: Recording, view: _Turning, read: Read) -> tuple[Rec
     against = [name for name, r in signs.items() if r < -CLEAR]
     with_it = [name for name, r in signs.items() if r > CLEAR]
     for name in signs.keys() - {*against, *with_it}:
-        note = f"{_label(name)} hardly follows {words} (correlation {signs[name]:.2f}); its sign cannot be verified."
+        note = (
+            f"{CHANNELS[name].heading} hardly follows {words} (correlation {signs[name]:.2f}); its sign cannot be "
+            "verified."
+        )
         notes.append(Annotation("sign_unverified", "warning", name, None, None, note))
     if against and not with_it and view.position is None and view.front is not None:
         note = (
@@ -156,7 +159,7 @@ def _settle_rear(recording: Recording, view: _Turning, read: Read) -> tuple[Reco
     if together > -CLEAR or slope > DOUBTFUL_SLOPE:
         return recording, view, []
     judges = [view.position] if view.position is not None else list(view.turn.values())
-    votes = [_together(view.front, judge, view.moving) for judge in judges if judge is not None]
+    votes = [_together(view.front, judge, view.moving) for judge in judges]
     front_right = sum(v > CLEAR for v in votes)
     front_wrong = sum(v < -CLEAR for v in votes)
     words = f"Off the throttle the front and the rear wheels tell opposite turns (slope {slope:.2f})"
@@ -191,8 +194,8 @@ def _sensors_alone(view: _Turning) -> list[Annotation]:
         for second in names[i + 1 :]:
             if _together(view.turn[first], view.turn[second], view.moving) < -CLEAR:
                 note = (
-                    f"{_label(first)} and {CHANNELS[second].label} have opposite signs; which is right cannot be "
-                    "told from this log."
+                    f"{CHANNELS[first].heading} and {CHANNELS[second].label} have opposite signs; which is right "
+                    "cannot be told from this log."
                 )
                 notes.append(Annotation("sign_conflict", "warning", second, None, None, note))
     words = "No pair of freely rolling wheels and no position: left and right of the wheels cannot be verified."
@@ -273,13 +276,9 @@ def _slope(x: np.ndarray, y: np.ndarray, use: np.ndarray) -> float:
     return float(np.dot(x, y) / np.dot(x, x)) if x.any() else 0.0
 
 
-def _label(name: str) -> str:
-    return CHANNELS[name].label[0].upper() + CHANNELS[name].label[1:]
-
-
 def _turned_over(recording: Recording, name: str, why: str) -> tuple[Recording, Annotation]:
     channels = {**recording.channels, name: -recording.channels[name]}
-    note = Annotation("sign_flipped", "warning", name, None, None, f"{_label(name)} was turned over: {why}.")
+    note = Annotation("sign_flipped", "warning", name, None, None, f"{CHANNELS[name].heading} was turned over: {why}.")
     return replace(recording, channels=channels, history=(*recording.history, f"turned {name} over")), note
 
 

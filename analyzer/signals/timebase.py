@@ -87,7 +87,6 @@ def to_uniform(recording: Recording, *, needed: frozenset[str]) -> Uniform:
         else:
             channels[name] = np.interp(grid, source_time, source)
         if name in needed:
-            label = CHANNELS[name].label
             for start, stop in whole if complete else _silent(source_time, time[0], time[-1]):
                 valid[(grid > start) & (grid < stop)] = False
                 if _told(recording, start, stop):
@@ -99,7 +98,7 @@ def to_uniform(recording: Recording, *, needed: frozenset[str]) -> Uniform:
                         name,
                         float(start),
                         float(stop),
-                        f"{label[0].upper()}{label[1:]} has no value for {stop - start:.2f} s; this stretch takes no "
+                        f"{CHANNELS[name].heading} has no value for {stop - start:.2f} s; this stretch takes no "
                         "part in any result.",
                         excludes=True,
                     )
