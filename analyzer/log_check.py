@@ -18,6 +18,7 @@ from analyzer.logs.read import from_map, missing_channels, require_usable
 from analyzer.logs.recording import Annotation, Recording
 from analyzer.logs.registry import open_log
 from analyzer.signals.examine import examined
+from analyzer.signals.ground_speed import SATELLITES_ALONE
 from analyzer.signals.stretches import rough_speed_m_s
 from analyzer.trends.lock_trend import LEAST_SPAN_S
 from analyzer.vehicle.car import Car
@@ -208,7 +209,9 @@ def _answers(recording: Recording) -> tuple[Answer, ...]:
     pedals = "throttle" in have
     torque = "no" if gaps or not cornered else ("yes" if {"yaw_rate", "long_g"} <= have else "partly")
     missing = f"missing: {'; '.join(gaps)}" if gaps else yaw
-    if torque == "partly" and "long_g" not in have:
+    if torque == "partly" and "long_g" not in have and not {"wheel_speed_fl", "wheel_speed_fr"} & have:
+        torque, missing = "no", SATELLITES_ALONE
+    elif torque == "partly" and "long_g" not in have:
         missing += "; longitudinal acceleration comes from the wheel speeds"
     driven_s = float(recording.time_s[-1] - recording.time_s[0])
     if torque != "no" and driven_s < SHORT_LOG_S:

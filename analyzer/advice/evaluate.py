@@ -12,6 +12,7 @@ from analyzer.lockcurve.fit import Fit, fit
 from analyzer.lockcurve.observations import Observations, observe
 from analyzer.lockcurve.session_problem import session_problem
 from analyzer.lockcurve.uncertainty import Spread, spread
+from analyzer.signals.ground_speed import require_slip
 
 NAMES = tuple(f.name for f in fields(Outcomes))
 DRAWS = 32
@@ -54,7 +55,13 @@ class Session:
 
 
 def session_of(analysis: Analysis) -> Session:
-    """Fit an analysed log again, for the draws of tyre and car that a replay needs."""
+    """Fit an analysed log again, for the draws of tyre and car that a replay needs.
+
+    Raises
+    ------
+    CannotTell : its slips are not known.
+    """
+    require_slip(analysis.recording.name, analysis.signals)
     observed = observe(analysis.signals, analysis.corners, analysis.car)
     fitted = fit(session_problem(analysis.signals, observed, analysis.car))
     passes = corner_passes(analysis, observed)

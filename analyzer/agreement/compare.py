@@ -92,7 +92,7 @@ def _judge(side: str, estimate: LockCurveEstimate, predicted: PredictedLockCurve
     if side == "preload":
         torques = np.array([0.0]) if _value(estimate, "preload_Nm") is not None else np.array([])
     if not supported or not len(torques) or not len(estimate.replicates):
-        return _from_bounds(side, points, predicted)
+        return _from_bounds(side, points, estimate, predicted)
     compared = _compared(side, torques, estimate, predicted)
     name = {"preload": "Preload", "drive": "On drive", "coast": "On coast"}[side]
     difference = compared.measured_draws - compared.predicted_draws
@@ -190,7 +190,9 @@ def _explain(side: str, compared: _Side, estimate: LockCurveEstimate, predicted:
     )
 
 
-def _from_bounds(side: str, points: Sequence[CurvePoint], predicted: PredictedLockCurve) -> tuple[str, str, float]:
+def _from_bounds(
+    side: str, points: Sequence[CurvePoint], estimate: LockCurveEstimate, predicted: PredictedLockCurve
+) -> tuple[str, str, float]:
     name = {"preload": "Preload", "drive": "On drive", "coast": "On coast"}[side]
     bounds = [p for p in points if p.kind == "bound" and p.lower_Nm is not None]
     for point in sorted(bounds, key=lambda p: -p.lower_Nm):
@@ -212,4 +214,6 @@ def _from_bounds(side: str, points: Sequence[CurvePoint], predicted: PredictedLo
             "sheet meets; more lock than the sheet says cannot be excluded.",
             0.0,
         )
-    return "cannot_tell", f"{name}: the log has too few slipping samples here to measure it.", 0.0
+    unknown = estimate.parameters.get("preload_Nm" if side == "preload" else f"{side}_slope")
+    reason = unknown.reason if unknown is not None else None
+    return "cannot_tell", f"{name}: {reason or 'the log has too few slipping samples here to measure it'}.", 0.0

@@ -18,6 +18,7 @@ from analyzer.lockcurve.session_state import session_state
 from analyzer.lockcurve.summarise import summarise
 from analyzer.lockcurve.uncertainty import Spread
 from analyzer.phase_results import phase_results
+from analyzer.signals.ground_speed import require_slip
 from analyzer.vehicle.parameters import Prior
 
 LEAST_LEFT_RIGHT_SD = 1e-4  # wear and heat change the rolling radii by this against each other within a run
@@ -69,6 +70,7 @@ def joint_logs(runs: list[Run], matches: list[CornerMatch], *, paired: bool) -> 
     has_gyro = all(r.analysis.signals.has_gyro for r in runs)
     logs = []
     for k, (run, match) in enumerate(zip(runs, matches, strict=True)):
+        require_slip(run.analysis.recording.name, run.analysis.signals)
         car, corners = run.analysis.car, run.analysis.corners
         problem = session_problem(run.analysis.signals, run.observed(), car, has_gyro=has_gyro)
         problem = replace(problem, priors=_with_own_straights(run, problem.priors))

@@ -80,8 +80,12 @@ def _finding(
     spare = lost is not None and could is not None and lost > WORTH_HAVING * could
     spare = spare and outside_use is not None and outside_use < 1.0
     limit = "lock_curve" if packs_slip > 0.5 and spare else "tyre"
-    if outside_use is None or asked_N is None or could is None or abs(outside_use - 1) < PEAK_SLIP_RELATIVE_SD:
+    why = ""
+    if not signals.slip_known:
+        blame, lost, why = "cannot_tell", None, "the log does not tell how the tyres shared the drive"
+    elif outside_use is None or asked_N is None or could is None or abs(outside_use - 1) < PEAK_SLIP_RELATIVE_SD:
         blame = "cannot_tell"  # the outside tyre was as near its peak as the peak is known
+        why = "the outside tyre was near its own limit too"
     else:
         blame = "car" if limit == "lock_curve" and asked_N <= could else "foot"
     peak_slip, peak_use = float(np.nanmax(rear.inside_slip[window])), float(np.nanmax(rear.inside_use[window]))
@@ -109,6 +113,7 @@ def _finding(
             throttle=throttle,
             limit=limit,
             blame=blame,
+            why=why,
             lost_N=lost,
         ),
         evidence={
@@ -143,6 +148,7 @@ def _sentence(
     throttle: float,
     limit: str,
     blame: str,
+    why: str,
     lost_N: float | None,
 ) -> str:
     text = (
@@ -150,7 +156,7 @@ def _sentence(
         f"{distance_m:.1f} m"
     )
     if blame == "cannot_tell":
-        return f"{text}: foot or car cannot be told, the outside tyre was near its own limit too."
+        return f"{text}: foot or car cannot be told, {why}."
     if blame == "car":
         cost = f" It cost up to {number(lost_N, -2)} N of drive." if lost_N is not None else ""
         return (

@@ -51,6 +51,7 @@ class Problem:
     priors: tuple[Prior, ...]
     hold_sd_Nm: float
     has_gyro: bool
+    slip_known: bool = True
 
     @property
     def start(self) -> np.ndarray:
@@ -107,6 +108,7 @@ def make_problem(observed: Observations, car: Car, priors: tuple[Prior, ...]) ->
         priors=priors,
         hold_sd_Nm=0.12 * largest,
         has_gyro=observed.has_gyro,
+        slip_known=observed.slip_known,
     )
 
 

@@ -22,6 +22,9 @@ SETTLE_S = 0.13  # left out on both sides of a change between locked and slippin
 # peak, no longer does, and pushes it past the peak
 FRONT_SD_SHARE = 0.003
 FRONT_SD_M_S = 0.02
+SATELLITE_SD_M_S = 0.05  # of a receiver's speed, by Doppler shift; common practice, no source
+SATELLITE_TIMING_S = 0.01  # what `signals.ground_speed` leaves of its delay, filters' included
+ANTENNA_SIDE_M = 0.1  # from the middle of the roof
 UNTRUSTED_SD_SHARE = 0.03  # braked or lifted front wheels still bound the ground speed to some per cent
 
 
@@ -41,6 +44,7 @@ class Observations:
     torque_rate_Nm_s : how fast the input torque changes.
     weight : what one sample counts, its share of an independent look.
     has_gyro : the yaw rate was measured, not put together from front wheels and lateral acceleration.
+    slip_known : as the signals'.
     """
 
     index: np.ndarray
@@ -54,6 +58,7 @@ class Observations:
     torque_rate_Nm_s: np.ndarray
     weight: float
     has_gyro: bool
+    slip_known: bool = True
 
     def take(self, where: np.ndarray | slice) -> "Observations":
         """The rows `where` (bool, index or slice)."""
@@ -93,15 +98,18 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
     index = np.arange(0, len(front), step)
     acceleration = np.gradient(rear, 1 / rate, axis=0)
     along = smooth(signals.long_m_s2)
+    by_satellite = not front_logged(signals)
+    if by_satellite:
+        front_sd = _satellite_speed_sd_m_s(front, along, yaw)
+    else:
+        front_sd = np.where(trusted, np.hypot(FRONT_SD_M_S, FRONT_SD_SHARE * front), 0.2 + UNTRUSTED_SD_SHARE * front)
     inputs = AxleInputs(
         left_m_s=rear[:, 0],
         right_m_s=rear[:, 1],
         left_acc_m_s2=acceleration[:, 0],
         right_acc_m_s2=acceleration[:, 1],
         front_m_s=np.maximum(front, 1.0),
-        front_sd_m_s=np.where(
-            trusted, np.hypot(FRONT_SD_M_S, FRONT_SD_SHARE * front), 0.2 + UNTRUSTED_SD_SHARE * front
-        ),
+        front_sd_m_s=front_sd,
         front_left_share=left_share,
         steer_rad=smooth(signals.steer_rad),
         lat_m_s2=lateral,
@@ -110,6 +118,7 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
         yaw_acc_rad_s2=np.gradient(yaw, 1 / rate),
         front_brake_N=np.zeros(len(front)),
         long_from_speed=np.full(len(front), 0.0 if signals.has_long_g else 1.0),
+        speed_by_satellite=np.full(len(front), float(by_satellite)),
     ).take(index)
     slip_noise = np.hypot(noise * radius, signals.yaw_rate_sd_rad_s[index] * car.rear_track_m) / inputs.front_m_s
     return Observations(
@@ -124,6 +133,7 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
         torque_rate_Nm_s=car.mass_kg * radius * np.abs(np.gradient(along, 1 / rate))[index],
         weight=min(1.0, step / rate / CORRELATION_S),
         has_gyro=signals.has_gyro,
+        slip_known=signals.slip_known,
     )
 
 
@@ -154,6 +164,12 @@ def _front_middle(signals: Signals, car: Car, left_share: np.ndarray) -> np.ndar
     if not signals.has_long_g:
         ground = np.where(signals.braking, np.fmax(left, right), ground)
     return np.where(signals.speed_trusted, middle, ground)
+
+
+def _satellite_speed_sd_m_s(speed_m_s: np.ndarray, along_m_s2: np.ndarray, yaw_rad_s: np.ndarray) -> np.ndarray:
+    """(n,) of satellites' speed against that of the centre of gravity, braked or not."""
+    parts = (FRONT_SD_SHARE * speed_m_s, SATELLITE_TIMING_S * along_m_s2, ANTENNA_SIDE_M * yaw_rad_s)
+    return np.sqrt(SATELLITE_SD_M_S**2 + sum(np.square(part) for part in parts))
 
 
 def front_logged(signals: Signals) -> bool:

@@ -44,4 +44,5 @@ def pooled(stretches: Iterable[tuple[Observations, slice]]) -> Observations:
         inputs=AxleInputs(**inputs),
         weight=kept[0].weight * thin,
         has_gyro=all(k.has_gyro for k in kept),
+        slip_known=all(k.slip_known for k in kept),
     )

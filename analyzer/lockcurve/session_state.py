@@ -57,6 +57,7 @@ def session_state(fit: Fit, drawn: Spread, observed: Observations, signals: Sign
     # and where the wheels change speed against each other faster than the filters follow
     change = np.gradient(observed.speed_difference_rad_s, signals.time_s[observed.index])
     lost |= ndimage.binary_dilation(np.abs(change) > FASTEST_CHANGE_RAD_S2, iterations=2)
+    lost |= not observed.slip_known
     difference = np.where(lost, np.nan, split)
     count, step = len(signals.time_s), rows_step(signals.rate_hz)
     ground = between_rows(solution.state[0], step, count)

@@ -6,6 +6,7 @@ from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import CurvePoint, Interval, LockCurveEstimate
 from analyzer.lockcurve.fit import Fit
 from analyzer.lockcurve.uncertainty import Spread, budget_by_parameter
+from analyzer.signals.ground_speed import SATELLITES_ALONE
 
 POINTS = 53
 COAST_SHARE = 0.3
@@ -36,6 +37,8 @@ def summarise(
     for i, at in enumerate(grid):
         near = np.abs(torque - at) < window
         kind, bound = _kind(near, problem.slipping, problem.locked, problem.group, lower_of_locked)
+        if not problem.slip_known:
+            kind, bound = "none", None
         kinds.append(kind)
         points.append(
             CurvePoint(
@@ -100,6 +103,8 @@ def _spans(torques: np.ndarray, side_Nm: float) -> bool:
 
 
 def _interval(fit: Fit, drawn: Spread, i: int, has: bool, name: str, points: list[CurvePoint]) -> Interval:
+    if not fit.problem.slip_known:
+        return Interval(None, None, None, SATELLITES_ALONE)
     if not has:
         side = name.split("_")[0]
         bound = None

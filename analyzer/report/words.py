@@ -197,6 +197,8 @@ def _curve(analysis: Analysis) -> str:
         bounds = [p.lower_Nm for p in curve.points if p.kind == "bound" and p.lower_Nm is not None]
         if bounds and max(bounds) > 0:
             return f"The log gives only a lower bound on the lock: at least {max(bounds):.0f} N.m was held."
+        if not analysis.signals.slip_known:
+            return f"The log gives no lock curve: {preload.reason}."
         return "The log gives no lock curve: the plates slipped too little in it, or it is too short."
     parts = []
     if preload.value is not None:

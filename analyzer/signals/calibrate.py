@@ -4,10 +4,11 @@ import numpy as np
 from scipy import ndimage
 
 from analyzer.errors import CannotTell
-from analyzer.in_words import signed
 from analyzer.logs.recording import Annotation, Recording
+from analyzer.signals.biases import calibrate_longitudinal, straight_running_biases
+from analyzer.signals.ground_speed import SLIP_UNKNOWN, delay_behind_accelerometer_s
 from analyzer.signals.path import dead_reckoned, from_position
-from analyzer.signals.session import CalibrationStep, Signals
+from analyzer.signals.session import CalibrationStep, Signals, taken_out
 from analyzer.signals.timebase import low_pass, to_uniform
 from analyzer.signals.wheel_speed import LEAST_SPEED_M_S, front_axle_m_s, mean_of_both, surface_speeds_m_s
 from analyzer.signals.yaw_rate import smooth_yaw_rate
@@ -19,15 +20,11 @@ NEEDED = frozenset(
 SIGNAL_CUTOFF_HZ = 8.0  # car signals end below 5 Hz (ISO 15037-1, from memory); the rest is sensor noise
 BRAKE_ON = 1e5  # Pa; 1 bar
 BRAKE_RELEASE_S = 0.3  # pads drag and wheels recover after the pedal is off
-BIAS_BLOCK_S = 5.0
-BIAS_ROWS_HZ = 20.0  # filtered signals hold nothing new between rows
-BIAS_LOOKS_HZ = 2.0  # independent looks at biases a second
-BIAS_DRIFT_M_S2 = 0.02  # drift of an accelerometer and its mounting within a session; common practice, no source
-WORST_LONG_BIAS_SD_M_S2 = 0.08
 OFF_THROTTLE = 0.1
 REST_BAND = 0.02  # of throttle; a foot that holds it open moves more
 REST_TIME_SHARE = 0.05  # of the time on the move that a sensor whose zero is off stays at its rest, at the least
 REST_RANGE = (0.02, 0.3)  # nearer to zero it changes nothing; further off it is no zero
+DELAY_SD_S = 0.005  # 1 to 2 ms by simulated receivers that only come late; more where they filter as well
 HARD_DECELERATION_M_S2 = -3.0  # past engine braking of any car in scope: the brakes are on
 RELEASED_SHARE = 2 / 3  # of the way from there to how the session coasts: below it what engine braking scatters by
 
@@ -68,6 +65,11 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
             "Log a front wheel speed."
         )
     long_known = "long_g" in channels
+    by_satellite = not np.isfinite(front).any()
+    if by_satellite and long_known:
+        speed = _in_step(speed, channels, uniform.valid, rate, steps)
+    elif by_satellite:
+        notes.append(Annotation("slip_unknown", "error", "gps_speed", None, None, SLIP_UNKNOWN))
     slope = np.gradient(smooth(speed), 1.0 / rate)
     longitudinal = smooth(channels["long_g"]) if long_known else low_pass(slope, cutoff_hz=3.0, rate_hz=rate)
     moving = (speed > LEAST_SPEED_M_S) & uniform.valid
@@ -91,7 +93,7 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
     front_yaw, front_sd = np.full(n, np.nan), np.full(n, np.inf)
     gyro_bias = lateral_bias = 0.0
     if has_fronts:
-        gyro_bias, lateral_bias, scale = _biases(
+        gyro_bias, lateral_bias, scale = straight_running_biases(
             wheels, speed, raw_yaw, lateral, straight, moving, rate, car, gyro is not None, steps
         )
         wheels[:, 0] *= np.exp(scale / 2)
@@ -106,7 +108,7 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
         front_sd = np.where(trusted, 0.1 / car.front_track_m, np.inf)
     lateral = lateral - lateral_bias
     if long_known:
-        longitudinal, steps_long = _calibrate_longitudinal(longitudinal, slope, straight & trusted, rate)
+        longitudinal, steps_long = calibrate_longitudinal(longitudinal, slope, straight & trusted, rate)
         steps.append(steps_long)
     else:
         notes.append(
@@ -153,7 +155,7 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
     half = yaw * car.front_track_m / 2 * np.cos(steer)
     best_front = np.fmax(wheels[:, 0] + half, wheels[:, 1] - half)
     ground = speed if not has_fronts else np.where(trusted, speed, best_front)
-    if fallback is not None:
+    if fallback is not None and not by_satellite:
         ground = np.where(trusted, ground, fallback)
     ground = np.maximum(low_pass(ground, cutoff_hz=5.0, rate_hz=rate), 0.0)
     if "latitude" in channels and "longitude" in channels:
@@ -186,8 +188,27 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
         annotations=tuple(notes),
         has_gyro=gyro is not None,
         has_long_g=long_known,
+        slip_known=long_known or not by_satellite,
         wheel_speed_noise_m_s=_noise(wheels[:, 2:]),
     )
+
+
+def _in_step(
+    speed: np.ndarray, channels: dict, valid: np.ndarray, rate: float, steps: list[CalibrationStep]
+) -> np.ndarray:
+    """Satellites' speed (n,) in step with the accelerometer."""
+    across = channels.get("lat_g")
+    late = delay_behind_accelerometer_s(
+        speed_m_s=speed,
+        long_m_s2=channels["long_g"],
+        lat_m_s2=speed * channels["yaw_rate"] if across is None else across,
+        use=(speed > LEAST_SPEED_M_S) & valid,
+        rate_hz=rate,
+    )
+    words = "GPS speed is out of step with longitudinal acceleration by {}"
+    steps.append(taken_out("speed_delay", late, DELAY_SD_S, "s", words))
+    time = np.arange(len(speed)) / rate
+    return np.interp(time + late, time, speed)
 
 
 def _throttle(logged: np.ndarray, slope: np.ndarray, moving: np.ndarray, steps: list[CalibrationStep]) -> np.ndarray:
@@ -203,7 +224,7 @@ def _throttle(logged: np.ndarray, slope: np.ndarray, moving: np.ndarray, steps: 
     if not (held and REST_RANGE[0] < rest < REST_RANGE[1]):
         return throttle
     words = "throttle is off by {} with the foot off it"
-    steps.append(_taken_out("throttle_rest", 100 * rest, float(100 * np.std(driven[resting])), "%", words))
+    steps.append(taken_out("throttle_rest", 100 * rest, float(100 * np.std(driven[resting])), "%", words))
     return np.clip((throttle - rest) / (1.0 - rest), 0.0, 1.0)
 
 
@@ -246,7 +267,7 @@ def _calibrate_rear(wheels: np.ndarray, straight: np.ndarray, steps: list[Calibr
     wheels[:, 2] *= np.exp(-scale / 2)
     wheels[:, 3] *= np.exp(scale / 2)
     steps.append(
-        _taken_out(
+        taken_out(
             "rear_wheel_scale",
             100 * scale,
             float(100 * spread / np.sqrt(max(straight.sum() / 50, 1))),
@@ -255,123 +276,6 @@ def _calibrate_rear(wheels: np.ndarray, straight: np.ndarray, steps: list[Calibr
         )
     )
     return wheels
-
-
-def _biases(
-    wheels: np.ndarray,
-    speed: np.ndarray,
-    yaw: np.ndarray,
-    lateral: np.ndarray,
-    straight: np.ndarray,
-    moving: np.ndarray,
-    rate_hz: float,
-    car: Car,
-    has_gyro: bool,
-    steps: list[CalibrationStep],
-) -> tuple[float, float, float]:
-    """Yaw bias (rad/s), lateral bias (m/s2) and front left/right log scale by robust least squares.
-
-    lateral - v yaw = lateral_bias - v yaw_bias + dv_y/dt;   (v_fr - v_fl)/v - track yaw/v = -track yaw_bias/v + scale.
-
-    The second holds on straights. The first takes all of the session, because what a car gains in side slip it loses
-    again: where straights are short, |lateral| is small only in passing from corner to corner, while v_y changes.
-    """
-    thin = max(1, round(rate_hz / BIAS_ROWS_HZ)) if has_gyro else 1
-    straight, moving = np.flatnonzero(straight)[::thin], np.flatnonzero(moving)[::thin]
-    v, turning, sideways = speed[straight], yaw[straight], lateral[straight]
-    ratio = (wheels[straight, 1] - wheels[straight, 0]) / v
-    zero, one = np.zeros_like(v), np.ones_like(v)
-    if has_gyro:
-        all_v, all_sideways = speed[moving], lateral[moving]
-        noise = 0.15 + 0.1 * np.abs(all_sideways)
-        rows = [
-            np.array([-all_v, np.ones_like(all_v), np.zeros_like(all_v)]) / noise,
-            np.array([-car.front_track_m / v, zero, one]) / 0.002,
-        ]
-        prior = np.diag([1 / 0.02, 1 / 0.3, 1 / 0.01])
-        targets = [(all_sideways - all_v * yaw[moving]) / noise, (ratio - car.front_track_m * turning / v) / 0.002]
-    else:
-        rows = [np.array([zero, -car.front_track_m / v**2, one]) / 0.002]
-        prior = np.diag([1 / 1e-6, 1 / 0.3, 1 / 0.01])
-        targets = [(ratio - car.front_track_m * sideways / v**2) / 0.002]
-    matrix = np.concatenate([*rows, prior], axis=1)
-    target = np.concatenate([*targets, np.zeros(3)])
-    # beyond this many deviations a row loses weight; what side slip adds must all count, or it no longer sums to zero
-    reach = np.repeat([5.0, 1.0], [len(moving), len(target) - len(moving)]) if has_gyro else np.ones(len(target))
-    weight = np.ones(len(target))
-    for _ in range(8):
-        weighted = matrix * weight
-        information = weighted @ matrix.T
-        solution = np.linalg.solve(information, weighted @ target)
-        weight = 1 / (1 + ((target - solution @ matrix) / reach) ** 2)
-    rows_per_look = rate_hz / thin / BIAS_LOOKS_HZ
-    yaw_sd, lateral_sd, scale_sd = np.sqrt(rows_per_look * np.diag(np.linalg.inv(information)))
-    yaw_bias, lateral_bias, scale = (float(s) for s in solution)
-    if has_gyro:
-        steps.append(
-            _taken_out(
-                "yaw_rate_bias",
-                float(np.degrees(yaw_bias)),
-                float(np.degrees(yaw_sd)),
-                "deg/s",
-                "yaw rate is off by {} over the session",
-            )
-        )
-    steps.append(
-        _taken_out(
-            "lateral_bias",
-            lateral_bias,
-            float(lateral_sd),
-            "m/s2",
-            "lateral acceleration is off by {} over the session",
-        )
-    )
-    steps.append(
-        _taken_out(
-            "front_wheel_scale",
-            100 * scale,
-            float(100 * scale_sd),
-            "%",
-            "front right is off by {} against front left on the straights",
-        )
-    )
-    return yaw_bias, lateral_bias, scale
-
-
-def _calibrate_longitudinal(
-    longitudinal: np.ndarray, slope: np.ndarray, where: np.ndarray, rate: float
-) -> tuple[np.ndarray, CalibrationStep]:
-    """Bias of longitudinal acceleration against the change of front wheel speed (road slope averages out over laps).
-
-    The standard deviation comes from how the bias of whole blocks scatters, `BIAS_BLOCK_S` each so that blocks are
-    independent, and a floor for drift.
-    """
-    block = max(1, round(BIAS_BLOCK_S * rate))
-    off = np.where(where, longitudinal - slope, np.nan)[: len(where) // block * block].reshape(-1, block)
-    known = np.isfinite(off).sum(axis=1) > 0.2 * block
-    if known.sum() < 4:
-        bias = float(np.median((longitudinal - slope)[where])) if where.any() else 0.0
-        deviation = WORST_LONG_BIAS_SD_M_S2
-    else:
-        blocks = np.nanmedian(off[known], axis=1)
-        bias = float(np.median(blocks))
-        scatter = 1.4826 * float(np.median(np.abs(blocks - bias)))
-        # a median scatters pi/2 times the variance of a mean
-        deviation = min(np.hypot(BIAS_DRIFT_M_S2, 1.25 * scatter / np.sqrt(len(blocks))), WORST_LONG_BIAS_SD_M_S2)
-    return longitudinal - bias, _taken_out(
-        "longitudinal_bias",
-        bias,
-        float(deviation),
-        "m/s2",
-        "longitudinal acceleration is off by {} against the change of speed",
-    )
-
-
-def _taken_out(code: str, value: float, standard_deviation: float, unit: str, words: str) -> CalibrationStep:
-    """A step whose `words` say with {} by how much; what rounds to nothing is said to be small, without a sign."""
-    size = signed(value, 2)
-    by, rest = (f"{size} {unit}", "; taken out.") if float(size) else (f"less than 0.01 {unit}", ".")
-    return CalibrationStep(code, value, standard_deviation, unit, words.format(by) + rest)
 
 
 def _noise(rear: np.ndarray) -> float:

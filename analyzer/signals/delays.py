@@ -54,12 +54,26 @@ def estimate_delays(recording: Recording) -> Mapping[str, Delay]:
     speed = _rolling_speed(wheels, read(rough_speed_m_s(recording)))
     if np.ptp(speed) < 5.0:
         return {}
-    result = _wheel_delays(wheels)
-    if "gps_speed" in channels and wheels:
-        result["gps_speed"] = _delay(_changes(channels["gps_speed"]), _changes(speed), "the wheel speeds")
-    if "long_g" in channels:
-        result["long_g"] = _delay(_smooth(channels["long_g"]), _changes(speed), "the change of wheel speed")
-    return result | _lateral_delays(channels, wheels, speed)
+    return _wheel_delays(wheels) | _speed_delays(channels, wheels, speed) | _lateral_delays(channels, wheels, speed)
+
+
+def _speed_delays(channels: Mapping[str, np.ndarray], wheels: Mapping[str, np.ndarray], speed: np.ndarray) -> dict:
+    """Ground speed and longitudinal acceleration against the wheels, or against each other where no front wheel is
+    logged: driven wheels slip in proportion to the acceleration, so their speed comes a tenth of a second early."""
+    if {"wheel_speed_fl", "wheel_speed_fr"} & wheels.keys():
+        result = {}
+        if "gps_speed" in channels:
+            result["gps_speed"] = _delay(_changes(channels["gps_speed"]), _changes(speed), "the wheel speeds")
+        if "long_g" in channels:
+            result["long_g"] = _delay(_smooth(channels["long_g"]), _changes(speed), "the change of wheel speed")
+        return result
+    if {"gps_speed", "long_g"} <= channels.keys():
+        changes = _changes(channels["gps_speed"])
+        pair = _delay(changes, _smooth(channels["long_g"]), "longitudinal acceleration")
+        if pair.delay_s < 0:  # a receiver is late, never early
+            return {"long_g": replace(pair, delay_s=-pair.delay_s, against="the change of GPS speed")}
+        return {"gps_speed": pair}
+    return {}
 
 
 def _rolling_speed(wheels: Mapping[str, np.ndarray], rough: np.ndarray) -> np.ndarray:

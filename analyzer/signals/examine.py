@@ -7,6 +7,7 @@ from analyzer.logs.recording import Annotation, Recording
 from analyzer.signals.alignment import align_channels
 from analyzer.signals.delays import Delay, estimate_delays
 from analyzer.signals.faults import find_faults, without_faults
+from analyzer.signals.ground_speed import without_steps
 from analyzer.signals.signs import settle_signs
 
 
@@ -34,6 +35,14 @@ def look_over(recording: Recording) -> LookedOver:
 
 def aligned(found: LookedOver, delays: Mapping[str, Delay] | None) -> tuple[Recording, Mapping[str, Delay]]:
     """The second half, and the delays of the channels: `delays` where they are known from another part of the log."""
-    delays = estimate_delays(found.recording) if delays is None else delays
-    recording, shifts = align_channels(found.recording, delays)
+    recording = _smooth_ground_speed(found.recording)
+    delays = estimate_delays(recording) if delays is None else delays
+    recording, shifts = align_channels(recording, delays)
     return replace(recording, annotations=(*recording.annotations, *found.signs, *shifts, *found.faults)), delays
+
+
+def _smooth_ground_speed(recording: Recording) -> Recording:
+    held = recording.channels.get("gps_speed")
+    if held is None:
+        return recording
+    return replace(recording, channels={**recording.channels, "gps_speed": without_steps(held, recording.time_s)})

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analyzer.in_words import signed
 from analyzer.logs.recording import Annotation
 
 DERIVED_LONG_BIAS_SD_M_S2 = 0.15  # the change of speed knows nothing of the road's slope: 1.5 % of it
@@ -18,6 +19,13 @@ class CalibrationStep:
     standard_deviation: float | None
     unit: str
     message: str
+
+
+def taken_out(code: str, value: float, standard_deviation: float, unit: str, words: str) -> CalibrationStep:
+    """A step whose `words` say with {} by how much; what rounds to nothing is said to be small, without a sign."""
+    size = signed(value, 2)
+    by, rest = (f"{size} {unit}", "; taken out.") if float(size) else (f"less than 0.01 {unit}", ".")
+    return CalibrationStep(code, value, standard_deviation, unit, words.format(by) + rest)
 
 
 @dataclass(frozen=True)
@@ -48,6 +56,8 @@ class Signals:
     calibration : what was found, in order.
     annotations : what is wrong where (from reading, faults and calibration).
     has_gyro, has_long_g : the log has its own yaw rate, its own longitudinal acceleration.
+    slip_known : the ground speed is good enough for slip: a front wheel rolls beside it, or satellites tell it and an
+        accelerometer tells how late they do.
     wheel_speed_noise_m_s : standard deviation of white noise of the rear wheel speeds (m/s).
     """
 
@@ -74,6 +84,7 @@ class Signals:
     annotations: tuple[Annotation, ...]
     has_gyro: bool = True
     has_long_g: bool = True
+    slip_known: bool = True
     wheel_speed_noise_m_s: float = 0.05
 
     @property

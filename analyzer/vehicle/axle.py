@@ -38,7 +38,8 @@ class AxleInputs:
     """Measured side of the axle, all (n,), SI. `front_m_s` is the speed of the front axle's middle along its wheels, in
     which the left wheel counts `front_left_share`; `front_sd_m_s` is large where they cannot be trusted;
     `front_brake_N` is the force of the front brakes, 0 where they are off; `long_from_speed` is 1 where `long_m_s2` is
-    only the change of speed, 0 where an accelerometer measured it."""
+    only the change of speed, 0 where an accelerometer measured it; `speed_by_satellite` is 1 where `front_m_s` is no
+    wheel's speed but that of the centre of gravity over ground."""
 
     left_m_s: np.ndarray
     right_m_s: np.ndarray
@@ -54,6 +55,7 @@ class AxleInputs:
     yaw_acc_rad_s2: np.ndarray
     front_brake_N: np.ndarray
     long_from_speed: np.ndarray
+    speed_by_satellite: np.ndarray
 
     def take(self, where: np.ndarray | slice) -> "AxleInputs":
         """The samples `where` (bool, index or slice)."""
@@ -119,6 +121,7 @@ class Given:
     front_m_s: np.ndarray
     front_sd_m_s: np.ndarray
     front_left_share: np.ndarray
+    by_satellite: np.ndarray  # bool
     front_scale: np.ndarray  # logarithm of the front speed's scale
     static_front_N: float  # of one wheel
     mass_kg: float
@@ -156,6 +159,7 @@ def given_by(value: dict[str, float], inputs: AxleInputs, car: Car) -> Given:
         front_m_s=inputs.front_m_s,
         front_sd_m_s=inputs.front_sd_m_s,
         front_left_share=inputs.front_left_share,
+        by_satellite=inputs.speed_by_satellite > 0,
         front_scale=value["rear_front_scale"] + value["front_left_right_scale"] * (inputs.front_left_share - 0.5),
         static_front_N=mass * STANDARD_GRAVITY_M_S2 * car.front_weight_fraction / 2,
         mass_kg=mass,
@@ -241,8 +245,18 @@ def balance(state: np.ndarray, given: Given, car: Car, *, slopes: bool = True) -
         )
         for share, load in ((given.front_left_share, load_fl), (1.0 - given.front_left_share, load_fr))
     )
-    to_front = (1 + front_slip) * np.exp(given.front_scale + given.rear_front_growth * (u / 40.0) ** 2)
+    scale = np.exp(given.front_scale + given.rear_front_growth * (u / 40.0) ** 2)
+    to_front = (1 + front_slip) * scale
     front = (u * cos + (yaw * base - s * u) * sin) * to_front
+    front_slopes = (cos - s * sin) * to_front, -u * sin * to_front
+    if given.by_satellite.any():
+        sideways = yaw * car.cg_to_rear_m - s * u
+        over_ground = np.hypot(u, sideways)
+        front = np.where(given.by_satellite, over_ground * scale, front)
+        by_state = (u - s * sideways) / over_ground * scale, -u * sideways / over_ground * scale
+        front_slopes = tuple(
+            np.where(given.by_satellite, own, wheel) for own, wheel in zip(by_state, front_slopes, strict=True)
+        )
     weight = mass * STANDARD_GRAVITY_M_S2
     sd_x, sd_y, sd_f = LONG_FORCE_SD_SHARE * weight, LAT_FORCE_SD_SHARE * weight, given.front_sd_m_s
     residual = np.array([(total_x - demand_x) / sd_x, (total_y - demand_y) / sd_y, (front - given.front_m_s) / sd_f])
@@ -257,10 +271,10 @@ def balance(state: np.ndarray, given: Given, car: Car, *, slopes: bool = True) -
         )
         demand_slope = mass * unseen * np.array([s, u]) - sin * dy
         slope = np.empty((2, 3, len(u)))
-        for i, front_slope in enumerate((cos - s * sin, -u * sin)):
+        for i, front_slope in enumerate(front_slopes):
             slope[i, 0] = (dx[i] - demand_slope[i]) / sd_x
             slope[i, 1] = (dy[i] + dd[i] * track / 2 / base) / sd_y
-            slope[i, 2] = front_slope * to_front / sd_f
+            slope[i, 2] = front_slope / sd_f
     return Balance(
         residual, slope, (kl, kr), (load_l, load_r), (fl, fr), difference, (demand_x, demand_y), demand_slope, dd
     )

@@ -1,6 +1,7 @@
 """`halfshaft check` as its user types it."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -56,6 +57,19 @@ def test_a_temperature_does_not_tell_fading_and_a_short_log_cannot(seconds, tmp_
     fading = told["lock fading within the run"]
     assert fading.verdict == (told["transfer torque and lock curve"].verdict if seconds > 120 else "no")
     assert "temperature is not used" in fading.reason
+
+
+def test_satellites_tell_slip_only_beside_an_accelerometer(tmp_path):
+    channels = {n: v for n, v in LOG.channels.items() if n not in ("wheel_speed_fl", "wheel_speed_fr")}
+    channels["gps_speed"] = LOG.channels["wheel_speed_fl"]
+    verdicts = []
+    for left_out in ("", "long_g"):
+        path = tmp_path / "run.csv"
+        path.write_text(w.text(replace(LOG, channels={n: v for n, v in channels.items() if n != left_out})))
+        told = {a.question: a for a in check_log(path).answers}["transfer torque and lock curve"]
+        verdicts.append(told.verdict)
+    assert verdicts[0] != "no" == verdicts[1]
+    assert "does not tell slip" in told.reason
 
 
 def test_car_file_against_the_log(foreign, tmp_path, capsys):

@@ -9,7 +9,7 @@ from signals.made_session import CAR, made_session, recording
 
 from analyzer.errors import CannotTell
 from analyzer.logs.recording import Annotation, Recording
-from analyzer.signals import calibrate
+from analyzer.signals import biases
 from analyzer.signals.calibrate import prepare
 from analyzer.signals.path import dead_reckoned, from_position
 from analyzer.signals.timebase import low_pass, to_uniform
@@ -170,7 +170,7 @@ def test_biases_are_found_where_a_car_passes_from_corner_to_corner_without_a_str
 
 def test_the_longitudinal_bias_is_as_sure_as_its_blocks_agree(monkeypatch):
     """Forty sessions whose road slopes otherwise every 10 s: the errors are as large as the deviations say."""
-    monkeypatch.setattr(calibrate, "BIAS_DRIFT_M_S2", 0.0)
+    monkeypatch.setattr(biases, "BIAS_DRIFT_M_S2", 0.0)
     rng, off = np.random.default_rng(11), []
     for _ in range(40):
         slopes = np.repeat(0.1 * rng.standard_normal(12), 500)

@@ -56,4 +56,5 @@ def made_inputs(
         yaw_acc_rad_s2=yaw_acc,
         front_brake_N=np.zeros(speed.shape),
         long_from_speed=np.zeros(speed.shape),
+        speed_by_satellite=np.zeros(speed.shape),
     )

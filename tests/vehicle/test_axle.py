@@ -253,13 +253,33 @@ def test_a_slide_brakes_by_what_the_speed_does_not_show():
     assert unseen_Nm > 80
 
 
+def test_a_satellites_speed_is_that_of_the_centre_of_gravity():
+    # derived: with u at the rear axle's middle and tan(alpha) = s there, v_y = r b - s u at the centre of gravity, and
+    # satellites see (u^2 + v_y^2)^1/2 whatever the front wheels' steer and slip; the scale is the rear wheels' own
+    car = made_car(rolling_resistance=0.02)
+    u, s, lat, scale = 15.0, 0.05, 8.0, 0.004
+    sideways = lat / u * car.cg_to_rear_m - s * u
+    seen = np.hypot(u, sideways) * np.exp(scale)
+    inputs = replace(
+        made_inputs(speed=u, lat=lat, steer=0.15, left_acc=3.0, right_acc=3.0),
+        front_m_s=np.array([seen]),
+        speed_by_satellite=np.ones(1),
+    )
+    at = equations(np.array([[u], [s]]), starts(car, rear_front_scale=scale), inputs, car)
+    assert at.residual[2] == pytest.approx(0.0, abs=1e-9)
+    wheel = equations(np.array([[u], [s]]), starts(car), replace(inputs, speed_by_satellite=np.zeros(1)), car)
+    assert abs(wheel.residual[2]) * 0.05 > 0.1  # m/s; steer alone makes the front wheels 1 % faster
+
+
+@pytest.mark.parametrize("by_satellite", [0.0, 1.0])
 @pytest.mark.parametrize("long_from_speed", [0.0, 1.0])
-def test_slopes_of_the_equations_are_their_differences(long_from_speed):
+def test_slopes_of_the_equations_are_their_differences(long_from_speed, by_satellite):
     car = made_car()
     value = starts(car, radius_fall=0.001)
     inputs = replace(
         made_inputs(lat=[3.0, 8.0], left_slip=0.02, right_slip=0.01, steer=0.05),
         long_from_speed=np.full(2, long_from_speed),
+        speed_by_satellite=np.full(2, by_satellite),
     )
     state, step = np.array([[20.0, 20.5], [0.02, 0.06]]), 1e-6
     at = equations(state, value, inputs, car)
