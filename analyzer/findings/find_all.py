@@ -11,6 +11,7 @@ from analyzer.findings.finding import Finding
 from analyzer.findings.inside_wheel_locking import find_inside_wheel_locking
 from analyzer.findings.inside_wheel_spin import find_inside_wheel_spin
 from analyzer.findings.lock_up_snap import find_lock_up_snap
+from analyzer.findings.one_wheel_spin import find_one_wheel_spin
 from analyzer.findings.rear_axle import RearAxle, rear_axle
 from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.phases.segments import Corner
@@ -24,6 +25,7 @@ Finder = Callable[[RearAxle, Sequence[Corner]], tuple[Finding, ...]]
 # line here.
 FINDERS: tuple[Finder, ...] = (
     find_inside_wheel_spin,
+    find_one_wheel_spin,
     find_both_wheel_spin,
     find_coast_understeer,
     find_inside_wheel_locking,
@@ -35,6 +37,7 @@ SIZE = {
     "setup_contradicted": "times_better_than_file",
     "lock_trend": "change_over_run",
     "inside_wheel_spin": "sliding_distance_m",
+    "one_wheel_spin": "sliding_distance_m",
     "both_wheel_spin": "duration_s",
     "coast_understeer": "explained_steer_deg",
     "inside_wheel_locking": "duration_s",

@@ -35,6 +35,17 @@ def find_inside_wheel_spin(rear: RearAxle, corners: Sequence[Corner]) -> tuple[F
     the limit. Once begun, the event reaches over all samples around in which the wheel is near or past its peak.
     """
     signals, axle, car = rear.signals, rear.axle, rear.car
+    begins, goes_on = inside_spins(rear)
+    available = locked_drive_force_N(signals, axle, car)
+    return tuple(
+        _finding(signals, corners, axle, car, rear, available, start, stop)
+        for start, stop in events(begins=begins, goes_on=goes_on, rate_hz=signals.rate_hz)
+    )
+
+
+def inside_spins(rear: RearAxle) -> tuple[np.ndarray, np.ndarray]:
+    """(n,) bool twice: where the inside rear spins on power beyond doubt, and where such a spin goes on."""
+    signals, axle = rear.signals, rear.axle
     driven = rear.cornering & (signals.throttle > OPEN_THROTTLE) & ~signals.braking & ~axle.locked
     margin = CLEAR_SIGMAS * np.sqrt(2) * signals.wheel_speed_noise_m_s
     driven &= rear.inside_slip > rear.outside_slip
@@ -43,12 +54,7 @@ def find_inside_wheel_spin(rear: RearAxle, corners: Sequence[Corner]) -> tuple[F
     begins = (
         driven & (rear.over_speed_m_s > margin) & along & (rear.inside_use > 1.0) & (rear.outside_slip < rear.peak_slip)
     )
-    goes_on = driven & (rear.inside_use > LET_GO)
-    available = locked_drive_force_N(signals, axle, car)
-    return tuple(
-        _finding(signals, corners, axle, car, rear, available, start, stop)
-        for start, stop in events(begins=begins, goes_on=goes_on, rate_hz=signals.rate_hz)
-    )
+    return begins, driven & (rear.inside_use > LET_GO)
 
 
 def _finding(

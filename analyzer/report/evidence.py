@@ -71,6 +71,8 @@ SAID: dict[str, tuple[str, dict[Any, str]]] = {
     "limit": ("what gave in", {"lock_curve": "the differential: its plates slipped", "tyre": "the tyre"}),
     "of_the_differential": ("the differential's", {True: "yes", False: "no"}),
     "phase": ("phase of the corner", PHASE_NAMES),
+    "wheel": ("wheel", {"left": "left rear", "right": "right rear"}),
+    "yaw_against_side_force": ("the car was swinging back from a slide", {True: "yes", False: "no"}),
     "verdict": ("the lock", {"fading": "fades", "rising": "grows"}),
 }
 

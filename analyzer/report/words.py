@@ -16,6 +16,7 @@ from analyzer.trends.lock_trend import LockTrend
 
 KIND_NAMES = {
     "inside_wheel_spin": "inside rear spin",
+    "one_wheel_spin": "one rear wheel spins outside of cornering",
     "both_wheel_spin": "both rear wheels spin",
     "coast_understeer": "understeer off the throttle",
     "inside_wheel_locking": "inside rear locks under braking",
@@ -227,6 +228,9 @@ def _events(analysis: Analysis) -> str:
         text = f"The inside rear spun {_times(len(spins))}{_where(spins)}. {_blamed(spins)}"
     else:
         text = "No inside-wheel spin was found."
+    alone = sum(f.kind == "one_wheel_spin" for f in analysis.findings)
+    if alone:
+        text += f" Outside of cornering one rear wheel spun alone {_times(alone)}."
     if understeer:
         text += f" Off the throttle the differential held the car from turning ({_times(len(understeer))})."
     return text

@@ -26,6 +26,7 @@ HEIGHT_PX = 410  # so that list and map are on one screen of 1280 x 720
 MOST_MARKS = 200  # the worst; the list has the others
 SHAPES = {
     "inside_wheel_spin": "x-open",
+    "one_wheel_spin": "cross-open",
     "both_wheel_spin": "asterisk-open",
     "coast_understeer": "triangle-up-open",
     "inside_wheel_locking": "square-open",

@@ -10,6 +10,7 @@ from analyzer.findings.both_wheel_spin import find_both_wheel_spin
 from analyzer.findings.grip import rear_lateral_force_N
 from analyzer.findings.inside_wheel_locking import find_inside_wheel_locking
 from analyzer.findings.inside_wheel_spin import find_inside_wheel_spin
+from analyzer.findings.one_wheel_spin import find_one_wheel_spin
 from analyzer.findings.rear_axle import rear_axle
 
 
@@ -178,3 +179,53 @@ def test_an_outside_tyre_near_its_peak_leaves_foot_or_car_open():
 
     spin = found(find_inside_wheel_spin, change=near)[0]
     assert spin.evidence["foot_or_car"] == "cannot_tell" and "cannot be told" in spin.sentence
+
+
+def _in_spins(signals, inside, outside):
+    """`inside` where the spins are planted and a second around, else `outside`."""
+    first, stop, *_ = CORNERS[0]
+    spins = [LAP_S * lap + first + 0.68 * (stop - first) for lap in (1, 2)]
+    near = np.any([np.abs(signals.time_s - at) < 1.0 for at in spins], axis=0)
+    return np.where(near, inside, outside)
+
+
+def _swinging_back(signals, axle):
+    yaw = signals.yaw_rate_rad_s
+    return replace(signals, yaw_rate_rad_s=_in_spins(signals, -yaw, yaw)), axle
+
+
+def _straight_on(signals, axle):
+    lat, yaw = signals.lat_m_s2, signals.yaw_rate_rad_s
+    return (
+        replace(
+            signals, lat_m_s2=_in_spins(signals, 0.1 * lat, lat), yaw_rate_rad_s=_in_spins(signals, 0.1 * yaw, yaw)
+        ),
+        axle,
+    )
+
+
+@pytest.mark.parametrize(
+    ("change", "swings", "says"), [(_swinging_back, True, "swinging back"), (_straight_on, False, "hardly any side")]
+)
+def test_a_wheel_that_spins_outside_of_cornering_is_told_by_its_side(change, swings, says):
+    """The planted spins are the left wheel's; an inside wheel needs yaw and side force of one sign."""
+    assert found(find_inside_wheel_spin, change=change) == ()
+    spins = found(find_one_wheel_spin, change=change)
+    assert [(f.lap, f.corner) for f in spins] == [(2, 1), (3, 1)]
+    assert {f.evidence["wheel"] for f in spins} == {"left"} and {
+        f.evidence["yaw_against_side_force"] for f in spins
+    } == {swings}
+    assert all("left rear spun alone" in f.sentence and says in f.sentence for f in spins)
+    there = found(find_one_wheel_spin, change=lambda s, a: mirrored(*change(s, a)))
+    assert [f.evidence["wheel"] for f in there] == ["right", "right"]
+    assert [f.start_s for f in there] == [f.start_s for f in spins]
+
+
+def test_a_spin_of_the_inside_wheel_is_told_once():
+    assert found(find_one_wheel_spin) == ()
+    assert found(find_one_wheel_spin, Made(locked=True), change=_swinging_back) == ()
+
+
+def test_both_wheels_past_the_peak_are_no_single_spin():
+    made = Made(spin_laps=(), both_spin_laps=(2,))
+    assert found(find_one_wheel_spin, made, change=_swinging_back) == ()
