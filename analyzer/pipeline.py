@@ -16,13 +16,13 @@ from analyzer.errors import CannotTell
 from analyzer.findings.chatter import chatter_of_all
 from analyzer.findings.find_all import find_all, find_in
 from analyzer.findings.of_the_session import find_of_the_session
-from analyzer.lockcurve.fit import fit
-from analyzer.lockcurve.observations import rows_step
+from analyzer.lockcurve.fit import Fit, fit
+from analyzer.lockcurve.observations import FIT_RATE_HZ, rows_step
 from analyzer.lockcurve.pooled import pooled
 from analyzer.lockcurve.session_problem import session_problem
 from analyzer.lockcurve.session_state import session_state
 from analyzer.lockcurve.summarise import summarise
-from analyzer.lockcurve.uncertainty import spread
+from analyzer.lockcurve.uncertainty import Spread, spread
 from analyzer.logs.mapping import load_channel_map
 from analyzer.logs.read_blocks import open_blocks
 from analyzer.long_arrays import LongRecord, taken
@@ -31,6 +31,7 @@ from analyzer.phases.corners import numbered
 from analyzer.phases.laps import find_laps
 from analyzer.signals import blocks
 from analyzer.signals.long_session import LongSession, read_session
+from analyzer.signals.session import Signals
 from analyzer.stretches import Stretches, passes_of_all
 from analyzer.trends.lock_trend import lock_trend
 from analyzer.units import STANDARD_GRAVITY_M_S2
@@ -38,6 +39,7 @@ from analyzer.vehicle.car import Car, load_car
 from analyzer.vehicle.state import AxleState
 
 Progress = Callable[[str, float], None]  # (what is being done, share done 0 to 1)
+LEAST_ROWS = 40  # of the fit: 2 s
 
 
 def analyze(
@@ -125,40 +127,19 @@ def analyze_session(
     parts = blocks.cut(len(signals.time_s), rate_hz=signals.rate_hz, step=rows_step(signals.rate_hz))
     passes = passes_of_all(signals, parts, session.release)
     if not passes:
-        most = np.max(np.abs(signals.lat_m_s2[signals.valid]), initial=0.0)
-        raise CannotTell(
-            f"{recording.name}: no corner found in {signals.valid.sum() / signals.rate_hz:.0f} s of driving with every "
-            f"channel there; lateral acceleration stays under {most / STANDARD_GRAVITY_M_S2:.2f} g in it. "
-            "Give a log with cornering."
-        )
+        raise _no_corner(recording.name, signals)
     laps = find_laps(signals)
     corners = numbered(passes, signals, laps)
     stretches = Stretches(signals, parts, corners, car, session.release)
     clock.lap("laps and corners")
     progress("fitting tyre and lock curve", 0.4)
-    observed = pooled((s.observed, s.block.own) for s in stretches)
-    problem = session_problem(signals, observed, car)
-    if len(problem.inputs) < 40:
-        raise CannotTell(
-            f"{recording.name}: only {len(problem.inputs) / 20:.1f} s of driving off the brakes with trusted wheel "
-            "speeds; at least 2 s are needed. Give a longer log."
-        )
-    fitted = fit(problem)
+    fitted = _fitted(recording.name, signals, stretches, car)
     clock.lap("fit")
     progress("evaluating every sample", 0.7)
     drawn = spread(fitted)
-    states: LongRecord[AxleState] = LongRecord()
-    driven = []
-    for s in stretches:
-        state = session_state(fitted, drawn, s.observed, s.signals, car)
-        rows = s.observed.index[s.observed.usable]
-        driven.append(state.input_torque_Nm[rows[(rows >= s.block.own.start) & (rows < s.block.own.stop)]])
-        states.append(taken(state, s.block.own))
+    states, driven_Nm = _evaluated(fitted, drawn, stretches, car)
     axle = states.whole()
-    at_rows = fitted.solution.at
-    sample_sd = np.hypot(25.0, 0.08 * np.abs(at_rows.torque_difference_Nm))
-    largest = float(np.nanpercentile(np.concatenate(driven), 99.5))
-    estimate = summarise(fitted, drawn, largest_torque_Nm=max(largest, 100.0), torque_difference_sd_Nm=sample_sd)
+    estimate = summarise(fitted, drawn, largest_torque_Nm=float(np.nanpercentile(driven_Nm, 99.5)))
     clock.lap("intervals")
     progress("findings", 0.9)
     results: list[PhaseResult] = []
@@ -177,10 +158,6 @@ def analyze_session(
     of_the_session = find_of_the_session(signals, trend, agreement)
     clock.lap("findings")
     progress("done", 1.0)
-    deviation = np.sqrt(np.diag(np.linalg.inv(fitted.hessian)))
-    fitted_values = {
-        p.name: (float(v), float(d)) for p, v, d in zip(problem.priors, fitted.theta, deviation, strict=False)
-    }
     return Analysis(
         recording=recording,
         car=car,
@@ -194,11 +171,43 @@ def analyze_session(
         agreement=agreement,
         findings=find_all(found, of_the_session=of_the_session),
         quality=signals.annotations,
-        tyre=fitted_values,
+        tyre=fitted.nuisance,
         timings_s=clock.laps,
         chatter=chatter_of_all([f.chatter for f in found]),
         trend=trend,
     )
+
+
+def _no_corner(name: str, signals: Signals) -> CannotTell:
+    most = np.max(np.abs(signals.lat_m_s2[signals.valid]), initial=0.0)
+    return CannotTell(
+        f"{name}: no corner found in {signals.valid.sum() / signals.rate_hz:.0f} s of driving with every "
+        f"channel there; lateral acceleration stays under {most / STANDARD_GRAVITY_M_S2:.2f} g in it. "
+        "Give a log with cornering."
+    )
+
+
+def _fitted(name: str, signals: Signals, stretches: Stretches, car: Car) -> Fit:
+    """The fit of the session's observations; refused where there are too few."""
+    problem = session_problem(signals, pooled((s.observed, s.block.own) for s in stretches), car)
+    if len(problem.inputs) < LEAST_ROWS:
+        raise CannotTell(
+            f"{name}: only {len(problem.inputs) / FIT_RATE_HZ:.1f} s of driving off the brakes with trusted wheel "
+            f"speeds; at least {LEAST_ROWS / FIT_RATE_HZ:.0f} s are needed. Give a longer log."
+        )
+    return fit(problem)
+
+
+def _evaluated(fitted: Fit, drawn: Spread, stretches: Stretches, car: Car) -> tuple[LongRecord[AxleState], np.ndarray]:
+    """The axle at every sample, and the input torques (N.m) of all rows that may measure the lock curve."""
+    states: LongRecord[AxleState] = LongRecord()
+    driven = []
+    for s in stretches:
+        state = session_state(fitted, drawn, s.observed, s.signals, car)
+        rows = s.observed.index[s.observed.usable]
+        driven.append(state.input_torque_Nm[rows[(rows >= s.block.own.start) & (rows < s.block.own.stop)]])
+        states.append(taken(state, s.block.own))
+    return states, np.concatenate(driven)
 
 
 class _Clock:

@@ -134,9 +134,8 @@ def side_estimate(joint: JointFit, side: int) -> LockCurveEstimate:
         group=np.concatenate([f.problem.group + o for f, o in zip(fits, offsets, strict=True)]),
     )
     pooled = replace(fits[0], solution=replace(fits[0].solution, at=at), problem=problem)
-    deviation = np.hypot(25.0, 0.08 * np.abs(at.torque_difference_Nm))
     drawn = Spread(draws=joint.draws[:, side], budget={})
-    return summarise(pooled, drawn, largest_torque_Nm=joint.largest_torque_Nm, torque_difference_sd_Nm=deviation)
+    return summarise(pooled, drawn, largest_torque_Nm=joint.largest_torque_Nm)
 
 
 def _as_fit(joint: JointFit, k: int) -> tuple[Fit, Spread]:

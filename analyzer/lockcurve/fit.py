@@ -86,6 +86,13 @@ class Fit:
         """(5,) lock-curve parameters."""
         return self.theta[-5:]
 
+    @property
+    def nuisance(self) -> dict[str, tuple[float, float]]:
+        """Nuisance parameter -> its value and standard deviation."""
+        deviation = np.sqrt(np.diag(np.linalg.inv(self.hessian)))
+        named = zip(self.problem.priors, self.theta, deviation, strict=False)
+        return {prior.name: (float(value), float(sd)) for prior, value, sd in named}
+
 
 def make_problem(observed: Observations, car: Car, priors: tuple[Prior, ...]) -> Problem:
     """Choose the samples: all usable slipping or locked ones, locked ones thinned to at most `MOST_SAMPLES` in all."""

@@ -12,24 +12,24 @@ POINTS = 53
 COAST_SHARE = 0.3
 LEAST_SAMPLES = 12  # slipping samples near a torque for its point to be measured: 0.6 s at the fit's rate
 LEAST_PASSES = 3  # from this many corner passes
+LEAST_SPAN_Nm = 100.0
+BOUND_SD_Nm, BOUND_SD_SHARE = 25.0, 0.08  # how sure the torque difference of one locked sample is
 METHOD = "joint censored fit of lock curve, tyre and calibration; corners resampled; 95 % intervals"
 
 
-def summarise(
-    fit: Fit, drawn: Spread, *, largest_torque_Nm: float, torque_difference_sd_Nm: np.ndarray
-) -> LockCurveEstimate:
+def summarise(fit: Fit, drawn: Spread, *, largest_torque_Nm: float) -> LockCurveEstimate:
     """The estimate of a fit.
 
     Parameters
     ----------
-    largest_torque_Nm : largest input torque seen; points cover -0.3 to 1 of it.
-    torque_difference_sd_Nm : (n,) for the fit's samples, used for the bounds.
+    largest_torque_Nm : largest input torque seen; points cover -0.3 to 1 of it, of 100 N.m at least.
     """
+    largest_torque_Nm = max(largest_torque_Nm, LEAST_SPAN_Nm)
     torque, difference = fit.solution.at.input_torque_Nm, np.abs(fit.solution.at.torque_difference_Nm)
     problem = fit.problem
     grid = np.round(np.linspace(-COAST_SHARE * largest_torque_Nm, largest_torque_Nm, POINTS), 1)
     window = 0.06 * largest_torque_Nm
-    lower_of_locked = difference - 1.645 * torque_difference_sd_Nm
+    lower_of_locked = difference - 1.645 * np.hypot(BOUND_SD_Nm, BOUND_SD_SHARE * difference)
     values = model.locking_torque_Nm(fit.curve, grid)
     lower, upper = np.percentile(curve_draws(fit, drawn, grid), [2.5, 97.5], axis=0)
     kinds = []

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from analyzer.phases.segments import Phase
+from analyzer.phases.segments import PHASES, Phase
 from analyzer.signals.session import Signals
 
 LATERAL_BLUR_S = 0.15  # cornering changes over half a second or more; engine and kerb shake is faster
@@ -132,10 +132,9 @@ def _pick_up(throttle: np.ndarray, low: int, held: int) -> int | None:
 
 def _named(bounds: list[int], start: int, shortest: int) -> tuple[Phase, ...]:
     """Phases between `bounds`; one too short to mean anything joins the next (the last joins the one before)."""
-    names = ("braking", "turn_in", "mid_corner", "power_application", "exit")
     kept: list[tuple[str, int, int]] = []
     begin = bounds[0]
-    for name, stop in zip(names, bounds[1:], strict=True):
+    for name, stop in zip(PHASES, bounds[1:], strict=True):
         if stop - begin >= shortest:
             kept.append((name, begin, stop))
             begin = stop
