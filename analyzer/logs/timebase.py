@@ -123,4 +123,6 @@ def _read_off(base: np.ndarray, times: np.ndarray, values: np.ndarray, name: str
     following = np.minimum(np.searchsorted(times, base, side="left"), len(times) - 1)
     period = float(np.median(np.diff(times)))
     result[times[following] - times[before] > _BRIDGED_PERIODS * period] = np.nan
+    late = base - times[-1]
+    result[(late > 0) & (late < period)] = values[-1]  # the log ends before the next would have come
     return result
