@@ -15,15 +15,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import stats
 
-from analyzer.comparison.joint import (
-    CURVE,
-    SLOPE_CHANGE_LOG_SD,
-    JointFit,
-    few_corners,
-    fit_jointly,
-    form_error,
-    prior_root,
-)
+from analyzer.comparison.joint import JointFit, fit_jointly
+from analyzer.comparison.joint_draws import SLOPE_CHANGE_LOG_SD, few_corners, form_error, prior_root
+from analyzer.comparison.joint_parameters import CURVE
 from analyzer.comparison.runs import Run
 from analyzer.comparison.sides import MARGIN_SHARE, interval, least_margin_Nm, level_Nm, side_torques
 from analyzer.comparison.together import corner_matches, joint_logs

@@ -5,7 +5,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analyzer.analysis import PhaseResult
-from analyzer.comparison.joint import JointFit, JointLog
+from analyzer.comparison.joint import JointFit
+from analyzer.comparison.joint_parameters import JointLog
 from analyzer.comparison.matching import CornerMatch, match_corners, places
 from analyzer.comparison.run_error import run_errors
 from analyzer.comparison.runs import Run
