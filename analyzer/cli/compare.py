@@ -5,6 +5,9 @@ from collections.abc import Callable
 
 from analyzer.cli.options import add_channels, add_html, add_json
 
+# options of a comparison that a plan has no use for
+NOT_PLANNED = ("after", "before_laps", "after_laps", "before_setup", "after_setup", "ring_springs_changed", "html")
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's arguments."""
@@ -101,9 +104,16 @@ def _plan(arguments: argparse.Namespace, progress: Callable[[str, float], None])
     from analyzer.cli.output import wrote_json
     from analyzer.comparison.plan_output import plan_result, print_plan
     from analyzer.comparison.planning import plan
-    from analyzer.comparison.runs import Run
+    from analyzer.comparison.runs import Run, each_once
+    from analyzer.errors import InputError
     from analyzer.pipeline import analyze
 
+    unused = next((option for option in NOT_PLANNED if getattr(arguments, option)), None)
+    if unused is not None:
+        raise InputError(
+            f"--{unused.replace('_', '-')} does not go with --plan, which writes no such thing; leave it out."
+        )
+    each_once(arguments.plan, option="--plan")
     runs = []
     for k, log in enumerate(arguments.plan):
         progress(f"analysing {log}", 0.8 * k / len(arguments.plan))

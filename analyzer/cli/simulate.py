@@ -38,6 +38,7 @@ def run(arguments: argparse.Namespace) -> int:
     from analyzer.differential.predicted import predict_lock_curve
     from analyzer.differential.setup import load_setup
     from analyzer.errors import InputError
+    from analyzer.files import require_place
     from analyzer.in_words import counted
     from analyzer.simulation.circuit import circuit_by_name
     from analyzer.simulation.parameters import LockParameters
@@ -47,6 +48,7 @@ def run(arguments: argparse.Namespace) -> int:
     from analyzer.vehicle.car import load_car
 
     check_ending(arguments.out)
+    require_place(arguments.out)
     if not 1 <= arguments.laps <= 200:
         raise InputError(f"--laps is {arguments.laps}; allowed: 1 to 200. Correct it.")
     if arguments.seed < 0:

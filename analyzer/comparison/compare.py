@@ -11,7 +11,7 @@ from analyzer.comparison.conditions import conditions
 from analyzer.comparison.event_changes import EventChange, event_changes
 from analyzer.comparison.joint import JointFit, fit_jointly
 from analyzer.comparison.phase_changes import PhaseChange, phase_changes
-from analyzer.comparison.runs import Run, chosen_laps, laps_text
+from analyzer.comparison.runs import Run, chosen_laps, each_once, laps_text
 from analyzer.comparison.sides import SIDES, SideChange, interval, side_change, side_torques
 from analyzer.comparison.together import corner_matches, joint_logs, shared_view, side_estimate
 from analyzer.differential.predicted import PredictedLockCurve, predict_lock_curve
@@ -136,8 +136,10 @@ def analysed_runs(
 
     Raises
     ------
-    InputError : the same laps of one log are on both sides, or a choice of laps is not one.
+    InputError : the same laps of one log are on both sides, a log is twice on one, or a choice of laps is not one.
     """
+    each_once(before, option="--before")
+    each_once(after, option="--after")
     known: dict[Path, Analysis] = {}
     runs = []
     logs = [(log, 0, before_laps, "--before-laps") for log in before]

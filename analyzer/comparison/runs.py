@@ -1,8 +1,9 @@
 """Runs of a comparison: whole logs, or some laps of one."""
 
 import re
-from collections.abc import Hashable
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 
@@ -61,6 +62,19 @@ class Run:
         for corner in analysis.corners:
             lap[corner.start : corner.stop] = corner.lap
         return replace(observed, usable=observed.usable & np.isin(lap[observed.index], self.laps))
+
+
+def each_once(logs: Sequence[Path | str], *, option: str) -> None:
+    """Refuse a log that is given twice: its laps would count as twice as many.
+
+    Raises
+    ------
+    InputError : names the log and the option.
+    """
+    files = [Path(log).resolve() for log in logs]
+    twice = next((file for k, file in enumerate(files) if file in files[:k]), None)
+    if twice is not None:
+        raise InputError(f"{option}: {twice.name} is given twice, and its laps would count twice; name it once.")
 
 
 def laps_text(laps: tuple[int, ...]) -> str:

@@ -90,10 +90,10 @@ def simulate_session(
     powertrain = powertrain or Powertrain.for_car(car)
     if laps < 1:
         raise InputError(f"laps is {laps}; allowed: 1 or more. Ask for at least one lap.")
-    every = round(1 / (sensors.rate_Hz * STEP_S))
+    every = round(1 / (sensors.rate_Hz * STEP_S)) if 1 <= sensors.rate_Hz <= 1 / STEP_S else 0
     if every < 1 or abs(every * STEP_S * sensors.rate_Hz - 1) > 1e-9:
         raise InputError(
-            f"the log rate is {sensors.rate_Hz:g} Hz; allowed: a divisor of 1000 Hz, such as 50, 100, 200."
+            f"the log rate is {sensors.rate_Hz:g} Hz; allowed: 1 Hz or more that divides 1000 Hz, such as 50, 100, 200."
         )
     figures = car_figures(car=car, tyre=tyre)
     length = circuit.length_m * laps

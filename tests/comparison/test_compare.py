@@ -209,6 +209,25 @@ def test_choices_of_laps(analysis):
     assert chosen_laps("even", analysis=base, option="--before-laps") == (2,)
 
 
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (["--before", "{run}", "{run}", "--after", "{other}"], "--before: base.parquet is given twice"),
+        (
+            ["--before", "{run}", "--after", "{other}", "{folder}/../{name}/wet.parquet"],
+            "--after: wet.parquet is given",
+        ),
+        (["--plan", "{run}", "{run}"], "--plan: base.parquet is given twice"),
+        (["--plan", "{run}", "--html", "{folder}/plan.html"], "--html does not go with --plan"),
+        (["--plan", "{run}", "--after", "{other}"], "--after does not go with --plan"),
+    ],
+)
+def test_options_that_would_count_twice_or_not_at_all_are_refused(files, capsys, options, words):
+    names = {"run": files / "base.parquet", "other": files / "wet.parquet", "folder": files, "name": files.name}
+    assert main(["compare", *(o.format(**names) for o in options), "--car", str(files / "car.toml")]) == 2
+    assert words in capsys.readouterr().err
+
+
 def test_laps_without_a_sample_that_counts(analysis):
     base = analysis("base")
     gap = replace(base.signals, valid=base.signals.valid & (base.laps.number != 2))

@@ -158,7 +158,7 @@ def test_packs_warm_up_and_fade(club_car):
     assert share.to_numpy() == pytest.approx(expected.to_numpy(), abs=0.02)
 
 
-@pytest.mark.parametrize("laps, rate", [(0, 100.0), (1, 30.0)])
+@pytest.mark.parametrize("laps, rate", [(0, 100.0), (1, 30.0), (1, 0.0), (1, float("nan")), (1, 1e-9)])
 def test_impossible_sessions_are_refused(club_car, laps, rate):
     with pytest.raises(InputError, match="allowed"):
         simulate_session(
