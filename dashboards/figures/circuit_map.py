@@ -6,8 +6,8 @@ import plotly.graph_objects as go
 
 from analyzer.analysis import Analysis
 from analyzer.findings.finding import Finding
+from analyzer.report.figures.corner_numbers import number_corners
 from analyzer.report.figures.downsample import largest
-from analyzer.report.figures.path_map import number_corners
 from analyzer.report.figures.theme import GREY, INK, SCALE, VERMILLION, styled
 from analyzer.report.words import KIND_NAMES
 from dashboards.figures.once import path_of

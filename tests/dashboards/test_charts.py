@@ -9,6 +9,7 @@ import pytest
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.findings.finding import Finding
 from analyzer.lockcurve.estimate import CurvePoint
+from analyzer.report.figures.corner_numbers import PLOT_PX, SMALLER
 from analyzer.report.figures.theme import BLUE
 from dashboards.figures import both_sides
 from dashboards.figures.circuit_map import circuit_map
@@ -119,3 +120,20 @@ def test_a_spool_alone_is_said_to_have_no_curve():
     ids = [{"type": "part", "table": "", "key": "type"}]
     figure = predicted_only(predict_lock_curve(typed(["spool"], ids)), np.array([-600.0, 2000.0]))
     assert "never slips" in figure.layout.annotations[0].text and not figure.data
+
+
+def test_no_corner_s_number_is_under_a_mark_or_its_ring(analysis):
+    """However the screen scales the circuit: half the size of a laptop's is a phone."""
+    apexes = [c.apex for c in analysis.corners]
+    turn = replace(analysis.findings[0], corner=1)
+    times = [float(analysis.signals.time_s[apex + k]) for apex in apexes for k in (-20, 0, 20)]
+    marked = replace(analysis, findings=tuple(replace(turn, start_s=t) for t in times))
+    figure = circuit_map(marked, "slip")
+    (drawn,) = [t for t in figure.data if t.name == "inside rear spin"]
+    marks = np.column_stack([drawn.x, drawn.y])
+    assert len(marks) == len(times) and len(figure.layout.annotations) == len({c.number for c in analysis.corners})
+    scale = min(px / np.ptp(axis) for px, axis in zip(PLOT_PX, marks.T, strict=True))
+    for number in figure.layout.annotations:
+        for at in (scale, SMALLER * scale):
+            place = at * np.array([number.x, number.y]) + [number.xshift, number.yshift]
+            assert np.linalg.norm(place - at * marks, axis=1).min() > 13 + 5  # the ring's radius, half a figure

@@ -5,6 +5,7 @@ import plotly.graph_objects as go
 
 from analyzer.analysis import Analysis
 from analyzer.findings.rear_axle import rear_axle
+from analyzer.report.figures.corner_numbers import number_corners
 from analyzer.report.figures.downsample import largest
 from analyzer.report.figures.path_layout import drawn_path
 from analyzer.report.figures.theme import GREY, SCALE, VERMILLION, styled
@@ -90,19 +91,3 @@ def _mark_findings(figure: go.Figure, analysis: Analysis, x: np.ndarray, y: np.n
         customdata=[[f.lap, f.start_s] for f in spins],
         hovertemplate="spin begins, lap %{customdata[0]}, %{customdata[1]:.1f} s<extra></extra>",
     )
-
-
-def number_corners(figure: go.Figure, analysis: Analysis, x: np.ndarray, y: np.ndarray) -> None:
-    """Write each corner's number outside the path, beside its first apex; x and y (n,) in m."""
-    seen = set()
-    centre = np.array([np.nanmean(x), np.nanmean(y)])
-    for corner in analysis.corners:
-        if corner.number in seen or not np.isfinite(x[corner.apex]):
-            continue
-        seen.add(corner.number)
-        here = np.array([x[corner.apex], y[corner.apex]])
-        away = here - centre
-        away = away / (np.linalg.norm(away) or 1.0)
-        figure.add_annotation(
-            x=here[0], y=here[1], text=str(corner.number), showarrow=False, xshift=18 * away[0], yshift=18 * away[1]
-        )
