@@ -1,11 +1,11 @@
 """What is in a logbook, as plain data and on a terminal of 80 columns."""
 
 import dataclasses
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Any
 
 from rich.console import Console
-from rich.table import Table
 from rich.text import Text
 
 from analyzer.cautions import CAUTIONS
@@ -15,12 +15,11 @@ from analyzer.logbook.results import StoredResult, is_current, preload, result_o
 from analyzer.logbook.runs import Run
 from analyzer.logbook.store import Store
 from analyzer.logbook.trend import TrendPoint
-from analyzer.report.terminal_table import terminal_table
 from analyzer.report.words import interval_words
 
 SHORT_ID = 8
 NO_SETUP = "no setup file"
-NAME_COLUMNS = 28  # what the rest of the row leaves of 80
+INDENT = "  "  # of the names below a row
 
 
 def run_json(store: Store, run: Run) -> dict[str, Any]:
@@ -57,17 +56,18 @@ def print_runs(store: Store, found: list[Run], console: Console) -> None:
     if not found:
         console.print("No runs yet. `halfshaft logbook add LOG --car CAR` adds one.", markup=False)
         return
-    table = _table("id", "date", "log, car and setup", "preload, N.m", "result")
+    rows = []
     for run in found:
         result = result_of(store, run)
-        table.add_row(
+        names = run.log.name, f"{run.car.title}, {run.setup.title if run.setup else NO_SETUP}"
+        cells = (
             run.id[:SHORT_ID],
             local(run.date_s, with_time=False),
-            _names(run.log.name, run.car.title, run.setup.title if run.setup else NO_SETUP),
             preload_words(preload(store, result)),
             state_words(result, run),
         )
-    console.print(table)
+        rows.append((cells, names))
+    _print_named(("id", "date", "preload, N.m", "result"), rows, console)
 
 
 def print_heading(run: Run, found: StoredResult, console: Console) -> None:
@@ -102,23 +102,23 @@ def trend_json(car: str, points: tuple[TrendPoint, ...]) -> dict[str, Any]:
 def print_trend(car: str, points: tuple[TrendPoint, ...], console: Console) -> None:
     """The preload of each run over the distance that the car had run."""
     console.print(Text(f"Preload of {car} over the distance in this logbook\n", style="bold"))
-    table = _table("date", "log and setup", "km before", "km", "preload", "95 %, N.m")
-    for column in table.columns[2:]:
-        column.justify = "right"
+    rows = []
     for point in points:
-        value, span = interval_words(point.preload_Nm, 0)
         mark = " *" if point.setup_changed else ""
-        table.add_row(
+        names = point.run.log.name, (point.run.setup.title if point.run.setup else NO_SETUP) + mark
+        value, span = interval_words(point.preload_Nm, 0)
+        cells = (
             local(point.run.date_s, with_time=False),
-            _names(point.run.log.name, (point.run.setup.title if point.run.setup else NO_SETUP) + mark),
             number(point.distance_before_km, 1),
             number(point.distance_km, 1),
             value,
-            span,
+            "–" if point.preload_Nm.lower is None else span,  # why not is said below
         )
-    console.print(table)
+        rows.append((cells, names))
+    headings = ("date", "km before", "km of the run", "preload, N.m", "95 % interval")
+    _print_named(headings, rows, console, numbers=(1, 2, 3, 4))
     if any(point.setup_changed for point in points):
-        console.print("* another setup than the run before: a step there may be the workshop's.")
+        console.print("\n* another setup than the run before: a step there may be the workshop's.")
     for point in points:
         if point.preload_Nm.value is None and point.preload_Nm.reason:
             console.print(Text(f"{point.run.log.name}: {point.preload_Nm.reason}"))
@@ -148,30 +148,24 @@ def local(seconds: float, *, with_time: bool = True) -> str:
     return datetime.fromtimestamp(seconds).strftime("%Y-%m-%d %H:%M" if with_time else "%Y-%m-%d")
 
 
-def _names(log: str, *others: str) -> Text:
-    """A log's name, and below it dimly what else it goes by."""
-    text = Text("\n".join(broken(log, NAME_COLUMNS)))
-    return text.append("\n" + ", ".join(others), style="dim")
+def _print_named(
+    headings: tuple[str, ...],
+    rows: Sequence[tuple[tuple[str, ...], tuple[str, str]]],
+    console: Console,
+    *,
+    numbers: tuple[int, ...] = (),
+) -> None:
+    """A table whose rows have their names below them, each on a line of its own that can be copied whole; columns of
+    `numbers` end in line."""
+    widths = [max(map(len, column)) for column in zip(headings, *(cells for cells, _ in rows), strict=True)]
 
+    def line(cells: tuple[str, ...]) -> str:
+        placed = zip(range(len(cells)), cells, widths, strict=True)
+        return "  ".join(c.rjust(w) if k in numbers else c.ljust(w) for k, c, w in placed).rstrip()
 
-def broken(name: str, width: int) -> list[str]:
-    """A file's name in lines of `width` at most, which end where a person would break it: after - or _ or a space.
-
-    Examples
-    --------
-    >>> broken("2026-05-02_session3_new_tyres.parquet", 28)
-    ['2026-05-02_session3_new_', 'tyres.parquet']
-    """
-    lines = []
-    while len(name) > width:
-        end = max(name.rfind(mark, width // 3, width) for mark in "-_ ") + 1 or width
-        lines.append(name[:end])
-        name = name[end:]
-    return [*lines, name]
-
-
-def _table(*headings: str) -> Table:
-    table = terminal_table(pad_edge=False, padding=(0, 1, 0, 0))
-    for heading in headings:
-        table.add_column(heading, overflow="fold", no_wrap=not heading.startswith("log"))
-    return table
+    console.print(Text(line(headings), style="bold"))
+    for cells, (log, others) in rows:
+        console.print()
+        console.print(Text(line(cells)))
+        for name, style in ((log, "bold"), (others, "dim")):
+            console.print(Text(INDENT + name, style=style), soft_wrap=True)
