@@ -20,6 +20,7 @@ from dashboards.pages.compared import told
 from dashboards.pages.parts import chart, labelled, parameter_cells, table, when, why_not_measured
 
 MOST_A_SIDE = 4  # kept in memory at once
+CHOICES = ("before", "after", "before-laps", "after-laps")  # what a comparison is about: runs and laps of both sides
 
 
 def layout(logbook: Logbook, search: str = "") -> html.Div:
@@ -132,10 +133,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
 
     @app.callback(
         Output("both-phases", "figure"),
-        Input("before", "value"),
-        Input("after", "value"),
-        Input("before-laps", "value"),
-        Input("after-laps", "value"),
+        *(Input(choice, "value") for choice in CHOICES),
         Input("side-phase", "value"),
         Input("side-key", "value"),
         Input("mode", "data"),
@@ -167,20 +165,11 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
     @app.callback(
         Output("comparison", "data"),
         Input("together", "n_clicks"),
-        State("before", "value"),
-        State("after", "value"),
-        State("before-laps", "value"),
-        State("after-laps", "value"),
+        *(State(choice, "value") for choice in CHOICES),
         prevent_initial_call=True,
     )
-    def _begin(
-        _: Any,
-        before_ids: list[str] | None,
-        after_ids: list[str] | None,
-        before_laps: str | None,
-        after_laps: str | None,
-    ) -> dict:
-        of = _chosen(before_ids, after_ids, before_laps, after_laps)
+    def _begin(_: Any, *chosen: Any) -> dict:
+        of, (before_ids, after_ids, before_laps, after_laps) = _about(chosen), chosen
         try:
             made = logbook.new_comparison(
                 before_ids or [], after_ids or [], before_laps=before_laps, after_laps=after_laps
@@ -196,23 +185,12 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         Input("comparison", "data"),
         Input("comparison-tick", "data"),
         Input("stopped", "data"),
-        Input("before", "value"),
-        Input("after", "value"),
-        Input("before-laps", "value"),
-        Input("after-laps", "value"),
+        *(Input(choice, "value") for choice in CHOICES),
         prevent_initial_call=True,
     )
-    def _follow(
-        comparison: dict | None,
-        tick: dict | None,
-        _: Any,
-        before_ids: list[str] | None,
-        after_ids: list[str] | None,
-        before_laps: str | None,
-        after_laps: str | None,
-    ) -> tuple:
+    def _follow(comparison: dict | None, tick: dict | None, _: Any, *chosen: Any) -> tuple:
         answered = {"n": (tick or {}).get("n"), "over": True, "done": None}
-        if comparison is None or comparison["of"] != _chosen(before_ids, after_ids, before_laps, after_laps):
+        if comparison is None or comparison["of"] != _about(chosen):
             return [], answered  # other runs were chosen: what was said is not about them
         if "refusal" in comparison:
             return _refused(comparison["refusal"]), answered
@@ -246,9 +224,9 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         return [] if compared is None or kept is None else told(compared, kept, mode=mode or "light")
 
 
-def _chosen(before_ids: Any, after_ids: Any, before_laps: str | None, after_laps: str | None) -> list:
-    """What a comparison is about, to tell whether it is about what is chosen now."""
-    return [before_ids or [], after_ids or [], before_laps or "", after_laps or ""]
+def _about(chosen: Sequence[Any]) -> list:
+    """The choices as a comparison keeps them: nothing chosen and emptied again are the same."""
+    return [choice or [] for choice in chosen]
 
 
 def _refused(message: str) -> html.P:
