@@ -30,6 +30,23 @@ def signed(value: float, digits: int = 0) -> str:
     return text[1:] if float(text) == 0 else text
 
 
+def span(lowest: float | None, highest: float | None) -> tuple[str, str]:
+    """Both ends to the third figure of what is between them, for a position moves in its fifth decimal only; whole
+    numbers stay whole.
+
+    Examples
+    --------
+    >>> span(43.99999, 44.00373), span(1, 4), span(None, None)
+    (('43.99999', '44.00373'), ('1', '4'), ('–', '–'))
+    """
+    if lowest is None or highest is None:
+        return number(None), number(None)
+    apart = highest - lowest or abs(highest) or 1.0
+    whole = float(lowest).is_integer() and float(highest).is_integer()
+    digits = 0 if whole else max(0, 2 - math.floor(math.log10(apart)))
+    return number(lowest, digits), number(highest, digits)
+
+
 def counted(count: float, one: str, more: str | None = None) -> str:
     """`count` things, named `one` when it is one and `more` (an s added where none is given) otherwise.
 

@@ -99,17 +99,19 @@ def _print_channels(console: "Console", check: "LogCheck") -> None:
     from rich.markup import escape
     from rich.table import Table
 
+    from analyzer.in_words import span
+
     table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
     table.add_column("channel", no_wrap=True)
     table.add_column("column", overflow="fold", max_width=20)
     table.add_column("unit")
     table.add_column("Hz", justify="right")
-    table.add_column("from", justify="right")
-    table.add_column("to", justify="right")
+    table.add_column("lowest", justify="right")
+    table.add_column("highest", justify="right")
     for line in check.channels:
         rate = f"{line.rate_hz:.4g}" if line.rate_hz else "–"
-        low, high = (_figure(v) for v in (line.lowest, line.highest))
-        table.add_row(line.channel, escape(line.column), escape(line.unit or "?"), rate, low, high)
+        ends = span(line.lowest, line.highest)
+        table.add_row(line.channel, escape(line.column), escape(line.unit or "?"), rate, *ends)
     console.print("\n[bold]Channels[/]")
     if check.channels:
         console.print(table)
@@ -117,13 +119,6 @@ def _print_channels(console: "Console", check: "LogCheck") -> None:
         console.print("No channel was recognised.")
     told = [line for line in check.channels if line.column.casefold() != line.channel or "unit" in line.reason]
     _print_list(console, "How they were recognised", [f"{line.channel}: {line.reason}" for line in told])
-
-
-def _figure(value: float | None) -> str:
-    """Four figures, and never a power of ten."""
-    if value is None:
-        return "–"
-    return f"{value:.0f}" if abs(value) >= 1000 else f"{value + 0.0:.4g}"  # + 0.0: no sign on a zero
 
 
 def _print_answers(console: "Console", check: "LogCheck") -> None:

@@ -7,7 +7,7 @@ import dash
 from dash import Dash, Input, Output, State, dcc, html
 
 from analyzer.errors import HalfshaftError
-from analyzer.in_words import number
+from analyzer.in_words import number, span
 from dashboards.figures import fault_timeline
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
@@ -57,7 +57,7 @@ def _channels(found: dict) -> html.Section:
             line["column"],
             line["unit"] or "?",
             number(line["rate_hz"], 0),
-            *_span(line["lowest"], line["highest"]),
+            *span(line["lowest"], line["highest"]),
             f"{100 * line['filled']:.0f}",
             line["reason"],
         ]
@@ -141,15 +141,6 @@ def _with_deviation(value: float, deviation: float | None) -> tuple[str, str]:
         return f"{value:.3g}", "–"
     digits = max(0, 1 - math.floor(math.log10(deviation)))
     return number(value, digits), number(deviation, digits)
-
-
-def _span(lowest: float | None, highest: float | None) -> tuple[str, str]:
-    """Both to the third figure of what is between them: a position moves in its fifth decimal only."""
-    if lowest is None or highest is None:
-        return "–", "–"
-    apart = highest - lowest or abs(highest) or 1.0
-    digits = max(0, 2 - math.floor(math.log10(apart)))
-    return number(lowest, digits), number(highest, digits)
 
 
 def _when(q: dict) -> str:

@@ -22,7 +22,6 @@ from dashboards.figures.circuit_map import circuit_map
 from dashboards.figures.quantities import MAP_LABELS, QUANTITIES, logged
 from dashboards.figures.repeat import CHOICES, repeat
 from dashboards.figures.traces import View, traces
-from dashboards.pages.check import _span
 from dashboards.pages.findings_list import listed, told
 from dashboards.pages.parts import parameter_cells, why_not_measured
 from dashboards.pages.picking import picked
@@ -250,12 +249,6 @@ def test_a_failed_log_check_says_it_once_and_leads_back(ask_page, logbook):
     logbook.set_status(run, state="failed", message=problem)
     page = ask_page(f"/run/{run}/log")
     assert page.count(json.dumps(problem)[1:-1]) == 1 and "Back to the runs" in page
-
-
-def test_lowest_and_highest_tell_positions_apart():
-    assert _span(43.999987, 44.003731) == ("43.99999", "44.00373")
-    assert _span(1692117187.46, 1692117423.5) == ("1692117187", "1692117424")
-    assert (_span(0.0, 0.0), _span(None, 1.0)) == (("0.00", "0.00"), ("–", "–"))
 
 
 def test_no_car_is_taken_unasked_but_one_s_own_is(ask_page, logbook):

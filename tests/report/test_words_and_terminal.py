@@ -9,7 +9,7 @@ from made_analysis import Made, made_analysis, made_estimate
 from rich.console import Console
 
 from analyzer.cautions import CAUTIONS
-from analyzer.in_words import number
+from analyzer.in_words import number, span
 from analyzer.logs.recording import Annotation
 from analyzer.report.corner_table import corner_rows
 from analyzer.report.fitted import SHOWN, fitted_rows
@@ -134,6 +134,12 @@ def test_corner_rows_are_medians_over_laps(analysis):
 @pytest.mark.parametrize(("value", "digits", "text"), [(None, 0, "–"), (-0.04, 1, "0.0"), (12.345, 1, "12.3")])
 def test_numbers_in_words(value, digits, text):
     assert number(value, digits) == text
+
+
+def test_lowest_and_highest_tell_positions_apart():
+    assert span(43.999987, 44.003731) == ("43.99999", "44.00373")
+    assert span(1692117187.46, 1692117423.5) == ("1692117187", "1692117424")
+    assert (span(1.0, 4.0), span(-0.923, 0.7), span(None, 1.0)) == (("1", "4"), ("-0.92", "0.70"), ("–", "–"))
 
 
 def test_a_bound_is_worded_as_a_bound():
