@@ -51,6 +51,7 @@ def circuit_map(analysis: Analysis, key: str, *, chosen: Finding | None = None, 
     if quantity.map_top is not None:
         top = float(np.clip(top, *quantity.map_top))
     x, y = path_of(analysis)
+    unit = MAP_LABELS[key].rpartition(", ")[2]
     figure = go.Figure()
     line = _line(analysis)
     figure.add_scatter(
@@ -74,7 +75,17 @@ def circuit_map(analysis: Analysis, key: str, *, chosen: Finding | None = None, 
             "colorscale": SCALE,
             "size": 4 + 8 * share,
             "line": {"width": 0.6, "color": GREY},  # the scale begins as dark as a dark page
-            "colorbar": {"title": {"text": MAP_LABELS[key].replace(", ", ",<br>")}, "thickness": 12},
+            "colorbar": {
+                # a title would lie over the bar; the control above says what is shown
+                "ticksuffix": f" {unit}" if unit else "",
+                "thickness": 10,
+                "nticks": 6,
+                "orientation": "h",  # beside the map it would leave a phone no map
+                "x": 0.5,
+                "y": 0,
+                "yref": "container",
+                "yanchor": "bottom",
+            },
         },
     )
     _marks(figure, analysis, x, y, mode)
@@ -90,10 +101,12 @@ def circuit_map(analysis: Analysis, key: str, *, chosen: Finding | None = None, 
             marker={"symbol": "circle-open", "size": 26, "color": INK[mode], "line": {"width": 3}},
         )
     number_corners(figure, analysis, x, y)
-    figure.update_xaxes(title="m", showgrid=False, zeroline=False, nticks=6)
-    figure.update_yaxes(scaleanchor="x", showgrid=False, zeroline=False, nticks=5)
+    # the axes do not stretch to the screen's shape, or a narrow one would show a dot
+    look = {"ticksuffix": " m", "showgrid": False, "zeroline": False, "nticks": 5, "constrain": "domain"}
+    figure.update_xaxes(**look)
+    figure.update_yaxes(scaleanchor="x", **look)
     styled(figure, height=HEIGHT_PX, mode=mode)
-    return figure.update_layout(margin={"t": 52, "r": 0, "l": 40, "b": 35})
+    return figure.update_layout(margin={"t": 40, "r": 10, "l": 55, "b": 66})
 
 
 def _most(analysis: Analysis, values: np.ndarray) -> np.ndarray:
