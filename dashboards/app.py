@@ -110,7 +110,7 @@ def _layout() -> html.Div:
                         [
                             dcc.Link("Runs", href="/"),
                             dcc.Link("Before and after", href="/compare"),
-                            dcc.Link("Setup sheet", href="/setup"),
+                            dcc.Link("Setup file", href="/setup"),
                         ],
                         **{"aria-label": "pages"},
                     ),

@@ -299,7 +299,7 @@ class Logbook:
         for side, words in zip(sides, ("before", "after"), strict=True):
             if len({r.setup and r.setup.content_sha256 for r in side}) > 1:
                 raise InputError(
-                    f"The runs {words} have different setup sheets; a side is one setup. Leave out those that differ."
+                    f"The runs {words} have different setup files; a side is one setup. Leave out those that differ."
                 )
         made = secrets.token_hex(8)
         with self.book.transaction() as connection:

@@ -113,7 +113,7 @@ def _judge(side: str, estimate: LockCurveEstimate, predicted: PredictedLockCurve
     if (measured_high - measured_low) / 2 > telling_Nm:
         share = f" ({100 * TELLING:.0f} %)" if compared.predicted >= FLOOR_NM else ""
         return "cannot_tell", f"{name}: {numbers}; too wide to tell a difference of {telling_Nm:.0f} N.m{share}.", off
-    return "agrees", f"{name}: {numbers}: the log does not contradict the setup sheet.", off
+    return "agrees", f"{name}: {numbers}: the log does not contradict the setup file.", off
 
 
 def _points(side: str, estimate: LockCurveEstimate) -> list[CurvePoint]:
@@ -168,13 +168,13 @@ def _locking_Nm(replicates: np.ndarray, torques: np.ndarray) -> np.ndarray:
 
 
 def _explain(side: str, compared: _Side, estimate: LockCurveEstimate, predicted: PredictedLockCurve) -> str:
-    """What of the sheet the log contradicts: the level, and whether the ramps or the preload make the difference."""
+    """What of the file the log contradicts: the level, and whether the ramps or the preload make the difference."""
     if compared.predicted < 1.0:
-        return f"The setup sheet says no lock here, the log shows {compared.measured:.0f} N.m."
+        return f"The setup file says no lock here, the log shows {compared.measured:.0f} N.m."
     under = "over" if compared.measured > compared.predicted else "under"
     apart = abs(compared.measured - compared.predicted)
     size = f"{apart:.0f} N.m" if compared.predicted < FLOOR_NM else f"{100 * apart / compared.predicted:.0f} %"
-    text = f"That is {size} {under} the setup sheet"
+    text = f"That is {size} {under} the setup file"
     if side == "preload":
         return f"{text}: look at cone springs, shims, plate wear and the bench reading."
     slope, expected = _value(estimate, f"{side}_slope"), getattr(predicted, f"{side}_slope")
@@ -185,7 +185,7 @@ def _explain(side: str, compared: _Side, estimate: LockCurveEstimate, predicted:
         return f"{text}; the measured slope is within 10 % of it, so the difference comes with preload or hold-off."
     way = "over" if change > 0 else "under"
     return (
-        f"{text}; the measured {side} slope of {slope:.2f} is {100 * abs(change):.0f} % {way} the sheet's "
+        f"{text}; the measured {side} slope of {slope:.2f} is {100 * abs(change):.0f} % {way} the file's "
         f"{expected:.2f}: look at the ramp angles, which way round the rings sit, and the plate friction."
     )
 
@@ -203,7 +203,7 @@ def _from_bounds(
             return (
                 "stronger",
                 f"{name}: nothing slipped, and the locking torque is at least {point.lower_Nm:.0f} N.m at "
-                f"{point.input_torque_Nm:.0f} N.m of input torque, above the {upper:.0f} N.m of the setup sheet.",
+                f"{point.input_torque_Nm:.0f} N.m of input torque, above the {upper:.0f} N.m of the setup file.",
                 off,
             )
     if bounds:
@@ -211,7 +211,7 @@ def _from_bounds(
         return (
             "cannot_tell",
             f"{name}: nothing slipped, so the log gives only a lower bound (up to {best:.0f} N.m), which the setup "
-            "sheet meets; more lock than the sheet says cannot be excluded.",
+            "file meets; more lock than the file says cannot be excluded.",
             0.0,
         )
     unknown = estimate.parameters.get("preload_Nm" if side == "preload" else f"{side}_slope")

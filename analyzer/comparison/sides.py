@@ -142,7 +142,7 @@ def interval(value: float, draws: np.ndarray) -> Interval:
 def _expected(
     side: str, before: PredictedLockCurve | None, after: PredictedLockCurve | None, torque: np.ndarray
 ) -> tuple[float | None, float]:
-    """Predicted change and its standard deviation (N.m): friction and the like are wrong alike in both sheets, so the
+    """Predicted change and its standard deviation (N.m): friction and the like are wrong alike in both files, so the
     change is as uncertain, relatively, as the curve of which it is a part."""
     if before is None or after is None or "spool" in (before.kind, after.kind):
         return None, 0.0

@@ -145,7 +145,7 @@ def _print_agreement(analysis: Analysis, console: Console) -> None:
     agreement = analysis.agreement
     if agreement is None:
         return  # said in the answer
-    console.print(Text("\nAgainst the setup sheet", style="bold"))
+    console.print(Text("\nAgainst the setup file", style="bold"))
     console.print(Text(f"Overall: {VERDICT_WORDS[agreement.verdict]}."))
     for sentence in dict.fromkeys(agreement.sentences[side] for side in agreement.by_side):  # a spool's are alike
         console.print(_indented(sentence))

@@ -34,9 +34,9 @@ PHASE_NAMES = {
     "exit": "exit",
 }
 VERDICT_WORDS = {
-    "agrees": "agrees with the setup sheet",
-    "stronger": "locks more than the setup sheet says",
-    "weaker": "locks less than the setup sheet says",
+    "agrees": "agrees with the setup file",
+    "stronger": "locks more than the setup file says",
+    "weaker": "locks less than the setup file says",
     "cannot_tell": "cannot be told from this log",
 }
 BLAME_WORDS = {"car": "the car", "foot": "the foot", "cannot_tell": "foot or car cannot be told"}
@@ -173,7 +173,7 @@ def whole_laps_words(laps: Laps) -> str:
 
 def answer(analysis: Analysis) -> str:
     """What the differential did, in one paragraph: spin first (the driver asks that), then lock, curve and parts."""
-    parts = (_events, _locking, _curve, _trend, _sheet, _assumed)
+    parts = (_events, _locking, _curve, _trend, _parts, _assumed)
     return " ".join(s for s in (part(analysis) for part in parts) if s)
 
 
@@ -293,7 +293,7 @@ def _trend(analysis: Analysis) -> str:
     return trend.sentence if trend is not None and trend.verdict in ("fading", "rising") else ""
 
 
-def _sheet(analysis: Analysis) -> str:
+def _parts(analysis: Analysis) -> str:
     agreement = analysis.agreement
     if agreement is None:
         return "No setup file was given, so nothing is compared with the parts."
@@ -305,9 +305,9 @@ def _sheet(analysis: Analysis) -> str:
 
 def _agrees(agreement: Agreement) -> str:
     if agreement.verdict == "agrees":
-        return "What could be measured agrees with the setup sheet."
+        return "What could be measured agrees with the setup file."
     if agreement.verdict == "cannot_tell":
-        return "Whether it agrees with the setup sheet cannot be told from this log."
+        return "Whether it agrees with the setup file cannot be told from this log."
     sides = [s for s, v in agreement.by_side.items() if v == agreement.verdict]
     where = listed([{"preload": "in preload"}.get(s, f"on {s}") for s in sides])
-    return f"It locks {'more' if agreement.verdict == 'stronger' else 'less'} than the setup sheet says ({where})."
+    return f"It locks {'more' if agreement.verdict == 'stronger' else 'less'} than the setup file says ({where})."

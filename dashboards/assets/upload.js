@@ -10,7 +10,7 @@
     input.type = "file";
     input.id = "file-" + name;
     input.accept = place.dataset.endings;
-    input.setAttribute("aria-label", { log: "Choose a log", car: "Choose a car file", setup: "Choose a setup sheet" }[kind]);
+    input.setAttribute("aria-label", { log: "Choose a log", car: "Choose a car file", setup: "Choose a setup file" }[kind]);
     const bar = document.createElement("progress");
     bar.max = 1;
     bar.value = 0;

@@ -1,4 +1,4 @@
-"""The lock plot of the report with, on top, the chosen corner pass, another run, or the sheet being typed."""
+"""The lock plot of the report with, on top, the chosen corner pass, another run, or the setup being typed."""
 
 from dataclasses import replace
 
@@ -21,7 +21,7 @@ from analyzer.report.figures.theme import (
 )
 from dashboards.figures.dark import readable
 
-MOST_TALL = 2.5  # the sheet's curve may stretch the first view by this
+MOST_TALL = 2.5  # the typed setup's curve may stretch the first view by this
 
 
 def lock_view(
@@ -103,7 +103,7 @@ def _other(figure: go.Figure, other: Analysis, name: str) -> None:
 
 
 def _readable_range(figure: go.Figure, analysis: Analysis, predicted: PredictedLockCurve | None) -> None:
-    """The first view leaves out single far samples and the far end of a steep sheet; zooming out shows them."""
+    """The first view leaves out single far samples and the far end of a steep setup; zooming out shows them."""
     torque = np.array([p.input_torque_Nm for p in analysis.lock_curve.points])
     usable = analysis.signals.valid & ~analysis.axle.braked & (analysis.axle.locked | analysis.axle.slipping)
     height = np.abs(analysis.axle.torque_difference_Nm[usable])

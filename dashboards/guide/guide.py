@@ -71,7 +71,7 @@ def help_address(pathname: str) -> str:
         case ["compare"]:
             section = "before-and-after"
         case ["setup"]:
-            section = "setup-sheet"
+            section = "setup-page"
         case _:
             section = "start-page"
     return f"/guide/user#{section}"

@@ -1,4 +1,4 @@
-"""What contradicts the sheet: agreement by side, and what would explain a disagreement."""
+"""What contradicts the setup file: agreement by side, and what would explain a disagreement."""
 
 from dash import html
 
@@ -16,15 +16,15 @@ SHORT = {"agrees": "agrees", "stronger": "locks more", "weaker": "locks less", "
 
 
 def agreed(analysis: Analysis, curve: PredictedLockCurve, setup: Setup) -> Agreement:
-    """Of the sheet being typed, not of the one that the run was analysed with."""
+    """Of the setup being typed, not of the one that the run was analysed with."""
     samples = steady_samples(analysis.signals, analysis.corners, analysis.axle)
     return agree_and_diagnose(samples, analysis.lock_curve, curve, setup, analysis.car)
 
 
-def in_short(found: Agreement) -> str:
-    """One line that stays in view while typing."""
+def in_short(found: Agreement) -> list:
+    """One line that stays in view while typing, and the way to the reasons below the form."""
     sides = ", ".join(f"{side} {SHORT[verdict]}" for side, verdict in found.by_side.items())
-    return f"Measured against this sheet: {sides}."
+    return [f"Measured against this file: {sides}. ", html.A("Why, and what would explain it", href="#against-panel")]
 
 
 def contradictions(found: Agreement) -> list:
@@ -43,6 +43,6 @@ def _diagnosis(found: Diagnosis | None) -> list:
     parts = [html.H3("What would explain it"), html.P(found.sentence)]
     if found.explanations:
         rows = [list(explanation_cells(x)) for x in found.explanations]
-        parts.append(table(["explanation", "how much better than the sheet", "it would be"], rows, words=(0,)))
+        parts.append(table(["explanation", "how much better than the file", "it would be"], rows, words=(0,)))
         parts.append(html.P(HOW_TO_READ_EXPLANATIONS, className="read"))
     return parts

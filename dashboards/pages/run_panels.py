@@ -56,7 +56,7 @@ def ways_on(run_id: str) -> html.Div:
     return html.Div(
         [
             dcc.Link("Log check", href=f"/run/{run_id}/log", className="button quiet"),
-            dcc.Link("Setup sheet", href=f"/setup?run={run_id}", className="button quiet"),
+            dcc.Link("Against the setup file", href=f"/setup?run={run_id}", className="button quiet"),
             html.A("Report (HTML)", href=f"/run/{run_id}/report.html", className="button quiet", download=""),
             html.A(
                 "Report (PDF)",

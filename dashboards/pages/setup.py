@@ -1,4 +1,4 @@
-"""Setup page: the sheet as a form, its predicted curve as it is typed, the measured curve and the agreement."""
+"""Setup page: the setup file as a form, its predicted curve as it is typed, the measured curve and the agreement."""
 
 from urllib.parse import parse_qs
 
@@ -22,31 +22,31 @@ from dashboards.setup_file import to_toml
 
 LARGEST_NM = 2000.0
 READ = (
-    "How to read it: the dashed line with its band is what the parts on this sheet should give and moves as you type. "
+    "How to read it: the dashed line with its band is what the parts in this file should give and moves as you type. "
     "With a run chosen, the blue line with its band is what was measured; circles slipped, triangles were locked, "
     "filled arrowheads mean 'at least this'."
 )
-NO_SHEET = html.P("The sheet has no figures that a curve could be made of.", className="hint")
+NO_CURVE = html.P("The form has no figures that a curve could be made of.", className="hint")
 
 
 def layout(logbook: Logbook, search: str) -> html.Div:
-    """The page; `?run=ID` chooses the run to lay the sheet over."""
+    """The page; `?run=ID` chooses the run to hold the setup against."""
     runs = [r for r in logbook.runs() if r.state == "done"]
     asked = parse_qs(search.lstrip("?")).get("run", [None])[0]
     chosen = next((r for r in runs if r.id == asked), None)
     key = logbook.job(chosen.id)["keys"]["setup"] if chosen is not None else None
-    if key not in [sheet["value"] for sheet in _sheets(logbook)]:
+    if key not in [option["value"] for option in _setups(logbook)]:
         key = "sample"  # also for an upload with the sample's bytes
     return html.Div(
         [
-            html.H1("Setup sheet"),
+            html.H1("Setup file"),
             html.Div(
                 [
-                    labelled("sheet", dcc.Dropdown(_sheets(logbook), key, id="sheet", clearable=False), wide=True),
+                    labelled("file", dcc.Dropdown(_setups(logbook), key, id="opened", clearable=False), wide=True),
                     html.Div(
-                        [html.Label("load a TOML file", htmlFor="file-sheet"), _picker()],
+                        [html.Label("load a TOML file", htmlFor="file-opened"), _picker()],
                         className="load",
-                        **{"data-drop": "sheet"},
+                        **{"data-drop": "opened"},
                     ),
                     labelled(
                         "measured curve of",
@@ -60,7 +60,7 @@ def layout(logbook: Logbook, search: str) -> html.Div:
                     ),
                     html.Button("Save as TOML", id="save-setup", className="main"),
                     dcc.Download(id="setup-file"),
-                    dcc.Store(id="uploaded-sheet"),
+                    dcc.Store(id="uploaded-opened"),
                     dcc.Store(id="fitting"),  # the form's figures, the last time that a curve could be made of them
                 ],
                 className="tools",
@@ -91,12 +91,16 @@ def layout(logbook: Logbook, search: str) -> html.Div:
                 ],
                 className="half",
             ),
-            html.Section([html.H2("What contradicts the sheet"), html.Div(id="against")], className="panel"),
+            html.Section(
+                [html.H2("What contradicts the setup file"), html.Div(id="against")],
+                className="panel",
+                id="against-panel",
+            ),
         ]
     )
 
 
-def _sheets(logbook: Logbook) -> list[dict[str, str]]:
+def _setups(logbook: Logbook) -> list[dict[str, str]]:
     return [
         {"label": f.name + (" (sample, invented)" if f.key == "sample" else ""), "value": f.key}
         for f in logbook.files("setup")
@@ -104,26 +108,26 @@ def _sheets(logbook: Logbook) -> list[dict[str, str]]:
 
 
 def _picker() -> html.Div:
-    kind = {"data-kind": "setup", "data-name": "sheet", "data-endings": ",".join(KINDS["setup"][0])}
-    return html.Div(id="picker-sheet", className="picker", **kind)
+    kind = {"data-kind": "setup", "data-name": "opened", "data-endings": ",".join(KINDS["setup"][0])}
+    return html.Div(id="picker-opened", className="picker", **kind)
 
 
 def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
     """Callbacks of the page."""
     parts = {"type": "part", "table": ALL, "key": ALL}
 
-    @app.callback(Output("form", "children"), Input("sheet", "value"), prevent_initial_call=True)
+    @app.callback(Output("form", "children"), Input("opened", "value"), prevent_initial_call=True)
     def _load(key: str | None) -> list:
         return dash.no_update if key is None else form(values_of(logbook, key))
 
     @app.callback(
-        Output("sheet", "options"),
-        Output("sheet", "value"),
-        Input("uploaded-sheet", "data"),
+        Output("opened", "options"),
+        Output("opened", "value"),
+        Input("uploaded-opened", "data"),
         prevent_initial_call=True,
     )
     def _loaded(stored: dict | None) -> tuple:
-        return _sheets(logbook), stored["key"] if stored else dash.no_update
+        return _setups(logbook), stored["key"] if stored else dash.no_update
 
     @app.callback(
         Output("setup-refusal", "children"),
@@ -150,13 +154,13 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
     )
     def _predict(fitting: list | None, run_id: str | None, mode: str | None) -> tuple:
         if fitting is None:
-            return {}, None, NO_SHEET, ""
+            return {}, None, NO_CURVE, ""
         setup = typed(*fitting)
         curve = predict_lock_curve(setup)
         if run_id is None:
             grid = input_torque_grid_Nm(curve, largest_Nm=LARGEST_NM)
             figure = lock_view.predicted_only(curve, grid, mode=mode or "light")
-            nothing = html.P("Choose a run above; then the sheet is held against what was measured.", className="hint")
+            nothing = html.P("Choose a run above; then the file is held against what was measured.", className="hint")
             return figure, _numbers(curve, None), nothing, ""
         try:
             analysis = logbook.analysis(run_id)

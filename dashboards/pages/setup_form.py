@@ -1,4 +1,4 @@
-"""The setup sheet as a form: every figure that a setup file may have, with its unit and range."""
+"""The setup file as a form: every figure that a setup file may have, with its unit and range."""
 
 import json
 from typing import Any, Literal, get_args, get_origin
@@ -23,11 +23,11 @@ BARE = ("open", "spool")  # types without plates
 
 
 def values_of(logbook: Logbook, key: str) -> dict[str, Any]:
-    """What a stored sheet says, and nothing that it leaves to its defaults.
+    """What a stored setup file says, and nothing that it leaves to its defaults.
 
     Raises
     ------
-    InputError : no such sheet, or it is wrong.
+    InputError : no such file, or it is wrong.
     """
     return load_setup(logbook.file("setup", key).path).model_dump(exclude_unset=True)
 

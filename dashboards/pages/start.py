@@ -49,7 +49,7 @@ def layout(logbook: Logbook) -> html.Div:
                     html.Div(
                         [
                             _settings(logbook, "car", "2. Car file", "choose one, or give yours below"),
-                            _settings(logbook, "setup", "3. Setup sheet (may be left out)", "none"),
+                            _settings(logbook, "setup", "3. Setup file (may be left out)", "none"),
                         ],
                         className="two",
                     ),
@@ -139,7 +139,7 @@ def _settings(logbook: Logbook, kind: str, title: str, nothing: str) -> html.Div
 def _another(kind: str) -> list:
     """Where another file comes from."""
     if kind == "setup":
-        return ["or a TOML file of yours; the ", dcc.Link("setup sheet", href="/setup"), " makes one"]
+        return ["or a TOML file of yours; the ", dcc.Link("setup file", href="/setup"), " makes one"]
     sample = html.A("save the sample's", href="/sample/car", download="")
     return ["or a TOML file of yours: ", sample, ", write your figures in (", in_guide("user#car-file", "how"), ")"]
 
@@ -164,9 +164,9 @@ def _digest(parts: list) -> str:
 
 
 def _run_line(run: Run) -> html.Div:
-    sheet = f", {run.setup_name}" if run.setup_name else ""
-    earlier = "" if run.latest else "; the log was analysed anew since, with another car file, setup sheet or map"
-    under = [html.Div(f"{run.car_name}{sheet}; {when(run.started)}{earlier}", className="hint")]
+    setup = f", {run.setup_name}" if run.setup_name else ""
+    earlier = "" if run.latest else "; the log was analysed anew since, with another car file, setup file or map"
+    under = [html.Div(f"{run.car_name}{setup}; {when(run.started)}{earlier}", className="hint")]
     if run.state in ("waiting", "running"):
         under += [
             html.Div(

@@ -29,9 +29,9 @@ def test_a_side_that_is_off_is_named_and_rules_the_verdict(changes, side, verdic
     assert agreement.verdict == verdict
 
 
-def test_the_sentence_says_what_the_sheet_gets_wrong():
+def test_the_sentence_says_what_the_setup_file_gets_wrong():
     sentence = agree(made_estimate(drive=0.10), made_prediction()).sentences["drive"]
-    assert "44 % under the sheet's 0.18" in sentence  # 0.10/0.18 = 0.556
+    assert "44 % under the file's 0.18" in sentence  # 0.10/0.18 = 0.556
     assert "ramp" in sentence
 
 
@@ -42,14 +42,14 @@ def test_an_interval_that_cannot_tell_30_percent_cannot_tell():
 
 def test_what_it_cannot_tell_is_a_share_of_a_lock_and_torque_where_there_is_none():
     locked = agree(made_estimate(relative_sd=0.4), made_prediction()).sentences["preload"]
-    assert "too wide to tell a difference of 36 N.m (30 %)." in locked  # of the 120 N.m that the sheet says
+    assert "too wide to tell a difference of 36 N.m (30 %)." in locked  # of the 120 N.m that the file says
     free = agree(made_estimate(relative_sd=0.4), made_prediction(kind="open")).sentences["preload"]
     assert "predicted 0 N.m" in free and "%" not in free
 
 
 def test_a_difference_from_next_to_no_lock_is_said_in_torque():
     sentence = agree(made_estimate(), made_prediction(preload=10.0)).sentences["preload"]
-    assert "That is 110 N.m over the setup sheet" in sentence and "%" not in sentence
+    assert "That is 110 N.m over the setup file" in sentence and "%" not in sentence
 
 
 def test_an_unsupported_side_cannot_tell_and_leaves_the_others():
@@ -58,7 +58,7 @@ def test_an_unsupported_side_cannot_tell_and_leaves_the_others():
     assert agreement.verdict == "agrees"
 
 
-def test_bounds_under_the_sheet_cannot_tell_and_bounds_over_it_say_stronger():
+def test_bounds_under_the_setup_file_cannot_tell_and_bounds_over_it_say_stronger():
     under = agree(made_estimate(kind="bound"), made_prediction())
     assert set(under.by_side.values()) == {"cannot_tell"} and under.verdict == "cannot_tell"
     over = agree(made_estimate(kind="bound", preload=500.0), made_prediction())

@@ -164,8 +164,8 @@ def test_tuner_changes_a_ramp_and_the_curve_moves(run_page, address, tmp_path):
     assert "drive_ramp_angle_deg = 45" in text
     # and back into the form, with a figure that the form did not have
     (tmp_path / "changed.toml").write_text(text.replace("drive_ramp_angle_deg = 45", "drive_ramp_angle_deg = 52"))
-    page.set_input_files("#file-sheet", str(tmp_path / "changed.toml"))
-    page.locator("#sheet", has_text="changed.toml").wait_for()
+    page.set_input_files("#file-opened", str(tmp_path / "changed.toml"))
+    page.locator("#opened", has_text="changed.toml").wait_for()
     wait_until(page, "[...document.querySelectorAll('#form input')].some(i => i.value === '52')")
     assert page.get_by_label("drive ramp angle, degrees").input_value() == "52"
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-HELP = {"/": "start-page", "/setup": "setup-sheet", "/compare": "before-and-after"}
+HELP = {"/": "start-page", "/setup": "setup-page", "/compare": "before-and-after"}
 
 
 @pytest.mark.parametrize("path", HELP)

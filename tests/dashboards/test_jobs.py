@@ -198,5 +198,5 @@ def test_comparison_without_a_side_or_with_two_setups_on_one_is_refused(logbook)
     second = logbook.new_run(log_key="sample", car_key="sample", setup_key="sample")
     with pytest.raises(InputError, match="no run"):
         logbook.new_comparison([first], [])
-    with pytest.raises(InputError, match="different setup sheets"):
+    with pytest.raises(InputError, match="different setup files"):
         logbook.new_comparison([first, second], [first], before_laps="odd", after_laps="even")

@@ -141,7 +141,7 @@ def test_csv_has_every_phase_with_the_result_s_numbers(client, run_id, analysis)
 
 
 @pytest.mark.parametrize("path", SETUPS, ids=lambda p: p.name)
-def test_saved_sheet_reads_back_the_same(path, tmp_path):
+def test_saved_setup_reads_back_the_same(path, tmp_path):
     setup = load_setup(path)
     (tmp_path / "saved.toml").write_text(to_toml(setup), "utf-8")
     assert load_setup(tmp_path / "saved.toml") == setup
@@ -200,12 +200,12 @@ def fields(part) -> list[tuple[dict, object]]:
     return own + (fields(children if isinstance(children, list) else [children]) if children is not None else [])
 
 
-def test_every_key_of_a_sheet_survives_form_and_saving(logbook, tmp_path):
+def test_every_key_of_a_setup_file_survives_form_and_saving(logbook, tmp_path):
     stored = logbook.store("setup", "full.toml", io.BytesIO(FULL_SHEET.encode()), None)
     ids, values = zip(*fields(form(values_of(logbook, stored.key))), strict=True)
     (tmp_path / "saved.toml").write_text(to_toml(typed(list(values), list(ids))), "utf-8")
     assert tomllib.loads((tmp_path / "saved.toml").read_text("utf-8")) == tomllib.loads(FULL_SHEET)
-    # the sheet above leaves nothing out that a setup of parts may say
+    # the file above leaves nothing out that a setup of parts may say
     said = tomllib.loads(FULL_SHEET)["differential"]
     for name, info in Setup.model_fields.items():
         assert name in said or "lock_percent" in name, (name, info)
