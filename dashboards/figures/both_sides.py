@@ -41,7 +41,7 @@ def curves(before: Sequence[Curve], after: Sequence[Curve], *, mode: str = "ligh
     for side, runs in (("before", before), ("after", after)):
         for name, points in runs:
             _curve(figure, side, f"{side}: {name}" if name else side, points)
-    figure.update_xaxes(title="input torque, both wheels, N.m (drive positive)")
+    figure.update_xaxes(title="input torque, N.m")
     figure.update_yaxes(title="locking torque, N.m", rangemode="tozero")
     return readable(styled(figure, height=460, mode=mode).update_layout(margin={"t": 60}), mode)
 
@@ -110,7 +110,7 @@ def phases(
             x=x, y=y, mode="lines", line={"color": color, "width": 3}, showlegend=False, hoverinfo="skip"
         )
     figure.update_xaxes(
-        title="corner", tickvals=list(range(len(corners))), ticktext=[f"{n} {direction}" for n, direction in corners]
+        title="corner", tickvals=list(range(len(corners))), ticktext=[f"{n}<br>{direction}" for n, direction in corners]
     )
     figure.update_yaxes(title=label)
     return readable(styled(figure, height=400, mode=mode), mode)

@@ -61,7 +61,7 @@ def predicted_only(predicted: PredictedLockCurve, torque_Nm: np.ndarray, *, mode
     else:
         say_instead(figure, "A spool never slips: it has no lock curve.")
         figure.update_xaxes(range=[float(torque_Nm.min()), float(torque_Nm.max())])
-    figure.update_xaxes(title="input torque, both wheels, N.m (drive positive)")
+    figure.update_xaxes(title="input torque, N.m")
     figure.update_yaxes(title="locking torque, N.m", rangemode="tozero", showticklabels=predicted.kind != "spool")
     return styled(figure, height=480, mode=mode)
 

@@ -35,6 +35,7 @@ class Quantity:
     lines: Callable[[Analysis], list[Line]]
     mapped: Part | None = None  # one value a sample, for the map
     map_top: tuple[float, float] | None = None  # the map's scale ends between these; None: at the largest
+    limit: tuple[str, Callable[[Analysis], float]] | None = None  # a level to hold the lines against: name, value
 
 
 def _lines(parts: dict[str, Part]) -> Callable[[Analysis], list[Line]]:
@@ -90,6 +91,7 @@ QUANTITIES: dict[str, Quantity] = {
         _lines({"inside rear slip": _inside_slip, "outside rear slip": _in_corners("outside_slip", 100.0)}),
         _inside_slip,
         (5.0, 30.0),
+        ("tyre's peak", lambda a: 100 * rear_of(a).peak_slip),
     ),
     "throttle": Quantity("throttle, %", 0, _lines({"throttle": _throttle}), _throttle, (100, 100)),
     "steer": Quantity(

@@ -10,15 +10,26 @@ from plotly.subplots import make_subplots
 from analyzer.analysis import Analysis
 from analyzer.phases.segments import Corner
 from analyzer.report.figures.downsample import min_max
-from analyzer.report.figures.theme import BLUE, GREEN, GREY, INK, ORANGE, PURPLE, SKY, VERMILLION, styled
+from analyzer.report.figures.theme import (
+    BLUE,
+    FINDING,
+    GREEN,
+    GREY,
+    INK,
+    ORANGE,
+    PURPLE,
+    SKY,
+    VERMILLION,
+    styled,
+)
 from analyzer.report.words import PHASE_NAMES
 from dashboards.figures.dark import readable
-from dashboards.figures.quantities import Line, chosen_quantity
+from dashboards.figures.quantities import Line, Quantity, chosen_quantity
 
 READ = (
-    "How to read it: shaded stretches are the phases of a corner, named on top; further out whole corners, numbered. "
-    "Rear wheels that leave each other are spinning or slipping; two rear lines in one constant ratio turn as one. "
-    "Drag to zoom, double-click for all; the cursor shows every value."
+    "How to read it: grey stretches are the phases of a corner, named on top; further out whole corners, numbered. Red "
+    "stretches between dotted lines are findings. Rear wheels that leave each other are spinning or slipping; two rear "
+    "lines in one constant ratio turn as one. Drag to zoom, double-click for all; the cursor shows every value."
 )
 LAP_LEGEND = "legend99"  # beyond those of the rows
 POINTS = 1500  # at most, a line, in the visible range
@@ -76,6 +87,7 @@ def traces(analysis: Analysis, keys: Sequence[str], view: View, *, mode: str = "
                     row=row,
                     col=1,
                 )
+        _limit(figure, quantity, analysis, view, row)
     if view.laps is not None:
         _keys(figure, [[line.name for line in q.lines(analysis)] for q in quantities], view.laps, mode)
     _shade(figure, analysis, view, mode)
@@ -94,6 +106,27 @@ def traces(analysis: Analysis, keys: Sequence[str], view: View, *, mode: str = "
         hoverlabel={"bgcolor": "#ffffff" if mode == "light" else "#22262c", "font": {"color": INK[mode]}},
     )
     return readable(figure, mode)
+
+
+def _limit(figure: go.Figure, quantity: Quantity, analysis: Analysis, view: View, row: int) -> None:
+    """A dotted level across what is shown, where the quantity has one and the analysis knows it."""
+    name, level = (quantity.limit[0], quantity.limit[1](analysis)) if quantity.limit else ("", np.nan)
+    if not np.isfinite(level):
+        return
+    drawn = [trace.x for trace in figure.data if trace.legend == _legend(row) and len(trace.x)]
+    ends = view.window or (min(x[0] for x in drawn), max(x[-1] for x in drawn)) if drawn else ()
+    line = {"color": GREY, "width": 1.5, "dash": "dot"}
+    figure.add_scatter(
+        x=list(ends),
+        y=[level] * len(ends),
+        name=name,
+        mode="lines",
+        line=line,
+        hoverinfo="skip",
+        legend=_legend(row),
+        row=row,
+        col=1,
+    )
 
 
 def _keys(figure: go.Figure, lines: list[list[str]], laps: tuple[int, ...], mode: str) -> None:
@@ -192,8 +225,23 @@ def _shade(figure: go.Figure, analysis: Analysis, view: View, mode: str) -> None
                 labels.append(_label(middle, name, mode, up=12 * crowded))
         if not few:
             labels.append(_label(float(axis[corner.apex]) - offset, str(corner.number), mode))
+    if close and view.laps is None:
+        shapes += _findings(analysis, axis, (x0, x1))
     # all at once: plotly copies the whole list at every single addition
     figure.update_layout(shapes=shapes, annotations=labels)
+
+
+def _findings(analysis: Analysis, axis: np.ndarray, seen: tuple[float, float]) -> list[dict]:
+    """A red stretch between dotted lines for each finding that has a place, as far as it is seen."""
+    shapes = []
+    for found in analysis.findings:
+        if found.corner is None:
+            continue
+        ends = analysis.signals.time_s.searchsorted([found.start_s, found.end_s]).clip(max=len(axis) - 1)
+        low, high = (float(axis[k]) for k in ends)
+        if low < seen[1] and high > seen[0]:
+            shapes.append(_band(low, high, 1.0) | FINDING)
+    return shapes
 
 
 def _band(low: float, high: float, opacity: float) -> dict:

@@ -147,3 +147,22 @@ def test_figure_says_on_which_axis_it_is(analysis):
         "laps": [2],
         "window": [10.0, 90.0],
     }
+
+
+def test_a_finding_is_marked_where_it_was_and_only_where_it_is_seen(analysis):
+    found = next(f for f in analysis.findings if f.corner is not None)
+
+    def marked(low, high):
+        figure = traces(analysis, ["throttle"], View(window=(low, high)))
+        return [(s.x0, s.x1) for s in figure.layout.shapes if s.line.dash == "dot"]
+
+    step = 1 / analysis.signals.rate_hz
+    assert pytest.approx((found.start_s, found.end_s), abs=step) in marked(found.start_s - 1, found.end_s + 1)
+    assert all(x1 > found.end_s for _, x1 in marked(found.end_s + 2 * step, found.end_s + 2))
+
+
+def test_slip_is_held_against_the_tyre_s_peak(analysis):
+    figure = traces(analysis, ["slip", "throttle"], View(window=(2.0, 4.0)))
+    (peak,) = [t for t in figure.data if t.name == "tyre's peak"]
+    assert list(peak.x) == [2.0, 4.0] and peak.legend == figure.data[0].legend
+    assert peak.y[0] == peak.y[1] == pytest.approx(100 * rear_of(analysis).peak_slip)

@@ -8,12 +8,13 @@ from analyzer.analysis import Analysis
 from analyzer.findings.rear_axle import rear_axle
 from analyzer.phases.segments import Corner
 from analyzer.report.figures.downsample import min_max
-from analyzer.report.figures.theme import BLUE, GREEN, GREY, ORANGE, PURPLE, VERMILLION, styled
+from analyzer.report.figures.theme import BLUE, FINDING, GREEN, GREY, ORANGE, PURPLE, VERMILLION, styled
 from analyzer.report.words import PHASE_NAMES
 
 READ = (
     "How to read it: rear wheels are the thick lines. A spinning inside wheel leaves the others upwards; two rear "
-    "lines in one constant ratio turn as one. Slip above the dotted line is past the tyre's peak force."
+    "lines in one constant ratio turn as one. Slip above the dotted line is past the tyre's peak force. Red is "
+    "where a finding was."
 )
 POINTS = 700  # a trace, min-max
 MARGIN_S = 0.5
@@ -74,6 +75,9 @@ def corner_traces(analysis: Analysis, corner: Corner) -> go.Figure:
     steer = np.degrees(signals.steer_rad[window]) * analysis.car.steering_ratio
     line(3, "steering wheel", steer, ORANGE, "dash", 2.0, second=True)
     _shade(figure, analysis, corner)
+    for found in analysis.findings:
+        if (found.corner, found.lap) == (corner.number, corner.lap):
+            figure.add_vrect(x0=found.start_s, x1=found.end_s, layer="below", **FINDING)
     figure.update_yaxes(title="wheel speed, km/h", row=1, col=1)
     figure.update_yaxes(title="slip, %", row=2, col=1)
     figure.update_yaxes(title="throttle, %", row=3, col=1, secondary_y=False)

@@ -46,7 +46,7 @@ def lock_plot(analysis: Analysis) -> go.Figure:
     _bounds(figure, [p for p in points if p.kind == "bound" and p.lower_Nm is not None])
     if analysis.predicted is not None and analysis.predicted.kind != "spool":
         _predicted(figure, analysis, np.array([p.input_torque_Nm for p in points]))
-    figure.update_xaxes(title="input torque of both wheels, N.m")
+    figure.update_xaxes(title="input torque, N.m")
     figure.update_yaxes(title="torque moved across, N.m", rangemode="tozero")
     return styled(figure, height=520)
 

@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike
 
 BLUE, VERMILLION, GREEN, PURPLE, ORANGE, SKY = "#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9"
 GREY = "#8a8f98"
+FINDING = {"fillcolor": "rgba(213,94,0,0.12)", "line": {"color": VERMILLION, "width": 1, "dash": "dot"}}  # its stretch
 MEASURED_BAND, PREDICTED_BAND = "rgba(0,114,178,0.22)", "rgba(213,94,0,0.12)"  # of blue and of vermillion
 SCALE = "Cividis"  # even in lightness, made for colour-blind readers (Nunez, Anderton, Renslow 2018)
 CONFIG: dict[str, Any] = {
