@@ -69,7 +69,7 @@ def change_plot(comparison: Comparison) -> go.Figure:
             showlegend=level == margin,
         )
     figure.add_hline(y=0, line={"color": GREY, "width": 2})
-    figure.update_xaxes(title="input torque, both wheels, N.m (drive positive)")
+    figure.update_xaxes(title="input torque, N.m")
     figure.update_yaxes(title="change of locking torque, N.m")
     return styled(figure, height=420)
 

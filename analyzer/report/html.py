@@ -50,7 +50,7 @@ def render(analysis: Analysis) -> str:
     environment.filters.update(number=number, signed=signed, percent=_percent, evidence=evidence_rows)
     return environment.get_template("report.html").render(
         analysis=analysis,
-        answer=words.answer(analysis),
+        answer=words.answer_parts(analysis),
         groups=words.grouped(analysis.findings),
         words=words,
         when=when,

@@ -22,7 +22,7 @@ from analyzer.report.words import (
     POINT_WORDS,
     SEVERITY_WORDS,
     VERDICT_WORDS,
-    answer,
+    answer_parts,
     chatter_words,
     explanation_cells,
     grouped,
@@ -46,7 +46,8 @@ def print_summary(analysis: Analysis, console: Console) -> None:
         )
     )
     console.print()
-    console.print(Text(answer(analysis), style="bold"))
+    asked, rest = answer_parts(analysis)
+    console.print(Text.assemble((asked, "bold"), " ", rest))
     _print_findings(analysis, console)
     _print_lock_curve(analysis, console)
     _print_trend(analysis, console)
@@ -130,8 +131,8 @@ def _print_trend(analysis: Analysis, console: Console) -> None:
     console.print(Text("\nWithin the run", style="bold"))
     console.print(Text(analysis.trend.sentence))
     rows = trend_rows(analysis.trend)
-    if not rows or analysis.trend.verdict not in ("fading", "rising"):
-        return  # a steady lock's preload and slope only trade against each other
+    if not rows:
+        return
     table = terminal_table()
     table.add_column("")
     for heading in ("early", "late", "per 10 min", "95 % interval"):

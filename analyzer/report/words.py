@@ -154,8 +154,11 @@ def chatter_words(chatter: Chatter) -> str:
 
 
 def trend_rows(trend: LockTrend) -> list[tuple[str, str, str, str, str]]:
-    """(parameter, early, late, per 10 minutes, its interval) of what the run shows changing or not."""
-    rows = []
+    """(parameter, early, late, per 10 minutes, its interval) of a lock that changes; a steady one's preload and slope
+    only trade against each other."""
+    rows: list[tuple[str, str, str, str, str]] = []
+    if trend.verdict not in ("fading", "rising"):
+        return rows
     for name, change in trend.parameters_per_10_min.items():
         label, digits = PARAMETER_NAMES[name]
         if change.value is not None:
@@ -172,9 +175,14 @@ def whole_laps_words(laps: Laps) -> str:
 
 
 def answer(analysis: Analysis) -> str:
-    """What the differential did, in one paragraph: spin first (the driver asks that), then lock, curve and parts."""
-    parts = (_events, _locking, _curve, _trend, _parts, _assumed)
-    return " ".join(s for s in (part(analysis) for part in parts) if s)
+    """What the differential did, in one paragraph: what the driver asks first, then the rest."""
+    return " ".join(answer_parts(analysis))
+
+
+def answer_parts(analysis: Analysis) -> tuple[str, str]:
+    """What the driver asks (did it spin, where, foot or car), and the rest: lock, curve and parts."""
+    rest = (_locking, _curve, _trend, _parts, _assumed)
+    return _events(analysis), " ".join(s for s in (part(analysis) for part in rest) if s)
 
 
 def _locking(analysis: Analysis) -> str:

@@ -101,7 +101,7 @@ def _phases() -> list:
             ],
             className="tools",
         ),
-        chart("both-phases", both_sides.READ_PHASES, label="a phase of every corner, before and after"),
+        chart("both-phases", both_sides.READ_PHASES, label="a phase of every corner, before and after", broad=True),
     ]
 
 

@@ -4,7 +4,7 @@ from dash import html
 
 from analyzer.analysis import Analysis
 from analyzer.findings.finding import Finding
-from analyzer.report.words import KIND_NAMES, SEVERITY_WORDS
+from analyzer.report.words import KIND_NAMES, SEVERITY_WORDS, foot_or_car
 from dashboards.pages.picking import Picked
 
 MOST_LISTED = 50  # findings at once; with thousands of buttons the browser stands still
@@ -68,4 +68,6 @@ def _row(index: int, found: Finding) -> dict:
         "whole session" if found.corner is None else f"corner {found.corner}, lap {found.lap}, {found.start_s:.1f} s"
     )
     kind, badge = KIND_NAMES.get(found.kind, found.kind), SEVERITY_WORDS[found.severity]
+    if found.kind == "inside_wheel_spin":
+        kind += f": {foot_or_car((found,))}"
     return {"index": index, "kind": kind, "where": where, "severity": found.severity, "badge": badge}

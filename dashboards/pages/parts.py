@@ -18,13 +18,20 @@ NOT_YET = {
 
 
 def chart(
-    chart_id: str, read: str, *, figure: go.Figure | None = None, label: str, section: str | None = None
+    chart_id: str,
+    read: str,
+    *,
+    figure: go.Figure | None = None,
+    label: str,
+    section: str | None = None,
+    broad: bool = False,
 ) -> html.Div:
-    """A chart with the sentence that says how to read it, and a link to the section of the guide that says more."""
+    """A chart with the sentence that says how to read it, and a link to the section of the guide that says more; a
+    `broad` one is not squeezed onto a phone."""
     more = [] if section is None else [" ", in_guide(section, f"More about the {label}")]
     graph = dcc.Graph(id=chart_id, config=CONFIG, figure=NOT_YET if figure is None else figure)
     said = html.P([read, *more], className="read", id=f"{chart_id}-read")
-    return html.Div([html.Div(graph, role="group", **{"aria-label": label}), said])
+    return html.Div([html.Div(graph, role="group", className="broad" if broad else "", **{"aria-label": label}), said])
 
 
 def in_guide(section: str, words: str) -> html.A:

@@ -5,7 +5,7 @@ from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
 from analyzer.errors import InputError
 from analyzer.report.figures.theme import styled
 from analyzer.report.figures.trend_plot import trend_plot
-from analyzer.report.words import answer
+from analyzer.report.words import answer_parts
 from dashboards.figures import circuit_map, lock_view, repeat, traces
 from dashboards.figures.dark import readable
 from dashboards.jobs import Jobs
@@ -31,6 +31,7 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
     analysis = logbook.analysis(run_id)
     # the worst finding is picked at first
     pick = {"at": 0, "finding": 0} if analysis.findings else None
+    asked, rest = answer_parts(analysis)
     return html.Div(
         [
             dcc.Store(id="run-id", data=run_id),
@@ -40,10 +41,16 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
             dcc.Store(id="listed", data=listed(analysis)),
             dcc.Store(id="finding-rows"),
             dcc.Store(id="corner-rows"),
-            html.Div([html.H1(run.log_name), panels.ways_on(run_id)], className="heading"),
+            html.Div(
+                [
+                    html.H1(run.log_name),
+                    html.P([html.Strong(asked), " ", rest], className="answer"),
+                    panels.facts(analysis),
+                    panels.ways_on(run_id),
+                ],
+                className="opening",
+            ),
             html.Div(id="report-refusal", role="alert", className="refusal"),
-            html.P(answer(analysis), className="answer"),
-            panels.facts(analysis),
             panels.weaknesses(analysis, run_id),
             html.Div([panels.findings_panel(analysis), panels.map_panel()], className="split"),
             panels.traces_panel(analysis),

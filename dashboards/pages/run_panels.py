@@ -48,7 +48,9 @@ def weaknesses(analysis: Analysis, run_id: str) -> html.Details | None:
         lines.append(html.Li([f"Faults at certain times of the log: {placed}; the ", check, " says where."]))
     if not lines:
         return None
-    return html.Details([html.Summary(f"What weakens this result ({len(lines)})"), html.Ul(lines)], open=True)
+    return html.Details(
+        [html.Summary(f"What weakens this result ({len(lines)})"), html.Ul(lines)], open=True, className="weak"
+    )
 
 
 def ways_on(run_id: str) -> html.Div:
@@ -91,7 +93,7 @@ def findings_panel(analysis: Analysis) -> html.Section:
             ),
             html.Div(id="findings", className="findings"),
         ],
-        className="panel",
+        className="panel filling",
     )
 
 
@@ -150,7 +152,7 @@ def traces_panel(analysis: Analysis) -> html.Section:
                 ],
                 className="tools",
             ),
-            chart("traces", traces.READ, label="traces with phases shaded"),
+            chart("traces", traces.READ, label="traces with phases shaded", broad=True),
         ],
         className="panel",
         id="traces-panel",
@@ -228,7 +230,7 @@ def corners_panel(analysis: Analysis, run_id: str) -> html.Section:
                 ],
                 className="tools",
             ),
-            chart("repeat", repeat.READ, label="one small chart a corner, one point a lap"),
+            chart("repeat", repeat.READ, label="one small chart a corner, one point a lap", broad=True),
         ],
         className="panel",
     )
