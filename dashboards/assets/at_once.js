@@ -79,6 +79,19 @@
         return nothing();
       },
 
+      /* Where the traces are broader than the screen, the chosen finding comes into its middle. */
+      sideways(figure) {
+        const box = document.querySelector("#traces-panel .broad");
+        const { shapes = [], xaxis = {}, margin = {} } = (figure || {}).layout || {};
+        const framed = shapes.filter((shape) => (shape.line || {}).dash === "dot");
+        const chosen = framed.find((shape) => !shape.fillcolor.endsWith(",0)"));
+        if (!box || !chosen || !xaxis.range || box.scrollWidth <= box.clientWidth) return nothing();
+        const [from, to] = xaxis.range, { l = 80, r = 80 } = margin;
+        const share = ((chosen.x0 + chosen.x1) / 2 - from) / (to - from);
+        box.scrollLeft = l + share * (box.scrollWidth - l - r) - box.clientWidth / 2;
+        return nothing();
+      },
+
       /* -> {n, at} when the clock may ask the server: not while an answer is awaited, which the new question would
          drop, nor when all is over; after ten seconds an answer is no more awaited */
       tick(n, answered, last) {

@@ -8,6 +8,7 @@ import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
 from analyzer.analysis import Analysis
+from analyzer.findings.finding import Finding
 from analyzer.phases.segments import Corner
 from analyzer.report.figures.downsample import min_max
 from analyzer.report.figures.theme import (
@@ -27,9 +28,9 @@ from dashboards.figures.dark import readable
 from dashboards.figures.quantities import Line, Quantity, chosen_quantity
 
 READ = (
-    "How to read it: grey stretches are the phases of a corner, named on top; further out whole corners, numbered. Red "
-    "stretches between dotted lines are findings. Rear wheels that leave each other are spinning or slipping; two rear "
-    "lines in one constant ratio turn as one. Drag to zoom, double-click for all; the cursor shows every value."
+    "How to read it: grey stretches are the phases of a corner, named on top; further out whole corners, numbered. "
+    "Dotted frames are findings, red is the chosen one. Rear wheels that leave each other are spinning or slipping; "
+    "two rear lines in one constant ratio turn as one. Drag to zoom, double-click for all; the cursor tells values."
 )
 LAP_LEGEND = "legend99"  # beyond those of the rows
 POINTS = 1500  # at most, a line, in the visible range
@@ -58,8 +59,10 @@ class View:
     window: tuple[float, float] | None = None
 
 
-def traces(analysis: Analysis, keys: Sequence[str], view: View, *, mode: str = "light") -> go.Figure:
-    """One row a quantity, with at most POINTS points a line inside the window."""
+def traces(
+    analysis: Analysis, keys: Sequence[str], view: View, *, chosen: Finding | None = None, mode: str = "light"
+) -> go.Figure:
+    """One row a quantity, with at most POINTS points a line inside the window; the chosen finding is filled."""
     quantities = [chosen_quantity(key) for key in keys]
     figure = make_subplots(
         rows=max(1, len(quantities)),
@@ -90,7 +93,7 @@ def traces(analysis: Analysis, keys: Sequence[str], view: View, *, mode: str = "
         _limit(figure, quantity, analysis, view, row)
     if view.laps is not None:
         _keys(figure, [[line.name for line in q.lines(analysis)] for q in quantities], view.laps, mode)
-    _shade(figure, analysis, view, mode)
+    _shade(figure, analysis, view, chosen, mode)
     label = "distance, m" if view.axis == "distance" else "log time, s" if view.laps is None else "time in the lap, s"
     figure.update_xaxes(title=label, exponentformat="none", row=max(1, len(quantities)), col=1)
     if view.window is not None:
@@ -201,7 +204,7 @@ def _points(analysis: Analysis, line: Line, stretch: _Stretch, view: View) -> tu
     return x - stretch.offset, values[kept]
 
 
-def _shade(figure: go.Figure, analysis: Analysis, view: View, mode: str) -> None:
+def _shade(figure: go.Figure, analysis: Analysis, view: View, chosen: Finding | None, mode: str) -> None:
     axis = _axis(analysis, view.axis)
     corners, offset = _visible(analysis, view, axis)
     if len(corners) > MOST_CORNERS:
@@ -226,13 +229,13 @@ def _shade(figure: go.Figure, analysis: Analysis, view: View, mode: str) -> None
         if not few:
             labels.append(_label(float(axis[corner.apex]) - offset, str(corner.number), mode))
     if close and view.laps is None:
-        shapes += _findings(analysis, axis, (x0, x1))
+        shapes += _findings(analysis, axis, (x0, x1), chosen)
     # all at once: plotly copies the whole list at every single addition
     figure.update_layout(shapes=shapes, annotations=labels)
 
 
-def _findings(analysis: Analysis, axis: np.ndarray, seen: tuple[float, float]) -> list[dict]:
-    """A red stretch between dotted lines for each finding that has a place, as far as it is seen."""
+def _findings(analysis: Analysis, axis: np.ndarray, seen: tuple[float, float], chosen: Finding | None) -> list[dict]:
+    """Dotted lines about each finding that has a place, as far as it is seen; red between those of the chosen one."""
     shapes = []
     for found in analysis.findings:
         if found.corner is None:
@@ -240,7 +243,8 @@ def _findings(analysis: Analysis, axis: np.ndarray, seen: tuple[float, float]) -
         ends = analysis.signals.time_s.searchsorted([found.start_s, found.end_s]).clip(max=len(axis) - 1)
         low, high = (float(axis[k]) for k in ends)
         if low < seen[1] and high > seen[0]:
-            shapes.append(_band(low, high, 1.0) | FINDING)
+            look = FINDING if found == chosen else {**FINDING, "fillcolor": "rgba(0,0,0,0)"}
+            shapes.append(_band(low, high, 1.0) | look)
     return shapes
 
 

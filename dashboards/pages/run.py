@@ -110,14 +110,21 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         Input("along", "value"),
         Input("laps", "value"),
         Input("mode", "data"),
+        State("pick", "data"),  # whenever it changes, so does the window
         State("run-id", "data"),
     )
     def _traces(
-        window: dict | None, rows: list[str] | None, along: str, laps: list[int] | None, mode: str | None, run_id: str
+        window: dict | None,
+        rows: list[str] | None,
+        along: str,
+        laps: list[int] | None,
+        mode: str | None,
+        pick: dict | None,
+        run_id: str,
     ) -> dict:
         analysis = logbook.analysis(run_id)
-        view = view_of(analysis, window, along, laps)
-        return traces.traces(analysis, (rows or [])[:MOST_ROWS], view, mode=mode or "light")
+        view, chosen = view_of(analysis, window, along, laps), picked(analysis, pick).finding
+        return traces.traces(analysis, (rows or [])[:MOST_ROWS], view, chosen=chosen, mode=mode or "light")
 
     @app.callback(
         Output("lock", "figure"),
@@ -196,6 +203,9 @@ def _at_once(app: Dash) -> None:
         Output("traces-panel", "title"),
         Input("pick", "data"),
         prevent_initial_call=True,
+    )
+    app.clientside_callback(
+        ClientsideFunction("at_once", "sideways"), Output("traces-read", "title"), Input("traces", "figure")
     )
     for data, place in (("finding-rows", "findings"), ("corner-rows", "corner-table")):
         drawn_by = ClientsideFunction("lists", "findings" if place == "findings" else "corners")

@@ -328,8 +328,12 @@ DRAWN = {
 }
 
 
+SIZES = {"laptop": (1280, 720), "tablet": (820, 1180), "phone": (390, 844)}
+LEGIBLE = (Path(__file__).parent / "legible.js").read_text("utf-8")
+
+
 @pytest.mark.parametrize("name", ["start", "run", "log_check", "setup", "compare"])
-def test_every_page_fits_laptop_and_tablet_light_and_dark(open_page, address, analysed, keep_shot, name):
+def test_every_page_fits_and_is_legible_on_laptop_tablet_and_phone(open_page, address, analysed, keep_shot, name):
     path = {"run": f"/run/{analysed}", "log_check": f"/run/{analysed}/log", "setup": f"/setup?run={analysed}"}
     page = open_page(path.get(name, "/compare" if name == "compare" else "/"))
     page.locator("h1").wait_for()
@@ -339,11 +343,13 @@ def test_every_page_fits_laptop_and_tablet_light_and_dark(open_page, address, an
         if mode == "dark":
             page.click("#switch-mode")
             wait_until(page, "document.documentElement.dataset.theme === 'dark'")
-        for size, (width, height) in {"laptop": (1280, 720), "tablet": (820, 1180)}.items():
+        for size, (width, height) in SIZES.items():
             page.set_viewport_size({"width": width, "height": height})
             wait_until(page, f"document.documentElement.scrollWidth <= {width}")
             wait_until(page, DRAWN[mode])
             assert page.locator("h1").is_visible()
+            found = page.evaluate(LEGIBLE)
+            assert found.pop("texts") > 10 and not any(found.values()), (size, mode, found)
             keep_shot(page, f"{name}_{size}_{mode}")
 
 
@@ -388,3 +394,15 @@ def test_start_page_by_keyboard(open_page):
         page.keyboard.press("Tab")
         reached.add(page.evaluate("document.activeElement.id"))
     assert {"file-log", "choice-car", "file-car", "analyse", "sample", "switch-mode"} <= reached
+
+
+def test_on_a_phone_the_chosen_finding_is_pushed_into_view(open_page, analysed):
+    page = open_page(f"/run/{analysed}", width=390, height=844)
+    wait_for_charts(page)
+    middle = """(() => {
+        const [box, frame] = ['#traces-panel .broad', '#traces .shapelayer path[style*="dasharray: 3"]']
+            .map(found => document.querySelector(found)?.getBoundingClientRect());
+        return box && frame && box.left < frame.left && frame.right < box.right;
+    })()"""
+    wait_until(page, middle)
+    assert page.evaluate("document.querySelector('#traces-panel .broad').scrollLeft") > 0
