@@ -221,8 +221,11 @@ class Logbook:
         """What the log check found, as its JSON, or None when it did not get that far. A run that the command line
         put in has no check yet: it is made when first asked for."""
         found = results.log_check(self.book, run_id)
-        if found is None and self.run(run_id).state == "done":
-            self.make_check(run_id)
+        if found is None and self.run(run_id).state in ("done", "failed"):
+            try:
+                self.make_check(run_id)
+            except InputError:  # the log is none, which the run's own message says
+                return None
             found = results.log_check(self.book, run_id)
         return found
 

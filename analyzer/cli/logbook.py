@@ -186,9 +186,9 @@ def _bring_up_to_date(store: "Store", found: "list[Run]", *, quiet: bool = False
                 status = max(status, _complain(error))
             continue
         if not quiet:
-            print(
-                f"{run.id[:SHORT_ID]} {run.log.name}: preload {preload_words(preload(store, result))} N.m", flush=True
-            )
+            told = preload(store, result)
+            words = f"preload {preload_words(told)} N.m" if told.lower is not None else f"no preload: {told.reason}"
+            print(f"{run.id[:SHORT_ID]} {run.log.name}: {words}", flush=True)
     return status
 
 

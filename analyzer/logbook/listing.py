@@ -132,7 +132,7 @@ def print_trend(car: str, points: tuple[TrendPoint, ...], console: Console) -> N
 
 
 def preload_words(interval: Interval) -> str:
-    """A preload with its interval in one cell."""
+    """A preload with its interval in one cell, N.m."""
     if interval.value is None:
         return "–" if interval.lower is None else f"at least {number(interval.lower)}"
     return f"{number(interval.value)} ({number(interval.lower)} to {number(interval.upper)})"

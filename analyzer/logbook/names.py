@@ -13,6 +13,7 @@ KINDS = {  # kind of file -> words for it
 }
 LOG_ENDINGS = (".csv", ".tsv", ".txt", ".parquet", ".feather", ".arrow", ".mf4", ".mdf")
 PACKINGS = (".gz", ".zip")
+LONGEST, KEPT_AT_THE_END = 120, 40  # letters of a name: its date leads, its kind ends it
 _ID = re.compile(r"[0-9a-f]{16}")
 
 
@@ -22,10 +23,13 @@ def is_id(text: str) -> bool:
 
 
 def safe_name(filename: str) -> str:
-    """The last part of a file name with only letters, digits, dot, dash and underscore, not hidden, not too long."""
+    """The last part of a file name with only letters, digits, dot, dash and underscore, not hidden; of one that is too
+    long the middle is left out."""
     last = re.split(r"[/\\]", filename)[-1]
     clean = re.sub(r"[^\w.\-]+", "_", last).lstrip(".")
-    return clean[-120:] or "file"
+    if len(clean) > LONGEST:
+        clean = clean[: LONGEST - KEPT_AT_THE_END] + clean[-KEPT_AT_THE_END:]
+    return clean or "file"
 
 
 def checked(name: str) -> str:

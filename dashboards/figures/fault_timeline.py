@@ -6,8 +6,8 @@ from analyzer.report.figures.theme import BLUE, GREY, ORANGE, VERMILLION, styled
 from dashboards.figures.dark import readable
 
 READ = (
-    "How to read it: one row a kind of fault, a bar where it lies in the log. Squares are errors, triangles notes, "
-    "circles information. Point at a bar for the sentence."
+    "How to read it: one row a kind of fault, a bar where it lies in the log. Squares are errors, triangles "
+    "warnings, circles information. Point at a bar for the sentence."
 )
 LOOKS = {"error": (VERMILLION, "square"), "warning": (ORANGE, "triangle-up"), "info": (BLUE, "circle")}
 

@@ -7,7 +7,7 @@ import dash
 from dash import Dash, Input, Output, State, dcc, html
 
 from analyzer.errors import HalfshaftError
-from analyzer.in_words import number, span
+from analyzer.in_words import number, span, when
 from dashboards.figures import fault_timeline
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
@@ -42,12 +42,12 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
     parts.append(html.P(dcc.Link(back[0], href=back[1], className="button quiet")))
     if found is None:
         return html.Div([*parts, html.P("The log was not read far enough to check it.")])
-    parts += [_channels(found), _answers(found), _faults(found)]
-    if done:
-        parts.append(_calibration(logbook, run_id))
     text = Path(job["channels"]).read_text("utf-8") if job["channels"] else found["channel_map"]
-    parts.append(_mapping(text))
-    return html.Div(parts)
+    if done:
+        mend, rest = [], [_calibration(logbook, run_id), _mapping(text)]
+    else:
+        mend, rest = [_mapping(text)], []  # what a log that was refused most likely needs
+    return html.Div([*parts, _answers(found), _questions(found), *mend, _faults(found), _channels(found), *rest])
 
 
 def _channels(found: dict) -> html.Section:
@@ -73,8 +73,6 @@ def _channels(found: dict) -> html.Section:
     ]
     if found["unused_columns"]:
         parts.append(html.P("Not used: " + ", ".join(found["unused_columns"][:60]), className="hint"))
-    if found["questions"]:
-        parts += [html.H3("To decide"), html.Ul([html.Li(q) for q in found["questions"]])]
     if found["car_checks"]:
         parts += [html.H3("Against the car file"), html.Ul([html.Li(c) for c in found["car_checks"]])]
     return html.Section(parts, className="panel")
@@ -87,6 +85,13 @@ def _answers(found: dict) -> html.Section | str:
     return html.Section([html.H2("What it can tell"), table(["question", "", "why"], rows, words=3)], className="panel")
 
 
+def _questions(found: dict) -> html.Section | str:
+    if not found["questions"]:
+        return ""
+    questions = html.Ul([html.Li(question) for question in found["questions"]])
+    return html.Section([html.H2("To decide"), questions], className="panel")
+
+
 def _faults(found: dict) -> html.Section:
     quality, duration = found["quality"], found["log"]["duration_s"]
     parts: list = [html.H2("Faults, signs and delays")]
@@ -94,10 +99,17 @@ def _faults(found: dict) -> html.Section:
         parts.append(html.P("Nothing found."))
     if duration and any(q["start_s"] is not None for q in quality):
         parts.append(chart("faults", fault_timeline.READ, label="faults over time"))
-    words = {"error": "✕\u00a0error", "warning": "▲\u00a0note", "info": "●\u00a0info"}
-    rows = [[words[q["severity"]], _when(q), q["message"]] for q in quality]
+    words = {"error": "✕\u00a0error", "warning": "▲\u00a0warning", "info": "●\u00a0info"}
+    rows = [
+        [
+            words[q["severity"]],
+            when(q["start_s"], q["end_s"]) or "whole log",
+            q["message"][:1].upper() + q["message"][1:],
+        ]
+        for q in quality
+    ]
     if rows:
-        parts.append(table(["", "where, s", "what"], rows, words=3))
+        parts.append(table(["", "where", "what"], rows, words=3))
     return html.Section(parts, className="panel")
 
 
@@ -141,12 +153,6 @@ def _with_deviation(value: float, deviation: float | None) -> tuple[str, str]:
         return f"{value:.3g}", "–"
     digits = max(0, 1 - math.floor(math.log10(deviation)))
     return number(value, digits), number(deviation, digits)
-
-
-def _when(q: dict) -> str:
-    if q["start_s"] is None or q["end_s"] is None:
-        return "whole log"
-    return f"{q['start_s']:.2f} to {q['end_s']:.2f}"
 
 
 def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:

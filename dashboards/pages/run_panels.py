@@ -25,7 +25,8 @@ DEFAULT_ROWS = ("wheel_speed", "slip", "throttle", "steer")
 def facts(analysis: Analysis) -> html.Ul:
     """Car, length, laps."""
     signals = analysis.signals
-    length = "" if analysis.laps.length_m is None else f", {analysis.laps.length_m:.0f} m each"
+    each = " each" if len(analysis.laps.bounds) > 1 else ""
+    length = "" if analysis.laps.length_m is None else f", {analysis.laps.length_m:.0f} m{each}"
     source = "position as logged" if signals.position_source == "position" else "path dead-reckoned"
     facts = (
         f"car: {analysis.car.name}",
