@@ -74,7 +74,8 @@ def test_cancel_ends_the_child(logbook):
     run_id = logbook.new_run(log_key="sample", car_key="sample", setup_key=None)
     jobs.start(run_id)
     wait(logbook, run_id, states=("running",))
-    child = jobs._children[run_id]
+    with jobs._lock:  # 'running' is said just before the child is begun, under this lock
+        child = jobs._children[run_id]
     jobs.cancel(run_id)
     assert child.wait(timeout=10) != 0
     wait(logbook, run_id, states=("cancelled",))
