@@ -178,7 +178,7 @@ def compare_runs(
     """
     matches = corner_matches(runs)
     seen = conditions(runs, matches)
-    logs = joint_logs(runs, matches, paired=not seen.driving_differs)
+    logs = joint_logs(runs, matches, paired=not seen.driving_differs, yaw_scale_sd=seen.sensor_change)
     for side, words in ((0, "before"), (1, "after")):
         if not any(log.problem.slipping.any() for log in logs if log.side == side):
             raise CannotTell(
@@ -190,7 +190,8 @@ def compare_runs(
         tied=not ring_springs_changed,
         tie_sd_Nm=_hold_tie_Nm(before, after),
         one_tyre=not seen.grip_differs,
-        alike=not seen.other_circuit,
+        alike=not (seen.other_circuit or seen.sensor_change),
+        one_gyro=not seen.sensor_change,
     )
     low, high = joint.torque_span_Nm
     torque = np.linspace(low, high, CURVE_POINTS) if high > low else np.array([])

@@ -82,6 +82,7 @@ def fit_jointly(
     tied: bool = True,
     tie_sd_Nm: tuple[float, float] | None = None,
     one_tyre: bool = True,
+    one_gyro: bool = True,
     alike: bool = True,
 ) -> JointFit:
     """Fit all logs at once.
@@ -92,14 +93,15 @@ def fit_jointly(
     tied : tie the hold-offs of both sides; False leaves each free.
     tie_sd_Nm : how far apart they may be, on drive and on coast, one standard deviation; None: as far as wear, heat and
         another ramp angle take them.
-    one_tyre : the same tyre on both sides; otherwise each side has its own.
+    one_tyre, one_gyro : the same tyre, the same scale of the yaw rate on both sides; otherwise each side has its own.
     alike : what calibration leaves of the sensors is partly one error (`ALIKE_SHARE`); not on another circuit.
     """
     tie_sd = None
     if tied:
         usual = float(TIE_SHARE * logs[0].problem.hold_sd_Nm)
         tie_sd = tie_sd_Nm or (usual, usual)
-    layout = Layout(logs, tie_sd_Nm=tie_sd, one_tyre=one_tyre, alike=alike)
+    own = (*(() if one_tyre else ("tyre",)), *(() if one_gyro else ("log_yaw_scale",)))
+    layout = Layout(logs, tie_sd_Nm=tie_sd, own=own, alike=alike)
     return _result(logs, layout, *_minimise(logs, layout), tie_sd_Nm=tie_sd)
 
 

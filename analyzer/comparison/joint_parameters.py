@@ -48,20 +48,20 @@ class Layout:
     """Which entries of the joint parameters are each log's: of all, its side's, its source's, and the curve."""
 
     def __init__(
-        self, logs: tuple[JointLog, ...], *, tie_sd_Nm: tuple[float, float] | None, one_tyre: bool, alike: bool
+        self, logs: tuple[JointLog, ...], *, tie_sd_Nm: tuple[float, float] | None, own: tuple[str, ...], alike: bool
     ) -> None:
         priors = logs[0].problem.priors
         columns: dict[tuple, int] = {}
         self.index = []
         for log in logs:
             for j, prior in enumerate(priors):
-                columns.setdefault(_owner(j, prior, log, one_tyre), len(columns))
+                columns.setdefault(_owner(j, prior, log, own), len(columns))
         self.size = len(columns) + 2 * CURVE
         # the owner's first entry is the place of its prior
         self.names = [(priors[key[0]].name, priors[key[0]].group) for key in columns]
         self.names += [(name, "lock_curve") for name in (*model.NAMES, *model.NAMES)]
         for log in logs:
-            nuisance = [columns[_owner(j, prior, log, one_tyre)] for j, prior in enumerate(priors)]
+            nuisance = [columns[_owner(j, prior, log, own)] for j, prior in enumerate(priors)]
             curve = len(columns) + CURVE * log.side + np.arange(CURVE)
             self.index.append(np.concatenate([nuisance, curve]).astype(int))
         self.start, diagonal = np.zeros(self.size), np.zeros(self.size)
@@ -100,9 +100,10 @@ class Layout:
         return float(0.5 * off @ self.information @ off)
 
 
-def _owner(j: int, prior: Prior, log: JointLog, one_tyre: bool) -> tuple:
-    """What a nuisance parameter belongs to: the same key, the same parameter."""
-    if prior.group == "tyre" and not one_tyre:
+def _owner(j: int, prior: Prior, log: JointLog, own: tuple[str, ...]) -> tuple:
+    """What a nuisance parameter belongs to: the same key, the same parameter. `own` names groups and parameters of which
+    each side has its own."""
+    if prior.group in own or prior.name in own:
         return j, "side", log.side
     if prior.group in SHARED_GROUPS or prior.name in SHARED_NAMES:
         return j, "all"

@@ -60,13 +60,16 @@ def corner_matches(runs: list[Run]) -> list[CornerMatch]:
     return matches
 
 
-def joint_logs(runs: list[Run], matches: list[CornerMatch], *, paired: bool) -> tuple[JointLog, ...]:
+def joint_logs(
+    runs: list[Run], matches: list[CornerMatch], *, paired: bool, yaw_scale_sd: float = 0.0
+) -> tuple[JointLog, ...]:
     """The runs as logs of a joint fit.
 
     Parameters
     ----------
     matches : from `corner_matches`.
     paired : resample a corner's passes before and after together; not where the driving differs.
+    yaw_scale_sd : of the yaw rate's scale, besides what is always unsure of it; where the sensors changed.
     """
     has_gyro = all(r.analysis.signals.has_gyro for r in runs)
     logs = []
@@ -74,7 +77,11 @@ def joint_logs(runs: list[Run], matches: list[CornerMatch], *, paired: bool) -> 
         require_slip(run.analysis.recording.name, run.analysis.signals)
         car, corners = run.analysis.car, run.analysis.corners
         problem = session_problem(run.analysis.signals, run.observed(), car, has_gyro=has_gyro)
-        problem = replace(problem, priors=_with_own_straights(run, problem.priors))
+        nuisance = (
+            replace(p, deviation=float(np.hypot(p.deviation, yaw_scale_sd))) if p.name == "log_yaw_scale" else p
+            for p in problem.priors
+        )
+        problem = replace(problem, priors=_with_own_straights(run, tuple(nuisance)))
         clusters: list[tuple] = []
         for group in np.unique(problem.group):
             corner = corners[group].number if group < len(corners) else None

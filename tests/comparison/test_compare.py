@@ -5,6 +5,7 @@ from dataclasses import replace
 from functools import cache
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from analyzer.cli.main import main
@@ -64,6 +65,9 @@ def files(tmp_path_factory):
         session.log.to_parquet(folder / f"{name}.parquet")
         if name == "again":  # without a lap channel laps begin elsewhere, where the car is fastest
             session.log.drop(columns="lap").to_parquet(folder / "unlapped.parquet")
+    for name in ("again", "preload"):
+        log = pd.read_parquet(folder / f"{name}.parquet")
+        log.assign(yaw_rate=1.04 * log["yaw_rate"]).to_parquet(folder / f"{name}_other_gyro.parquet")
     return folder
 
 
@@ -164,6 +168,16 @@ def test_another_driver_is_noticed_and_widens(compared):
     assert any("lap" in w and "driver" in w for w in careful.warnings)
     assert careful.one_tyre
     assert width(careful.change["preload_Nm"]) > width(usual.change["preload_Nm"])
+
+
+def test_another_gyro_is_noticed_and_makes_no_change(compared):
+    """4 % more yaw rate look like more slip between the wheels; with one scale for both it was told as 22 N.m (8 to 35)."""
+    same, more = compared("again_other_gyro"), compared("preload_other_gyro")
+    assert [w for w in same.warnings if "over speed times yaw rate reads -" in w] and len(more.warnings) == 1
+    assert same.sides["preload"].verdict in UNCHANGED and holds(same.change["preload_Nm"], 0.0)
+    assert width(same.change["preload_Nm"]) > 1.5 * width(compared("again").change["preload_Nm"])
+    assert more.sides["preload"].verdict == "stronger"
+    assert holds(more.change["preload_Nm"], PRELOAD_AFTER_Nm - PRELOAD_BEFORE_Nm)
 
 
 def test_another_start_line_is_no_other_driver(analysis, compared):
