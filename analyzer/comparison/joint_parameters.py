@@ -101,8 +101,8 @@ class Layout:
 
 
 def _owner(j: int, prior: Prior, log: JointLog, own: tuple[str, ...]) -> tuple:
-    """What a nuisance parameter belongs to: the same key, the same parameter. `own` names groups and parameters of which
-    each side has its own."""
+    """What a nuisance parameter belongs to: the same key, the same parameter. `own` names groups and parameters that
+    each side has to itself."""
     if prior.group in own or prior.name in own:
         return j, "side", log.side
     if prior.group in SHARED_GROUPS or prior.name in SHARED_NAMES:

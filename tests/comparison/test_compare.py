@@ -171,7 +171,8 @@ def test_another_driver_is_noticed_and_widens(compared):
 
 
 def test_another_gyro_is_noticed_and_makes_no_change(compared):
-    """4 % more yaw rate look like more slip between the wheels; with one scale for both it was told as 22 N.m (8 to 35)."""
+    """4 % more yaw rate look like more slip between the wheels; with one scale for both it was told as 22 (8 to 35) N.m
+    of preload."""
     same, more = compared("again_other_gyro"), compared("preload_other_gyro")
     assert [w for w in same.warnings if "over speed times yaw rate reads -" in w] and len(more.warnings) == 1
     assert same.sides["preload"].verdict in UNCHANGED and holds(same.change["preload_Nm"], 0.0)
