@@ -222,7 +222,7 @@ def _answers(recording: Recording) -> tuple[Answer, ...]:
     brake = brake if pedals else "needs throttle"
     return (
         Answer("locked or slipping, kinematic lock", lock, yaw if rears else "both rear wheel speeds are needed"),
-        _needing("inside-wheel spin on power", rears and pedals and turn, "rear wheel speeds, throttle and cornering"),
+        _needing("inside rear spin on power", rears and pedals and turn, "rear wheel speeds, throttle and cornering"),
         Answer("transfer torque and lock curve", torque, missing),
         _needing(
             "understeer off the throttle",

@@ -3,6 +3,8 @@
 from dataclasses import dataclass, field
 from typing import Any
 
+OF_THE_SESSION = ("asymmetry", "lock_trend", "setup_contradicted")  # kinds that happened at no one time
+
 
 @dataclass(frozen=True)
 class Finding:
@@ -11,7 +13,7 @@ class Finding:
     Attributes
     ----------
     kind : stable name such as `inside_wheel_spin`.
-    lap, corner : where (None when it concerns the session).
+    lap, corner : where (None outside of corners, and when it concerns the session).
     start_s, end_s : log time (s).
     severity : `note`, `caution` or `act`.
     confidence : 0 to 1.
@@ -28,3 +30,8 @@ class Finding:
     confidence: float
     sentence: str
     evidence: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def is_placed(self) -> bool:
+        """Whether it happened at some time, and so at some place; what concerns the session did not."""
+        return self.kind not in OF_THE_SESSION

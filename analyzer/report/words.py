@@ -130,6 +130,15 @@ def grouped(findings: tuple[Finding, ...]) -> tuple[FindingGroup, ...]:
     return tuple(FindingGroup(kind, corner, members[0], tuple(members)) for (kind, corner), members in groups.items())
 
 
+def place_words(found: Finding) -> str:
+    """Where and when one finding was."""
+    if not found.is_placed:
+        return "whole session"
+    lap = laps_words((found.lap,)) if found.lap is not None else ""
+    corner = "outside the corners" if found.corner is None else f"corner {found.corner}"
+    return ", ".join(part for part in (corner, lap, f"{found.start_s:.1f} s") if part)
+
+
 def laps_words(laps: tuple[int, ...]) -> str:
     """Laps as text: `laps 2, 3`; lap 0 is outside the whole laps."""
     numbers = ", ".join(str(lap) for lap in laps if lap)
@@ -235,7 +244,7 @@ def _events(analysis: Analysis) -> str:
     if spins:
         text = f"The inside rear spun {_times(len(spins))}{_where(spins)}. {_blamed(spins)}"
     else:
-        text = "No inside-wheel spin was found."
+        text = "No inside rear spin was found."
     alone = sum(f.kind == "one_wheel_spin" for f in analysis.findings)
     if alone:
         text += f" Outside of cornering one rear wheel spun alone {_times(alone)}."

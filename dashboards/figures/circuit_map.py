@@ -8,8 +8,8 @@ from analyzer.analysis import Analysis
 from analyzer.findings.finding import Finding
 from analyzer.report.figures.corner_numbers import number_corners
 from analyzer.report.figures.downsample import largest
-from analyzer.report.figures.theme import GREY, INK, SCALE, VERMILLION, styled
-from analyzer.report.words import KIND_NAMES
+from analyzer.report.figures.finding_marks import mark_findings
+from analyzer.report.figures.theme import GREY, INK, SCALE, styled
 from dashboards.figures.once import path_of
 from dashboards.figures.quantities import ALL, MAP_LABELS, QUANTITIES
 
@@ -23,17 +23,6 @@ POINTS = 2500
 MOST_LAPS = 12  # drawn each by itself
 PLACES = 1200  # of a lap, beyond that many laps
 HEIGHT_PX = 410  # so that list and map are on one screen of 1280 x 720
-MOST_MARKS = 200  # the worst; the list has the others
-SHAPES = {
-    "inside_wheel_spin": "x-open",
-    "one_wheel_spin": "cross-open",
-    "both_wheel_spin": "asterisk-open",
-    "coast_understeer": "triangle-up-open",
-    "inside_wheel_locking": "square-open",
-    "asymmetry": "diamond-open",
-    "lock_up_snap": "star-open",
-    "chatter": "hash-open",
-}
 
 
 def circuit_map(analysis: Analysis, key: str, *, chosen: Finding | None = None, mode: str = "light") -> go.Figure:
@@ -88,9 +77,9 @@ def circuit_map(analysis: Analysis, key: str, *, chosen: Finding | None = None, 
             },
         },
     )
-    _marks(figure, analysis, x, y, mode)
-    if chosen is not None and chosen.corner is not None:  # what is about the whole session has no place
-        k = int(np.searchsorted(analysis.signals.time_s, chosen.start_s))
+    mark_findings(figure, analysis, x, y, mode=mode)
+    if chosen is not None and chosen.is_placed:
+        k = int(np.searchsorted(analysis.signals.time_s, chosen.start_s).clip(max=len(x) - 1))
         figure.add_scatter(
             x=[x[k]],
             y=[y[k]],
@@ -128,28 +117,3 @@ def _line(analysis: Analysis) -> slice:
     bounds = analysis.laps.bounds
     start, stop = bounds[0] if len(bounds) > MOST_LAPS else (0, len(analysis.signals.time_s))
     return slice(start, stop, max(1, (stop - start) // POINTS))
-
-
-def _marks(figure: go.Figure, analysis: Analysis, x: np.ndarray, y: np.ndarray, mode: str) -> None:
-    for kind, name in KIND_NAMES.items():
-        worst = enumerate(analysis.findings[:MOST_MARKS])
-        found = {k: f for k, f in worst if f.kind == kind and f.corner is not None}
-        if not found:
-            continue
-        at = np.searchsorted(analysis.signals.time_s, [f.start_s for f in found.values()]).clip(max=len(x) - 1)
-        figure.add_scatter(
-            x=x[at],
-            y=y[at],
-            mode="markers",
-            name=name,
-            marker={
-                "symbol": SHAPES[kind],
-                "size": 12,
-                "color": VERMILLION if "spin" in kind else INK[mode],
-                "line": {"width": 2},
-            },
-            customdata=[[f.start_s, f.lap, f.corner, k] for k, f in found.items()],
-            hovertemplate="corner %{customdata[2]}, lap %{customdata[1]}, %{customdata[0]:.1f} s<extra>"
-            + name
-            + "</extra>",
-        )

@@ -238,7 +238,7 @@ def _findings(analysis: Analysis, axis: np.ndarray, seen: tuple[float, float], c
     """Dotted lines about each finding that has a place, as far as it is seen; red between those of the chosen one."""
     shapes = []
     for found in analysis.findings:
-        if found.corner is None:
+        if not found.is_placed:
             continue
         ends = analysis.signals.time_s.searchsorted([found.start_s, found.end_s]).clip(max=len(axis) - 1)
         low, high = (float(axis[k]) for k in ends)

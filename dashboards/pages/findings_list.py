@@ -4,7 +4,7 @@ from dash import html
 
 from analyzer.analysis import Analysis
 from analyzer.findings.finding import Finding
-from analyzer.report.words import KIND_NAMES, SEVERITY_WORDS, foot_or_car
+from analyzer.report.words import KIND_NAMES, SEVERITY_WORDS, foot_or_car, place_words
 from dashboards.pages.picking import Picked
 
 MOST_LISTED = 50  # findings at once; with thousands of buttons the browser stands still
@@ -64,10 +64,7 @@ def told(pick: Picked) -> list:
 
 
 def _row(index: int, found: Finding) -> dict:
-    where = (
-        "whole session" if found.corner is None else f"corner {found.corner}, lap {found.lap}, {found.start_s:.1f} s"
-    )
     kind, badge = KIND_NAMES.get(found.kind, found.kind), SEVERITY_WORDS[found.severity]
     if found.kind == "inside_wheel_spin":
         kind += f": {foot_or_car((found,))}"
-    return {"index": index, "kind": kind, "where": where, "severity": found.severity, "badge": badge}
+    return {"index": index, "kind": kind, "where": place_words(found), "severity": found.severity, "badge": badge}

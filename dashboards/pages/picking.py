@@ -32,7 +32,7 @@ def picked(analysis: Analysis, pick: dict | None) -> Picked:
         return _at_time(analysis, pick["moment"])
     index = pick["finding"]
     found = analysis.findings[index]
-    if found.corner is None:  # about the whole session: there is no one place to go to
+    if not found.is_placed:  # there is no one place to go to
         return Picked(index, found)
     corner = _pass_at(analysis, found.start_s, found.end_s, found.corner)
     window = (found.start_s - 3 * MARGIN_S, found.end_s + 3 * MARGIN_S)

@@ -11,13 +11,14 @@ from analyzer.findings.finding import Finding
 from analyzer.lockcurve.estimate import CurvePoint
 from analyzer.report.figures.corner_numbers import PLOT_PX, SMALLER
 from analyzer.report.figures.theme import BLUE
+from analyzer.report.words import KIND_NAMES
 from dashboards.figures import both_sides
 from dashboards.figures.circuit_map import circuit_map
 from dashboards.figures.dark import BLUE_ON_DARK
 from dashboards.figures.lock_view import lock_view, predicted_only
 from dashboards.figures.repeat import repeat
 from dashboards.figures.traces import LETTER_PX, PX, View, traces
-from dashboards.pages.findings_list import told
+from dashboards.pages.findings_list import finding_rows, told
 from dashboards.pages.picking import picked, view_of
 from dashboards.pages.setup_form import typed
 
@@ -137,3 +138,13 @@ def test_no_corner_s_number_is_under_a_mark_or_its_ring(analysis):
         for at in (scale, SMALLER * scale):
             place = at * np.array([number.x, number.y]) + [number.xshift, number.yshift]
             assert np.linalg.norm(place - at * marks, axis=1).min() > 13 + 5  # the ring's radius, half a figure
+
+
+def test_what_happened_outside_the_corners_is_marked_listed_and_gone_to(analysis):
+    found = replace(analysis.findings[0], kind="one_wheel_spin", lap=None, corner=None, start_s=2.0, end_s=2.4)
+    between = replace(analysis, findings=(found,))
+    (mark,) = [t for t in circuit_map(between, "slip", chosen=found).data if t.name == KIND_NAMES[found.kind]]
+    assert list(mark.text) == ["outside the corners, 2.0 s"]
+    assert finding_rows(between, [0], 0)["rows"][0]["where"] == "outside the corners, 2.0 s"
+    low, high = picked(between, {"finding": 0}).window
+    assert low < 2.0 and high > 2.4

@@ -12,13 +12,16 @@ from plotly.offline import get_plotlyjs
 
 from analyzer.cautions import CAUTIONS
 from analyzer.errors import InputError
+from analyzer.findings.finding import OF_THE_SESSION
 from analyzer.report.figures.corner_traces import corner_traces
 from analyzer.report.figures.downsample import largest, min_max
+from analyzer.report.figures.finding_marks import SHAPES
 from analyzer.report.figures.lock_plot import lock_plot
 from analyzer.report.figures.path_layout import drawn_path
 from analyzer.report.figures.path_map import path_map
 from analyzer.report.figures.theme import add_band
 from analyzer.report.html import render, worst_corners, write_html
+from analyzer.report.words import KIND_NAMES
 
 
 @pytest.fixture(scope="module")
@@ -161,3 +164,12 @@ def test_a_band_of_few_points_has_no_marks():
     figure = go.Figure()
     add_band(figure, [0.0, 1.0], [0.0, 0.0], [1.0, 2.0], fill="red")
     assert figure.data[0].mode == "lines"
+
+
+def test_the_map_marks_every_kind_of_finding_by_a_shape_of_its_own(analysis):
+    assert SHAPES.keys() == KIND_NAMES.keys() - set(OF_THE_SESSION)
+    assert len(set(SHAPES.values())) == len(SHAPES)
+    placed = next(f for f in analysis.findings if f.corner is not None)
+    several = replace(analysis, findings=tuple(replace(placed, kind=kind) for kind in KIND_NAMES))
+    shown = {t.name: t.marker.symbol for t in path_map(several).data if t.name in KIND_NAMES.values()}
+    assert shown == {KIND_NAMES[kind]: shape for kind, shape in SHAPES.items()}

@@ -99,7 +99,7 @@ def test_what_was_fitted_is_in_figures_with_units_not_in_logarithms(analysis):
 def test_a_locked_axle_with_bounds_is_told_as_such():
     text = answer(made_analysis(Made(locked=True), lock_curve=made_estimate(kind="bound")))
     assert "turned as one" in text and "at least" in text
-    assert "No inside-wheel spin" in text
+    assert "No inside rear spin" in text
     assert "reload is" not in text  # no number for a preload that was not measured
 
 

@@ -23,7 +23,7 @@ def number_corners(figure: go.Figure, analysis: Analysis, x: np.ndarray, y: np.n
     sides = np.ptp(drawn, axis=0)
     scale = min(px / side for px, side in zip(PLOT_PX, np.where(sides > 0, sides, 1.0), strict=True))
     line = drawn[:: max(1, len(drawn) // PATH_POINTS)]
-    starts = [f.start_s for f in analysis.findings if f.corner is not None]
+    starts = [f.start_s for f in analysis.findings if f.is_placed]
     marks = path[np.searchsorted(analysis.signals.time_s, starts).clip(max=len(path) - 1)]
     marks = marks[np.isfinite(marks).all(axis=1)]
     numbers = np.empty((0, 2))

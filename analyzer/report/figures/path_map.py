@@ -7,13 +7,14 @@ from analyzer.analysis import Analysis
 from analyzer.findings.rear_axle import rear_axle
 from analyzer.report.figures.corner_numbers import number_corners
 from analyzer.report.figures.downsample import largest
+from analyzer.report.figures.finding_marks import mark_findings
 from analyzer.report.figures.path_layout import drawn_path
-from analyzer.report.figures.theme import GREY, SCALE, VERMILLION, styled
+from analyzer.report.figures.theme import GREY, SCALE, styled
 
 READ = (
     "How to read it: the path from above, every lap over the first. Colour and size are the inside rear wheel's "
-    "slip, in corners only: bright and large is where it ran ahead of the ground; crosses are inside-wheel "
-    "spins, numbers are corners."
+    "slip, in corners only: bright and large is where it ran ahead of the ground. Marks are findings, their "
+    "shape says which; numbers are corners."
 )
 POINTS = 2500
 # the scale never ends below the first, or noise would look like slip, nor above the second, or a full spin would hide
@@ -68,26 +69,10 @@ def path_map(analysis: Analysis) -> go.Figure:
             },
         },
     )
-    _mark_findings(figure, analysis, x, y)
+    mark_findings(figure, analysis, x, y)
     number_corners(figure, analysis, x, y)
     # the plot shrinks to the circuit's shape; the axes do not stretch, or a narrow screen would show a dot
     figure.update_xaxes(title="x, m", showgrid=False, zeroline=False, constrain="domain")
     figure.update_yaxes(title="y, m", scaleanchor="x", showgrid=False, zeroline=False, constrain="domain")
     styled(figure, height=560)
     return figure.update_layout(margin={"b": 110})
-
-
-def _mark_findings(figure: go.Figure, analysis: Analysis, x: np.ndarray, y: np.ndarray) -> None:
-    spins = [f for f in analysis.findings if f.kind == "inside_wheel_spin"]
-    at = np.searchsorted(analysis.signals.time_s, [f.start_s for f in spins])
-    if not len(at):
-        return
-    figure.add_scatter(
-        x=x[at],
-        y=y[at],
-        mode="markers",
-        name="inside-wheel spin",
-        marker={"symbol": "x-open", "size": 13, "color": VERMILLION, "line": {"width": 2}},
-        customdata=[[f.lap, f.start_s] for f in spins],
-        hovertemplate="spin begins, lap %{customdata[0]}, %{customdata[1]:.1f} s<extra></extra>",
-    )
