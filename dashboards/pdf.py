@@ -10,7 +10,11 @@ from analyzer.errors import InputError
 
 BROWSERS = ("chromium", "chromium-browser")
 FLAGS = ["--enable-unsafe-swiftshader"]
-MARGIN = "10mm"
+MARGIN, FOOT_MARGIN = "10mm", "15mm"
+FOOTER = (  # Chromium fills in what has these classes
+    '<div style="width: 100%; text-align: center; font: 8px system-ui, sans-serif; color: #444">'
+    '<span class="title"></span>, page <span class="pageNumber"></span> of <span class="totalPages"></span></div>'
+)
 PATIENCE_MS = 120_000  # a report of many laps on a busy machine
 PRINTED_PX = 718  # A4 less the margins: 190 mm at 96 pixels an inch
 MISSING = (
@@ -53,7 +57,10 @@ def to_pdf(report_html: str) -> bytes:
                 return page.pdf(
                     format="A4",
                     print_background=True,
-                    margin={"top": MARGIN, "right": MARGIN, "bottom": MARGIN, "left": MARGIN},
+                    display_header_footer=True,
+                    header_template="<div></div>",
+                    footer_template=FOOTER,
+                    margin={"top": MARGIN, "right": MARGIN, "bottom": FOOT_MARGIN, "left": MARGIN},
                 )
         except Error as error:
             raise InputError(f"The PDF could not be made ({error.message.splitlines()[0]}). {MISSING}") from None
