@@ -8,7 +8,7 @@ import numpy as np
 
 from analyzer.advice import choose
 from analyzer.advice.builds import Build, Builds, builds
-from analyzer.advice.calibration import calibrate, curves_of
+from analyzer.advice.calibration import calibrate, curves_of, interval_of
 from analyzer.advice.cause import causes
 from analyzer.advice.evaluate import (
     DRAWS,
@@ -19,6 +19,7 @@ from analyzer.advice.evaluate import (
     best_outcomes,
     drawn_outcomes,
     driver_answer,
+    logged_moment,
     peak_seen,
     session_of,
     together,
@@ -81,13 +82,7 @@ def advise_analyses(
 ) -> Advice:
     """Advice on logs that are already analysed, against the setup that `shelf` starts from."""
     sessions = [session_of(analysis) for analysis in analyses]
-    calibration = calibrate(
-        measured=[s.curves for s in sessions],
-        agreements=[s.analysis.agreement for s in sessions],
-        torques=[s.slipping_torque_Nm for s in sessions],
-        builds=shelf,
-        bench_sd=bench_sd,
-    )
+    calibration = calibrate(logs=[s.measured for s in sessions], builds=shelf, bench_sd=bench_sd, draws=DRAWS)
     curves = curves_of(shelf.all, calibration, DRAWS)
     progress(f"replaying {len(shelf.all)} builds", 0.1)
     logged = together([as_logged(s) for s in sessions], sessions)
@@ -123,6 +118,7 @@ def advise_analyses(
         options=tuple(options),
         answer=answer,
         logged=_by_name(logged),
+        logged_moment=logged_moment(sessions, float(logged[NAMES.index("coast_moment_Nm")])),
         replayed=_by_name(replayed[0]),
         calibration=calibration,
         assumptions=assumptions(sessions, calibration),
@@ -168,9 +164,8 @@ def _intervals(values: np.ndarray, draws: np.ndarray | None) -> dict[str, Interv
         elif draws is None or np.isnan(draws[:, i]).any():
             found[name] = Interval(float(values[i]), None, None, NOT_DRAWN)
         else:
-            low, high = np.percentile(draws[:, i], [2.5, 97.5])
-            value = float(values[i])
-            found[name] = Interval(value, float(min(low, value)), float(max(high, value)))
+            (low, high), value = interval_of(draws[:, i]), float(values[i])
+            found[name] = Interval(value, min(low, value), max(high, value))
     return found
 
 

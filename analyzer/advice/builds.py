@@ -49,7 +49,7 @@ class Build:
 @dataclass(frozen=True)
 class Builds:
     """`installed` first; `refused` says which combinations cannot be built and why; `bench_ratio` is the preload of
-    the bench over that of the springs, None without both."""
+    the bench over that of the springs, 1 where the springs are had from the bench, None without a bench reading."""
 
     all: tuple[Build, ...]
     refused: tuple[str, ...]
@@ -121,7 +121,7 @@ def _by_springs(setup: Setup) -> tuple[dict[str, Any], float | None]:
     per_newton = predict_lock_curve(Setup.model_validate(data | {"cone_spring": {"force_N": 1000.0}})).preload_Nm / 1e3
     data["cone_spring"] = {"force_N": locking_Nm / per_newton}
     data["uncertainty"]["cone_spring_percent"] = setup.uncertainty.breakaway_percent
-    return data, None
+    return data, 1.0
 
 
 def _with(base: dict[str, Any], chosen: dict[str, Any]) -> dict[str, Any]:

@@ -1,24 +1,34 @@
-"""From predicted lock curves to those that the replay uses: what the log says about the fitted parts carries over.
+"""From predicted lock curves to those that the replay uses: what the logs say about the fitted parts carries over.
 
-Friction, wear and heat make a differential lock more or less than its parts say. Where the log tells, by side, how much
-more or less (measured over predicted), every build is taken to be off by the same factor on that side. The factor is
-weighed with how sure the parts' figures are, unless the log contradicts them: then it stands alone. Where the log
-cannot tell, the prediction stands with its own spread. A part that is not the fitted one adds its own tolerance.
+Friction, wear and heat make a differential lock more or less than its parts say. The parts' figures are what is known
+beforehand, the measured curve is what the log adds, and all three sides are weighed at once: a log knows the sum of
+preload and ramps where the packs slipped far better than how it splits, and plate friction is the same in all of it.
+
+    level of a side = parts say x exp(x),   x = x_0 + A z,   z standard normal, one for each independent cause
+    least  |z|^2 + sum over logs (measured - levels)' S^-1 (measured - levels),   S from the draws of the fit
+
+Every build is then taken to be off by the same factors. Where the log is `STRONG` (10) times likelier if the parts are
+not what the file says, its figures get `UNFORESEEN_LOG_SD` more of doubt. Another part than the fitted one adds its own
+tolerance.
 """
 
 from dataclasses import dataclass
+from math import log
 
 import numpy as np
 
 from analyzer.advice.builds import Build, Builds
-from analyzer.agreement.verdict import Agreement
+from analyzer.agreement.diagnose import STRONG
 from analyzer.differential.predicted import PredictedLockCurve
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval
 
 SIDES = ("preload", "drive", "coast")
-LEAST_PREDICTED_Nm = 10.0  # a ratio to less than this says nothing
-LEAST_RATIO = 0.05
+LEAST_LEVEL_SD_Nm = 1.0  # no log knows a level better
+UNFORESEEN_LOG_SD = 0.5  # of all sides alike, and of each by itself: other plates, rings put in the wrong way round
+TOLD = 0.8  # of the parts' own standard deviation: a log that leaves more adds next to nothing
+LARGEST_LOG = 2.5  # of a factor: e^2.5 = 12
+ITERATIONS, SETTLED = 40, 1e-6
 SEED = 20261125
 WORDS = {
     "preload": "preload",
@@ -29,8 +39,8 @@ WORDS = {
 
 @dataclass(frozen=True)
 class SideCalibration:
-    """Measured over predicted on one side: `ratio` (value 1 where not applied), its draws (b,), where it comes from
-    (`log`, `bench` or None where not applied) and the sentence that says so."""
+    """What the fitted parts do over what their figures say, on one side: `ratio`, its draws (b,), where it comes from
+    (`log`, `bench`, or None where the figures stand as they are) and the sentence that says so."""
 
     ratio: Interval
     draws: np.ndarray
@@ -38,99 +48,179 @@ class SideCalibration:
     sentence: str
 
 
+@dataclass(frozen=True)
+class MeasuredCurve:
+    """Of one log.
+
+    Attributes
+    ----------
+    curves : (1 + k, 5) lock curves, the fit's, then its draws.
+    torque_Nm : lowest and highest input torque at which the packs slipped.
+    measured : the sides that it measures; others it only bounds, or does not see.
+    """
+
+    curves: np.ndarray
+    torque_Nm: tuple[float, float]
+    measured: tuple[str, ...]
+
+
+def standardised(draws: np.ndarray) -> np.ndarray:
+    """Draws (b, ...) of a standard normal with the mean and the variance that they should have; so few of them would
+    lean to one side."""
+    return (draws - draws.mean(axis=0)) / draws.std(axis=0)
+
+
+def interval_of(draws: np.ndarray) -> tuple[float, float]:
+    """95 % interval of some tens of draws (b,); the usual percentiles of so few are too narrow.
+
+    References
+    ----------
+    Hyndman and Fan, Sample quantiles in statistical packages, The American Statistician 50 (1996), definition 8.
+    """
+    low, high = np.percentile(draws, [2.5, 97.5], method="median_unbiased")
+    return float(low), float(high)
+
+
 def curve_parameters(curve: PredictedLockCurve) -> np.ndarray:
     """(5,) of a plate's predicted curve, in the order of `lockcurve.model.NAMES`."""
     return np.array([getattr(curve, name) or 0.0 for name in model.NAMES])
 
 
-def _levels(curves: np.ndarray, side: str, torques: np.ndarray) -> np.ndarray:
-    """(b,) preload, or what the ramps add in the mean over `torques`, of curves (b, 5); never negative."""
+@dataclass(frozen=True)
+class _Levels:
+    """Of one log: `side` (m,) place in SIDES, levels by the parts (m,) and measured (1 + k, m), S^-1 (m, m)."""
+
+    side: np.ndarray
+    parts_Nm: np.ndarray
+    measured_Nm: np.ndarray
+    precision: np.ndarray
+
+    @classmethod
+    def of(cls, log: MeasuredCurve, parts: np.ndarray) -> "_Levels":
+        low, high = log.torque_Nm
+        ends = {"preload": 1.0, "drive": max(high, 0.0), "coast": min(low, 0.0)}
+        side = [i for i, name in enumerate(SIDES) if name in log.measured]
+        at = lambda curves: np.column_stack([_level(curves, SIDES[i], ends[SIDES[i]]) for i in side])  # noqa: E731
+        measured = at(log.curves)
+        spread = np.cov(measured[1:], rowvar=False).reshape(len(side), len(side))
+        precision = np.linalg.inv(spread + LEAST_LEVEL_SD_Nm**2 * np.eye(len(side)))
+        return cls(np.array(side), at(parts[None])[0], measured, precision)
+
+
+def _level(curves: np.ndarray, side: str, end_Nm: float) -> np.ndarray:
+    """(k,) preload, or what the ramps add in the mean from no torque to `end_Nm`, of curves (k, 5)."""
     if side == "preload":
-        return np.maximum(curves[:, 0], 0.0)
-    at = model.locking_torque_Nm(curves[:, :, None], torques)
-    return np.maximum((at - curves[:, :1]).mean(axis=1), 0.0)
+        return curves[:, 0]
+    torque = np.linspace(0.0, end_Nm, 21)[1:]
+    return (model.locking_torque_Nm(curves[:, :, None], torque) - curves[:, :1]).mean(axis=1)
 
 
-def calibrate(
-    *,
-    measured: list[np.ndarray],
-    agreements: list[Agreement],
-    torques: list[tuple[float, float]],
-    builds: Builds,
-    bench_sd: float,
-) -> dict[str, SideCalibration]:
+def calibrate(*, logs: list[MeasuredCurve], builds: Builds, bench_sd: float, draws: int) -> dict[str, SideCalibration]:
     """Side -> calibration.
 
     Parameters
     ----------
-    measured : per log, (1 + b, 5) lock curves: the fit's, then its draws.
-    agreements : per log, measured against the setup.
-    torques : per log, lowest and highest input torque (N.m) at which the packs slipped.
     bench_sd : relative standard deviation of the bench reading.
+    draws : how many; each log has at least as many of its curve.
     """
-    parts, spread = curve_parameters(builds.installed.curve)[None], builds.installed.curve
-    doubt = (spread.preload_relative_sd, spread.drive_slope_relative_sd, spread.coast_slope_relative_sd)
-    draws = measured[0].shape[0] - 1
-    found = {}
-    for side, parts_sd in zip(SIDES, doubt, strict=True):
-        ratios, contradicted = [], False
-        for curves, agreement, (low, high) in zip(measured, agreements, torques, strict=True):
-            end = {"preload": 1.0, "drive": max(high, 0.0), "coast": min(low, 0.0)}[side]
-            grid = np.linspace(0.0, end, 21)[1:]
-            expected = float(_levels(parts, side, grid)[0])
-            if agreement.by_side[side] != "cannot_tell" and expected > LEAST_PREDICTED_Nm:
-                ratios.append(_levels(curves, side, grid) / expected)
-                contradicted |= agreement.by_side[side] != "agrees"
-        if ratios:
-            found[side] = _by_log(side, _together(ratios), parts_sd or 0.0, contradicted)
-        elif side == "preload" and builds.bench_ratio is not None:
-            found[side] = _by_bench(builds.bench_ratio, bench_sd, draws)
-        else:
-            reason = "the log cannot tell it"
-            text = (
-                f"{WORDS[side]}: {reason} well enough, so the setup file's figures stand, with their own uncertainty."
-            )
-            found[side] = SideCalibration(Interval(1.0, None, None, reason), np.ones(draws), None, text)
-    return found
-
-
-def _together(ratios: list[np.ndarray]) -> np.ndarray:
-    """(1 + b,) of several logs, each weighed by its variance."""
-    weights = np.array([1 / max(r[1:].var(), 1e-6) for r in ratios])
-    return (np.array(ratios) * weights[:, None]).sum(axis=0) / weights.sum()
-
-
-def _by_log(side: str, shown: np.ndarray, parts_sd: float, contradicted: bool) -> SideCalibration:
-    text = f"{WORDS[side]}: the log shows {_span(shown)} of what the parts say"
-    low, high = np.percentile(shown[1:], [2.5, 97.5])
-    if contradicted and not low <= 1 <= high:
-        used, text = shown, f"{text}, which contradicts the setup file, so the log stands"
-    else:
-        rng = np.random.default_rng(SEED)
-        parts = 1 + parts_sd * np.concatenate([[0.0], rng.standard_normal(len(shown) - 1)])
-        share = parts_sd**2 / (parts_sd**2 + max(shown[1:].var(), 1e-6))
-        used = share * shown + (1 - share) * parts
-        text = f"{text}; weighed with how sure the parts' figures are, {_span(used)} is used"
-    used = np.maximum(used, LEAST_RATIO)
-    value = float(used[0])
-    low, high = np.percentile(used[1:], [2.5, 97.5])
-    ratio = Interval(value, float(min(low, value)), float(max(high, value)))
-    return SideCalibration(ratio, used[1:], "log", f"{text}, and every build is taken to be off alike.")
-
-
-def _span(ratio: np.ndarray) -> str:
-    low, high = np.percentile(ratio[1:], [2.5, 97.5])
-    return f"{ratio[0]:.2f} ({low:.2f} to {high:.2f})"
-
-
-def _by_bench(bench_ratio: float, bench_sd: float, draws: int) -> SideCalibration:
-    used = bench_ratio * np.exp(bench_sd * np.random.default_rng(SEED).standard_normal(draws))
-    low, high = bench_ratio * np.exp(1.96 * bench_sd * np.array([-1, 1]))
-    text = (
-        f"{WORDS['preload']}: the bench shows {bench_ratio:.2f} of what the springs say, and every build is taken to "
-        "be off alike."
+    beforehand, causes = _by_the_parts(builds, bench_sd)
+    levels = [_Levels.of(each, curve_parameters(builds.installed.curve)) for each in logs if each.measured]
+    fitted = _weighed(levels, beforehand, causes)
+    doubted = np.hstack([causes, UNFORESEEN_LOG_SD * np.column_stack([np.ones(3), np.eye(3)])])
+    other = _weighed(levels, beforehand, doubted)
+    contradicted = other.log_evidence - fitted.log_evidence > log(STRONG)
+    if contradicted:
+        fitted, causes = other, doubted
+    middles = standardised(np.random.default_rng(SEED).standard_normal((draws, causes.shape[1])))
+    drawn = np.array(
+        [_weighed(levels, beforehand, causes, draw=b, middle=z).log_factor for b, z in enumerate(middles, start=1)]
     )
-    return SideCalibration(Interval(bench_ratio, float(low), float(high)), used, "bench", text)
+    drawn += fitted.log_factor - drawn.mean(axis=0)
+    own_sd = np.sqrt((causes**2).sum(axis=1))
+    return {
+        side: _side(
+            side,
+            value=float(np.exp(fitted.log_factor[i])),
+            draws=np.exp(drawn[:, i]),
+            source="log" if drawn[:, i].std() < TOLD * own_sd[i] else "bench" if _has_bench(side, builds) else None,
+            contradicted=contradicted,
+        )
+        for i, side in enumerate(SIDES)
+    }
+
+
+def _has_bench(side: str, builds: Builds) -> bool:
+    return side == "preload" and builds.bench_ratio is not None
+
+
+def _by_the_parts(builds: Builds, bench_sd: float) -> tuple[np.ndarray, np.ndarray]:
+    """x_0 (3,) and A (3, 4): logarithms of the factors, and what each cause does to them: plate friction, the preload's
+    own source, drive and coast ramps. A bench has felt the friction that is in the preload."""
+    spread, before = builds.installed.curve.spread, np.zeros(3)
+    friction, source = spread.preload_friction, spread.preload_source
+    if builds.bench_ratio is not None:
+        before[0], friction, source = log(builds.bench_ratio), 0.0, bench_sd
+    causes = [
+        [friction, source, 0.0, 0.0],
+        [spread.slope_friction, 0.0, spread.drive_thrust, 0.0],
+        [spread.slope_friction, 0.0, 0.0, spread.coast_thrust],
+    ]
+    return before, np.array(causes)
+
+
+@dataclass(frozen=True)
+class _Weighed:
+    """Factors (3,) that suit parts and logs best, as logarithms, and how likely the logs are (Laplace)."""
+
+    log_factor: np.ndarray
+    log_evidence: float
+
+
+def _weighed(
+    logs: list[_Levels],
+    beforehand: np.ndarray,
+    causes: np.ndarray,
+    *,
+    draw: int = 0,
+    middle: np.ndarray | None = None,
+) -> _Weighed:
+    """The best factors by Gauss-Newton: of what was measured, or of a draw of it, and of a draw of what was known, z
+    about `middle` in place of about 0."""
+    count = causes.shape[1]
+    middle = np.zeros(count) if middle is None else middle
+    z = middle
+    for _ in range(ITERATIONS):
+        factor = np.exp(np.clip(beforehand + causes @ z, -LARGEST_LOG, LARGEST_LOG))
+        curvature, gradient, cost = np.eye(count), z - middle, float(((z - middle) ** 2).sum())
+        for seen in logs:
+            levels = seen.parts_Nm * factor[seen.side]
+            slope = levels[:, None] * causes[seen.side]
+            off = seen.measured_Nm[draw] - levels
+            curvature = curvature + slope.T @ seen.precision @ slope
+            gradient = gradient - slope.T @ seen.precision @ off
+            cost += float(off @ seen.precision @ off)
+        step = np.linalg.solve(curvature, -gradient)
+        step /= max(1.0, np.abs(causes @ step).max())  # a factor of e at most
+        z = z + step
+        if np.abs(step).max() < SETTLED:
+            break
+    factor = np.clip(beforehand + causes @ z, -LARGEST_LOG, LARGEST_LOG)
+    return _Weighed(factor, -0.5 * (cost + float(np.linalg.slogdet(curvature)[1])))
+
+
+def _side(side: str, *, value: float, draws: np.ndarray, source: str | None, contradicted: bool) -> SideCalibration:
+    low, high = interval_of(draws)
+    ratio = Interval(value, min(low, value), max(high, value))
+    span = f"{value:.2f} ({ratio.lower:.2f} to {ratio.upper:.2f})"
+    if source is None:
+        text = f"the log cannot tell it well enough, so the setup file's figures nearly stand: {span} of them is used"
+    elif source == "bench":
+        text = f"the bench reading, and little from the log: {span} of what the springs say is used"
+    elif contradicted:
+        text = f"the log contradicts the setup file, whose figures count less: {span} of them is used"
+    else:
+        text = f"with what the log shows, {span} of what the parts say is used"
+    return SideCalibration(ratio, draws, source, f"{WORDS[side]}: {text}, and every build is taken to be off alike.")
 
 
 def curves_of(builds: tuple[Build, ...], calibration: dict[str, SideCalibration], draws: int) -> np.ndarray:
@@ -146,7 +236,7 @@ def curves_of(builds: tuple[Build, ...], calibration: dict[str, SideCalibration]
 
     def drawn(what: str, part: str) -> np.ndarray:
         if (what, part) not in error:
-            error[what, part] = np.concatenate([[0.0], rng.standard_normal(draws)])
+            error[what, part] = np.concatenate([[0.0], standardised(rng.standard_normal(draws))])
         return error[what, part]
 
     def sides_of(build: Build) -> np.ndarray:
@@ -163,10 +253,9 @@ def curves_of(builds: tuple[Build, ...], calibration: dict[str, SideCalibration]
 
     fitted = sides_of(builds[0])
     ratio = np.array([np.concatenate([[calibration[s].ratio.value], calibration[s].draws]) for s in SIDES])
-    known = np.array([calibration[s].source is not None for s in SIDES])[:, None]
     curves = np.empty((1 + draws, len(builds), 5))
     for k, build in enumerate(builds):
-        factor = ratio * np.exp(sides_of(build) - np.where(known, fitted, 0.0))
+        factor = ratio * np.exp(sides_of(build) - fitted)
         hold = np.exp(build.curve.spread.ring_spring * drawn("ring", build.choice["ring_spring"]))
         preload, drive, drive_hold, coast, coast_hold = curve_parameters(build.curve)
         curves[:, k] = np.column_stack(

@@ -4,10 +4,13 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
+from analyzer.advice.calibration import SIDES, MeasuredCurve
 from analyzer.advice.demand import Demand, Passes, corner_passes, demand, side_by_side
 from analyzer.advice.outcomes import Outcomes, Rows, outcomes, rows_of
 from analyzer.advice.replay import Replayed, replay
 from analyzer.analysis import Analysis
+from analyzer.lockcurve import model
+from analyzer.lockcurve.estimate import Interval
 from analyzer.lockcurve.fit import Fit, fit
 from analyzer.lockcurve.observations import Observations, observe
 from analyzer.lockcurve.session_problem import session_problem
@@ -42,16 +45,20 @@ class Session:
     best: Demand
 
     @property
-    def curves(self) -> np.ndarray:
-        """(1 + DRAWS, 5) measured lock curves: the fit's, then its draws."""
-        return np.vstack([self.fitted.curve[None], self.drawn.curves[:DRAWS]])
-
-    @property
-    def slipping_torque_Nm(self) -> tuple[float, float]:
-        """Lowest and highest input torque at which the packs slipped, without the outermost 3 %."""
-        torque = self.fitted.solution.at.input_torque_Nm[self.fitted.problem.slipping]
+    def measured(self) -> MeasuredCurve:
+        """What the log says of the fitted parts."""
+        curve, torque = self.analysis.lock_curve, self.fitted.solution.at.input_torque_Nm[self.fitted.problem.slipping]
+        seen = {
+            "preload": curve.parameters["preload_Nm"].value is not None,
+            "drive": curve.drive_supported,
+            "coast": curve.coast_supported,
+        }
         low, high = np.percentile(torque, [3, 97]) if len(torque) else (0.0, 0.0)
-        return float(low), float(high)
+        return MeasuredCurve(
+            curves=np.vstack([self.fitted.curve[None], self.drawn.curves]),
+            torque_Nm=(float(low), float(high)),
+            measured=tuple(side for side in SIDES if seen[side]),
+        )
 
 
 def session_of(analysis: Analysis) -> Session:
@@ -146,6 +153,22 @@ def as_logged(session: Session) -> np.ndarray:
     known = replace(session.rows, coasting=session.rows.coasting & np.isfinite(difference[0]))
     of_log = outcomes(logged, session.best, known, session.analysis.car)
     return _table(of_log)[0]
+
+
+def logged_moment(sessions: list[Session], moment_Nm: float) -> Interval:
+    """The moment against the turn while coasting that the logs show, `moment_Nm`, with what the measured curves leave
+    of it open; what one log errs by, the others of the car do as well."""
+    if not np.isfinite(moment_Nm):
+        return Interval(None, None, None, "too little coasting in corners")
+    weights, deviations = [], []
+    for s in sessions:
+        torque, car = s.best.input_torque_Nm[s.rows.coasting], s.analysis.car
+        if len(torque):
+            level = model.locking_torque_Nm(s.drawn.curves[:, :, None], torque).mean(axis=1)
+            deviations.append(level.std() * car.rear_track_m / (2 * car.rear_rolling_radius_m))
+            weights.append(len(torque))
+    off = 1.96 * float(np.average(deviations, weights=weights))
+    return Interval(moment_Nm, moment_Nm - off, moment_Nm + off)
 
 
 def together(tables: list[np.ndarray], sessions: list[Session]) -> np.ndarray:

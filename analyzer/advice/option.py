@@ -59,7 +59,8 @@ class Advice:
     """The whole answer. `options[0]` is what is fitted; `cures` is what was ranked for, empty when nothing is to be.
 
     `logged` is what the log itself shows by outcome, `replayed` the replay of what is fitted before its spin times were
-    tied to the log's: how near the two are says how far to trust the rest.
+    tied to the log's: how near the two are says how far to trust the rest. `logged_moment` is the logged moment against
+    the turn off the throttle with its interval, for a log alone often knows it to a half only.
     """
 
     analyses: tuple[Analysis, ...]
@@ -71,6 +72,7 @@ class Advice:
     options: tuple[Option, ...]
     answer: str
     logged: dict[str, float | None]
+    logged_moment: Interval
     replayed: dict[str, float | None]
     calibration: dict[str, SideCalibration]
     assumptions: tuple[str, ...]

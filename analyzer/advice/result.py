@@ -20,6 +20,7 @@ def advice_result(advice: Advice) -> dict[str, Any]:
         "answer": advice.answer,
         "causes": {c: {"verdict": cause.verdict, "sentence": cause.sentence} for c, cause in advice.causes.items()},
         "logged": advice.logged,
+        "logged_moment_Nm": _triple(advice.logged_moment),
         "replayed": advice.replayed,
         "advised": [_option(o) for o in advice.top],
         "options": [_option(o) for o in advice.options],

@@ -11,7 +11,6 @@ OUTCOME_WORDS = {
     "entry_share": ("share of the front tyres' side force that it takes, %", 1),
     "snap_Nm_s": ("rise of that moment as the throttle opens, N.m/s", -2),
 }
-CHECKED = {"spin_s": ("spin, s:", 1), "coast_moment_Nm": ("moment against the turn off the throttle, N.m:", 0)}
 CAUSE_WORDS = {
     "differential": "the differential's",
     "not_the_differential": "not the differential's",
@@ -38,12 +37,17 @@ def outcome_words(interval: Interval, digits: int, factor: float = 1.0) -> str:
 
 def logged_words(advice: Advice) -> str:
     """How near the replay of what is fitted comes to the log: the first thing to ask of a replay."""
-    pairs = []
-    for name in ("spin_s", "coast_moment_Nm"):
-        words, digits = CHECKED[name]
-        seen, replayed = number(advice.logged[name], digits), number(advice.replayed[name], digits)
-        pairs.append(f"{words} {seen} in the log, {replayed} in the replay")
-    return f"What is fitted, for a check: {'; '.join(pairs)}. Spin times are tied to the log's."
+    spin = "spin, {} s in the log, {} s in the replay".format(
+        *(number(found["spin_s"], 1) for found in (advice.logged, advice.replayed))
+    )
+    checked = f"What is fitted, for a check: {spin}, and times are tied to the log's"
+    if advice.logged_moment.value is None:
+        return f"{checked}."
+    moments = [outcome_words(i, 0) for i in (advice.logged_moment, advice.fitted.outcome["coast_moment_Nm"])]
+    return (
+        f"{checked}; moment against the turn off the throttle, {moments[0]} N.m in the log, {moments[1]} N.m in the "
+        "replay, which weighs the log with the parts' figures."
+    )
 
 
 def sure_words(option: Option) -> str:

@@ -61,5 +61,7 @@ def test_the_simulated_run_with_it_pushes_as_much_less(advised):
     run = simulated(pair, LockParameters.from_prediction(advice.top[0].build.curve), car, 1, laps=2)
     true = true_coast_moment_Nm(run, car)
     assert said.lower <= true <= said.upper
-    assert said.value == pytest.approx(true, rel=0.15)  # measured: 4 %
+    assert said.value == pytest.approx(
+        true, rel=0.15
+    )  # measured: 11 %, of which 7 are what the log says of the fitted parts
     assert said.upper < 0.5 * advice.fitted.outcome["coast_moment_Nm"].value
