@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from analyzer.findings.asymmetry import Excess, excess_of_passes, find_asymmetry
 from analyzer.findings.both_wheel_spin import find_both_wheel_spin
+from analyzer.findings.car_lost import find_car_lost
 from analyzer.findings.chatter import Chatter, find_chatter
 from analyzer.findings.coast_understeer import find_coast_understeer, once_a_corner
 from analyzer.findings.finding import Finding
@@ -24,6 +25,7 @@ Finder = Callable[[RearAxle, Sequence[Corner]], tuple[Finding, ...]]
 # What happens in a moment or a corner. These finders take the same arguments, so that a new kind is one file and one
 # line here.
 FINDERS: tuple[Finder, ...] = (
+    find_car_lost,
     find_inside_wheel_spin,
     find_one_wheel_spin,
     find_both_wheel_spin,
@@ -36,6 +38,7 @@ SEVERITY_RANK = {"act": 0, "caution": 1, "note": 2}
 SIZE = {
     "setup_contradicted": "times_better_than_file",
     "lock_trend": "change_over_run",
+    "car_lost": "yaw_rate_deg_s",
     "inside_wheel_spin": "sliding_distance_m",
     "one_wheel_spin": "sliding_distance_m",
     "both_wheel_spin": "duration_s",

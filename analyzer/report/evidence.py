@@ -51,6 +51,7 @@ FIGURES: dict[str, tuple[str, float, int]] = {
     "yaw_moment_Nm": ("yaw moment against the turn, N.m", 1.0, 0),
     "yaw_moment_change_Nm": ("rise of the yaw moment against the turn, N.m", 1.0, 0),
     "yaw_moment_sd_Nm": ("its standard deviation, N.m", 1.0, 0),
+    "yaw_rate_deg_s": ("fastest turning, deg/s", 1.0, 0),
 }
 SIGNED: dict[str, tuple[str, float, int]] = {
     "change_over_run": ("change over the run, %", 100.0, 0),
@@ -71,9 +72,10 @@ SAID: dict[str, tuple[str, dict[Any, str]]] = {
     "limit": ("what gave in", {"lock_curve": "the differential: its plates slipped", "tyre": "the tyre"}),
     "of_the_differential": ("the differential's", {True: "yes", False: "no"}),
     "phase": ("phase of the corner", PHASE_NAMES),
+    "stopped": ("came to a stop", {}),
+    "verdict": ("the lock", {"fading": "fades", "rising": "grows"}),
     "wheel": ("wheel", {"left": "left rear", "right": "right rear"}),
     "yaw_against_side_force": ("the car was swinging back from a slide", {True: "yes", False: "no"}),
-    "verdict": ("the lock", {"fading": "fades", "rising": "grows"}),
 }
 
 

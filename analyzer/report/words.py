@@ -20,6 +20,7 @@ KIND_NAMES = {
     "both_wheel_spin": "both rear wheels spin",
     "coast_understeer": "understeer off the throttle",
     "inside_wheel_locking": "inside rear locks under braking",
+    "car_lost": "the car was lost",
     "asymmetry": "left and right lock unlike",
     "lock_up_snap": "lock-up snap",
     "chatter": "chatter",
@@ -248,6 +249,9 @@ def _events(analysis: Analysis) -> str:
     alone = sum(f.kind == "one_wheel_spin" for f in analysis.findings)
     if alone:
         text += f" Outside of cornering one rear wheel spun alone {_times(alone)}."
+    lost = [f for f in analysis.findings if f.kind == "car_lost"]
+    if lost:
+        text += f" The car was lost {_times(len(lost))}{_where(lost)}; foot or car cannot be told of that."
     if understeer:
         text += f" Off the throttle the differential held the car from turning ({_times(len(understeer))})."
     return text

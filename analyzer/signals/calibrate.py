@@ -7,6 +7,7 @@ from analyzer.errors import CannotTell
 from analyzer.logs.recording import Annotation, Recording
 from analyzer.signals.biases import calibrate_longitudinal, straight_running_biases
 from analyzer.signals.ground_speed import SLIP_UNKNOWN, delay_behind_accelerometer_s
+from analyzer.signals.lost_car import lost_car
 from analyzer.signals.path import dead_reckoned, from_position
 from analyzer.signals.session import CalibrationStep, Signals, taken_out
 from analyzer.signals.timebase import low_pass, to_uniform
@@ -134,6 +135,10 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
         measurements.append(turning)
         deviations.append(np.where(moving, sideslip_noise, np.inf))
     yaw, yaw_sd = smooth_yaw_rate(measurements=measurements, standard_deviations=deviations, rate_hz=rate)
+    lost, lost_notes = lost_car(
+        time_s=uniform.time_s, yaw_rad_s=yaw, lat_m_s2=lateral, speed_m_s=speed, moving=uniform.valid & moving
+    )
+    notes += lost_notes
     if gyro is None:
         notes.append(
             Annotation(
@@ -167,7 +172,7 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
     return Signals(
         time_s=uniform.time_s,
         rate_hz=rate,
-        valid=uniform.valid & moving,
+        valid=uniform.valid & moving & ~lost,
         wheel_speed_m_s=wheels,
         throttle=throttle,
         steer_rad=steer,

@@ -14,6 +14,7 @@ SHAPES = {
     "both_wheel_spin": "asterisk-open",
     "coast_understeer": "triangle-up-open",
     "inside_wheel_locking": "square-open",
+    "car_lost": "circle-x-open",
     "lock_up_snap": "star-open",
     "chatter": "hash-open",
 }
