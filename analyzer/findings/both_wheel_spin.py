@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from analyzer.findings.confidence import PEAK_SLIP_RELATIVE_SD, above, confidence, lasting
-from analyzer.findings.events import corner_at, events, phase_at, place
+from analyzer.findings.events import corner_at, events, phase_at, place, stops_after
 from analyzer.findings.finding import Finding
 from analyzer.findings.inside_wheel_spin import LET_GO, OPEN_THROTTLE
 from analyzer.findings.rear_axle import LEAST_SPEED_M_S, RearAxle
@@ -38,7 +38,9 @@ def find_both_wheel_spin(rear: RearAxle, corners: Sequence[Corner]) -> tuple[Fin
         locked = float(np.mean(axle.locked[window]))
         peak_use = float(np.nanmax(least_use[window]))
         why = (
-            "the axle was locked and took both tyres past their grip: too much throttle, or too much lock here"
+            "the car stopped right after it, so what began it cannot be told"
+            if stops_after(signals, stop)
+            else "the axle was locked and took both tyres past their grip: too much throttle, or too much lock here"
             if locked > 0.5
             else "both tyres were past their grip: too much throttle"
         )

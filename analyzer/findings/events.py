@@ -7,6 +7,8 @@ from itertools import takewhile
 import numpy as np
 
 from analyzer.phases.segments import Corner
+from analyzer.signals.lost_car import STOPS_M_S, STOPS_WITHIN_S
+from analyzer.signals.session import Signals
 
 JOIN_S = 0.25  # a wheel that grips for less than this between two slides is one slide to the driver
 LEAST_S = 0.15  # shorter than this is a kerb or a bump, and about the response time of a racing tyre
@@ -44,6 +46,12 @@ def events(
         else:
             found.append((start, stop))
     return [(start, stop) for start, stop in found if (stop - start) / rate_hz >= least_s]
+
+
+def stops_after(signals: Signals, sample: int) -> bool:
+    """Whether the car came to a stop soon after `sample`: who stops was likely lost, and its wheels blame nobody."""
+    soon = slice(sample, sample + round(STOPS_WITHIN_S * signals.rate_hz))
+    return bool((signals.speed_m_s[soon] < STOPS_M_S).any())
 
 
 def corner_at(corners: Sequence[Corner], start: int, stop: int) -> Corner | None:

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from analyzer.findings.confidence import PEAK_SLIP_RELATIVE_SD, above, confidence, lasting
-from analyzer.findings.events import corner_at, events, phase_at, place
+from analyzer.findings.events import corner_at, events, phase_at, place, stops_after
 from analyzer.findings.finding import Finding
 from analyzer.findings.grip import locked_drive_force_N
 from analyzer.findings.rear_axle import RearAxle
@@ -89,6 +89,8 @@ def _finding(
     why = ""
     if not signals.slip_known:
         blame, lost, why = "cannot_tell", None, "the log does not tell how the tyres shared the drive"
+    elif stops_after(signals, stop):
+        blame, why = "cannot_tell", "the car stopped right after it"
     elif outside_use is None or asked_N is None or could is None or abs(outside_use - 1) < PEAK_SLIP_RELATIVE_SD:
         blame = "cannot_tell"  # the outside tyre was as near its peak as the peak is known
         why = "the outside tyre was near its own limit too"

@@ -1,10 +1,15 @@
 """A spin of the whole car, planted into a simulated drive: told as that, and nothing else is concluded from it."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from accuracy.cases import CASES, analysed
 from findings.spun import CHANNELS, with_a_spin
+from made_analysis import Made, made_car, made_signals_and_axle
 
+from analyzer.findings.both_wheel_spin import find_both_wheel_spin
+from analyzer.findings.rear_axle import rear_axle
 from analyzer.report.words import answer
 from analyzer.signals.lost_car import lost_car
 
@@ -52,6 +57,17 @@ def test_without_a_gyro_nobody_is_blamed_for_the_spin(drive, tmp_path):
     found = analysed(with_a_spin(log, CASE.car, at_s=at, goes_on_s=on)[WITHOUT_GYRO], CASE.file, tmp_path).findings
     for near in (f for f in found if at - 1.5 < f.start_s < at + 8):
         assert "too much" not in near.sentence and near.evidence.get("foot_or_car") not in ("foot", "car")
+
+
+def test_a_spin_of_both_wheels_before_a_stop_blames_nobody():
+    """Where no gyro tells that the car turned round, its stop still says that this was no usual exit."""
+    signals, axle, corners, _ = made_signals_and_axle(Made(spin_laps=(), both_spin_laps=(2,)))
+    rear = rear_axle(signals, axle, made_car())
+    (usual,) = find_both_wheel_spin(rear, corners)
+    speed = np.where(signals.time_s > usual.end_s + 3.0, 0.0, signals.speed_m_s)
+    (stopped,) = find_both_wheel_spin(rear_axle(replace(signals, speed_m_s=speed), axle, made_car()), corners)
+    assert "too much throttle" in usual.sentence
+    assert "too much throttle" not in stopped.sentence and "cannot be told" in stopped.sentence
 
 
 def turn(yaw_rad_s, speed_m_s, seconds=2.0, rate=100.0):
