@@ -22,7 +22,9 @@ from analyzer.advice.parts import ConeSpringPart, Parts, RampRings
 from analyzer.differential.setup import Setup
 from analyzer.findings.inside_wheel_spin import CLEAR_SIGMAS
 from analyzer.logs.read import read_log
-from analyzer.pipeline import analyze_recording
+from analyzer.logs.read_blocks import LogBlock
+from analyzer.pipeline import analyze_session
+from analyzer.signals.long_session import read_session
 from analyzer.simulation.circuit import demo_circuit
 from analyzer.simulation.parameters import Driver, LockParameters, Powertrain, SimTyre
 from analyzer.simulation.sensors import Sensors
@@ -118,7 +120,9 @@ def ranked(case: Fitted, folder: Path, *, shelf: Parts = SHELF, cures: tuple = (
     runs = [case.drive(build) for build in all_builds.all]
     path = folder / "run.parquet"
     runs[0].log.to_parquet(path)
-    analysis = analyze_recording(recording=read_log(path), car=case.told or case.car, setup=case.setup)
+    told = case.told or case.car
+    log = read_session((LogBlock(lambda: read_log(path)),), car=told)
+    analysis = analyze_session(session=log, car=told, setup=case.setup)
     advice = advise_analyses(analyses=[analysis], shelf=all_builds, cures=cures)
     tyre = tyre_figures({name: value for name, (value, _) in analysis.tyre.items()}, analysis.car)
     threshold = dict(
