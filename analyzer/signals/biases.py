@@ -1,96 +1,125 @@
 """Zeros of gyro and accelerometers, and the front wheels' scale against each other, from the session itself."""
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from analyzer.signals.session import CalibrationStep, taken_out
+from analyzer.signals.timebase import low_pass
 from analyzer.vehicle.car import Car
 
 BIAS_BLOCK_S = 5.0
 BIAS_ROWS_HZ = 20.0  # filtered signals hold nothing new between rows
 BIAS_LOOKS_HZ = 2.0  # independent looks at biases a second
+BIAS_PASS_S = 10.0  # a corner with its way in and out
+BIAS_ALIKE_M_S2 = 0.04  # what a corner's pull has alike lap by lap (side slip that no such formula has, camber)
+SIDE_SLIP_HZ = 1.0  # slower than the tyres' lag and the filters of the sensors
+SIDE_SLIP_SD = (2.0, 20.0, 20.0)  # of b (m), K (1e-3 rad per m/s2), K3 (1e-5 rad per (m/s2)^3): any car's
 BIAS_DRIFT_M_S2 = 0.02  # drift of an accelerometer and its mounting within a session; common practice, no source
 WORST_LONG_BIAS_SD_M_S2 = 0.08
 
 
-def straight_running_biases(
-    wheels: np.ndarray,
-    speed: np.ndarray,
-    yaw: np.ndarray,
-    lateral: np.ndarray,
+@dataclass(frozen=True)
+class Zeros:
+    """Yaw bias (rad/s), lateral bias (m/s2), front left/right log scale; and what is to be said of them."""
+
+    yaw_rad_s: float
+    lateral_m_s2: float
+    front_scale: float
+    steps: tuple[CalibrationStep, ...]
+
+
+def find_zeros(
+    *,
+    front_m_s: np.ndarray | None,
+    speed_m_s: np.ndarray,
+    yaw_rad_s: np.ndarray,
+    lateral_m_s2: np.ndarray,
     straight: np.ndarray,
     moving: np.ndarray,
     rate_hz: float,
     car: Car,
     has_gyro: bool,
-    steps: list[CalibrationStep],
-) -> tuple[float, float, float]:
-    """Yaw bias (rad/s), lateral bias (m/s2) and front left/right log scale by robust least squares.
+    has_lateral: bool,
+) -> Zeros:
+    """Zeros of gyro and lateral accelerometer, and the front wheels' scale, by robust least squares.
 
-    lateral - v yaw = lateral_bias - v yaw_bias + dv_y/dt;   (v_fr - v_fl)/v - track yaw/v = -track yaw_bias/v + scale.
+    Parameters
+    ----------
+    front_m_s : (n, 2) left and right, or None where not both are logged.
+    has_gyro, has_lateral : `yaw_rad_s`, `lateral_m_s2` were measured, not had from the other one.
+
+    Notes
+    -----
+        lateral - v yaw = lateral_bias - v yaw_bias + dv_y/dt
+        (v_fr - v_fl)/v - track yaw/v = -track yaw_bias/v + scale
 
     The second holds on straights. The first takes all of the session, because what a car gains in side slip it loses
-    again: where straights are short, |lateral| is small only in passing from corner to corner, while v_y changes.
+    again: where straights are short, |lateral| is small only in passing from corner to corner, while v_y changes. But
+    it gains it at one speed and loses it at another, and on a circuit that turns mostly one way that looks like a zero
+    of the gyro. So v_y itself is put in, as a car on its tyres has it, with factors that the session tells:
+
+        v_y = b yaw - K v lateral - K3 v lateral^3.
     """
     thin = max(1, round(rate_hz / BIAS_ROWS_HZ)) if has_gyro else 1
     straight, moving = np.flatnonzero(straight)[::thin], np.flatnonzero(moving)[::thin]
-    v, turning, sideways = speed[straight], yaw[straight], lateral[straight]
-    ratio = (wheels[straight, 1] - wheels[straight, 0]) / v
-    zero, one = np.zeros_like(v), np.ones_like(v)
-    if has_gyro:
-        all_v, all_sideways = speed[moving], lateral[moving]
-        noise = 0.15 + 0.1 * np.abs(all_sideways)
-        rows = [
-            np.array([-all_v, np.ones_like(all_v), np.zeros_like(all_v)]) / noise,
-            np.array([-car.front_track_m / v, zero, one]) / 0.002,
+    both = has_gyro and has_lateral
+    # zeros that nothing tells stay where they are
+    sure = [0.02 if both else 1e-6, 0.3 if has_lateral else 1e-6, 0.01, *SIDE_SLIP_SD]
+    rows, targets, samples = [np.diag(1 / np.array(sure))], [np.zeros(len(sure))], []
+    if both:
+        slow = {"cutoff_hz": SIDE_SLIP_HZ, "rate_hz": rate_hz}
+        v, lateral = speed_m_s[moving], low_pass(lateral_m_s2, **slow)[moving]
+        slip_changes = [
+            np.gradient(low_pass(part, **slow))[moving] * rate_hz
+            for part in (yaw_rad_s, -speed_m_s * lateral_m_s2 / 1e3, -speed_m_s * lateral_m_s2**3 / 1e5)
         ]
-        prior = np.diag([1 / 0.02, 1 / 0.3, 1 / 0.01])
-        targets = [(all_sideways - all_v * yaw[moving]) / noise, (ratio - car.front_track_m * turning / v) / 0.002]
-    else:
-        rows = [np.array([zero, -car.front_track_m / v**2, one]) / 0.002]
-        prior = np.diag([1 / 1e-6, 1 / 0.3, 1 / 0.01])
-        targets = [(ratio - car.front_track_m * sideways / v**2) / 0.002]
-    matrix = np.concatenate([*rows, prior], axis=1)
-    target = np.concatenate([*targets, np.zeros(3)])
+        noise = 0.1 + 0.03 * np.abs(lateral)
+        rows.append(np.array([-v, np.ones_like(v), np.zeros_like(v), *slip_changes]) / noise)
+        targets.append((lateral - v * low_pass(yaw_rad_s, **slow)[moving]) / noise)
+        samples.append(moving)
+    if front_m_s is not None:
+        v = speed_m_s[straight]
+        left, right = front_m_s[straight].T
+        zero, one, turned = np.zeros_like(v), np.ones_like(v), -car.front_track_m / v
+        by_zeros = [turned, zero, one] if has_gyro else [zero, turned / v, one]
+        turning = yaw_rad_s[straight] if has_gyro else lateral_m_s2[straight] / v
+        rows.append(np.array([*by_zeros, *[zero] * len(SIDE_SLIP_SD)]) / 0.002)
+        targets.append(((right - left) / v + turned * turning) / 0.002)
+        samples.append(straight)
+    matrix, target = np.concatenate(rows, axis=1), np.concatenate(targets)
     # beyond this many deviations a row loses weight; what side slip adds must all count, or it no longer sums to zero
-    reach = np.repeat([5.0, 1.0], [len(moving), len(target) - len(moving)]) if has_gyro else np.ones(len(target))
+    reach = np.ones(len(target))
+    if both:
+        reach[len(sure) : len(sure) + len(moving)] = 5.0
     weight = np.ones(len(target))
     for _ in range(8):
         weighted = matrix * weight
         information = weighted @ matrix.T
         solution = np.linalg.solve(information, weighted @ target)
         weight = 1 / (1 + ((target - solution @ matrix) / reach) ** 2)
-    rows_per_look = rate_hz / thin / BIAS_LOOKS_HZ
-    yaw_sd, lateral_sd, scale_sd = np.sqrt(rows_per_look * np.diag(np.linalg.inv(information)))
-    yaw_bias, lateral_bias, scale = (float(s) for s in solution)
-    if has_gyro:
-        steps.append(
-            taken_out(
-                "yaw_rate_bias",
-                float(np.degrees(yaw_bias)),
-                float(np.degrees(yaw_sd)),
-                "deg/s",
-                "yaw rate is off by {} over the session",
-            )
-        )
-    steps.append(
-        taken_out(
-            "lateral_bias",
-            lateral_bias,
-            float(lateral_sd),
-            "m/s2",
-            "lateral acceleration is off by {} over the session",
-        )
-    )
-    steps.append(
-        taken_out(
-            "front_wheel_scale",
-            100 * scale,
-            float(100 * scale_sd),
-            "%",
-            "front right is off by {} against front left on the straights",
-        )
-    )
-    return yaw_bias, lateral_bias, scale
+    inverse = np.linalg.inv(information)
+    yaw_sd, lateral_sd, scale_sd = np.sqrt(rate_hz / thin / BIAS_LOOKS_HZ * np.diag(inverse))[:3]
+    if both:
+        # corners err as wholes, so what their pulls scatter by says how sure the zeros are, not a count of rows
+        pulls = (weighted * (target - solution @ matrix))[:, len(sure) :]
+        block = (np.concatenate(samples) / rate_hz / BIAS_PASS_S).astype(int)
+        by_block = np.array([np.bincount(block, weights=pull) for pull in pulls])
+        scatter = np.diag(inverse @ (by_block @ by_block.T + np.diag(1 / np.square(sure))) @ inverse)
+        yaw_sd = np.hypot(np.sqrt(scatter[0]), BIAS_ALIKE_M_S2 / np.median(speed_m_s[moving]))
+        lateral_sd = np.hypot(np.sqrt(scatter[1]), BIAS_ALIKE_M_S2)
+    yaw, side, scale = (float(s) for s in solution[:3])
+    steps = []
+    if both:
+        words = "yaw rate is off by {} over the session"
+        steps.append(taken_out("yaw_rate_bias", float(np.degrees(yaw)), float(np.degrees(yaw_sd)), "deg/s", words))
+    if has_lateral and (both or front_m_s is not None):
+        words = "lateral acceleration is off by {} over the session"
+        steps.append(taken_out("lateral_bias", side, float(lateral_sd), "m/s2", words))
+    if front_m_s is not None:
+        words = "front right is off by {} against front left on the straights"
+        steps.append(taken_out("front_wheel_scale", 100 * scale, float(100 * scale_sd), "%", words))
+    return Zeros(yaw, side, scale, tuple(steps))
 
 
 def calibrate_longitudinal(

@@ -5,7 +5,7 @@ from scipy import ndimage
 
 from analyzer.errors import CannotTell
 from analyzer.logs.recording import Annotation, Recording
-from analyzer.signals.biases import calibrate_longitudinal, straight_running_biases
+from analyzer.signals.biases import calibrate_longitudinal, find_zeros
 from analyzer.signals.ground_speed import SLIP_UNKNOWN, delay_behind_accelerometer_s
 from analyzer.signals.lost_car import lost_car
 from analyzer.signals.path import dead_reckoned, from_position
@@ -92,22 +92,31 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
     wheels = _calibrate_rear(wheels, straight, steps)
     trusted = ~braking & moving
     front_yaw, front_sd = np.full(n, np.nan), np.full(n, np.inf)
-    gyro_bias = lateral_bias = 0.0
+    zeros = find_zeros(
+        front_m_s=front if has_fronts else None,
+        speed_m_s=speed,
+        yaw_rad_s=raw_yaw,
+        lateral_m_s2=lateral,
+        straight=straight,
+        moving=moving,
+        rate_hz=rate,
+        car=car,
+        has_gyro=gyro is not None,
+        has_lateral="lat_g" in channels,
+    )
+    steps += zeros.steps
     if has_fronts:
-        gyro_bias, lateral_bias, scale = straight_running_biases(
-            wheels, speed, raw_yaw, lateral, straight, moving, rate, car, gyro is not None, steps
-        )
-        wheels[:, 0] *= np.exp(scale / 2)
-        wheels[:, 1] *= np.exp(-scale / 2)
+        wheels[:, 0] *= np.exp(zeros.front_scale / 2)
+        wheels[:, 1] *= np.exp(-zeros.front_scale / 2)
         speed = front_axle_m_s(wheels[:, :2], channels, car)
         difference = wheels[:, 1] - wheels[:, 0]
         front_yaw = difference / (car.front_track_m * np.cos(steer))
-        disagreement = np.abs(smooth(difference - car.front_track_m * (raw_yaw - gyro_bias) * np.cos(steer)))
+        disagreement = np.abs(smooth(difference - car.front_track_m * (raw_yaw - zeros.yaw_rad_s) * np.cos(steer)))
         limit = 0.3 if gyro is not None else 0.8
         bad = ndimage.binary_dilation(disagreement > limit, iterations=max(1, round(0.15 * rate)))
         trusted &= ~bad
         front_sd = np.where(trusted, 0.1 / car.front_track_m, np.inf)
-    lateral = lateral - lateral_bias
+    lateral = lateral - zeros.lateral_m_s2
     if long_known:
         longitudinal, steps_long = calibrate_longitudinal(longitudinal, slope, straight & trusted, rate)
         steps.append(steps_long)
@@ -125,7 +134,7 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
         )
     measurements, deviations = [front_yaw], [front_sd]
     if gyro is not None:  # it outweighs lateral acceleration over speed in transients
-        measurements.append(gyro - gyro_bias)
+        measurements.append(gyro - zeros.yaw_rad_s)
         deviations.append(np.full(n, 0.006))
     else:
         # of braked front wheels the faster one is nearer to the ground's speed
