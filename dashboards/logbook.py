@@ -2,9 +2,6 @@
 `analyzer.logbook`, so that the command line and the page see the same runs."""
 
 import io
-import json
-import secrets
-import sqlite3
 import threading
 import time
 from collections import OrderedDict
@@ -21,11 +18,12 @@ from analyzer.log_check import check_log
 from analyzer.logbook import files, results, runs
 from analyzer.logbook.files import StoredFile as BookFile
 from analyzer.logbook.names import KINDS as FILE_KINDS
-from analyzer.logbook.names import LOG_ENDINGS, PACKINGS, is_id, safe_name
+from analyzer.logbook.names import LOG_ENDINGS, PACKINGS, safe_name
 from analyzer.logbook.store import Store
 from analyzer.logs.mapping import load_channel_map
 from analyzer.provenance import hash_file
 from analyzer.vehicle.car import load_car
+from dashboards import comparisons
 
 UPLOAD_LIMIT_BYTES = 1_000_000_000
 KINDS = {  # kind of upload -> (endings allowed, words)
@@ -167,7 +165,7 @@ class Logbook:
 
     def set_status(self, run_id: str, *, state: str, step: str = "", share: float = 0.0, message: str = "") -> None:
         """Note how far a run or a comparison is."""
-        table = "comparisons" if self._comparison(run_id) else "results"
+        table = "comparisons" if comparisons.row(self.book, run_id) else "results"
         with self.book.transaction() as connection:
             connection.execute(
                 f"UPDATE {table} SET state = ?, step = ?, share = ?, message = ? WHERE id = ?",
@@ -176,12 +174,14 @@ class Logbook:
 
     def job(self, run_id: str) -> dict:
         """What a run or a comparison was asked to do: paths, keys and names of its files."""
-        comparison = self._comparison(run_id)
+        comparison = comparisons.row(self.book, run_id)
         if comparison is not None:
             return {
                 "kind": COMPARISON,
-                "before": self._side(run_id, 0),
-                "after": self._side(run_id, 1),
+                **{
+                    words: [{"id": k, **self.job(k)} for k in comparisons.side(self.book, run_id, number)]
+                    for number, words in enumerate(comparisons.SIDES)
+                },
                 "before_laps": comparison["before_laps"],
                 "after_laps": comparison["after_laps"],
             }
@@ -200,7 +200,7 @@ class Logbook:
         ------
         InputError : no such run.
         """
-        row = self._comparison(run_id)
+        row = comparisons.row(self.book, run_id)
         if row is not None:
             status = {key: row[key] for key in ("state", "step", "share", "message")}
             return Run(run_id, COMPARISON, "", None, started=row["asked_s"], **status)
@@ -279,67 +279,12 @@ class Logbook:
         before_laps: str | None = None,
         after_laps: str | None = None,
     ) -> str:
-        """Note that finished runs are to be compared, by their ids; returns the comparison's id, which runs like a
-        run's. Laps as in `halfshaft compare`.
-
-        Raises
-        ------
-        InputError : no such runs, or they cannot be compared.
-        """
-        sides = [[results.run_of(self.book, results.result(self.book, k)) for k in side] for side in (before, after)]
-        if not all(sides):
-            raise InputError("One side has no run; choose at least one before and one after.")
-        both = set(before) & set(after)
-        if both and not (before_laps and after_laps):
-            raise InputError(
-                "Before and after are the same run; choose another, or say which laps count before and which after."
-            )
-        runs_of_both = [*sides[0], *sides[1]]
-        if len({r.car.content_sha256 for r in runs_of_both}) > 1:
-            raise InputError("The runs were analysed with different car files; analyse all with one, then compare.")
-        if len({r.channels and r.channels.content_sha256 for r in runs_of_both}) > 1:
-            raise InputError("The runs were read with different channel maps; a comparison takes one for all.")
-        for side, words in zip(sides, ("before", "after"), strict=True):
-            if len({r.setup and r.setup.content_sha256 for r in side}) > 1:
-                raise InputError(
-                    f"The runs {words} have different setup files; a side is one setup. Leave out those that differ."
-                )
-        made = secrets.token_hex(8)
-        with self.book.transaction() as connection:
-            connection.execute(
-                "INSERT INTO comparisons (id, before_laps, after_laps, state, asked_s) VALUES (?, ?, ?, 'waiting', ?)",
-                (made, before_laps or None, after_laps or None, time.time()),
-            )
-            for number, chosen in enumerate((before, after)):
-                connection.executemany(
-                    "INSERT INTO compared (comparison_id, side, place, result_id) VALUES (?, ?, ?, ?)",
-                    [(made, number, place, result_id) for place, result_id in enumerate(chosen)],
-                )
-        return made
-
-    def keep_comparison(self, comparison_id: str, result: dict) -> None:
-        """Keep the result of a comparison: `result` as `halfshaft compare` writes it, `charts` as plotly's JSON."""
-        with self.book.transaction() as connection:
-            connection.execute(
-                "UPDATE comparisons SET result = ? WHERE id = ?", (json.dumps(result, allow_nan=False), comparison_id)
-            )
+        """Note that runs are to be compared, as `comparisons.new`; the comparison then runs like a run."""
+        return comparisons.new(self.book, before, after, before_laps=before_laps, after_laps=after_laps)
 
     def comparison(self, comparison_id: str) -> dict | None:
-        """What `keep_comparison` kept, or None when it is not done."""
-        row = self._comparison(comparison_id)
-        return json.loads(row["result"]) if row is not None and row["result"] else None
-
-    def _side(self, comparison_id: str, side: int) -> list[dict]:
-        """The runs of a side as `job` tells them, with their ids."""
-        rows = self.book.rows(
-            "SELECT result_id FROM compared WHERE comparison_id = ? AND side = ? ORDER BY place", (comparison_id, side)
-        )
-        return [{"id": row["result_id"], **self.job(row["result_id"])} for row in rows]
-
-    def _comparison(self, comparison_id: str) -> sqlite3.Row | None:
-        if not is_id(comparison_id):
-            return None
-        return self.book.row("SELECT * FROM comparisons WHERE id = ?", (comparison_id,))
+        """The outcome of a comparison, or None when it is not done."""
+        return comparisons.kept(self.book, comparison_id)
 
     def _runs(self, rest: str, values: tuple = ()) -> list[Run]:
         rows = self.book.rows(

@@ -20,6 +20,7 @@ from analyzer.logbook import results
 from analyzer.logbook.add import analyse_now
 from analyzer.logbook.parquet_copy import keep_parquet
 from analyzer.report.result_json import plain
+from dashboards import comparisons
 from dashboards.logbook import COMPARISON, Logbook
 
 CHECK_SHARE = 0.2  # of the bar
@@ -70,7 +71,7 @@ def _compare(logbook: Logbook, comparison_id: str) -> None:
     compared = compare_runs(runs, *(predict_lock_curve(load_setup(s)) if s else None for s in setups))
     charts = {"change": change_plot(compared), "phases": phase_plot(compared)}
     kept = {"result": comparison_result(compared), "charts": {k: f.to_plotly_json() for k, f in charts.items()}}
-    logbook.keep_comparison(comparison_id, plain(kept))
+    comparisons.keep(logbook.book, comparison_id, plain(kept))
 
 
 def _tell(step: str, share: float) -> None:

@@ -79,12 +79,12 @@ class Remembered:
         self._notes: dict[str, None] = {}
 
     def __call__(self, wanted: Sequence[int]) -> tuple[list[np.ndarray], list[str]]:
+        """As `RawLog.load`."""
         missing = [i for i in dict.fromkeys(wanted) if i not in self._columns]
         if missing:
             self._add(missing)
-        if (
-            len({len(self._columns[i]) for i in wanted}) > 1
-        ):  # broken lines were left out in one load and kept in another
+        # broken lines were left out in one load and kept in another
+        if len({len(self._columns[i]) for i in wanted}) > 1:
             everything = list(self._columns)
             self._columns.clear()
             self._add(everything)

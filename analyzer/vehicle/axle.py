@@ -135,6 +135,7 @@ class Given:
 
 
 def given_by(value: dict[str, float], inputs: AxleInputs, car: Car) -> Given:
+    """`Given` of the inputs, corrected by the nuisance parameters `value`."""
     mass = car.mass_kg * np.exp(value["log_mass"])
     yaw = (inputs.yaw_rad_s - value["yaw_bias"]) * np.exp(value["log_yaw_scale"])
     across = inputs.lat_m_s2 - value["lat_bias"]
@@ -202,6 +203,12 @@ def front_slip_stiffness(given: Given, load_N: np.ndarray) -> np.ndarray:
 
 
 def balance(state: np.ndarray, given: Given, car: Car, *, slopes: bool = True) -> Balance:
+    """The three equations at `state` (2, n), ground speed (m/s) and lateral slip; `equations` makes torques of it.
+
+    Parameters
+    ----------
+    slopes : whether to work out the slopes against the state, which take longer than the rest.
+    """
     u, s = state
     track, base, mass, tyre = car.rear_track_m, car.wheelbase_m, given.mass_kg, given.tyre
     yaw, unseen, sin, cos = given.yaw_rad_s, given.unseen, given.sin, given.cos
