@@ -116,8 +116,10 @@ def _against_parts(sides: dict[str, SideChange]) -> str:
     open_sides = [side for side, c in meant.items() if c.verdict == "cannot_tell"]
     if off:
         return f"Not as the parts say: {'; '.join(off)}."
+    if not meant and all(c.verdict == "no_change" for c in sides.values()):
+        return "Nothing changed that matters, as the parts say: not preload, not drive, not coast."
     if not meant:
-        return f"The parts say no change that matters{_rest(sides, changed=False)}."
+        return f"By the parts nothing changes that matters; on track {_rest(sides, changed=False).removeprefix('; ')}."
     if open_sides and not took:
         return f"It cannot be told whether it took ({listed(open_sides)})."
     rest = _rest({side: c for side, c in sides.items() if c.verdict != "as_predicted"}, changed=True)

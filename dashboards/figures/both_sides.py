@@ -8,7 +8,7 @@ import plotly.graph_objects as go
 
 from analyzer.analysis import PhaseResult
 from analyzer.report.corner_table import corner_rows
-from analyzer.report.figures.theme import BLUE, GREEN, MEASURED_BAND, add_stretch, styled
+from analyzer.report.figures.theme import BLUE, GREEN, MEASURED_BAND, add_stretch, say_instead, styled
 from dashboards.figures.dark import readable
 
 READ_CURVES = (
@@ -113,6 +113,9 @@ def phases(
         title="corner", tickvals=list(range(len(corners))), ticktext=[f"{n}<br>{direction}" for n, direction in corners]
     )
     figure.update_yaxes(title=label)
+    if not corners:
+        figure.update_xaxes(visible=False).update_yaxes(visible=False)
+        say_instead(figure, f"No corner pass has {label.split(',')[0]} in this phase.")
     return readable(styled(figure, height=400, mode=mode), mode)
 
 

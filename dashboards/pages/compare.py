@@ -20,6 +20,10 @@ from dashboards.pages.compared import told
 from dashboards.pages.parts import chart, labelled, parameter_cells, table, when, why_not_measured
 
 MOST_A_SIDE = 4  # kept in memory at once
+ONE_RUN = (
+    "There is one run only. Analyse the log from after the change as well; or choose this run on both sides, odd laps on "
+    "one and even laps on the other, to see how well it can tell a change at all."
+)
 CHOICES = ("before", "after", "before-laps", "after-laps")  # what a comparison is about: runs and laps of both sides
 
 
@@ -30,12 +34,16 @@ def layout(logbook: Logbook, search: str = "") -> html.Div:
         words = "Analyse two logs first, one from before the change and one from after; then they can be compared."
         return html.Div([html.H1("Before and after"), html.P(words), dcc.Link("Start page", href="/")])
     options = [{"label": f"{r.log_name}, {when(r.started)}", "value": r.id} for r in runs]
-    last_two = {"before": [runs[min(1, len(runs) - 1)].id], "after": [runs[0].id]}
+    # one run alone is laid beside nothing: over itself it would look like no change
+    last_two = (
+        {"before": [runs[1].id], "after": [runs[0].id]} if len(runs) > 1 else {"before": [runs[0].id], "after": []}
+    )
     asked = {side: _known(runs, search, side) for side in last_two}
     chosen = asked if all(asked.values()) else last_two
     return html.Div(
         [
             html.H1("Before and after"),
+            html.P(ONE_RUN, className="hint") if len(runs) == 1 else None,
             html.Section([_sides(options, chosen), _button()], className="panel"),
             html.Div(id="together-told", **{"aria-live": "polite"}),
             html.Section(

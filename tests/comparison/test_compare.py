@@ -327,3 +327,20 @@ def test_one_setup_file_alone_is_refused(files, capsys):
     )
     assert status == 2
     assert "give both" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    "verdicts, words",
+    [
+        (("no_change",) * 3, "Nothing changed that matters, as the parts say: not preload, not drive, not coast."),
+        (
+            ("no_change", "cannot_tell", "no_change"),
+            "By the parts nothing changes that matters; on track preload and coast the same; drive cannot be told.",
+        ),
+    ],
+)
+def test_parts_that_change_nothing_are_told_apart_from_a_log_that_shows_it(compared, verdicts, words):
+    result = compared("again")
+    verdict = dict(zip(("preload", "drive", "coast"), verdicts, strict=True))
+    sides = {side: replace(c, expected_Nm=0.0, verdict=verdict[side]) for side, c in result.sides.items()}
+    assert answer(replace(result, sides=sides))[0] == words

@@ -123,6 +123,11 @@ def test_a_spool_alone_is_said_to_have_no_curve():
     assert "never slips" in figure.layout.annotations[0].text and not figure.data
 
 
+def test_no_pass_to_lay_side_by_side_is_said(analysis):
+    figure = both_sides.phases([], [], "turn_in", "kinematic_lock")
+    assert [a.text for a in figure.layout.annotations] == ["No corner pass has kinematic lock in this phase."]
+
+
 def test_no_corner_s_number_is_under_a_mark_or_its_ring(analysis):
     """However the screen scales the circuit: half the size of a laptop's is a phone."""
     apexes = [c.apex for c in analysis.corners]

@@ -285,3 +285,9 @@ def test_a_run_stored_by_another_version_is_said(ask_page, logbook, run_id):
     path.write_text(path.read_text("utf-8").replace('"rate_hz"', '"rate_of_old"', 1), "utf-8")
     told = ask_page(f"/run/{run_id}")
     assert "cannot be read" in told and "analyse the log again" in told
+
+
+def test_one_run_alone_is_not_laid_over_itself(ask_page, run_id):
+    page = json.loads(ask_page("/compare"))
+    assert (_props(page, "before")["value"], _props(page, "after")["value"]) == ([run_id], [])
+    assert "There is one run only" in json.dumps(page)
