@@ -57,6 +57,8 @@ def print_summary(analysis: Analysis, console: Console) -> None:
     console.print(Text("\nHow to read it", style="bold"))
     console.print(Text(HOW_TO_READ))
     console.print(Text("\nCautions: " + " ".join(CAUTIONS), style="yellow"))
+    if console.is_terminal:  # the first lines have left the screen
+        console.print(Text.assemble("\nIn short: ", (asked, "bold"), " More above."))
 
 
 def _print_findings(analysis: Analysis, console: Console) -> None:

@@ -17,6 +17,7 @@ from analyzer.report.html import render
 from analyzer.report.terminal import print_budget, print_summary, print_timings
 from analyzer.report.words import (
     answer,
+    answer_parts,
     explanation_cells,
     grouped,
     interval_words,
@@ -44,6 +45,14 @@ def test_the_summary_fits_80_columns_and_starts_with_the_answer(analysis):
     assert flat.index("The inside rear spun twice in corner 1") < flat.index("Findings, worst first")
     for caution in CAUTIONS:
         assert caution in flat
+
+
+def test_on_a_screen_the_answer_is_said_again_where_the_reader_is(analysis):
+    for screen in (True, False):
+        console = Console(file=io.StringIO(), width=80, force_terminal=screen, color_system=None)
+        print_summary(analysis, console)
+        flat = " ".join(console.file.getvalue().split())
+        assert flat.endswith(f"In short: {answer_parts(analysis)[0]} More above.") == screen
 
 
 def test_a_sentence_stays_under_its_heading(analysis):
