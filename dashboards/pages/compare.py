@@ -21,8 +21,8 @@ from dashboards.pages.parts import chart, labelled, parameter_cells, table, when
 
 MOST_A_SIDE = 4  # kept in memory at once
 ONE_RUN = (
-    "There is one run only. Analyse the log from after the change as well; or choose this run on both sides, odd laps on "
-    "one and even laps on the other, to see how well it can tell a change at all."
+    "There is one run only. Analyse the log from after the change as well; or choose this run on both sides, odd laps "
+    "on one and even laps on the other, to see how well it can tell a change at all."
 )
 CHOICES = ("before", "after", "before-laps", "after-laps")  # what a comparison is about: runs and laps of both sides
 
