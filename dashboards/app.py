@@ -101,7 +101,7 @@ def _layout() -> html.Div:
     return html.Div(
         [
             dcc.Location(id="address"),
-            dcc.Store(id="mode", storage_type="local", data="light"),
+            dcc.Store(id="mode", storage_type="local"),
             html.A("Skip to the page", href="#page", className="skip"),
             html.Header(
                 [
@@ -126,12 +126,15 @@ def _layout() -> html.Div:
 
 
 def _theme(app: Dash) -> None:
+    """What was chosen last in this browser; at the first visit what the system asks for."""
     app.clientside_callback(
-        "function(n, mode) { return n ? (mode === 'dark' ? 'light' : 'dark') : dash_clientside.no_update; }",
+        "function(n, mode) {"
+        " if (n) return mode === 'dark' ? 'light' : 'dark';"
+        " if (mode || localStorage.getItem('mode')) return dash_clientside.no_update;"
+        " return matchMedia('(prefers-color-scheme: dark)').matches ? 'dark' : 'light'; }",
         Output("mode", "data"),
         Input("switch-mode", "n_clicks"),
         State("mode", "data"),
-        prevent_initial_call=True,
     )
     app.clientside_callback(
         "function(mode) { document.documentElement.dataset.theme = mode || 'light';"

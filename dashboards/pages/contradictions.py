@@ -8,6 +8,7 @@ from analyzer.agreement.verdict import Agreement, Diagnosis
 from analyzer.analysis import Analysis
 from analyzer.differential.predicted import PredictedLockCurve
 from analyzer.differential.setup import Setup
+from analyzer.in_words import listed
 from analyzer.report.words import HOW_TO_READ_EXPLANATIONS, VERDICT_WORDS, explanation_cells
 from dashboards.pages.parts import table
 
@@ -23,7 +24,8 @@ def agreed(analysis: Analysis, curve: PredictedLockCurve, setup: Setup) -> Agree
 
 def in_short(found: Agreement) -> list:
     """One line that stays in view while typing, and the way to the reasons below the form."""
-    sides = ", ".join(f"{side} {SHORT[verdict]}" for side, verdict in found.by_side.items())
+    alike = {v: [side for side, own in found.by_side.items() if own == v] for v in found.by_side.values()}
+    sides = "; ".join(f"{SHORT[verdict]}: {listed(sides)}" for verdict, sides in alike.items())
     return [f"Measured against this file: {sides}. ", html.A("Why, and what would explain it", href="#against-panel")]
 
 
@@ -43,6 +45,6 @@ def _diagnosis(found: Diagnosis | None) -> list:
     parts = [html.H3("What would explain it"), html.P(found.sentence)]
     if found.explanations:
         rows = [list(explanation_cells(x)) for x in found.explanations]
-        parts.append(table(["explanation", "how much better than the file", "it would be"], rows, words=(0,)))
+        parts.append(table(["explanation", "how much better than the file", "figure it needs"], rows, words=(0,)))
         parts.append(html.P(HOW_TO_READ_EXPLANATIONS, className="read"))
     return parts

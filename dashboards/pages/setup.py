@@ -92,7 +92,7 @@ def layout(logbook: Logbook, search: str) -> html.Div:
                 className="half",
             ),
             html.Section(
-                [html.H2("What contradicts the setup file"), html.Div(id="against")],
+                [html.H2("Against the setup file"), html.Div(id="against")],
                 className="panel",
                 id="against-panel",
             ),

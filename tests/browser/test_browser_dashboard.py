@@ -307,6 +307,20 @@ def test_dark_mode_reaches_page_and_charts_and_stays(run_page):
     wait_until(page, "document.documentElement.dataset.theme === 'dark'")
 
 
+def test_the_first_visit_is_as_dark_as_the_system(open_page):
+    page = open_page()
+    wait_until(page, "document.documentElement.dataset.theme === 'light'")
+    page.emulate_media(color_scheme="dark")
+    page.evaluate("localStorage.clear()")
+    page.reload()
+    wait_until(page, "document.documentElement.dataset.theme === 'dark'")
+    page.click("#switch-mode")  # what is chosen by hand wins
+    wait_until(page, "document.documentElement.dataset.theme === 'light'")
+    page.reload()
+    page.locator("#sample").wait_for()
+    wait_until(page, "document.documentElement.dataset.theme === 'light'")
+
+
 def test_log_check_page_and_another_map(run_page):
     page, _ = run_page
     page.get_by_role("link", name="Log check").click()
