@@ -6,6 +6,7 @@ from analyzer.advice.evaluate import NAMES, Session
 from analyzer.advice.option import Cause, Cure
 from analyzer.findings.handling import steer_for_moment_rad
 from analyzer.findings.inside_wheel_spin import OPEN_THROTTLE
+from analyzer.in_words import number
 from analyzer.units import STANDARD_GRAVITY_M_S2
 
 LEAST_SPIN_S = 0.5  # in all logs together; less is a kerb or one mistake
@@ -92,8 +93,11 @@ def _entry(sessions: list[Session], fitted: dict[str, float]) -> Cause:
     car = sessions[0].analysis.car
     degrees = float(np.degrees(steer_for_moment_rad(max(moment, 0.0), car))) * car.steering_ratio
     holds = (
-        f"coasting in the replay, it holds against the turn with {moment:.0f} N.m in the mean, {100 * share:.1f} % of "
-        f"the front tyres' side force or at least {degrees:.1f} degrees of steering wheel"
+        f"coasting in the replay, it holds against the turn with {number(moment)} N.m in the mean, "
+        f"{number(100 * share, 1)} % of the front tyres' side force or at least {number(degrees, 1)} degrees of "
+        "steering wheel"
+        if moment > 0
+        else "coasting in the replay, it does not hold against the turn"
     )
     found = [f for s in sessions for f in s.analysis.findings if f.kind == "coast_understeer"]
     if any(f.evidence.get("of_the_differential") for f in found):

@@ -43,7 +43,9 @@ def change_words(option: Option, fitted: Option) -> str:
             parts.append(f"no {words}, now or then" + (f" (at most {number(then.upper, digits)} {unit})" * risk))
             continue
         span = "" if then.lower is None else f" ({number(then.lower, digits)} to {number(then.upper, digits)})"
-        parts.append(f"{words} from {number(now.value, digits)} to {number(then.value, digits)}{span} {unit}")
+        was, is_then = number(now.value, digits), number(then.value, digits)
+        change = f"still {was}" if was == is_then else f"from {was} to {is_then}"
+        parts.append(f"{words} {change}{span} {unit}")
     text = ", ".join(parts)
     return text[:1].upper() + text[1:]
 
@@ -53,11 +55,16 @@ def why(option: Option, fitted: Option, typical: tuple[float, float]) -> str:
     drive, coast = typical
     at = np.array([drive, coast])
     new, old = (model.locking_torque_Nm(o.lock_curve, at) for o in (option, fitted))
+    on_drive, on_coast = (_in_place_of(*pair) for pair in zip(new, old, strict=True))
     return (
-        f"At {drive:.0f} N.m of input torque, usual here under power, it can move {new[0]:.0f} N.m across in place of "
-        f"{old[0]:.0f}; coasting at {coast:.0f} N.m, {new[1]:.0f} in place of {old[1]:.0f}. "
-        f"{change_words(option, fitted)}.{_cost_words(option)}"
+        f"At {number(drive, -1)} N.m of input torque, usual here under power, it can move {on_drive}; coasting at "
+        f"{number(coast, -1)} N.m, {on_coast}. {change_words(option, fitted)}.{_cost_words(option)}"
     )
+
+
+def _in_place_of(new_Nm: float, old_Nm: float) -> str:
+    new, old = number(new_Nm), number(old_Nm)
+    return f"{new} N.m across, as now" if new == old else f"{new} N.m across in place of {old}"
 
 
 def _cost_words(option: Option) -> str:

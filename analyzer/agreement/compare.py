@@ -173,7 +173,8 @@ def _explain(side: str, compared: _Side, estimate: LockCurveEstimate, predicted:
         return f"The setup file says no lock here, the log shows {compared.measured:.0f} N.m."
     under = "over" if compared.measured > compared.predicted else "under"
     apart = abs(compared.measured - compared.predicted)
-    size = f"{apart:.0f} N.m" if compared.predicted < FLOOR_NM else f"{100 * apart / compared.predicted:.0f} %"
+    in_torque = compared.predicted < FLOOR_NM or apart > compared.predicted  # a share of little says little
+    size = f"{apart:.0f} N.m" if in_torque else f"{100 * apart / compared.predicted:.0f} %"
     text = f"That is {size} {under} the setup file"
     if side == "preload":
         return f"{text}: look at cone springs, shims, plate wear and the bench reading."
@@ -184,9 +185,10 @@ def _explain(side: str, compared: _Side, estimate: LockCurveEstimate, predicted:
     if abs(change) <= CLOSE:
         return f"{text}; the measured slope is within 10 % of it, so the difference comes with preload or hold-off."
     way = "over" if change > 0 else "under"
+    against = f"is {100 * abs(change):.0f} % {way} the file's" if change <= 1 else "stands against the file's"
     return (
-        f"{text}; the measured {side} slope of {slope:.2f} is {100 * abs(change):.0f} % {way} the file's "
-        f"{expected:.2f}: look at the ramp angles, which way round the rings sit, and the plate friction."
+        f"{text}; the measured {side} slope of {slope:.2f} {against} {expected:.2f}: look at the ramp angles, which "
+        "way round the rings sit, and the plate friction."
     )
 
 

@@ -125,9 +125,10 @@ def side_change(
     expected, expected_sd = _expected(side, before, after, torque)
     change = interval(float(levels[1] - levels[0]), draws)
     found = verdict(change.value, draws, expected=expected, expected_sd=expected_sd, margin=margin)
+    surely = change.lower > 0 or change.upper < 0
     sentence = (
-        f"{SIDE_WORDS[side]} changed by {signed(change.value)} N.m ({signed(change.lower)} to {signed(change.upper)}), "
-        f"from {number(levels[0])} N.m"
+        f"{SIDE_WORDS[side]}{' changed by' if surely else ', as measured:'} {signed(change.value)} N.m "
+        f"({signed(change.lower)} to {signed(change.upper)}), from {number(levels[0])} N.m"
     )
     sentence += "." if expected is None else f"; the parts say {signed(expected)}."
     return SideChange(change, float(levels[0]), expected, margin, found, sentence, float(np.std(draws)), torque)

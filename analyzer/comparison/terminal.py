@@ -41,6 +41,9 @@ def print_comparison(comparison: Comparison, console: Console) -> None:
         console.print(table)
     console.print()
     for event in comparison.events:
+        if event.verdict == "none":
+            console.print(f"{EVENT_WORDS[event.kind]}: {EVENT_VERDICT_WORDS['none']}.", markup=False)
+            continue
         times, span = rate_cells(event.rate_ratio)
         often = "" if times == "–" else f", {times} times as often a lap ({span})"
         console.print(

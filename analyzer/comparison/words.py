@@ -70,6 +70,8 @@ def change_words(interval: Interval, digits: int = 0, factor: float = 1.0) -> st
 
 def rate_cells(ratio: Interval) -> tuple[str, str]:
     """How many times as often as before, and its interval; dashes where there were none at all."""
+    if ratio.value == 0:
+        return "–", "none after" if ratio.upper is None else f"none after; at most {number(ratio.upper, 1)}"
     if ratio.value is not None:
         return number(ratio.value, 1), f"{number(ratio.lower, 1)} to {number(ratio.upper, 1)}"
     if ratio.lower is not None:

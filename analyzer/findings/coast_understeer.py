@@ -127,11 +127,11 @@ def _held(
     sentence = (
         f"Off the throttle {place(corner, float(signals.distance_m[start]))} the differential held against the turn "
         f"with {number(moment, -1)} N.m of yaw moment for {duration:.1f} s: that takes {100 * mean_share:.0f} % of "
-        f"the front tyres' side force and at least {counted(explained * at_wheel, 'degree')} at the steering wheel."
+        f"the front tyres' side force and at least {_degrees(explained * at_wheel)} at the steering wheel."
     )
     if extra_mean is not None and extra_mean > 2 * explained and extra_mean > CLEAR_EXTRA_RAD:
         sentence += (
-            f" The car took {counted(extra_mean * at_wheel, 'degree')} more than its own balance asks for; the rest "
+            f" The car took {_degrees(extra_mean * at_wheel)} more than its own balance asks for; the rest "
             "is not the differential's."
         )
     return Finding(
@@ -190,7 +190,7 @@ def _of_the_car(
         severity="note",
         confidence=confidence(above(mean - HOLDS_ON * CLEAR_EXTRA_RAD, sd), lasting(duration)),
         sentence=f"Off the throttle {place(corner, float(signals.distance_m[start]))} the car took "
-        f"{counted(mean * at_wheel, 'degree')} more steering wheel than its own balance asks for: this is not the "
+        f"{_degrees(mean * at_wheel)} more steering wheel than its own balance asks for: this is not the "
         f"differential's, which accounts for {accounted} of it.",
         evidence={
             "of_the_differential": False,
@@ -206,6 +206,11 @@ def _of_the_car(
             "speed_m_s": float(signals.speed_m_s[window].mean()),
         },
     )
+
+
+def _degrees(angle_deg: float) -> str:
+    """An angle at the steering wheel as a driver says it, with a decimal where that is all there is."""
+    return counted(angle_deg, "degree") if angle_deg >= 1.95 else f"{number(angle_deg, 1)} degrees"
 
 
 def once_a_corner(findings: Sequence[Finding]) -> tuple[Finding, ...]:

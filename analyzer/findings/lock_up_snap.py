@@ -8,6 +8,7 @@ from analyzer.findings.confidence import above, confidence
 from analyzer.findings.events import corner_at, phase_at, place, runs
 from analyzer.findings.finding import Finding
 from analyzer.findings.rear_axle import RearAxle
+from analyzer.in_words import number
 from analyzer.phases.segments import Corner
 
 STEP_S = 0.15  # quicker than a driver corrects (reaction 0.2 s or more, common practice, no source)
@@ -56,8 +57,8 @@ def find_lock_up_snap(rear: RearAxle, corners: Sequence[Corner]) -> tuple[Findin
                 confidence=confidence(
                     above(jerk - SEEN_SHARE * SNAP_YAW_RAD_S2, float(np.hypot(*sd)) / car.yaw_inertia)
                 ),
-                sentence=f"Opening the throttle {where} put at least {size:.0f} N.m of yaw moment against the turn "
-                f"within {step / signals.rate_hz:.2f} s: a lock-up that is felt as a snap.",
+                sentence=f"Opening the throttle {where} put at least {number(size, -1)} N.m of yaw moment against the "
+                f"turn within {step / signals.rate_hz:.2f} s: a lock-up that is felt as a snap.",
                 evidence={
                     "phase": phase_at(corner, at),
                     "yaw_moment_change_Nm": size,

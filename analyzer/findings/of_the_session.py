@@ -40,6 +40,8 @@ def _trend(signals: Signals, trend: LockTrend) -> Finding:
         evidence={
             "verdict": trend.verdict,
             "change_over_run": change.value * trend.span_s / TEN_MINUTES_S,
+            "lower_over_run": change.lower * trend.span_s / TEN_MINUTES_S,
+            "upper_over_run": change.upper * trend.span_s / TEN_MINUTES_S,
             "change_per_10_min": change.value,
             "lower_per_10_min": change.lower,
             "upper_per_10_min": change.upper,

@@ -5,6 +5,7 @@ from typing import Any
 from analyzer.findings.finding import Finding
 from analyzer.in_words import number, signed
 from analyzer.report.words import BLAME_WORDS, EXPLANATION_NAMES, PHASE_NAMES, needed_figure
+from analyzer.trends.lock_trend import TEN_MINUTES_S
 
 # key -> (words with the unit, factor from the evidence's unit, decimals)
 FIGURES: dict[str, tuple[str, float, int]] = {
@@ -57,11 +58,13 @@ SIGNED: dict[str, tuple[str, float, int]] = {
     "change_over_run": ("change over the run, %", 100.0, 0),
     "change_per_10_min": ("change per 10 minutes, %", 100.0, 0),
     "left_minus_right_Nm": ("locking torque in left less in right corners, N.m", 1.0, 0),
+    "lower_over_run": ("at least, over the run, %", 100.0, 0),
     "lower_per_10_min": ("at least, per 10 minutes, %", 100.0, 0),
     "slip_difference": ("inside less outside slip, %", 100.0, 1),
     "transfer_torque_Nm": ("transfer torque, N.m (positive against the turn)", 1.0, 0),
     "transfer_torque_after_Nm": ("transfer torque after, N.m (positive against the turn)", 1.0, 0),
     "transfer_torque_before_Nm": ("transfer torque before, N.m (positive against the turn)", 1.0, 0),
+    "upper_over_run": ("at most, over the run, %", 100.0, 0),
     "upper_per_10_min": ("at most, per 10 minutes, %", 100.0, 0),
 }
 SAID: dict[str, tuple[str, dict[Any, str]]] = {
@@ -86,6 +89,8 @@ def evidence_rows(finding: Finding) -> list[tuple[str, str]]:
     if "unit" in evidence:
         needed = needed_figure(*(evidence.pop(key) for key in ("value", "lower", "upper", "unit")))
         rows.append(("figure it needs", needed or "–"))
+    if evidence.get("span_s", TEN_MINUTES_S) < TEN_MINUTES_S:  # of a shorter run nobody has seen ten minutes
+        evidence = {key: value for key, value in evidence.items() if not key.endswith("_per_10_min")}
     return rows + [_row(key, value) for key, value in evidence.items()]
 
 

@@ -137,7 +137,7 @@ def _print_trend(analysis: Analysis, console: Console) -> None:
         return
     table = terminal_table()
     table.add_column("")
-    for heading in ("early", "late", "per 10 min", "95 % interval"):
+    for heading in ("early", "late", "change", "95 % interval"):
         table.add_column(heading, justify="right")
     for row in rows:
         table.add_row(*row)

@@ -9,10 +9,10 @@ from analyzer.agreement.verdict import Agreement, Explanation
 from analyzer.analysis import Analysis
 from analyzer.findings.chatter import Chatter
 from analyzer.findings.finding import Finding
-from analyzer.in_words import listed, number
+from analyzer.in_words import listed, number, signed
 from analyzer.lockcurve.estimate import Interval
 from analyzer.phases.segments import Laps
-from analyzer.trends.lock_trend import LockTrend
+from analyzer.trends.lock_trend import TEN_MINUTES_S, LockTrend
 
 KIND_NAMES = {
     "inside_wheel_spin": "inside rear spin",
@@ -164,17 +164,30 @@ def chatter_words(chatter: Chatter) -> str:
 
 
 def trend_rows(trend: LockTrend) -> list[tuple[str, str, str, str, str]]:
-    """(parameter, early, late, per 10 minutes, its interval) of a lock that changes; a steady one's preload and slope
-    only trade against each other."""
+    """(parameter, early, late, change over the run, its interval) of a lock that changes; a steady one's preload and
+    slope only trade against each other."""
     rows: list[tuple[str, str, str, str, str]] = []
     if trend.verdict not in ("fading", "rising"):
         return rows
     for name, change in trend.parameters_per_10_min.items():
         label, digits = PARAMETER_NAMES[name]
         if change.value is not None:
-            value, span = interval_words(change, digits)
-            rows.append((label, number(trend.early[name], digits), number(trend.late[name], digits), value, span))
+            rows.append(
+                (
+                    label,
+                    number(trend.early[name], digits),
+                    number(trend.late[name], digits),
+                    *(_over_run(change, trend.span_s, digits)),
+                )
+            )
     return rows
+
+
+def _over_run(per_10_min: Interval, span_s: float, digits: int) -> tuple[str, str]:
+    """A change per 10 minutes as what it is over the run, with its interval: of a short run nobody has seen more."""
+    share = span_s / TEN_MINUTES_S
+    change, lower, upper = (signed(share * v, digits) for v in (per_10_min.value, per_10_min.lower, per_10_min.upper))
+    return change, f"{lower} to {upper}"
 
 
 def whole_laps_words(laps: Laps) -> str:

@@ -120,7 +120,7 @@ def lock_trend(
         {
             name: None
             if apart[name].value is None
-            else float(estimate.parameters[name].value + sign * half * apart[name].value)
+            else max(float(estimate.parameters[name].value + sign * half * apart[name].value), 0.0)
             for name in PARAMETERS
         }
         for sign in (-1, 1)
@@ -291,7 +291,8 @@ def _verdict(whole: Interval, span_s: float) -> str:
 
 def _sentence(verdict: str, whole: Interval, span_s: float) -> str:
     over = span_s / TEN_MINUTES_S
-    change, lower, upper = (signed(100 * share * over) for share in (whole.value, whole.lower, whole.upper))
+    # no lock loses more than all it has, whatever a straight line says
+    change, lower, upper = (signed(100 * max(share * over, -1.0)) for share in (whole.value, whole.lower, whole.upper))
     numbers = f"{change} % ({lower} to {upper}) over {span_s / 60:.0f} min"
     return {
         "fading": f"The lock fades within the run: {numbers}. Heat in oil and plates does that, and wear if it stays.",

@@ -247,7 +247,7 @@ def over_the_run(analysis: Analysis) -> html.Section:
             parts.append(chart("trend", TREND_READ, label="lock over the run", section="user#trends"))
         rows = [list(row) for row in trend_rows(trend)]
         if rows:
-            parts.append(table(["", "early", "late", "change in 10 minutes", "95 % interval"], rows))
+            parts.append(table(["", "early", "late", "change", "95 % interval"], rows))
     if analysis.chatter is not None:
         parts.append(html.P(chatter_words(analysis.chatter)))
     return html.Section(parts, className="panel") if len(parts) > 1 else html.Section()
