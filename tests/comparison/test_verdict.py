@@ -1,12 +1,15 @@
 """Verdicts, event counts and matching of corners on made-up numbers whose answer is known beforehand."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
+from made_analysis import made_car
 from scipy import stats
 
 from analyzer.comparison.event_changes import rate_ratio
 from analyzer.comparison.matching import match_corners
-from analyzer.comparison.sides import verdict
+from analyzer.comparison.sides import side_change, verdict
 
 NORMAL = stats.norm.ppf((np.arange(2000) + 0.5) / 2000)
 
@@ -89,3 +92,15 @@ def test_another_circuit_does_not_match():
     assert match(TRACK, TRACK, other_length_m=4000).numbers == {}
     other = [(1, "right", 200.0), (2, "left", 700.0), (3, "right", 1400.0), (4, "right", 1900.0), (5, "left", 2400.0)]
     assert match(TRACK, other).numbers == {}
+
+
+@pytest.mark.parametrize(
+    "change_Nm, said", [(30.0, "Preload changed by +30 N.m"), (6.0, "Preload, as measured: +6 N.m")]
+)
+def test_a_change_that_may_be_none_is_not_said_to_be_one(change_Nm, said):
+    curves = np.array([[60.0, 0.3, 20.0, 0.1, 20.0]] * 2)
+    curves[1, 0] += change_Nm
+    draws = np.tile(curves, (400, 1, 1))
+    draws[:, 1, 0] += 8.0 * np.random.default_rng(3).standard_normal(400)
+    joint = SimpleNamespace(curves=curves, draws=draws, torque_span_Nm=(-300.0, 900.0), largest_torque_Nm=1200.0)
+    assert side_change("preload", joint, car=made_car(), before=None, after=None).sentence.startswith(said)
