@@ -36,6 +36,7 @@ NATURAL = {
     "gps_speed": Natural(0.0, -0.08, 0.08),
     "wheel": Natural(0.0, -0.03, 0.03),
 }
+ALONE_SHARE = 0.7  # of a delay: a turning channel without the other one to hold it against must say most of it
 # steer follows the turn only while the car does not slide: a loose fit says nothing about its timing
 LEAST_CORRELATION = {"steer": 0.9, "other": 0.7}
 
@@ -82,8 +83,7 @@ def late_channels(delays: Mapping[str, Delay], period: float) -> dict[str, Delay
     -----
     Longitudinal acceleration against the change of speed is the surest of all (0.013 s over the twenty cars). Where it
     comes early the wheel speeds are late, for a logger can hold a channel back, not hurry it, and all that is measured
-    against them is as much later. Where it is late, yaw rate and lateral acceleration, mostly of the same sensor
-    unit, are as late if their own delays say half of that in the mean.
+    against them is as much later. Where it is late, so is what is in the same sensor unit.
     """
     result: dict[str, Delay] = {}
     unit = delays.get("long_g")
@@ -96,14 +96,23 @@ def late_channels(delays: Mapping[str, Delay], period: float) -> dict[str, Delay
                 for name, delay in delays.items()
             }
         else:
-            result["long_g"] = replace(unit, delay_s=by)
-            turning = {name: _excess(name, delays[name]) for name in ("yaw_rate", "lat_g") if name in delays}
-            if turning and np.mean(list(turning.values())) > by / 2:
-                result |= {name: result["long_g"] for name in turning}
+            late = replace(unit, delay_s=by)
+            result |= dict.fromkeys(("long_g", *_late_with_it(delays, by)), late)
     for name, delay in delays.items():
         if name not in result and _out_of_step(name, delay, period):
             result[name] = replace(delay, delay_s=_excess(name, delay))
     return result
+
+
+def _late_with_it(delays: Mapping[str, Delay], by: float) -> tuple[str, ...]:
+    """Which turning channels are as late as longitudinal acceleration is: those of the same accelerometer, of the same
+    unit, or none. Both share the error of what they are measured against, so their difference tells the first case."""
+    excess = {name: _excess(name, delays[name]) for name in ("yaw_rate", "lat_g") if name in delays}
+    if len(excess) < 2:
+        return tuple(name for name, late in excess.items() if late > ALONE_SHARE * by)
+    if excess["lat_g"] - excess["yaw_rate"] > by / 2:
+        return ("lat_g",)
+    return tuple(excess) if sum(excess.values()) / 2 > by / 2 else ()
 
 
 def _natural(name: str) -> Natural:

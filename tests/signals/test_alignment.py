@@ -30,7 +30,9 @@ def _delays(**seconds):
     return {name: Delay(value, 0.004, 0.95, "another channel") for name, value in seconds.items()}
 
 
-@pytest.mark.parametrize(("names", "seconds"), [(UNIT, 0.10), (UNIT, 0.15), (("long_g",), 0.10)], ids=str)
+@pytest.mark.parametrize(
+    ("names", "seconds"), [(UNIT, 0.10), (UNIT, 0.15), (("lat_g", "long_g"), 0.15), (("long_g",), 0.10)], ids=str
+)
 def test_a_late_sensor_unit_comes_back_as_a_whole_and_a_channel_by_itself(names, seconds, recording):
     late = _late(recording, names, seconds)
     found = late_channels(estimate_delays(late), 0.01)
