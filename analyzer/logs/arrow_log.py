@@ -38,7 +38,7 @@ def read(source: Source) -> RawLog:
         batches, schema = _batches(source, magic[:6] == _FILE, notes)
         columns, keys = raw_columns(schema, source.name)
         table = pa.Table.from_batches(batches, schema)
-    except (pa.ArrowException, OSError, EOFError):
+    except (pa.ArrowException, OSError, EOFError, UnicodeError):
         raise InputError(f"{source.name}: a damaged or cut-off Arrow file; copy or export it again.") from None
 
     def load(wanted: Sequence[int]) -> tuple[list[np.ndarray], list[str]]:

@@ -41,6 +41,10 @@ class Taken:
     at: str | None = None
 
 
+SOON_S = 0.5  # what a reader would not miss
+LATEST_START_S = 1e7  # above this a number is a date
+
+
 def assemble(raw: RawLog, taken: Mapping[str, Taken], *, name: str, log_entry: LogEntry | None = None) -> Recording:
     """A Recording from recognised columns.
 
@@ -87,6 +91,8 @@ def assemble(raw: RawLog, taken: Mapping[str, Taken], *, name: str, log_entry: L
     if "time" in taken and (unit := taken["time"].unit) not in (None, "s"):
         words = f"Time states no unit; it is taken as {unit}, because only that gives a usual sample rate."
         notes.append(Annotation("unit", "warning", "time", None, None, words))
+    if "time" in taken:
+        notes += _starts_elsewhere(columns["time"], raw.columns[taken["time"].index], taken["time"].unit)
     time_s, how = _time(raw, taken, columns, channels, wheel_unit, name, log_entry)
     time_s, channels = merge_rows(time_s, channels)
     timeline = mend_time(time_s, name=name)
@@ -121,6 +127,16 @@ def _without_damage(values: np.ndarray, channel: str) -> tuple[np.ndarray, list[
     impossible = np.abs(values) > _LARGEST
     words = f"{CHANNELS[channel].heading} holds {impossible.sum()} impossible values, which became gaps."
     return np.where(impossible, np.nan, values), [Annotation("file", "warning", channel, None, None, words)]
+
+
+def _starts_elsewhere(time: np.ndarray, column: RawColumn, unit: str | None) -> list[Annotation]:
+    """A note where a file's own time does not start at zero, for a reader who has it open beside the answer."""
+    known = time[np.isfinite(time)]
+    first_s = float(known[0]) * TIME_FACTORS.get(unit or "s", 1.0) if len(known) else 0.0
+    if column.is_clock or not SOON_S < abs(first_s) < LATEST_START_S:
+        return []
+    words = f"Times count from the first row, which the file calls {first_s:.2f} s; add that to find a moment in it."
+    return [Annotation("time_origin", "info", "time", 0.0, 0.0, words)]
 
 
 def _unit_told(column: RawColumn, item: Taken, channel: str) -> list[Annotation]:

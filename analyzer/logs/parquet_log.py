@@ -28,7 +28,7 @@ def read(source: Source) -> RawLog:
     try:
         file = pq.ParquetFile(source.seekable())
         columns, keys = raw_columns(file.schema_arrow, source.name)
-    except (pa.ArrowException, OSError):
+    except (pa.ArrowException, OSError, UnicodeError):  # the last one of a name or a writer that is no text
         raise InputError(
             f"{source.name}: a damaged or cut-off Parquet file (its index at the end is missing); copy or "
             "export it again."

@@ -2,7 +2,7 @@
 
 import itertools
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from math import inf
 from pathlib import Path
@@ -84,6 +84,9 @@ def _read(raw: RawLog, rows: slice, taken: Mapping[str, Taken], name: str, log_e
     part = raw.part(rows)  # type: ignore[misc]
     recording = assemble(part, taken, name=name, log_entry=log_entry)
     require_usable(recording, part)
+    if rows.start:  # only the first block's first row is the log's
+        notes = tuple(a for a in recording.annotations if a.code != "time_origin")
+        recording = replace(recording, annotations=notes)
     del part
     pa.default_memory_pool().release_unused()
     return recording

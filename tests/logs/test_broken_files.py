@@ -24,6 +24,11 @@ def _read(tmp_path, data: bytes):
     return read_log(path)
 
 
+def _no_text(data: bytes) -> bytes:
+    """A column's name spoilt to bytes that are no UTF-8."""
+    return data.replace(b"wheel_speed_fl", b"wheel_sp\xe5ed_fl")
+
+
 @pytest.mark.parametrize(
     ("make", "says"),
     [
@@ -44,6 +49,8 @@ def _read(tmp_path, data: bytes):
         (lambda p: p.write_bytes(w.parquet(w.arrow_table(LOG))[:-100]), "damaged or cut-off Parquet"),
         (lambda p: p.write_bytes(b"PAR1" + bytes(300) + b"PAR1"), "damaged or cut-off Parquet"),
         (lambda p: p.write_bytes(w.arrow_file(w.arrow_table(LOG))[:-100]), "damaged or cut-off Arrow"),
+        (lambda p: p.write_bytes(_no_text(w.parquet(w.arrow_table(LOG)))), "damaged or cut-off Parquet"),
+        (lambda p: p.write_bytes(_no_text(w.arrow_file(w.arrow_table(LOG)))), "damaged or cut-off Arrow"),
         (lambda p: p.write_bytes(b"FEA1" + bytes(100)), "Feather version 1"),
         (lambda p: p.write_bytes(b"MDF     3.30    " + bytes(300)), "version 4"),
         (lambda p: p.write_bytes(b"MDF     4.10    " + bytes(300)), "damaged or cut-off MDF"),

@@ -1,11 +1,14 @@
 """One contract that every reader keeps, and every sniffer against every other form's bytes."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import writers as w
 from made_log import made_log
 
 from analyzer.logs.container import open_source
+from analyzer.logs.read import read_log
 from analyzer.logs.registry import READERS, open_log
 
 LOG = made_log(6.0)
@@ -75,3 +78,14 @@ def test_the_ending_does_not_count(tmp_path):
         path = tmp_path / f"log.{ending}"
         path.write_bytes(FORMS[form](tmp_path))
         assert open_log(path).columns[1].name == "wheel_speed_fl"
+
+
+def test_a_log_that_starts_elsewhere_says_how_to_find_its_times(tmp_path):
+    """Times in every answer count from the first row; a reader has the file's own beside them."""
+    log = made_log(30.0)
+    path = tmp_path / "late.csv"
+    path.write_text(w.text(replace(log, time=log.time + 412.3)))
+    (note,) = (a for a in read_log(path).annotations if a.code == "time_origin")
+    assert "which the file calls 412.30 s" in note.message and not note.excludes
+    path.write_text(w.text(log))
+    assert not [a for a in read_log(path).annotations if a.code == "time_origin"]
