@@ -70,7 +70,7 @@ def _one(
     left_turn = corner.direction == "left"
     inside, outside = ("left_slip", "right_slip") if left_turn else ("right_slip", "left_slip")
     speed_difference, free, torque = mean["speed_difference"], mean["free_difference"], mean["torque"]
-    kinematic, note = _kinematic_lock(speed_difference, free, mean["free_difference_sd"])
+    kinematic, note = kinematic_lock(speed_difference, free, mean["free_difference_sd"])
     transfer = mean["difference"]
     if transfer is not None and not left_turn:
         transfer = -transfer
@@ -99,7 +99,7 @@ def _one(
     )
 
 
-def _kinematic_lock(
+def kinematic_lock(
     difference: float | None, free: float | None, free_sd: float | None
 ) -> tuple[float | None, str | None]:
     """1 - difference/free, and what must be said of it; None, with the reason, where it would divide noise by noise.

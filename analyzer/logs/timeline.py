@@ -101,9 +101,8 @@ def _ordered(time: np.ndarray, rows: np.ndarray, notes: list[Annotation], name: 
         notes.append(
             _note(
                 "clock_jump",
-                f"The clock is set back by {shift - period:.3f} s at {at:.2f} s; the log goes on from there, "
-                "and corners across "
-                "this place are left out.",
+                f"The clock is set back by {shift - period:.3f} s at {at:.2f} s; the log goes on from there, and "
+                "corners across this place are left out.",
                 at,
                 excludes=True,
             )
@@ -117,15 +116,13 @@ def _without_long_pauses(time: np.ndarray, notes: list[Annotation], name: str) -
     period = float(np.median(step))
     if period > SLOWEST_PERIOD_S:
         raise CannotTell(
-            f"{name}: samples come every {period:.3g} s; corners need {1 / SLOWEST_PERIOD_S:g} samples a "
-            "second or more. "
-            "Log faster, or check the unit of the time."
+            f"{name}: samples come every {period:.3g} s; corners need {1 / SLOWEST_PERIOD_S:g} samples a second or "
+            "more. Log faster, or check the unit of the time."
         )
     for place in np.flatnonzero(step > LONGEST_PAUSE_S):
         words = (
             f"The clock jumps on by {step[place]:.0f} s at {time[place]:.2f} s; the log goes on "
-            f"{LONGEST_PAUSE_S:.0f} s later, and "
-            "nothing is concluded across this place."
+            f"{LONGEST_PAUSE_S:.0f} s later, and nothing is concluded across this place."
         )
         notes.append(_note("clock_jump", words, float(time[place]), excludes=True))
     mended = time[0] + np.concatenate([[0.0], np.cumsum(np.minimum(step, LONGEST_PAUSE_S))])

@@ -265,8 +265,7 @@ def quantised(recording: Recording) -> list[Annotation]:
         if smallest > COARSE_SPEED_M_S and whole.mean() > 0.9:
             words = (
                 f"{CHANNELS[channel].heading} comes in steps of {smallest * 3.6:.2f} km/h; slip below about that size "
-                "cannot be seen in single "
-                "samples and intervals get wider."
+                "cannot be seen in single samples and intervals get wider."
             )
             found.append(Annotation("quantised", "warning", channel, None, None, words))
     return found

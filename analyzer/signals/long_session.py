@@ -35,6 +35,7 @@ class LongSession:
         self._recording: Recording | None = None  # the first one, without its arrays
         self._signals: LongRecord[Signals] = LongRecord()
         self._times, self._channels = LongArray(), dict[str, LongArray]()
+        self._rows = 0  # of `_times` and of every channel
         self._notes: list[tuple[LogBlock, Sequence[Annotation]]] = []
         self._delays: Mapping[str, Delay] | None = None
         self._origin_rad: tuple[float, float] | None = None
@@ -68,7 +69,13 @@ class LongSession:
         self._times.append(recording.time_s[own] + block.starts_s)
         if self._recording is None:
             self._recording = replace(recording, channels={}, time_s=np.empty(0))
-            self._channels = {name: LongArray() for name in recording.channels}
+        else:
+            self._recording = replace(self._recording, sources={**recording.sources, **self._recording.sources})
+        for name in [name for name in recording.channels if name not in self._channels]:
+            self._channels[name] = LongArray()
+            if self._rows:  # a channel that begins late
+                self._channels[name].append(np.full(self._rows, np.nan))
+        self._rows += own.stop - own.start
         for name, values in self._channels.items():
             there = recording.channels.get(name)
             values.append(np.full(own.stop - own.start, np.nan) if there is None else there[own])

@@ -138,9 +138,8 @@ def _settle_sides(recording: Recording, view: _Turning, read: Read) -> tuple[Rec
         notes.append(Annotation("sign_unverified", "warning", name, None, None, note))
     if against and not with_it and view.position is None and view.front is not None:
         note = (
-            "Wheel speeds, taken as left and right, contradict every other channel: either these count right "
-            "turns positive, or "
-            "left and right wheels are swapped. Both give the same answer with left and right exchanged; "
+            "Wheel speeds, taken as left and right, contradict every other channel: either these count right turns "
+            "positive, or left and right wheels are swapped. Both give the same answer with left and right exchanged; "
             "right-positive is assumed."
         )
         notes.append(Annotation("sides_exchanged", "warning", None, None, None, note))

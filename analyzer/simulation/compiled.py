@@ -22,13 +22,12 @@ def _kept_code_folder() -> Path | None:
     """Where compiled loops are kept: beside the source, else in the user's cache, else nowhere."""
     source = b"".join(path.read_bytes() for path in sorted(_HERE.glob("*.py")))
     name = f"loops-{hashlib.sha256(source).hexdigest()[:12]}"
-    for parent in (_HERE / "__pycache__", Path("~/.cache/halfshaft").expanduser()):
-        folder = parent / name
+    for parent in (_HERE / "__pycache__", Path("~/.cache/halfshaft")):
         try:
+            folder = parent.expanduser() / name
             folder.mkdir(parents=True, exist_ok=True)
-            probe = folder / "writable"
-            probe.touch()
-        except OSError:
+            (folder / "writable").touch()
+        except (OSError, RuntimeError):  # the latter of a user without a home
             continue
         return folder
     return None

@@ -16,7 +16,7 @@ from analyzer.findings.handling import steer_for_moment_rad
 from analyzer.findings.rear_axle import rear_axle
 from analyzer.lockcurve import model
 from analyzer.lockcurve.likelihood import censored, huber
-from analyzer.phase_results import _kinematic_lock
+from analyzer.phase_results import kinematic_lock
 from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.axle import AxleInputs, equations
 from analyzer.vehicle.car import Car
@@ -140,7 +140,7 @@ def _setup(g):
 
 def _kinematic(g):
     free = -g["r"] * g["t"] / g["R"]
-    lock, _ = _kinematic_lock(g["ω_l less ω_r"], free, 0.01)
+    lock, _ = kinematic_lock(g["ω_l less ω_r"], free, 0.01)
     return {"free difference": free, "kinematic lock": lock}
 
 

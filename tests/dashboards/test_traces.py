@@ -45,17 +45,17 @@ def test_budget_holds_and_the_spike_stays(long_analysis, window):
 
 
 def test_two_million_rows_answer_quickly(long_analysis):
-    started = time.perf_counter()
+    started = time.process_time()
     traces(long_analysis, ["throttle", "steer"], View())
-    assert time.perf_counter() - started < 2.0  # usually about 0.1 s; the machine may be busy
+    assert time.process_time() - started < 2.0  # of the processor; usually about 0.1 s
 
 
 def test_a_session_of_thousands_of_corners_answers_quickly(analysis):
     # shapes and labels one at a time are quadratic: minutes at three thousand corner passes
     many = replace(analysis, corners=analysis.corners * 300)
-    started = time.perf_counter()
+    started = time.process_time()
     figure = traces(many, ["throttle"], View())
-    assert time.perf_counter() - started < 2.0
+    assert time.process_time() - started < 2.0
     assert len(figure.layout.shapes) == 0
 
 

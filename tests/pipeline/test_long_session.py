@@ -112,6 +112,8 @@ def test_a_lap_counter_that_a_block_lacks_counts_in_the_others(both, log, tmp_pa
     many = in_pieces(tmp_path / "log.parquet", IN_BLOCKS)
     assert many.laps.method == "lap_channel"
     assert {*many.laps.bounds} & {*both[0].laps.bounds}
+    np.testing.assert_array_equal(many.recording.channels["lap"], frame["lap"])
+    assert many.recording.sources["lap"].column == "lap"
 
 
 def test_blocks_share_the_origin_of_a_logged_position(both, log, tmp_path):

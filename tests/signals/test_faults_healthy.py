@@ -124,9 +124,9 @@ def test_seven_minutes_at_100_hz_are_searched_quickly():
     repeats = int(np.ceil(42_000 / len(recording.time_s)))
     channels = {n: np.tile(v, repeats)[:42_000] for n, v in recording.channels.items()}
     long = replace(recording, time_s=np.arange(42_000) / 100, channels=channels)
-    started = time.perf_counter()
+    started = time.process_time()
     find_faults(long)
-    assert time.perf_counter() - started < 1.0
+    assert time.process_time() - started < 1.0
 
 
 def test_runs_and_joined():
