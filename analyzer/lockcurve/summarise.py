@@ -98,7 +98,7 @@ def _kind(
 
 
 def _spans(torques: np.ndarray, side_Nm: float) -> bool:
-    """Enough of a side to tell a slope from a level: points over a fifth of it."""
+    """Enough of a side to tell a slope from a level: points over a tenth of it, out to a fifth at the least."""
     return len(torques) >= 2 and np.ptp(torques) >= 0.1 * side_Nm and torques.max() >= 0.2 * side_Nm
 
 

@@ -29,8 +29,8 @@ NORMAL_95 = 1.96
 
 def repeat(analysis: Analysis, key: str, phase: str, *, mode: str = "light") -> go.Figure:
     """Grid of `key` by lap for `phase`."""
-    label, factor, digits = CHOICES[key]
-    by_corner: dict[int, list] = {}
+    label = CHOICES[key][0]
+    by_corner: dict[int, list[PhaseResult]] = {}
     for r in analysis.phase_results:
         if r.phase == phase and r.lap > 0 and getattr(r, key) is not None:
             by_corner.setdefault(r.corner, []).append(r)
@@ -45,45 +45,10 @@ def repeat(analysis: Analysis, key: str, phase: str, *, mode: str = "light") -> 
         subplot_titles=[f"corner {c}" for c in corners],
     )
     for k, corner in enumerate(corners):
-        passes = by_corner[corner]
-        row, col = k // ACROSS + 1, k % ACROSS + 1
-        few = len(passes) <= MOST_POINTS
-        spread = None
-        told = [r.predicted_locking_torque_Nm for r in passes]
+        place = {"row": k // ACROSS + 1, "col": k % ACROSS + 1}
         if key == "transfer_torque_Nm":
-            spread = {
-                "type": "data",
-                "visible": few,
-                "array": [NORMAL_95 * (r.transfer_torque_sd_Nm or 0.0) for r in passes],
-                "color": GREY,
-                "thickness": 1.2,
-            }
-        if key == "transfer_torque_Nm" and any(value is not None for value in told):
-            figure.add_scatter(
-                x=[r.lap for r in passes],
-                y=told,
-                mode="markers" if few else "lines",
-                marker={"symbol": "x-thin", "size": 8, "line": {"width": 2, "color": VERMILLION}},
-                line={"color": VERMILLION, "width": 1.5, "dash": "dash"},
-                name="parts say",
-                showlegend="parts say" not in {trace.name for trace in figure.data},
-                row=row,
-                col=col,
-                hovertemplate="parts say %{y:.0f} N.m<extra></extra>",
-            )
-        figure.add_scatter(
-            x=[r.lap for r in passes],
-            y=[_shown(r, key, factor) for r in passes],
-            mode="lines+markers" if few else "lines",
-            marker={"size": 7, "color": BLUE},
-            line={"width": 1, "color": BLUE},
-            error_y=spread,
-            name=label,
-            showlegend=k == 0,
-            hovertemplate=f"lap %{{x}}: %{{y:.{digits}f}}<extra>{label}</extra>",
-            row=row,
-            col=col,
-        )
+            _parts_say(figure, by_corner[corner], place)
+        _passes(figure, by_corner[corner], key, place, showlegend=k == 0)
     laps = max((r.lap for passes in by_corner.values() for r in passes), default=1)
     figure.update_xaxes(dtick=math.ceil(laps / MOST_TICKS), range=[0.5, laps + 0.5])
     styled(figure, height=120 + 150 * rows, mode=mode)
@@ -99,6 +64,51 @@ def repeat(analysis: Analysis, key: str, phase: str, *, mode: str = "light") -> 
             figure, f"No corner pass has {label.split(',')[0]} in this phase; choose another phase or quantity."
         )
     return readable(figure, mode)
+
+
+def _parts_say(figure: go.Figure, passes: list[PhaseResult], place: dict[str, int]) -> None:
+    """What the parts would lock with, where there is a setup file."""
+    told = [r.predicted_locking_torque_Nm for r in passes]
+    if all(value is None for value in told):
+        return
+    figure.add_scatter(
+        x=[r.lap for r in passes],
+        y=told,
+        mode="markers" if len(passes) <= MOST_POINTS else "lines",
+        marker={"symbol": "x-thin", "size": 8, "line": {"width": 2, "color": VERMILLION}},
+        line={"color": VERMILLION, "width": 1.5, "dash": "dash"},
+        name="parts say",
+        showlegend="parts say" not in {trace.name for trace in figure.data},
+        hovertemplate="parts say %{y:.0f} N.m<extra></extra>",
+        **place,
+    )
+
+
+def _passes(figure: go.Figure, passes: list[PhaseResult], key: str, place: dict[str, int], *, showlegend: bool) -> None:
+    """One corner's values by lap; of a few laps each a point, of a torque with its interval."""
+    label, factor, digits = CHOICES[key]
+    few = len(passes) <= MOST_POINTS
+    spread = None
+    if key == "transfer_torque_Nm":
+        spread = {
+            "type": "data",
+            "visible": few,
+            "array": [NORMAL_95 * (r.transfer_torque_sd_Nm or 0.0) for r in passes],
+            "color": GREY,
+            "thickness": 1.2,
+        }
+    figure.add_scatter(
+        x=[r.lap for r in passes],
+        y=[_shown(r, key, factor) for r in passes],
+        mode="lines+markers" if few else "lines",
+        marker={"size": 7, "color": BLUE},
+        line={"width": 1, "color": BLUE},
+        error_y=spread,
+        name=label,
+        showlegend=showlegend,
+        hovertemplate=f"lap %{{x}}: %{{y:.{digits}f}}<extra>{label}</extra>",
+        **place,
+    )
 
 
 def _shown(result: PhaseResult, key: str, factor: float) -> float:
