@@ -16,7 +16,7 @@ from analyzer.trends.lock_trend import TEN_MINUTES_S, LockTrend
 
 KIND_NAMES = {
     "inside_wheel_spin": "inside rear spin",
-    "one_wheel_spin": "one rear wheel spins outside of cornering",
+    "one_wheel_spin": "one rear wheel spins alone",
     "both_wheel_spin": "both rear wheels spin",
     "coast_understeer": "understeer off the throttle",
     "inside_wheel_locking": "inside rear locks under braking",
@@ -261,7 +261,7 @@ def _events(analysis: Analysis) -> str:
         text = "No inside rear spin was found."
     alone = sum(f.kind == "one_wheel_spin" for f in analysis.findings)
     if alone:
-        text += f" Outside of cornering one rear wheel spun alone {_times(alone)}."
+        text += f" One rear wheel spun alone {_times(alone)}, on a straight or while the car swung back from a slide."
     lost = [f for f in analysis.findings if f.kind == "car_lost"]
     if lost:
         text += f" The car was lost {_times(len(lost))}{_where(lost)}; foot or car cannot be told of that."
