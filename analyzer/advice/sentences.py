@@ -21,8 +21,8 @@ def nothing_helps(cures: tuple[Cure, ...], words: str, table: np.ndarray, option
     if best == 0:
         return f"Nothing on the shelf lessens {words}: every other build adds to it."
     short = "by a fifth, which is the least that is felt" if cuts[:, best].max() < choose.LEAST_CUT else "for certain"
-    nearest = f"{options[best].build.label}: {change_words(options[best], options[0])}"
-    return f"Nothing on the shelf lessens {words} {short}. The nearest is {nearest}."
+    change = change_words(options[best], options[0])
+    return f"Nothing on the shelf lessens {words} {short}. The nearest is {options[best].build.label}. {change}."
 
 
 def change_words(option: Option, fitted: Option) -> str:

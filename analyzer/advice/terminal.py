@@ -14,7 +14,7 @@ from analyzer.advice.words import (
     shown,
     sure_words,
 )
-from analyzer.cautions import CAUTIONS
+from analyzer.report.terminal_ending import print_ending
 from analyzer.report.terminal_table import terminal_table
 
 HEADINGS = {"spin_s": "either rear spins, s", "coast_moment_Nm": "against the turn, N.m"}
@@ -24,11 +24,11 @@ HEADING_DIGITS = {"spin_s": 1, "coast_moment_Nm": 0}
 def print_advice(advice: Advice, console: Console) -> None:
     """Answer, causes, the advised builds with why, the table of the front, what it hangs on, cautions."""
     say = lambda text: console.print(text, markup=False)  # noqa: E731
-    say(f"{advice.answer}\n")
+    console.print(Text(f"{advice.answer}\n", style="bold"))
     for cure, cause in advice.causes.items():
         say(f"{CURE_WORDS[cure]}: {CAUSE_WORDS[cause.verdict]}. {cause.sentence}")
     for option in advice.top:
-        say(f"\n{option.rank}. {option.build.label}")
+        console.print(Text(f"\n{option.rank}. {option.build.label}", style="bold"))
         for words in (option.why, sure_words(option), f"It hangs on this: {option.hangs_on}"):
             console.print(Padding(Text(words), (0, 0, 0, 3), expand=False))
     table = terminal_table("What is fitted, what is advised, and the best trade-offs")
@@ -41,10 +41,10 @@ def print_advice(advice: Advice, console: Console) -> None:
     console.print()
     console.print(table)
     say(logged_words(advice))
-    say("\nAssumed:")
+    console.print(Text("\nAssumed", style="bold"))
     for assumption in advice.assumptions:
-        say(f"- {assumption}")
+        console.print(Padding(Text(assumption), (0, 0, 0, 2), expand=False))
     if advice.refused:
         say(f"\nLeft out, because it cannot be built or reckoned ({len(advice.refused)}): {advice.refused[0]}")
     say(f"\n{HOW_TO_READ}")
-    say("\nCautions: " + " ".join(CAUTIONS))
+    print_ending(console, answer=advice.answer)

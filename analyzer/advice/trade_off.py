@@ -27,9 +27,7 @@ def trade_off(advice: Advice) -> go.Figure:
     _marks(figure, letters, name="best trade-offs", symbol="diamond", color=BLUE, size=11)
     _marks(figure, fitted, name="as fitted", symbol="square", color=VERMILLION, size=14)
     _marks(figure, advised, name="advised", symbol="star", color=ORANGE, size=16)
-    figure.update_xaxes(
-        title="time in which one or both rear wheels spin under power, s", range=_range(taken, "spin_s")
-    )
+    figure.update_xaxes(title="spin under power, s", range=_range(taken, "spin_s"))
     figure.update_yaxes(title="moment against the turn off the throttle, N.m", range=_range(taken, "coast_moment_Nm"))
     return styled(figure, height=520)
 

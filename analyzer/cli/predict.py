@@ -72,8 +72,8 @@ def _print(curve: "PredictedLockCurve", *, title: str, largest_Nm: float) -> Non
     from rich.console import Console
     from rich.text import Text
 
-    from analyzer.cautions import CAUTIONS
     from analyzer.differential.predicted import ways
+    from analyzer.report.terminal_ending import print_ending
 
     console = Console(highlight=False)
     kind = "plate differential, " + ways(curve) if curve.kind == "plate" else curve.kind
@@ -93,7 +93,7 @@ def _print(curve: "PredictedLockCurve", *, title: str, largest_Nm: float) -> Non
         console.print("An open differential has no plates: the locking torque is zero at every input torque.")
     for note in curve.notes:
         console.print(Text("Note: " + note))
-    console.print(Text("\nCaution: " + " ".join(CAUTIONS), style="yellow"))
+    print_ending(console)
 
 
 def _print_parameters(console: "Console", curve: "PredictedLockCurve") -> None:

@@ -85,7 +85,7 @@ def phase_plot(comparison: Comparison) -> go.Figure:
             _marks(figure, of_phase, corners, (k - 2) * APART, symbol, color)
     figure.add_hline(y=0, line={"color": GREY, "width": 2})
     figure.update_xaxes(
-        tickvals=list(range(len(corners))), ticktext=[f"{number} {direction}" for number, direction in corners]
+        tickvals=list(range(len(corners))), ticktext=[f"{number}<br>{direction}" for number, direction in corners]
     )
     figure.update_xaxes(title="corner")
     figure.update_yaxes(title="change of transfer torque, N.m")

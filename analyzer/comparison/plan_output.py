@@ -5,11 +5,11 @@ from typing import Any
 
 from rich.console import Console
 
-from analyzer.cautions import CAUTIONS
 from analyzer.comparison.planning import SHOWN_LAPS, PlannedChange
 from analyzer.comparison.runs import Run
 from analyzer.in_words import counted, signed
 from analyzer.report.result_json import plain
+from analyzer.report.terminal_ending import print_ending
 from analyzer.report.terminal_table import terminal_table
 
 HALF_WIDTH = 1.96  # 95 %, in standard errors
@@ -69,7 +69,7 @@ def print_plan(planned: tuple[PlannedChange, ...], console: Console) -> None:
             )
             console.print(f"{_what(change)}: what many laps leave is {words}.", markup=False)
     console.print(f"\nHow to read it: {READ}", markup=False)
-    console.print("\nCautions: " + " ".join(CAUTIONS), markup=False)
+    print_ending(console)
 
 
 def _what(change: PlannedChange) -> str:

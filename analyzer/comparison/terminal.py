@@ -2,8 +2,8 @@
 
 from rich.console import Console
 from rich.table import Table
+from rich.text import Text
 
-from analyzer.cautions import CAUTIONS
 from analyzer.comparison.compare import Comparison
 from analyzer.comparison.words import (
     EVENT_VERDICT_WORDS,
@@ -17,14 +17,16 @@ from analyzer.comparison.words import (
     verdict_words,
 )
 from analyzer.in_words import counted, signed
+from analyzer.report.terminal_ending import print_ending
 from analyzer.report.terminal_table import terminal_table
 from analyzer.report.words import PHASE_NAMES
 
 
 def print_comparison(comparison: Comparison, console: Console) -> None:
     """Did it take and how sure, in two lines; then sides, parameters, phases, events, warnings, cautions."""
-    for line in answer(comparison):
-        console.print(line, markup=False)
+    said, sure = answer(comparison)
+    console.print(Text(said, style="bold"))
+    console.print(Text(sure))
     for words, number in (("before", 0), ("after", 1)):
         console.print(f"{words + ':':8}" + "; ".join(r.name for r in comparison.of_side(number)), markup=False)
     for warning in comparison.warnings:
@@ -53,7 +55,7 @@ def print_comparison(comparison: Comparison, console: Console) -> None:
             markup=False,
         )
     console.print(f"\nHow to read it: {HOW_TO_READ}", markup=False)
-    console.print("\nCautions: " + " ".join(CAUTIONS), markup=False)
+    print_ending(console, answer=said)
 
 
 def _parameters(comparison: Comparison) -> Table:

@@ -8,13 +8,13 @@ from typing import Any
 from rich.console import Console
 from rich.text import Text
 
-from analyzer.cautions import CAUTIONS
 from analyzer.in_words import number
 from analyzer.lockcurve.estimate import Interval
 from analyzer.logbook.results import StoredResult, is_current, preload, result_of
 from analyzer.logbook.runs import Run
 from analyzer.logbook.store import Store
 from analyzer.logbook.trend import TrendPoint
+from analyzer.report.terminal_ending import print_ending
 from analyzer.report.words import interval_words
 
 SHORT_ID = 8
@@ -128,7 +128,7 @@ def print_trend(car: str, points: tuple[TrendPoint, ...], console: Console) -> N
         "give; so would a change of tyre, track or temperature.",
         markup=False,
     )
-    console.print(Text("\nCautions: " + " ".join(CAUTIONS), style="yellow"))
+    print_ending(console)
 
 
 def preload_words(interval: Interval) -> str:

@@ -9,10 +9,10 @@ from rich.text import Text
 
 from analyzer.agreement.verdict import Diagnosis
 from analyzer.analysis import Analysis
-from analyzer.cautions import CAUTIONS
 from analyzer.in_words import counted, number, when
 from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.report.corner_table import corner_rows
+from analyzer.report.terminal_ending import print_ending
 from analyzer.report.terminal_table import terminal_table
 from analyzer.report.words import (
     HOW_TO_READ,
@@ -56,9 +56,7 @@ def print_summary(analysis: Analysis, console: Console) -> None:
     _print_quality(analysis, console)
     console.print(Text("\nHow to read it", style="bold"))
     console.print(Text(HOW_TO_READ))
-    console.print(Text("\nCautions: " + " ".join(CAUTIONS), style="yellow"))
-    if console.is_terminal:  # the first lines have left the screen
-        console.print(Text.assemble("\nIn short: ", (asked, "bold"), " More above."))
+    print_ending(console, answer=asked)
 
 
 def _print_findings(analysis: Analysis, console: Console) -> None:
