@@ -173,10 +173,12 @@ def steer_slope_m(steer: np.ndarray, speed_m_s: np.ndarray, turn_rate_rad_s: np.
     if good.sum() < 100:
         return None
     good &= lateral < 0.7 * np.percentile(lateral[good], 97)
+    if good.sum() < 100:
+        return None
     curvature = turn_rate_rad_s[good] / speed_m_s[good]
     centred = curvature - np.median(curvature)
     power = float(np.dot(centred, centred))
-    if power == 0 or good.sum() < 100:
+    if power == 0:
         return None
     values = steer[good] - np.median(steer[good])
     correlation = np.dot(centred, values) / np.sqrt(power * np.dot(values, values)) if values.any() else 0.0

@@ -1,5 +1,7 @@
 """The matcher: what names say, what numbers say, and when it asks."""
 
+import warnings
+
 import numpy as np
 import pytest
 import writers as w
@@ -7,6 +9,7 @@ from made_log import CONTRACT_UNITS, MadeLog, made_log
 
 from analyzer.channels import CHANNELS
 from analyzer.errors import InputError
+from analyzer.logs.behaviour import steer_slope_m
 from analyzer.logs.mapping import load_channel_map
 from analyzer.logs.match import propose
 from analyzer.logs.names import RULES, name_score, tokens
@@ -218,3 +221,10 @@ def test_canonical_names_whose_numbers_cannot_be_in_the_contract_s_unit(tmp_path
     recording = read_log(tmp_path / "log.csv")
     np.testing.assert_allclose(recording.channels["lat_g"], LOG.channels["lat_g"] * 1.3, rtol=1e-12)
     assert [(a.channel, a.severity) for a in recording.annotations if a.code == "unit"] == [("lat_g", "warning")]
+
+
+def test_a_log_without_a_turn_shows_no_steer_per_curvature():
+    still = np.zeros(500)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")  # numpy's would reach the user's terminal
+        assert steer_slope_m(still, still + 20.0, still) is None
