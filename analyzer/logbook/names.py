@@ -28,7 +28,7 @@ def safe_name(filename: str) -> str:
     last = re.split(r"[/\\]", filename)[-1]
     clean = re.sub(r"[^\w.\-]+", "_", last).lstrip(".")
     if len(clean) > LONGEST:
-        clean = clean[: LONGEST - KEPT_AT_THE_END] + clean[-KEPT_AT_THE_END:]
+        clean = clean[: LONGEST - KEPT_AT_THE_END - 2] + "__" + clean[-KEPT_AT_THE_END:]
     return clean or "file"
 
 

@@ -11,7 +11,7 @@ from analyzer.in_words import number, span, when
 from dashboards.figures import fault_timeline
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
-from dashboards.pages.parts import chart, table
+from dashboards.pages.parts import breakable, chart, table
 
 CHANNEL_HEADINGS = [
     "channel",
@@ -34,7 +34,7 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
     InputError : no such run.
     """
     run, found, job = logbook.run(run_id), logbook.check(run_id), logbook.job(run_id)
-    parts: list = [dcc.Store(id="check-id", data=run_id), html.H1(f"Log check: {run.log_name}")]
+    parts: list = [dcc.Store(id="check-id", data=run_id), html.H1(["Log check: ", *breakable(run.log_name)])]
     done = run.state == "done"
     back = ("Back to the run", f"/run/{run_id}") if done else ("Back to the runs", "/")
     problems = [run.message, found["problem"] if found else ""]

@@ -1,5 +1,6 @@
 """Pieces that several pages share."""
 
+import re
 import time
 from typing import Any
 
@@ -32,6 +33,12 @@ def chart(
     graph = dcc.Graph(id=chart_id, config=CONFIG, figure=NOT_YET if figure is None else figure)
     said = html.P([read, *more], className="read", id=f"{chart_id}-read")
     return html.Div([html.Div(graph, role="group", className="broad" if broad else "", **{"aria-label": label}), said])
+
+
+def breakable(name: str) -> list:
+    """A file's name that a narrow place breaks after an underscore, where a person would."""
+    first, *rest = re.split("(?<=_)", name)
+    return [first, *(piece for part in rest for piece in (html.Wbr(), part))]
 
 
 def in_guide(section: str, words: str) -> html.A:

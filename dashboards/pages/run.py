@@ -13,6 +13,7 @@ from dashboards.logbook import Logbook
 from dashboards.pages import run_panels as panels
 from dashboards.pages.corner_table import corner_table
 from dashboards.pages.findings_list import finding_rows, listed, told
+from dashboards.pages.parts import breakable
 from dashboards.pages.picking import picked, view_of
 
 MOST_ROWS = 8  # of traces
@@ -43,7 +44,7 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
             dcc.Store(id="corner-rows"),
             html.Div(
                 [
-                    html.H1(run.log_name),
+                    html.H1(breakable(run.log_name)),
                     html.P([html.Strong(asked), " ", rest], className="answer"),
                     panels.facts(analysis),
                     panels.ways_on(run_id),

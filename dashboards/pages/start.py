@@ -12,7 +12,7 @@ from analyzer.errors import HalfshaftError
 from dashboards.jobs import Jobs
 from dashboards.logbook import KINDS, Logbook, Run
 from dashboards.pages.clock import clock, polled
-from dashboards.pages.parts import in_guide, when
+from dashboards.pages.parts import breakable, in_guide, when
 
 STATE_WORDS = {
     "waiting": "waiting for its turn",
@@ -205,7 +205,7 @@ def _run_line(run: Run) -> html.Div:
         )
     return html.Div(
         [
-            html.Div([html.Strong(run.log_name), *under], className="grow"),
+            html.Div([html.Strong(breakable(run.log_name)), *under], className="grow"),
             html.Span(f"{MARKS[run.state]} {STATE_WORDS[run.state]}", className=f"state {run.state}"),
             html.Div(links, className="buttons"),
         ],

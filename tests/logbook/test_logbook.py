@@ -194,6 +194,11 @@ def test_a_name_in_the_database_cannot_lead_out(name):
     assert checked(safe_name(name)) == safe_name(name)
 
 
+def test_a_name_that_is_too_long_keeps_its_date_and_its_kind():
+    made = safe_name(f"2026-05-02_{200 * 'a'}.parquet")
+    assert len(made) == 120 and made.startswith("2026-05-02_a") and made.endswith("a.parquet") and checked(made) == made
+
+
 def test_a_database_that_was_tampered_with_cannot_lead_out(store, short_logs, car, tmp_path):
     run = add.add(store, short_logs / "before.parquet", car_path=car).run
     (tmp_path / "secret").write_text("x")
