@@ -28,9 +28,13 @@ def export(store: Store, run: Run, found: StoredResult | None, out: Path) -> Pat
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for kind, part in (("log", run.log), ("car", run.car), ("setup", run.setup), ("channels", run.channels)):
+            # a file of an earlier export that the run has no more would belie run.json
+            shutil.rmtree(folder / kind, ignore_errors=True)
             if part is not None:
-                (folder / kind).mkdir(exist_ok=True)
+                (folder / kind).mkdir()
                 shutil.copyfile(part.path, folder / kind / part.name)
+        for name in ("log.parquet", "result.json"):
+            (folder / name).unlink(missing_ok=True)
         if run.log.parquet is not None:
             shutil.copyfile(run.log.parquet, folder / "log.parquet")
     except OSError as error:

@@ -113,6 +113,15 @@ def test_export_writes_plain_files(book, short_logs, car, samples, tmp_path):
     assert pq.read_table(folder / "log.parquet").num_rows == pq.read_table(short_logs / "before.parquet").num_rows
     assert json.loads((folder / "result.json").read_text())["schema"] == 1
     assert json.loads((folder / "run.json").read_text())["log"]["file"] == "before.parquet"
+    # what the run has no more is gone from the next export; what somebody put beside it stays
+    other = shutil.copy(car, tmp_path / "corrected.toml")
+    (folder / "notes.txt").touch()
+    book("add", short_logs / "before.parquet", "--car", other)
+    assert book("export", "--out", tmp_path / "out") == 0
+    assert not (folder / "setup").exists() and json.loads((folder / "run.json").read_text())["setup"] is None
+    assert sorted(p.name for p in folder.iterdir()) == [
+        "car", "log", "log.parquet", "notes.txt", "result.json", "run.json",
+    ]  # fmt: skip
 
 
 def test_trend(book, short_logs, car, capsys):
