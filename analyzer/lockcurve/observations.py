@@ -1,5 +1,6 @@
 """Which samples measure the lock curve, which bound it, and which say nothing."""
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -179,4 +180,4 @@ def front_logged(signals: Signals) -> bool:
 
 def _sustained(mask: np.ndarray, rate_hz: float) -> np.ndarray:
     """True where `mask` holds from `SETTLE_S` before to `SETTLE_S` after."""
-    return ndimage.binary_erosion(mask, iterations=max(1, round(SETTLE_S * rate_hz)), border_value=1)
+    return ndimage.binary_erosion(mask, iterations=math.ceil(round(SETTLE_S * rate_hz, 6)), border_value=1)

@@ -1,13 +1,20 @@
 """What is said of logs with poorer channels than the usual ones: true, or not said."""
 
 from dataclasses import replace
+from importlib.resources import files
 
+import numpy as np
+import pandas as pd
 import pytest
 from accuracy.cases import Case, analysed, measure
 
+from analyzer.differential.predicted import predict_lock_curve
+from analyzer.differential.setup import load_setup
 from analyzer.lockcurve import model
+from analyzer.lockcurve.observations import SETTLE_S, observe
 from analyzer.simulation.parameters import LockParameters
 from analyzer.simulation.sensors import Sensors
+from analyzer.vehicle.car import load_car
 
 FRONTS = ["wheel_speed_fl", "wheel_speed_fr"]
 
@@ -46,3 +53,21 @@ def test_satellites_alone_tell_no_locking_torque_and_the_answer_says_why(driven,
     assert any(row.kinematic_lock is not None for row in analysis.phase_results)  # the wheels still tell it
     spins = [f for f in analysis.findings if f.kind == "inside_wheel_spin"]
     assert {f.evidence["foot_or_car"] for f in spins} <= {"cannot_tell"}
+
+
+def test_at_ten_rows_a_second_a_sample_beside_a_change_of_slipping_does_not_count(tmp_path):
+    # the sample drive's differential locks as its parts say; at 10 Hz without an accelerometer its preload of 23 N.m
+    # read 105 (36 to 177) while a row 0.1 s from a change counted as settled. 40 own cars at 10 Hz: all inside
+    samples = files("sample_logs")
+    car = load_car(samples / "club_car.toml")
+    true = predict_lock_curve(load_setup(samples / "baseline.setup.toml")).preload_Nm
+    log = pd.read_parquet(samples / "baseline.parquet").drop(columns="long_g")
+    analysis = analysed(log.iloc[::10].reset_index(drop=True), car, tmp_path)
+    observed = observe(analysis.signals, analysis.corners, car)
+    assert analysis.signals.rate_hz == pytest.approx(10)
+    settled = np.flatnonzero(observed.slipping)[1:-1]
+    for away in range(-2, 3):  # rows; two are the first that SETTLE_S does not reach beyond
+        assert (np.abs(observed.speed_difference_rad_s[settled + away]) > 0.3).all()
+    assert 0.1 < SETTLE_S <= 0.2
+    preload = analysis.lock_curve.parameters["preload_Nm"]
+    assert preload.lower <= true <= preload.upper
