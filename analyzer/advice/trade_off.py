@@ -4,7 +4,7 @@ import plotly.graph_objects as go
 
 from analyzer.advice.option import Advice, Option
 from analyzer.advice.words import shown
-from analyzer.report.figures.theme import BLUE, GREY, ORANGE, VERMILLION, styled
+from analyzer.report.figures.theme import BLUE, GREY, ORANGE, VERMILLION, hover, styled
 
 READ = (
     "How to read it: each mark is one build; left is less spin under power, down holds less against turning in. "
@@ -72,7 +72,7 @@ def _marks(
         error_x=_bars(options, "spin_s", color) if bars else None,
         error_y=_bars(options, "coast_moment_Nm", color) if bars else None,
         customdata=[o.build.label for o in options],
-        hovertemplate="%{customdata}<br>%{x:.1f} s of spin, %{y:.0f} N.m<extra>" + name + "</extra>",
+        hovertemplate=hover(name, "%{customdata}<br>%{x:.1f} s of spin, %{y:.0f} N.m"),
         name=name,
     )
 

@@ -14,6 +14,7 @@ from analyzer.report.figures.theme import (
     SKY,
     VERMILLION,
     add_band,
+    hover,
     styled,
 )
 from analyzer.report.words import PHASE_NAMES
@@ -49,7 +50,7 @@ def change_plot(comparison: Comparison) -> go.Figure:
         mode="lines",
         line={"color": BLUE, "width": 3},
         name="measured change",
-        hovertemplate="at %{x:.0f} N.m: %{y:+.0f} N.m<extra>measured change</extra>",
+        hovertemplate=hover("measured change", "at %{x:.0f} N.m: %{y:+.0f} N.m"),
     )
     if comparison.expected_locking_change_Nm is not None:
         figure.add_scatter(
@@ -58,7 +59,7 @@ def change_plot(comparison: Comparison) -> go.Figure:
             mode="lines",
             line={"color": VERMILLION, "width": 2.5, "dash": "dash"},
             name="parts say",
-            hovertemplate="at %{x:.0f} N.m: %{y:+.0f} N.m<extra>parts say</extra>",
+            hovertemplate=hover("parts say", "at %{x:.0f} N.m: %{y:+.0f} N.m"),
         )
     margin = comparison.sides["preload"].margin_Nm
     for level in (-margin, margin):
@@ -109,6 +110,8 @@ def _marks(figure: go.Figure, rows: list[PhaseChange], corners: list, shift: flo
         marker={"symbol": symbol, "size": 9, "color": color},
         name=PHASE_NAMES[rows[0].phase],
         customdata=[[p.corner, p.passes_before, p.passes_after] for p in rows],
-        hovertemplate="corner %{customdata[0]}: %{y:+.0f} N.m, from %{customdata[1]} and %{customdata[2]} passes"
-        f"<extra>{PHASE_NAMES[rows[0].phase]}</extra>",
+        hovertemplate=hover(
+            PHASE_NAMES[rows[0].phase],
+            "corner %{customdata[0]}: %{y:+.0f} N.m, from %{customdata[1]} and %{customdata[2]} passes",
+        ),
     )

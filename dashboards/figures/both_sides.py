@@ -8,7 +8,7 @@ import plotly.graph_objects as go
 
 from analyzer.analysis import PhaseResult
 from analyzer.report.corner_table import corner_rows
-from analyzer.report.figures.theme import BLUE, GREEN, MEASURED_BAND, add_stretch, say_instead, styled
+from analyzer.report.figures.theme import BLUE, GREEN, MEASURED_BAND, add_stretch, hover, say_instead, styled
 from dashboards.figures.dark import readable
 
 READ_CURVES = (
@@ -66,7 +66,7 @@ def _curve(figure: go.Figure, side: str, name: str, points: Sequence[dict[str, A
             name=name,
             legendgroup=name,
             showlegend=k == 0,
-            hovertemplate=f"at %{{x:.0f}} N.m: %{{y:.0f}} N.m<extra>{side}</extra>",
+            hovertemplate=hover(side, "at %{x:.0f} N.m: %{y:.0f} N.m"),
         )
     if bounds:
         figure.add_scatter(
@@ -77,7 +77,7 @@ def _curve(figure: go.Figure, side: str, name: str, points: Sequence[dict[str, A
             name=f"{name}, at least this",
             legendgroup=name,
             showlegend=not stretches,
-            hovertemplate=f"at %{{x:.0f}} N.m: at least %{{y:.0f}} N.m<extra>{side}</extra>",
+            hovertemplate=hover(side, "at %{x:.0f} N.m: at least %{y:.0f} N.m"),
         )
 
 
@@ -99,7 +99,7 @@ def phases(
             marker={"symbol": symbol, "size": 8, "color": color, "opacity": 0.7},
             name=side,
             customdata=[[r.corner, r.lap] for r in found],
-            hovertemplate=f"corner %{{customdata[0]}}, lap %{{customdata[1]}}: %{{y:.{digits}f}}<extra>{side}</extra>",
+            hovertemplate=hover(side, f"corner %{{customdata[0]}}, lap %{{customdata[1]}}: %{{y:.{digits}f}}"),
         )
         x, y = [], []
         for row in corner_rows(tuple(found)):

@@ -16,6 +16,7 @@ from analyzer.report.figures.theme import (
     VERMILLION,
     add_band,
     add_stretch,
+    hover,
     say_instead,
     styled,
 )
@@ -56,7 +57,7 @@ def predicted_only(predicted: PredictedLockCurve, torque_Nm: np.ndarray, *, mode
             mode="lines",
             name="parts say",
             line={"color": VERMILLION, "width": 2.5, "dash": "dash"},
-            hovertemplate="at %{x:.0f} N.m: %{y:.0f} N.m<extra>parts say</extra>",
+            hovertemplate=hover("parts say", "at %{x:.0f} N.m: %{y:.0f} N.m"),
         )
     else:
         say_instead(figure, "A spool never slips: it has no lock curve.")
@@ -98,7 +99,7 @@ def _other(figure: go.Figure, other: Analysis, name: str) -> None:
             name=f"{name}, with its 95 % band",
             legendgroup=name,
             showlegend=k == 0,
-            hovertemplate="at %{x:.0f} N.m: %{y:.0f} N.m<extra>" + name + "</extra>",
+            hovertemplate=hover(name, "at %{x:.0f} N.m: %{y:.0f} N.m"),
         )
 
 

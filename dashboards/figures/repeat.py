@@ -6,7 +6,7 @@ import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
 from analyzer.analysis import Analysis, PhaseResult
-from analyzer.report.figures.theme import BLUE, GREY, VERMILLION, say_instead, styled
+from analyzer.report.figures.theme import BLUE, GREY, VERMILLION, hover, say_instead, styled
 from dashboards.figures.dark import readable
 
 READ = (
@@ -106,7 +106,7 @@ def _passes(figure: go.Figure, passes: list[PhaseResult], key: str, place: dict[
         error_y=spread,
         name=label,
         showlegend=showlegend,
-        hovertemplate=f"lap %{{x}}: %{{y:.{digits}f}}<extra>{label}</extra>",
+        hovertemplate=hover(label, f"lap %{{x}}: %{{y:.{digits}f}}"),
         **place,
     )
 

@@ -4,7 +4,7 @@ import numpy as np
 import plotly.graph_objects as go
 
 from analyzer.analysis import Analysis
-from analyzer.report.figures.theme import INK, VERMILLION
+from analyzer.report.figures.theme import INK, VERMILLION, hover
 from analyzer.report.words import KIND_NAMES, place_words
 
 MOST_MARKS = 200  # the worst; lists have the others
@@ -41,5 +41,5 @@ def mark_findings(figure: go.Figure, analysis: Analysis, x: np.ndarray, y: np.nd
             },
             customdata=[[f.start_s, f.lap, f.corner, k] for k, f in found.items()],
             text=[place_words(f) for f in found.values()],
-            hovertemplate=f"%{{text}}<extra>{name}</extra>",
+            hovertemplate=hover(name, "%{text}"),
         )

@@ -18,6 +18,7 @@ from analyzer.report.figures.theme import (
     VERMILLION,
     add_band,
     add_stretch,
+    hover,
     styled,
 )
 
@@ -74,8 +75,11 @@ def _samples(
         customdata=np.column_stack(
             [where[at], analysis.signals.time_s[at]]
         ).tolist(),  # a typed array is lost on a click
-        hovertemplate="corner %{customdata[0]:.0f}, lap %{customdata[1]:.0f}, %{customdata[2]:.1f} s<br>"
-        "input %{x:.0f} N.m, transfer %{y:.0f} N.m<extra>" + name + "</extra>",
+        hovertemplate=hover(
+            name,
+            "corner %{customdata[0]:.0f}, lap %{customdata[1]:.0f}, %{customdata[2]:.1f} s<br>"
+            "input %{x:.0f} N.m, transfer %{y:.0f} N.m",
+        ),
     )
 
 
@@ -104,7 +108,7 @@ def _measured(figure: go.Figure, points: tuple[CurvePoint, ...]) -> None:
             name="measured lock curve",
             legendgroup="measured",
             showlegend=k == 0,
-            hovertemplate="at %{x:.0f} N.m: %{y:.0f} N.m<extra>measured</extra>",
+            hovertemplate=hover("measured", "at %{x:.0f} N.m: %{y:.0f} N.m"),
         )
 
 
@@ -117,7 +121,7 @@ def _bounds(figure: go.Figure, points: list[CurvePoint]) -> None:
         mode="markers",
         marker={"symbol": "arrow-up", "size": 11, "color": BLUE, "line": {"color": GREY, "width": 1}},
         name="at least this (bound)",
-        hovertemplate="at %{x:.0f} N.m: at least %{y:.0f} N.m<extra>bound</extra>",
+        hovertemplate=hover("bound", "at %{x:.0f} N.m: at least %{y:.0f} N.m"),
     )
 
 
@@ -131,5 +135,5 @@ def _predicted(figure: go.Figure, analysis: Analysis, torque: np.ndarray) -> Non
         mode="lines",
         line={"color": VERMILLION, "width": 2.5, "dash": "dash"},
         name="parts say",
-        hovertemplate="at %{x:.0f} N.m: %{y:.0f} N.m<extra>parts say</extra>",
+        hovertemplate=hover("parts say", "at %{x:.0f} N.m: %{y:.0f} N.m"),
     )

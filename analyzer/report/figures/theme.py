@@ -57,6 +57,12 @@ def add_band(figure: go.Figure, x: ArrayLike, lower: ArrayLike, upper: ArrayLike
     )
 
 
+def hover(name: str, text: str) -> str:
+    """A hover text that begins with what it is about; plotly would write that beside the box, in the mark's colour,
+    and some of these are pale."""
+    return f"{name}<br>{text}<extra></extra>"
+
+
 def say_instead(figure: go.Figure, text: str) -> None:
     """Words in the middle of a chart that has nothing to draw."""
     figure.add_annotation(x=0.5, y=0.5, xref="paper", yref="paper", showarrow=False, text=text)
