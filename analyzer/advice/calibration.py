@@ -5,7 +5,10 @@ beforehand, the measured curve is what the log adds, and all three sides are wei
 preload and ramps where the packs slipped far better than how it splits, and plate friction is the same in all of it.
 
     level of a side = parts say x exp(x),   x = x_0 + A z,   z standard normal, one for each independent cause
-    least  |z|^2 + sum over logs (measured - levels)' S^-1 (measured - levels),   S from the draws of the fit
+    least  |z|^2 + mean over logs (measured - levels)' S^-1 (measured - levels),   S from the draws of the fit
+
+The mean, not the sum: tyre, car file and what the ring springs hold off err alike in all logs of a car, and make 95 %
+of S (`analyze --budget`), so three logs that agree know hardly more than one.
 
 Every build is then taken to be off by the same factors. Where the log is `STRONG` (10) times likelier if the parts are
 not what the file says, its figures get `UNFORESEEN_LOG_SD` more of doubt. Another part than the fitted one adds its own
@@ -96,7 +99,9 @@ class _Levels:
     precision: np.ndarray
 
     @classmethod
-    def of(cls, log: MeasuredCurve, parts: np.ndarray) -> "_Levels":
+    def of(cls, log: MeasuredCurve, parts: np.ndarray, *, logs: int) -> "_Levels":
+        """One of so many `logs`, whose draws scatter by as much more as it counts less, so that the mean of all
+        scatters as one."""
         low, high = log.torque_Nm
         ends = {"preload": 1.0, "drive": max(high, 0.0), "coast": min(low, 0.0)}
         side = [i for i, name in enumerate(SIDES) if name in log.measured]
@@ -104,7 +109,8 @@ class _Levels:
         measured = at(log.curves)
         spread = np.cov(measured[1:], rowvar=False).reshape(len(side), len(side))
         precision = np.linalg.inv(spread + LEAST_LEVEL_SD_Nm**2 * np.eye(len(side)))
-        return cls(np.array(side), at(parts[None])[0], measured, precision)
+        measured[1:] = measured[0] + np.sqrt(logs) * (measured[1:] - measured[0])
+        return cls(np.array(side), at(parts[None])[0], measured, precision / logs)
 
 
 def _level(curves: np.ndarray, side: str, end_Nm: float) -> np.ndarray:
@@ -124,7 +130,8 @@ def calibrate(*, logs: list[MeasuredCurve], builds: Builds, bench_sd: float, dra
     draws : how many; each log has at least as many of its curve.
     """
     beforehand, causes = _by_the_parts(builds, bench_sd)
-    levels = [_Levels.of(each, curve_parameters(builds.installed.curve)) for each in logs if each.measured]
+    telling, parts = [each for each in logs if each.measured], curve_parameters(builds.installed.curve)
+    levels = [_Levels.of(each, parts, logs=len(telling)) for each in telling]
     fitted = _weighed(levels, beforehand, causes)
     doubted = np.hstack([causes, UNFORESEEN_LOG_SD * np.column_stack([np.ones(3), np.eye(3)])])
     other = _weighed(levels, beforehand, doubted)

@@ -1,5 +1,7 @@
 """Combinations of fitted and shelf parts, and the lock curves that the replay gets for them."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -159,6 +161,20 @@ def test_a_log_that_knows_only_the_sum_of_preload_and_ramps_still_tells_the_fric
     curve = curves_of(shelf.all, found, 32)[0, 0]
     at = model.locking_torque_Nm(curve, np.array([-250.0])) / model.locking_torque_Nm(parts, np.array([-250.0]))
     assert at[0] == pytest.approx(0.7, abs=0.03)
+
+
+def test_three_logs_that_err_alike_know_no_more_than_one():
+    shelf = builds(setup(), SHELF)
+    log = MeasuredCurve(around(shelf.installed.curve, (1.3, 1.3, 1.3), sd=0.3), (-400.0, 1500.0), SIDES)
+    one, three = (
+        calibrate(logs=[replace(log, curves=c) for c in curves], builds=shelf, bench_sd=0.08, draws=400)["drive"]
+        for curves in (
+            [log.curves],
+            [around(shelf.installed.curve, (1.3, 1.3, 1.3), sd=0.3, seed=k) for k in (1, 2, 3)],
+        )
+    )
+    assert three.ratio.value == pytest.approx(one.ratio.value, rel=0.02)
+    assert np.log(three.draws).std() == pytest.approx(np.log(one.draws).std(), rel=0.15)
 
 
 def test_an_unsure_log_is_weighed_with_the_parts_figures():
