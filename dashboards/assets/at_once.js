@@ -71,8 +71,9 @@
         return zoom && !(pick && pick.at > zoom.at) ? zoom : pick;
       },
 
-      /* What was picked further down or up comes into view. */
-      into_view(_pick) {
+      /* What was picked further down or up comes into view; where nothing is, the page stays at its answer. */
+      into_view(pick) {
+        if (!pick) return nothing();
         const panel = document.getElementById("traces-panel");
         const top = panel.getBoundingClientRect().top;
         if (top > 0.6 * window.innerHeight || top < -120) panel.scrollIntoView({ block: "start" });

@@ -211,9 +211,8 @@ def _shade(figure: go.Figure, analysis: Analysis, view: View, chosen: Finding | 
         return
     close = sum(len(c.phases) for c in corners) <= MOST_PHASES
     few = len(corners) <= 3
-    shapes, labels = [], []
+    shapes, named = [], []
     x0, x1 = view.window or (float(axis[0]), float(axis[-1]))
-    letter, taken = LETTER_PX * (x1 - x0) / PX, -np.inf  # width on the axis; where the last name of the lower line ends
     for corner in corners:
         parts = [(p.start, p.stop, PHASE_NAMES[p.name]) for p in corner.phases]
         if not close:
@@ -221,17 +220,28 @@ def _shade(figure: go.Figure, analysis: Analysis, view: View, chosen: Finding | 
         for k, (start, stop, name) in enumerate(parts):
             low, high = float(axis[start]) - offset, float(axis[min(stop, len(axis) - 1)]) - offset
             shapes.append(_band(low, high, 0.20 if k % 2 else 0.08))
-            if few:  # a line higher where it would run into the name before it
-                middle, half = (low + high) / 2, letter * len(name) / 2
-                crowded = middle - half < taken
-                taken = taken if crowded else middle + half
-                labels.append(_label(middle, name, mode, up=12 * crowded))
+            if few:
+                named.append(((low + high) / 2, name))
         if not few:
-            labels.append(_label(float(axis[corner.apex]) - offset, str(corner.number), mode))
+            named.append((float(axis[corner.apex]) - offset, str(corner.number)))
+    labels = _named(named, LETTER_PX * (x1 - x0) / PX, mode)
     if close and view.laps is None:
         shapes += _findings(analysis, axis, (x0, x1), chosen)
     # all at once: plotly copies the whole list at every single addition
     figure.update_layout(shapes=shapes, annotations=labels)
+
+
+def _named(names: list[tuple[float, str]], letter: float, mode: str) -> list[dict]:
+    """Labels of (place on the axis, name); a line higher where a name would run into the one before it, and left out
+    where it would there too. `letter` is a letter's width on the axis."""
+    ends, labels = [-np.inf, -np.inf], []
+    for middle, name in sorted(names):
+        half = letter * len(name) / 2
+        line = next((k for k, end in enumerate(ends) if middle - half >= end), None)
+        if line is not None:
+            ends[line] = middle + half
+            labels.append(_label(middle, name, mode, up=12 * line))
+    return labels
 
 
 def _findings(analysis: Analysis, axis: np.ndarray, seen: tuple[float, float], chosen: Finding | None) -> list[dict]:

@@ -60,7 +60,7 @@ def told(pick: Picked) -> list:
         return [html.P(f"{where}: nothing to report.")]
     if pick.window is not None:
         return [html.P(f"Between corners, around {sum(pick.window) / 2:.1f} s: nothing to report.")]
-    return [html.P("Pick a finding, or click the map or the lock plot.", className="hint")]
+    return [html.P("Click the map or the lock plot to go to a corner.", className="hint")]
 
 
 def _row(index: int, found: Finding) -> dict:

@@ -420,3 +420,16 @@ def test_on_a_phone_the_chosen_finding_is_pushed_into_view(open_page, analysed):
     })()"""
     wait_until(page, middle)
     assert page.evaluate("document.querySelector('#traces-panel .broad').scrollLeft") > 0
+
+
+def test_a_log_with_nothing_found_opens_at_its_answer(open_page, sample_copy):
+    page = open_page()
+    page.locator("#sample").wait_for()
+    log = sample_copy("steeper_ramps.parquet", "calm.parquet")
+    upload_and_analyse(page, log).get_by_role("link", name="Open").click()
+    page.get_by_text("Nothing found in this log.").wait_for()
+    for chart in ("map", "traces", "lock", "repeat"):
+        page.locator(f"#{chart} .plot-container").first.wait_for()
+    page.get_by_text("Click the map or the lock plot to go to a corner.").wait_for()
+    assert page.evaluate("window.scrollY") == 0
+    assert not page.locator("#only-kind").is_visible() and not page.locator("#next").is_visible()

@@ -12,7 +12,7 @@ from dashboards.figures import once
 from dashboards.figures.circuit_map import PLACES, circuit_map
 from dashboards.figures.lock_view import lock_view
 from dashboards.figures.once import rear_of
-from dashboards.figures.traces import POINTS, View, traces
+from dashboards.figures.traces import LETTER_PX, POINTS, PX, View, traces
 from dashboards.pages.picking import view_of
 
 ROWS = 2_000_000
@@ -166,3 +166,15 @@ def test_slip_is_held_against_the_tyre_s_peak(analysis):
     (peak,) = [t for t in figure.data if t.name == "tyre's peak"]
     assert list(peak.x) == [2.0, 4.0] and peak.legend == figure.data[0].legend
     assert peak.y[0] == peak.y[1] == pytest.approx(100 * rear_of(analysis).peak_slip)
+
+
+def test_corner_numbers_of_a_whole_session_do_not_lie_over_each_other(analysis):
+    several = replace(analysis, corners=analysis.corners * 3)
+    lines: dict = {}
+    for label in traces(several, ["throttle"], View()).layout.annotations:
+        lines.setdefault(label.yshift, []).append((label.x, len(label.text)))
+    assert lines
+    span = several.signals.time_s[-1] - several.signals.time_s[0]
+    for named in lines.values():
+        for (x, n), (next_x, next_n) in pairwise(sorted(named)):
+            assert next_x - x >= LETTER_PX * span / PX * (n + next_n) / 2 - 1e-6
