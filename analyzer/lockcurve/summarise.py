@@ -25,31 +25,10 @@ def summarise(fit: Fit, drawn: Spread, *, largest_torque_Nm: float) -> LockCurve
     largest_torque_Nm : largest input torque seen; points cover -0.3 to 1 of it, of 100 N.m at least.
     """
     largest_torque_Nm = max(largest_torque_Nm, LEAST_SPAN_Nm)
-    torque, difference = fit.solution.at.input_torque_Nm, np.abs(fit.solution.at.torque_difference_Nm)
     problem = fit.problem
     grid = np.round(np.linspace(-COAST_SHARE * largest_torque_Nm, largest_torque_Nm, POINTS), 1)
-    window = 0.06 * largest_torque_Nm
-    lower_of_locked = difference - 1.645 * np.hypot(BOUND_SD_Nm, BOUND_SD_SHARE * difference)
-    values = model.locking_torque_Nm(fit.curve, grid)
-    lower, upper = np.percentile(curve_draws(fit, drawn, grid), [2.5, 97.5], axis=0)
-    kinds = []
-    points = []
-    for i, at in enumerate(grid):
-        near = np.abs(torque - at) < window
-        kind, bound = _kind(near, problem.slipping, problem.locked, problem.group, lower_of_locked)
-        if not problem.slip_known:
-            kind, bound = "none", None
-        kinds.append(kind)
-        points.append(
-            CurvePoint(
-                float(at),
-                float(values[i]) if kind == "measured" else None,
-                float(np.clip(lower[i], 0.0, values[i])) if kind == "measured" else bound,
-                float(max(upper[i], values[i])) if kind == "measured" else None,
-                kind,
-            )
-        )
-    measured = np.array([k == "measured" for k in kinds])
+    points = _points(fit, drawn, grid, window_Nm=0.06 * largest_torque_Nm)
+    measured = np.array([point.kind == "measured" for point in points])
     drive = _spans(grid[measured & (grid > 0)], largest_torque_Nm)
     coast = _spans(-grid[measured & (grid < 0)], COAST_SHARE * largest_torque_Nm)
     near_zero = bool((measured & (np.abs(grid) < 0.15 * largest_torque_Nm)).any())
@@ -66,12 +45,33 @@ def summarise(fit: Fit, drawn: Spread, *, largest_torque_Nm: float) -> LockCurve
         parameters=parameters,
         drive_supported=drive,
         coast_supported=coast,
-        points=tuple(points),
+        points=points,
         replicates=drawn.curves,
         budget={name: shares for name, shares in budget_by_parameter(drawn.budget).items() if has[name]},
         slipping_count=int(problem.slipping.sum()),
         locked_count=int(problem.locked.sum()),
     )
+
+
+def _points(fit: Fit, drawn: Spread, grid: np.ndarray, *, window_Nm: float) -> tuple[CurvePoint, ...]:
+    """The curve at the torques of `grid`, each as far as the samples within `window_Nm` of it carry."""
+    problem = fit.problem
+    torque, difference = fit.solution.at.input_torque_Nm, np.abs(fit.solution.at.torque_difference_Nm)
+    lower_of_locked = difference - 1.645 * np.hypot(BOUND_SD_Nm, BOUND_SD_SHARE * difference)
+    values = model.locking_torque_Nm(fit.curve, grid)
+    lower, upper = np.percentile(curve_draws(fit, drawn, grid), [2.5, 97.5], axis=0)
+    points = []
+    for at, value, low, high in zip(grid, values, lower, upper, strict=True):
+        near = np.abs(torque - at) < window_Nm
+        kind, bound = _kind(near, problem.slipping, problem.locked, problem.group, lower_of_locked)
+        if not problem.slip_known:
+            kind, bound = "none", None
+        if kind == "measured":
+            low, high = float(np.clip(low, 0.0, value)), float(max(high, value))
+            points.append(CurvePoint(float(at), float(value), low, high, kind))
+        else:
+            points.append(CurvePoint(float(at), None, bound, None, kind))
+    return tuple(points)
 
 
 def curve_draws(fit: Fit, drawn: Spread, torque_Nm: np.ndarray) -> np.ndarray:
@@ -99,10 +99,10 @@ def _kind(
 
 def _spans(torques: np.ndarray, side_Nm: float) -> bool:
     """Enough of a side to tell a slope from a level: points over a tenth of it, out to a fifth at the least."""
-    return len(torques) >= 2 and np.ptp(torques) >= 0.1 * side_Nm and torques.max() >= 0.2 * side_Nm
+    return len(torques) >= 2 and bool(np.ptp(torques) >= 0.1 * side_Nm and torques.max() >= 0.2 * side_Nm)
 
 
-def _interval(fit: Fit, drawn: Spread, i: int, has: bool, name: str, points: list[CurvePoint]) -> Interval:
+def _interval(fit: Fit, drawn: Spread, i: int, has: bool, name: str, points: tuple[CurvePoint, ...]) -> Interval:
     if not fit.problem.slip_known:
         return Interval(None, None, None, SATELLITES_ALONE)
     if not has:

@@ -63,7 +63,7 @@ def align_channels(recording: Recording, delays: Mapping[str, Delay]) -> tuple[R
                     recording.time_s + delay.delay_s, recording.time_s, channels[one], left=np.nan, right=np.nan
                 )
         history.append(f"shifted {name} by {-delay.delay_s:+.3f} s")
-        label = "The wheel speeds come" if name == ALL_WHEELS else f"{_capital(CHANNELS[name].label)} comes"
+        label = "The wheel speeds come" if name == ALL_WHEELS else f"{CHANNELS[name].heading} comes"
         words = (
             f"{label} {abs(delay.delay_s):.2f} s {'after' if delay.delay_s > 0 else 'before'} {delay.against}, more "
             "than a car explains (a slow filter, or a delay in the logger); shifted back."
@@ -127,7 +127,3 @@ def _out_of_step(name: str, delay: Delay, period: float) -> bool:
     """Whether to act on a delay: it is certain, and a car does not explain it."""
     natural, certain = _natural(name), delay.certain(LEAST_CORRELATION.get(name, LEAST_CORRELATION["other"]))
     return certain and not min(natural.earliest, -1.2 * period) <= delay.delay_s <= max(natural.latest, 1.2 * period)
-
-
-def _capital(label: str) -> str:
-    return label[0].upper() + label[1:]
