@@ -8,7 +8,16 @@ import plotly.graph_objects as go
 
 from analyzer.analysis import PhaseResult
 from analyzer.report.corner_table import corner_rows
-from analyzer.report.figures.theme import BLUE, GREEN, MEASURED_BAND, add_stretch, hover, say_instead, styled
+from analyzer.report.figures.theme import (
+    BLUE,
+    GREEN,
+    MEASURED_BAND,
+    add_stretch,
+    hover,
+    in_a_legend,
+    say_instead,
+    styled,
+)
 from dashboards.figures.dark import readable
 
 READ_CURVES = (
@@ -63,7 +72,7 @@ def _curve(figure: go.Figure, side: str, name: str, points: Sequence[dict[str, A
             line={"color": color, "width": 3, "dash": dash},
             fill=band,
             band={"legendgroup": name, "showlegend": False},
-            name=name,
+            name=in_a_legend(name),
             legendgroup=name,
             showlegend=k == 0,
             hovertemplate=hover(side, "at %{x:.0f} N.m: %{y:.0f} N.m"),
@@ -74,7 +83,7 @@ def _curve(figure: go.Figure, side: str, name: str, points: Sequence[dict[str, A
             y=[p["lower_Nm"] for p in bounds],
             mode="markers",
             marker={"symbol": arrow, "size": 10, "color": color},
-            name=f"{name}, at least this",
+            name=f"{in_a_legend(name)}, at least this",
             legendgroup=name,
             showlegend=not stretches,
             hovertemplate=hover(side, "at %{x:.0f} N.m: at least %{y:.0f} N.m"),

@@ -17,6 +17,7 @@ from analyzer.report.figures.theme import (
     add_band,
     add_stretch,
     hover,
+    in_a_legend,
     say_instead,
     styled,
 )
@@ -96,7 +97,7 @@ def _other(figure: go.Figure, other: Analysis, name: str) -> None:
             line={"color": GREEN, "width": 3, "dash": "dot"},
             fill="rgba(0,158,115,0.2)",
             band={"legendgroup": name, "showlegend": False},
-            name=f"{name}, with its 95 % band",
+            name=in_a_legend(name),
             legendgroup=name,
             showlegend=k == 0,
             hovertemplate=hover(name, "at %{x:.0f} N.m: %{y:.0f} N.m"),

@@ -153,3 +153,11 @@ def test_what_happened_outside_the_corners_is_marked_listed_and_gone_to(analysis
     assert finding_rows(between, [0], 0)["rows"][0]["where"] == "outside the corners, 2.0 s"
     low, high = picked(between, {"finding": 0}).window
     assert low < 2.0 and high > 2.4
+
+
+def test_a_long_name_is_shortened_in_a_legend_and_whole_under_the_cursor(gappy):
+    name = "2026-11-22_spring_track_day_session_3_afternoon.parquet"
+    points = [asdict(p) for p in gappy.lock_curve.points]
+    figure = both_sides.curves([(name, points)], [])
+    names = {t.name for t in figure.data if t.showlegend}
+    assert names == {"before: 2026-11…ternoon.parquet"} and {t.legendgroup for t in figure.data} == {f"before: {name}"}

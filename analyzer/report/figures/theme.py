@@ -21,6 +21,7 @@ CONFIG: dict[str, Any] = {
     "responsive": True,
     "modeBarButtonsToRemove": ["select2d", "lasso2d"],
 }
+LEGEND_LETTERS = 30
 INK = {"light": "#20242a", "dark": "#e3e6ea"}
 GRID = {"light": "#e2e5e9", "dark": "#3a3f47"}
 AXES = tuple(f"{axis}axis{n}" for axis in "xy" for n in ("", "2", "3", "4"))
@@ -55,6 +56,12 @@ def add_band(figure: go.Figure, x: ArrayLike, lower: ArrayLike, upper: ArrayLike
         hoverinfo="skip",
         **look,
     )
+
+
+def in_a_legend(name: str) -> str:
+    """A name, of a long one its two ends: a legend that is broader than a phone is cut off."""
+    ends = LEGEND_LETTERS // 2
+    return name if len(name) <= LEGEND_LETTERS else f"{name[:ends]}…{name[-ends:]}"
 
 
 def hover(name: str, text: str) -> str:
