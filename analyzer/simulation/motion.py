@@ -3,25 +3,15 @@
 import math
 from collections import namedtuple
 
-import numpy as np
-
 from analyzer.simulation.axle import step_axle
 from analyzer.simulation.compiled import compiled
-from analyzer.simulation.parameters import Powertrain, SimTyre
-from analyzer.simulation.tyre import TyreFigures, cornering_stiffness, friction_scale, tyre_figures, tyre_forces
-from analyzer.units import STANDARD_GRAVITY_M_S2
-from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
+from analyzer.simulation.figures import CarFigures, wheel_loads
+from analyzer.simulation.tyre import tyre_forces
 
 LOAD_LAG_S = 0.06  # roll and pitch follow the accelerations with about this delay; common practice, no source
 _SLOWEST_M_S = 2.0  # slips are not defined at rest: contact speeds below this are taken as this
 _BRAKE_CREEP_RAD_S = 1.0  # below this wheel speed brakes fade to zero instead of turning the wheel backwards
 
-CarFigures = namedtuple(
-    "CarFigures",
-    "mass yaw_inertia front rear height half_front half_rear rear_transfer drag downforce front_downforce "
-    "front_brake rolling wheel_inertia r_fl r_fr r_rl r_rr",
-)
-EngineFigures = namedtuple("EngineFigures", "engine_inertia driveline_inertia efficiency limiter lag table_step")
 Controls = namedtuple("Controls", "steer throttle brake ratio clutch")  # road-wheel rad, 0-1, N.m at all wheels, -, 0-1
 
 # speeds m/s, rad; four wheel speeds, turned angles, lagged slips and slip tangents; lagged accelerations; engine
@@ -37,122 +27,12 @@ Forces = namedtuple(
 )
 
 
-def car_figures(*, car: Car, tyre: SimTyre) -> CarFigures:
-    """The car in the form of the inner loop (SI; half tracks; drag and downforce as 1/2 rho A)."""
-    radii = car.rolling_radii_m * np.array(tyre.radius_factors)
-    return CarFigures(
-        car.mass_kg,
-        car.yaw_inertia,
-        car.cg_to_front_m,
-        car.cg_to_rear_m,
-        car.cg_height_m,
-        car.front_track_m / 2,
-        car.rear_track_m / 2,
-        car.rear_load_transfer,
-        0.5 * AIR_DENSITY_KG_M3 * car.drag_area_m2,
-        0.5 * AIR_DENSITY_KG_M3 * car.downforce_area_m2,
-        car.front_downforce_share,
-        car.front_brake_fraction,
-        car.rolling_resistance,
-        car.wheel_inertia_kg_m2,
-        *(float(r) for r in radii),
-    )
-
-
-def axle_grip(*, car: CarFigures, tyres: tuple[TyreFigures, TyreFigures], speed_m_s: float, ay: float) -> list[float]:
-    """Lateral acceleration (m/s2) that the friction of each axle could hold, front and rear, loaded as at `ay`."""
-    length = car.front + car.rear
-    masses = car.mass * car.rear / length, car.mass * car.front / length
-    loads = wheel_loads(speed_m_s, 0.0, ay, car)
-    grip = [
-        tyre.friction_y * sum(friction_scale(z, tyre) * z for z in pair)
-        for tyre, pair in zip(tyres, (loads[:2], loads[2:]), strict=True)
-    ]
-    return [g / m for g, m in zip(grip, masses, strict=True)]
-
-
-def lateral_limit(*, car: CarFigures, tyres: tuple[TyreFigures, TyreFigures], speed_m_s: float) -> float:
-    """Lateral acceleration (m/s2) at which the weaker axle has spent its friction, with load transfer and downforce."""
-    limit = tyres[0].friction_y * STANDARD_GRAVITY_M_S2
-    for _ in range(40):
-        limit = 0.5 * (limit + min(axle_grip(car=car, tyres=tyres, speed_m_s=speed_m_s, ay=limit)))
-    return limit
-
-
-_REAR_MARGIN = 1.06  # friction in hand at the rear axle when the front axle lets go; common practice, no source
-_UNDERSTEER_RAD_PER_G = 0.008  # at small lateral acceleration; common practice, no source
-
-
-def balanced(*, car: CarFigures, tyre: SimTyre) -> tuple[TyreFigures, TyreFigures]:
-    """Front and rear tyre figures; where `tyre` leaves a rear factor open it is chosen for mild understeer.
-
-    Notes
-    -----
-    Friction: the rear axle could hold `_REAR_MARGIN` times what the front one can, loaded as at the limit.
-    Stiffness: W_f / C_f - W_r / C_r = `_UNDERSTEER_RAD_PER_G` at static loads (linear single-track car).
-    """
-    front = tyre_figures(tyre)
-    speed = 20.0
-    limit = front.friction_y * STANDARD_GRAVITY_M_S2
-    for _ in range(40):
-        limit = 0.5 * (limit + axle_grip(car=car, tyres=(front, front), speed_m_s=speed, ay=limit)[0])
-    grips = axle_grip(car=car, tyres=(front, front), speed_m_s=speed, ay=limit)
-    friction = _REAR_MARGIN * grips[0] / grips[1]
-    loads = wheel_loads(0.0, 0.0, 0.0, car)
-    slip_f = loads[0] / cornering_stiffness(loads[0], front)
-    slip_r = loads[2] / cornering_stiffness(loads[2], front)
-    stiffness = slip_r / max(0.3 * slip_f, slip_f - _UNDERSTEER_RAD_PER_G)
-    rear = tyre_figures(
-        tyre,
-        friction_factor=friction if tyre.rear_friction_factor is None else tyre.rear_friction_factor,
-        stiffness_factor=stiffness if tyre.rear_stiffness_factor is None else tyre.rear_stiffness_factor,
-    )
-    return front, rear
-
-
-def engine_figures(powertrain: Powertrain) -> tuple[EngineFigures, np.ndarray]:
-    """Engine figures, and the (n, 2) table of full and drag torque over evenly spaced engine speed."""
-    table = np.array([powertrain.full_torque_Nm, powertrain.drag_torque_Nm], float).T.copy()
-    to_rad_s = math.pi / 30
-    figures = EngineFigures(
-        powertrain.engine_inertia_kg_m2,
-        powertrain.driveline_inertia_kg_m2,
-        powertrain.efficiency,
-        powertrain.limiter_rpm * to_rad_s,
-        powertrain.torque_lag_s,
-        powertrain.speed_rpm[1] * to_rad_s,
-    )
-    return figures, table
-
-
 @compiled
 def map_torque(speed, column, table, step):
     """Engine torque (N.m) at engine speed (rad/s): column 0 at full throttle, 1 with the throttle closed."""
     place = max(0.0, speed / step)
     i = min(int(place), len(table) - 2)
     return float(table[i, column]) + (place - i) * (float(table[i + 1, column]) - float(table[i, column]))
-
-
-@compiled
-def wheel_loads(speed, ax, ay, car):
-    """(F_z front left, front right, rear left, rear right) in N; a lifted wheel hands its share to the other axle.
-
-    Quasi-static: longitudinal m a_x h / L, lateral m a_y h / track split by the rear load-transfer fraction, downforce
-    split by its front share; drag acts at the height of the road.
-    """
-    length = car.front + car.rear
-    weight, lift = car.mass * STANDARD_GRAVITY_M_S2, car.downforce * speed * speed
-    along = car.mass * ax * car.height / length
-    front = max(0.0, weight * car.rear / length + lift * car.front_downforce - along)
-    rear = max(0.0, weight * car.front / length + lift * (1.0 - car.front_downforce) + along)
-    moment = car.mass * ay * car.height  # positive in a left turn: loads the right wheels
-    moment_r = moment * car.rear_transfer
-    limit_f, limit_r = front * car.half_front, rear * car.half_rear
-    moment_r = max(-limit_r, min(limit_r, moment_r))
-    moment_f = max(-limit_f, min(limit_f, moment - moment_r))
-    moment_r = max(-limit_r, min(limit_r, moment - moment_f))
-    shift_f, shift_r = 0.5 * moment_f / car.half_front, 0.5 * moment_r / car.half_rear
-    return 0.5 * front - shift_f, 0.5 * front + shift_f, 0.5 * rear - shift_r, 0.5 * rear + shift_r
 
 
 @compiled
@@ -172,6 +52,22 @@ def _contact(slip, tangent, load, vx, vy, spin, radius, holding, inertia, dt, ty
     stiff = inertia / dt + radius * slope * gain + holding / max(spin, _BRAKE_CREEP_RAD_S)
     push = inertia / dt * spin - radius * (force + slope * (rest - slip))
     return force, slope, gain, rest, side, tangent, stiff, push
+
+
+@compiled
+def _engine(state, controls, engine, table, dt):
+    """(engine torque, torque at the case, case inertia / dt): the map through a lag, then gears.
+
+    Losses of the gears are always against the flow.
+    """
+    speed = 0.5 * (state.w_rl + state.w_rr) * controls.ratio
+    full = map_torque(speed, 0, table, engine.table_step) * min(1.0, max(0.0, 1.0 - 0.05 * (speed - engine.limiter)))
+    closed = map_torque(speed, 1, table, engine.table_step)
+    wanted = (closed + controls.throttle * (full - closed)) * controls.clutch
+    torque = state.engine_torque + (wanted - state.engine_torque) * dt / (engine.lag + dt)
+    shaft = torque * controls.ratio * (engine.efficiency if torque > 0.0 else 1.0 / engine.efficiency)
+    case = (engine.driveline_inertia + controls.clutch * engine.engine_inertia * controls.ratio**2) / dt
+    return torque, shaft, case
 
 
 @compiled
@@ -209,14 +105,7 @@ def step_car(state, controls, car, tyres, engine, table, lock, dt):
         state.s_rr, state.t_rr, loads[3], vx_rr, vy_r, state.w_rr, car.r_rr, hold, inertia, dt, tyre_r
     )
 
-    # engine: the map through a lag, then gears (losses always against the flow)
-    speed = 0.5 * (state.w_rl + state.w_rr) * controls.ratio
-    full = map_torque(speed, 0, table, engine.table_step) * min(1.0, max(0.0, 1.0 - 0.05 * (speed - engine.limiter)))
-    closed = map_torque(speed, 1, table, engine.table_step)
-    wanted = (closed + controls.throttle * (full - closed)) * controls.clutch
-    torque = state.engine_torque + (wanted - state.engine_torque) * dt / (engine.lag + dt)
-    shaft = torque * controls.ratio * (engine.efficiency if torque > 0.0 else 1.0 / engine.efficiency)
-    case = (engine.driveline_inertia + controls.clutch * engine.engine_inertia * controls.ratio**2) / dt
+    torque, shaft, case = _engine(state, controls, engine, table, dt)
     w2, w3, input_torque, difference, capacity, locked, hubs, twist = step_axle(
         k2,
         p2,

@@ -6,7 +6,7 @@ import numpy as np
 
 from analyzer.simulation.circuit import Circuit
 from analyzer.simulation.compiled import compiled
-from analyzer.simulation.motion import CarFigures, lateral_limit
+from analyzer.simulation.figures import CarFigures, lateral_limit
 from analyzer.simulation.parameters import Driver, Powertrain
 from analyzer.simulation.tyre import TyreFigures, friction_scale
 from analyzer.units import STANDARD_GRAVITY_M_S2

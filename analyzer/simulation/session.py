@@ -10,7 +10,8 @@ from analyzer.errors import InputError
 from analyzer.simulation.axle import lock_figures
 from analyzer.simulation.circuit import Circuit
 from analyzer.simulation.drive import CONTROL_S, EXTRA, DriverFigures, Hands, run_session
-from analyzer.simulation.motion import CarFigures, Forces, State, balanced, car_figures, engine_figures, rolling_state
+from analyzer.simulation.figures import CarFigures, balanced, car_figures, engine_figures
+from analyzer.simulation.motion import Forces, State, rolling_state
 from analyzer.simulation.parameters import Driver, LockParameters, Powertrain, SimTyre
 from analyzer.simulation.plan import session_plan
 from analyzer.simulation.sensors import Sensors, sensed_log

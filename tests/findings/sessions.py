@@ -18,7 +18,7 @@ from analyzer.findings.events import runs
 from analyzer.findings.inside_wheel_spin import OPEN_THROTTLE
 from analyzer.findings.rear_axle import LEAST_LATERAL_M_S2, LEAST_SPEED_M_S
 from analyzer.simulation.circuit import generated_circuit
-from analyzer.simulation.motion import balanced, car_figures
+from analyzer.simulation.figures import balanced, car_figures
 from analyzer.simulation.parameters import Driver, LockParameters, SimTyre
 from analyzer.simulation.sensors import Sensors
 from analyzer.simulation.session import Session, simulate_session

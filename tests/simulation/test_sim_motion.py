@@ -7,15 +7,8 @@ import pytest
 
 from analyzer.simulation.axle import lock_figures
 from analyzer.simulation.drive import run_controls
-from analyzer.simulation.motion import (
-    Forces,
-    State,
-    balanced,
-    car_figures,
-    engine_figures,
-    rolling_state,
-    wheel_loads,
-)
+from analyzer.simulation.figures import balanced, car_figures, engine_figures, wheel_loads
+from analyzer.simulation.motion import Forces, State, rolling_state
 from analyzer.simulation.parameters import LockParameters, Powertrain, SimTyre
 from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
