@@ -14,6 +14,7 @@ from analyzer.report.figures.theme import (
     SKY,
     VERMILLION,
     add_band,
+    corner_axis,
     hover,
     styled,
 )
@@ -85,10 +86,7 @@ def phase_plot(comparison: Comparison) -> go.Figure:
         if of_phase:
             _marks(figure, of_phase, corners, (k - 2) * APART, symbol, color)
     figure.add_hline(y=0, line={"color": GREY, "width": 2})
-    figure.update_xaxes(
-        tickvals=list(range(len(corners))), ticktext=[f"{number}<br>{direction}" for number, direction in corners]
-    )
-    figure.update_xaxes(title="corner")
+    corner_axis(figure, corners)
     figure.update_yaxes(title="change of transfer torque, N.m")
     return styled(figure, height=420)
 

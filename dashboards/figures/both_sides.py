@@ -13,6 +13,7 @@ from analyzer.report.figures.theme import (
     GREEN,
     MEASURED_BAND,
     add_stretch,
+    corner_axis,
     hover,
     in_a_legend,
     say_instead,
@@ -118,9 +119,7 @@ def phases(
         figure.add_scatter(
             x=x, y=y, mode="lines", line={"color": color, "width": 3}, showlegend=False, hoverinfo="skip"
         )
-    figure.update_xaxes(
-        title="corner", tickvals=list(range(len(corners))), ticktext=[f"{n}<br>{direction}" for n, direction in corners]
-    )
+    corner_axis(figure, corners)
     figure.update_yaxes(title=label)
     if not corners:
         figure.update_xaxes(visible=False).update_yaxes(visible=False)

@@ -4,6 +4,7 @@ Colours: Okabe and Ito, Color Universal Design (2008). Its yellow is left out, i
 dash or a shape, because they are weak on white.
 """
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -62,6 +63,12 @@ def in_a_legend(name: str) -> str:
     """A name, of a long one its two ends: a legend that is broader than a phone is cut off."""
     ends = LEGEND_LETTERS // 2
     return name if len(name) <= LEGEND_LETTERS else f"{name[:ends]}…{name[-ends:]}"
+
+
+def corner_axis(figure: go.Figure, corners: Sequence[tuple[int, str]]) -> None:
+    """Corners, (number, direction) each, side by side along x, written short: longer ones run into each other."""
+    texts = [f"{number} {direction[:1].upper()}" for number, direction in corners]
+    figure.update_xaxes(title="corner (L left, R right)", tickvals=list(range(len(corners))), ticktext=texts)
 
 
 def hover(name: str, text: str) -> str:
