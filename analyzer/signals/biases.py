@@ -68,22 +68,16 @@ def find_zeros(
     sure = [0.02 if both else 1e-6, 0.3 if has_lateral else 1e-6, 0.01, *SIDE_SLIP_SD]
     rows, targets, samples = [np.diag(1 / np.array(sure))], [np.zeros(len(sure))], []
     if both:
-        slow = {"cutoff_hz": SIDE_SLIP_HZ, "rate_hz": rate_hz}
-        v, lateral = speed_m_s[moving], low_pass(lateral_m_s2, **slow)[moving]
-        slip_changes = [
-            np.gradient(low_pass(part, **slow))[moving] * rate_hz
-            for part in (yaw_rad_s, -speed_m_s * lateral_m_s2 / 1e3, -speed_m_s * lateral_m_s2**3 / 1e5)
-        ]
-        noise = 0.1 + 0.03 * np.abs(lateral)
-        rows.append(np.array([-v, np.ones_like(v), np.zeros_like(v), *slip_changes]) / noise)
-        targets.append((lateral - v * low_pass(yaw_rad_s, **slow)[moving]) / noise)
+        row, target = _side_slip_rows(speed_m_s, yaw_rad_s, lateral_m_s2, moving, rate_hz)
+        rows.append(row)
+        targets.append(target)
         samples.append(moving)
     if front_m_s is not None:
-        v = speed_m_s[straight]
-        left, right = front_m_s[straight].T
-        zero, one, turned = np.zeros_like(v), np.ones_like(v), -car.front_track_m / v
+        v, turned = speed_m_s[straight], -car.front_track_m / speed_m_s[straight]
+        zero, one = np.zeros_like(v), np.ones_like(v)
         by_zeros = [turned, zero, one] if has_gyro else [zero, turned / v, one]
         turning = yaw_rad_s[straight] if has_gyro else lateral_m_s2[straight] / v
+        left, right = front_m_s[straight].T
         rows.append(np.array([*by_zeros, *[zero] * len(SIDE_SLIP_SD)]) / 0.002)
         targets.append(((right - left) / v + turned * turning) / 0.002)
         samples.append(straight)
@@ -92,19 +86,12 @@ def find_zeros(
     reach = np.ones(len(target))
     if both:
         reach[len(sure) : len(sure) + len(moving)] = 5.0
-    weight = np.ones(len(target))
-    for _ in range(8):
-        weighted = matrix * weight
-        information = weighted @ matrix.T
-        solution = np.linalg.solve(information, weighted @ target)
-        weight = 1 / (1 + ((target - solution @ matrix) / reach) ** 2)
-    inverse = np.linalg.inv(information)
+    solution, inverse, pulls = _robust(matrix, target, reach)
     yaw_sd, lateral_sd, scale_sd = np.sqrt(rate_hz / thin / BIAS_LOOKS_HZ * np.diag(inverse))[:3]
     if both:
         # corners err as wholes, so what their pulls scatter by says how sure the zeros are, not a count of rows
-        pulls = (weighted * (target - solution @ matrix))[:, len(sure) :]
         block = (np.concatenate(samples) / rate_hz / BIAS_PASS_S).astype(int)
-        by_block = np.array([np.bincount(block, weights=pull) for pull in pulls])
+        by_block = np.array([np.bincount(block, weights=pull) for pull in pulls[:, len(sure) :]])
         scatter = np.diag(inverse @ (by_block @ by_block.T + np.diag(1 / np.square(sure))) @ inverse)
         yaw_sd = np.hypot(np.sqrt(scatter[0]), BIAS_ALIKE_M_S2 / np.median(speed_m_s[moving]))
         lateral_sd = np.hypot(np.sqrt(scatter[1]), BIAS_ALIKE_M_S2)
@@ -120,6 +107,44 @@ def find_zeros(
         words = "front right is off by {} against front left on the straights"
         steps.append(taken_out("front_wheel_scale", 100 * scale, float(100 * scale_sd), "%", words))
     return Zeros(yaw, side, scale, tuple(steps))
+
+
+def _side_slip_rows(
+    speed_m_s: np.ndarray, yaw_rad_s: np.ndarray, lateral_m_s2: np.ndarray, where: np.ndarray, rate_hz: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """(6, m) factors of the zeros and of side slip at the samples `where` (m,), and the (m,) targets, over their noise.
+
+    All of it is filtered first: a row compares signals whose sensors and tyres lag differently.
+    """
+    v = speed_m_s[where]
+
+    def slow(values: np.ndarray) -> np.ndarray:
+        return low_pass(values, cutoff_hz=SIDE_SLIP_HZ, rate_hz=rate_hz)
+
+    lateral = slow(lateral_m_s2)[where]
+    slip_changes = [
+        np.gradient(slow(part))[where] * rate_hz
+        for part in (yaw_rad_s, -speed_m_s * lateral_m_s2 / 1e3, -speed_m_s * lateral_m_s2**3 / 1e5)
+    ]
+    noise = 0.1 + 0.03 * np.abs(lateral)
+    factors = np.array([-v, np.ones_like(v), np.zeros_like(v), *slip_changes])
+    return factors / noise, (lateral - v * slow(yaw_rad_s)[where]) / noise
+
+
+def _robust(matrix: np.ndarray, target: np.ndarray, reach: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Least squares of solution @ matrix = target, where a row off by more than its `reach` loses weight.
+
+    Returns
+    -------
+    solution (k,), inverse (k, k) of the weighted information, and what each row pulls at each unknown, (k, m).
+    """
+    weight = np.ones(len(target))
+    for _ in range(8):
+        weighted = matrix * weight
+        information = weighted @ matrix.T
+        solution = np.linalg.solve(information, weighted @ target)
+        weight = 1 / (1 + ((target - solution @ matrix) / reach) ** 2)
+    return solution, np.linalg.inv(information), weighted * (target - solution @ matrix)
 
 
 def calibrate_longitudinal(
