@@ -77,32 +77,18 @@ def to_uniform(recording: Recording, *, needed: frozenset[str]) -> Uniform:
             continue
         complete = bool(known.all())
         source_time, source = (time, values) if complete else (time[known], values[known])
-        if own_rate > 1.5 * rate:
-            source = ndimage.uniform_filter1d(source, size=max(1, round(own_rate / rate)), mode="nearest")
-        if even and complete:
-            channels[name] = source
-        elif name == "lap":
-            at = np.clip(np.searchsorted(source_time, grid, side="right") - 1, 0, len(source) - 1)
-            channels[name] = source[at]
+        if name == "lap":  # a counter holds; between two laps there is nothing
+            held = np.clip(np.searchsorted(source_time, grid, side="right") - 1, 0, len(source) - 1)
+            channels[name] = source if even and complete else source[held]
         else:
-            channels[name] = np.interp(grid, source_time, source)
+            if own_rate > 1.5 * rate:
+                source = ndimage.uniform_filter1d(source, size=max(1, round(own_rate / rate)), mode="nearest")
+            channels[name] = source if even and complete else np.interp(grid, source_time, source)
         if name in needed:
             for start, stop in whole if complete else _silent(source_time, time[0], time[-1]):
                 valid[(grid > start) & (grid < stop)] = False
-                if _told(recording, start, stop):
-                    continue
-                gaps.append(
-                    Annotation(
-                        "gap",
-                        "warning",
-                        name,
-                        float(start),
-                        float(stop),
-                        f"{CHANNELS[name].heading} has no value for {stop - start:.2f} s; this stretch takes no "
-                        "part in any result.",
-                        excludes=True,
-                    )
-                )
+                if not _told(recording, start, stop):
+                    gaps.append(_gap(name, start, stop))
     for note in recording.annotations:
         if note.excludes and note.start_s is not None:
             valid[(grid >= note.start_s) & (grid <= note.end_s)] = False
@@ -130,6 +116,11 @@ def _silent(time: np.ndarray, start: float, stop: float) -> list[tuple[float, fl
     edges = np.concatenate([[start], time, [stop]])
     at = np.flatnonzero(np.diff(edges) > GAP_S)
     return [(float(edges[i]), float(edges[i + 1])) for i in at]
+
+
+def _gap(name: str, start: float, stop: float) -> Annotation:
+    text = f"{CHANNELS[name].heading} has no value for {stop - start:.2f} s; this stretch takes no part in any result."
+    return Annotation("gap", "warning", name, start, stop, text, excludes=True)
 
 
 def _merged(gaps: list[Annotation]) -> list[Annotation]:

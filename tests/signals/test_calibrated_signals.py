@@ -49,6 +49,14 @@ def test_a_gap_of_a_needed_channel_is_marked_and_of_another_is_not():
         assert [g.code for g in even.gaps] == (["gap"] if needed else [])
 
 
+@pytest.mark.parametrize("rate_hz", [200, 1000])
+def test_lap_counter_is_read_not_averaged(rate_hz):
+    time = np.arange(0, 40, 1 / rate_hz)
+    even = to_uniform(recording(time, lap=1.0 + time // 10), needed=frozenset())
+    assert set(even.channels["lap"]) == {1.0, 2.0, 3.0, 4.0}
+    assert even.time_s[np.flatnonzero(np.diff(even.channels["lap"])) + 1] == pytest.approx([10, 20, 30])
+
+
 def test_one_gap_of_all_channels_is_one_annotation():
     time = np.concatenate([np.arange(0, 10, 0.02), np.arange(13, 25, 0.02)])
     even = to_uniform(recording(time, throttle=time, steer=time), needed=frozenset({"throttle", "steer"}))
