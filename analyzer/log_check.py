@@ -1,5 +1,6 @@
 """What is in a log and what it can answer: composes reading, signs, delays and faults for `halfshaft check`."""
 
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -190,32 +191,14 @@ def _excluded_share(recording: Recording, annotations: tuple[Annotation, ...]) -
 def _answers(recording: Recording) -> tuple[Answer, ...]:
     """The questions of the analysis against the channels of the log."""
     have = recording.channels.keys()
-    gaps = missing_channels(recording.channels)
     rears = {"wheel_speed_rl", "wheel_speed_rr"} <= have
-    fronts = {"wheel_speed_fl", "wheel_speed_fr"} <= have
     cornered = _cornered(recording)
-    turn = cornered and ("yaw_rate" in have or "lat_g" in have or fronts)
-    instead = ["the front wheels"] * fronts + ["lateral acceleration"] * ("lat_g" in have)
-    yaw = (
-        NO_CORNER
-        if not cornered
-        else "yaw rate is logged"
-        if "yaw_rate" in have
-        else f"yaw rate comes from {' and '.join(instead)}, so intervals are wider"
-        if instead
-        else "nothing tells the yaw rate"
-    )
+    turn = cornered and ("yaw_rate" in have or "lat_g" in have or {"wheel_speed_fl", "wheel_speed_fr"} <= have)
+    yaw = _yaw_words(have) if cornered else NO_CORNER
     lock = ("yes" if "yaw_rate" in have else "partly") if rears and turn else "no"
     pedals = "throttle" in have
-    torque = "no" if gaps or not cornered else ("yes" if {"yaw_rate", "long_g"} <= have else "partly")
-    missing = f"missing: {'; '.join(gaps)}" if gaps else yaw
-    if torque == "partly" and "long_g" not in have and not {"wheel_speed_fl", "wheel_speed_fr"} & have:
-        torque, missing = "no", SATELLITES_ALONE
-    elif torque == "partly" and "long_g" not in have:
-        missing += "; longitudinal acceleration comes from the wheel speeds"
     driven_s = float(recording.time_s[-1] - recording.time_s[0])
-    if torque != "no" and driven_s < SHORT_LOG_S:
-        torque, missing = "partly", f"only {driven_s:.0f} s long; a lock curve takes about four laps"
+    torque, missing = _torque_answer(recording, cornered, yaw, driven_s)
     position = {"latitude", "longitude"} <= have
     laps = "by lap channel" if "lap" in have else "by position" if position else "by recurrence of the path"
     brake = "brake is logged" if "brake" in have else "braking is told from deceleration"
@@ -238,6 +221,32 @@ def _answers(recording: Recording) -> tuple[Answer, ...]:
             + ("; the temperature is not used" if "diff_temperature" in have else ""),
         ),
     )
+
+
+def _yaw_words(have: Collection[str]) -> str:
+    """Where the yaw rate of a log with these channels comes from."""
+    fronts = {"wheel_speed_fl", "wheel_speed_fr"} <= set(have)
+    instead = ["the front wheels"] * fronts + ["lateral acceleration"] * ("lat_g" in have)
+    if "yaw_rate" in have:
+        return "yaw rate is logged"
+    if instead:
+        return f"yaw rate comes from {' and '.join(instead)}, so intervals are wider"
+    return "nothing tells the yaw rate"
+
+
+def _torque_answer(recording: Recording, cornered: bool, yaw: str, driven_s: float) -> tuple[str, str]:
+    """Whether transfer torque and lock curve can be told, and why (not)."""
+    have = recording.channels.keys()
+    gaps = missing_channels(recording.channels)
+    torque = "no" if gaps or not cornered else ("yes" if {"yaw_rate", "long_g"} <= have else "partly")
+    missing = f"missing: {'; '.join(gaps)}" if gaps else yaw
+    if torque == "partly" and "long_g" not in have and not {"wheel_speed_fl", "wheel_speed_fr"} & have:
+        torque, missing = "no", SATELLITES_ALONE
+    elif torque == "partly" and "long_g" not in have:
+        missing += "; longitudinal acceleration comes from the wheel speeds"
+    if torque != "no" and driven_s < SHORT_LOG_S:
+        torque, missing = "partly", f"only {driven_s:.0f} s long; a lock curve takes about four laps"
+    return torque, missing
 
 
 def _cornered(recording: Recording) -> bool:

@@ -75,7 +75,9 @@ def session_state(fit: Fit, drawn: Spread, observed: Observations, signals: Sign
         values[unknown] = np.nan
         return values
 
-    spread_out = lambda rows: gone(between_rows(rows, step, count))  # noqa: E731
+    def spread_out(rows: np.ndarray) -> np.ndarray:
+        return gone(between_rows(rows, step, count))
+
     return AxleState(
         slip_left=gone(left / np.maximum(ground - half, 1.0) - 1),
         slip_right=gone(right / np.maximum(ground + half, 1.0) - 1),
