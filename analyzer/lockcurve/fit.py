@@ -52,6 +52,7 @@ class Problem:
     hold_sd_Nm: float
     has_gyro: bool
     slip_known: bool = True
+    has_lateral: bool = True
 
     @property
     def start(self) -> np.ndarray:
@@ -116,6 +117,7 @@ def make_problem(observed: Observations, car: Car, priors: tuple[Prior, ...]) ->
         hold_sd_Nm=0.12 * largest,
         has_gyro=observed.has_gyro,
         slip_known=observed.slip_known,
+        has_lateral=observed.has_lateral,
     )
 
 

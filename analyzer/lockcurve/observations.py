@@ -45,7 +45,7 @@ class Observations:
     torque_rate_Nm_s : how fast the input torque changes.
     weight : what one sample counts, its share of an independent look.
     has_gyro : the yaw rate was measured, not put together from front wheels and lateral acceleration.
-    slip_known : as the signals'.
+    slip_known, has_lateral : as the signals'.
     """
 
     index: np.ndarray
@@ -60,6 +60,7 @@ class Observations:
     weight: float
     has_gyro: bool
     slip_known: bool = True
+    has_lateral: bool = True
 
     def take(self, where: np.ndarray | slice) -> "Observations":
         """The rows `where` (bool, index or slice)."""
@@ -135,6 +136,7 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
         weight=min(1.0, step / rate / CORRELATION_S),
         has_gyro=signals.has_gyro,
         slip_known=signals.slip_known,
+        has_lateral=signals.has_lateral,
     )
 
 

@@ -45,4 +45,5 @@ def pooled(stretches: Iterable[tuple[Observations, slice]]) -> Observations:
         weight=kept[0].weight * thin,
         has_gyro=all(k.has_gyro for k in kept),
         slip_known=all(k.slip_known for k in kept),
+        has_lateral=all(k.has_lateral for k in kept),
     )

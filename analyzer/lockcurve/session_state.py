@@ -32,6 +32,7 @@ MODEL_SD_SHARE = 0.06
 SAMPLED_ROWS = 2048  # enough to tell which combinations of parameters a session's torques answer to
 VARIANCE_EVERY = 4  # rows of 1/20 s: what the fit is unsure of changes with the corner, not from sample to sample
 VARIANCE_LEFT_OUT = 0.01  # share of it; the rest makes up for it
+DERIVED_LATERAL_SD_M_S2 = 0.7  # of a lateral acceleration that was had from the gyro, in and out of corners
 BRAKE_SIDE_SHARE = 0.06  # left and right brake torque differ by about this; common practice, no source
 
 
@@ -170,6 +171,9 @@ def _nuisance_variance(fit: Fit, drawn: Spread, inputs: AxleInputs, solution: Ax
     count = len(fit.problem.priors)
     values, vectors = np.linalg.eigh(np.cov(drawn.draws[:, :count].T))
     along = vectors * np.sqrt(np.maximum(values, 0.0))
+    if not fit.problem.has_lateral:
+        across = [DERIVED_LATERAL_SD_M_S2 * (prior.name == "lat_bias") for prior in fit.problem.priors]
+        along = np.column_stack([along, across])
     if len(inputs) > 8 * SAMPLED_ROWS:
         rows = np.arange(0, len(inputs), len(inputs) // SAMPLED_ROWS)
         sampled = _difference_slopes(fit, along, inputs.take(rows), solution.take(rows), car)

@@ -29,6 +29,8 @@ TILT_ERROR_Nm = 8.0
 LEAST_RANGE_Nm = 30.0
 # a yaw rate put together errs by 0.02 to 0.05 rad/s, alike in like corners: resampling cannot see it
 WITHOUT_GYRO = 2.0
+# a lateral acceleration had from the gyro lacks part of how the side slip changes, alike in like corners
+WITHOUT_LATERAL = 2.0
 REPLICATES = 400
 SEED = 20260101
 
@@ -61,6 +63,8 @@ def spread(fit: Fit, *, replicates: int = REPLICATES) -> Spread:
     form_error = model_error(fit.curve, slipping_torque_Nm=slipping, rng=rng, replicates=replicates)
     if not fit.problem.has_gyro:
         form_error = form_error * WITHOUT_GYRO
+    if not fit.problem.has_lateral:
+        form_error = form_error * WITHOUT_LATERAL
     draws[:, -5:] += form_error
     variance = {"sampling": ((groups @ inverse)[:, -5:] ** 2).sum(axis=0)}
     for j, prior in enumerate(fit.problem.priors):

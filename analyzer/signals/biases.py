@@ -6,6 +6,7 @@ import numpy as np
 
 from analyzer.signals.session import CalibrationStep, taken_out
 from analyzer.signals.timebase import low_pass
+from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.car import Car
 
 BIAS_BLOCK_S = 5.0
@@ -14,6 +15,7 @@ BIAS_LOOKS_HZ = 2.0  # independent looks at biases a second
 BIAS_PASS_S = 10.0  # a corner with its way in and out
 BIAS_ALIKE_M_S2 = 0.04  # what a corner's pull has alike lap by lap (side slip that no such formula has, camber)
 SIDE_SLIP_HZ = 1.0  # slower than the tyres' lag and the filters of the sensors
+TURNING_HZ = 3.0  # faster than that the car does not turn
 SIDE_SLIP_SD = (2.0, 20.0, 20.0)  # of b (m), K (1e-3 rad per m/s2), K3 (1e-5 rad per (m/s2)^3): any car's
 BIAS_DRIFT_M_S2 = 0.02  # drift of an accelerometer and its mounting within a session; common practice, no source
 WORST_LONG_BIAS_SD_M_S2 = 0.08
@@ -145,6 +147,20 @@ def _robust(matrix: np.ndarray, target: np.ndarray, reach: np.ndarray) -> tuple[
         solution = np.linalg.solve(information, weighted @ target)
         weight = 1 / (1 + ((target - solution @ matrix) / reach) ** 2)
     return solution, np.linalg.inv(information), weighted * (target - solution @ matrix)
+
+
+def lateral_by_turning(*, speed_m_s: np.ndarray, yaw_rad_s: np.ndarray, rate_hz: float, car: Car) -> np.ndarray:
+    """Lateral acceleration (n,) of a car without that sensor, from speed and gyro.
+
+    Notes
+    -----
+    a_y = v r + dv_y/dt with v_y = b r - v alpha and the rear side slip alpha = a_y/(g c) of tyres below their limit, c
+    the car file's cornering stiffness over load; a_y in it is v r.
+    """
+    stiffness = STANDARD_GRAVITY_M_S2 * car.tyre.cornering_stiffness_per_rad
+    turning, yaw = (low_pass(x, cutoff_hz=TURNING_HZ, rate_hz=rate_hz) for x in (speed_m_s * yaw_rad_s, yaw_rad_s))
+    side_speed = car.cg_to_rear_m * yaw - speed_m_s * turning / stiffness
+    return turning + low_pass(np.gradient(side_speed) * rate_hz, cutoff_hz=TURNING_HZ, rate_hz=rate_hz)
 
 
 def calibrate_longitudinal(

@@ -5,7 +5,7 @@ from scipy import ndimage
 
 from analyzer.errors import CannotTell
 from analyzer.logs.recording import Annotation, Recording
-from analyzer.signals.biases import calibrate_longitudinal, find_zeros
+from analyzer.signals.biases import calibrate_longitudinal, find_zeros, lateral_by_turning
 from analyzer.signals.ground_speed import SLIP_UNKNOWN, delay_behind_accelerometer_s
 from analyzer.signals.lost_car import lost_car
 from analyzer.signals.path import dead_reckoned, from_position
@@ -80,7 +80,8 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
     gyro = channels.get("yaw_rate")
     raw_yaw = gyro if gyro is not None else lateral / np.maximum(speed, LEAST_SPEED_M_S)
     if lateral is None:
-        lateral = smooth(speed * raw_yaw)  # said by the reader, which knows that the channel is missing
+        # said by the reader, which knows that the channel is missing
+        lateral = lateral_by_turning(speed_m_s=speed, yaw_rad_s=raw_yaw, rate_hz=rate, car=car)
     straight = moving & ~braking & (np.abs(lateral) < 1.0)
     if straight.sum() < 2 * rate:
         straight = moving & ~braking
@@ -203,6 +204,7 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
         has_gyro=gyro is not None,
         has_long_g=long_known,
         slip_known=long_known or not by_satellite,
+        has_lateral="lat_g" in channels,
         wheel_speed_noise_m_s=_noise(wheels[:, 2:]),
     )
 

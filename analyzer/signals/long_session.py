@@ -100,6 +100,7 @@ class LongSession:
             has_gyro=all(s.has_gyro for s in self._blocks),
             has_long_g=all(s.has_long_g for s in self._blocks),
             slip_known=all(s.slip_known for s in self._blocks),
+            has_lateral=all(s.has_lateral for s in self._blocks),
             **({} if self._has_lap else {"lap_channel": None}),
         )
 

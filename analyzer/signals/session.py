@@ -55,7 +55,7 @@ class Signals:
     lap_channel : lap number from the log as float (NaN where unknown), or None.
     calibration : what was found, in order.
     annotations : what is wrong where (from reading, faults and calibration).
-    has_gyro, has_long_g : the log has its own yaw rate, its own longitudinal acceleration.
+    has_gyro, has_long_g, has_lateral : the log has its own yaw rate, longitudinal, lateral acceleration.
     slip_known : the ground speed is good enough for slip: a front wheel rolls beside it, or satellites tell it and an
         accelerometer tells how late they do.
     wheel_speed_noise_m_s : standard deviation of white noise of the rear wheel speeds (m/s).
@@ -85,6 +85,7 @@ class Signals:
     has_gyro: bool = True
     has_long_g: bool = True
     slip_known: bool = True
+    has_lateral: bool = True
     wheel_speed_noise_m_s: float = 0.05
 
     @property

@@ -54,12 +54,15 @@ def test_a_wrong_split_moves_each_slope_by_itself_and_no_hold_off(monkeypatch):
     assert abs(np.corrcoef(error[:, 1], error[:, 3])[0, 1]) < 0.03
 
 
-def test_without_a_gyro_the_form_error_is_widened_by_what_is_stated():
-    """A yaw rate put together errs alike in like corners, which resampling cannot see: wider by what is stated."""
+@pytest.mark.parametrize(
+    ("known", "wider"), [("has_gyro", uncertainty.WITHOUT_GYRO), ("has_lateral", uncertainty.WITHOUT_LATERAL)]
+)
+def test_without_a_sensor_of_turning_the_form_error_is_widened_by_what_is_stated(known, wider):
+    """A yaw rate or lateral acceleration put together errs alike in like corners, which resampling cannot see."""
     fitted = fit(make_problem(simulated_set(300, np.random.default_rng(8)).observed, CAR, KNOWN))
-    put_together = replace(fitted, problem=replace(fitted.problem, has_gyro=False))
+    put_together = replace(fitted, problem=replace(fitted.problem, **{known: False}))
     with_gyro, without = (spread(f, replicates=100) for f in (fitted, put_together))
-    error = (without.draws - with_gyro.draws)[:, -5:] / (uncertainty.WITHOUT_GYRO - 1)
-    assert uncertainty.WITHOUT_GYRO > 1 and np.std(error[:, 1]) > 0.5 * uncertainty.SPLIT_ERROR_SHARE
+    error = (without.draws - with_gyro.draws)[:, -5:] / (wider - 1)
+    assert wider > 1 and np.std(error[:, 1]) > 0.5 * uncertainty.SPLIT_ERROR_SHARE
     part = [s.budget["tyre_model"][1] / (1 - s.budget["tyre_model"][1]) for s in (with_gyro, without)]
-    assert part[1] / part[0] == pytest.approx(uncertainty.WITHOUT_GYRO**2)
+    assert part[1] / part[0] == pytest.approx(wider**2)

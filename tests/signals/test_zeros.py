@@ -57,6 +57,18 @@ def test_side_slip_that_comes_fast_and_goes_slowly_is_no_zero_of_the_gyro(fronts
     assert np.sqrt(np.mean(np.square(off))) < 1.2
 
 
+def test_without_a_lateral_accelerometer_side_slip_is_thought_of():
+    # the car file's tyres slide 1/(20 g) rad per m/s2, the session's 0.005: speed times yaw rate alone leaves all of it
+    session = one_way_session(1)
+    channels = {k: v for k, v in session.channels.items() if k not in ("lat_g", "time")}
+    found = prepare(recording(session.time_s, **channels), car=CAR)
+    true = session.channels["lat_g"] - LATERAL_BIAS
+    inside = slice(200, -200)
+    off = np.std((found.lat_m_s2 - true)[inside])
+    by_turning = np.std((session.channels["yaw_rate"] * found.speed_m_s - true)[inside])
+    assert off < 0.4 * by_turning and not found.has_lateral
+
+
 def test_a_lateral_acceleration_had_from_the_gyro_says_nothing_of_its_zero():
     session = one_way_session(1)
     channels = {k: v for k, v in session.channels.items() if k not in ("lat_g", "time")}
