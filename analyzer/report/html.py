@@ -91,11 +91,10 @@ def _findings_in(analysis: Analysis, corner: Corner) -> list[Any]:
 
 def _parameters(analysis: Analysis) -> list[tuple[str, str, str, str]]:
     rows = []
-    for name, (label, digits) in words.PARAMETER_NAMES.items():
-        if name in analysis.lock_curve.parameters:
-            value, span = words.interval_words(analysis.lock_curve.parameters[name], digits)
-            parts = None if analysis.predicted is None else getattr(analysis.predicted, name)
-            rows.append((label, value, span, number(parts, digits)))
+    for name, (value, span) in words.parameter_cells(analysis.lock_curve.parameters).items():
+        label, digits = words.PARAMETER_NAMES[name]
+        parts = None if analysis.predicted is None else getattr(analysis.predicted, name)
+        rows.append((label, value, span, number(parts, digits)))
     return rows
 
 

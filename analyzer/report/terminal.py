@@ -26,9 +26,10 @@ from analyzer.report.words import (
     chatter_words,
     explanation_cells,
     grouped,
-    interval_words,
+    parameter_cells,
     trend_rows,
     whole_laps_words,
+    why_not_measured,
 )
 
 MOST_GROUPS = 8  # findings shown in full; the rest is in report and JSON
@@ -91,13 +92,13 @@ def _print_lock_curve(analysis: Analysis, console: Console) -> None:
     table.add_column("")
     for heading in ("measured", "95 % interval") + (("parts say",) if predicted else ()):
         table.add_column(heading, justify="right")
-    for name, (label, digits) in PARAMETER_NAMES.items():
-        if name not in curve.parameters:
-            continue
-        row = [label, *interval_words(curve.parameters[name], digits)]
-        table.add_row(*row, *([number(getattr(predicted, name), digits)] if predicted else []))
+    for name, cells in parameter_cells(curve.parameters).items():
+        label, digits = PARAMETER_NAMES[name]
+        table.add_row(label, *cells, *([number(getattr(predicted, name), digits)] if predicted else []))
     console.print()
     console.print(table)
+    if reasons := why_not_measured(curve.parameters):
+        console.print(Text("\n".join(reasons) + "\n"))
     console.print(_points_table(analysis, curve))
     console.print(
         Text(

@@ -1,6 +1,7 @@
 """Words that terminal, report and page share: the answer in one paragraph, names of kinds and phases, numbers."""
 
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from analyzer.agreement.explanation_words import MOST_TIMES, at_the_end
@@ -75,6 +76,26 @@ def interval_words(interval: Interval, digits: int = 0) -> tuple[str, str]:
     if interval.lower is None or interval.upper is None:
         return number(interval.value, digits), ""
     return number(interval.value, digits), f"{number(interval.lower, digits)} to {number(interval.upper, digits)}"
+
+
+def parameter_cells(parameters: Mapping[str, Interval]) -> dict[str, tuple[str, str]]:
+    """Parameter name -> (value, 95 % interval) in words; dashes where there is no number, see `why_not_measured`."""
+    return {
+        name: ("–", "–") if _unknown(parameters[name]) else interval_words(parameters[name], digits)
+        for name, (_, digits) in PARAMETER_NAMES.items()
+        if name in parameters
+    }
+
+
+def why_not_measured(parameters: Mapping[str, Interval]) -> list[str]:
+    """The reasons, each once, of parameters that have no number: in a table's cells they would push the numbers out."""
+    unknown = [p for name, p in parameters.items() if name in PARAMETER_NAMES and _unknown(p)]
+    told = {interval_words(parameter)[1] for parameter in unknown}
+    return [f"Not measured: {reason}." for reason in sorted(told)]
+
+
+def _unknown(found: Interval) -> bool:
+    return found.value is None and found.lower is None
 
 
 def explanation_cells(explanation: Explanation) -> tuple[str, str, str]:

@@ -11,13 +11,13 @@ from analyzer.analysis import Analysis, PhaseResult
 from analyzer.comparison.runs import chosen_laps
 from analyzer.errors import HalfshaftError
 from analyzer.phases.segments import PHASES
-from analyzer.report.words import PARAMETER_NAMES, PHASE_NAMES
+from analyzer.report.words import PARAMETER_NAMES, PHASE_NAMES, parameter_cells
 from dashboards.figures import both_sides
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook, Run
 from dashboards.pages.clock import clock, polled
 from dashboards.pages.compared import told
-from dashboards.pages.parts import chart, labelled, parameter_cells, table, when, why_not_measured
+from dashboards.pages.parts import chart, labelled, not_measured, table, when
 
 MOST_A_SIDE = 4  # kept in memory at once
 ONE_RUN = (
@@ -275,11 +275,11 @@ def _numbers(before: list[Analysis], after: list[Analysis]) -> html.Details:
     for side, runs in (("before", before), ("after", after)):
         for analysis in runs:
             headings.append(f"{side}: {analysis.recording.name}")
-            columns.append(parameter_cells(analysis))
-            reasons += why_not_measured(analysis)
+            columns.append(parameter_cells(analysis.lock_curve.parameters))
+            reasons += not_measured(analysis)
     rows = []
     for name, (label, _) in PARAMETER_NAMES.items():
-        cells = [column.get(name, ("–", "")) for column in columns]
-        rows.append([label, *(f"{value} ({span})" if span else value for value, span in cells)])
+        cells = [column.get(name, ("–", "–")) for column in columns]
+        rows.append([label, *(value if span in ("", "–") else f"{value} ({span})" for value, span in cells)])
     summary = html.Summary("Each run by itself in numbers, with 95 % intervals")
     return html.Details([summary, table(headings, rows), *reasons])

@@ -8,9 +8,8 @@ import plotly.graph_objects as go
 from dash import dcc, html
 
 from analyzer.analysis import Analysis
-from analyzer.lockcurve.estimate import Interval
 from analyzer.report.figures.theme import CONFIG
-from analyzer.report.words import PARAMETER_NAMES, interval_words
+from analyzer.report.words import why_not_measured
 
 CLEAR = "rgba(0,0,0,0)"
 NOT_YET = {
@@ -64,26 +63,9 @@ def table(headings: list[str], rows: list[list[Any]], *, words: int | tuple[int,
     return html.Div(html.Table([html.Thead(head), html.Tbody(body)]), className="scroll", tabIndex="0")
 
 
-def parameter_cells(analysis: Analysis) -> dict[str, tuple[str, str]]:
-    """Parameter name -> (value, 95 % interval) in words; one without a number is left out, see `why_not_measured`."""
-    return {
-        name: interval_words(found, PARAMETER_NAMES[name][1])
-        for name, found in analysis.lock_curve.parameters.items()
-        if name in PARAMETER_NAMES and not _unknown(found)
-    }
-
-
-def why_not_measured(analysis: Analysis) -> list[html.P]:
-    """The reasons, each once, of parameters that have no number: in a table's cell they would push the numbers out."""
-    found = analysis.lock_curve.parameters
-    reasons = dict.fromkeys(
-        interval_words(found[n])[1] for n in PARAMETER_NAMES.keys() & found.keys() if _unknown(found[n])
-    )
-    return [html.P(f"Not measured: {reason}.", className="hint") for reason in sorted(reasons)]
-
-
-def _unknown(found: Interval) -> bool:
-    return found.value is None and found.lower is None
+def not_measured(analysis: Analysis) -> list[html.P]:
+    """Why some parameters have no number."""
+    return [html.P(reason, className="hint") for reason in why_not_measured(analysis.lock_curve.parameters)]
 
 
 def when(moment_s: float) -> str:

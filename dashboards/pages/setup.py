@@ -11,12 +11,12 @@ from analyzer.differential.predicted import PredictedLockCurve, predict_lock_cur
 from analyzer.differential.result import input_torque_grid_Nm
 from analyzer.errors import HalfshaftError, InputError
 from analyzer.in_words import number
-from analyzer.report.words import PARAMETER_NAMES
+from analyzer.report.words import PARAMETER_NAMES, parameter_cells
 from dashboards.figures import lock_view
 from dashboards.jobs import Jobs
 from dashboards.logbook import KINDS, Logbook
 from dashboards.pages.contradictions import agreed, contradictions, in_short
-from dashboards.pages.parts import chart, labelled, parameter_cells, table, when, why_not_measured
+from dashboards.pages.parts import chart, labelled, not_measured, table, when
 from dashboards.pages.setup_form import form, typed, values_of
 from dashboards.setup_file import to_toml
 
@@ -189,7 +189,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
 
 
 def _numbers(curve: PredictedLockCurve, analysis: Analysis | None) -> html.Div:
-    measured = None if analysis is None else parameter_cells(analysis)
+    measured = None if analysis is None else parameter_cells(analysis.lock_curve.parameters)
     rows = []
     for name, (label, digits) in PARAMETER_NAMES.items():
         value = getattr(curve, name)  # of a spool there is none; ramps that never clamp begin at infinity
@@ -197,4 +197,4 @@ def _numbers(curve: PredictedLockCurve, analysis: Analysis | None) -> html.Div:
         rows.append(row + (list(measured.get(name, ("–", "–"))) if measured is not None else []))
     headings = ["", "parts say"] + (["measured", "95 % interval"] if measured is not None else [])
     notes = [html.P(f"Note: {n}", className="hint") for n in curve.notes]
-    return html.Div([table(headings, rows), *notes, *(why_not_measured(analysis) if analysis is not None else [])])
+    return html.Div([table(headings, rows), *notes, *(not_measured(analysis) if analysis is not None else [])])

@@ -16,14 +16,14 @@ from analyzer.errors import InputError
 from analyzer.lockcurve.estimate import Interval
 from analyzer.logbook import results
 from analyzer.logs.recording import Annotation
-from analyzer.report.words import answer_parts
+from analyzer.report.words import answer_parts, parameter_cells
 from dashboards.figures import both_sides
 from dashboards.figures.circuit_map import circuit_map
 from dashboards.figures.quantities import MAP_LABELS, QUANTITIES, logged
 from dashboards.figures.repeat import CHOICES, repeat
 from dashboards.figures.traces import View, traces
 from dashboards.pages.findings_list import listed, told
-from dashboards.pages.parts import parameter_cells, why_not_measured
+from dashboards.pages.parts import not_measured
 from dashboards.pages.picking import picked
 from dashboards.pages.run_panels import weaknesses
 from dashboards.pages.setup_form import form, typed, values_of
@@ -236,8 +236,9 @@ def test_a_parameter_without_a_number_says_why_once_under_the_table(analysis):
     none = Interval(None, None, None, reason)
     parameters = {**analysis.lock_curve.parameters, "drive_slope": none, "drive_hold_Nm": none}
     silent = replace(analysis, lock_curve=replace(analysis.lock_curve, parameters=parameters))
-    assert not {"drive_slope", "drive_hold_Nm"} & parameter_cells(silent).keys()
-    assert [said.children for said in why_not_measured(silent)] == [f"Not measured: {reason}."]
+    cells = parameter_cells(silent.lock_curve.parameters)
+    assert cells["drive_slope"] == cells["drive_hold_Nm"] == ("–", "–")
+    assert [said.children for said in not_measured(silent)] == [f"Not measured: {reason}."]
 
 
 def test_a_failed_log_check_says_it_once_and_leads_back(ask_page, logbook):
