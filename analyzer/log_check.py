@@ -203,15 +203,18 @@ def _answers(recording: Recording) -> tuple[Answer, ...]:
     laps = "by lap channel" if "lap" in have else "by position" if position else "by recurrence of the path"
     brake = "brake is logged" if "brake" in have else "braking is told from deceleration"
     brake = brake if pedals else "needs throttle"
+    understeer = _needing(
+        "understeer off the throttle",
+        rears and "steer" in have and pedals and turn,
+        "rear wheel speeds, steer, throttle and cornering",
+    )
+    if missing == SATELLITES_ALONE:  # it is told by the torque moved across
+        understeer = Answer(understeer.question, "no", missing)
     return (
         Answer("locked or slipping, kinematic lock", lock, yaw if rears else "both rear wheel speeds are needed"),
         _needing("inside rear spin on power", rears and pedals and turn, "rear wheel speeds, throttle and cornering"),
         Answer("transfer torque and lock curve", torque, missing),
-        _needing(
-            "understeer off the throttle",
-            rears and "steer" in have and pedals and turn,
-            "rear wheel speeds, steer, throttle and cornering",
-        ),
+        understeer,
         Answer("phases of a corner", ("yes" if "brake" in have else "partly") if pedals else "no", brake),
         Answer("laps", "yes" if "lap" in have or position else "partly", laps),
         Answer(

@@ -66,10 +66,11 @@ def test_satellites_tell_slip_only_beside_an_accelerometer(tmp_path):
     for left_out in ("", "long_g"):
         path = tmp_path / "run.csv"
         path.write_text(w.text(replace(LOG, channels={n: v for n, v in channels.items() if n != left_out})))
-        told = {a.question: a for a in check_log(path).answers}["transfer torque and lock curve"]
-        verdicts.append(told.verdict)
-    assert verdicts[0] != "no" == verdicts[1]
-    assert "does not tell slip" in told.reason
+        answers = {a.question: a for a in check_log(path).answers}
+        told = [answers[question] for question in ("transfer torque and lock curve", "understeer off the throttle")]
+        verdicts.append([a.verdict for a in told])
+    assert "no" not in verdicts[0] and verdicts[1] == ["no", "no"]
+    assert all("does not tell slip" in a.reason for a in told)
 
 
 def test_car_file_against_the_log(foreign, tmp_path, capsys):
