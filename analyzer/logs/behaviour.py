@@ -57,7 +57,8 @@ def time_unit(values: np.ndarray) -> str | None:
     if not len(step):
         return None
     usual = float(np.median(step))
-    fits = [u for u, factor in TIME_FACTORS.items() if RATES_HZ[0] <= 1 / (usual * factor) <= RATES_HZ[1]]
+    periods_s = {u: usual * factor for u, factor in TIME_FACTORS.items()}
+    fits = [u for u, period in periods_s.items() if period > 0 and RATES_HZ[0] <= 1 / period <= RATES_HZ[1]]
     # seconds first: a column without a unit is seconds when that gives a usual rate
     return "s" if "s" in fits else (fits[0] if len(fits) == 1 else None)
 

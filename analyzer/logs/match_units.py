@@ -118,7 +118,7 @@ def _settle_wheels(raw: RawLog, taken: dict, open_: list[str], known: dict, data
             settle(channel, behaviour.Evidence(unit, f"unit {unit} as the other wheels"))
         return
     time = _seconds(raw, taken, data)
-    mean = np.nanmean([data[taken[c].index] for c in wheels], axis=0)
+    mean = _mean([data[taken[c].index] for c in wheels])
     difference = None
     if {"wheel_speed_fl", "wheel_speed_fr"} <= set(wheels):
         difference = data[taken["wheel_speed_fr"].index] - data[taken["wheel_speed_fl"].index]
@@ -134,7 +134,7 @@ def _settle_wheels(raw: RawLog, taken: dict, open_: list[str], known: dict, data
 def _ground_speed_unit(raw: RawLog, taken: dict, known: dict, data: Data) -> behaviour.Evidence:
     """The ground speed's own unit: loggers write it in another than the wheels' as often as not."""
     wheels = [known[c] for c in WHEEL_CHANNELS if c in known and _inside_of(raw, taken, c) == "m/s"]
-    others = {**known, "wheel_speeds": np.nanmean(wheels, axis=0)} if wheels else known
+    others = {**known, "wheel_speeds": _mean(wheels)} if wheels else known
     return behaviour.speed_unit(data[taken["gps_speed"].index], _seconds(raw, taken, data), others, None)
 
 
@@ -166,6 +166,14 @@ def _inside_of(raw: RawLog, taken: dict, channel: str) -> str:
     symbol = taken[channel].unit or parse_unit(raw.columns[taken[channel].index].unit)
     unit = QUANTITIES["wheel_speed"].get(symbol or "")
     return unit.inside if unit else "rad/s"
+
+
+def _mean(columns: list[np.ndarray]) -> np.ndarray:
+    """(n,) mean of the columns that have a number in a row, NaN where none has."""
+    known = np.isfinite(columns)
+    total = np.where(known, columns, 0.0).sum(axis=0)
+    count = known.sum(axis=0)
+    return np.divide(total, count, out=np.full(len(total), np.nan), where=count > 0)
 
 
 def _seconds(raw: RawLog, taken: dict, data: Data) -> np.ndarray:

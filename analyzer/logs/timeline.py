@@ -58,7 +58,7 @@ def mend_time(raw_s: np.ndarray, *, name: str) -> Timeline:
     time = raw_s[rows] - raw_s[rows[0]]
     time, rows = _ordered(time, rows, notes, name)
     time, rows = _without_repeats(time, rows, notes, name)
-    if len(rows) < 2 or not time[-1] > time[0]:
+    if len(rows) < 2 or not (np.diff(time) > 0).all():  # also where times are too close to be spread
         raise InputError(f"{name}: time stands still; check which column is the time.")
     time = _without_long_pauses(time, notes, name)
     return Timeline(time - time[0], rows, tuple(notes))

@@ -19,9 +19,10 @@ from hypothesis import strategies as st
 from made_log import CAR, made_log
 
 from analyzer.cli.main import main
-from analyzer.errors import HalfshaftError
+from analyzer.errors import HalfshaftError, InputError
 from analyzer.log_check import check_log
 from analyzer.logs.read import read_log
+from analyzer.logs.timeline import mend_time
 from analyzer.pipeline import analyze
 from analyzer.signals.alignment import align_channels
 from analyzer.signals.delays import estimate_delays
@@ -205,6 +206,27 @@ def test_generated_tables(rows, ordered, tmp_path):
         rows = [[str(i / 10), *row[1:]] for i, row in enumerate(rows)]
     path = tmp_path / "generated.csv"
     path.write_text("\n".join([header, *map(_row, rows)]))
+    survives(examined, path)
+
+
+def test_times_next_to_nothing(tmp_path):
+    """Too small to be turned into another unit, and too close to be spread."""
+    with pytest.raises(InputError, match="stands still"):
+        mend_time(np.array([0.0, 0.0, 5e-324, 0.5, 1.0]), name="made")
+    header = "time,wheel_speed_fl,wheel_speed_fr,wheel_speed_rl,wheel_speed_rr,throttle,steer,lat_g,yaw_rate"
+    path = tmp_path / "tiny.csv"
+    path.write_text(
+        "\n".join([header, *(f"{t},20,20,{i % 3},20,1,2,0,0" for i, t in enumerate(("5e-324", "-0.0"))), ""])
+    )
+    survives(examined, path)
+
+
+def test_a_row_without_wheel_speeds_where_units_are_told(tmp_path):
+    """numpy's warning of an empty mean would reach the user's terminal."""
+    header = "time,wheel fl,wheel fr,wheel rl,wheel rr,throttle,steer,lat_g,yaw_rate"
+    rows = [f"{i / 10},{',,,' if i == 7 else '20,21,20,22'},50,1,0.1,0.1" for i in range(40)]
+    path = tmp_path / "empty.csv"
+    path.write_text("\n".join([header, *rows, ""]))
     survives(examined, path)
 
 
