@@ -90,6 +90,8 @@ def speed_unit(
     acceleration over speed times yaw rate; and, with a front track of 1.2 to 1.75 m, from lateral acceleration over
     speed times wheel difference, whose root is taken.
     """
+    if len(time_s) < 2:
+        return Evidence(None, "one row tells no unit")
     moving = speed > 0.3 * np.nanpercentile(speed, 95)
     found: list[tuple[float, float, str]] = []  # factor, tolerance, words
     if "gps_speed" in known:

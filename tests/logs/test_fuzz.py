@@ -21,6 +21,7 @@ from made_log import CAR, made_log
 from analyzer.cli.main import main
 from analyzer.errors import HalfshaftError, InputError
 from analyzer.log_check import check_log
+from analyzer.logs.behaviour import speed_unit
 from analyzer.logs.read import read_log
 from analyzer.logs.timeline import mend_time
 from analyzer.pipeline import analyze
@@ -219,6 +220,11 @@ def test_times_next_to_nothing(tmp_path):
         "\n".join([header, *(f"{t},20,20,{i % 3},20,1,2,0,0" for i, t in enumerate(("5e-324", "-0.0"))), ""])
     )
     survives(examined, path)
+
+
+def test_one_row_tells_no_unit():
+    one = np.ones(1)
+    assert speed_unit(20 * one, one, {"long_g": one, "lat_g": one, "yaw_rate": one}, one).unit is None
 
 
 def test_a_row_without_wheel_speeds_where_units_are_told(tmp_path):
