@@ -41,7 +41,9 @@ def run(arguments: argparse.Namespace) -> int:
     from analyzer.advice.result import advice_result
     from analyzer.advice.terminal import print_advice
     from analyzer.cli.output import deliver, progress_bar
+    from analyzer.comparison.runs import each_once
 
+    each_once(arguments.logs, option="advise")
     with progress_bar("reading") as progress:
         advice = advise(
             log_paths=arguments.logs,

@@ -223,7 +223,10 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
 
     @app.callback(Output("stopped", "data"), Input("to-stop", "data"), prevent_initial_call=True)
     def _stop(asked: dict) -> dict:
-        jobs.cancel(asked["run"])
+        try:
+            jobs.cancel(asked["run"])
+        except HalfshaftError:  # somebody else removed it meanwhile
+            pass
         return asked
 
     @app.callback(Output("together-told", "children"), Input("compared", "data"), Input("mode", "data"))

@@ -202,6 +202,12 @@ def test_wrong_files_give_one_sentence(folder, change, said, capsys):
     assert said in error and "Traceback" not in error
 
 
+def test_a_log_given_twice_does_not_count_twice(folder, capsys):
+    given = arguments(folder)
+    assert main(["advise", given[0], *given]) == 2
+    assert "hard.parquet is given twice" in capsys.readouterr().err
+
+
 def test_several_logs_of_one_setup_count_together(folder, spinning):
     both = advise(
         log_paths=[folder / "hard.parquet", folder / "gentle.parquet"],
