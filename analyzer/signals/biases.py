@@ -118,19 +118,19 @@ def _side_slip_rows(
 
     All of it is filtered first: a row compares signals whose sensors and tyres lag differently.
     """
-    v = speed_m_s[where]
+    step = max(1, round(rate_hz / BIAS_ROWS_HZ))
+    whole = len(speed_m_s) // step * step
+    speed, yaw, side = (x[:whole].reshape(-1, step).mean(axis=1) for x in (speed_m_s, yaw_rad_s, lateral_m_s2))
+    rate, at = rate_hz / step, np.minimum(where // step, whole // step - 1)
 
     def slow(values: np.ndarray) -> np.ndarray:
-        return low_pass(values, cutoff_hz=SIDE_SLIP_HZ, rate_hz=rate_hz)
+        return low_pass(values, cutoff_hz=SIDE_SLIP_HZ, rate_hz=rate)
 
-    lateral = slow(lateral_m_s2)[where]
-    slip_changes = [
-        np.gradient(slow(part))[where] * rate_hz
-        for part in (yaw_rad_s, -speed_m_s * lateral_m_s2 / 1e3, -speed_m_s * lateral_m_s2**3 / 1e5)
-    ]
+    lateral, v = slow(side)[at], speed[at]
+    slip_changes = [np.gradient(slow(part))[at] * rate for part in (yaw, -speed * side / 1e3, -speed * side**3 / 1e5)]
     noise = 0.1 + 0.03 * np.abs(lateral)
     factors = np.array([-v, np.ones_like(v), np.zeros_like(v), *slip_changes])
-    return factors / noise, (lateral - v * slow(yaw_rad_s)[where]) / noise
+    return factors / noise, (lateral - v * slow(yaw)[at]) / noise
 
 
 def _robust(matrix: np.ndarray, target: np.ndarray, reach: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
