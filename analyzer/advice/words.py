@@ -4,6 +4,14 @@ from analyzer.advice.option import Advice, Option
 from analyzer.in_words import number
 from analyzer.lockcurve.estimate import Interval
 
+# read by advice.html
+OUTCOME_WORDS = {
+    "inside_spin_s": ("inside rear spins, s", 1),
+    "both_spin_s": ("both rears spin, s", 1),
+    "coast_moment_Nm": ("moment against the turn off the throttle, N.m", 0),
+    "entry_share": ("share of the front tyres' side force that it takes, %", 1),
+    "snap_Nm_s": ("rise of that moment as the throttle opens, N.m/s", -2),
+}
 CAUSE_WORDS = {
     "differential": "the differential's",
     "not_the_differential": "not the differential's",
@@ -18,14 +26,14 @@ HOW_TO_READ = (
 )
 
 
-def outcome_words(interval: Interval, digits: int) -> str:
-    """Value with its interval, a dash where there is none."""
+def outcome_words(interval: Interval, digits: int, factor: float = 1.0) -> str:
+    """Value times `factor` with its interval, a dash where there is none."""
     if interval.value is None:
         return "–"
-    value = number(interval.value, digits)
+    value = number(factor * interval.value, digits)
     if interval.lower is None or interval.upper is None or interval.lower == interval.upper:
         return value
-    return f"{value} ({number(interval.lower, digits)} to {number(interval.upper, digits)})"
+    return f"{value} ({number(factor * interval.lower, digits)} to {number(factor * interval.upper, digits)})"
 
 
 def logged_words(advice: Advice) -> str:
