@@ -28,6 +28,7 @@ class Natural:
     latest: float
 
 
+ALL_WHEELS = "wheel_speeds"  # the four of them together
 NATURAL = {
     "long_g": Natural(0.025, -0.01, 0.06),
     "yaw_rate": Natural(0.0, -math.inf, 0.06),
@@ -71,9 +72,6 @@ def align_channels(recording: Recording, delays: Mapping[str, Delay]) -> tuple[R
         channel = None if name == ALL_WHEELS else name
         notes.append(Annotation("delay", "warning", channel, None, None, words))
     return replace(recording, channels=channels, history=tuple(history)), tuple(notes)
-
-
-ALL_WHEELS = "wheel_speeds"
 
 
 def late_channels(delays: Mapping[str, Delay], period: float) -> dict[str, Delay]:

@@ -43,7 +43,7 @@ def without_false_zeros(recording: Recording) -> Recording:
 
 
 def _false_zeros(time_s: np.ndarray, values: np.ndarray) -> np.ndarray:
-    zero = np.nan_to_num(values, nan=1.0) < STILL_M_S
+    zero = values < STILL_M_S
     result = np.zeros(len(values), bool)
     if not zero.any():
         return result
