@@ -11,7 +11,7 @@ from analyzer.advice.replay import Replayed
 from analyzer.analysis import Analysis
 from analyzer.findings.coast_understeer import CLOSED_THROTTLE
 from analyzer.findings.grip import rear_lateral_force_N
-from analyzer.findings.inside_wheel_spin import CLEAR_SIGMAS, MOSTLY_ALONG, OPEN_THROTTLE
+from analyzer.findings.inside_wheel_spin import MOSTLY_ALONG, OPEN_THROTTLE, clear_margin_m_s
 from analyzer.findings.lock_up_snap import AFTER_S, BEFORE_S, OPENS_AT, STEP_S
 from analyzer.findings.rear_axle import LEAST_LATERAL_M_S2, LEAST_SPEED_M_S
 from analyzer.lockcurve.observations import Observations
@@ -93,7 +93,7 @@ def rows_of(analysis: Analysis, observed: Observations, passes: Passes) -> Rows:
         coasting_braked=braked,
         applications=np.argwhere(opens & off_brakes),
         front_side_N=front[at],
-        clear_m_s=CLEAR_SIGMAS * np.sqrt(2) * signals.wheel_speed_noise_m_s,
+        clear_m_s=clear_margin_m_s(signals),
         step_s=passes.step_s,
     )
 

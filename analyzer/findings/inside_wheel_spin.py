@@ -43,16 +43,24 @@ def find_inside_wheel_spin(rear: RearAxle, corners: Sequence[Corner]) -> tuple[F
     )
 
 
+def clear_margin_m_s(signals: Signals) -> float:
+    """By how much one rear wheel's surface must out-turn the other's (m/s) to be faster beyond the noise of both."""
+    return float(CLEAR_SIGMAS * np.sqrt(2) * signals.wheel_speed_noise_m_s)
+
+
 def inside_spins(rear: RearAxle) -> tuple[np.ndarray, np.ndarray]:
     """(n,) bool twice: where the inside rear spins on power beyond doubt, and where such a spin goes on."""
     signals, axle = rear.signals, rear.axle
     driven = rear.cornering & (signals.throttle > OPEN_THROTTLE) & ~signals.braking & ~axle.locked
-    margin = CLEAR_SIGMAS * np.sqrt(2) * signals.wheel_speed_noise_m_s
     driven &= rear.inside_slip > rear.outside_slip
     # NaN compares False: what is not known is no spin
     along = np.isfinite(rear.peak_slip) & (rear.inside_slip > MOSTLY_ALONG * rear.peak_slip)
     begins = (
-        driven & (rear.over_speed_m_s > margin) & along & (rear.inside_use > 1.0) & (rear.outside_slip < rear.peak_slip)
+        driven
+        & (rear.over_speed_m_s > clear_margin_m_s(signals))
+        & along
+        & (rear.inside_use > 1.0)
+        & (rear.outside_slip < rear.peak_slip)
     )
     return begins, driven & (rear.inside_use > LET_GO)
 

@@ -9,9 +9,9 @@ from analyzer.findings.events import JOIN_S, corner_at, events, place
 from analyzer.findings.finding import Finding
 from analyzer.findings.inside_wheel_spin import (
     ACT_DISTANCE_M,
-    CLEAR_SIGMAS,
     LET_GO,
     OPEN_THROTTLE,
+    clear_margin_m_s,
     inside_spins,
 )
 from analyzer.findings.rear_axle import LEAST_LATERAL_M_S2, LEAST_SPEED_M_S, RearAxle
@@ -34,7 +34,7 @@ def find_one_wheel_spin(rear: RearAxle, corners: Sequence[Corner]) -> tuple[Find
     """
     signals, axle = rear.signals, rear.axle
     told = inside_spins(rear)[0]
-    margin = CLEAR_SIGMAS * np.sqrt(2) * signals.wheel_speed_noise_m_s
+    margin = clear_margin_m_s(signals)
     driven = signals.valid & ~signals.braking & ~axle.locked & (signals.throttle > OPEN_THROTTLE)
     driven &= (signals.speed_m_s > LEAST_SPEED_M_S) & np.isfinite(rear.peak_slip)
     faster_m_s = rear.car.rear_rolling_radius_m * axle.speed_difference_rad_s
