@@ -12,8 +12,8 @@ import flask
 from analyzer.analysis import Analysis
 from analyzer.errors import HalfshaftError, InputError
 from analyzer.logbook.names import safe_name
-from analyzer.report.html import render
-from analyzer.report.result_json import PHASE_KEYS
+from analyzer.presentation.html import render
+from analyzer.presentation.result_json import PHASE_KEYS
 from dashboards.logbook import Logbook
 from dashboards.pdf import to_pdf
 

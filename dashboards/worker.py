@@ -19,7 +19,7 @@ from analyzer.errors import HalfshaftError
 from analyzer.logbook import results
 from analyzer.logbook.add import analyse_now
 from analyzer.logbook.parquet_copy import keep_parquet
-from analyzer.report.result_json import plain
+from analyzer.presentation.result_json import plain
 from dashboards import comparisons
 from dashboards.logbook import COMPARISON, Logbook
 

@@ -3,7 +3,7 @@
 The rule, as the code has it. `analyzer` has a base (units, errors, channels, files, settings, cautions), the car's
 figures (`vehicle.car`, parameters only, read by every layer that needs a track or a radius), and then
 
-    logs -> signals -> phases -> vehicle -> lockcurve -> agreement, findings, trends -> analysis -> report, pipeline
+    logs -> signals -> phases -> vehicle -> lockcurve -> agreement, findings, trends -> analysis -> presentation, pipeline
     -> comparison -> logbook, batch -> commands
 
 `differential` (what the parts should do) stands beside: it knows neither log nor measurement, and `lockcurve` (what
@@ -39,7 +39,7 @@ LAYERS = (
     ("analyzer.lockcurve",),
     ("analyzer.agreement", "analyzer.findings", "analyzer.trends"),
     ("analyzer.analysis", "analyzer.phase_results", "analyzer.log_check", "analyzer.stretches"),
-    ("analyzer.report", "analyzer.pipeline", "analyzer.provenance"),
+    ("analyzer.presentation", "analyzer.pipeline", "analyzer.provenance"),
     ("analyzer.comparison", "analyzer.advice"),  # made of whole analyses
     ("analyzer.logbook", "analyzer.batch"),  # keep whole analyses and run many
     ("analyzer.cli",),

@@ -3,7 +3,7 @@
 from analyzer.advice import words
 from analyzer.advice.option import Advice
 from analyzer.advice.trade_off import READ, trade_off
-from analyzer.report import page
+from analyzer.presentation import page
 
 
 def render(advice: Advice) -> str:

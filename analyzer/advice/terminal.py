@@ -14,8 +14,8 @@ from analyzer.advice.words import (
     shown,
     sure_words,
 )
-from analyzer.report.terminal_ending import print_ending
-from analyzer.report.terminal_table import terminal_table
+from analyzer.presentation.terminal_ending import print_ending
+from analyzer.presentation.terminal_table import terminal_table
 
 HEADINGS = {"spin_s": "either rear spins, s", "coast_moment_Nm": "against the turn, N.m"}
 HEADING_DIGITS = {"spin_s": 1, "coast_moment_Nm": 0}

@@ -4,7 +4,7 @@ import plotly.graph_objects as go
 
 from analyzer.advice.option import Advice, Option
 from analyzer.advice.words import shown
-from analyzer.report.figures.theme import BLUE, GREY, ORANGE, VERMILLION, hover, styled
+from analyzer.presentation.figures.theme import BLUE, GREY, ORANGE, VERMILLION, hover, styled
 
 READ = (
     "How to read it: each mark is one build; left is less spin under power, down holds less against turning in. "

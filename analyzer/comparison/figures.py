@@ -4,7 +4,7 @@ import plotly.graph_objects as go
 
 from analyzer.comparison.compare import Comparison
 from analyzer.comparison.phase_changes import PhaseChange
-from analyzer.report.figures.theme import (
+from analyzer.presentation.figures.theme import (
     BLUE,
     GREEN,
     GREY,
@@ -18,7 +18,7 @@ from analyzer.report.figures.theme import (
     hover,
     styled,
 )
-from analyzer.report.words import PHASE_NAMES
+from analyzer.presentation.words import PHASE_NAMES
 
 READ_CHANGE = (
     "How to read it: the change of locking torque at the same input torque, after minus before, with its 95 % band. "

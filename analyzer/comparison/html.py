@@ -5,8 +5,8 @@ from analyzer.comparison.compare import Comparison
 from analyzer.comparison.figures import READ_CHANGE, READ_PHASES, change_plot, phase_plot
 from analyzer.in_words import counted, number, signed
 from analyzer.phases.segments import PHASES
-from analyzer.report import page
-from analyzer.report.words import PARAMETER_NAMES, PHASE_NAMES, interval_words
+from analyzer.presentation import page
+from analyzer.presentation.words import PARAMETER_NAMES, PHASE_NAMES, interval_words
 
 
 def render(comparison: Comparison) -> str:

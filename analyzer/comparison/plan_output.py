@@ -8,9 +8,9 @@ from rich.console import Console
 from analyzer.comparison.planning import SHOWN_LAPS, PlannedChange
 from analyzer.comparison.runs import Run
 from analyzer.in_words import counted, signed
-from analyzer.report.result_json import plain
-from analyzer.report.terminal_ending import print_ending
-from analyzer.report.terminal_table import terminal_table
+from analyzer.presentation.result_json import plain
+from analyzer.presentation.terminal_ending import print_ending
+from analyzer.presentation.terminal_table import terminal_table
 
 HALF_WIDTH = 1.96  # 95 %, in standard errors
 SOURCE_WORDS = {

@@ -30,7 +30,7 @@ import numpy as np
 from analyzer.comparison.compare import Comparison
 from analyzer.comparison.sides import SideChange
 from analyzer.comparison.words import answer
-from analyzer.report.result_json import lock_curve, plain
+from analyzer.presentation.result_json import lock_curve, plain
 
 
 def comparison_result(comparison: Comparison) -> dict[str, Any]:

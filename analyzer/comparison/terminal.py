@@ -17,9 +17,9 @@ from analyzer.comparison.words import (
     verdict_words,
 )
 from analyzer.in_words import counted, signed
-from analyzer.report.terminal_ending import print_ending
-from analyzer.report.terminal_table import terminal_table
-from analyzer.report.words import PHASE_NAMES
+from analyzer.presentation.terminal_ending import print_ending
+from analyzer.presentation.terminal_table import terminal_table
+from analyzer.presentation.words import PHASE_NAMES
 
 
 def print_comparison(comparison: Comparison, console: Console) -> None:

@@ -7,8 +7,8 @@ from typing import Any
 import plotly.graph_objects as go
 
 from analyzer.analysis import PhaseResult
-from analyzer.report.corner_table import corner_rows
-from analyzer.report.figures.theme import (
+from analyzer.presentation.corner_table import corner_rows
+from analyzer.presentation.figures.theme import (
     BLUE,
     GREEN,
     MEASURED_BAND,

@@ -17,8 +17,8 @@ from analyzer.comparison.words import (
 )
 from analyzer.in_words import counted
 from analyzer.lockcurve.estimate import Interval
-from analyzer.report.figures.theme import styled
-from analyzer.report.words import PARAMETER_NAMES, PHASE_NAMES
+from analyzer.presentation.figures.theme import styled
+from analyzer.presentation.words import PARAMETER_NAMES, PHASE_NAMES
 from dashboards.figures.dark import readable
 from dashboards.pages.parts import chart, in_guide, table
 

@@ -9,7 +9,7 @@ from analyzer.analysis import Analysis
 from analyzer.differential.predicted import PredictedLockCurve
 from analyzer.differential.setup import Setup
 from analyzer.in_words import listed
-from analyzer.report.words import HOW_TO_READ_EXPLANATIONS, VERDICT_WORDS, explanation_cells
+from analyzer.presentation.words import HOW_TO_READ_EXPLANATIONS, VERDICT_WORDS, explanation_cells
 from dashboards.pages.parts import table
 
 MARKS = {"agrees": "✓", "stronger": "▲", "weaker": "▼", "cannot_tell": "?"}

@@ -5,7 +5,7 @@ from concurrent.futures import ThreadPoolExecutor
 import pytest
 
 from analyzer.errors import InputError
-from analyzer.report.html import render
+from analyzer.presentation.html import render
 from dashboards import pdf
 
 

@@ -10,7 +10,7 @@ from analyzer.agreement.compare import agree
 from analyzer.agreement.diagnose import diagnose
 from analyzer.agreement.steady_samples import steady_means, steady_samples
 from analyzer.findings.of_the_session import find_of_the_session
-from analyzer.report.words import answer
+from analyzer.presentation.words import answer
 from analyzer.trends.lock_trend import lock_trend
 
 

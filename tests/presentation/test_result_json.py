@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from made_analysis import made_analysis, made_estimate, made_prediction
 
-from analyzer.report.result_json import plain, schema, to_json, to_result
+from analyzer.presentation.result_json import plain, schema, to_json, to_result
 
 VALIDATOR = jsonschema.Draft202012Validator(schema())
 

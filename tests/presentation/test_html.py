@@ -13,15 +13,15 @@ from plotly.offline import get_plotlyjs
 from analyzer.cautions import CAUTIONS
 from analyzer.errors import InputError
 from analyzer.findings.finding import OF_THE_SESSION
-from analyzer.report.figures.corner_traces import corner_traces
-from analyzer.report.figures.downsample import largest, min_max
-from analyzer.report.figures.finding_marks import SHAPES
-from analyzer.report.figures.lock_plot import lock_plot
-from analyzer.report.figures.path_layout import drawn_path
-from analyzer.report.figures.path_map import path_map
-from analyzer.report.figures.theme import add_band
-from analyzer.report.html import render, worst_corners, write_html
-from analyzer.report.words import KIND_NAMES
+from analyzer.presentation.figures.corner_traces import corner_traces
+from analyzer.presentation.figures.downsample import largest, min_max
+from analyzer.presentation.figures.finding_marks import SHAPES
+from analyzer.presentation.figures.lock_plot import lock_plot
+from analyzer.presentation.figures.path_layout import drawn_path
+from analyzer.presentation.figures.path_map import path_map
+from analyzer.presentation.figures.theme import add_band
+from analyzer.presentation.html import render, worst_corners, write_html
+from analyzer.presentation.words import KIND_NAMES
 
 
 @pytest.fixture(scope="module")

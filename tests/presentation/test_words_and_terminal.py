@@ -11,11 +11,11 @@ from rich.console import Console
 from analyzer.cautions import CAUTIONS
 from analyzer.in_words import number, span
 from analyzer.logs.recording import Annotation
-from analyzer.report.corner_table import corner_rows
-from analyzer.report.fitted import SHOWN, fitted_rows
-from analyzer.report.html import render
-from analyzer.report.terminal import print_budget, print_summary, print_timings
-from analyzer.report.words import (
+from analyzer.presentation.corner_table import corner_rows
+from analyzer.presentation.fitted import SHOWN, fitted_rows
+from analyzer.presentation.html import render
+from analyzer.presentation.terminal import print_budget, print_summary, print_timings
+from analyzer.presentation.words import (
     answer,
     answer_parts,
     explanation_cells,

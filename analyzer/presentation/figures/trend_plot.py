@@ -3,7 +3,7 @@
 import numpy as np
 import plotly.graph_objects as go
 
-from analyzer.report.figures.theme import BLUE, GREY, VERMILLION, styled
+from analyzer.presentation.figures.theme import BLUE, GREY, VERMILLION, styled
 from analyzer.trends.lock_trend import TEN_MINUTES_S, LockTrend
 
 READ = (

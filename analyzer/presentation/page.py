@@ -11,13 +11,13 @@ from plotly.offline import get_plotlyjs
 
 from analyzer import __version__
 from analyzer.cautions import CAUTIONS
-from analyzer.report.figures.theme import CONFIG, repaint
+from analyzer.presentation.figures.theme import CONFIG, repaint
 
 
 def environment(package: str) -> Environment:
     """Templates of `package`, which may extend `page.html`; text is escaped, unknown names are errors."""
     return Environment(
-        loader=ChoiceLoader([PackageLoader(package, "."), PackageLoader("analyzer.report", ".")]),
+        loader=ChoiceLoader([PackageLoader(package, "."), PackageLoader("analyzer.presentation", ".")]),
         autoescape=select_autoescape(default=True, default_for_string=True),
         undefined=StrictUndefined,
         trim_blocks=True,

@@ -4,7 +4,7 @@ from typing import Any
 
 from analyzer.findings.finding import Finding
 from analyzer.in_words import number, signed
-from analyzer.report.words import BLAME_WORDS, EXPLANATION_NAMES, PHASE_NAMES, needed_figure
+from analyzer.presentation.words import BLAME_WORDS, EXPLANATION_NAMES, PHASE_NAMES, needed_figure
 from analyzer.trends.lock_trend import TEN_MINUTES_S
 
 # key -> (words with the unit, factor from the evidence's unit, decimals)

@@ -8,7 +8,7 @@ import plotly.graph_objects as go
 
 from analyzer.analysis import Analysis
 from analyzer.lockcurve.estimate import CurvePoint
-from analyzer.report.figures.theme import (
+from analyzer.presentation.figures.theme import (
     BLUE,
     GREY,
     MEASURED_BAND,

@@ -14,11 +14,11 @@ from analyzer.files import write_atomic
 from analyzer.findings.rear_axle import rear_axle
 from analyzer.in_words import number, signed, when
 from analyzer.phases.segments import Corner
-from analyzer.report import page, words
-from analyzer.report.corner_table import corner_rows
-from analyzer.report.evidence import evidence_rows
-from analyzer.report.figures import corner_traces, lock_plot, path_map, trend_plot
-from analyzer.report.fitted import fitted_rows
+from analyzer.presentation import page, words
+from analyzer.presentation.corner_table import corner_rows
+from analyzer.presentation.evidence import evidence_rows
+from analyzer.presentation.figures import corner_traces, lock_plot, path_map, trend_plot
+from analyzer.presentation.fitted import fitted_rows
 
 MOST_TRACES = 4
 
@@ -46,7 +46,7 @@ def render(analysis: Analysis) -> str:
         div = f"traces-lap{corner.lap}-corner{corner.number}-{corner.start}"
         figures[div] = corner_traces.corner_traces(analysis, corner)
         traces.append({"div": div, "corner": corner, "findings": _findings_in(analysis, corner)})
-    environment = page.environment("analyzer.report")
+    environment = page.environment("analyzer.presentation")
     environment.filters.update(number=number, signed=signed, percent=_percent, evidence=evidence_rows)
     return environment.get_template("report.html").render(
         analysis=analysis,

@@ -5,11 +5,11 @@ import plotly.graph_objects as go
 
 from analyzer.analysis import Analysis
 from analyzer.findings.rear_axle import rear_axle
-from analyzer.report.figures.corner_numbers import number_corners
-from analyzer.report.figures.downsample import largest
-from analyzer.report.figures.finding_marks import mark_findings
-from analyzer.report.figures.path_layout import drawn_path
-from analyzer.report.figures.theme import GREY, SCALE, styled
+from analyzer.presentation.figures.corner_numbers import number_corners
+from analyzer.presentation.figures.downsample import largest
+from analyzer.presentation.figures.finding_marks import mark_findings
+from analyzer.presentation.figures.path_layout import drawn_path
+from analyzer.presentation.figures.theme import GREY, SCALE, styled
 
 READ = (
     "How to read it: the path from above, every lap over the first. Colour and size are the inside rear wheel's "

@@ -8,7 +8,7 @@ import pytest
 
 from analyzer.cautions import CAUTIONS
 from analyzer.cli.main import main
-from analyzer.report.result_json import schema
+from analyzer.presentation.result_json import schema
 
 SAMPLES = resources.files("sample_logs")
 LOG, CAR, SETUP = (str(SAMPLES / name) for name in ("baseline.parquet", "club_car.toml", "baseline.setup.toml"))

@@ -13,8 +13,8 @@ from analyzer.comparison.words import rate_cells
 from analyzer.findings.coast_understeer import _degrees
 from analyzer.findings.of_the_session import find_of_the_session
 from analyzer.lockcurve.estimate import Interval
-from analyzer.report.evidence import evidence_rows
-from analyzer.report.words import trend_rows
+from analyzer.presentation.evidence import evidence_rows
+from analyzer.presentation.words import trend_rows
 from analyzer.trends.lock_trend import _sentence
 
 

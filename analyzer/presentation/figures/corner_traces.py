@@ -7,9 +7,9 @@ from plotly.subplots import make_subplots
 from analyzer.analysis import Analysis
 from analyzer.findings.rear_axle import rear_axle
 from analyzer.phases.segments import Corner
-from analyzer.report.figures.downsample import min_max
-from analyzer.report.figures.theme import BLUE, FINDING, GREEN, GREY, ORANGE, PURPLE, VERMILLION, styled
-from analyzer.report.words import PHASE_NAMES
+from analyzer.presentation.figures.downsample import min_max
+from analyzer.presentation.figures.theme import BLUE, FINDING, GREEN, GREY, ORANGE, PURPLE, VERMILLION, styled
+from analyzer.presentation.words import PHASE_NAMES
 
 READ = (
     "How to read it: rear wheels are the thick lines. A spinning inside wheel leaves the others upwards; two rear "

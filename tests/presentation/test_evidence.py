@@ -7,7 +7,7 @@ import pytest
 
 import analyzer.findings
 from analyzer.findings.finding import Finding
-from analyzer.report.evidence import FIGURES, SAID, SIGNED, evidence_rows
+from analyzer.presentation.evidence import FIGURES, SAID, SIGNED, evidence_rows
 
 TOGETHER = {"explanations", "value", "lower", "upper", "unit"}  # told in rows made of several
 

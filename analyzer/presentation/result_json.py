@@ -22,7 +22,7 @@ PHASE_KEYS = tuple(f.name for f in dataclasses.fields(PhaseResult) if f.name not
 
 def schema() -> dict[str, Any]:
     """The JSON Schema (draft 2020-12) of the result."""
-    return json.loads(resources.files("analyzer.report").joinpath("result.schema.json").read_text("utf-8"))
+    return json.loads(resources.files("analyzer.presentation").joinpath("result.schema.json").read_text("utf-8"))
 
 
 def to_json(analysis: Analysis) -> str:

@@ -4,8 +4,8 @@ import numpy as np
 import plotly.graph_objects as go
 
 from analyzer.analysis import Analysis
-from analyzer.report.figures.theme import INK, VERMILLION, hover
-from analyzer.report.words import KIND_NAMES, place_words
+from analyzer.presentation.figures.theme import INK, VERMILLION, hover
+from analyzer.presentation.words import KIND_NAMES, place_words
 
 MOST_MARKS = 200  # the worst; lists have the others
 SHAPES = {

@@ -11,10 +11,10 @@ from analyzer.agreement.verdict import Diagnosis
 from analyzer.analysis import Analysis
 from analyzer.in_words import counted, number, when
 from analyzer.lockcurve.estimate import LockCurveEstimate
-from analyzer.report.corner_table import corner_rows
-from analyzer.report.terminal_ending import print_ending
-from analyzer.report.terminal_table import terminal_table
-from analyzer.report.words import (
+from analyzer.presentation.corner_table import corner_rows
+from analyzer.presentation.terminal_ending import print_ending
+from analyzer.presentation.terminal_table import terminal_table
+from analyzer.presentation.words import (
     HOW_TO_READ,
     KIND_NAMES,
     PARAMETER_NAMES,
