@@ -11,7 +11,7 @@ import analyzer
 ROOT = Path(analyzer.__file__).parent
 # what a stranger calls first; each must show how
 SHOWN = {
-    "analyzer.comparison.compare.compare",
+    "analyzer.comparison.comparison.compare",
     "analyzer.comparison.event_changes.rate_ratio",
     "analyzer.differential.locking.locking_value",
     "analyzer.differential.plates.pack_torque_Nm",
@@ -38,7 +38,7 @@ def examples() -> dict[str, doctest.DocTest]:
 
 
 EXAMPLES = examples()
-SLOW = {"analyzer.comparison.compare.compare", "analyzer.simulation.session.simulate_session"}
+SLOW = {"analyzer.comparison.comparison.compare", "analyzer.simulation.session.simulate_session"}
 
 
 @pytest.mark.parametrize(

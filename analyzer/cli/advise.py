@@ -38,10 +38,10 @@ def run(arguments: argparse.Namespace) -> int:
     CannotTell : a log cannot support the question.
     """
     from analyzer.advice.advise import advise
-    from analyzer.advice.result import advice_result
-    from analyzer.advice.terminal import print_advice
     from analyzer.cli.output import deliver, progress_bar
     from analyzer.comparison.runs import each_once
+    from analyzer.presentation.advice_json import advice_result
+    from analyzer.presentation.advice_terminal import print_advice
 
     each_once(arguments.logs, option="advise")
     with progress_bar("reading") as progress:
@@ -56,7 +56,7 @@ def run(arguments: argparse.Namespace) -> int:
         )
 
     def report() -> str:
-        from analyzer.advice.html import render  # plotly takes a while to import
+        from analyzer.presentation.advice_html import render  # plotly takes a while to import
 
         return render(advice)
 

@@ -25,10 +25,10 @@ from advice.pairs import (
 
 from analyzer.advice.advise import advise
 from analyzer.advice.evaluate import NAMES, best_outcomes, drawn_outcomes, peak_seen, session_of
-from analyzer.advice.html import render
 from analyzer.advice.replay import replay
 from analyzer.cli.main import main
 from analyzer.pipeline import analyze
+from analyzer.presentation.advice_html import render
 from analyzer.simulation.parameters import Driver
 from analyzer.vehicle.car import load_car
 

@@ -3,7 +3,7 @@
 import pytest
 from made_analysis import made_estimate, made_prediction
 
-from analyzer.agreement.compare import agree
+from analyzer.agreement.by_side import agree
 from analyzer.agreement.verdict import VERDICTS
 
 

@@ -9,13 +9,13 @@ import pandas as pd
 import pytest
 
 from analyzer.cli.main import main
-from analyzer.comparison.compare import compare_runs
-from analyzer.comparison.html import render
-from analyzer.comparison.result import comparison_result
+from analyzer.comparison.comparison import compare_runs
 from analyzer.comparison.runs import Run, chosen_laps
-from analyzer.comparison.words import answer
 from analyzer.errors import CannotTell
 from analyzer.pipeline import analyze
+from analyzer.presentation.comparison_html import render
+from analyzer.presentation.comparison_json import comparison_result
+from analyzer.presentation.comparison_words import answer
 from analyzer.simulation.circuit import demo_circuit
 from analyzer.simulation.parameters import Driver, LockParameters, SimTyre
 from analyzer.simulation.session import simulate_session

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from made_analysis import Made, made_analysis, made_estimate, made_prediction, made_signals_and_axle
 
-from analyzer.agreement.compare import agree
+from analyzer.agreement.by_side import agree
 from analyzer.agreement.diagnose import diagnose
 from analyzer.agreement.steady_samples import steady_means, steady_samples
 from analyzer.findings.of_the_session import find_of_the_session

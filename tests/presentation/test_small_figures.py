@@ -8,11 +8,11 @@ from made_analysis import PRELOAD, Made, made_analysis, made_estimate, made_pred
 from analyzer.advice.cause import causes
 from analyzer.advice.evaluate import NAMES
 from analyzer.advice.sentences import change_words
-from analyzer.agreement.compare import agree
-from analyzer.comparison.words import rate_cells
+from analyzer.agreement.by_side import agree
 from analyzer.findings.coast_understeer import _degrees
 from analyzer.findings.of_the_session import find_of_the_session
 from analyzer.lockcurve.estimate import Interval
+from analyzer.presentation.comparison_words import rate_cells
 from analyzer.presentation.evidence import evidence_rows
 from analyzer.presentation.words import trend_rows
 from analyzer.trends.lock_trend import _sentence

@@ -3,7 +3,7 @@
 import plotly.graph_objects as go
 
 from analyzer.advice.option import Advice, Option
-from analyzer.advice.words import shown
+from analyzer.presentation.advice_words import shown
 from analyzer.presentation.figures.theme import BLUE, GREY, ORANGE, VERMILLION, hover, styled
 
 READ = (

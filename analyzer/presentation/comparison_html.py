@@ -1,11 +1,11 @@
 """The report of a comparison as one HTML file that needs no network."""
 
-from analyzer.comparison import words
-from analyzer.comparison.compare import Comparison
-from analyzer.comparison.figures import READ_CHANGE, READ_PHASES, change_plot, phase_plot
+from analyzer.comparison.comparison import Comparison
 from analyzer.in_words import counted, number, signed
 from analyzer.phases.segments import PHASES
+from analyzer.presentation import comparison_words as words
 from analyzer.presentation import page
+from analyzer.presentation.figures.comparison_plots import READ_CHANGE, READ_PHASES, change_plot, phase_plot
 from analyzer.presentation.words import PARAMETER_NAMES, PHASE_NAMES, interval_words
 
 
@@ -14,7 +14,7 @@ def render(comparison: Comparison) -> str:
     figures = {"change-plot": change_plot(comparison)}
     if any(p.corner is not None and p.transfer_torque_Nm.value is not None for p in comparison.phases):
         figures["phase-plot"] = phase_plot(comparison)
-    environment = page.environment("analyzer.comparison")
+    environment = page.environment("analyzer.presentation")
     environment.filters.update(number=number, counted=counted, change=words.change_words, signed=signed)
     return environment.get_template("comparison.html").render(
         comparison=comparison,

@@ -5,7 +5,7 @@ from rich.padding import Padding
 from rich.text import Text
 
 from analyzer.advice.option import Advice
-from analyzer.advice.words import (
+from analyzer.presentation.advice_words import (
     CAUSE_WORDS,
     CURE_WORDS,
     HOW_TO_READ,

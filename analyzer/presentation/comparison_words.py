@@ -1,6 +1,6 @@
 """Words that terminal, report and page share for a comparison."""
 
-from analyzer.comparison.compare import Comparison
+from analyzer.comparison.comparison import Comparison
 from analyzer.comparison.sides import SideChange
 from analyzer.in_words import counted, listed, number, signed
 from analyzer.lockcurve.estimate import Interval

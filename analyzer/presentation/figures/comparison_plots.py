@@ -2,7 +2,7 @@
 
 import plotly.graph_objects as go
 
-from analyzer.comparison.compare import Comparison
+from analyzer.comparison.comparison import Comparison
 from analyzer.comparison.phase_changes import PhaseChange
 from analyzer.presentation.figures.theme import (
     BLUE,

@@ -27,9 +27,9 @@ from typing import Any
 
 import numpy as np
 
-from analyzer.comparison.compare import Comparison
+from analyzer.comparison.comparison import Comparison
 from analyzer.comparison.sides import SideChange
-from analyzer.comparison.words import answer
+from analyzer.presentation.comparison_words import answer
 from analyzer.presentation.result_json import lock_curve, plain
 
 

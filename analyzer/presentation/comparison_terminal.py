@@ -4,8 +4,9 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from analyzer.comparison.compare import Comparison
-from analyzer.comparison.words import (
+from analyzer.comparison.comparison import Comparison
+from analyzer.in_words import counted, signed
+from analyzer.presentation.comparison_words import (
     EVENT_VERDICT_WORDS,
     EVENT_WORDS,
     HOW_TO_READ,
@@ -16,7 +17,6 @@ from analyzer.comparison.words import (
     rate_cells,
     verdict_words,
 )
-from analyzer.in_words import counted, signed
 from analyzer.presentation.terminal_ending import print_ending
 from analyzer.presentation.terminal_table import terminal_table
 from analyzer.presentation.words import PHASE_NAMES
