@@ -17,9 +17,8 @@ from analyzer.errors import HalfshaftError
 from analyzer.logbook import results
 from analyzer.logbook.add import analyse_now
 from analyzer.logbook.parquet_copy import keep_parquet
-from analyzer.presentation.comparison_json import comparison_result
 from analyzer.presentation.figures.comparison_plots import change_plot, phase_plot
-from analyzer.presentation.result_json import plain
+from analyzer.presentation.result_json import comparison_result, plain
 from dashboards import comparisons
 from dashboards.logbook import COMPARISON, Logbook
 

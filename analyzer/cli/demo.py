@@ -37,7 +37,7 @@ def run(arguments: argparse.Namespace) -> int:
     from analyzer.pipeline import analyze
     from analyzer.presentation.html import write_html
     from analyzer.presentation.result_json import to_json
-    from analyzer.presentation.terminal_ending import print_ending
+    from analyzer.presentation.terminal import print_ending
     from analyzer.presentation.words import KIND_NAMES, answer, grouped
 
     out = Path(arguments.out)

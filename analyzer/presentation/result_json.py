@@ -1,4 +1,5 @@
-"""The result of `analyze` as plain data, by `result.schema.json`. What does not exist is None, never NaN."""
+"""Results as plain data: of `analyze` by `result.schema.json`, of `compare` and of `advise`. What does not exist is
+None, never NaN, with a `reason` beside it where there is one."""
 
 import dataclasses
 import json
@@ -8,13 +9,18 @@ from typing import Any
 
 import numpy as np
 
+from analyzer.advice.options import Advice, Option
 from analyzer.agreement.verdict import Agreement
 from analyzer.analysis import Analysis, PhaseResult
 from analyzer.cautions import CAUTIONS
+from analyzer.comparison.comparison import Comparison
+from analyzer.comparison.sides import SideChange
 from analyzer.differential.result import lock_curve_result
 from analyzer.findings.finding import Finding
-from analyzer.lockcurve.estimate import LockCurveEstimate
+from analyzer.lockcurve import model
+from analyzer.lockcurve.estimate import Interval, LockCurveEstimate
 from analyzer.logs.recording import Annotation
+from analyzer.presentation.comparison_words import answer
 
 SCHEMA_VERSION = 1
 PHASE_KEYS = tuple(f.name for f in dataclasses.fields(PhaseResult) if f.name not in ("lap", "corner", "direction"))
@@ -140,3 +146,116 @@ def plain(value: Any) -> Any:
     if isinstance(value, float) and not math.isfinite(value):
         return None
     return value
+
+
+def comparison_result(comparison: Comparison) -> dict[str, Any]:
+    """The result of `compare`, schema 1.
+
+    Notes
+    -----
+    before, after : {logs, lock_curve (as in `analyze`, from the joint fit, with `points`), runs: list of {log, laps
+        (null: all)}}.
+    change : preload_Nm, drive_slope, drive_hold_Nm, coast_slope: {value, lower, upper, reason}, after minus before.
+    predicted_change : the same four, from the setup files, or null.
+    verdict : preload, drive, coast: as_predicted, stronger, weaker, no_change or cannot_tell.
+    answer : the two sentences that the terminal begins with.
+    sides : preload, drive, coast: {verdict, change_Nm, before_Nm, predicted_change_Nm, margin_Nm (a smaller change is
+        too small to matter), sentence, input_torque_Nm {from, to}}.
+    locking_torque_change : at matched input torque, list of {input_torque_Nm, change_Nm, lower_Nm, upper_Nm,
+        predicted_change_Nm}.
+    phase_changes : list of {phase, corner (null: all matched corners), direction, passes_before, passes_after,
+        speed_ratio, throttle_change, kinematic_lock, transfer_torque_Nm, inside_slip}, at matched speed and throttle.
+    events : list of {kind, count_before, count_after, laps_before, laps_after, rate_ratio, verdict: more, fewer, none
+        or cannot_tell}.
+    conditions : {hold_off_tie_sd_Nm ([drive, coast]; null: left free), one_tyre}: what both runs were taken to share.
+    warnings : list of sentences.
+    """
+    change = comparison.expected_locking_change_Nm
+    expected = [None] * len(comparison.torque_Nm) if change is None else change
+    return plain(
+        {
+            "schema": 1,
+            "before": _side(comparison, 0),
+            "after": _side(comparison, 1),
+            "change": {name: dataclasses.asdict(i) for name, i in comparison.change.items()},
+            "predicted_change": comparison.predicted_change,
+            "verdict": {side: c.verdict for side, c in comparison.sides.items()},
+            "answer": list(answer(comparison)),
+            "sides": {side: _side_change(c) for side, c in comparison.sides.items()},
+            "locking_torque_change": [
+                {"input_torque_Nm": t, "change_Nm": v, "lower_Nm": a, "upper_Nm": b, "predicted_change_Nm": e}
+                for t, (v, a, b), e in zip(comparison.torque_Nm, comparison.locking_change_Nm.T, expected, strict=True)
+            ],
+            "phase_changes": [dataclasses.asdict(p) for p in comparison.phases],
+            "events": [dataclasses.asdict(e) for e in comparison.events],
+            "conditions": {"hold_off_tie_sd_Nm": comparison.joint.tie_sd_Nm, "one_tyre": comparison.one_tyre},
+            "warnings": list(comparison.warnings),
+        }
+    )
+
+
+def _side(comparison: Comparison, side: int) -> dict[str, Any]:
+    runs = comparison.of_side(side)
+    return {
+        "logs": [r.analysis.recording.name for r in runs],
+        "runs": [{"log": r.analysis.recording.name, "laps": r.laps} for r in runs],
+        "lock_curve": lock_curve(comparison.curves[side]),
+    }
+
+
+def _side_change(change: SideChange) -> dict[str, Any]:
+    torque = change.torque_Nm
+    return {
+        "verdict": change.verdict,
+        "change_Nm": dataclasses.asdict(change.change_Nm),
+        "before_Nm": change.before_Nm,
+        "predicted_change_Nm": change.expected_Nm,
+        "margin_Nm": change.margin_Nm,
+        "sentence": change.sentence,
+        "input_torque_Nm": {"from": np.min(torque, initial=0.0), "to": np.max(torque, initial=0.0)},
+    }
+
+
+def advice_result(advice: Advice) -> dict[str, Any]:
+    """Schema 1 of the advice."""
+    return {
+        "schema": 1,
+        "logs": [a.recording.name for a in advice.analyses],
+        "setup": advice.setup_name,
+        "parts": advice.parts_name,
+        "asked": list(advice.asked),
+        "cures": list(advice.cures),
+        "answer": advice.answer,
+        "causes": {c: {"verdict": cause.verdict, "sentence": cause.sentence} for c, cause in advice.causes.items()},
+        "logged": advice.logged,
+        "logged_moment_Nm": _triple(advice.logged_moment),
+        "replayed": advice.replayed,
+        "advised": [_option(o) for o in advice.top],
+        "options": [_option(o) for o in advice.options],
+        "calibration": {
+            side: {"ratio": _triple(c.ratio), "source": c.source, "sentence": c.sentence}
+            for side, c in advice.calibration.items()
+        },
+        "assumptions": list(advice.assumptions),
+        "refused": list(advice.refused),
+        "cautions": list(CAUTIONS),
+    }
+
+
+def _option(option: Option) -> dict[str, Any]:
+    return {
+        "label": option.build.label,
+        "changes": option.build.changes,
+        "rank": option.rank,
+        "on_front": option.on_front,
+        "sure": option.sure,
+        "why": option.why,
+        "hangs_on": option.hangs_on,
+        "lock_curve": {name: float(v) for name, v in zip(model.NAMES, option.lock_curve, strict=True)},
+        "outcome": {name: _triple(i) for name, i in option.outcome.items()},
+        "change": {name: _triple(i) for name, i in option.change.items()},
+    }
+
+
+def _triple(interval: Interval) -> dict[str, Any]:
+    return {"value": interval.value, "lower": interval.lower, "upper": interval.upper, "reason": interval.reason}

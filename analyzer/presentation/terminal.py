@@ -1,7 +1,8 @@
 """The summary on a terminal, readable at 80 columns: the answer first, then what it rests on."""
 
-from typing import Literal
+from typing import Any, Literal
 
+from rich import box
 from rich.console import Console
 from rich.padding import Padding
 from rich.table import Table
@@ -9,11 +10,10 @@ from rich.text import Text
 
 from analyzer.agreement.verdict import Diagnosis
 from analyzer.analysis import Analysis
+from analyzer.cautions import CAUTIONS
 from analyzer.in_words import counted, number, when
 from analyzer.lockcurve.estimate import LockCurveEstimate
-from analyzer.presentation.corner_table import corner_rows
-from analyzer.presentation.terminal_ending import print_ending
-from analyzer.presentation.terminal_table import terminal_table
+from analyzer.presentation.result_tables import corner_rows
 from analyzer.presentation.words import (
     HOW_TO_READ,
     KIND_NAMES,
@@ -268,3 +268,15 @@ def print_timings(timings_s: dict[str, float], console: Console) -> None:
     table.add_row("sum", number(sum(timings_s.values()), 2))
     console.print()
     console.print(table)
+
+
+def print_ending(console: Console, *, answer: str = "") -> None:
+    """The cautions, and on a screen, whose first lines have gone by, the answer once more."""
+    console.print(Text("\nCautions: " + " ".join(CAUTIONS), style="yellow"))
+    if answer and console.is_terminal:
+        console.print(Text.assemble("\nIn short: ", (answer, "bold"), " More above."))
+
+
+def terminal_table(title: str | None = None, **look: Any) -> Table:
+    """An empty table under a bold title; `look` as rich's Table takes it."""
+    return Table(title=title, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, **look)

@@ -7,7 +7,6 @@ from typing import Any
 import plotly.graph_objects as go
 
 from analyzer.analysis import PhaseResult
-from analyzer.presentation.corner_table import corner_rows
 from analyzer.presentation.figures.theme import (
     BLUE,
     GREEN,
@@ -19,6 +18,7 @@ from analyzer.presentation.figures.theme import (
     say_instead,
     styled,
 )
+from analyzer.presentation.result_tables import corner_rows
 from dashboards.figures.dark import readable
 
 READ_CURVES = (

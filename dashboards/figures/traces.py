@@ -10,7 +10,6 @@ from plotly.subplots import make_subplots
 from analyzer.analysis import Analysis
 from analyzer.findings.finding import Finding
 from analyzer.phases.segments import Corner
-from analyzer.presentation.figures.downsample import min_max
 from analyzer.presentation.figures.theme import (
     BLUE,
     FINDING,
@@ -21,6 +20,7 @@ from analyzer.presentation.figures.theme import (
     PURPLE,
     SKY,
     VERMILLION,
+    min_max,
     styled,
 )
 from analyzer.presentation.words import PHASE_NAMES

@@ -2,7 +2,7 @@
 
 from analyzer.analysis import Analysis
 from analyzer.in_words import number
-from analyzer.presentation.corner_table import CornerRow, corner_rows
+from analyzer.presentation.result_tables import CornerRow, corner_rows
 from analyzer.presentation.words import PHASE_NAMES
 
 NORMAL_95 = 1.96

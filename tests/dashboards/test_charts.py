@@ -9,7 +9,7 @@ import pytest
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.findings.finding import Finding
 from analyzer.lockcurve.estimate import CurvePoint
-from analyzer.presentation.figures.corner_numbers import PLOT_PX, SMALLER
+from analyzer.presentation.figures.path_map import PLOT_PX, SMALLER
 from analyzer.presentation.figures.theme import BLUE
 from analyzer.presentation.words import KIND_NAMES
 from dashboards.figures import both_sides

@@ -14,13 +14,10 @@ from analyzer.cautions import CAUTIONS
 from analyzer.errors import InputError
 from analyzer.findings.finding import OF_THE_SESSION
 from analyzer.presentation.figures.corner_traces import corner_traces
-from analyzer.presentation.figures.downsample import largest, min_max
-from analyzer.presentation.figures.finding_marks import SHAPES
 from analyzer.presentation.figures.lock_plot import lock_plot
-from analyzer.presentation.figures.path_layout import drawn_path
-from analyzer.presentation.figures.path_map import path_map
-from analyzer.presentation.figures.theme import add_band
-from analyzer.presentation.html import render, worst_corners, write_html
+from analyzer.presentation.figures.path_map import SHAPES, drawn_path, path_map
+from analyzer.presentation.figures.theme import add_band, largest, min_max
+from analyzer.presentation.html import analysis_report, worst_corners, write_html
 from analyzer.presentation.words import KIND_NAMES
 
 
@@ -31,7 +28,7 @@ def analysis():
 
 @pytest.fixture(scope="module")
 def page(analysis):
-    return render(analysis)
+    return analysis_report(analysis)
 
 
 def own(page: str) -> str:
@@ -72,13 +69,13 @@ def test_text_from_files_is_escaped(analysis):
         quality=tuple(replace(a, message=nasty) for a in analysis.quality),
         findings=tuple(replace(f, sentence=nasty, evidence={nasty: nasty}) for f in analysis.findings),
     )
-    assert nasty not in own(render(spoiled))
-    assert "&lt;script&gt;" in render(spoiled)
+    assert nasty not in own(analysis_report(spoiled))
+    assert "&lt;script&gt;" in analysis_report(spoiled)
 
 
 @pytest.mark.parametrize("kind", ["open", "spool"])
 def test_bounds_only_and_other_differentials_render(kind):
-    page = render(
+    page = analysis_report(
         made_analysis(Made(locked=True), predicted=made_prediction(kind=kind), lock_curve=made_estimate(kind="bound"))
     )
     assert "at least" in page
@@ -86,7 +83,7 @@ def test_bounds_only_and_other_differentials_render(kind):
 
 def test_without_setup_corners_or_findings_it_renders_and_says_so(analysis):
     bare = replace(analysis, predicted=None, agreement=None, corners=(), phase_results=(), findings=(), quality=())
-    page = render(bare)
+    page = analysis_report(bare)
     assert "No setup file was given" in page and "No corners were found" in page and "Nothing to report" in page
 
 

@@ -11,9 +11,8 @@ from rich.console import Console
 from analyzer.cautions import CAUTIONS
 from analyzer.in_words import number, span
 from analyzer.logs.recording import Annotation
-from analyzer.presentation.corner_table import corner_rows
-from analyzer.presentation.fitted import SHOWN, fitted_rows
-from analyzer.presentation.html import render
+from analyzer.presentation.html import analysis_report
+from analyzer.presentation.result_tables import SHOWN, corner_rows, fitted_rows
 from analyzer.presentation.terminal import print_budget, print_summary, print_timings
 from analyzer.presentation.words import (
     answer,
@@ -65,7 +64,9 @@ def test_a_warning_says_when(analysis):
     noted = Annotation("spike", "warning", "steer", 12.0, 13.5, "Something happened.")
     text = " ".join(printed(lambda c: print_summary(replace(analysis, quality=(noted,)), c)).split())
     assert "[warning] 12.00 to 13.50 s: Something happened." in text
-    assert "12.00 to 13.50 s: Something happened." in " ".join(render(replace(analysis, quality=(noted,))).split())
+    assert "12.00 to 13.50 s: Something happened." in " ".join(
+        analysis_report(replace(analysis, quality=(noted,))).split()
+    )
 
 
 def test_findings_are_grouped_by_kind_and_corner(analysis):

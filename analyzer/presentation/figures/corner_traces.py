@@ -7,8 +7,7 @@ from plotly.subplots import make_subplots
 from analyzer.analysis import Analysis
 from analyzer.findings.rear_axle import rear_axle
 from analyzer.phases.segments import Corner
-from analyzer.presentation.figures.downsample import min_max
-from analyzer.presentation.figures.theme import BLUE, FINDING, GREEN, GREY, ORANGE, PURPLE, VERMILLION, styled
+from analyzer.presentation.figures.theme import BLUE, FINDING, GREEN, GREY, ORANGE, PURPLE, VERMILLION, min_max, styled
 from analyzer.presentation.words import PHASE_NAMES
 
 READ = (
