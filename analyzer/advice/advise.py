@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from analyzer.advice import options as choose
+from analyzer.advice.builds import Build, Builds, builds
 from analyzer.advice.calibration import calibrate, curves_of, interval_of
 from analyzer.advice.cause import causes
 from analyzer.advice.evaluate import (
@@ -24,8 +25,8 @@ from analyzer.advice.evaluate import (
     together,
 )
 from analyzer.advice.options import CURES, Advice, Cause, Cure, Option
+from analyzer.advice.parts import load_parts
 from analyzer.advice.sentences import assumptions, change_words, hangs_on, nothing_helps, why
-from analyzer.advice.shelf import Build, Builds, builds, load_parts
 from analyzer.analysis import Analysis
 from analyzer.differential.setup import load_setup
 from analyzer.lockcurve.estimate import Interval

@@ -6,9 +6,9 @@ from typing import Literal
 
 import numpy as np
 
+from analyzer.advice.builds import Build
 from analyzer.advice.calibration import SideCalibration
 from analyzer.advice.evaluate import NAMES
-from analyzer.advice.shelf import Build
 from analyzer.analysis import Analysis
 from analyzer.lockcurve.estimate import Interval
 

@@ -12,12 +12,13 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
+from analyzer.advice.option import Advice
 from scipy.stats import spearmanr
 
 from analyzer.advice.advise import advise_analyses
-from analyzer.advice.options import Advice
+from analyzer.advice.builds import Build, builds
 from analyzer.advice.outcomes import peak_slip
-from analyzer.advice.shelf import Build, ConeSpringPart, Parts, RampRings, builds
+from analyzer.advice.parts import ConeSpringPart, Parts, RampRings
 from analyzer.differential.setup import Setup
 from analyzer.findings.inside_wheel_spin import CLEAR_SIGMAS
 from analyzer.logs.read import read_log
