@@ -19,6 +19,10 @@ SHOWN = {
     "analyzer.differential.ramps.thrust_N_per_Nm",
     "analyzer.differential.springs.disc_force_N",
     "analyzer.lockcurve.model.locking_torque_Nm",
+    "analyzer.library.analyze",
+    "analyzer.library.compare",
+    "analyzer.library.predict",
+    "analyzer.library.read_log",
     "analyzer.pipeline.analyze",
     "analyzer.simulation.session.simulate_session",
     "analyzer.vehicle.loads.wheel_loads",
@@ -38,7 +42,11 @@ def examples() -> dict[str, doctest.DocTest]:
 
 
 EXAMPLES = examples()
-SLOW = {"analyzer.comparison.comparison.compare", "analyzer.simulation.session.simulate_session"}
+SLOW = {
+    "analyzer.comparison.comparison.compare",
+    "analyzer.library.compare",
+    "analyzer.simulation.session.simulate_session",
+}
 
 
 @pytest.mark.parametrize(

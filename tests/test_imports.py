@@ -4,7 +4,7 @@ The rule, as the code has it. `analyzer` has a base (units, errors, channels, fi
 figures (`vehicle.car`, parameters only, read by every layer that needs a track or a radius), and then
 
     logs -> signals -> phases -> vehicle -> lockcurve -> agreement, findings, trends -> analysis -> pipeline, provenance
-    -> comparison, advice -> presentation -> logbook, batch -> commands
+    -> comparison, advice -> presentation -> logbook, batch -> library -> commands
 
 `differential` (what the parts should do) stands beside: it knows neither log nor measurement, and `lockcurve` (what
 the log measured) does not know it, so that a prediction cannot leak into a fit. `simulation` makes logs; it shares the
@@ -43,6 +43,7 @@ LAYERS = (
     ("analyzer.comparison", "analyzer.advice"),  # made of whole analyses
     ("analyzer.presentation",),  # all that a person reads
     ("analyzer.logbook", "analyzer.batch"),  # keep whole analyses and run many
+    ("analyzer.library", "analyzer.library_results"),  # what `import analyzer` gives
     ("analyzer.cli",),
 )
 NEVER = (

@@ -1,6 +1,6 @@
 """Did the change take: runs before against runs after, with intervals, by side."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,7 +11,7 @@ from analyzer.comparison.conditions import conditions
 from analyzer.comparison.event_changes import EventChange, event_changes
 from analyzer.comparison.joint import JointFit, fit_jointly
 from analyzer.comparison.phase_changes import PhaseChange, phase_changes
-from analyzer.comparison.runs import Run, chosen_laps, each_once, laps_text
+from analyzer.comparison.runs import Log, Run, chosen_laps, each_once, identity, laps_text
 from analyzer.comparison.sides import SIDES, SideChange, interval, side_change, side_torques
 from analyzer.comparison.together import corner_matches, joint_logs, shared_view, side_estimate
 from analyzer.differential.predicted import PredictedLockCurve, predict_lock_curve
@@ -125,14 +125,18 @@ def compare(
 
 def analysed_runs(
     *,
-    before: Sequence[Path | str],
-    after: Sequence[Path | str],
+    before: Sequence[Log],
+    after: Sequence[Log],
     before_laps: str | None,
     after_laps: str | None,
-    analysed: Callable[[Path | str], Analysis],
+    analysed: Callable[[Log], Analysis],
     progress: Progress,
 ) -> list[Run]:
     """The runs of both sides, each log analysed once.
+
+    Parameters
+    ----------
+    before, after : paths, or whatever else `analysed` makes an analysis of.
 
     Raises
     ------
@@ -140,17 +144,17 @@ def analysed_runs(
     """
     each_once(before, option="--before")
     each_once(after, option="--after")
-    known: dict[Path, Analysis] = {}
+    known: dict[Hashable, Analysis] = {}
     runs = []
     logs = [(log, 0, before_laps, "--before-laps") for log in before]
     logs += [(log, 1, after_laps, "--after-laps") for log in after]
     for k, (log, side, laps, option) in enumerate(logs):
-        file = Path(log).resolve()
-        if file not in known:
-            progress(f"analysing {file.name}", 0.8 * k / len(logs))
-            known[file] = analysed(log)
-        chosen = None if laps is None else chosen_laps(laps, analysis=known[file], option=option)
-        runs.append(Run(analysis=known[file], side=side, laps=chosen))
+        which = identity(log)
+        if which not in known:
+            progress(f"analysing {which.name if isinstance(which, Path) else f'log {k + 1}'}", 0.8 * k / len(logs))
+            known[which] = analysed(log)
+        chosen = None if laps is None else chosen_laps(laps, analysis=known[which], option=option)
+        runs.append(Run(analysis=known[which], side=side, laps=chosen))
     for one in (r for r in runs if r.side == 0):
         for other in (r for r in runs if r.side == 1 and r.source == one.source):
             both = None if one.laps is None or other.laps is None else set(one.laps) & set(other.laps)

@@ -8,13 +8,17 @@ count in one of them.
 import re
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, replace
+from os import PathLike
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from analyzer.analysis import Analysis
 from analyzer.errors import CannotTell, InputError
 from analyzer.lockcurve.observations import Observations, observe
+
+Log = Any  # a path, or what the library takes for a log in memory
 
 
 @dataclass(frozen=True)
@@ -69,17 +73,25 @@ class Run:
         return replace(observed, usable=observed.usable & np.isin(lap[observed.index], self.laps))
 
 
-def each_once(logs: Sequence[Path | str], *, option: str) -> None:
+def identity(log: Log) -> Hashable:
+    """The same for what is the same log: its place for a path, else the object itself."""
+    return Path(log).resolve() if isinstance(log, str | PathLike) else id(log)
+
+
+def each_once(logs: Sequence[Log], *, option: str) -> None:
     """Refuse a log that is given twice: its laps would count as twice as many.
 
     Raises
     ------
     InputError : names the log and the option.
     """
-    files = [Path(log).resolve() for log in logs]
-    twice = next((file for k, file in enumerate(files) if file in files[:k]), None)
-    if twice is not None:
-        raise InputError(f"{option}: {twice.name} is given twice, and its laps would count twice; name it once.")
+    known: set[Hashable] = set()
+    for k, log in enumerate(logs):
+        which = identity(log)
+        if which in known:
+            name = which.name if isinstance(which, Path) else f"log {k + 1}"
+            raise InputError(f"{option}: {name} is given twice, and its laps would count twice; name it once.")
+        known.add(which)
 
 
 def laps_text(laps: tuple[int, ...]) -> str:

@@ -32,8 +32,13 @@ def schema() -> dict[str, Any]:
 
 
 def to_json(analysis: Analysis) -> str:
-    """The result as JSON text."""
-    return json.dumps(to_result(analysis), indent=1, allow_nan=False, ensure_ascii=False) + "\n"
+    """The result of `analyze` as JSON text."""
+    return json_text(to_result(analysis))
+
+
+def json_text(result: dict[str, Any]) -> str:
+    """A result as JSON text (RFC 8259)."""
+    return json.dumps(result, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
 
 
 def to_result(analysis: Analysis) -> dict[str, Any]:
