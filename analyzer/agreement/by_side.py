@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyzer.agreement.verdict import Agreement
+from analyzer.agreement.verdict import Agreement, FromBound, FromCurve, OfSpool, SideVerdict, Unmeasured
 from analyzer.differential.predicted import NORMAL_95, PredictedLockCurve
 from analyzer.lockcurve.estimate import CurvePoint, LockCurveEstimate
 
@@ -59,33 +59,29 @@ def agree(estimate: LockCurveEstimate, predicted: PredictedLockCurve) -> Agreeme
     """
     if predicted.kind == "spool":
         return _against_spool(estimate)
-    verdicts, sentences, off = {}, {}, {}
-    for side in SIDES:
-        verdicts[side], sentences[side], off[side] = _judge(side, estimate, predicted)
+    judged = {side: _judge(side, estimate, predicted) for side in SIDES}
+    verdicts = {side: found.verdict for side, (found, _) in judged.items()}
     informative = [s for s in SIDES if verdicts[s] != "cannot_tell"]
     disagreeing = [s for s in informative if verdicts[s] != "agrees"]
     if disagreeing:
-        overall = verdicts[max(disagreeing, key=lambda s: abs(off[s]))]
+        overall = verdicts[max(disagreeing, key=lambda s: abs(judged[s][1]))]
     else:
         overall = "agrees" if informative else "cannot_tell"
-    return Agreement(verdict=overall, by_side=verdicts, sentences=sentences)
+    return Agreement(overall, {side: found for side, (found, _) in judged.items()})
 
 
 def _against_spool(estimate: LockCurveEstimate) -> Agreement:
     used = estimate.slipping_count + estimate.locked_count
-    share = estimate.slipping_count / used if used else 0.0
-    if not used:
-        verdict, sentence = "cannot_tell", "The log has no sample that tells locked from slipping."
-    elif share <= NEVER_SLIPPED:
-        verdict, sentence = "agrees", "The rear wheels turned as one throughout, as a spool makes them."
+    share = estimate.slipping_count / used if used else None
+    if share is None:
+        verdict = "cannot_tell"
     else:
-        verdict = "weaker"
-        sentence = f"A spool never slips, but the rear wheels turned apart in {100 * share:.0f} % of the samples."
-    return Agreement(verdict=verdict, by_side=dict.fromkeys(SIDES, verdict), sentences=dict.fromkeys(SIDES, sentence))
+        verdict = "agrees" if share <= NEVER_SLIPPED else "weaker"
+    return Agreement(verdict, dict.fromkeys(SIDES, OfSpool(verdict, share)))
 
 
-def _judge(side: str, estimate: LockCurveEstimate, predicted: PredictedLockCurve) -> tuple[str, str, float]:
-    """(verdict, sentence, relative difference) of one side."""
+def _judge(side: str, estimate: LockCurveEstimate, predicted: PredictedLockCurve) -> tuple[SideVerdict, float]:
+    """One side, and its relative difference."""
     points = _points(side, estimate)
     torques = np.array([p.input_torque_Nm for p in points if p.kind == "measured"])
     supported = {"preload": True, "drive": estimate.drive_supported, "coast": estimate.coast_supported}[side]
@@ -94,26 +90,27 @@ def _judge(side: str, estimate: LockCurveEstimate, predicted: PredictedLockCurve
     if not supported or not len(torques) or not len(estimate.replicates):
         return _from_bounds(side, points, estimate, predicted)
     compared = _compared(side, torques, estimate, predicted)
-    name = {"preload": "Preload", "drive": "On drive", "coast": "On coast"}[side]
-    difference = compared.measured_draws - compared.predicted_draws
-    low, high = np.percentile(difference, [2.5, 97.5])
+    low, high = np.percentile(compared.measured_draws - compared.predicted_draws, [2.5, 97.5])
     measured_low, measured_high = np.percentile(compared.measured_draws, [2.5, 97.5])
-    numbers = (
-        f"measured {compared.measured:.0f} N.m ({max(measured_low, 0):.0f} to {measured_high:.0f}), "
-        f"predicted {compared.predicted:.0f} N.m"
-    )
-    if side != "preload":
-        numbers += f", mean over {compared.low_Nm:.0f} to {compared.high_Nm:.0f} N.m of input torque"
-    off = compared.relative_off
     close_Nm = DRAG_NM if compared.predicted < DRAG_NM else CLOSE * compared.predicted
+    telling_Nm = TELLING * compared.scale
     if (low > 0 or high < 0) and abs(compared.measured - compared.predicted) > close_Nm:
         verdict = "stronger" if low > 0 else "weaker"
-        return verdict, f"{name}: {numbers}. {_explain(side, compared, estimate, predicted)}", off
-    telling_Nm = TELLING * compared.scale
-    if (measured_high - measured_low) / 2 > telling_Nm:
-        share = f" ({100 * TELLING:.0f} %)" if compared.predicted >= FLOOR_NM else ""
-        return "cannot_tell", f"{name}: {numbers}; too wide to tell a difference of {telling_Nm:.0f} N.m{share}.", off
-    return "agrees", f"{name}: {numbers}: the log does not contradict the setup file.", off
+    else:
+        verdict = "cannot_tell" if (measured_high - measured_low) / 2 > telling_Nm else "agrees"
+    found = FromCurve(
+        verdict,
+        measured_Nm=compared.measured,
+        lower_Nm=max(float(measured_low), 0.0),
+        upper_Nm=float(measured_high),
+        predicted_Nm=compared.predicted,
+        from_Nm=compared.low_Nm,
+        to_Nm=compared.high_Nm,
+        telling_Nm=telling_Nm,
+        slope=None if side == "preload" else _value(estimate, f"{side}_slope"),
+        predicted_slope=None if side == "preload" else getattr(predicted, f"{side}_slope"),
+    )
+    return found, compared.relative_off
 
 
 def _points(side: str, estimate: LockCurveEstimate) -> list[CurvePoint]:
@@ -167,55 +164,19 @@ def _locking_Nm(replicates: np.ndarray, torques: np.ndarray) -> np.ndarray:
     return preload + np.where(torques >= 0, on_drive, on_coast)
 
 
-def _explain(side: str, compared: _Side, estimate: LockCurveEstimate, predicted: PredictedLockCurve) -> str:
-    """What of the file the log contradicts: the level, and whether the ramps or the preload make the difference."""
-    if compared.predicted < 1.0:
-        return f"The setup file says no lock here, the log shows {compared.measured:.0f} N.m."
-    under = "over" if compared.measured > compared.predicted else "under"
-    apart = abs(compared.measured - compared.predicted)
-    in_torque = compared.predicted < FLOOR_NM or apart > compared.predicted  # a share of little says little
-    size = f"{apart:.0f} N.m" if in_torque else f"{100 * apart / compared.predicted:.0f} %"
-    text = f"That is {size} {under} the setup file"
-    if side == "preload":
-        return f"{text}: look at cone springs, shims, plate wear and the bench reading."
-    slope, expected = _value(estimate, f"{side}_slope"), getattr(predicted, f"{side}_slope")
-    if slope is None or not expected:
-        return f"{text}."
-    change = slope / expected - 1
-    if abs(change) <= CLOSE:
-        return f"{text}; the measured slope is within 10 % of it, so the difference comes with preload or hold-off."
-    way = "over" if change > 0 else "under"
-    against = f"is {100 * abs(change):.0f} % {way} the file's" if change <= 1 else "stands against the file's"
-    return (
-        f"{text}; the measured {side} slope of {slope:.2f} {against} {expected:.2f}: look at the ramp angles, which "
-        "way round the rings sit, and the plate friction."
-    )
-
-
 def _from_bounds(
     side: str, points: Sequence[CurvePoint], estimate: LockCurveEstimate, predicted: PredictedLockCurve
-) -> tuple[str, str, float]:
-    name = {"preload": "Preload", "drive": "On drive", "coast": "On coast"}[side]
-    bounds = [p for p in points if p.kind == "bound" and p.lower_Nm is not None]
-    for point in sorted(bounds, key=lambda p: -p.lower_Nm):
-        at = np.array([point.input_torque_Nm])
-        upper = float(predicted.band_Nm(at)[1][0])
-        if point.lower_Nm > max(upper, float(predicted.locking_torque_Nm(at)[0]) + CLOSE * FLOOR_NM):
-            off = (point.lower_Nm - upper) / max(upper, FLOOR_NM)
-            return (
-                "stronger",
-                f"{name}: nothing slipped, and the locking torque is at least {point.lower_Nm:.0f} N.m at "
-                f"{point.input_torque_Nm:.0f} N.m of input torque, above the {upper:.0f} N.m of the setup file.",
-                off,
-            )
+) -> tuple[SideVerdict, float]:
+    bounds = sorted(
+        ((p.lower_Nm, p.input_torque_Nm) for p in points if p.kind == "bound" and p.lower_Nm is not None),
+        key=lambda bound: -bound[0],
+    )
+    for bound, at in bounds:
+        upper = float(predicted.band_Nm([at])[1][0])
+        if bound > max(upper, float(predicted.locking_torque_Nm([at])[0]) + CLOSE * FLOOR_NM):
+            return FromBound("stronger", bound, at, upper), (bound - upper) / max(upper, FLOOR_NM)
     if bounds:
-        best = max(p.lower_Nm for p in bounds)
-        return (
-            "cannot_tell",
-            f"{name}: nothing slipped, so the log gives only a lower bound (up to {best:.0f} N.m), which the setup "
-            "file meets; more lock than the file says cannot be excluded.",
-            0.0,
-        )
+        bound, at = bounds[0]
+        return FromBound("cannot_tell", bound, at, float(predicted.band_Nm([at])[1][0])), 0.0
     unknown = estimate.parameters.get("preload_Nm" if side == "preload" else f"{side}_slope")
-    reason = unknown.reason if unknown is not None else None
-    return "cannot_tell", f"{name}: {reason or 'the log has too few slipping samples here to measure it'}.", 0.0
+    return Unmeasured(None if unknown is None else unknown.reason), 0.0

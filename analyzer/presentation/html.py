@@ -24,6 +24,7 @@ from analyzer.findings.rear_axle import rear_axle
 from analyzer.in_words import counted, number, signed, when
 from analyzer.phases.segments import PHASES, Corner
 from analyzer.presentation import advice_terminal, comparison_words, words
+from analyzer.presentation.agreement_words import side_sentence
 from analyzer.presentation.evidence import evidence_rows
 from analyzer.presentation.figures import corner_traces, lock_plot, path_map
 from analyzer.presentation.figures.comparison_plots import READ_CHANGE, READ_PHASES, change_plot, phase_plot
@@ -65,6 +66,7 @@ def analysis_report(analysis: Analysis) -> str:
         answer=words.answer_parts(analysis),
         groups=words.grouped(analysis.findings),
         words=words,
+        side_sentence=side_sentence,
         when=when,
         parameters=_parameters(analysis),
         fitted=fitted_rows(analysis),

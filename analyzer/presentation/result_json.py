@@ -20,6 +20,7 @@ from analyzer.findings.finding import Finding
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval, LockCurveEstimate
 from analyzer.logs.recording import Annotation
+from analyzer.presentation.agreement_words import side_sentence
 from analyzer.presentation.comparison_words import answer
 
 SCHEMA_VERSION = 1
@@ -99,7 +100,7 @@ def agreement(found: Agreement | None) -> dict[str, Any] | None:
         {
             "verdict": found.verdict,
             "by_side": found.by_side,
-            "sentences": found.sentences,
+            "sentences": {side: side_sentence(side, judged) for side, judged in found.sides.items()},
             "diagnosis": None
             if diagnosis is None
             else {"verdict": diagnosis.verdict, "tied": diagnosis.tied, "sentence": diagnosis.sentence},

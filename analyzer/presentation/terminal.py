@@ -13,6 +13,7 @@ from analyzer.analysis import Analysis
 from analyzer.cautions import CAUTIONS
 from analyzer.in_words import counted, number, when
 from analyzer.lockcurve.estimate import LockCurveEstimate
+from analyzer.presentation.agreement_words import side_sentence
 from analyzer.presentation.result_tables import corner_rows
 from analyzer.presentation.words import (
     HOW_TO_READ,
@@ -149,7 +150,8 @@ def _print_agreement(analysis: Analysis, console: Console) -> None:
         return  # said in the answer
     console.print(Text("\nAgainst the setup file", style="bold"))
     console.print(Text(f"Overall: {VERDICT_WORDS[agreement.verdict]}."))
-    for sentence in dict.fromkeys(agreement.sentences[side] for side in agreement.by_side):  # a spool's are alike
+    sentences = (side_sentence(side, found) for side, found in agreement.sides.items())
+    for sentence in dict.fromkeys(sentences):  # a spool's are the same
         console.print(_indented(sentence))
     if agreement.diagnosis is not None:
         console.print(Text("What would explain it: " + agreement.diagnosis.sentence))

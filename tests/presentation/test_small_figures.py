@@ -12,6 +12,7 @@ from analyzer.agreement.by_side import agree
 from analyzer.findings.coast_understeer import _degrees
 from analyzer.findings.of_the_session import find_of_the_session
 from analyzer.lockcurve.estimate import Interval
+from analyzer.presentation.agreement_words import side_sentence
 from analyzer.presentation.comparison_words import rate_cells
 from analyzer.presentation.evidence import evidence_rows
 from analyzer.presentation.words import trend_rows
@@ -23,12 +24,16 @@ def analysis():
     return made_analysis(Made())
 
 
+def sentences(found):
+    return {side: side_sentence(side, one) for side, one in found.sides.items()}
+
+
 def test_several_times_the_file_is_said_in_newton_metres_and_not_as_hundreds_of_per_cent():
     """Measured 120 N.m and a coast slope of 0.09; the file says 65 N.m and 0.02: 85 % and 350 % over."""
-    said = agree(made_estimate(relative_sd=0.02), made_prediction(preload=65.0 / 2.2, coast=0.02)).sentences
+    said = sentences(agree(made_estimate(relative_sd=0.02), made_prediction(preload=65.0 / 2.2, coast=0.02)))
     assert "N.m over the setup file" in said["preload"] and "%" not in said["preload"]
-    assert "0.09 stands against the file's 0.02" in said["coast"] and "%" not in said["coast"]
-    usual = agree(made_estimate(relative_sd=0.02), made_prediction(preload=0.7 * PRELOAD)).sentences
+    assert "0.09 compares with the file's 0.02" in said["coast"] and "%" not in said["coast"]
+    usual = sentences(agree(made_estimate(relative_sd=0.02), made_prediction(preload=0.7 * PRELOAD)))
     assert "43 % over the setup file" in usual["preload"]
 
 
