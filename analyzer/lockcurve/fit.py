@@ -2,7 +2,7 @@
 
 Minimises, over nuisance parameters p with priors and lock-curve parameters c,
 
-    w sum_i [ huber(e_ix) + huber(e_iy) + huber(e_if) ]        axle equations (`vehicle.axle`), state profiled out
+    w sum_i [ huber(e_ix) + huber(e_iy) + huber(e_if) + huber(e_id) ]  axle equations (`vehicle.axle`), state profiled out
   + w sum_slipping huber((M_i - M(T_i; c)) / sd_i)             a slipping axle measures
   - w sum_locked log Phi((M(T_i; c) - |D_i|) / sd_i)           a locked axle bounds
   + 1/2 sum ((p - p0)/sd_p)^2
@@ -175,11 +175,11 @@ def _lock_residuals(
 
 
 def slopes(problem: Problem, theta: np.ndarray, now: Evaluation) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Total derivatives of axle residuals (P, 3, n), measured (P, n) and margin (P, n), state re-profiled."""
+    """Total derivatives of axle residuals (P, 4, n), measured (P, n) and margin (P, n), state re-profiled."""
     at, state = now.solution.at, now.solution.state
     count, nuisance = len(theta), len(problem.priors)
     n = len(problem.inputs)
-    axle, measured, margin = np.zeros((count, 3, n)), np.zeros((count, n)), np.zeros((count, n))
+    axle, measured, margin = np.zeros((count, 4, n)), np.zeros((count, n)), np.zeros((count, n))
     by_curve, by_torque = model.gradient(theta[-5:], at.input_torque_Nm)
     side = np.sign(at.torque_difference_Nm)
     for j in range(nuisance):
@@ -218,7 +218,7 @@ def normal_equations(
     hessian = np.diag(problem.information)
     gradient = problem.information * (theta - problem.start)
     terms = []  # (slopes (P, n), weighted slope and curvature (n,) of the loss)
-    for row in range(3):
+    for row in range(4):
         _, slope, curvature = huber(now.solution.at.residual[row])
         terms.append((axle[:, row], problem.weight * slope, problem.weight * curvature))
     for rows, z, jac, loss in (

@@ -16,4 +16,11 @@ def session_problem(signals: Signals, observed: Observations, car: Car, *, has_g
     has_gyro : False treats the yaw rate as put together though it was measured, for runs that are fitted together.
     """
     gyro = signals.has_gyro if has_gyro is None else has_gyro
-    return make_problem(observed, car, priors(car, has_gyro=gyro, long_bias_sd_m_s2=signals.long_bias_sd_m_s2))
+    sure = priors(
+        car,
+        has_gyro=gyro,
+        long_bias_sd_m_s2=signals.long_bias_sd_m_s2,
+        has_long_g=signals.has_long_g,
+        has_lateral=signals.has_lateral,
+    )
+    return make_problem(observed, car, sure)
