@@ -19,7 +19,7 @@ from analyzer.findings.of_the_session import find_of_the_session
 from analyzer.lockcurve.fit import Fit, fit
 from analyzer.lockcurve.observations import FIT_RATE_HZ, rows_step
 from analyzer.lockcurve.pooled import pooled
-from analyzer.lockcurve.session_problem import session_problem
+from analyzer.lockcurve.session_evidence import session_problem
 from analyzer.lockcurve.session_state import session_state
 from analyzer.lockcurve.summarise import summarise
 from analyzer.lockcurve.uncertainty import Spread, spread

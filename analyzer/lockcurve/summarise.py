@@ -81,7 +81,7 @@ def curve_draws(fit: Fit, drawn: Spread, torque_Nm: np.ndarray) -> np.ndarray:
     slopes, and the ends of the curve would come out too sure.
     """
     middle = model.locking_torque_Nm(fit.curve, torque_Nm)
-    return middle + (drawn.draws[:, -5:] - fit.curve) @ model.gradient(fit.curve, torque_Nm)[0]
+    return middle + (drawn.draws[:, drawn.unknowns.curve_slice(0)] - fit.curve) @ model.gradient(fit.curve, torque_Nm)[0]
 
 
 def _kind(

@@ -47,6 +47,9 @@ LONG_FORCE_SD_SHARE = 0.005  # of the weight: noise of the longitudinal force
 LAT_FORCE_SD_SHARE = 0.017
 
 
+Values = dict[str, float | np.ndarray]  # parameter -> its value, or one a sample (n,)
+
+
 @dataclass(frozen=True)
 class AxleInputs:
     """Measured side of the axle, all (n,), SI. `front_m_s` is the speed of the front axle's middle along its wheels, in
@@ -103,7 +106,7 @@ class AxleEquations:
     difference_per_slip: np.ndarray | None = None  # dT_difference / d(kappa_l - kappa_r) at fixed state, (n,)
 
 
-def tyre_figures(value: dict[str, float], car: Car) -> dict[str, float]:
+def tyre_figures(value: Values, car: Car) -> Values:
     """The rear tyres' figures, as `tyre.wheel_forces` takes them, for nuisance parameters `value`."""
     mass = car.mass_kg * np.exp(value["log_mass"])
     friction, stiffness = np.exp(value["log_friction"]), np.exp(value["log_slip_stiffness"])
@@ -122,7 +125,8 @@ def tyre_figures(value: dict[str, float], car: Car) -> dict[str, float]:
 
 @dataclass(frozen=True)
 class Given:
-    """What the equations take from inputs and parameters whatever the state is. Arrays (n,); the rest are figures."""
+    """What the equations take from inputs and parameters whatever the state is. Arrays (n,); figures are those too where
+    a parameter has a value for each sample."""
 
     along_m_s2: np.ndarray  # without what the speed does not show
     across_m_s2: np.ndarray
@@ -155,11 +159,11 @@ class Given:
     rolling: float
     rear_front_growth: float
     radius_fall: float
-    tyre: dict[str, float]
-    loads: dict[str, float]
+    tyre: Values
+    loads: Values
 
 
-def given_by(value: dict[str, float], inputs: AxleInputs, car: Car) -> Given:
+def given_by(value: Values, inputs: AxleInputs, car: Car) -> Given:
     """`Given` of the inputs, corrected by the nuisance parameters `value`."""
     mass = car.mass_kg * np.exp(value["log_mass"])
     turning = (inputs.yaw_rad_s - value["yaw_bias"]) * np.exp(value["log_yaw_scale"])
@@ -213,7 +217,7 @@ def given_by(value: dict[str, float], inputs: AxleInputs, car: Car) -> Given:
 
 
 def accelerations(
-    value: dict[str, float], inputs: AxleInputs, yaw_rad_s: np.ndarray
+    value: Values, inputs: AxleInputs, yaw_rad_s: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Specific force at the centre of gravity along and across the car, (n,) each, from what the sensor reads where it
     sits; `yaw_rad_s` (n,) is the true yaw rate. A change of speed that stands in for the sensor sits nowhere.
@@ -352,7 +356,7 @@ def balance(state: np.ndarray, given: Given, car: Car, *, slopes: bool = True) -
 
 
 def equations(
-    state: np.ndarray, value: dict[str, float], inputs: AxleInputs, car: Car, *, slopes: bool = True
+    state: np.ndarray, value: Values, inputs: AxleInputs, car: Car, *, slopes: bool = True
 ) -> AxleEquations:
     """The four equations at `state` (2, n) for nuisance parameters `value`."""
     given = given_by(value, inputs, car)
