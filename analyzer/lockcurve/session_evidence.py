@@ -1,9 +1,11 @@
 """The fit's problem of a session: its observations, the priors that its car file and sensors give, and what it measures
 as a whole."""
 
+from analyzer.lockcurve.motion import measured_as_a_whole
 from analyzer.lockcurve.observations import Observations
 from analyzer.lockcurve.problem import LogPart, Problem, hold_sd_Nm, joined, log_part
-from analyzer.lockcurve.unknowns import Measured, Owner, unknowns
+from analyzer.lockcurve.unknowns import Owner, unknowns
+from analyzer.phases.segments import Laps
 from analyzer.signals.session import Signals
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.parameters import Prior, priors
@@ -22,17 +24,16 @@ def session_priors(signals: Signals, car: Car, *, has_gyro: bool | None = None) 
     )
 
 
-def session_problem(signals: Signals, observed: Observations, car: Car) -> Problem:
+def session_problem(signals: Signals, laps: Laps, observed: Observations, car: Car) -> Problem:
     """What is to be fitted to one session."""
-    part = session_part(signals, observed)
+    part = session_part(signals, laps, observed, car)
     made = unknowns(session_priors(signals, car), [part.owner], hold_sd_Nm=hold_sd_Nm(car))
     return joined([part], car, made)
 
 
-def session_part(signals: Signals, observed: Observations, *, owner: Owner = Owner()) -> LogPart:  # noqa: B008
+def session_part(
+    signals: Signals, laps: Laps, observed: Observations, car: Car, *, owner: Owner = Owner()  # noqa: B008
+) -> LogPart:
     """A session's part of a fit."""
-    return log_part(observed, owner=owner, measured=measured_as_a_whole(signals))
+    return log_part(observed, owner=owner, measured=measured_as_a_whole(signals, laps, car))
 
-
-def measured_as_a_whole(signals: Signals) -> tuple[Measured, ...]:
-    return ()
