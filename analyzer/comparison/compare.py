@@ -13,7 +13,7 @@ from analyzer.comparison.joint import JointFit, fit_jointly
 from analyzer.comparison.phase_changes import PhaseChange, phase_changes
 from analyzer.comparison.runs import Run, chosen_laps, each_once, laps_text
 from analyzer.comparison.sides import SIDES, SideChange, interval, side_change, side_torques
-from analyzer.comparison.together import corner_matches, joint_logs, shared_view, side_estimate
+from analyzer.comparison.together import corner_matches, joint_logs, joint_priors, shared_view, side_estimate
 from analyzer.differential.predicted import PredictedLockCurve, predict_lock_curve
 from analyzer.differential.setup import load_setup
 from analyzer.errors import CannotTell, InputError
@@ -178,15 +178,17 @@ def compare_runs(
     """
     matches = corner_matches(runs)
     seen = conditions(runs, matches)
-    logs = joint_logs(runs, matches, paired=not seen.driving_differs, yaw_scale_sd=seen.sensor_change)
+    logs = joint_logs(runs, matches, paired=not seen.driving_differs)
     for side, words in ((0, "before"), (1, "after")):
-        if not any(log.problem.slipping.any() for log in logs if log.side == side):
+        if not any(log.part.slipping.any() for log in logs if log.part.owner.side == side):
             raise CannotTell(
                 f"the rear axle never slipped in the runs {words} the change, so they carry only a bound on the lock "
                 "curve; a change cannot be told. Give runs with tighter corners or more throttle in them."
             )
     joint = fit_jointly(
         logs,
+        car=runs[0].analysis.car,
+        priors=joint_priors(runs, yaw_scale_sd=seen.sensor_change),
         tied=not ring_springs_changed,
         tie_sd_Nm=_hold_tie_Nm(before, after),
         one_tyre=not seen.grip_differs,
