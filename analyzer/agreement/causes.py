@@ -40,7 +40,8 @@ def possible_causes(predicted: PredictedLockCurve, setup: Setup | None) -> tuple
     -----
     Free figures have flat priors: factors in the logarithm (as likely halved as doubled), a preload gone soft and the
     hold-off in their own unit. With G the locking torque that the ring springs take away (their force times the
-    plates' lever), hold = G / slope on both sides: M = M_0 + max(0, slope |T| - G).
+    plates' lever): M = M_0 + max(0, slope |T| - G - lambda M_0) on both sides, lambda by where the preload springs sit
+    (`differential.clamp`), so with springs outside the packs another preload also moves where the ramps take over.
     """
     return (_only("as_the_file_says", predicted), *_changes(predicted, setup))
 
@@ -63,6 +64,9 @@ def _changes(predicted: PredictedLockCurve, setup: Setup | None) -> Iterator[Cau
     other = _other_reference(setup)
     if other is not None and not _alike(other, predicted):
         yield _only("other_angle_reference", other)
+    if len(predicted.series_shares) == 1 and predicted.preload_Nm and (drive or coast):
+        # of a file that leaves it open, either position is within the file
+        yield _only("other_spring_position", replace(predicted, series_shares=(1.0 - predicted.series_share,)))
 
 
 def _only(kind: str, curve: PredictedLockCurve) -> Cause:
