@@ -231,9 +231,10 @@ def _hold_tie_Nm(before: PredictedLockCurve | None, after: PredictedLockCurve | 
     and by wear and heat. Where the hold-off went is left to the logs."""
     if before is None or after is None:
         return None
-    pairs = ((before.drive_hold_Nm, after.drive_hold_Nm), (before.coast_hold_Nm, after.coast_hold_Nm))
-    if not all(hold for pair in pairs for hold in pair):  # a data sheet does not say where the ramps begin
+    rings = (before.drive_ring_hold_Nm, after.drive_ring_hold_Nm, before.coast_ring_hold_Nm, after.coast_ring_hold_Nm)
+    if not all(rings):  # a data sheet does not say where the ramps begin
         return None
+    pairs = ((before.drive_hold_Nm, after.drive_hold_Nm), (before.coast_hold_Nm, after.coast_hold_Nm))
     drive, coast = (
         float(np.hypot(max(HOLD_WEAR_SHARE * max(pair), LEAST_HOLD_TIE_Nm), pair[1] - pair[0])) for pair in pairs
     )
