@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from analyzer.advice import choose
+from analyzer.advice import options as choose
 from analyzer.advice.builds import Build, Builds, builds
 from analyzer.advice.calibration import calibrate, curves_of, interval_of
 from analyzer.advice.cause import causes
@@ -24,7 +24,7 @@ from analyzer.advice.evaluate import (
     session_of,
     together,
 )
-from analyzer.advice.option import CURES, Advice, Cause, Cure, Option
+from analyzer.advice.options import CURES, Advice, Cause, Cure, Option
 from analyzer.advice.parts import load_parts
 from analyzer.advice.sentences import assumptions, change_words, hangs_on, nothing_helps, why
 from analyzer.analysis import Analysis

@@ -3,7 +3,7 @@
 import numpy as np
 
 from analyzer.advice.evaluate import NAMES, Session
-from analyzer.advice.option import Cause, Cure
+from analyzer.advice.options import Cause, Cure
 from analyzer.findings.handling import steer_for_moment_rad
 from analyzer.findings.inside_wheel_spin import OPEN_THROTTLE
 from analyzer.in_words import number

@@ -2,10 +2,10 @@
 
 import numpy as np
 
-from analyzer.advice import choose
+from analyzer.advice import options as choose
 from analyzer.advice.calibration import SideCalibration
 from analyzer.advice.evaluate import Session, peak_seen
-from analyzer.advice.option import Cure, Option
+from analyzer.advice.options import Cure, Option
 from analyzer.in_words import listed, number
 from analyzer.lockcurve import model
 

@@ -6,9 +6,8 @@ import numpy as np
 
 from analyzer.analysis import PhaseResult
 from analyzer.comparison.joint import JointFit, JointLog
-from analyzer.comparison.matching import CornerMatch, match_corners, places
 from analyzer.comparison.run_error import run_errors
-from analyzer.comparison.runs import Run
+from analyzer.comparison.runs import CornerMatch, Run, match_corners, places
 from analyzer.findings.find_all import find_all, find_in
 from analyzer.findings.finding import Finding
 from analyzer.lockcurve.estimate import LockCurveEstimate

@@ -25,10 +25,10 @@ from advice.pairs import (
 
 from analyzer.advice.advise import advise
 from analyzer.advice.evaluate import NAMES, best_outcomes, drawn_outcomes, peak_seen, session_of
-from analyzer.advice.html import render
 from analyzer.advice.replay import replay
 from analyzer.cli.main import main
 from analyzer.pipeline import analyze
+from analyzer.presentation.html import advice_report
 from analyzer.simulation.parameters import Driver
 from analyzer.vehicle.car import load_car
 
@@ -183,7 +183,7 @@ def test_files_and_terminal(folder, tmp_path, capsys):
 
 def test_names_of_parts_are_escaped_in_the_report(spinning):
     bad = replace(spinning, parts_name="<script>alert(1)</script>")
-    assert "<script>alert(1)" not in render(bad)
+    assert "<script>alert(1)" not in advice_report(bad)
 
 
 @pytest.mark.parametrize(
