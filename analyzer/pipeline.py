@@ -19,7 +19,7 @@ from analyzer.findings.of_the_session import find_of_the_session
 from analyzer.lockcurve.fit import Fit, fit
 from analyzer.lockcurve.observations import FIT_RATE_HZ, rows_step
 from analyzer.lockcurve.pooled import pooled
-from analyzer.lockcurve.session_problem import session_problem
+from analyzer.lockcurve.session_evidence import session_problem
 from analyzer.lockcurve.session_state import session_state
 from analyzer.lockcurve.summarise import summarise
 from analyzer.lockcurve.uncertainty import Spread, spread
@@ -29,6 +29,7 @@ from analyzer.long_arrays import LongRecord, taken
 from analyzer.phase_results import phase_results
 from analyzer.phases.corners import numbered
 from analyzer.phases.laps import find_laps
+from analyzer.phases.segments import Laps
 from analyzer.signals import blocks
 from analyzer.signals.long_session import LongSession, read_session
 from analyzer.signals.session import Signals
@@ -133,7 +134,7 @@ def analyze_session(
     stretches = Stretches(signals, parts, corners, car, session.release)
     clock.lap("laps and corners")
     progress("fitting tyre and lock curve", 0.4)
-    fitted = _fitted(recording.name, signals, stretches, car)
+    fitted = _fitted(recording.name, signals, laps, stretches, car)
     clock.lap("fit")
     progress("evaluating every sample", 0.7)
     drawn = spread(fitted)
@@ -187,9 +188,9 @@ def _no_corner(name: str, signals: Signals) -> CannotTell:
     )
 
 
-def _fitted(name: str, signals: Signals, stretches: Stretches, car: Car) -> Fit:
+def _fitted(name: str, signals: Signals, laps: Laps, stretches: Stretches, car: Car) -> Fit:
     """The fit of the session's observations; refused where there are too few."""
-    problem = session_problem(signals, pooled((s.observed, s.block.own) for s in stretches), car)
+    problem = session_problem(signals, laps, pooled((s.observed, s.block.own) for s in stretches), car)
     if len(problem.inputs) < LEAST_ROWS:
         raise CannotTell(
             f"{name}: only {len(problem.inputs) / FIT_RATE_HZ:.1f} s of driving off the brakes with trusted wheel "

@@ -13,10 +13,10 @@ ROOT = Path(analyzer.__file__).parent
 SHOWN = {
     "analyzer.comparison.comparison.compare",
     "analyzer.comparison.event_changes.rate_ratio",
-    "analyzer.differential.locking.locking_value",
-    "analyzer.differential.plates.pack_torque_Nm",
+    "analyzer.differential.clamp.locking_value",
+    "analyzer.differential.clamp.pack_torque_Nm",
     "analyzer.differential.predicted.predict_lock_curve",
-    "analyzer.differential.ramps.thrust_N_per_Nm",
+    "analyzer.differential.clamp.thrust_N_per_Nm",
     "analyzer.differential.springs.disc_force_N",
     "analyzer.lockcurve.model.locking_torque_Nm",
     "analyzer.library.analyze",

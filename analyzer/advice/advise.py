@@ -65,7 +65,7 @@ def advise(
         analyses=analyses,
         shelf=shelf,
         cures=tuple(cures),
-        bench_sd=setup.uncertainty.breakaway_percent / 100,
+        bench_sd=setup.breakaway_relative_sd if setup.breakaway else 0.0,
         progress=progress,
     )
     return replace(advice, setup_name=setup.name, parts_name=parts.name)

@@ -250,7 +250,15 @@ def curves_of(builds: tuple[Build, ...], calibration: dict[str, SideCalibration]
         factor = ratio * np.exp(sides_of(build) - fitted)
         hold = np.exp(build.curve.spread.ring_spring * drawn("ring", build.choice["ring_spring"]))
         preload, drive, drive_hold, coast, coast_hold = curve_parameters(build.curve)
+        # only the ring springs' part of a hold-off is as unsure as they are
+        drive_ring, coast_ring = build.curve.drive_ring_hold_Nm or 0.0, build.curve.coast_ring_hold_Nm or 0.0
         curves[:, k] = np.column_stack(
-            [preload * factor[0], drive * factor[1], drive_hold * hold, coast * factor[2], coast_hold * hold]
+            [
+                preload * factor[0],
+                drive * factor[1],
+                drive_hold + drive_ring * (hold - 1),
+                coast * factor[2],
+                coast_hold + coast_ring * (hold - 1),
+            ]
         )
     return curves

@@ -14,6 +14,7 @@ NAMES = {
     "ring_springs": "the ring springs are not those of the file",
     "friction": "the plates rub otherwise than the file says",
     "other_angle_reference": "the ramp angles are quoted from the other reference",
+    "other_spring_position": "the preload springs sit in the other place than the file says",
 }
 MOST_TIMES = 1000.0
 
@@ -37,6 +38,8 @@ def sentence(kind: str, value: float | None, lower: float | None, upper: float |
         "friction": f"{name}, {factor}, preload and ramps alike: worn, glazed or treated plates, "
         "another oil, or another number of faces. Another preload and other ramps together would look like this too.",
         "other_angle_reference": f"{name}: try ramp_angle_reference the other way in the setup file.",
+        "other_spring_position": f"{name}: look whether they press between pack and case end (outside_packs) or spread "
+        "the rings (between_rings), and correct cone_spring_position.",
     }[kind]
 
 

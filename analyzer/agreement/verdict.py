@@ -12,7 +12,7 @@ class Explanation:
     Attributes
     ----------
     kind : `as_the_file_says`, `ramps_exchanged`, `preload_soft`, `preload_up`, `ring_springs`, `friction`,
-        `other_angle_reference`.
+        `other_angle_reference`, `other_spring_position`.
     times_better : how many times better it explains the log than the file as it is (Bayes factor; 1 for the file).
     value, lower, upper : what the free figure would have to be, most likely and 95 %; None without one.
     unit : of the value: `of_the_file` (a factor) or `Nm`; None without one.

@@ -13,7 +13,7 @@ from analyzer.comparison.joint import JointFit, fit_jointly
 from analyzer.comparison.phase_changes import PhaseChange, phase_changes
 from analyzer.comparison.runs import Log, Run, chosen_laps, each_once, identity, laps_text
 from analyzer.comparison.sides import SIDES, SideChange, interval, side_change, side_torques
-from analyzer.comparison.together import corner_matches, joint_logs, shared_view, side_estimate
+from analyzer.comparison.together import corner_matches, joint_logs, joint_priors, shared_view, side_estimate
 from analyzer.differential.predicted import PredictedLockCurve, predict_lock_curve
 from analyzer.differential.setup import load_setup
 from analyzer.errors import CannotTell, InputError
@@ -182,15 +182,17 @@ def compare_runs(
     """
     matches = corner_matches(runs)
     seen = conditions(runs, matches)
-    logs = joint_logs(runs, matches, paired=not seen.driving_differs, yaw_scale_sd=seen.sensor_change)
+    logs = joint_logs(runs, matches, paired=not seen.driving_differs)
     for side, words in ((0, "before"), (1, "after")):
-        if not any(log.problem.slipping.any() for log in logs if log.side == side):
+        if not any(log.part.slipping.any() for log in logs if log.part.owner.side == side):
             raise CannotTell(
                 f"the rear axle never slipped in the runs {words} the change, so they carry only a bound on the lock "
                 "curve; a change cannot be told. Give runs with tighter corners or more throttle in them."
             )
     joint = fit_jointly(
         logs,
+        car=runs[0].analysis.car,
+        priors=joint_priors(runs, yaw_scale_sd=seen.sensor_change),
         tied=not ring_springs_changed,
         tie_sd_Nm=_hold_tie_Nm(before, after),
         one_tyre=not seen.grip_differs,
@@ -233,9 +235,10 @@ def _hold_tie_Nm(before: PredictedLockCurve | None, after: PredictedLockCurve | 
     and by wear and heat. Where the hold-off went is left to the logs."""
     if before is None or after is None:
         return None
-    pairs = ((before.drive_hold_Nm, after.drive_hold_Nm), (before.coast_hold_Nm, after.coast_hold_Nm))
-    if not all(hold for pair in pairs for hold in pair):  # a data sheet does not say where the ramps begin
+    rings = (before.drive_ring_hold_Nm, after.drive_ring_hold_Nm, before.coast_ring_hold_Nm, after.coast_ring_hold_Nm)
+    if not all(rings):  # a data sheet does not say where the ramps begin
         return None
+    pairs = ((before.drive_hold_Nm, after.drive_hold_Nm), (before.coast_hold_Nm, after.coast_hold_Nm))
     drive, coast = (
         float(np.hypot(max(HOLD_WEAR_SHARE * max(pair), LEAST_HOLD_TIE_Nm), pair[1] - pair[0])) for pair in pairs
     )

@@ -7,10 +7,9 @@ from types import SimpleNamespace
 import numpy as np
 
 from analyzer.comparison.sides import MARGIN_SHARE, least_margin_Nm
-from analyzer.differential import plates, springs
-from analyzer.differential.locking import torque_bias_ratio
+from analyzer.differential import clamp, springs
+from analyzer.differential.clamp import ring_face_angle_rad, thrust_N_per_Nm, torque_bias_ratio
 from analyzer.differential.predicted import NORMAL_95, predict_lock_curve
-from analyzer.differential.ramps import ring_face_angle_rad, thrust_N_per_Nm
 from analyzer.differential.setup import Breakaway, Setup
 from analyzer.findings.handling import steer_for_moment_rad
 from analyzer.findings.rear_axle import rear_axle
@@ -59,7 +58,7 @@ def _reference(g):
 
 def _ramp(g):
     clamp = _clamp_N(g, math.radians(g["θ"]))
-    pack = plates.pack_torque_Nm(
+    pack = clamp.pack_torque_Nm(
         friction_coefficient=g["μ"], friction_faces=g["z"], friction_radius_m=g["r_eff"], clamp_N=clamp
     )
     value = 2 * pack / g["T_in"]
@@ -86,8 +85,8 @@ def _ramp_friction(g):
 def _plates(g):
     radii = dict(outer_radius_m=g["r_o"], inner_radius_m=g["r_i"])
     return {
-        "r_eff worn in": plates.uniform_wear_radius_m(**radii),
-        "r_eff new": plates.uniform_pressure_radius_m(**radii),
+        "r_eff worn in": clamp.uniform_wear_radius_m(**radii),
+        "r_eff new": clamp.uniform_pressure_radius_m(**radii),
     }
 
 
