@@ -103,16 +103,22 @@ def errors(seed: int) -> tuple[Off, Off]:
     return found[0], found[1]
 
 
-def summary(off: list[Off]) -> str:
-    """What the README says of many sessions."""
+HEAD = (
+    "| channels | sessions measured | error of the curve, median | its points in their interval | interval width "
+    "| error of preload, rms | error of drive slope, median | the same, rms | slopes in their interval |\n"
+    "|---|---|---|---|---|---|---|---|---|"
+)
+
+
+def row(name: str, off: list[Off]) -> str:
+    """A row of the table, of many sessions; in per cent of the true figures."""
     known = {name: np.array([getattr(o, name) for o in off if getattr(o, name) is not None], float) for name in FIELDS}
-    size = lambda name: 100 * float(np.sqrt(np.mean(known[name] ** 2)))  # noqa: E731
+    rms = lambda name: 100 * float(np.sqrt(np.mean(known[name] ** 2)))  # noqa: E731
     return (
-        f"{len(known['lock'])} of {len(off)} measured; curve off by {100 * np.median(known['lock']):.1f} % (median), "
-        f"{size('lock'):.1f} % (rms); {100 * np.mean(known['coverage']):.0f} % of its points inside, width "
-        f"{100 * np.median(known['width']):.0f} %; preload {100 * np.median(known['preload']):+.0f} % (median), "
-        f"{size('preload'):.0f} % (rms); slope {100 * np.median(known['slope']):+.0f} %, {size('slope'):.0f} %, "
-        f"{100 * np.mean(known['slope_inside']):.0f} % inside"
+        f"| {name} | {len(known['lock'])} of {len(off)} | {100 * np.median(known['lock']):.0f} % "
+        f"| {100 * np.mean(known['coverage']):.0f} % | {100 * np.median(known['width']):.0f} % "
+        f"| {rms('preload'):.0f} % | {100 * np.median(known['slope']):+.0f} % | {rms('slope'):.0f} % "
+        f"| {100 * np.mean(known['slope_inside']):.0f} % |"
     )
 
 
@@ -120,11 +126,12 @@ FIELDS = tuple(Off.__dataclass_fields__)
 
 
 def main(count: int) -> None:
-    """Print both summaries."""
+    """Print both rows."""
     with ProcessPoolExecutor() as workers:
         found = list(workers.map(errors, range(FIRST_SEED, FIRST_SEED + count)))
-    print("all channels:    ", summary([full for full, _ in found]))
-    print("minimum channels:", summary([least for _, least in found]))
+    print(HEAD)
+    print(row("all", [full for full, _ in found]))
+    print(row("minimum", [least for _, least in found]))
 
 
 if __name__ == "__main__":

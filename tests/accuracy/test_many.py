@@ -1,8 +1,8 @@
-"""The random sessions that the README quotes: car files wrong within their limits, plain arithmetic on the errors."""
+"""The random sessions that the guide quotes: car files wrong within their limits, plain arithmetic on the errors."""
 
 import numpy as np
 import pytest
-from accuracy.many import Off, drawn, summary
+from accuracy.many import HEAD, Off, drawn, row
 
 
 def test_a_drawn_car_file_is_wrong_but_within_what_it_says():
@@ -16,15 +16,16 @@ def test_a_drawn_car_file_is_wrong_but_within_what_it_says():
 
 
 def test_the_summary_leaves_out_what_was_not_measured():
-    said = summary(
+    said = row(
+        "all",
         [
             Off(0.10, 1.0, 0.5, 0.3, -0.2, True),
             Off(0.20, 0.9, 0.7, -0.4, None, None),
             Off(None, None, None, None, None, None),
-        ]
+        ],
     )
-    assert said.startswith("2 of 3 measured; curve off by 15.0 % (median), 15.8 % (rms); 95 % of its points inside")
-    assert "preload -5 % (median), 35 % (rms); slope -20 %, 20 %, 100 % inside" in said
+    assert said == "| all | 2 of 3 | 15 % | 95 % | 60 % | 35 % | -20 % | 20 % | 100 % |"
+    assert said.count("|") == HEAD.splitlines()[0].count("|") == HEAD.splitlines()[1].count("|")
 
 
 @pytest.mark.slow
