@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 
 from analyzer.differential.setup import Setup
 from analyzer.simulation.circuit import demo_circuit, generated_circuit
@@ -68,7 +69,7 @@ NUISANCES: dict[str, Draw] = {
         "yaw_late_s": rng.uniform(0.0, 0.01),
         "wheel_late_s": rng.uniform(0.0, 0.02),
     },
-    # road design: grades to 6 to 8 %, cross slope 2 to 5 % (common practice, no source); crests of 250 m radius and more
+    # grades to 6 to 8 %, cross slope 2 to 5 % (common practice in road design, no source); crests of 250 m and more
     "road": lambda rng: {
         "grade_percent": rng.uniform(1, 6),
         "bank_percent": rng.uniform(1, 5),
@@ -106,7 +107,8 @@ NUISANCES: dict[str, Draw] = {
     # where the preload springs sit: both builds are common; drawn below, for it is a word and no number
     "spring_position": lambda rng: {},
 }
-_INSTEAD_OF = {"radius_published": "radius"}  # of these pairs `all` draws one
+# share of the sessions of `all` that have it, where that is not every one; the radius falls in one form or the other
+SHARE_OF_ALL = {"radius": 0.5, "hillside": 0.5, "grip_step": 0.25}
 
 
 @dataclass(frozen=True)
@@ -132,6 +134,23 @@ class RandomRun:
     lock: LockParameters
     tyre: SimTyre
     drawn: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def end_to_end(self) -> Session:
+        """All logs as one, each beginning 0.5 s after the one before; `lap` and `gear` as each has them."""
+        if len(self.sessions) == 1:
+            return self.sessions[0]
+        logs, truths, start = [], [], 0.0
+        for session in self.sessions:
+            time = session.log["time"] + start
+            logs.append(session.log.assign(time=time))
+            truths.append(session.truth.assign(time=time))
+            start = float(time.iloc[-1]) + 0.5
+        shared = [name for name in logs[0] if all(name in log for log in logs)]
+        return Session(
+            log=pd.concat([log[shared] for log in logs], ignore_index=True),
+            truth=pd.concat(truths, ignore_index=True),
+        )
 
     @property
     def logs(self) -> list:
@@ -174,7 +193,7 @@ def simulate_random(
     ------
     ValueError : an unknown nuisance or protocol.
     """
-    names = _named(nuisances)
+    names = _named(nuisances, np.random.default_rng([seed, 1]))
     if protocol not in PROTOCOLS:
         raise ValueError(f"protocol is '{protocol}'; allowed: {', '.join(PROTOCOLS)}.")
     body, parts, tyres, files, which, *each = np.random.default_rng(seed).spawn(5 + len(NUISANCES))
@@ -214,12 +233,13 @@ def simulate_random(
     return RandomRun(seed, protocol, sessions, car, wrong_file(car, files), setup, lock, tyre, drawn)
 
 
-def _named(nuisances: str | Iterable[str]) -> set[str]:
-    """The nuisances asked for."""
+def _named(nuisances: str | Iterable[str], rng: np.random.Generator) -> set[str]:
+    """The nuisances of one session."""
     if nuisances == "none":
         return set()
     if nuisances == "all":
-        return set(NUISANCES) - set(_INSTEAD_OF.values())
+        drawn = {name for name in NUISANCES if rng.random() < SHARE_OF_ALL.get(name, 1.0)}
+        return drawn - ({"radius_published"} if "radius" in drawn else set())
     names = {nuisances} if isinstance(nuisances, str) else set(nuisances)
     if unknown := names - set(NUISANCES):
         raise ValueError(f"'{min(unknown)}' is no nuisance; allowed: all, none, {', '.join(NUISANCES)}.")
