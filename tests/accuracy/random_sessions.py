@@ -10,14 +10,14 @@ Seeds 0 to 999 are for choosing on; 1000 and above are for reporting on, and not
 
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from analyzer.differential.setup import Setup
-from analyzer.simulation.circuit import demo_circuit, generated_circuit
+from analyzer.simulation.circuit import Circuit, demo_circuit, generated_circuit
 from analyzer.simulation.manoeuvres import Name
 from analyzer.simulation.options import by_part
 from analyzer.simulation.parameters import Chassis, Grip, LockParameters, Powertrain, SimTyre
@@ -111,29 +111,62 @@ NUISANCES: dict[str, Draw] = {
 SHARE_OF_ALL = {"radius": 0.5, "hillside": 0.5, "grip_step": 0.25}
 
 
-@dataclass(frozen=True)
-class RandomRun:
-    """One random car on one day.
+@dataclass(frozen=True, kw_only=True)
+class RandomCar:
+    """A random rear-driven car with a plate differential, its circuit and its logger.
 
     Attributes
     ----------
-    sessions : one a log of the protocol, each with its truth.
     car, file : the true car, and its car file, wrong by anything within the limits it states.
     setup : the setup file, which is true of the differential.
     lock : the true differential; `lock.locking_torque(T)` is the true curve, midway between rising and falling torque.
-    tyre : the true tyre.
     drawn : the nuisances, by name, as given to the simulator.
     """
 
     seed: int
-    protocol: str
-    sessions: tuple[Session, ...]
     car: Car
     file: Car
     setup: Setup
     lock: LockParameters
     tyre: SimTyre
-    drawn: dict[str, float] = field(default_factory=dict)
+    chassis: Chassis
+    grip: Grip
+    road: Road
+    powertrain: Powertrain
+    sensors: Sensors
+    circuit: Circuit
+    drawn: dict[str, float]
+
+    def truth_at(self, name: str) -> float:
+        """True parameter of the lock curve as the fit writes it: `preload_Nm`, `drive_slope`, `drive_hold_Nm`, ..."""
+        holds = dict(zip(("drive_hold_Nm", "coast_hold_Nm"), self.lock.hinge_holds_Nm, strict=True))
+        return holds[name] if name in holds else float(getattr(self.lock, name))
+
+    def drive(self, manoeuvre: Name, *, number: int = 0, laps: int = LAPS) -> Session:
+        """The session `number` of the day; only flying laps are long enough for the grip to change."""
+        flying = manoeuvre == "laps"
+        return simulate_session(
+            car=self.car,
+            lock=self.lock,
+            circuit=self.circuit,
+            laps=laps if flying else 1,
+            seed=1000 * self.seed + number,
+            tyre=self.tyre,
+            chassis=self.chassis,
+            grip=self.grip if flying else Grip(),
+            road=self.road,
+            powertrain=self.powertrain,
+            sensors=self.sensors,
+            manoeuvre=manoeuvre,
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class RandomRun(RandomCar):
+    """What a random car drove: one session a log of the protocol, each with its truth."""
+
+    protocol: str
+    sessions: tuple[Session, ...]
 
     @property
     def end_to_end(self) -> Session:
@@ -157,11 +190,6 @@ class RandomRun:
         """The logs as data frames, in canonical channels."""
         return [session.log for session in self.sessions]
 
-    def truth_at(self, name: str) -> float:
-        """True parameter of the lock curve as the fit writes it: `preload_Nm`, `drive_slope`, `drive_hold_Nm`, ..."""
-        holds = dict(zip(("drive_hold_Nm", "coast_hold_Nm"), self.lock.hinge_holds_Nm, strict=True))
-        return holds[name] if name in holds else float(getattr(self.lock, name))
-
     def write(self, folder: Path) -> list[Path]:
         """Write logs (`laps.parquet`, ...), `car.toml` and `setup.toml` to `folder`; returns the paths of the logs."""
         paths = []
@@ -184,8 +212,7 @@ def simulate_random(
     Parameters
     ----------
     seed : fixes everything; 0 to 999 to choose on, 1000 and above to report on.
-    nuisances : `all`, `none`, one name of `NUISANCES`, or several. What is not drawn does not change what is: the same
-        seed is the same car, tyre, differential and circuit with and without.
+    nuisances : as in `random_car`.
     protocol : a key of `PROTOCOLS`.
     rate_Hz : log rate; None draws 50 or 100.
 
@@ -193,9 +220,22 @@ def simulate_random(
     ------
     ValueError : an unknown nuisance or protocol.
     """
-    names = _named(nuisances, np.random.default_rng([seed, 1]))
     if protocol not in PROTOCOLS:
         raise ValueError(f"protocol is '{protocol}'; allowed: {', '.join(PROTOCOLS)}.")
+    one = random_car(seed, nuisances, rate_Hz=rate_Hz)
+    sessions = tuple(one.drive(name, number=i) for i, name in enumerate(PROTOCOLS[protocol]))
+    return RandomRun(**vars(one), protocol=protocol, sessions=sessions)
+
+
+def random_car(seed: int, nuisances: str | Iterable[str] = "all", *, rate_Hz: float | None = None) -> RandomCar:
+    """The car of `simulate_random`, not driven yet.
+
+    Parameters
+    ----------
+    nuisances : `all`, `none`, one name of `NUISANCES`, or several. What is not drawn does not change what is: the same
+        seed is the same car, tyre, differential and circuit with and without.
+    """
+    names = _named(nuisances, np.random.default_rng([seed, 1]))
     body, parts, tyres, files, which, *each = np.random.default_rng(seed).spawn(5 + len(NUISANCES))
     mass = float(body.choice([760, 1000, 1180, 1500]))
     car = invented_car(mass_kg=mass, **random_body(body))
@@ -210,27 +250,21 @@ def simulate_random(
         setup = _placed(setup, "outside_packs")
     options = by_part(drawn)
     of = lambda part: options.get(part, {})  # noqa: E731
-    lock, tyre = replace(lock, **of("lock")), replace(tyre, **of("tyre"))
-    rate = rate_Hz or float(which.choice([50, 100]))
-    circuit = demo_circuit() if which.random() < 1 / 3 else generated_circuit(int(which.integers(0, 40)))
-    sessions = tuple(
-        simulate_session(
-            car=car,
-            lock=lock,
-            circuit=circuit,
-            laps=LAPS if manoeuvre == "laps" else 1,
-            seed=1000 * seed + number,
-            tyre=tyre,
-            chassis=Chassis(**of("chassis")),
-            grip=Grip(**of("grip")) if manoeuvre == "laps" else Grip(),
-            road=Road(road_shape=seed, **of("road")),
-            powertrain=replace(Powertrain.for_car(car), **of("powertrain")),
-            sensors=Sensors(rate_Hz=rate, **of("sensors")),
-            manoeuvre=manoeuvre,
-        )
-        for number, manoeuvre in enumerate(PROTOCOLS[protocol])
+    return RandomCar(
+        seed=seed,
+        car=car,
+        file=wrong_file(car, files),
+        setup=setup,
+        lock=replace(lock, **of("lock")),
+        tyre=replace(tyre, **of("tyre")),
+        chassis=Chassis(**of("chassis")),
+        grip=Grip(**of("grip")),
+        road=Road(road_shape=seed, **of("road")),
+        powertrain=replace(Powertrain.for_car(car), **of("powertrain")),
+        sensors=Sensors(rate_Hz=rate_Hz or float(which.choice([50, 100])), **of("sensors")),
+        circuit=demo_circuit() if which.random() < 1 / 3 else generated_circuit(int(which.integers(0, 40))),
+        drawn=drawn,
     )
-    return RandomRun(seed, protocol, sessions, car, wrong_file(car, files), setup, lock, tyre, drawn)
 
 
 def _named(nuisances: str | Iterable[str], rng: np.random.Generator) -> set[str]:
