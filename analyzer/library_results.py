@@ -21,7 +21,7 @@ from analyzer.differential.setup import Setup
 from analyzer.errors import InputError
 from analyzer.lockcurve.estimate import Interval
 from analyzer.phases.segments import Corner
-from analyzer.presentation import comparison_words, words
+from analyzer.presentation import advice_words, comparison_words, words
 from analyzer.presentation.result_json import advice_result, comparison_result, json_text, to_result
 
 if TYPE_CHECKING:
@@ -313,7 +313,7 @@ class AdviceResult(_Face):
     @property
     def answer(self) -> str:
         """What to fit next, or why nothing."""
-        return self.advice.answer
+        return advice_words.answer(self.advice)
 
     @property
     def options(self) -> pd.DataFrame:
@@ -355,7 +355,7 @@ class AdviceResult(_Face):
         return f"{len(self.advice.options)} builds, {best}"
 
     def _paragraphs(self) -> tuple[str, ...]:
-        return (self.advice.answer, *self.advice.assumptions)
+        return (self.answer, *advice_words.assumptions(self.advice))
 
     def _table(self) -> pd.DataFrame:
         shown = ["build", "rank", "spin_s", "coast_moment_Nm"]

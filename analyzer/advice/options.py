@@ -29,7 +29,6 @@ class Option:
     on_front : no other build is better both in spin and in moment against the turn.
     rank : 1 to 3 for the advised ones.
     sure : probability that it takes away a fifth of what is to be cured, or more, given the assumptions.
-    why, hangs_on : sentences, for the advised ones.
     """
 
     build: Build
@@ -39,21 +38,51 @@ class Option:
     on_front: bool
     rank: int | None = None
     sure: float | None = None
-    why: str | None = None
-    hangs_on: str | None = None
 
 
 @dataclass(frozen=True)
-class Cause:
-    """Is the differential the thing to change?
+class SpinCause:
+    """Is the differential what spins the wheel?
 
-    `verdict` is `differential`, `not_the_differential`, `nothing_to_cure` or `cannot_tell`; `advise` says whether
-    builds are ranked for it when it is asked for.
+    Attributes
+    ----------
+    verdict : `differential`, `not_the_differential`, `nothing_to_cure` or `cannot_tell`.
+    reason : `no_spin`, `both_spin`, `asked_too_much` (for `share` of the time the outside tyre had no grip left),
+        `wheel_hangs` (it carries `share` of its static load), `outside_near_limit` or `outside_has_grip`.
+    advise : builds are ranked for it when it is asked for.
+    inside_spin_s, both_spin_s : in all laps.
     """
 
     verdict: str
-    sentence: str
+    reason: str
     advise: bool
+    inside_spin_s: float
+    both_spin_s: float
+    share: float | None = None
+
+
+@dataclass(frozen=True)
+class EntryCause:
+    """Is the differential what understeers off the throttle?
+
+    Attributes
+    ----------
+    verdict, advise : as of a SpinCause.
+    reason : `no_coasting`, `of_the_differential`, `of_the_car` or `no_understeer`.
+    moment_Nm : mean yaw moment against the turn, coasting in the replay; NaN without coasting, as the next two.
+    front_share : share of the front tyres' side force that it takes.
+    steering_wheel_deg : what the driver turns for it, at least.
+    """
+
+    verdict: str
+    reason: str
+    advise: bool
+    moment_Nm: float
+    front_share: float
+    steering_wheel_deg: float
+
+
+Cause = SpinCause | EntryCause
 
 
 @dataclass(frozen=True)
@@ -62,7 +91,9 @@ class Advice:
 
     `logged` is what the log itself shows by outcome, `replayed` the replay of what is fitted before its spin times were
     tied to the log's: how near the two are says how far to trust the rest. `logged_moment` is the logged moment against
-    the turn off the throttle with its interval, for a log alone often knows it to a half only.
+    the turn off the throttle with its interval, for a log alone often knows it to a half only. `usual_torques_Nm` are
+    the median input torques in corners under power and coasting. `peak_seen`: the laps took a rear wheel over its
+    peak for long enough to know it. `coasting_braked`: braked rows count as coasting, for there was little else.
     """
 
     analyses: tuple[Analysis, ...]
@@ -72,12 +103,14 @@ class Advice:
     cures: tuple[Cure, ...]
     causes: dict[Cure, Cause]
     options: tuple[Option, ...]
-    answer: str
     logged: dict[str, float | None]
     logged_moment: Interval
     replayed: dict[str, float | None]
     calibration: dict[str, SideCalibration]
-    assumptions: tuple[str, ...]
+    usual_torques_Nm: tuple[float, float]
+    peak_seen: bool
+    coasting_braked: bool
+    engine_speed_logged: bool
     refused: tuple[str, ...]
 
     @property
@@ -88,7 +121,7 @@ class Advice:
     @property
     def top(self) -> tuple[Option, ...]:
         """The advised builds, best first."""
-        return tuple(sorted((o for o in self.options if o.rank is not None), key=lambda o: o.rank))
+        return tuple(sorted((o for o in self.options if o.rank is not None), key=lambda o: o.rank or 0))
 
 
 LEAST_CUT = 0.2  # of what is to be cured: less is not felt

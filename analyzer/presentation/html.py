@@ -23,7 +23,7 @@ from analyzer.files import write_atomic
 from analyzer.findings.rear_axle import rear_axle
 from analyzer.in_words import counted, number, signed, when
 from analyzer.phases.segments import PHASES, Corner
-from analyzer.presentation import advice_terminal, comparison_words, words
+from analyzer.presentation import advice_words, comparison_words, words
 from analyzer.presentation.agreement_words import side_sentence
 from analyzer.presentation.evidence import evidence_rows
 from analyzer.presentation.figures import corner_traces, lock_plot, path_map
@@ -160,7 +160,7 @@ def advice_report(advice: Advice) -> str:
         .get_template("advice.html")
         .render(
             advice=advice,
-            words=advice_terminal,
+            words=advice_words,
             read=READ,
             **_drawn({"trade-off": trade_off(advice)} if has_both else {}),
         )

@@ -21,6 +21,7 @@ from analyzer.findings.finding import Finding
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval, LockCurveEstimate
 from analyzer.logs.recording import Annotation
+from analyzer.presentation import advice_words
 from analyzer.presentation.agreement_words import side_sentence
 from analyzer.presentation.comparison_words import answer
 
@@ -255,32 +256,39 @@ def advice_result(advice: Advice) -> dict[str, Any]:
         "parts": advice.parts_name,
         "asked": list(advice.asked),
         "cures": list(advice.cures),
-        "answer": advice.answer,
-        "causes": {c: {"verdict": cause.verdict, "sentence": cause.sentence} for c, cause in advice.causes.items()},
+        "answer": advice_words.answer(advice),
+        "causes": {
+            c: {"verdict": cause.verdict, "sentence": advice_words.cause_sentence(cause)}
+            for c, cause in advice.causes.items()
+        },
         "logged": advice.logged,
         "logged_moment_Nm": _triple(advice.logged_moment),
         "replayed": advice.replayed,
-        "advised": [_option(o) for o in advice.top],
-        "options": [_option(o) for o in advice.options],
+        "advised": [_option(o, advice) for o in advice.top],
+        "options": [_option(o, advice) for o in advice.options],
         "calibration": {
-            side: {"ratio": _triple(c.ratio), "source": c.source, "sentence": c.sentence}
+            side: {
+                "ratio": _triple(c.ratio),
+                "source": c.source,
+                "sentence": advice_words.calibration_sentence(side, c),
+            }
             for side, c in advice.calibration.items()
         },
-        "assumptions": list(advice.assumptions),
+        "assumptions": list(advice_words.assumptions(advice)),
         "refused": list(advice.refused),
         "cautions": list(CAUTIONS),
     }
 
 
-def _option(option: Option) -> dict[str, Any]:
+def _option(option: Option, advice: Advice) -> dict[str, Any]:
     return {
         "label": option.build.label,
         "changes": option.build.changes,
         "rank": option.rank,
         "on_front": option.on_front,
         "sure": option.sure,
-        "why": option.why,
-        "hangs_on": option.hangs_on,
+        "why": None if option.rank is None else advice_words.why(option, advice),
+        "hangs_on": None if option.rank is None else advice_words.depends_on(option, advice),
         "lock_curve": {name: float(v) for name, v in zip(model.NAMES, option.lock_curve, strict=True)},
         "outcome": {name: _triple(i) for name, i in option.outcome.items()},
         "change": {name: _triple(i) for name, i in option.change.items()},

@@ -1,5 +1,6 @@
 """Sentences with figures that a paying engineer would frown at: shares of next to nothing, nothing before and after."""
 
+import re
 from dataclasses import replace
 
 import pytest
@@ -7,11 +8,11 @@ from made_analysis import PRELOAD, Made, made_analysis, made_estimate, made_pred
 
 from analyzer.advice.cause import causes
 from analyzer.advice.evaluate import NAMES
-from analyzer.advice.sentences import change_words
 from analyzer.agreement.by_side import agree
 from analyzer.findings.coast_understeer import _degrees
 from analyzer.findings.of_the_session import find_of_the_session
 from analyzer.lockcurve.estimate import Interval
+from analyzer.presentation.advice_words import cause_sentence, change_words
 from analyzer.presentation.agreement_words import side_sentence
 from analyzer.presentation.comparison_words import rate_cells
 from analyzer.presentation.evidence import evidence_rows
@@ -85,13 +86,11 @@ class _Option:
 
 
 def test_what_a_build_leaves_as_it_is_is_still_that():
-    assert "moment against the turn off the throttle still 90 (80 to 100) N.m" in change_words(
-        _Option(90.2), _Option(89.8)
-    )
+    assert "off-throttle moment against the turn still 90 N.m (80 to 100)" in change_words(_Option(90.2), _Option(89.8))
 
 
 def test_a_moment_into_the_turn_is_no_negative_share_of_the_front_tyres(analysis):
     session = type("Session", (), {"analysis": replace(analysis, findings=())})()
     outcome = [{"coast_moment_Nm": -12.0, "entry_share": -0.001}.get(name, 0.0) for name in NAMES]
-    said = causes([session], outcome, outcome)["entry"].sentence
-    assert "-" not in said and "does not hold against the turn" in said
+    said = cause_sentence(causes([session], outcome, outcome)["entry"])
+    assert not re.search(r"-\d", said) and "does not resist the turn" in said
