@@ -6,6 +6,7 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
+from accuracy.cases import UNLIKE_AXLES
 from simulation.test_sim_motion import drive_open_loop
 
 from analyzer.errors import InputError
@@ -121,6 +122,24 @@ def test_free_wheels_in_a_corner_show_the_radius_they_roll_on(club_car):
     expected = 0.005 * (fallen["load_fr"][-1] - fallen["load_fl"][-1]) / quarter
     assert expected > 0.004  # outside wheel right, loaded, smaller, faster
     assert ratio(fallen) / ratio(plain) - 1 == pytest.approx(expected, rel=0.1)
+
+
+def test_each_wheel_rolls_on_its_own_radius_at_its_own_axle_s_track():
+    # front and rear differ by 15 % in radius and in track: a mix-up would show in the third digit
+    car = UNLIKE_AXLES
+    run = drive_open_loop(car=car, speed=9.0, seconds=4.0, steer=lambda t: 0.10 * min(1.0, 2 * t))
+    vx, yaw, steer = run["vx"][-1], run["yaw_rate"][-1], 0.10
+    vy_front = run["vy"][-1] + yaw * car.cg_to_front_m
+    expected = {
+        "w_rl": (vx - yaw * car.rear_track_m / 2) / car.rear_rolling_radius_m,
+        "w_rr": (vx + yaw * car.rear_track_m / 2) / car.rear_rolling_radius_m,
+    }
+    for name, side in (("w_fl", -1), ("w_fr", 1)):
+        along = (vx + side * yaw * car.front_track_m / 2) * math.cos(steer) + vy_front * math.sin(steer)
+        expected[name] = along / car.front_rolling_radius_m
+    assert yaw * (car.rear_track_m - car.front_track_m) / 2 / vx > 0.003
+    for name, value in expected.items():
+        assert run[name][-1] == pytest.approx(value, rel=0.0012), name  # free but for 1.2 % rolling resistance
 
 
 # unlike corners, lags
