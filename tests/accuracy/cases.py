@@ -68,6 +68,15 @@ HEAVY = invented_car(
     steering_ratio=15,
     wheel_inertia_kg_m2=1.5,
 )
+# a mix-up of front and rear is 15 % here, in radius and in track
+UNLIKE_AXLES = invented_car(
+    mass_kg=1090,
+    front_track_m=1.38,
+    rear_track_m=1.59,
+    front_rolling_radius_m=0.280,
+    rear_rolling_radius_m=0.322,
+    front_weight_fraction=0.43,
+)
 
 
 @dataclass(frozen=True)
@@ -205,6 +214,7 @@ CASES = {
             )
         ),
     ),
+    "unlike axles": Case(car=UNLIKE_AXLES, lock=LockParameters(preload_Nm=70.0, drive_slope=0.25), seed=7),
 }
 # tyres that differ from the fitted form in everything it has a parameter for, and in what it has none for
 TYRES = {
