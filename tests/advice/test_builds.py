@@ -148,7 +148,10 @@ def test_a_log_that_knows_only_the_sum_of_preload_and_ramps_still_tells_the_fric
     """Plates with 0.7 of their friction: whatever of the coast level may be preload, its sum says so. By Bayes with
     one cause of 15.1 % and a sum that is known exactly, the factor is the sum's."""
     fitted = setup(
-        ring_spring=None, uncertainty={"cone_spring_percent": 0, "ramp_angle_deg": 0, "pin_radius_percent": 0}
+        ring_spring=None,
+        cone_spring_position="between_rings",
+        ramp_friction_coefficient=0,
+        uncertainty={"cone_spring_percent": 0, "ramp_angle_deg": 0, "pin_radius_percent": 0},
     )
     shelf = builds(fitted, SHELF)
     parts = curve_parameters(shelf.installed.curve)
