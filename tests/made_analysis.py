@@ -318,7 +318,7 @@ def made_phase_results(signals: Signals, axle: AxleState, corners: tuple[Corner,
 
 def made_analysis(made: Made = Made(), *, predicted: PredictedLockCurve | None = PREDICTION, **changes) -> Analysis:
     """The whole made-up answer; `changes` replace fields of it."""
-    from analyzer.agreement.compare import agree
+    from analyzer.agreement.by_side import agree
     from analyzer.agreement.diagnose import diagnose
     from analyzer.agreement.steady_samples import steady_means, steady_samples
     from analyzer.findings.find_all import find_all, find_in

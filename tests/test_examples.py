@@ -11,7 +11,7 @@ import analyzer
 ROOT = Path(analyzer.__file__).parent
 # what a stranger calls first; each must show how
 SHOWN = {
-    "analyzer.comparison.compare.compare",
+    "analyzer.comparison.comparison.compare",
     "analyzer.comparison.event_changes.rate_ratio",
     "analyzer.differential.clamp.locking_value",
     "analyzer.differential.clamp.pack_torque_Nm",
@@ -19,6 +19,10 @@ SHOWN = {
     "analyzer.differential.clamp.thrust_N_per_Nm",
     "analyzer.differential.springs.disc_force_N",
     "analyzer.lockcurve.model.locking_torque_Nm",
+    "analyzer.library.analyze",
+    "analyzer.library.compare",
+    "analyzer.library.predict",
+    "analyzer.library.read_log",
     "analyzer.pipeline.analyze",
     "analyzer.simulation.session.simulate_session",
     "analyzer.vehicle.loads.wheel_loads",
@@ -38,7 +42,11 @@ def examples() -> dict[str, doctest.DocTest]:
 
 
 EXAMPLES = examples()
-SLOW = {"analyzer.comparison.compare.compare", "analyzer.simulation.session.simulate_session"}
+SLOW = {
+    "analyzer.comparison.comparison.compare",
+    "analyzer.library.compare",
+    "analyzer.simulation.session.simulate_session",
+}
 
 
 @pytest.mark.parametrize(

@@ -22,8 +22,8 @@ import numpy as np
 from scipy import stats
 from scipy.special import gammaln, log_ndtr, logsumexp
 
+from analyzer.agreement.by_side import agree
 from analyzer.agreement.causes import Cause, possible_causes
-from analyzer.agreement.compare import agree
 from analyzer.agreement.explanation_words import conclusion, sentence
 from analyzer.agreement.steady_samples import SteadyMeans, SteadySamples, steady_means
 from analyzer.agreement.verdict import Agreement, Diagnosis, Explanation

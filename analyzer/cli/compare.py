@@ -62,10 +62,10 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _compare(arguments: argparse.Namespace, progress: Callable[[str, float], None]) -> int:
     from analyzer.cli.output import deliver
-    from analyzer.comparison.compare import compare
-    from analyzer.comparison.result import comparison_result
-    from analyzer.comparison.terminal import print_comparison
+    from analyzer.comparison.comparison import compare
     from analyzer.errors import InputError
+    from analyzer.presentation.comparison_terminal import print_comparison
+    from analyzer.presentation.result_json import comparison_result
 
     if (arguments.before_setup is None) != (arguments.after_setup is None):
         raise InputError("only one setup file was given; give both --before-setup and --after-setup, or neither.")
@@ -85,9 +85,9 @@ def _compare(arguments: argparse.Namespace, progress: Callable[[str, float], Non
     )
 
     def report() -> str:
-        from analyzer.comparison.html import render  # plotly takes a while to import
+        from analyzer.presentation.html import comparison_report  # plotly takes a while to import
 
-        return render(comparison)
+        return comparison_report(comparison)
 
     deliver(
         arguments,
@@ -102,11 +102,12 @@ def _plan(arguments: argparse.Namespace, progress: Callable[[str, float], None])
     from rich.console import Console
 
     from analyzer.cli.output import wrote_json
-    from analyzer.comparison.plan_output import plan_result, print_plan
     from analyzer.comparison.planning import plan
-    from analyzer.comparison.runs import Run, each_once
+    from analyzer.comparison.runs import Run
     from analyzer.errors import InputError
+    from analyzer.files import each_once
     from analyzer.pipeline import analyze
+    from analyzer.presentation.comparison_terminal import plan_result, print_plan
 
     unused = next((option for option in NOT_PLANNED if getattr(arguments, option)), None)
     if unused is not None:

@@ -73,7 +73,7 @@ def _print(curve: "PredictedLockCurve", *, title: str, largest_Nm: float) -> Non
     from rich.text import Text
 
     from analyzer.differential.predicted import ways
-    from analyzer.report.terminal_ending import print_ending
+    from analyzer.presentation.terminal import print_ending
 
     console = Console(highlight=False)
     place = {"outside_packs": "outside the packs", "between_rings": "between the rings", None: "in a place not stated"}
@@ -103,7 +103,7 @@ def _print_parameters(console: "Console", curve: "PredictedLockCurve") -> None:
     import numpy as np
 
     from analyzer.differential.result import lock_curve_result
-    from analyzer.report.terminal_table import terminal_table
+    from analyzer.presentation.terminal import terminal_table
 
     result = lock_curve_result(curve, input_torque_Nm=np.array([]))
     table = terminal_table("What the parts should give")
@@ -132,7 +132,7 @@ def _print_points(console: "Console", curve: "PredictedLockCurve", *, largest_Nm
     import numpy as np
 
     from analyzer.differential.result import COAST_SHARE, lock_curve_points
-    from analyzer.report.terminal_table import terminal_table
+    from analyzer.presentation.terminal import terminal_table
 
     drive = largest_Nm * np.array([0.05, 0.125, 0.25, 0.5, 0.75, 1.0])
     coast = -COAST_SHARE * largest_Nm * np.array([1.0, 2 / 3, 1 / 3])

@@ -4,8 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyzer.comparison.matching import CornerMatch
-from analyzer.comparison.runs import Run
+from analyzer.comparison.runs import CornerMatch, Run
 from analyzer.errors import CannotTell
 from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.car import AIR_DENSITY_KG_M3

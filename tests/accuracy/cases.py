@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from analyzer.analysis import Analysis
+from analyzer.differential.setup import Setup
 from analyzer.logs.read import read_log
 from analyzer.logs.read_blocks import LogBlock
 from analyzer.pipeline import analyze_session
@@ -256,12 +257,12 @@ class Measured:
     points: int
 
 
-def analysed(log: pd.DataFrame, car: Car, folder: Path) -> Analysis:
+def analysed(log: pd.DataFrame, car: Car, folder: Path, setup: Setup | None = None) -> Analysis:
     """Through a file and its reader, as a user's log goes."""
     path = folder / "log.parquet"
     log.to_parquet(path)
     session = read_session((LogBlock(lambda: read_log(path)),), car=car)
-    return analyze_session(session=session, car=car)
+    return analyze_session(session=session, car=car, setup=setup)
 
 
 def measure(case: Case, session: Session, analysis: Analysis) -> Measured:

@@ -16,7 +16,7 @@ from analyzer.agreement.steady_samples import SteadyMeans
 from analyzer.agreement.verdict import Explanation
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import Setup
-from analyzer.report.words import explanation_cells
+from analyzer.presentation.words import explanation_cells
 
 TORQUES = np.array([-500.0, -350, -200, -50, 100, 300, 500, 800, 1200])
 NOTHING_BOUND = replace(made_estimate(), points=())

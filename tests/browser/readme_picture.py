@@ -12,7 +12,7 @@ from browser.conftest import CHROMIUM, FLAGS
 from playwright.sync_api import sync_playwright
 
 from analyzer.pipeline import analyze
-from analyzer.report.html import write_html
+from analyzer.presentation.html import write_html
 
 SAMPLES = Path(str(resources.files("sample_logs")))
 SHOWN = ("Lock curve", "Corner ")  # headings of the sections that stay; of the corners the first

@@ -9,13 +9,13 @@ import pandas as pd
 import pytest
 
 from analyzer.cli.main import main
-from analyzer.comparison.compare import compare_runs
-from analyzer.comparison.html import render
-from analyzer.comparison.result import comparison_result
+from analyzer.comparison.comparison import compare_runs
 from analyzer.comparison.runs import Run, chosen_laps
-from analyzer.comparison.words import answer
 from analyzer.errors import CannotTell
 from analyzer.pipeline import analyze
+from analyzer.presentation.comparison_words import answer
+from analyzer.presentation.html import comparison_report
+from analyzer.presentation.result_json import comparison_result
 from analyzer.simulation.circuit import demo_circuit
 from analyzer.simulation.parameters import Driver, LockParameters, SimTyre
 from analyzer.simulation.session import simulate_session
@@ -266,7 +266,7 @@ def test_json_by_the_contract(compared):
 
 
 def test_the_report_holds_everything_it_shows(compared):
-    html = render(compared("preload"))
+    html = comparison_report(compared("preload"))
     assert answer(compared("preload"))[0] in html
     assert "<script src" not in html and "<link" not in html
     assert "Event rules and local law come first." in html

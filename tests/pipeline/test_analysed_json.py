@@ -6,7 +6,7 @@ from itertools import pairwise
 import jsonschema
 import pytest
 
-from analyzer.report.result_json import schema, to_json
+from analyzer.presentation.result_json import schema, to_json
 
 VALIDATOR = jsonschema.Draft202012Validator(schema())
 
