@@ -134,6 +134,8 @@ def calibrate(*, logs: list[MeasuredCurve], builds: Builds, bench_sd: float, dra
     if contradicted:
         fitted, causes = other, doubted
     middles = standardised(np.random.default_rng(SEED).standard_normal((draws, causes.shape[1])))
+    if draws > causes.shape[1]:  # few draws also lean together; then causes of equal size would seem to cancel
+        middles = middles @ np.linalg.inv(np.linalg.cholesky(np.corrcoef(middles, rowvar=False))).T
     drawn = np.array(
         [_weighed(levels, beforehand, causes, draw=b, middle=z).log_factor for b, z in enumerate(middles, start=1)]
     )

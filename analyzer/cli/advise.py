@@ -39,7 +39,7 @@ def run(arguments: argparse.Namespace) -> int:
     """
     from analyzer.advice.advise import advise
     from analyzer.cli.output import deliver, progress_bar
-    from analyzer.comparison.runs import each_once
+    from analyzer.files import each_once
     from analyzer.presentation.advice_terminal import print_advice
     from analyzer.presentation.result_json import advice_result
 

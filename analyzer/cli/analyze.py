@@ -8,7 +8,11 @@ from analyzer.cli.options import add_car, add_channels, add_html, add_json
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's arguments."""
     parser.add_argument(
-        "log", metavar="LOG", help="log of the session: CSV, Parquet, Arrow or MDF 4, plain or in gzip or zip"
+        "log",
+        metavar="LOG",
+        nargs="+",
+        help="log of the session: CSV, Parquet, Arrow or MDF 4, plain or in gzip or zip; several are runs of one car "
+        "with one differential (laps, slow circles, a slow lap), fitted together",
     )
     add_car(parser)
     parser.add_argument(

@@ -103,8 +103,9 @@ def _plan(arguments: argparse.Namespace, progress: Callable[[str, float], None])
 
     from analyzer.cli.output import wrote_json
     from analyzer.comparison.planning import plan
-    from analyzer.comparison.runs import Run, each_once
+    from analyzer.comparison.runs import Run
     from analyzer.errors import InputError
+    from analyzer.files import each_once
     from analyzer.pipeline import analyze
     from analyzer.presentation.comparison_terminal import plan_result, print_plan
 

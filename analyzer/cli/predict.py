@@ -76,7 +76,10 @@ def _print(curve: "PredictedLockCurve", *, title: str, largest_Nm: float) -> Non
     from analyzer.presentation.terminal import print_ending
 
     console = Console(highlight=False)
-    kind = "plate differential, " + ways(curve) if curve.kind == "plate" else curve.kind
+    place = {"outside_packs": "outside the packs", "between_rings": "between the rings", None: "in a place not stated"}
+    kind: str = curve.kind
+    if curve.kind == "plate":
+        kind = f"plate differential, {ways(curve)}, preload springs {place[curve.spring_position]}"
     console.print(Text.assemble(("Predicted lock curve: ", "bold"), title))  # Text: a name may hold [brackets]
     console.print(kind + "\n")
     if curve.kind == "plate":

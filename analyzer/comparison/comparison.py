@@ -11,12 +11,13 @@ from analyzer.comparison.conditions import Conditions, conditions
 from analyzer.comparison.event_changes import EventChange, event_changes
 from analyzer.comparison.joint import JointFit, fit_jointly
 from analyzer.comparison.phase_changes import PhaseChange, phase_changes
-from analyzer.comparison.runs import Log, Run, chosen_laps, each_once, identity, laps_text
+from analyzer.comparison.runs import Log, Run, chosen_laps, laps_text
 from analyzer.comparison.sides import SIDES, SideChange, interval, side_change, side_torques
 from analyzer.comparison.together import corner_matches, joint_logs, joint_priors, shared_view, side_estimate
 from analyzer.differential.predicted import PredictedLockCurve, predict_lock_curve
 from analyzer.differential.setup import load_setup
 from analyzer.errors import CannotTell, InputError
+from analyzer.files import each_once, identity
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval, LockCurveEstimate
 from analyzer.pipeline import Progress, analyze

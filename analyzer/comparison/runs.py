@@ -6,10 +6,8 @@ count in one of them.
 """
 
 import re
-from collections.abc import Hashable, Sequence
+from collections.abc import Hashable
 from dataclasses import dataclass, replace
-from os import PathLike
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -71,27 +69,6 @@ class Run:
         for corner in analysis.corners:
             lap[corner.start : corner.stop] = corner.lap
         return replace(observed, usable=observed.usable & np.isin(lap[observed.index], self.laps))
-
-
-def identity(log: Log) -> Hashable:
-    """The same for what is the same log: its place for a path, else the object itself."""
-    return Path(log).resolve() if isinstance(log, str | PathLike) else id(log)
-
-
-def each_once(logs: Sequence[Log], *, option: str) -> None:
-    """Refuse a log that is given twice: its laps would count as twice as many.
-
-    Raises
-    ------
-    InputError : names the log and the option.
-    """
-    known: set[Hashable] = set()
-    for k, log in enumerate(logs):
-        which = identity(log)
-        if which in known:
-            name = which.name if isinstance(which, Path) else f"log {k + 1}"
-            raise InputError(f"{option}: {name} is given twice, and its laps would count twice; name it once.")
-        known.add(which)
 
 
 def laps_text(laps: tuple[int, ...]) -> str:

@@ -42,7 +42,7 @@ from numpy.typing import ArrayLike
 
 AngleReference = Literal["ring_face", "shaft_axis"]
 SpringPosition = Literal["outside_packs", "between_rings"]
-SERIES_SHARE: dict[SpringPosition, float] = {"outside_packs": 1.0, "between_rings": 0.0}
+SERIES_SHARE: dict[SpringPosition, float] = {"outside_packs": 1.0, "between_rings": 0.0}  # lambda
 
 
 def ring_face_angle_rad(angle_rad: float, *, reference: AngleReference) -> float:

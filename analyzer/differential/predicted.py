@@ -20,6 +20,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
+from analyzer.differential.clamp import SERIES_SHARE, SpringPosition
 from analyzer.differential.installed import friction_lever_m, installed_cone_force_N, notes_on_parts, ramp_thrust
 from analyzer.differential.setup import STATIC_RATIO, Setup
 
@@ -77,6 +78,13 @@ class PredictedLockCurve:
     def series_share(self) -> float:
         """The lambda of the curve itself: midway between those that the file does not exclude, both equally likely."""
         return sum(self.series_shares) / len(self.series_shares)
+
+    @property
+    def spring_position(self) -> SpringPosition | None:
+        """Where the preload springs sit; None where the file leaves it open, or there are none."""
+        if self.kind != "plate" or len(self.series_shares) > 1:
+            return None
+        return next((name for name, share in SERIES_SHARE.items() if share == self.series_share), None)
 
     @property
     def drive_hold_Nm(self) -> float | None:

@@ -31,6 +31,7 @@ def lock_curve_result(curve: PredictedLockCurve, *, input_torque_Nm: np.ndarray)
     result: dict[str, Any] = {
         "kind": curve.kind,
         "ways": ways(curve),
+        "cone_spring_position": curve.spring_position,
         "preload_Nm": _interval(curve, "preload_Nm"),
         "drive_slope": _interval(curve, "drive_slope"),
         "drive_hold_Nm": _interval(curve, "drive_hold_Nm"),

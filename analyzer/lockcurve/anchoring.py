@@ -24,7 +24,8 @@ class CurveAnchors:
     preload : M0.
     drive_hold, coast_hold : torque at which the ramps begin to push against the ring springs.
     slope_ratio : coast slope over drive slope.
-    larger_rules : 1 where the larger of spring and ramp clamps, 0 where both add; between, where nobody knows.
+    larger_rules, larger_rules_sd : 1 where the larger of spring and ramp clamps, 0 where both add; between and unsure,
+        where nobody knows.
     """
 
     preload: tuple[float, float] | None = None
@@ -32,6 +33,7 @@ class CurveAnchors:
     coast_hold: tuple[float, float] | None = None
     slope_ratio: tuple[float, float] | None = None
     larger_rules: float = 0.0
+    larger_rules_sd: float = 0.0
 
     def residuals(self, curve: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """(a,) residuals in standard deviations and their slopes (a, 5) at a curve (5,)."""
@@ -50,6 +52,7 @@ class CurveAnchors:
             value, sd = anchor
             hold, steep = index[f"{side}_hold_Nm"], index[f"{side}_slope"]
             kept = max(slope, LEAST_SLOPE)
+            sd = float(np.hypot(sd, self.larger_rules_sd * preload / kept))
             row = np.zeros(len(curve))
             row[hold] = 1.0
             row[0] = -self.larger_rules / kept

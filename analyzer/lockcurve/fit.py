@@ -41,14 +41,17 @@ class Fit:
 
     @property
     def nuisance(self) -> dict[str, tuple[float, float]]:
-        """Parameter of the first log -> its value and standard deviation."""
-        made, owner = self.problem.unknowns, self.problem.owners[0]
+        """Parameter of the only or the first log -> its value and standard deviation."""
+        return self.nuisance_of(0)
+
+    def nuisance_of(self, log: int) -> dict[str, tuple[float, float]]:
+        """Parameter of a log -> its value and standard deviation."""
+        made, owner = self.problem.unknowns, self.problem.owners[log]
         values = made.parameters(self.theta, owner)
         weights = made.parameters(np.eye(made.count), owner)  # (P, names)
         variance = (weights * np.linalg.solve(self.hessian, weights)).sum(axis=0)
-        return {
-            name: (float(value), float(sd)) for name, value, sd in zip(made.names, values, np.sqrt(variance), strict=True)
-        }
+        each = zip(made.names, values, np.sqrt(variance), strict=True)
+        return {name: (float(value), float(sd)) for name, value, sd in each}
 
 
 def fit(problem: Problem, *, start: np.ndarray | None = None) -> Fit:

@@ -17,6 +17,7 @@ from analyzer.vehicle.loads import wheel_loads
 CUTOFF_HZ = 3.0  # tyre and axle settle faster; wheel pulses and pitch errors of the ring are slower to average out
 FIT_RATE_HZ = 20.0
 CORRELATION_S = 2.5  # one corner pass counts about once: its model error does not average out within it
+LONGEST_PASS_S = 12.0  # of a corner on a circuit; what lasts longer is a circle, driven with several pulses of throttle
 SETTLE_S = 0.13  # left out on both sides of a change between locked and slipping
 # the mean-slip closure holds to about this share of the speed: 0.0005 on simulated cars, 0.0025 on the multi-body one
 # in tight corners (tests/external). Taken for smaller, it tells the side slip where the lateral equation, flat near the
@@ -94,12 +95,7 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
     locked = _sustained(np.abs(difference) < lock_threshold, rate) & (free > slip_threshold)
     ok = signals.valid & ~signals.braking
     trusted = signals.speed_trusted & ok
-    group = np.full(len(front), -1)
-    for i, corner in enumerate(corners):
-        group[corner.start : corner.stop] = i
-    outside = group < 0
-    blocks = np.cumsum(np.diff(outside.astype(int), prepend=0) == 1)
-    group[outside] = len(corners) + blocks[outside]
+    group = _passes(corners, len(front), rate)
     index = np.arange(0, len(front), step)
     acceleration = np.gradient(rear, 1 / rate, axis=0)
     along = smooth(signals.long_m_s2)
@@ -148,6 +144,24 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
         slip_known=signals.slip_known,
         has_lateral=signals.has_lateral,
     )
+
+
+def _passes(corners: tuple[Corner, ...], count: int, rate_hz: float) -> np.ndarray:
+    """(count,) number of the corner pass or the straight; a steady circle is as many looks as its length holds."""
+    group = np.full(count, -1)
+    for i, corner in enumerate(corners):
+        group[corner.start : corner.stop] = i
+    outside = group < 0
+    blocks = np.cumsum(np.diff(outside.astype(int), prepend=0) == 1)
+    group[outside] = len(corners) + blocks[outside]
+    after = int(group.max(initial=0)) + 1
+    for corner in corners:
+        pieces = int((corner.stop - corner.start) / rate_hz / LONGEST_PASS_S)
+        for k in range(1, pieces + 1):
+            start = corner.start + k * (corner.stop - corner.start) // (pieces + 1)
+            group[start : corner.stop] = after
+            after += 1
+    return group
 
 
 def _front_left_share(signals: Signals, car: Car, lateral_m_s2: np.ndarray) -> np.ndarray:

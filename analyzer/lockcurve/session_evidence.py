@@ -1,6 +1,8 @@
 """The fit's problem of a session: its observations, the priors that its car file and sensors give, and what it measures
 as a whole."""
 
+from collections.abc import Sequence
+
 from analyzer.lockcurve.motion import measured_as_a_whole
 from analyzer.lockcurve.observations import Observations
 from analyzer.lockcurve.problem import LogPart, Problem, hold_sd_Nm, joined, log_part
@@ -24,11 +26,18 @@ def session_priors(signals: Signals, car: Car, *, has_gyro: bool | None = None) 
     )
 
 
-def session_problem(signals: Signals, laps: Laps, observed: Observations, car: Car) -> Problem:
-    """What is to be fitted to one session."""
-    part = session_part(signals, laps, observed, car)
-    made = unknowns(session_priors(signals, car), [part.owner], hold_sd_Nm=hold_sd_Nm(car))
-    return joined([part], car, made)
+def session_problem(signals: Sequence[Signals], parts: Sequence[LogPart], car: Car) -> Problem:
+    """What is fitted to the sessions of one car with one differential.
+
+    Parameters
+    ----------
+    signals, parts : of each session.
+    """
+    every = [session_priors(s, car, has_gyro=all(one.has_gyro for one in signals)) for s in signals]
+    # a prior is as wide as the session needs that knows least
+    widest = tuple(max(same, key=lambda prior: prior.deviation) for same in zip(*every, strict=True))
+    owners = [part.owner for part in parts]
+    return joined(parts, car, unknowns(widest, owners, hold_sd_Nm=hold_sd_Nm(car), tyre_drifts=True))
 
 
 def session_part(

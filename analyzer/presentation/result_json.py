@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from analyzer.advice.options import Advice, Option
+from analyzer.agreement.anchored import AnchoredEstimate
 from analyzer.agreement.verdict import Agreement
 from analyzer.analysis import Analysis, PhaseResult
 from analyzer.cautions import CAUTIONS
@@ -44,37 +45,60 @@ def json_text(result: dict[str, Any]) -> str:
 
 def to_result(analysis: Analysis) -> dict[str, Any]:
     """The result as plain dicts, lists, strings and finite numbers."""
-    signals, recording = analysis.signals, analysis.recording
+    signals, together = analysis.signals, (analysis, *analysis.others)
     torques = np.array([p.input_torque_Nm for p in analysis.lock_curve.points])
     predicted = analysis.predicted
     return plain(
         {
             "schema": SCHEMA_VERSION,
-            "log": {
-                "file": recording.name,
-                "duration_s": recording.time_s[-1] - recording.time_s[0],
-                "sample_rate_hz": signals.rate_hz,
-                "laps": len(analysis.laps.bounds),
-                "lap_method": analysis.laps.method,
-                "lap_length_m": analysis.laps.length_m,
-                "position_source": signals.position_source,
-            },
+            "log": _log(analysis),
+            "logs": [_log(one) for one in together],
             "car": {"name": analysis.car.name},
-            "quality": [_annotation(a) for a in analysis.quality],
+            "quality": [_annotation(a) | _of_log(one, analysis) for one in together for a in one.quality],
             "calibration": [dataclasses.asdict(step) for step in signals.calibration],
             "tyre": {name: {"value": v, "standard_deviation": sd} for name, (v, sd) in analysis.tyre.items()},
-            "corners": _corners(analysis.phase_results),
+            "corners": [c | _of_log(one, analysis) for one in together for c in _corners(one.phase_results)],
             "lock_curve": lock_curve(analysis.lock_curve),
+            "anchored_lock_curve": anchored_lock_curve(analysis.anchored),
             "predicted_lock_curve": None
             if predicted is None
             else lock_curve_result(predicted, input_torque_Nm=torques),
             "agreement": agreement(analysis.agreement),
-            "findings": [finding(f) for f in analysis.findings],
+            "findings": [finding(f) | _of_log(one, analysis) for one in together for f in one.findings],
             "chatter": None if analysis.chatter is None else dataclasses.asdict(analysis.chatter),
             "trend": None if analysis.trend is None else dataclasses.asdict(analysis.trend),
             "cautions": list(CAUTIONS),
         }
     )
+
+
+def _log(analysis: Analysis) -> dict[str, Any]:
+    recording, signals = analysis.recording, analysis.signals
+    return {
+        "file": recording.name,
+        "duration_s": recording.time_s[-1] - recording.time_s[0],
+        "sample_rate_hz": signals.rate_hz,
+        "laps": len(analysis.laps.bounds),
+        "lap_method": analysis.laps.method,
+        "lap_length_m": analysis.laps.length_m,
+        "position_source": signals.position_source,
+    }
+
+
+def _of_log(one: Analysis, first: Analysis) -> dict[str, Any]:
+    """Which of several logs something is of; nothing where there is one."""
+    return {"log": one.recording.name} if first.others else {}
+
+
+def anchored_lock_curve(found: AnchoredEstimate | None) -> dict[str, Any] | None:
+    """`anchored_lock_curve` of the result: as `lock_curve`, and what was taken from the setup file."""
+    if found is None:
+        return None
+    anchors = [
+        {"source": a.source, "label": a.label, "value": a.value, "standard_deviation": a.sd} for a in found.anchors
+    ]
+    misfit = {"probability": found.probability, "contradicted": found.contradicted}
+    return lock_curve(found.lock_curve) | plain({"anchors": anchors, "misfit": misfit})
 
 
 def lock_curve(estimate: LockCurveEstimate) -> dict[str, Any]:

@@ -47,23 +47,23 @@ def _bias(g):
     return {"TBR": ratio, "slow wheel": 100 * ratio / (1 + ratio)}
 
 
-def _clamp_N(g, face_angle_rad: float, **friction) -> float:
+def _thrust_N(g, face_angle_rad: float, **friction) -> float:
     return g["T_in"] * thrust_N_per_Nm(ramp_angle_rad=face_angle_rad, pin_radius_m=g["r_p"], **friction)
 
 
 def _reference(g):
     face = ring_face_angle_rad(math.radians(g["angle from the axis"]), reference="shaft_axis")
-    return {"angle from the face": math.degrees(face), "clamp": _clamp_N(g, face)}
+    return {"angle from the face": math.degrees(face), "clamp": _thrust_N(g, face)}
 
 
 def _ramp(g):
-    clamp = _clamp_N(g, math.radians(g["θ"]))
+    thrust = _thrust_N(g, math.radians(g["θ"]))
     pack = clamp.pack_torque_Nm(
-        friction_coefficient=g["μ"], friction_faces=g["z"], friction_radius_m=g["r_eff"], clamp_N=clamp
+        friction_coefficient=g["μ"], friction_faces=g["z"], friction_radius_m=g["r_eff"], clamp_N=thrust
     )
     value = 2 * pack / g["T_in"]
     return {
-        "clamp": clamp,
+        "clamp": thrust,
         "T_c": pack,
         "M": 2 * pack,
         "S": value,
@@ -76,10 +76,26 @@ def _ramp(g):
 def _ramp_friction(g):
     friction = math.atan(g["friction pin on ramp"])
     rising, falling = (
-        _clamp_N(g, math.radians(g["θ"]), ramp_friction_angle_rad=friction, torque_rising=rises)
+        _thrust_N(g, math.radians(g["θ"]), ramp_friction_angle_rad=friction, torque_rising=rises)
         for rises in (True, False)
     )
     return {"clamp while the torque rises": rising, "clamp while it falls": falling}
+
+
+def _position(g):
+    thrust = _thrust_N(g, math.radians(g["θ"]))
+    outside, between = (
+        float(
+            clamp.clamp_N(
+                thrust_N=thrust,
+                preload_N=g["F_cone"],
+                ring_spring_N=g["F_hold"],
+                series_share=clamp.SERIES_SHARE[where],
+            )
+        )
+        for where in ("outside_packs", "between_rings")
+    )
+    return {"F_r": thrust, "clamp outside the packs": outside, "clamp between the rings": between}
 
 
 def _plates(g):
@@ -106,8 +122,12 @@ def _disc(g):
 
 def _breakaway(g):
     return {
-        f"M_0 {words}": Breakaway(torque_Nm=g["reading"], method=method).locking_torque_Nm
-        for words, method in (("one wheel held", "one_wheel_held"), ("case held", "case_held"))
+        f"M_0 {words}": Breakaway(torque_Nm=g["reading"], method=method, state=state).locking_torque_Nm
+        for words, method, state in (
+            ("one wheel held", "one_wheel_held", "turning_warm"),
+            ("case held", "case_held", "turning_warm"),
+            ("case held, starting plates", "case_held", "starting"),
+        )
     }
 
 
@@ -123,6 +143,7 @@ def _setup(g):
             plate_outer_diameter_mm=g["plate outer diameter"],
             plate_inner_diameter_mm=g["plate inner diameter"],
             friction_coefficient=g["μ"],
+            cone_spring_position="outside_packs",
             cone_spring={"force_N": g["F_cone"]},
             ring_spring={"force_N": g["F_hold"]},
         )
@@ -332,6 +353,7 @@ EXAMPLES = {
     "reference": _reference,
     "ramp": _ramp,
     "ramp_friction": _ramp_friction,
+    "position": _position,
     "plates": _plates,
     "disc": _disc,
     "breakaway": _breakaway,
