@@ -107,8 +107,8 @@ class AnalysisResult(_Face):
 
     @property
     def samples(self) -> pd.DataFrame:
-        """A row a sample of the first log: time and distance in the log, lap (0 outside whole laps), speed, controls, slips of the rear
-        wheels (1), torques of the rear axle (N.m), and whether it was seen `locked` or `slipping`."""
+        """A row a sample of the first log: time and distance in it, lap (0 outside whole laps), speed, controls, slips
+        of the rear wheels (1), torques of the rear axle (N.m), and whether it was seen `locked` or `slipping`."""
         signals, axle = self.analysis.signals, self.analysis.axle
         return pd.DataFrame(
             {
@@ -194,10 +194,11 @@ class AnalysisResult(_Face):
         return chosen
 
     def _about(self) -> str:
-        log, found, others = self.analysis.recording, len(self.findings), len(self.analysis.others)
+        log, others = self.analysis.recording, len(self.analysis.others)
+        name = f"{log.name} and {others} more" if others else log.name
         return (
-            f"{log.name}{f' and {others} more' if others else ''}, {log.time_s[-1] - log.time_s[0]:.0f} s, {words.whole_laps_words(self.analysis.laps)}, "
-            f"{found} findings, preload {_span(self.analysis.lock_curve.parameters['preload_Nm'])}"
+            f"{name}, {log.time_s[-1] - log.time_s[0]:.0f} s, {words.whole_laps_words(self.analysis.laps)}, "
+            f"{len(self.findings)} findings, preload {_span(self.analysis.lock_curve.parameters['preload_Nm'])}"
         )
 
     def _paragraphs(self) -> tuple[str, ...]:
