@@ -319,6 +319,8 @@ class Trend(TypedDict):
 
 
 class Result(TypedDict):
+    """The result of `analyze`."""
+
     schema: Literal[1]
     log: Log
     logs: NotRequired[Annotated[list[Log], Field(min_length=1)]]
