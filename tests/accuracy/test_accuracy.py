@@ -25,7 +25,9 @@ LIMITS = {
 # lock error by tyre, measured with three seeds each: 7-8 % | 45-68 % | 30-42 % | 11 % | 11-13 %. The log does not tell
 # load sensitivity, so grip and stiffness in proportion to load read high (coverage 1, 0.67, 0.39); so does a tyre
 # that is soft for its grip (0.14, 1, 1).
-NOT_SURVIVED = pytest.mark.xfail(strict=True, reason="few points, and the truth is outside their intervals")
+NOT_SURVIVED = pytest.mark.xfail(
+    strict=True, raises=AssertionError, reason="few points, and the truth is outside their intervals"
+)
 TYRE_LIMITS = {
     "slippery and stiff": 0.20,
     "grippy and soft": 0.90,
