@@ -18,7 +18,7 @@ def named() -> dict[str, set[str]]:
     found: dict[str, set[str]] = {}
     for path in (*HERE.rglob("*.py"), GUIDE):
         text = re.sub(r"`[^`\n]*`|^ {4}.*python -m.*$", "", path.read_text("utf-8"), flags=re.MULTILINE)
-        for key in re.findall(rf"(?:^|[\s("]){KEY}", text, flags=re.MULTILINE):
+        for key in re.findall(rf'(?:^|[\s("]){KEY}', text, flags=re.MULTILINE):
             found.setdefault(key, set()).add(path.name)
     return found
 
