@@ -1,7 +1,5 @@
-"""What a test run may be asked for beyond pytest's own options; a stranger needs none of it.
-
-`--whole` runs every Monte Carlo test at its full size (tests take it from the fixture `whole`). The other two are for
-CI: a test that is left out, or that tests the source tree although the wheel was meant, proves nothing.
+"""What CI asks of a test run: a test that is left out, or that tests the source tree although the wheel was meant,
+proves nothing. And the order in which files are given to several workers: those with slow tests first.
 """
 
 import sysconfig
@@ -14,7 +12,6 @@ PACKAGES = ("analyzer", "dashboards", "sample_logs")
 
 def pytest_addoption(parser):
     group = parser.getgroup("halfshaft")
-    group.addoption("--whole", action="store_true", help="Monte Carlo tests at their full size, half an hour in all")
     group.addoption("--installed", action="store_true", help="refuse to test anything but the installed packages")
     group.addoption("--must-run", action="store_true", help="a test that is skipped counts as failed")
 
@@ -47,7 +44,8 @@ def pytest_make_collect_report(collector):
     return _refused(collector.config, (yield))
 
 
-@pytest.fixture(scope="session")
-def whole(request):
-    """True where Monte Carlo tests run at their full size."""
-    return request.config.getoption("--whole")
+def pytest_collection_modifyitems(items):
+    """Files that take long begin first, or the last one keeps one worker busy alone. What a file is called stays the
+    order among its equals, and the order of tests within a file is theirs."""
+    slow = {item.path for item in items if item.get_closest_marker("slow") or item.path.parent.name == "browser"}
+    items.sort(key=lambda item: item.path not in slow)
