@@ -341,7 +341,7 @@ class AdviceResult(_Face):
         return pd.DataFrame(rows)
 
     def plot_trade_off(self) -> "go.Figure":
-        """Spin under power against the moment that holds against the turn, a mark a build.
+        """Spin under power against the off-throttle moment against the turn, one mark a build.
 
         Raises
         ------
