@@ -18,14 +18,16 @@ def number(value: float | None, digits: int = 0) -> str:
     return text.lstrip("-") if float(text) == 0 else text
 
 
-def signed(value: float, digits: int = 0) -> str:
-    """`value` with its sign and `digits` decimals; what rounds to zero has no sign.
+def signed(value: float | None, digits: int = 0) -> str:
+    """`value` with its sign and `digits` decimals, a dash where there is none; what rounds to zero has no sign.
 
     Examples
     --------
     >>> signed(12.3), signed(-0.004, 2)
     ('+12', '0.00')
     """
+    if value is None:
+        return "–"
     text = f"{value:+.{digits}f}"
     return text[1:] if float(text) == 0 else text
 

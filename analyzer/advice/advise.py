@@ -96,9 +96,9 @@ def advise_analyses(
     drawn = anchored(redrawn, logged, driver_answer(DRAWS))
     options = _options(shelf.all, curves[0], table, chosen, drawn)
     advised = _advised(ranked_for, table, changes, chosen, drawn, options)
-    sure = choose.sure_of(ranked_for, drawn) if ranked_for else None
     for rank, k in enumerate(advised, start=1):
-        options[k] = replace(options[k], rank=rank, sure=round(float(sure[list(chosen).index(k)]), 2))
+        sure = choose.sure_of(ranked_for, drawn)[list(chosen).index(k)]
+        options[k] = replace(options[k], rank=rank, sure=round(float(sure), 2))
     progress("done", 1.0)
     return Advice(
         analyses=tuple(analyses),

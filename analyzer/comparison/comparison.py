@@ -239,11 +239,12 @@ def _hold_tie_Nm(before: PredictedLockCurve | None, after: PredictedLockCurve | 
     rings = (before.drive_ring_hold_Nm, after.drive_ring_hold_Nm, before.coast_ring_hold_Nm, after.coast_ring_hold_Nm)
     if not all(rings):  # a data sheet does not say where the ramps begin
         return None
-    pairs = ((before.drive_hold_Nm, after.drive_hold_Nm), (before.coast_hold_Nm, after.coast_hold_Nm))
-    drive, coast = (
-        float(np.hypot(max(HOLD_WEAR_SHARE * max(pair), LEAST_HOLD_TIE_Nm), pair[1] - pair[0])) for pair in pairs
-    )
-    return drive, coast
+    return _tie_Nm(before.drive_hold_Nm, after.drive_hold_Nm), _tie_Nm(before.coast_hold_Nm, after.coast_hold_Nm)
+
+
+def _tie_Nm(before: float | None, after: float | None) -> float:
+    holds = (before or 0.0, after or 0.0)
+    return float(np.hypot(max(HOLD_WEAR_SHARE * max(holds), LEAST_HOLD_TIE_Nm), holds[1] - holds[0]))
 
 
 def _predicted_change(before: PredictedLockCurve | None, after: PredictedLockCurve | None) -> dict[str, float | None]:

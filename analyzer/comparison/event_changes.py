@@ -81,7 +81,7 @@ def _backed(kind: str, phases: tuple[PhaseChange, ...], sign: int) -> bool:
     if kind != "coast_understeer":
         return True
     found = [p.transfer_torque_Nm for p in phases if p.corner is None and p.phase == "turn_in"]
-    return any(i.value is not None and min(sign * i.lower, sign * i.upper) > 0 for i in found)
+    return any(i.lower is not None and i.upper is not None and min(sign * i.lower, sign * i.upper) > 0 for i in found)
 
 
 def rate_ratio(*, count_before: int, count_after: int, laps_before: float, laps_after: float) -> Interval:

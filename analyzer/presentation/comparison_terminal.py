@@ -167,7 +167,7 @@ def _line(change: PlannedChange) -> str:
     if change.laps is None:
         what += f"no number of laps is enough, because {change.reason}."
     else:
-        passes = counted(change.passes, "corner pass", "corner passes")
+        passes = counted(change.passes or 0, "corner pass", "corner passes")
         what += f"needs {counted(change.laps, 'lap')} a side to be seen ({passes})."
     if abs(change.change_Nm) < change.margin_Nm:
         what += f" It is below {change.margin_Nm:.0f} N.m, too small to matter."

@@ -152,7 +152,7 @@ def _annotation(annotation: Annotation) -> dict[str, Any]:
 
 def _corners(results: tuple[PhaseResult, ...]) -> list[dict[str, Any]]:
     passes: dict[tuple[int, int, str, float], dict[str, Any]] = {}
-    key, last_end = None, None
+    key, last_end = None, 0.0
     for r in results:
         # lap 0 may pass the same corner before the first and after the last whole lap: a gap makes a new pass
         if key is None or key[:3] != (r.lap, r.corner, r.direction) or r.start_s - last_end > 1.0:

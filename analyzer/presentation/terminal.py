@@ -190,9 +190,9 @@ def _print_corners(analysis: Analysis, console: Console) -> None:
         table.add_column(heading, justify=justify)
     last = None
     for row in rows:
-        sd = row.transfer_torque_sd_Nm
-        known = row.transfer_torque_Nm is not None and sd is not None
-        transfer = number(row.transfer_torque_Nm) + (f"±{number(1.96 * sd)}" if known else "")
+        sd, transfer = row.transfer_torque_sd_Nm, number(row.transfer_torque_Nm)
+        if row.transfer_torque_Nm is not None and sd is not None:
+            transfer += f"±{number(1.96 * sd)}"
         if last is not None and row.corner != last:
             table.add_section()
         table.add_row(

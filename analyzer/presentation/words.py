@@ -207,7 +207,8 @@ def trend_rows(trend: LockTrend) -> list[tuple[str, str, str, str, str]]:
 def _over_run(per_10_min: Interval, span_s: float, digits: int) -> tuple[str, str]:
     """A change per 10 minutes as what it is over the run, with its interval: of a short run nobody has seen more."""
     share = span_s / TEN_MINUTES_S
-    change, lower, upper = (signed(share * v, digits) for v in (per_10_min.value, per_10_min.lower, per_10_min.upper))
+    ends = (per_10_min.value, per_10_min.lower, per_10_min.upper)
+    change, lower, upper = (signed(None if v is None else share * v, digits) for v in ends)
     return change, f"{lower} to {upper}"
 
 
@@ -267,7 +268,7 @@ def _curve(analysis: Analysis) -> str:
 
 
 def _with_interval(interval: Interval, factor: float = 1.0) -> str:
-    text = f"{factor * interval.value:.0f} N.m"
+    text = f"{number(None if interval.value is None else factor * interval.value)} N.m"
     if interval.lower is not None and interval.upper is not None:
         text += f" ({factor * interval.lower:.0f} to {factor * interval.upper:.0f})"
     return text

@@ -16,6 +16,7 @@ from analyzer.presentation.figures.theme import (
     add_band,
     corner_axis,
     hover,
+    reach,
     styled,
 )
 from analyzer.presentation.words import PHASE_NAMES
@@ -80,7 +81,7 @@ def phase_plot(comparison: Comparison) -> go.Figure:
     """Change of transfer torque (N.m) by corner, one mark a phase."""
     figure = go.Figure()
     by_corner = [p for p in comparison.phases if p.corner is not None and p.transfer_torque_Nm.value is not None]
-    corners = sorted({(p.corner, p.direction) for p in by_corner})
+    corners = sorted({(p.corner, p.direction) for p in by_corner if p.corner is not None and p.direction is not None})
     for k, (phase, (symbol, color)) in enumerate(PHASE_MARKS.items()):
         of_phase = [p for p in by_corner if p.phase == phase]
         if of_phase:
@@ -99,8 +100,8 @@ def _marks(figure: go.Figure, rows: list[PhaseChange], corners: list, shift: flo
         error_y={
             "type": "data",
             "symmetric": False,
-            "array": [i.upper - i.value for i in values],
-            "arrayminus": [i.value - i.lower for i in values],
+            "array": [reach(i.upper, i.value) for i in values],
+            "arrayminus": [reach(i.value, i.lower) for i in values],
             "thickness": 1.5,
             "width": 3,
         },

@@ -7,6 +7,7 @@ import numpy as np
 import plotly.graph_objects as go
 
 from analyzer.analysis import Analysis
+from analyzer.differential.predicted import PredictedLockCurve
 from analyzer.lockcurve.estimate import CurvePoint
 from analyzer.presentation.figures.theme import (
     BLUE,
@@ -47,7 +48,7 @@ def lock_plot(analysis: Analysis) -> go.Figure:
     _measured(figure, points)
     _bounds(figure, [p for p in points if p.kind == "bound" and p.lower_Nm is not None])
     if analysis.predicted is not None and analysis.predicted.kind != "spool":
-        _predicted(figure, analysis, np.array([p.input_torque_Nm for p in points]))
+        _predicted(figure, analysis.predicted, np.array([p.input_torque_Nm for p in points]))
     figure.update_xaxes(title="input torque, N.m")
     figure.update_yaxes(title="torque moved across, N.m", rangemode="tozero")
     return styled(figure, height=520)
@@ -126,9 +127,9 @@ def _bounds(figure: go.Figure, points: list[CurvePoint]) -> None:
     )
 
 
-def _predicted(figure: go.Figure, analysis: Analysis, torque: np.ndarray) -> None:
-    locking = analysis.predicted.locking_torque_Nm(torque)
-    lower, upper = analysis.predicted.band_Nm(torque)
+def _predicted(figure: go.Figure, predicted: PredictedLockCurve, torque: np.ndarray) -> None:
+    locking = predicted.locking_torque_Nm(torque)
+    lower, upper = predicted.band_Nm(torque)
     add_band(figure, torque, lower, upper, fill=PREDICTED_BAND, name="its band", showlegend=False)
     figure.add_scatter(
         x=torque,

@@ -29,6 +29,11 @@ GRID = {"light": "#e2e5e9", "dark": "#3a3f47"}
 AXES = tuple(f"{axis}axis{n}" for axis in "xy" for n in ("", "2", "3", "4"))
 
 
+def reach(upper: float | None, lower: float | None) -> float:
+    """Length of one side of an error bar; 0 where an end is not known."""
+    return 0.0 if upper is None or lower is None else upper - lower
+
+
 def styled(figure: go.Figure, *, height: int, mode: str = "light") -> go.Figure:
     """Apply the common look; `mode` is `light` or `dark`. Backgrounds stay clear, the page gives them."""
     figure.update_layout(

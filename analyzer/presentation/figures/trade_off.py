@@ -4,7 +4,7 @@ import plotly.graph_objects as go
 
 from analyzer.advice.options import Advice, Option
 from analyzer.presentation.advice_words import shown
-from analyzer.presentation.figures.theme import BLUE, GREY, ORANGE, VERMILLION, hover, styled
+from analyzer.presentation.figures.theme import BLUE, GREY, ORANGE, VERMILLION, hover, reach, styled
 
 READ = (
     "How to read it: each mark is one build. Left is less spin under power; lower resists turning in less. The square "
@@ -35,17 +35,9 @@ def trade_off(advice: Advice) -> go.Figure:
 def _range(options: list[Option], name: str) -> list[float]:
     """From a little under zero to above the highest mark that has a name, with its bar."""
     found = [o.outcome[name] for o in options]
-    highest = max(1.0, *(i.value if i.upper is None else i.upper for i in found))
-    lowest = min(0.0, *(i.value if i.lower is None else i.lower for i in found))
+    ends = [v for i in found for v in (i.value, i.lower, i.upper) if v is not None]
+    highest, lowest = max(1.0, *ends), min(0.0, *ends)
     return [lowest - 0.04 * highest, HEAD_ROOM * highest]
-
-
-def _spin(option: Option) -> float:
-    return option.outcome["spin_s"].value
-
-
-def _moment(option: Option) -> float:
-    return option.outcome["coast_moment_Nm"].value
 
 
 def _marks(
@@ -63,8 +55,8 @@ def _marks(
         return
     options = [o for _, o in marked]
     figure.add_scatter(
-        x=[_spin(o) for o in options],
-        y=[_moment(o) for o in options],
+        x=[o.outcome["spin_s"].value for o in options],
+        y=[o.outcome["coast_moment_Nm"].value for o in options],
         mode="markers+text",
         text=[mark for mark, _ in marked],
         textposition="top right",
@@ -83,8 +75,8 @@ def _bars(options: list[Option], name: str, color: str) -> dict:
     return {
         "type": "data",
         "symmetric": False,
-        "array": [0.0 if i.upper is None else i.upper - i.value for i in found],
-        "arrayminus": [0.0 if i.lower is None else i.value - i.lower for i in found],
+        "array": [reach(i.upper, i.value) for i in found],
+        "arrayminus": [reach(i.value, i.lower) for i in found],
         "color": color,
         "thickness": 1,
         "width": 3,
