@@ -81,7 +81,20 @@ def test_objects_and_files_give_the_same_result(result):
     )
     memory = json.loads(result.to_json())
     assert memory.pop("log") == {**files.pop("log"), "file": "frame"}
+    assert [log.pop("file") for result in (memory, files) for log in result["logs"]] == ["frame", "baseline.parquet"]
     assert memory == json.loads(json.dumps(files))
+
+
+def test_several_logs_are_fitted_together(frame, result):
+    both = analyzer.analyze(
+        [frame, SAMPLES / "baseline_minimum.csv"],
+        car=result.analysis.car,
+        setup=SAMPLES / "baseline.setup.toml",
+    )
+    assert set(both.phases["log"]) == {"frame", "baseline_minimum.csv"} == {*both.findings["log"]}
+    assert len(both.phases) > len(result.phases) and "frame and 1 more" in repr(both)
+    with pytest.raises(analyzer.InputError, match="given twice"):
+        analyzer.analyze([frame, frame], car=result.analysis.car)
 
 
 def test_a_recording_is_taken_as_it_is(frame, result):

@@ -61,4 +61,4 @@ def test_a_contradicted_setup_file_says_the_figure_that_it_needs():
         )
     )
     assert rows["figure it needs"] == "file × 0.80 (0.70 to 0.90)"
-    assert rows["explained by"] == "the plates rub otherwise than the file says, the preload has gone soft"
+    assert rows["explained by"] == "the plate friction is not the file's, the preload has gone soft"

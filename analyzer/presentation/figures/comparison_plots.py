@@ -68,7 +68,7 @@ def change_plot(comparison: Comparison) -> go.Figure:
         figure.add_hline(
             y=level,
             line={"color": GREEN, "width": 1.5, "dash": "dot"},
-            name="a change between these does not matter",
+            name="between these: too small to matter",
             showlegend=level == margin,
         )
     figure.add_hline(y=0, line={"color": GREY, "width": 2})
