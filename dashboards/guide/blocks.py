@@ -14,7 +14,7 @@ as it is served, compute every number again from the package and compare (tests/
 import re
 from html import escape
 
-from dashboards.guide.keys import HEADS, key_tables
+from dashboards.guide.keys import HEADS, key_tables, marked
 
 SUBSCRIPT = re.compile(r"(?<![\w.:])([A-Za-zΑ-ω]{1,2}\d?)_([A-Za-zΑ-ω0-9]+)(?![\w(])")
 SUPERSCRIPT = re.compile(r"\^(-?\d+)")
@@ -58,7 +58,7 @@ def block(info: str, text: str) -> str:
 def _measured(command: str, lines: list[str]) -> str:
     """A table that a command printed, and the command."""
     rows = [[cell.strip() for cell in line.strip("|").split("|")] for line in lines if line.startswith("|")]
-    body = ["<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in rows[2:]]
+    body = ["<tr>" + "".join(f"<td>{marked(cell)}</td>" for cell in row) + "</tr>" for row in rows[2:]]
     said = "".join(f"<p>{escape(line)}</p>" for line in lines if not line.startswith("|"))
     table = _table(tuple(map(escape, rows[0])), body) if rows else ""
     return f"{table}{said}<p>Measured by <code>{escape(command)}</code>.</p>\n"

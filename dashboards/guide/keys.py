@@ -47,10 +47,10 @@ def _row(key: str, field: FieldInfo) -> tuple[str, ...]:
         left_out = silent or "not told"
     else:
         left_out = str(field.default)
-    return f"<code>{key}</code>", _allowed(field), _marked(left_out), _marked(what)
+    return f"<code>{key}</code>", _allowed(field), marked(left_out), marked(what)
 
 
-def _marked(text: str) -> str:
+def marked(text: str) -> str:
     """HTML of a text, words of the file as code."""
     return WORD_OF_A_FILE.sub(r"<code>\g<0></code>", escape(text))
 
