@@ -263,7 +263,7 @@ class ComparisonResult(_Face):
     @property
     def warnings(self) -> tuple[str, ...]:
         """Limits of this result, a sentence each."""
-        return self.comparison.warnings
+        return comparison_words.warnings(self.comparison.conditions)
 
     def plot_change(self) -> "go.Figure":
         """Change of locking torque against input torque, with its band and what the parts predict."""

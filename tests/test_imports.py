@@ -16,7 +16,9 @@ from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).parents[1]
+import analyzer
+
+ROOT = Path(analyzer.__file__).parents[1]  # of the packages under test, installed or not
 
 # lowest first; a module may import its own layer and lower ones. The longest matching name counts.
 LAYERS = (

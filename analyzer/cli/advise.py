@@ -21,8 +21,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         choices=("spin", "entry"),
         nargs="+",
         default=(),
-        help="what to lessen: spin under power, or what holds against the turn off the throttle; default: what the "
-        "log shows to be the differential's",
+        help="what to reduce: spin under power, or off-throttle understeer; default: whatever the log blames on the "
+        "differential",
     )
     add_channels(parser, ", one for all logs")
     add_json(parser)

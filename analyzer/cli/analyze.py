@@ -16,7 +16,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     add_car(parser)
     parser.add_argument(
-        "--setup", metavar="SETUP", help="setup file (TOML), to hold the log against what the parts should give"
+        "--setup", metavar="SETUP", help="setup file (TOML), to compare the log with what the parts predict"
     )
     add_channels(parser)
     add_json(parser)

@@ -23,21 +23,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--after-setup", metavar="SETUP", help="setup file after")
     parser.add_argument(
-        "--ring-springs-changed", action="store_true", help="the ramps may begin to clamp elsewhere after the change"
+        "--ring-springs-changed", action="store_true", help="the ramps may start to clamp elsewhere after the change"
     )
     add_channels(parser, ", one for all logs")
     parser.add_argument(
         "--plan",
         metavar="LOG",
         nargs="+",
-        help="instead: how many laps a change needs to be told, from logs of the car as it is",
+        help="instead: how many laps it takes to see a change, from logs of the car as it is",
     )
     parser.add_argument(
         "--change",
         metavar="CHANGE",
         nargs="+",
         default=["preload=20%", "drive_slope=20%", "coast_slope=20%"],
-        help="what is planned for: preload=20%% or =25 (N.m), drive_slope=0.1, coast_slope=30%%",
+        help="the change to plan for: preload=20%% or =25 (N.m), drive_slope=0.1, coast_slope=30%%",
     )
     add_json(parser)
     add_html(parser)

@@ -89,8 +89,8 @@ def _print(curve: "PredictedLockCurve", *, title: str, largest_Nm: float) -> Non
             "Torques are at the wheels; drive is positive. The locking torque is what the slower wheel gets more "
             "than the faster one while the packs slip; below it the wheels turn as one. Locking value S is locking "
             "torque over input torque, bias ratio is (1+S)/(1-S): S 0.60 is an 80/20 split. At S 1 or more all the "
-            "torque can go to one wheel, and the bias ratio has no number. Assumed: both packs alike, one friction "
-            "coefficient, side gears that do not press on the packs (where they do, expect more lock)."
+            "torque can go to one wheel, and the bias ratio has no number. Assumed: two equal packs, one "
+            "friction coefficient, side gears that do not press on the packs (where they do, expect more lock)."
         )
     elif curve.kind == "open":
         console.print("An open differential has no plates: the locking torque is zero at every input torque.")

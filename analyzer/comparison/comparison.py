@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from analyzer.analysis import Analysis
-from analyzer.comparison.conditions import conditions
+from analyzer.comparison.conditions import Conditions, conditions
 from analyzer.comparison.event_changes import EventChange, event_changes
 from analyzer.comparison.joint import JointFit, fit_jointly
 from analyzer.comparison.phase_changes import PhaseChange, phase_changes
@@ -45,7 +45,7 @@ class Comparison:
     phases : by corner phase, at matched speed and throttle.
     events : spins and understeer off the throttle.
     one_tyre : both sides were fitted with the same tyre.
-    warnings : what weakens the comparison.
+    conditions : limits of the comparison.
     """
 
     runs: tuple[Run, ...]
@@ -60,7 +60,7 @@ class Comparison:
     phases: tuple[PhaseChange, ...]
     events: tuple[EventChange, ...]
     one_tyre: bool
-    warnings: tuple[str, ...]
+    conditions: Conditions
 
     def of_side(self, side: int) -> tuple[Run, ...]:
         """The runs before (0) or after (1)."""
@@ -86,7 +86,7 @@ def compare(
     ----------
     before, after : logs; the same log may be on both sides when laps are chosen.
     before_laps, after_laps : laps that count in the logs of a side: `1-3,5`, `odd` or `even`.
-    ring_springs_changed : the ramps may begin to clamp elsewhere after the change; otherwise, unless the setup files
+    ring_springs_changed : the ramps may start to clamp elsewhere after the change; otherwise, unless the setup files
         say so, they are taken to begin where they did.
 
     Raises
@@ -188,12 +188,12 @@ def compare_runs(
         if not any(log.part.slipping.any() for log in logs if log.part.owner.side == side):
             raise CannotTell(
                 f"the rear axle never slipped in the runs {words} the change, so they carry only a bound on the lock "
-                "curve; a change cannot be told. Give runs with tighter corners or more throttle in them."
+                "curve; a change can't be seen. Give runs with tighter corners or more throttle."
             )
     joint = fit_jointly(
         logs,
         car=runs[0].analysis.car,
-        priors=joint_priors(runs, yaw_scale_sd=seen.sensor_change),
+        priors=joint_priors(runs, yaw_scale_sd=abs(seen.sensor_change)),
         tied=not ring_springs_changed,
         tie_sd_Nm=_hold_tie_Nm(before, after),
         one_tyre=not seen.grip_differs,
@@ -220,7 +220,7 @@ def compare_runs(
         phases=phases,
         events=event_changes(views, phases),
         one_tyre=not seen.grip_differs,
-        warnings=seen.warnings,
+        conditions=seen,
     )
 
 

@@ -20,7 +20,9 @@ from analyzer.presentation.comparison_words import (
     change_cells,
     change_words,
     rate_cells,
+    side_sentence,
     verdict_words,
+    warnings,
 )
 from analyzer.presentation.result_json import plain
 from analyzer.presentation.terminal import print_ending, terminal_table
@@ -34,13 +36,13 @@ def print_comparison(comparison: Comparison, console: Console) -> None:
     console.print(Text(sure))
     for words, number in (("before", 0), ("after", 1)):
         console.print(f"{words + ':':8}" + "; ".join(r.name for r in comparison.of_side(number)), markup=False)
-    for warning in comparison.warnings:
+    for warning in warnings(comparison.conditions):
         console.print(f"Warning: {warning}", markup=False)
     console.print()
     for side, change in comparison.sides.items():
         console.print(
-            f"{side}: {verdict_words(change)}. {change.sentence} "
-            f"A change under {change.margin_Nm:.0f} N.m is taken not to matter.",
+            f"{side}: {verdict_words(change)}. {side_sentence(side, change)} "
+            f"A change under {change.margin_Nm:.0f} N.m is too small to matter.",
             markup=False,
         )
     for table in (_parameters(comparison), _phases(comparison)):
@@ -65,7 +67,7 @@ def print_comparison(comparison: Comparison, console: Console) -> None:
 
 def _parameters(comparison: Comparison) -> Table:
     table = terminal_table("Change of the lock curve, after minus before")
-    for heading in ("", "change", "95 % interval", "parts say"):
+    for heading in ("", "change", "95 % interval", "parts predict"):
         table.add_column(heading, justify="left" if not heading else "right")
     for name, (words, digits) in PARAMETER_ROWS.items():
         interval, predicted = comparison.change[name], comparison.predicted_change[name]
@@ -95,25 +97,25 @@ def _phases(comparison: Comparison) -> Table:
 
 HALF_WIDTH = 1.96  # 95 %, in standard errors
 SOURCE_WORDS = {
-    "acceleration: long_bias": "zero of the longitudinal acceleration",
-    "acceleration: lat_bias": "zero of the lateral acceleration",
-    "acceleration: steer_offset": "zero of the steer",
+    "acceleration: long_bias": "offset of the longitudinal acceleration",
+    "acceleration: lat_bias": "offset of the lateral acceleration",
+    "acceleration: steer_offset": "offset of the steer",
     "wheel_calibration: rear_left_right_scale": "left against right rear wheel speed",
     "wheel_calibration: front_left_right_scale": "left against right front wheel speed",
     "wheel_calibration: rear_front_scale": "rear against front wheel speed",
-    "yaw_rate: yaw_bias": "zero of the yaw rate",
+    "yaw_rate: yaw_bias": "offset of the yaw rate",
     "yaw_rate: log_yaw_scale": "scale of the yaw rate and track",
     "car: log_load_transfer": "rear share of the load transfer (car file)",
     "car: log_cg_height": "height of the centre of gravity (car file)",
     "car: log_mass": "mass (car file)",
-    "hold-off": "where the ramps begin to clamp",
-    "tyre form": "form of the tyre curve",
+    "hold-off": "where the ramps start to clamp",
+    "tyre form": "shape of the tyre curve",
 }
 READ = (
-    "Laps are needed before the change and as many after it, driven as in these logs. Told: the 95 % interval of "
-    "the change excludes zero in four tries of five. No change: in four tries of five, if nothing changed, the change "
-    "is shown to be smaller than the margin. Both suppose one run a side; what errs alike through a run, such as a "
-    "sensor's zero, is in the numbers and does not shrink with laps."
+    "The laps are needed before the change and as many after it, driven as in these logs. To see the change: its 95 % "
+    "interval excludes zero in four tries of five. To show no change: in four tries of five, if nothing changed, the "
+    "change is shown to be inside the margin. Both are for one run a side. Errors that last through a run, such as a "
+    "sensor's offset, are included and do not shrink with laps."
 )
 
 
@@ -148,7 +150,7 @@ def print_plan(planned: tuple[PlannedChange, ...], console: Console) -> None:
             words = ", ".join(
                 f"{SOURCE_WORDS.get(name, name.replace('_', ' '))} {100 * share:.0f} %" for name, share in largest
             )
-            console.print(f"{_what(change)}: what many laps leave is {words}.", markup=False)
+            console.print(f"{_what(change)}: what remains after many laps: {words}.", markup=False)
     console.print(f"\nHow to read it: {READ}", markup=False)
     print_ending(console)
 
@@ -160,15 +162,15 @@ def _what(change: PlannedChange) -> str:
 def _line(change: PlannedChange) -> str:
     what = _what(change)
     if change.change_Nm is None:
-        return f"{what}: cannot be planned, {change.reason}."
+        return f"{what}: can't be planned, {change.reason}."
     what += f" ({signed(change.change_Nm)} N.m): "
     if change.laps is None:
         what += f"no number of laps is enough, because {change.reason}."
     else:
         passes = counted(change.passes, "corner pass", "corner passes")
-        what += f"to be told it takes {counted(change.laps, 'lap')} a side ({passes})."
+        what += f"needs {counted(change.laps, 'lap')} a side to be seen ({passes})."
     if abs(change.change_Nm) < change.margin_Nm:
-        what += f" It is below the {change.margin_Nm:.0f} N.m under which a change does not matter."
+        what += f" It is below {change.margin_Nm:.0f} N.m, too small to matter."
     if change.no_change_laps is None:
-        return what + " 'No change' could not be shown."
-    return what + f" To show 'no change' takes {counted(change.no_change_laps, 'lap')} a side."
+        return what + " No number of laps could show 'no change'."
+    return what + f" Showing 'no change' needs {counted(change.no_change_laps, 'lap')} a side."

@@ -21,9 +21,8 @@ from analyzer.findings.finding import Finding
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval, LockCurveEstimate
 from analyzer.logs.recording import Annotation
-from analyzer.presentation import advice_words
+from analyzer.presentation import advice_words, comparison_words
 from analyzer.presentation.agreement_words import side_sentence
-from analyzer.presentation.comparison_words import answer
 
 SCHEMA_VERSION = 1
 PHASE_KEYS = tuple(f.name for f in dataclasses.fields(PhaseResult) if f.name not in ("lap", "corner", "direction"))
@@ -211,8 +210,8 @@ def comparison_result(comparison: Comparison) -> dict[str, Any]:
             "change": {name: dataclasses.asdict(i) for name, i in comparison.change.items()},
             "predicted_change": comparison.predicted_change,
             "verdict": {side: c.verdict for side, c in comparison.sides.items()},
-            "answer": list(answer(comparison)),
-            "sides": {side: _side_change(c) for side, c in comparison.sides.items()},
+            "answer": list(comparison_words.answer(comparison)),
+            "sides": {side: _side_change(side, c) for side, c in comparison.sides.items()},
             "locking_torque_change": [
                 {"input_torque_Nm": t, "change_Nm": v, "lower_Nm": a, "upper_Nm": b, "predicted_change_Nm": e}
                 for t, (v, a, b), e in zip(comparison.torque_Nm, comparison.locking_change_Nm.T, expected, strict=True)
@@ -220,7 +219,7 @@ def comparison_result(comparison: Comparison) -> dict[str, Any]:
             "phase_changes": [dataclasses.asdict(p) for p in comparison.phases],
             "events": [dataclasses.asdict(e) for e in comparison.events],
             "conditions": {"hold_off_tie_sd_Nm": comparison.joint.tie_sd_Nm, "one_tyre": comparison.one_tyre},
-            "warnings": list(comparison.warnings),
+            "warnings": list(comparison_words.warnings(comparison.conditions)),
         }
     )
 
@@ -234,7 +233,7 @@ def _side(comparison: Comparison, side: int) -> dict[str, Any]:
     }
 
 
-def _side_change(change: SideChange) -> dict[str, Any]:
+def _side_change(side: str, change: SideChange) -> dict[str, Any]:
     torque = change.torque_Nm
     return {
         "verdict": change.verdict,
@@ -242,7 +241,7 @@ def _side_change(change: SideChange) -> dict[str, Any]:
         "before_Nm": change.before_Nm,
         "predicted_change_Nm": change.expected_Nm,
         "margin_Nm": change.margin_Nm,
-        "sentence": change.sentence,
+        "sentence": comparison_words.side_sentence(side, change),
         "input_torque_Nm": {"from": np.min(torque, initial=0.0), "to": np.max(torque, initial=0.0)},
     }
 

@@ -91,7 +91,7 @@ def _print_lock_curve(analysis: Analysis, console: Console) -> None:
     curve, predicted = analysis.lock_curve, analysis.predicted
     table = terminal_table("Measured lock curve")
     table.add_column("")
-    for heading in ("measured", "95 % interval") + (("parts say",) if predicted else ()):
+    for heading in ("measured", "95 % interval") + (("parts predict",) if predicted else ()):
         table.add_column(heading, justify="right")
     for name, cells in parameter_cells(curve.parameters).items():
         label, digits = PARAMETER_NAMES[name]
@@ -104,7 +104,7 @@ def _print_lock_curve(analysis: Analysis, console: Console) -> None:
     console.print(
         Text(
             f"Method: {curve.method.rstrip('.')}. Samples: {curve.slipping_count} slipping (they measure), "
-            f"{curve.locked_count} locked (they bound)."
+            f"{curve.locked_count} locked (they give lower limits)."
         )
     )
 
@@ -114,7 +114,7 @@ def _points_table(analysis: Analysis, curve: LockCurveEstimate) -> Table:
     for heading in ("input torque", "locking torque", "95 % interval", "kind"):
         table.add_column(heading, justify="left" if heading == "kind" else "right")
     if analysis.predicted is not None:
-        table.add_column("parts say", justify="right")
+        table.add_column("parts predict", justify="right")
     points = curve.points
     step = max(1, (len(points) - 1) // (TABLE_TORQUES - 1))
     for point in points[::step]:
@@ -230,12 +230,15 @@ def _print_quality(analysis: Analysis, console: Console) -> None:
 SOURCE_WORDS = {
     "sampling": "scatter of the corner passes",
     "tyre": "tyre",
-    "wheel_calibration": "wheel speeds' calibration",
+    "radius": "rolling radius under load",
+    "wheel_calibration": "wheel-speed calibration",
+    "sensor_pose": "place and lean of the accelerometers",
     "yaw_rate": "yaw rate",
-    "acceleration": "zero of the accelerations",
+    "acceleration": "offset of the accelerometers",
     "car": "car file's figures",
-    "hold_off": "where the ramps begin to clamp",
-    "tyre_model": "form of the tyre curve",
+    "bench": "bench reading",
+    "hold_off": "where the ramps start to clamp",
+    "tyre_model": "shape of the tyre curve",
 }
 
 
@@ -243,10 +246,10 @@ def print_budget(curve: LockCurveEstimate, console: Console) -> None:
     """What the uncertainty of each parameter comes from, so that a user knows what to measure next."""
     sources = list(dict.fromkeys(s for shares in curve.budget.values() for s in shares))
     if not sources:
-        console.print("No parameter was measured, so there is no uncertainty to divide.")
+        console.print("No parameter was measured, so there is no uncertainty to share out.")
         return
     table = terminal_table("Where the uncertainty comes from, % of variance")
-    table.add_column("what is not known")
+    table.add_column("source")
     for name in curve.budget:
         table.add_column(name.removesuffix("_Nm").replace("_", "\n"), justify="right")
     for source in sources:
@@ -255,8 +258,8 @@ def print_budget(curve: LockCurveEstimate, console: Console) -> None:
     console.print()
     console.print(table)
     console.print(
-        "The largest is what to see to next: more laps for the scatter, more variety of corners and throttle for the "
-        "tyre, a gyro for the yaw rate, weighing and measuring for the car file."
+        "Tackle the largest first: more laps for the scatter, more variety of corners and throttle for the tyre, a "
+        "gyro for the yaw rate, weighing and measuring for the car file."
     )
 
 

@@ -19,10 +19,10 @@ KIND_NAMES = {
     "inside_wheel_spin": "inside rear spin",
     "one_wheel_spin": "one rear wheel spins alone",
     "both_wheel_spin": "both rear wheels spin",
-    "coast_understeer": "understeer off the throttle",
+    "coast_understeer": "off-throttle understeer",
     "inside_wheel_locking": "inside rear locks under braking",
     "car_lost": "the car was lost",
-    "asymmetry": "left and right lock unlike",
+    "asymmetry": "left and right lock differ",
     "lock_up_snap": "lock-up snap",
     "chatter": "chatter",
     "lock_trend": "lock changes within the run",
@@ -39,31 +39,31 @@ VERDICT_WORDS = {
     "agrees": "agrees with the setup file",
     "stronger": "locks more than the setup file says",
     "weaker": "locks less than the setup file says",
-    "cannot_tell": "cannot be told from this log",
+    "cannot_tell": "not clear from this log",
 }
 BLAME_WORDS = {"car": "the car", "foot": "the foot", "cannot_tell": "foot or car cannot be told"}
 MOST_CORNERS = 3  # named in the answer
 POINT_WORDS = {"measured": "measured", "bound": "bound", "none": "not known"}
 SEVERITY_WORDS = {"act": "act on it", "caution": "caution", "note": "note"}
 PARAMETER_NAMES = {
-    "preload_Nm": ("preload (locking torque at no input torque), N.m", 0),
+    "preload_Nm": ("preload (locking torque at zero input torque), N.m", 0),
     "drive_slope": ("drive slope, N.m per N.m", 3),
     "drive_hold_Nm": ("drive ramps start to clamp at, N.m", 0),
     "coast_slope": ("coast slope, N.m per N.m", 3),
     "coast_hold_Nm": ("coast ramps start to clamp at, N.m", 0),
 }
 HOW_TO_READ = (
-    "Locking torque is what the slower rear wheel gets more than the faster one. While the plates slip it is measured; "
-    "while the axle is locked it is only known to be at least what the wheels exchange, so it is a bound. "
+    "Locking torque is what the slower rear wheel gets more than the faster one. Slipping plates measure it. A locked "
+    "axle only shows that it is at least what the wheels exchange: a lower limit. "
     "Kinematic lock: 0 rolls free, 1 turns as one, above 1 the inside wheel turns too fast. "
-    "Transfer torque: positive holds against the turn, negative turns the car in. Torques are at the wheels; intervals "
-    "are 95 %; a dash means that the log cannot say."
+    "Transfer torque: positive resists the turn, negative turns the car in. Torques are at the wheels; intervals are "
+    "95 %; a dash means not clear from this log."
 )
 
 HOW_TO_READ_EXPLANATIONS = (
-    "Each explanation is weighed by how likely the slipping samples are under it, averaged over what it leaves free, "
-    "so one that could explain anything gains nothing by it. Below 3 times the difference says nothing; the file is "
-    "left only for an explanation at least 10 times better. One cause at a time is tried, not two together."
+    "How much better: how much likelier the slipping samples are under the explanation than under the setup file. An "
+    "explanation that could fit anything gains nothing by it. Below 3 times the difference means nothing; only 10 "
+    "times or more counts against the file. Causes are tried one at a time, not two together."
 )
 
 
@@ -72,7 +72,7 @@ def interval_words(interval: Interval, digits: int = 0) -> tuple[str, str]:
     if interval.value is None:
         if interval.lower is not None:
             return "–", f"at least {number(interval.lower, digits)}"
-        return "–", interval.reason or "the log cannot say"
+        return "–", interval.reason or "not clear from this log"
     if interval.lower is None or interval.upper is None:
         return number(interval.value, digits), ""
     return number(interval.value, digits), f"{number(interval.lower, digits)} to {number(interval.upper, digits)}"
@@ -171,7 +171,7 @@ def laps_words(laps: tuple[int, ...]) -> str:
 def chatter_words(chatter: Chatter) -> str:
     """Whether the plates chatter, in one sentence."""
     if chatter.reason is not None:
-        return f"Chatter cannot be told: {chatter.reason}."
+        return f"Chatter is not clear from this log: {chatter.reason}."
     where = (
         f"in {chatter.slow_corner_s:.0f} s of slow corners (looked for from {chatter.band_low_Hz:.0f} to "
         f"{chatter.band_high_Hz:.0f} Hz)"
@@ -234,13 +234,13 @@ def _locking(analysis: Analysis) -> str:
     slipping, locked = int(axle.slipping.sum()), int(axle.locked.sum())
     told = slipping + locked
     if not told:
-        return "The log does not tell locked from slipping at any time, so it says nothing about the differential."
+        return "This log can't separate locked from slipping at any time, so it says nothing about the differential."
     share = locked / told
     if share > 0.99:
         return "The rear wheels turned as one for the whole session: the differential never slipped."
     if share < 0.01:
-        return "The rear wheels turned apart whenever that could be told: the axle was never locked."
-    return f"Where that can be told, the rear axle was locked {100 * share:.0f} % of the time and slipped the rest."
+        return "The rear wheels turned apart whenever the log could show it: the axle was never locked."
+    return f"The rear axle was locked {100 * share:.0f} % of the time the log can show it, and slipped the rest."
 
 
 def _curve(analysis: Analysis) -> str:
@@ -249,25 +249,25 @@ def _curve(analysis: Analysis) -> str:
     if preload.value is None and not (curve.drive_supported or curve.coast_supported):
         bounds = [p.lower_Nm for p in curve.points if p.kind == "bound" and p.lower_Nm is not None]
         if bounds and max(bounds) > 0:
-            return f"The log gives only a lower bound on the lock: at least {max(bounds):.0f} N.m was held."
+            return f"The log gives only a lower limit for the lock: it held at least {max(bounds):.0f} N.m."
         if not analysis.signals.slip_known:
             return f"The log gives no lock curve: {preload.reason}."
         return "The log gives no lock curve: the plates slipped too little in it, or it is too short."
     parts = []
     if preload.value is not None:
-        parts.append(f"preload is {_with_interval(preload)} N.m")
+        parts.append(f"preload is {_with_interval(preload)}")
     for side, supported in (("drive", curve.drive_supported), ("coast", curve.coast_supported)):
         slope = curve.parameters.get(f"{side}_slope")
         if supported and slope is not None and slope.value is not None:
-            parts.append(f"each 100 N.m on {side} adds {_with_interval(slope, 100.0)} N.m")
+            parts.append(f"each 100 N.m on {side} adds {_with_interval(slope, 100.0)}")
         elif not supported:
-            parts.append(f"{side} gives no measured curve")
+            parts.append(f"{side} was not measured")
     text = "; ".join(parts)
     return f"{text[0].upper()}{text[1:]}." if text else ""
 
 
 def _with_interval(interval: Interval, factor: float = 1.0) -> str:
-    text = f"{factor * interval.value:.0f}"
+    text = f"{factor * interval.value:.0f} N.m"
     if interval.lower is not None and interval.upper is not None:
         text += f" ({factor * interval.lower:.0f} to {factor * interval.upper:.0f})"
     return text
@@ -287,7 +287,7 @@ def _events(analysis: Analysis) -> str:
     if lost:
         text += f" The car was lost {_times(len(lost))}{_where(lost)}; foot or car cannot be told of that."
     if understeer:
-        text += f" Off the throttle the differential held the car from turning ({_times(len(understeer))})."
+        text += f" The differential made the car understeer off the throttle ({_times(len(understeer))})."
     return text
 
 
@@ -339,7 +339,7 @@ def _assumed(analysis: Analysis) -> str:
         return ""
     return (
         "The car file leaves out rear_load_transfer_fraction; a guess from the rear's share of the weight stands in, "
-        "and the lock curve hangs on it more than on anything else. Find it before you change a part."
+        "and nothing else moves the lock curve as much. Find the figure before you change a part."
     )
 
 
@@ -351,7 +351,7 @@ def _trend(analysis: Analysis) -> str:
 def _parts(analysis: Analysis) -> str:
     agreement = analysis.agreement
     if agreement is None:
-        return "No setup file was given, so nothing is compared with the parts."
+        return "No setup file was given, so there is nothing to compare with."
     diagnosis = agreement.diagnosis
     if diagnosis is not None and diagnosis.verdict == "explained":
         return f"{_agrees(agreement)} Most likely {EXPLANATION_NAMES[diagnosis.tied[0]]}."
@@ -360,9 +360,9 @@ def _parts(analysis: Analysis) -> str:
 
 def _agrees(agreement: Agreement) -> str:
     if agreement.verdict == "agrees":
-        return "What could be measured agrees with the setup file."
+        return "The log agrees with the setup file where it could measure."
     if agreement.verdict == "cannot_tell":
-        return "Whether it agrees with the setup file cannot be told from this log."
+        return "It is not clear from this log whether it agrees with the setup file."
     sides = [s for s, v in agreement.by_side.items() if v == agreement.verdict]
     where = listed([{"preload": "in preload"}.get(s, f"on {s}") for s in sides])
     return f"It locks {'more' if agreement.verdict == 'stronger' else 'less'} than the setup file says ({where})."

@@ -137,14 +137,15 @@ def act(state, hands, noise, line, plan, road, grip, ratios, shift, car, engine,
     # gearbox: shifts by engine speed, torque is off while it does
     gear, shift_left = hands.gear, max(0.0, hands.shift_left - dt)
     ratio = float(ratios[int(gear)])
-    road_speed = state.vx / car.r_rl * ratio
+    radius = 0.5 * (car.r_rl + car.r_rr)
+    road_speed = state.vx / radius * ratio
     if shift_left <= 0.0:
         if road_speed > shift[0] and gear < len(ratios) - 1:
             gear, shift_left = gear + 1.0, shift[2]
         elif gear > 0 and road_speed < shift[1] and road_speed * float(ratios[int(gear) - 1]) / ratio < 0.93 * shift[0]:
             gear, shift_left = gear - 1.0, shift[2]
     new_ratio = float(ratios[int(gear)])
-    kick = hands.kick + driver.rev_miss * engine.engine_inertia * (ratio - new_ratio) * state.vx / car.r_rl
+    kick = hands.kick + driver.rev_miss * engine.engine_inertia * (ratio - new_ratio) * state.vx / radius
     ratio = new_ratio
     clutch = 0.0 if shift_left > 0.0 else 1.0
     push = clutch * kick / (_KICK_S + dt)
@@ -160,13 +161,13 @@ def act(state, hands, noise, line, plan, road, grip, ratios, shift, car, engine,
     wanted_ax = planned + (1.3 if gap > 0.0 else 2.2) * gap
     if wanted_ax > 0.0:
         wanted_ax *= _between(eagerness, max(0.0, here))
-    speed = state.vx / car.r_rl * ratio
+    speed = state.vx / radius * ratio
     closed = map_torque(speed, 1, table, engine.table_step)
     full = map_torque(speed, 0, table, engine.table_step)
     resist = car.drag * state.vx * state.vx + car.rolling * car.mass * STANDARD_GRAVITY_M_S2
     mass = car.mass * 1.06
-    engine_need = (mass * wanted_ax + resist) * car.r_rl / (ratio * engine.efficiency)
-    coast_ax = (closed * ratio / car.r_rl - resist) / mass
+    engine_need = (mass * wanted_ax + resist) * radius / (ratio * engine.efficiency)
+    coast_ax = (closed * ratio / radius - resist) / mass
     throttle = max(0.0, min(1.0, (engine_need - closed) / (full - closed)))
     if wanted_ax < 0.35 * coast_ax:
         throttle = 0.0  # off the pedal before the foot moves to the brake
@@ -188,7 +189,7 @@ def act(state, hands, noise, line, plan, road, grip, ratios, shift, car, engine,
         min(state.w_fl * car.r_fl, state.w_fr * car.r_fr), min(state.w_rl * car.r_rl, state.w_rr * car.r_rr)
     ) / max(3.0, state.vx)
     felt_lock = hands.felt_lock + ((1.0 - lock) - hands.felt_lock) * dt / 0.08
-    brake = mass * need * car.r_fl * max(0.1, 1.0 - 9.0 * max(0.0, felt_lock - 0.09))
+    brake = mass * need * (0.5 * (car.r_fl + car.r_fr)) * max(0.1, 1.0 - 9.0 * max(0.0, felt_lock - 0.09))
     brake *= max(0.1, 1.0 - max(0.0, sliding / driver.slide_feel - 1.0))
     free = held <= 0.0 and hands.throttle <= 0.0 and throttle <= 0.0 and hands.pause <= 0.0
     brake = min(driver.most_brake, brake) if free else 0.0

@@ -75,7 +75,7 @@ def axle_grip(*, car: CarFigures, tyres: tuple[TyreFigures, TyreFigures], speed_
     """Lateral acceleration (m/s2) that the friction of each axle could hold, front and rear, loaded as at `ay`."""
     length = car.front + car.rear
     masses = car.mass * car.rear / length, car.mass * car.front / length
-    loads = wheel_loads(speed_m_s, 0.0, ay, car)
+    loads = wheel_loads(speed_m_s, 0.0, ay, car._replace(cross_moment=0.0))  # which is other to the other side
     grip = [
         tyre.friction_y * sum(friction_scale(z, tyre) * z for z in pair)
         for tyre, pair in zip(tyres, (loads[:2], loads[2:]), strict=True)
@@ -106,7 +106,7 @@ def balanced(*, car: CarFigures, tyre: SimTyre) -> tuple[TyreFigures, TyreFigure
         limit = 0.5 * (limit + axle_grip(car=car, tyres=(front, front), speed_m_s=speed, ay=limit)[0])
     grips = axle_grip(car=car, tyres=(front, front), speed_m_s=speed, ay=limit)
     friction = _REAR_MARGIN * grips[0] / grips[1]
-    loads = wheel_loads(0.0, 0.0, 0.0, car)
+    loads = wheel_loads(0.0, 0.0, 0.0, car._replace(cross_moment=0.0))
     slip_f = loads[0] / cornering_stiffness(loads[0], front)
     slip_r = loads[2] / cornering_stiffness(loads[2], front)
     stiffness = slip_r / max(0.3 * slip_f, slip_f - _UNDERSTEER_RAD_PER_G)

@@ -47,7 +47,7 @@ OPTIONS: dict[str, Choice] = {
         "powertrain", 0.0, 0, 100, "engine speed that shifts leave the tyres to match, per cent"
     ),
     "grade_percent": Choice("road", 0.0, 0, 20, "steepest grade of smooth hills, per cent"),
-    "bank_percent": Choice("road", 0.0, 0, 20, "steepest smooth cross slope, per cent"),
+    "bank_percent": Choice("road", 0.0, -20, 20, "steepest smooth cross slope, per cent; negative mirrors it"),
     "crest_1_km": Choice("road", 0.0, 0, 20, "largest vertical curvature of crests and dips, 1/km"),
     "hillside_percent": Choice("road", 0.0, 0, 20, "slope of the plane on which the circuit lies, per cent"),
     "hillside_towards_deg": Choice("road", 0.0, -360, 360, "heading that leads straight up the hillside, deg"),

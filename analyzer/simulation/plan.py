@@ -45,10 +45,11 @@ def _drive_limit(*, car: CarFigures, tyre: TyreFigures, powertrain: Powertrain, 
     traction = friction * rear_load / car.mass / np.maximum(0.2, 1 - friction * lean)
     rpm = np.array(powertrain.speed_rpm)
     force = np.zeros_like(speeds)
+    radius = 0.5 * (car.r_rl + car.r_rr)
     for gear in powertrain.gear_ratios:
         ratio = gear * powertrain.final_drive
-        turning = speeds / car.r_rl * ratio * 30 / np.pi
-        pull = np.interp(turning, rpm, powertrain.full_torque_Nm) * ratio * powertrain.efficiency / car.r_rl
+        turning = speeds / radius * ratio * 30 / np.pi
+        pull = np.interp(turning, rpm, powertrain.full_torque_Nm) * ratio * powertrain.efficiency / radius
         force = np.maximum(force, np.where(turning < powertrain.shift_up_rpm, pull, 0.0))
     return np.column_stack([traction, (force - car.drag * speeds**2) / car.mass])
 
@@ -69,7 +70,7 @@ def _brake_limit(
             weight * car.front / length + lift * (1 - car.front_downforce),
             1 - car.front_brake,
             -1,
-            drag_torque / car.r_rl,
+            drag_torque / (0.5 * (car.r_rl + car.r_rr)),
         ),
     ):
         friction = tyre.friction_x * np.array([friction_scale(0.5 * float(z), tyre) for z in load])

@@ -9,7 +9,7 @@ from analyzer.simulation.circuit import Circuit
 from analyzer.simulation.options import Options, option
 
 _LONG_M, _SHORT_M = (400.0, 2000.0), (40.0, 120.0)  # wavelengths of hills and of crests; our own figures
-_BUMP_M = 1.5  # length over which bumps are alike: about half of a wheel-hop wave (12 Hz) at 35 m/s
+_BUMP_M = 0.8  # standard deviation of their blur: half of a wheel-hop wave (12 Hz) at 20 m/s
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -19,7 +19,7 @@ class Road(Options):
     Attributes
     ----------
     grade_percent : steepest grade of the smooth hills along the lap.
-    bank_percent : steepest smooth cross slope.
+    bank_percent : steepest smooth cross slope; negative exchanges left and right.
     crest_1_km : largest curvature of the line's height on crests and in dips; 4 is a radius of 250 m, which takes or
         adds v^2/R, a fifth of the weight at 22 m/s.
     hillside_percent, hillside_towards_deg : slope of the plane on which the whole circuit lies, and the heading that
@@ -93,7 +93,7 @@ def surface_of(road: Road, circuit: Circuit) -> Surface:
             wave = _waves(rng, n, step, wavelengths)
             height += wave * most / np.abs(_derived(wave, step, derivative)).max()
     cross = np.zeros(n)
-    if road.bank_percent > 0:
+    if road.bank_percent:
         cross = _waves(bank, n, step, _LONG_M)
         cross *= road.bank_percent / 100 / np.abs(cross).max()
     towards = math.radians(road.hillside_towards_deg)

@@ -201,7 +201,7 @@ def _driven(
         heading_rad=circuit.heading_rad[0],
         temperature_degC=temperature_degC,
     )
-    turning = speed / figures.r_rl * ratios
+    turning = speed / (0.5 * (figures.r_rl + figures.r_rr)) * ratios
     gear = float(np.argmax(turning < 0.9 * powertrain.shift_up_rpm * to_rad_s))
     length = circuit.driven_m(laps)
     periods = int(length / _SLOWEST_MEAN_M_S / CONTROL_S)

@@ -68,6 +68,24 @@ HEAVY = invented_car(
     steering_ratio=15,
     wheel_inertia_kg_m2=1.5,
 )
+# a mix-up of front and rear is 15 % here, in radius and in track
+UNLIKE_AXLES = invented_car(
+    mass_kg=1090,
+    front_track_m=1.38,
+    rear_track_m=1.59,
+    front_rolling_radius_m=0.280,
+    rear_rolling_radius_m=0.322,
+    front_weight_fraction=0.43,
+)
+
+# radii and tracks 15 % unlike front and rear, heavy wheels: whoever takes a figure of the wrong axle, is off by that
+UNLIKE = invented_car(
+    front_track_m=1.31,
+    rear_track_m=1.53,
+    front_rolling_radius_m=0.288,
+    rear_rolling_radius_m=0.335,
+    wheel_inertia_kg_m2=2.2,
+)
 
 
 @dataclass(frozen=True)
@@ -205,6 +223,7 @@ CASES = {
             )
         ),
     ),
+    "unlike axles": Case(car=UNLIKE_AXLES, lock=LockParameters(preload_Nm=70.0, drive_slope=0.25), seed=7),
 }
 # tyres that differ from the fitted form in everything it has a parameter for, and in what it has none for
 TYRES = {

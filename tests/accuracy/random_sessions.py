@@ -293,7 +293,8 @@ def random_setup(rng: np.random.Generator, size: float) -> tuple[Setup, LockPara
     preload, drive = size * rng.uniform(30, 180), rng.uniform(0.10, 0.50)
     coast = drive * rng.uniform(0.2, 1.0)  # from nearly flat coast ramps to a 2-way
     tan_drive, tan_coast = q / (pin * drive), q / (pin * coast)
-    ring = size * rng.uniform(0, 80) / (2 * pin * tan_drive)
+    # a quarter without ring springs; else 15 to 80 N.m of drive torque, for nobody fits a spring of a few newtons
+    ring = size * rng.uniform(15, 80) / (2 * pin * tan_drive) if rng.random() < 0.75 else 0.0
     lock = LockParameters(
         preload_Nm=preload,
         drive_slope=drive,

@@ -23,3 +23,16 @@ def test_without_a_browser_a_plain_message(monkeypatch):
     monkeypatch.setattr(pdf, "browser_path", lambda: None)
     with pytest.raises(InputError, match="Take the HTML report instead"):
         pdf.to_pdf("<html></html>")
+
+
+def test_a_browser_is_found_under_every_usual_name_and_where_playwright_puts_its_own(monkeypatch, tmp_path):
+    monkeypatch.setenv("PATH", str(tmp_path))
+    monkeypatch.setenv("PLAYWRIGHT_BROWSERS_PATH", str(tmp_path / "own"))
+    assert pdf.browser_path() is None
+    own = tmp_path / "own" / "chromium-1200" / "chrome-linux" / "chrome"
+    own.parent.mkdir(parents=True)
+    own.touch()
+    assert pdf.browser_path() == str(own)
+    for name in ("google-chrome-stable", "google-chrome", "chromium-browser", "chromium"):
+        (tmp_path / name).touch(mode=0o755)
+        assert pdf.browser_path() == str(tmp_path / name)

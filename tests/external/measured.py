@@ -50,8 +50,8 @@ class Read:
         return self.analysis.lock_curve.parameters[name].value / true - 1
 
 
-def read(name: str, seed: int) -> Read:
+def read(name: str, seed: int, chassis: int = 2) -> Read:
     """Drive and analyse one session."""
-    driven = drive(lock=LOCKS[name], seconds=SECONDS, seed=seed)
+    driven = drive(lock=LOCKS[name], seconds=SECONDS, seed=seed, chassis=chassis)
     with tempfile.TemporaryDirectory() as folder:
         return Read(LOCKS[name], driven, analysed(driven.log, driven.car, Path(folder)))

@@ -191,4 +191,4 @@ def test_explanations_trend_and_chatter_are_on_the_terminal(analysis):
 def test_how_much_better_in_words(analysis, times, words):
     friction = next(x for x in analysis.agreement.diagnosis.explanations if x.kind == "friction")
     name, better, figure = explanation_cells(replace(friction, times_better=times, value=0.5, lower=0.4, upper=0.7))
-    assert (better, figure) == (words, "file × 0.50 (0.40 to 0.70)") and "plates" in name
+    assert (better, figure) == (words, "file × 0.50 (0.40 to 0.70)") and "plate friction" in name

@@ -23,11 +23,11 @@ from analyzer.presentation.words import PHASE_NAMES
 READ_CHANGE = (
     "How to read it: the change of locking torque at the same input torque, after minus before, with its 95 % band. "
     "Above zero the differential locks more than before. The band is narrow where both sides slipped often; the curve "
-    "ends where one of them did not slip. The dashed line is what the parts say. Right is drive, left is coast."
+    "ends where one of them did not slip. The dashed line is what the parts predict. Right is drive, left is coast."
 )
 READ_PHASES = (
     "How to read it: change of the torque moved across the axle in each phase of each corner, after minus before, at "
-    "matched speed and throttle, with 95 % intervals. Positive: it holds more against the turn than before."
+    "matched speed and throttle, with 95 % intervals. Positive: it resists the turn more than before."
 )
 PHASE_MARKS = {
     "turn_in": ("circle", SKY),
@@ -40,7 +40,7 @@ APART = 0.13  # between the phases of one corner, on an axis of corners one apar
 
 
 def change_plot(comparison: Comparison) -> go.Figure:
-    """Change of locking torque (N.m) against input torque (N.m), with band, zero and what the parts say."""
+    """Change of locking torque (N.m) against input torque (N.m), with band, zero and what the parts predict."""
     figure = go.Figure()
     torque = comparison.torque_Nm.tolist()
     value, lower, upper = (row.tolist() for row in comparison.locking_change_Nm)
@@ -59,8 +59,8 @@ def change_plot(comparison: Comparison) -> go.Figure:
             y=comparison.expected_locking_change_Nm.tolist(),
             mode="lines",
             line={"color": VERMILLION, "width": 2.5, "dash": "dash"},
-            name="parts say",
-            hovertemplate=hover("parts say", "at %{x:.0f} N.m: %{y:+.0f} N.m"),
+            name="parts predict",
+            hovertemplate=hover("parts predict", "at %{x:.0f} N.m: %{y:+.0f} N.m"),
         )
     margin = comparison.sides["preload"].margin_Nm
     for level in (-margin, margin):

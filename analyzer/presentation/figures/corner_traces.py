@@ -11,9 +11,9 @@ from analyzer.presentation.figures.theme import BLUE, FINDING, GREEN, GREY, ORAN
 from analyzer.presentation.words import PHASE_NAMES
 
 READ = (
-    "How to read it: rear wheels are the thick lines. A spinning inside wheel leaves the others upwards; two rear "
-    "lines in one constant ratio turn as one. Slip above the dotted line is past the tyre's peak force. Red is "
-    "where a finding was."
+    "How to read it: the thick lines are the rear wheels. A spinning inside wheel rises above the others; two rear "
+    "lines in a constant ratio turn as one. Slip above the dotted line is past the tyre's peak force. Red marks a "
+    "finding."
 )
 POINTS = 700  # a trace, min-max
 MARGIN_S = 0.5

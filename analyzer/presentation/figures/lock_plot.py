@@ -24,9 +24,9 @@ from analyzer.presentation.figures.theme import (
 from analyzer.trends.lock_trend import TEN_MINUTES_S, LockTrend
 
 READ = (
-    "How to read it: circles are samples with slipping plates and scatter about the lock curve; triangles are samples "
-    "with a locked axle, and the curve must lie above them. The blue line with its band was measured; it stops "
-    "where nothing slipped, and filled arrowheads say 'at least this' there. The dashed line is what the parts say. "
+    "How to read it: circles are samples with slipping plates; they scatter around the lock curve. Triangles are "
+    "samples with a locked axle; the curve must lie above them. The blue line with its band is measured. It stops "
+    "where nothing slipped; filled arrowheads mean 'at least this' there. The dashed line is what the parts predict. "
     "Right is drive, left is coast."
 )
 SAMPLES = 1500  # of each kind
@@ -135,15 +135,15 @@ def _predicted(figure: go.Figure, analysis: Analysis, torque: np.ndarray) -> Non
         y=locking,
         mode="lines",
         line={"color": VERMILLION, "width": 2.5, "dash": "dash"},
-        name="parts say",
-        hovertemplate=hover("parts say", "at %{x:.0f} N.m: %{y:.0f} N.m"),
+        name="parts predict",
+        hovertemplate=hover("parts predict", "at %{x:.0f} N.m: %{y:.0f} N.m"),
     )
 
 
 READ_TREND = (
-    "How to read it: each point is the lock over some laps, in per cent of the whole run's, with its 95 % interval; "
-    "the line is the trend. Each corner is compared with itself; tyre and car are held, so tyres that wear or warm "
-    "within the run can look like a small trend too."
+    "How to read it: each point is the lock over some laps, as a percentage of the whole run's, with its 95 % "
+    "interval; the line is the trend. Each corner is compared with itself. Tyre and car are held fixed, so tyres that "
+    "wear or warm up can look like a small trend too."
 )
 
 

@@ -9,9 +9,9 @@ from analyzer.presentation.figures.theme import GREY, INK, SCALE, VERMILLION, ho
 from analyzer.presentation.words import KIND_NAMES, place_words
 
 READ = (
-    "How to read it: the path from above, every lap over the first. Colour and size are the inside rear wheel's "
-    "slip, in corners only: bright and large is where it ran ahead of the ground. Marks are findings, their "
-    "shape says which; numbers are corners."
+    "How to read it: the path from above, every lap over the first. Colour and size show the inside rear wheel's slip, "
+    "in corners only: bright and large is where it ran ahead of the ground. Marks are findings; their shape says which "
+    "kind. Numbers are corners."
 )
 POINTS = 2500
 # the scale never ends below the first, or noise would look like slip, nor above the second, or a full spin would hide

@@ -7,10 +7,10 @@ from analyzer.presentation.advice_words import shown
 from analyzer.presentation.figures.theme import BLUE, GREY, ORANGE, VERMILLION, hover, styled
 
 READ = (
-    "How to read it: each mark is one build; left is less spin under power, down holds less against turning in. "
-    "The square is what is fitted now. Numbered stars are advised. Lettered diamonds are the best trade-offs, named in "
-    "the table: no other build is better both ways. Bars are 95 %. Small circles are the other builds; hover for their "
-    "parts, and double-click for those that lie higher up."
+    "How to read it: each mark is one build. Left is less spin under power; lower resists turning in less. The square "
+    "is what is fitted now. Numbered stars are advised. Lettered diamonds are the best trade-offs, named in the table: "
+    "no other build is better both ways. Bars are 95 %. Small circles are the other builds: hover for their parts, "
+    "double-click for those higher up."
 )
 HEAD_ROOM = 1.15  # above the marks that have a name; a shelf can lock the entry ten times as hard
 
@@ -28,7 +28,7 @@ def trade_off(advice: Advice) -> go.Figure:
     _marks(figure, fitted, name="as fitted", symbol="square", color=VERMILLION, size=14)
     _marks(figure, advised, name="advised", symbol="star", color=ORANGE, size=16)
     figure.update_xaxes(title="spin under power, s", range=_range(taken, "spin_s"))
-    figure.update_yaxes(title="moment against the turn off the throttle, N.m", range=_range(taken, "coast_moment_Nm"))
+    figure.update_yaxes(title="off-throttle moment against the turn, N.m", range=_range(taken, "coast_moment_Nm"))
     return styled(figure, height=520)
 
 
