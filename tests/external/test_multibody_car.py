@@ -174,13 +174,13 @@ def _events(mask, time, *, least_s, join_s=0.25):
     return [e for e in joined if e[1] - e[0] >= least_s]
 
 
-def test_inside_wheel_spin_is_told_where_it_is_true_and_only_there(sessions, heavier):
+def test_inside_wheel_spin_is_told_where_it_is_true_and_only_there(heavier):
     """By the chassis' own slips: clear is 0.13 for 0.3 s with the outside wheel below 0.09, near is 0.06.
 
     Measured: all told lie over a near one; of 20, 13 and 5 clear ones 20, 11 and 5 are told.
     """
     clear_count, found = 0, 0
-    for session in (heavier["open"], heavier["80 N.m + 0.20 T"], sessions["80 N.m + 0.20 T", 1]):
+    for session in (*heavier.values(), read("80 N.m + 0.20 T", 1)):
         truth = session.driven.truth
         time = (truth["time"] - truth["time"].iloc[0]).to_numpy()
         left_turn = truth["yaw_rate"] > 0
