@@ -8,7 +8,7 @@ from pathlib import Path
 
 from analyzer.errors import InputError
 
-BROWSERS = ("chromium", "chromium-browser")
+BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
 FLAGS = ["--enable-unsafe-swiftshader"]
 MARGIN, FOOT_MARGIN = "10mm", "15mm"
 FOOTER = (  # Chromium fills in what has these classes
@@ -24,8 +24,11 @@ MISSING = (
 
 
 def browser_path() -> str | None:
-    """Path of Chromium, or None."""
-    return next((path for name in BROWSERS if (path := shutil.which(name))), None)
+    """Path of Chromium, the system's or the one that playwright installed, or None."""
+    if installed := next((path for name in BROWSERS if (path := shutil.which(name))), None):
+        return installed
+    own = Path(os.environ.get("PLAYWRIGHT_BROWSERS_PATH") or Path.home() / ".cache" / "ms-playwright")
+    return next((str(path) for path in sorted(own.glob("chromium-*/chrome-linux*/chrome"))), None)
 
 
 def to_pdf(report_html: str) -> bytes:

@@ -78,6 +78,15 @@ UNLIKE_AXLES = invented_car(
     front_weight_fraction=0.43,
 )
 
+# radii and tracks 15 % unlike front and rear, heavy wheels: whoever takes a figure of the wrong axle, is off by that
+UNLIKE = invented_car(
+    front_track_m=1.31,
+    rear_track_m=1.53,
+    front_rolling_radius_m=0.288,
+    rear_rolling_radius_m=0.335,
+    wheel_inertia_kg_m2=2.2,
+)
+
 
 @dataclass(frozen=True)
 class Case:

@@ -12,11 +12,11 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
+from analyzer.advice.options import Advice
 from scipy.stats import spearmanr
 
 from analyzer.advice.advise import advise_analyses
 from analyzer.advice.builds import Build, builds
-from analyzer.advice.option import Advice
 from analyzer.advice.outcomes import peak_slip
 from analyzer.advice.parts import ConeSpringPart, Parts, RampRings
 from analyzer.differential.setup import Setup
@@ -57,6 +57,7 @@ def plates(*, drive_deg: float, coast_deg: float, faces: int, cone_N: float) -> 
             "plate_outer_diameter_mm": 120,
             "plate_inner_diameter_mm": 86,
             "friction_coefficient": 0.11,
+            "cone_spring_position": "between_rings",
             "cone_spring": {"force_N": cone_N},
             "ring_spring": {"force_N": 300},
         }

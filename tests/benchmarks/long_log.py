@@ -9,9 +9,12 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+import sample_logs
+
 ROOT = Path(__file__).parents[2]
-LOG = ROOT / "sample_logs" / "baseline.parquet"
-CAR = ROOT / "sample_logs" / "club_car.toml"
+SAMPLES = Path(sample_logs.__file__).parent
+LOG = SAMPLES / "baseline.parquet"
+CAR = SAMPLES / "club_car.toml"
 RATE_HZ = 100
 ROWS_PER_HOUR = 3600 * RATE_HZ
 # 14 channels beside the time

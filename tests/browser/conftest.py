@@ -15,27 +15,32 @@ import pyarrow.parquet as pq
 import pytest
 from browser.driving import PATIENCE_S, open_run, wait_for_charts
 
-CHROMIUM = "/usr/bin/chromium"
+from dashboards.pdf import BROWSERS, browser_path
+
 FLAGS = ["--enable-unsafe-swiftshader", "--no-sandbox"]
 SLOWER = float(os.environ.get("HALFSHAFT_SLOWER") or 1)
 SAMPLES = Path(str(resources.files("sample_logs")))
 
 
 def pytest_collection_modifyitems(items):
-    reason = None
-    if not Path(CHROMIUM).exists():
-        reason = f"{CHROMIUM} is not installed (apt-get install chromium)"
-    else:
-        try:
-            import playwright  # noqa: F401
-        except ModuleNotFoundError:
-            reason = "the Python package playwright is not installed (pip install 'halfshaft[test]')"
-    for item in items:
-        if reason and Path(__file__).parent in item.path.parents:
+    here = [item for item in items if Path(__file__).parent in item.path.parents]
+    reason = why_no_browser() if here else None
+    for item in here:
+        if reason:
             item.add_marker(pytest.mark.skip(reason=reason))
         elif "keep_shot" in item.fixturenames:
             # once in some thousand pictures Chromium never answers; the summary counts such a second try as "rerun"
             item.add_marker(pytest.mark.flaky(reruns=2, only_rerun=[r"Page\.screenshot: Timeout"]))
+
+
+def why_no_browser() -> str | None:
+    try:
+        import playwright  # noqa: F401
+    except ModuleNotFoundError:
+        return "the Python package playwright is not installed (pip install 'halfshaft[test]')"
+    if browser_path() is None:
+        return f"none of {', '.join(BROWSERS)} is installed (apt-get install chromium), nor playwright's own"
+    return None
 
 
 @pytest.fixture(scope="session")
@@ -58,7 +63,7 @@ def browser(address):
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        browser = play.chromium.launch(executable_path=browser_path(), args=FLAGS)
         yield browser
         browser.close()
 

@@ -8,11 +8,12 @@ import tempfile
 from importlib import resources
 from pathlib import Path
 
-from browser.conftest import CHROMIUM, FLAGS
+from browser.conftest import FLAGS
 from playwright.sync_api import sync_playwright
 
 from analyzer.pipeline import analyze
-from analyzer.report.html import write_html
+from analyzer.presentation.html import write_html
+from dashboards.pdf import browser_path
 
 SAMPLES = Path(str(resources.files("sample_logs")))
 SHOWN = ("Lock curve", "Corner ")  # headings of the sections that stay; of the corners the first
@@ -40,7 +41,7 @@ def make(target: Path) -> None:
     with tempfile.TemporaryDirectory() as folder, sync_playwright() as playwright:
         report = Path(folder) / "report.html"
         write_html(analysis, report)
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        browser = playwright.chromium.launch(executable_path=browser_path(), args=FLAGS)
         page = browser.new_page(viewport={"width": 900, "height": 700})
         page.goto(report.as_uri())
         page.wait_for_selector("section .main-svg")

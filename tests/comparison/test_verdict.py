@@ -8,7 +8,7 @@ from made_analysis import made_car
 from scipy import stats
 
 from analyzer.comparison.event_changes import rate_ratio
-from analyzer.comparison.matching import match_corners
+from analyzer.comparison.runs import match_corners
 from analyzer.comparison.sides import side_change, verdict
 
 NORMAL = stats.norm.ppf((np.arange(2000) + 0.5) / 2000)
@@ -43,7 +43,7 @@ def test_an_unsure_prediction_contradicts_less():
 
 
 def test_ratio_of_rates_as_published():
-    """Example of R's `poisson.test` (from memory; its interval is recomputed below from the definition): 11 events in
+    """[POISSONTEST] (from memory; its interval is recomputed below from the definition): 11 events in
     800 against 21 in 3011 gives 1.971488, 0.8584264 to 4.2772659."""
     ratio = rate_ratio(count_before=21, count_after=11, laps_before=3011, laps_after=800)
     assert ratio.value == pytest.approx(1.971488, abs=1e-6)

@@ -28,6 +28,7 @@ def unlike_sides(signals, corners, axle):
 
 
 def test_the_understeer_gradient_is_recovered():
+    # steer beyond L r / u over lateral acceleration: [ISO4138] (recalled)
     signals, *_ = made_signals_and_axle(Made(extra_steer_laps=(1,)))
     handling = fit_handling(signals, made_car())
     assert handling.gradient_rad_per_m_s2 == pytest.approx(GRADIENT_RAD, rel=0.1)

@@ -197,7 +197,7 @@ def test_brakes_stay_out_of_the_input_torque(answer):
 
 
 def test_speeds_across_the_axle_are_the_true_ones(answer):
-    # ISO 8855: left turn positive; a free axle's left wheel is then the slower one
+    # [ISO8855]: left turn positive; a free axle's left wheel is then the slower one
     case, session, analysis = answer("open")
     truth, axle, signals = session.truth, analysis.axle, analysis.signals
     time = truth["time"].to_numpy() - truth["time"].iloc[0]

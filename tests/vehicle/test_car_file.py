@@ -14,7 +14,7 @@ def load_transfer(**changes):
 
 
 def test_a_guess_is_the_weight_share_less_a_little_and_is_known_as_a_guess():
-    # common practice, no source; limits over the root of three: JCGM 100:2008, 4.3.7
+    # common practice, no source; limits over the root of three: [JCGM100]
     assert load_transfer() == (pytest.approx(0.55 - 0.05), pytest.approx(np.log(1.4) / np.sqrt(3)))
     stated = load_transfer(rear_load_transfer_fraction=0.44)
     assert stated == (0.44, pytest.approx(np.log(1.1) / np.sqrt(3)))

@@ -1,0 +1,286 @@
+"""`python -m tests.breaks [NAME ...]`: break the code on purpose, one line at a time, and see whether a test notices.
+
+From the repository's root. Each break is made in a copy of the packages; the tests named beside it run against that
+copy. Told are the breaks that survived, and those whose line is not there any more. `--others` makes thirty further
+ones (half an hour), some of which survive.
+"""
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).parents[1]
+PACKAGES = ("analyzer", "dashboards", "sample_logs")
+
+
+@dataclass(frozen=True)
+class Break:
+    """`old` becomes `new` in `file`; `tests` should notice. `old` stands there once."""
+
+    file: str
+    old: str
+    new: str
+    tests: str
+
+    def made_in(self, root: Path) -> bool:
+        path = root / self.file
+        text = path.read_text("utf-8")
+        if text.count(self.old) != 1:
+            return False
+        path.write_text(text.replace(self.old, self.new), "utf-8")
+        return True
+
+
+# every one of these once went unnoticed
+SURVIVORS = {
+    "torque by the front radius": Break(
+        "analyzer/vehicle/axle.py",
+        "radius, rolling = car.rear_rolling_radius_m",
+        "radius, rolling = car.front_rolling_radius_m",
+        "tests/vehicle",
+    ),
+    "no spin-up of the front wheels": Break(
+        "analyzer/vehicle/axle.py", "        + 2 * given.spin_up_N\n", "", "tests/vehicle"
+    ),
+    "no spin-up of the rear wheels": Break(
+        "analyzer/vehicle/axle.py", " + inertia * (left_acc + right_acc),", ",", "tests/vehicle"
+    ),
+    "yaw over the front track": Break(
+        "analyzer/vehicle/axle.py", "yaw * car.rear_track_m / 2", "yaw * car.front_track_m / 2", "tests/vehicle"
+    ),
+    "moment over the front track": Break(
+        "analyzer/vehicle/axle.py",
+        "track, base, mass, tyre = car.rear_track_m",
+        "track, base, mass, tyre = car.front_track_m",
+        "tests/vehicle",
+    ),
+    "one radius for all wheels": Break(
+        "analyzer/signals/wheel_speed.py", "car.rolling_radii_m[i]", "car.rolling_radii_m[2]", "tests/vehicle"
+    ),
+    "no lateral force in the friction circle": Break(
+        "analyzer/findings/grip.py", "limit**2 - lateral**2", "limit**2", "tests/findings/test_rear_view.py"
+    ),
+    "no yaw error in the slips": Break(
+        "analyzer/findings/rear_axle.py",
+        "np.sqrt(2 * signals.wheel_speed_noise_m_s**2 + yaw**2)",
+        "np.sqrt(2 * signals.wheel_speed_noise_m_s**2 + 0 * yaw**2)",
+        "tests/findings/test_rear_view.py",
+    ),
+    "drive and coast support swapped": Break(
+        "analyzer/lockcurve/summarise.py",
+        "drive_supported=drive,\n        coast_supported=coast",
+        "drive_supported=coast,\n        coast_supported=drive",
+        "tests/lockcurve/test_sides.py",
+    ),
+    "rear left and right swapped in the chart": Break(
+        "dashboards/figures/quantities.py",
+        '"rear left": _wheel(2), "rear right": _wheel(3)',
+        '"rear left": _wheel(3), "rear right": _wheel(2)',
+        "tests/dashboards/test_wheel_lines.py",
+    ),
+    "no lock where a run is begun": Break(
+        "dashboards/jobs.py",
+        "        with self._lock:\n            before =",
+        "        if True:\n            before =",
+        "tests/dashboards/test_asked_at_once.py",
+    ),
+    "no lock where an analysis is loaded": Break(
+        "dashboards/logbook.py",
+        "        with self._lock:\n            if kept not in",
+        "        if True:\n            if kept not in",
+        "tests/dashboards/test_asked_at_once.py",
+    ),
+    "no lock around a transaction": Break(
+        "analyzer/logbook/database.py",
+        'with self._lock, self._errors():\n            self._connection.execute("BEGIN IMMEDIATE")',
+        'with self._errors():\n            self._connection.execute("BEGIN IMMEDIATE")',
+        "tests/logbook/test_shared_by_threads.py",
+    ),
+    "no lock around reading": Break(
+        "analyzer/logbook/database.py",
+        'with self._lock, self._errors():\n            self._connection.execute("BEGIN")',
+        'with self._errors():\n            self._connection.execute("BEGIN")',
+        "tests/logbook/test_shared_by_threads.py",
+    ),
+    "no lock where a logbook is opened": Break(
+        "analyzer/logbook/placing.py",
+        'with FileLock(self._folder / "opening.lock", timeout=OPENING_WAIT_S):',
+        "if True:",
+        "tests/logbook/test_shared_by_threads.py",
+    ),
+    "writes not brought to the disk": Break(
+        "analyzer/logbook/database.py",
+        "synchronous = FULL",
+        "synchronous = OFF",
+        "tests/logbook/test_shared_by_threads.py",
+    ),
+}
+
+
+MAIN = "tests/vehicle tests/lockcurve tests/accuracy/test_unlike_car.py tests/accuracy/test_same_answer.py"
+WHOLE_LOGS = (
+    f"{MAIN} tests/signals tests/pipeline tests/accuracy/test_poorer_channels.py tests/accuracy/test_accuracy.py"
+)
+# thirty others, made once to see how many go unnoticed
+OTHERS = {
+    "yaw acceleration turns the rear the wrong way": Break(
+        "analyzer/vehicle/axle.py", "car.cg_to_front_m - swing", "car.cg_to_front_m + swing", MAIN
+    ),
+    "yaw acceleration turns the front the wrong way": Break(
+        "analyzer/vehicle/axle.py", "car.cg_to_rear_m + swing", "car.cg_to_rear_m - swing", MAIN
+    ),
+    "front wheels roll for nothing": Break(
+        "analyzer/vehicle/axle.py", "        + given.rolling * load_front\n", "", MAIN
+    ),
+    "steered front wheels do not brake": Break(
+        "analyzer/vehicle/axle.py", "        + (mass * given.across_m_s2 - total_y) * sin\n", "", MAIN
+    ),
+    "rear scales both ways": Break(
+        "analyzer/vehicle/axle.py",
+        "right_m_s=inputs.right_m_s / scale",
+        "right_m_s=inputs.right_m_s * scale",
+        WHOLE_LOGS,
+    ),
+    "slip does not turn the sliding direction": Break(
+        "analyzer/vehicle/tyre.py", "soft / (fall * rolling)", "soft / fall", MAIN
+    ),
+    "no weight moves out with the roll": Break(
+        "analyzer/vehicle/loads.py", " * (1 + roll_gradient_rad_per_g)", "", MAIN
+    ),
+    "rear downforce by the front's share": Break(
+        "analyzer/vehicle/loads.py",
+        "downforce_N * (1 - front_downforce_share)",
+        "downforce_N * front_downforce_share",
+        MAIN,
+    ),
+    "samples on the move count in full": Break(
+        "analyzer/lockcurve/fit.py", "SMEARING_S * problem.torque_rate_Nm_s", "0 * problem.torque_rate_Nm_s", WHOLE_LOGS
+    ),
+    "samples past the peak count in full": Break("analyzer/lockcurve/fit.py", " + _sliding(at) ** 2)", ")", WHOLE_LOGS),
+    "thinned samples weigh less": Break(
+        "analyzer/lockcurve/fit.py", "min(1.0, observed.weight * thin)", "observed.weight", WHOLE_LOGS
+    ),
+    "as sure without a gyro": Break(
+        "analyzer/lockcurve/uncertainty.py", "form_error * WITHOUT_GYRO", "form_error", WHOLE_LOGS
+    ),
+    "slopes tilt about zero torque": Break(
+        "analyzer/lockcurve/uncertainty.py", "    error[:, 0] -= tilt * np.median(sizes)\n", "", WHOLE_LOGS
+    ),
+    "untrusted fronts measure": Break(
+        "analyzer/lockcurve/observations.py", "usable=(ok & trusted)[index]", "usable=ok[index]", WHOLE_LOGS
+    ),
+    "straights bound the lock": Break(
+        "analyzer/lockcurve/observations.py", " & (free > slip_threshold)", "", WHOLE_LOGS
+    ),
+    "front wheels lead to the middle the wrong way": Break(
+        "analyzer/lockcurve/observations.py",
+        "signals.wheel_speed_m_s[:, 0] + half, signals.wheel_speed_m_s[:, 1] - half",
+        "signals.wheel_speed_m_s[:, 0] - half, signals.wheel_speed_m_s[:, 1] + half",
+        WHOLE_LOGS,
+    ),
+    "one corner pass makes a point": Break(
+        "analyzer/lockcurve/summarise.py", " and len(np.unique(group[slips])) >= LEAST_PASSES", "", WHOLE_LOGS
+    ),
+    "zero of the lateral accelerometer stays": Break(
+        "analyzer/signals/calibrate.py", "lateral = lateral - zeros.lateral_m_s2", "lateral = lateral + 0", WHOLE_LOGS
+    ),
+    "zero of the gyro stays": Break(
+        "analyzer/signals/calibrate.py",
+        "measurements.append(gyro - zeros.yaw_rad_s)",
+        "measurements.append(gyro)",
+        WHOLE_LOGS,
+    ),
+    "front scales both ways": Break(
+        "analyzer/signals/calibrate.py", "np.exp(-zeros.front_scale / 2)", "np.exp(zeros.front_scale / 2)", WHOLE_LOGS
+    ),
+    "smoothing makes the yaw rate no surer": Break(
+        "analyzer/signals/yaw_rate.py", "np.sqrt(weight * span)", "np.sqrt(weight)", WHOLE_LOGS
+    ),
+    "satellites come early": Break(
+        "analyzer/signals/ground_speed.py",
+        "np.interp(time + delay, time, speed)",
+        "np.interp(time - delay, time, speed)",
+        WHOLE_LOGS,
+    ),
+    "inside and outside exchanged in the phases": Break(
+        "analyzer/phase_results.py",
+        '("left_slip", "right_slip") if left_turn else ("right_slip", "left_slip")',
+        '("right_slip", "left_slip") if left_turn else ("left_slip", "right_slip")',
+        "tests/test_phase_results.py tests/report tests/pipeline tests/accuracy/test_same_answer.py",
+    ),
+    "a phase's mean over a single sample": Break(
+        "analyzer/phase_results.py",
+        "(count >= LEAST_KNOWN * length)",
+        "(count >= 1)",
+        "tests/test_phase_results.py tests/report tests/pipeline tests/accuracy/test_same_answer.py",
+    ),
+    "one swerve renumbers the track": Break(
+        "analyzer/phases/corners.py", "(rare[c], centres[c])", "centres[c]", "tests/phases tests/pipeline"
+    ),
+    "a left and a right corner are one": Break(
+        "analyzer/phases/corners.py",
+        "if sides[c] == passes[k].corner.direction",
+        "if True",
+        "tests/phases tests/pipeline",
+    ),
+    "steady means of moving torques": Break(
+        "analyzer/agreement/steady_samples.py",
+        "    use &= np.abs(np.gradient(torque, signals.time_s)) < FASTEST_NM_S\n",
+        "",
+        "tests/agreement tests/trends",
+    ),
+    "bands share no error": Break(
+        "analyzer/agreement/steady_samples.py",
+        "covariance = covariance + np.cov(draws.T)",
+        "pass",
+        "tests/agreement tests/trends",
+    ),
+    "a trend without the tyre's drift": Break(
+        "analyzer/trends/lock_trend.py", "TYRE_DRIFT_SHARE * per_run]))\n    if", "0.0]))\n    if", "tests/trends"
+    ),
+    "understeer of a car that steered less": Break(
+        "analyzer/findings/coast_understeer.py", "if extra_mean < -2 * sd:", "if False:", "tests/findings"
+    ),
+}
+
+
+def noticed(broken: Break) -> bool | None:
+    """Whether the break's tests fail on a broken copy; None where its line is not there."""
+    with tempfile.TemporaryDirectory() as folder:
+        root = Path(folder)
+        for name in PACKAGES:
+            shutil.copytree(ROOT / name, root / name, ignore=shutil.ignore_patterns("__pycache__"))
+        for name in ("tests", "README.md", "pyproject.toml"):
+            (root / name).symlink_to(ROOT / name)
+        if not broken.made_in(root):
+            return None
+        line = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", "-m", "not slow"]
+        line += broken.tests.split()
+        done = subprocess.run(
+            line, cwd=root, env={**os.environ, "PYTHONPATH": str(root)}, capture_output=True, text=True
+        )
+        if done.returncode not in (0, 1):
+            raise RuntimeError(done.stdout[-2000:] + done.stderr[-2000:])
+        return done.returncode == 1
+
+
+def main(names: list[str]) -> int:
+    """Print what each break came to; 1 where one survived."""
+    if names in ([], ["--others"]):
+        names = list(OTHERS if names else SURVIVORS)
+    survived = []
+    for name in names:
+        found = noticed((SURVIVORS | OTHERS)[name])
+        told = {True: "noticed", False: "SURVIVED", None: "its line is not there"}[found]
+        print(f"{told:<24}{name}", flush=True)
+        survived += [name] if not found else []
+    print(f"{len(survived)} of {len(names)} survived" + (f": {', '.join(survived)}" if survived else ""))
+    return 1 if survived else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

@@ -1,0 +1,18 @@
+"""How large the Monte Carlo tests are: small for a developer's and CI's run, whole with HALFSHAFT_WHOLE=1 (half an
+hour). A share that n draws give scatters by sqrt(p (1 - p) / n): bounds are set by the size, never by hand for one."""
+
+import math
+import os
+
+WHOLE = os.environ.get("HALFSHAFT_WHOLE", "") not in ("", "0")
+
+
+def sized(small, whole):
+    """The value of this run."""
+    return whole if WHOLE else small
+
+
+def share_bounds(p: float, count: int, sigmas: float = 2.75) -> tuple[float, float]:
+    """Between which shares `count` draws of probability `p` come out, all but 0.6 % of the time."""
+    off = sigmas * math.sqrt(p * (1 - p) / count)
+    return p - off, min(p + off, 1.0)
