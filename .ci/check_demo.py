@@ -7,7 +7,7 @@ from pathlib import Path
 
 import jsonschema
 
-schema = json.loads(resources.files("analyzer.report").joinpath("result.schema.json").read_text())
+schema = json.loads(resources.files("analyzer.presentation").joinpath("result.schema.json").read_text())
 files = sorted(Path(sys.argv[1]).glob("*.json"))
 if not files:
     sys.exit("the demo wrote no JSON")

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from analyzer.agreement.anchored import AnchoredEstimate
 from analyzer.agreement.verdict import Agreement
 from analyzer.differential.predicted import PredictedLockCurve
 from analyzer.findings.chatter import Chatter
@@ -46,7 +47,13 @@ class PhaseResult:
 
 @dataclass(frozen=True)
 class Analysis:
-    """One analysed log."""
+    """One analysed log.
+
+    Attributes
+    ----------
+    lock_curve, predicted, agreement, anchored : of all logs that were analysed together.
+    others : the other logs of these, each with its own signals, corners and findings; empty for one log.
+    """
 
     recording: Recording
     car: Car
@@ -64,3 +71,5 @@ class Analysis:
     timings_s: dict[str, float]
     chatter: Chatter | None = None
     trend: LockTrend | None = None
+    anchored: AnchoredEstimate | None = None
+    others: tuple["Analysis", ...] = ()

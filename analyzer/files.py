@@ -2,8 +2,11 @@
 
 import os
 import tempfile
+from collections.abc import Hashable, Sequence
 from contextlib import suppress
+from os import PathLike
 from pathlib import Path
+from typing import Any
 
 from analyzer.errors import InputError
 
@@ -83,3 +86,24 @@ def _mode(path: Path) -> int:
     mask = os.umask(0)
     os.umask(mask)
     return 0o666 & ~mask
+
+
+def identity(log: Any) -> Hashable:
+    """The same for what is the same log: its place for a path, else the object itself."""
+    return Path(log).resolve() if isinstance(log, str | PathLike) else id(log)
+
+
+def each_once(logs: Sequence[Any], *, option: str) -> None:
+    """Refuse a log that is given twice: its laps would count as twice as many.
+
+    Raises
+    ------
+    InputError : names the log and the option.
+    """
+    known: set[Hashable] = set()
+    for k, log in enumerate(logs):
+        which = identity(log)
+        if which in known:
+            name = which.name if isinstance(which, Path) else f"log {k + 1}"
+            raise InputError(f"{option}: {name} is given twice, and its laps would count twice; name it once.")
+        known.add(which)

@@ -1,34 +1,42 @@
 """From files to the whole answer. Composition only: every number is made in the layer that owns it."""
 
 import time
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
+from analyzer.agreement.anchored import anchored_estimate
 from analyzer.agreement.diagnose import agree_and_diagnose
-from analyzer.agreement.steady_samples import steady_samples, steady_samples_of_all
+from analyzer.agreement.steady_samples import SteadySamples, steady_samples, steady_samples_of_all
 from analyzer.analysis import Analysis, PhaseResult
-from analyzer.differential.predicted import predict_lock_curve
+from analyzer.differential.anchors import anchors
+from analyzer.differential.predicted import PredictedLockCurve, predict_lock_curve
 from analyzer.differential.setup import Setup, load_setup
 from analyzer.errors import CannotTell
+from analyzer.files import each_once
 from analyzer.findings.chatter import chatter_of_all
-from analyzer.findings.find_all import find_all, find_in
+from analyzer.findings.find_all import Found, find_all, find_in
 from analyzer.findings.of_the_session import find_of_the_session
+from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.lockcurve.fit import Fit, fit
 from analyzer.lockcurve.observations import FIT_RATE_HZ, rows_step
 from analyzer.lockcurve.pooled import pooled
-from analyzer.lockcurve.session_problem import session_problem
+from analyzer.lockcurve.problem import Problem
+from analyzer.lockcurve.session_evidence import session_part, session_problem
 from analyzer.lockcurve.session_state import session_state
 from analyzer.lockcurve.summarise import summarise
 from analyzer.lockcurve.uncertainty import Spread, spread
+from analyzer.lockcurve.unknowns import Owner
 from analyzer.logs.mapping import load_channel_map
 from analyzer.logs.read_blocks import open_blocks
+from analyzer.logs.recording import Recording
 from analyzer.long_arrays import LongRecord, taken
 from analyzer.phase_results import phase_results
 from analyzer.phases.corners import numbered
 from analyzer.phases.laps import find_laps
+from analyzer.phases.segments import Corner, Laps
 from analyzer.signals import blocks
 from analyzer.signals.long_session import LongSession, read_session
 from analyzer.signals.session import Signals
@@ -44,7 +52,7 @@ LEAST_ROWS = 40  # of the fit: 2 s
 
 def analyze(
     *,
-    log_path: Path | str,
+    log_path: Path | str | Sequence[Path | str],
     car_path: Path | str,
     setup_path: Path | str | None = None,
     channels_path: Path | str | None = None,
@@ -54,7 +62,8 @@ def analyze(
 
     Parameters
     ----------
-    log_path : CSV, Parquet, Arrow or MDF 4, plain or in gzip or zip.
+    log_path : CSV, Parquet, Arrow or MDF 4, plain or in gzip or zip; or several, runs of one car with one differential
+        (laps, slow circles, a slow lap), which are fitted together.
     car_path : car file (TOML, table [car]).
     setup_path : setup file (TOML, table [differential]), to compare with what the parts should give.
     channels_path : channel map (TOML), for a log with other names or units than the canonical ones.
@@ -94,10 +103,14 @@ def analyze(
     car = load_car(car_path)
     setup = load_setup(setup_path) if setup_path is not None else None
     channel_map = load_channel_map(channels_path) if channels_path is not None else None
-    log = open_blocks(log_path, channel_map=channel_map, rows=blocks.BLOCK_ROWS, lead_s=blocks.LEAD_S)
-    session = read_session(log, car=car, progress=reading)
+    paths = [log_path] if isinstance(log_path, (str, Path)) else list(log_path)
+    each_once(paths, option="LOG")
+    sessions = []
+    for k, path in enumerate(paths):
+        log = open_blocks(path, channel_map=channel_map, rows=blocks.BLOCK_ROWS, lead_s=blocks.LEAD_S)
+        sessions.append(read_session(log, car=car, progress=lambda share, k=k: reading((k + share) / len(paths))))
     read_s = time.perf_counter() - started
-    analysis = analyze_session(session=session, car=car, setup=setup, progress=progress)
+    analysis = analyze_sessions(sessions=sessions, car=car, setup=setup, progress=progress)
     return replace(analysis, timings_s={"read and calibrate": read_s, **analysis.timings_s})
 
 
@@ -108,74 +121,137 @@ def analyze_session(
     setup: Setup | None = None,
     progress: Progress = lambda step, share: None,
 ) -> Analysis:
-    """What the differential did in a session; a long one is worked on in stretches, and its arrays stay in files.
+    """As `analyze_sessions`, of one."""
+    return analyze_sessions(sessions=[session], car=car, setup=setup, progress=progress)
+
+
+def analyze_sessions(
+    *,
+    sessions: Sequence[LongSession],
+    car: Car,
+    setup: Setup | None = None,
+    progress: Progress = lambda step, share: None,
+) -> Analysis:
+    """What the differential did in one or several sessions of one car with one differential, fitted together.
+
+    A long session is worked on in stretches, and its arrays stay in files.
 
     Parameters
     ----------
-    session : as `read_session` gives it.
-    setup : what is fitted; without it there is no prediction and no agreement.
+    sessions : as `read_session` gives them; the result is the first one's, with the others in `others`.
+    setup : what is fitted; without it there is no prediction, no agreement and no anchored curve.
     progress : as in `analyze`.
 
     Raises
     ------
-    CannotTell : the session cannot support the question: no corner, or too little driving off the brakes.
+    CannotTell : a session cannot support the question: no corner, or too little driving off the brakes.
     """
     predicted = predict_lock_curve(setup) if setup is not None else None
     clock = _Clock()
     progress("finding corners", 0.3)
-    recording, signals = session.recording(), session.signals()
-    parts = blocks.cut(len(signals.time_s), rate_hz=signals.rate_hz, step=rows_step(signals.rate_hz))
-    passes = passes_of_all(signals, parts, session.release)
-    if not passes:
-        raise _no_corner(recording.name, signals)
-    laps = find_laps(signals)
-    corners = numbered(passes, signals, laps)
-    stretches = Stretches(signals, parts, corners, car, session.release)
+    logs = [_Log.of(session, car) for session in sessions]
     clock.lap("laps and corners")
     progress("fitting tyre and lock curve", 0.4)
-    fitted = _fitted(recording.name, signals, stretches, car)
+    fitted = fit(_problem(logs, car))
     clock.lap("fit")
     progress("evaluating every sample", 0.7)
     drawn = spread(fitted)
-    states, driven_Nm = _evaluated(fitted, drawn, stretches, car)
-    axle = states.whole()
-    estimate = summarise(fitted, drawn, largest_torque_Nm=float(np.nanpercentile(driven_Nm, 99.5)))
+    evaluated = [_evaluated(fitted, drawn, log, k, car) for k, log in enumerate(logs)]
+    largest = max(float(np.nanpercentile(driven_Nm, 99.5)) for _, driven_Nm in evaluated)
+    estimate = summarise(fitted, drawn, largest_torque_Nm=largest)
+    anchored = None
+    if setup is not None and predicted is not None:
+        anchored = anchored_estimate(fitted, anchors(setup), largest_torque_Nm=largest)
     clock.lap("intervals")
     progress("findings", 0.9)
-    results: list[PhaseResult] = []
-    found, samples = [], []
-    for s in stretches:
-        state = taken(axle, s.block.read)
-        results += phase_results(s.signals, s.own_corners, state, predicted)
-        found.append(find_in(s.signals, s.corners, state, estimate, car, own=s.block.own))
-        samples.append(steady_samples(s.signals, s.own_corners, state))
-        states.release()
-    steady = steady_samples_of_all(samples, [len(s.own_corners) for s in stretches])
+    seen = [
+        _Seen.of(log, states, estimate, predicted, car) for log, (states, _) in zip(logs, evaluated, strict=True)
+    ]
+    steady = steady_samples_of_all([s.steady for s in seen], [len(log.corners) for log in logs])
     agreement = None
     if predicted is not None and setup is not None:
         agreement = agree_and_diagnose(steady, estimate, predicted, setup, car)
-    trend = lock_trend(signals, corners, laps, steady, estimate)
-    of_the_session = find_of_the_session(signals, trend, agreement)
+    analyses = []
+    for k, (log, one) in enumerate(zip(logs, seen, strict=True)):
+        trend = lock_trend(log.signals, log.corners, log.laps, one.steady, estimate)
+        of_the_session = find_of_the_session(log.signals, trend, agreement if k == 0 else None)
+        analyses.append(
+            Analysis(
+                recording=log.recording,
+                car=car,
+                signals=log.signals,
+                laps=log.laps,
+                corners=log.corners,
+                axle=one.axle,
+                phase_results=one.phases,
+                lock_curve=estimate,
+                predicted=predicted,
+                agreement=agreement,
+                findings=find_all(one.found, of_the_session=of_the_session),
+                quality=log.signals.annotations,
+                tyre=fitted.nuisance_of(k),
+                timings_s={},
+                chatter=chatter_of_all([f.chatter for f in one.found]),
+                trend=trend,
+                anchored=anchored,
+            )
+        )
     clock.lap("findings")
     progress("done", 1.0)
-    return Analysis(
-        recording=recording,
-        car=car,
-        signals=signals,
-        laps=laps,
-        corners=corners,
-        axle=axle,
-        phase_results=tuple(results),
-        lock_curve=estimate,
-        predicted=predicted,
-        agreement=agreement,
-        findings=find_all(found, of_the_session=of_the_session),
-        quality=signals.annotations,
-        tyre=fitted.nuisance,
-        timings_s=clock.laps,
-        chatter=chatter_of_all([f.chatter for f in found]),
-        trend=trend,
-    )
+    return replace(analyses[0], timings_s=clock.laps, others=tuple(analyses[1:]))
+
+
+@dataclass(frozen=True)
+class _Log:
+    """One session with its laps, corners and stretches."""
+
+    recording: Recording
+    signals: Signals
+    laps: Laps
+    corners: tuple[Corner, ...]
+    stretches: Stretches
+
+    @classmethod
+    def of(cls, session: LongSession, car: Car) -> "_Log":
+        recording, signals = session.recording(), session.signals()
+        parts = blocks.cut(len(signals.time_s), rate_hz=signals.rate_hz, step=rows_step(signals.rate_hz))
+        passes = passes_of_all(signals, parts, session.release)
+        if not passes:
+            raise _no_corner(recording.name, signals)
+        laps = find_laps(signals)
+        corners = numbered(passes, signals, laps)
+        return cls(recording, signals, laps, corners, Stretches(signals, parts, corners, car, session.release))
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """What is told of one session with the fit of all."""
+
+    axle: AxleState
+    phases: tuple[PhaseResult, ...]
+    found: tuple[Found, ...]
+    steady: SteadySamples
+
+    @classmethod
+    def of(
+        cls,
+        log: _Log,
+        states: LongRecord[AxleState],
+        estimate: LockCurveEstimate,
+        predicted: PredictedLockCurve | None,
+        car: Car,
+    ) -> "_Seen":
+        axle = states.whole()
+        results: list[PhaseResult] = []
+        found, samples = [], []
+        for s in log.stretches:
+            state = taken(axle, s.block.read)
+            results += phase_results(s.signals, s.own_corners, state, predicted)
+            found.append(find_in(s.signals, s.corners, state, estimate, car, own=s.block.own))
+            samples.append(steady_samples(s.signals, s.own_corners, state))
+            states.release()
+        steady = steady_samples_of_all(samples, [len(s.own_corners) for s in log.stretches])
+        return cls(axle, tuple(results), tuple(found), steady)
 
 
 def _no_corner(name: str, signals: Signals) -> CannotTell:
@@ -187,23 +263,29 @@ def _no_corner(name: str, signals: Signals) -> CannotTell:
     )
 
 
-def _fitted(name: str, signals: Signals, stretches: Stretches, car: Car) -> Fit:
-    """The fit of the session's observations; refused where there are too few."""
-    problem = session_problem(signals, pooled((s.observed, s.block.own) for s in stretches), car)
-    if len(problem.inputs) < LEAST_ROWS:
-        raise CannotTell(
-            f"{name}: only {len(problem.inputs) / FIT_RATE_HZ:.1f} s of driving off the brakes with trusted wheel "
-            f"speeds; at least {LEAST_ROWS / FIT_RATE_HZ:.0f} s are needed. Give a longer log."
-        )
-    return fit(problem)
+def _problem(logs: Sequence[_Log], car: Car) -> Problem:
+    """What is fitted to all sessions; refused where one of them has too little."""
+    parts = []
+    for k, log in enumerate(logs):
+        observed = pooled((s.observed, s.block.own) for s in log.stretches)
+        part = session_part(log.signals, log.laps, observed, car, owner=Owner(source=k))
+        if len(part.inputs) < LEAST_ROWS:
+            raise CannotTell(
+                f"{log.recording.name}: only {len(part.inputs) / FIT_RATE_HZ:.1f} s of driving off the brakes with "
+                f"trusted wheel speeds; at least {LEAST_ROWS / FIT_RATE_HZ:.0f} s are needed. Give a longer log."
+            )
+        parts.append(part)
+    return session_problem([log.signals for log in logs], parts, car)
 
 
-def _evaluated(fitted: Fit, drawn: Spread, stretches: Stretches, car: Car) -> tuple[LongRecord[AxleState], np.ndarray]:
+def _evaluated(
+    fitted: Fit, drawn: Spread, log: _Log, number: int, car: Car
+) -> tuple[LongRecord[AxleState], np.ndarray]:
     """The axle at every sample, and the input torques (N.m) of all rows that may measure the lock curve."""
     states: LongRecord[AxleState] = LongRecord()
     driven = []
-    for s in stretches:
-        state = session_state(fitted, drawn, s.observed, s.signals, car)
+    for s in log.stretches:
+        state = session_state(fitted, drawn, s.observed, s.signals, car, log=number)
         rows = s.observed.index[s.observed.usable]
         driven.append(state.input_torque_Nm[rows[(rows >= s.block.own.start) & (rows < s.block.own.stop)]])
         states.append(taken(state, s.block.own))

@@ -17,8 +17,8 @@ from analyzer.logs.mapping import load_channel_map
 from analyzer.vehicle.car import load_car
 
 _CHUNK = 1 << 20
-# rooms that no number of an analysis comes from
-_BESIDE = ("advice", "batch", "cli", "comparison", "logbook", "simulation")
+# rooms that no number of an analysis comes from; what only words a result is not in its provenance
+_BESIDE = ("advice", "batch", "cli", "comparison", "logbook", "presentation", "simulation")
 
 
 class Readable(Protocol):

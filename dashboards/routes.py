@@ -12,8 +12,8 @@ import flask
 from analyzer.analysis import Analysis
 from analyzer.errors import HalfshaftError, InputError
 from analyzer.logbook.names import safe_name
-from analyzer.report.html import render
-from analyzer.report.result_json import PHASE_KEYS
+from analyzer.presentation.html import analysis_report
+from analyzer.presentation.result_json import PHASE_KEYS
 from dashboards.logbook import Logbook
 from dashboards.pdf import to_pdf
 
@@ -44,11 +44,11 @@ def add_routes(server: flask.Flask, logbook: Logbook) -> None:
 
     @server.get("/run/<run_id>/report.html")
     def _report(run_id: str) -> flask.Response:
-        return _download(logbook, run_id, "html", "text/html; charset=utf-8", render)
+        return _download(logbook, run_id, "html", "text/html; charset=utf-8", analysis_report)
 
     @server.get("/run/<run_id>/report.pdf")
     def _pdf(run_id: str) -> flask.Response:
-        return _download(logbook, run_id, "pdf", "application/pdf", lambda a: to_pdf(render(a)))
+        return _download(logbook, run_id, "pdf", "application/pdf", lambda a: to_pdf(analysis_report(a)))
 
     @server.get("/run/<run_id>/corners.csv")
     def _corners(run_id: str) -> flask.Response:

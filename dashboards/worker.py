@@ -10,16 +10,15 @@ import sys
 import threading
 from pathlib import Path
 
-from analyzer.comparison.compare import analysed_runs, compare_runs
-from analyzer.comparison.figures import change_plot, phase_plot
-from analyzer.comparison.result import comparison_result
+from analyzer.comparison.comparison import analysed_runs, compare_runs
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import load_setup
 from analyzer.errors import HalfshaftError
 from analyzer.logbook import results
 from analyzer.logbook.add import analyse_now
 from analyzer.logbook.parquet_copy import keep_parquet
-from analyzer.report.result_json import plain
+from analyzer.presentation.figures.comparison_plots import change_plot, phase_plot
+from analyzer.presentation.result_json import comparison_result, plain
 from dashboards import comparisons
 from dashboards.logbook import COMPARISON, Logbook
 

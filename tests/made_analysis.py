@@ -249,19 +249,29 @@ def made_prediction(
 ) -> PredictedLockCurve:
     if kind == "spool":
         return PredictedLockCurve(
-            kind="spool", preload_Nm=None, drive_slope=None, drive_hold_Nm=None, coast_slope=None, coast_hold_Nm=None
+            kind="spool",
+            preload_Nm=None,
+            drive_slope=None,
+            drive_ring_hold_Nm=None,
+            coast_slope=None,
+            coast_ring_hold_Nm=None,
         )
     if kind == "open":
         return PredictedLockCurve(
-            kind="open", preload_Nm=0.0, drive_slope=0.0, drive_hold_Nm=None, coast_slope=0.0, coast_hold_Nm=None
+            kind="open",
+            preload_Nm=0.0,
+            drive_slope=0.0,
+            drive_ring_hold_Nm=None,
+            coast_slope=0.0,
+            coast_ring_hold_Nm=None,
         )
     return PredictedLockCurve(
         kind="plate",
         preload_Nm=preload,
         drive_slope=drive,
-        drive_hold_Nm=DRIVE_HOLD,
+        drive_ring_hold_Nm=DRIVE_HOLD,
         coast_slope=coast,
-        coast_hold_Nm=COAST_HOLD,
+        coast_ring_hold_Nm=COAST_HOLD,
         spread=PredictionSpread(slope_friction=0.04, preload_friction=0.04),
     )
 
@@ -308,7 +318,7 @@ def made_phase_results(signals: Signals, axle: AxleState, corners: tuple[Corner,
 
 def made_analysis(made: Made = Made(), *, predicted: PredictedLockCurve | None = PREDICTION, **changes) -> Analysis:
     """The whole made-up answer; `changes` replace fields of it."""
-    from analyzer.agreement.compare import agree
+    from analyzer.agreement.by_side import agree
     from analyzer.agreement.diagnose import diagnose
     from analyzer.agreement.steady_samples import steady_means, steady_samples
     from analyzer.findings.find_all import find_all, find_in

@@ -11,14 +11,18 @@ import analyzer
 ROOT = Path(analyzer.__file__).parent
 # what a stranger calls first; each must show how
 SHOWN = {
-    "analyzer.comparison.compare.compare",
+    "analyzer.comparison.comparison.compare",
     "analyzer.comparison.event_changes.rate_ratio",
-    "analyzer.differential.locking.locking_value",
-    "analyzer.differential.plates.pack_torque_Nm",
+    "analyzer.differential.clamp.locking_value",
+    "analyzer.differential.clamp.pack_torque_Nm",
     "analyzer.differential.predicted.predict_lock_curve",
-    "analyzer.differential.ramps.thrust_N_per_Nm",
+    "analyzer.differential.clamp.thrust_N_per_Nm",
     "analyzer.differential.springs.disc_force_N",
     "analyzer.lockcurve.model.locking_torque_Nm",
+    "analyzer.library.analyze",
+    "analyzer.library.compare",
+    "analyzer.library.predict",
+    "analyzer.library.read_log",
     "analyzer.pipeline.analyze",
     "analyzer.simulation.session.simulate_session",
     "analyzer.vehicle.loads.wheel_loads",
@@ -38,7 +42,11 @@ def examples() -> dict[str, doctest.DocTest]:
 
 
 EXAMPLES = examples()
-SLOW = {"analyzer.comparison.compare.compare", "analyzer.simulation.session.simulate_session"}
+SLOW = {
+    "analyzer.comparison.comparison.compare",
+    "analyzer.library.compare",
+    "analyzer.simulation.session.simulate_session",
+}
 
 
 @pytest.mark.parametrize(

@@ -3,8 +3,8 @@
 The rule, as the code has it. `analyzer` has a base (units, errors, channels, files, settings, cautions), the car's
 figures (`vehicle.car`, parameters only, read by every layer that needs a track or a radius), and then
 
-    logs -> signals -> phases -> vehicle -> lockcurve -> agreement, findings, trends -> analysis -> report, pipeline
-    -> comparison -> logbook, batch -> commands
+    logs -> signals -> phases -> vehicle -> lockcurve -> agreement, findings, trends -> analysis -> pipeline, provenance
+    -> comparison, advice -> presentation -> logbook, batch -> library -> commands
 
 `differential` (what the parts should do) stands beside: it knows neither log nor measurement, and `lockcurve` (what
 the log measured) does not know it, so that a prediction cannot leak into a fit. `simulation` makes logs; it shares the
@@ -41,9 +41,11 @@ LAYERS = (
     ("analyzer.lockcurve",),
     ("analyzer.agreement", "analyzer.findings", "analyzer.trends"),
     ("analyzer.analysis", "analyzer.phase_results", "analyzer.log_check", "analyzer.stretches"),
-    ("analyzer.report", "analyzer.pipeline", "analyzer.provenance"),
+    ("analyzer.pipeline", "analyzer.provenance"),
     ("analyzer.comparison", "analyzer.advice"),  # made of whole analyses
+    ("analyzer.presentation",),  # all that a person reads
     ("analyzer.logbook", "analyzer.batch"),  # keep whole analyses and run many
+    ("analyzer.library", "analyzer.library_results"),  # what `import analyzer` gives
     ("analyzer.cli",),
 )
 NEVER = (

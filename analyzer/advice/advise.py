@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from analyzer.advice import choose
+from analyzer.advice import options as choose
 from analyzer.advice.builds import Build, Builds, builds
 from analyzer.advice.calibration import calibrate, curves_of, interval_of
 from analyzer.advice.cause import causes
@@ -24,9 +24,8 @@ from analyzer.advice.evaluate import (
     session_of,
     together,
 )
-from analyzer.advice.option import CURES, Advice, Cause, Cure, Option
+from analyzer.advice.options import CURES, Advice, Cause, Cure, Option
 from analyzer.advice.parts import load_parts
-from analyzer.advice.sentences import assumptions, change_words, hangs_on, nothing_helps, why
 from analyzer.analysis import Analysis
 from analyzer.differential.setup import load_setup
 from analyzer.lockcurve.estimate import Interval
@@ -66,7 +65,7 @@ def advise(
         analyses=analyses,
         shelf=shelf,
         cures=tuple(cures),
-        bench_sd=setup.uncertainty.breakaway_percent / 100,
+        bench_sd=setup.breakaway_relative_sd if setup.breakaway else 0.0,
         progress=progress,
     )
     return replace(advice, setup_name=setup.name, parts_name=parts.name)
@@ -96,17 +95,10 @@ def advise_analyses(
     redrawn = together([drawn_outcomes(s, curves[1:, chosen]) for s in sessions], sessions)
     drawn = anchored(redrawn, logged, driver_answer(DRAWS))
     options = _options(shelf.all, curves[0], table, chosen, drawn)
-    advised, answer = _advised(cures, ranked_for, table, changes, chosen, drawn, options, found)
+    advised = _advised(ranked_for, table, changes, chosen, drawn, options)
     sure = choose.sure_of(ranked_for, drawn) if ranked_for else None
-    typical, unseen = _typical_torques(sessions), not any(peak_seen(s) for s in sessions)
     for rank, k in enumerate(advised, start=1):
-        options[k] = replace(
-            options[k],
-            rank=rank,
-            sure=round(float(sure[list(chosen).index(k)]), 2),
-            why=why(options[k], options[0], typical),
-            hangs_on=hangs_on(options[k], options[0], calibration, typical[0] if unseen else None),
-        )
+        options[k] = replace(options[k], rank=rank, sure=round(float(sure[list(chosen).index(k)]), 2))
     progress("done", 1.0)
     return Advice(
         analyses=tuple(analyses),
@@ -116,12 +108,14 @@ def advise_analyses(
         cures=ranked_for,
         causes=found,
         options=tuple(options),
-        answer=answer,
         logged=_by_name(logged),
         logged_moment=logged_moment(sessions, float(logged[NAMES.index("coast_moment_Nm")])),
         replayed=_by_name(replayed[0]),
         calibration=calibration,
-        assumptions=assumptions(sessions, calibration),
+        usual_torques_Nm=_usual_torques(sessions),
+        peak_seen=any(peak_seen(s) for s in sessions),
+        coasting_braked=any(s.rows.coasting_braked for s in sessions),
+        engine_speed_logged=all("engine_speed" in s.analysis.recording.channels for s in sessions),
         refused=shelf.refused,
     )
 
@@ -170,31 +164,22 @@ def _intervals(values: np.ndarray, draws: np.ndarray | None) -> dict[str, Interv
 
 
 def _advised(
-    asked: tuple[Cure, ...],
     cures: tuple[Cure, ...],
     table: np.ndarray,
     changes: np.ndarray,
     chosen: np.ndarray,
     drawn: np.ndarray,
     options: list[Option],
-    found: dict[Cure, Cause],
-) -> tuple[list[int], str]:
-    """The builds to advise, at most three, and the answer in a sentence or two."""
+) -> list[int]:
+    """The builds to advise, at most three."""
     if not cures:
-        told = " ".join(found[c].sentence for c in asked or CURES)
-        return [], f"No part is advised. {told}"
+        return []
     improves = dict(zip(chosen.tolist(), choose.improves(cures, drawn), strict=True))
     helps = [k for k in choose.order(cures, table, changes) if improves.get(k)]
-    advised = choose.unlike(helps, [frozenset(o.build.changes.items()) for o in options])
-    aim = {"spin": "the spin", "entry": "the moment against the turn off the throttle"}
-    words = " and ".join(aim[c] for c in cures)
-    if not advised:
-        return [], nothing_helps(cures, words, table, options)
-    first = options[advised[0]]
-    return advised, f"To lessen {words}: {first.build.label}. {change_words(first, options[0])}."
+    return choose.unlike(helps, [frozenset(o.build.changes.items()) for o in options])
 
 
-def _typical_torques(sessions: list[Session]) -> tuple[float, float]:
+def _usual_torques(sessions: list[Session]) -> tuple[float, float]:
     """Median input torque (N.m) in corners under power and while coasting."""
     drive = np.concatenate([s.best.input_torque_Nm[s.rows.driven] for s in sessions])
     coast = np.concatenate([s.best.input_torque_Nm[s.rows.coasting] for s in sessions])

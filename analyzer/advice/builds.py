@@ -120,7 +120,7 @@ def _by_springs(setup: Setup) -> tuple[dict[str, Any], float | None]:
     data.pop("shims", None)  # the bench felt them
     per_newton = predict_lock_curve(Setup.model_validate(data | {"cone_spring": {"force_N": 1000.0}})).preload_Nm / 1e3
     data["cone_spring"] = {"force_N": locking_Nm / per_newton}
-    data["uncertainty"]["cone_spring_percent"] = setup.uncertainty.breakaway_percent
+    data["uncertainty"]["cone_spring_percent"] = min(60.0, 100 * setup.breakaway_relative_sd)
     return data, 1.0
 
 

@@ -33,22 +33,17 @@ TOLD = 0.8  # of the parts' own standard deviation: a log that leaves more adds 
 LARGEST_LOG = 2.5  # of a factor: e^2.5 = 12
 ITERATIONS, SETTLED = 40, 1e-6
 SEED = 20261125
-WORDS = {
-    "preload": "preload",
-    "drive": "what the ramps add on drive",
-    "coast": "what the ramps add on coast",
-}
 
 
 @dataclass(frozen=True)
 class SideCalibration:
     """What the fitted parts do over what their figures say, on one side: `ratio`, its draws (b,), where it comes from
-    (`log`, `bench`, or None where the figures stand as they are) and the sentence that says so."""
+    (`log`, `bench`, or None where the figures stand as they are) and whether the log contradicts the setup file."""
 
     ratio: Interval
     draws: np.ndarray
     source: str | None
-    sentence: str
+    contradicted: bool
 
 
 @dataclass(frozen=True)
@@ -139,6 +134,8 @@ def calibrate(*, logs: list[MeasuredCurve], builds: Builds, bench_sd: float, dra
     if contradicted:
         fitted, causes = other, doubted
     middles = standardised(np.random.default_rng(SEED).standard_normal((draws, causes.shape[1])))
+    if draws > causes.shape[1]:  # few draws also lean together; then causes of equal size would seem to cancel
+        middles = middles @ np.linalg.inv(np.linalg.cholesky(np.corrcoef(middles, rowvar=False))).T
     drawn = np.array(
         [_weighed(levels, beforehand, causes, draw=b, middle=z).log_factor for b, z in enumerate(middles, start=1)]
     )
@@ -217,17 +214,7 @@ def _weighed(
 
 def _side(side: str, *, value: float, draws: np.ndarray, source: str | None, contradicted: bool) -> SideCalibration:
     low, high = interval_of(draws)
-    ratio = Interval(value, min(low, value), max(high, value))
-    span = f"{value:.2f} ({ratio.lower:.2f} to {ratio.upper:.2f})"
-    if source is None:
-        text = f"the log cannot tell it well enough, so the setup file's figures nearly stand: {span} of them is used"
-    elif source == "bench":
-        text = f"the bench reading, and little from the log: {span} of what the springs say is used"
-    elif contradicted:
-        text = f"the log contradicts the setup file, whose figures count less: {span} of them is used"
-    else:
-        text = f"with what the log shows, {span} of what the parts say is used"
-    return SideCalibration(ratio, draws, source, f"{WORDS[side]}: {text}, and every build is taken to be off alike.")
+    return SideCalibration(Interval(value, min(low, value), max(high, value)), draws, source, contradicted)
 
 
 def curves_of(builds: tuple[Build, ...], calibration: dict[str, SideCalibration], draws: int) -> np.ndarray:
@@ -265,7 +252,15 @@ def curves_of(builds: tuple[Build, ...], calibration: dict[str, SideCalibration]
         factor = ratio * np.exp(sides_of(build) - fitted)
         hold = np.exp(build.curve.spread.ring_spring * drawn("ring", build.choice["ring_spring"]))
         preload, drive, drive_hold, coast, coast_hold = curve_parameters(build.curve)
+        # only the ring springs' part of a hold-off is as unsure as they are
+        drive_ring, coast_ring = build.curve.drive_ring_hold_Nm or 0.0, build.curve.coast_ring_hold_Nm or 0.0
         curves[:, k] = np.column_stack(
-            [preload * factor[0], drive * factor[1], drive_hold * hold, coast * factor[2], coast_hold * hold]
+            [
+                preload * factor[0],
+                drive * factor[1],
+                drive_hold + drive_ring * (hold - 1),
+                coast * factor[2],
+                coast_hold + coast_ring * (hold - 1),
+            ]
         )
     return curves

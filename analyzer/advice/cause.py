@@ -3,10 +3,9 @@
 import numpy as np
 
 from analyzer.advice.evaluate import NAMES, Session
-from analyzer.advice.option import Cause, Cure
+from analyzer.advice.options import Cause, Cure, EntryCause, SpinCause
 from analyzer.findings.handling import steer_for_moment_rad
 from analyzer.findings.inside_wheel_spin import OPEN_THROTTLE
-from analyzer.in_words import number
 from analyzer.units import STANDARD_GRAVITY_M_S2
 
 LEAST_SPIN_S = 0.5  # in all logs together; less is a kerb or one mistake
@@ -20,17 +19,16 @@ def causes(sessions: list[Session], logged: np.ndarray, fitted: np.ndarray) -> d
     return {"spin": _spin(sessions, of_log), "entry": _entry(sessions, of_replay)}
 
 
-def _spin(sessions: list[Session], logged: dict[str, float]) -> Cause:
+def _spin(sessions: list[Session], logged: dict[str, float]) -> SpinCause:
     inside_s, both_s = logged["inside_spin_s"], logged["both_spin_s"]
+
+    def because(verdict: str, reason: str, advise: bool, share: float | None = None) -> SpinCause:
+        return SpinCause(verdict, reason, advise, float(inside_s), float(both_s), share)
+
     if inside_s + both_s < LEAST_SPIN_S:
-        return Cause("nothing_to_cure", "No rear wheel spins under power in these laps for long enough to cure.", False)
+        return because("nothing_to_cure", "no_spin", False)
     if both_s > inside_s:
-        return Cause(
-            "not_the_differential",
-            f"Both rear wheels spin for {both_s:.1f} s, the inside one alone for {inside_s:.1f} s: that is more torque "
-            "than both tyres hold. Throttle, tyres and pressures come first; more lock would not cure it.",
-            False,
-        )
+        return because("not_the_differential", "both_spin", False)
     found = [f for s in sessions for f in s.analysis.findings if f.kind == "inside_wheel_spin"]
     lasted = sum(f.evidence["duration_s"] for f in found)
     by_foot, unsure = (
@@ -38,34 +36,13 @@ def _spin(sessions: list[Session], logged: dict[str, float]) -> Cause:
         for whose in ("foot", "cannot_tell")
     )
     if lasted > 0 and by_foot > MOSTLY * lasted:
-        return Cause(
-            "not_the_differential",
-            f"The inside rear spins for {inside_s:.1f} s, but for {100 * by_foot / lasted:.0f} % of it the outside "
-            "tyre had no grip left to take over: the foot asks for more than the axle holds, and more lock would spin "
-            "both.",
-            False,
-        )
+        return because("not_the_differential", "asked_too_much", False, by_foot / lasted)
     share = _load_share_in_spins(sessions)
     if share is not None and share < NO_LOAD_SHARE:
-        return Cause(
-            "not_the_differential",
-            f"Where the inside rear spins it carries {100 * share:.0f} % of its static load: it hangs. Springs, bars "
-            "and droop come first; more lock only lives with it, and the builds below are to be read so.",
-            True,
-        )
+        return because("not_the_differential", "wheel_hangs", True, share)
     if lasted > 0 and by_foot + unsure > MOSTLY * lasted:
-        return Cause(
-            "cannot_tell",
-            f"The inside rear spins for {inside_s:.1f} s, mostly with the outside tyre near its own limit: whether "
-            "more lock has grip to use cannot be told from the log, and the builds below are to be read so.",
-            True,
-        )
-    return Cause(
-        "differential",
-        f"The inside rear spins under power for {inside_s:.1f} s while the outside one has grip left: the differential "
-        "lets the torque go where the grip is not.",
-        True,
-    )
+        return because("cannot_tell", "outside_near_limit", True)
+    return because("differential", "outside_has_grip", True)
 
 
 def _load_share_in_spins(sessions: list[Session]) -> float | None:
@@ -84,29 +61,16 @@ def _load_share_in_spins(sessions: list[Session]) -> float | None:
     return float(np.median(values)) if len(values) else None
 
 
-def _entry(sessions: list[Session], fitted: dict[str, float]) -> Cause:
-    moment, share = fitted["coast_moment_Nm"], fitted["entry_share"]
-    if not np.isfinite(moment):
-        return Cause(
-            "cannot_tell", "There is too little coasting in corners to tell what the differential does.", False
-        )
+def _entry(sessions: list[Session], fitted: dict[str, float]) -> EntryCause:
+    moment, share = float(fitted["coast_moment_Nm"]), float(fitted["entry_share"])
     car = sessions[0].analysis.car
     degrees = float(np.degrees(steer_for_moment_rad(max(moment, 0.0), car))) * car.steering_ratio
-    holds = (
-        f"coasting in the replay, it holds against the turn with {number(moment)} N.m in the mean, "
-        f"{number(100 * share, 1)} % of the front tyres' side force or at least {number(degrees, 1)} degrees of "
-        "steering wheel"
-        if moment > 0
-        else "coasting in the replay, it does not hold against the turn"
-    )
     found = [f for s in sessions for f in s.analysis.findings if f.kind == "coast_understeer"]
-    if any(f.evidence.get("of_the_differential") for f in found):
-        return Cause("differential", f"The differential makes the car understeer off the throttle: {holds}.", True)
-    if found:
-        return Cause(
-            "not_the_differential",
-            f"The car understeers off the throttle, but not by the differential: {holds}. Balance, brakes and line "
-            "come first.",
-            False,
-        )
-    return Cause("nothing_to_cure", f"No understeer off the throttle is found; {holds}.", True)
+    verdict, reason, advise = "nothing_to_cure", "no_understeer", True
+    if not np.isfinite(moment):
+        verdict, reason, advise = "cannot_tell", "no_coasting", False
+    elif any(f.evidence.get("of_the_differential") for f in found):
+        verdict, reason = "differential", "of_the_differential"
+    elif found:
+        verdict, reason, advise = "not_the_differential", "of_the_car", False
+    return EntryCause(verdict, reason, advise, moment, share, degrees)

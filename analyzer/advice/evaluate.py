@@ -13,7 +13,7 @@ from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval
 from analyzer.lockcurve.fit import Fit, fit
 from analyzer.lockcurve.observations import Observations, observe
-from analyzer.lockcurve.session_problem import session_problem
+from analyzer.lockcurve.session_evidence import session_part, session_problem
 from analyzer.lockcurve.uncertainty import Spread, spread
 from analyzer.signals.ground_speed import require_slip
 
@@ -70,7 +70,8 @@ def session_of(analysis: Analysis) -> Session:
     """
     require_slip(analysis.recording.name, analysis.signals)
     observed = observe(analysis.signals, analysis.corners, analysis.car)
-    fitted = fit(session_problem(analysis.signals, observed, analysis.car))
+    part = session_part(analysis.signals, analysis.laps, observed, analysis.car)
+    fitted = fit(session_problem([analysis.signals], [part], analysis.car))
     passes = corner_passes(analysis, observed)
     best = demand(value=fitted.problem.values(fitted.theta), analysis=analysis, observed=observed, passes=passes)
     rows = rows_of(analysis, observed, passes)

@@ -8,9 +8,10 @@ from typing import Any, Literal
 
 from pydantic import Field
 
-from analyzer.differential import plates, springs
-from analyzer.differential.ramps import AngleReference, ring_face_angle_rad, thrust_N_per_Nm
-from analyzer.differential.setup import SMALLEST_FACE_ANGLE_DEG, ConeSpring, RingSpring
+from analyzer.differential import clamp, springs
+from analyzer.differential.clamp import AngleReference, ring_face_angle_rad, thrust_N_per_Nm
+from analyzer.differential.setup import SMALLEST_FACE_ANGLE_DEG
+from analyzer.differential.spring_tables import ConeSpring, RingSpring
 from analyzer.errors import InputError
 from analyzer.settings_file import Settings, read_toml, validated
 
@@ -160,7 +161,7 @@ def _stiffness_of_rings(part: RampRings) -> float | None:
 def _stiffness_of_plates(part: PlateStack) -> float | None:
     if None in (part.friction_coefficient, part.plate_outer_diameter_mm, part.plate_inner_diameter_mm):
         return None
-    return plates.pack_torque_Nm(
+    return clamp.pack_torque_Nm(
         friction_coefficient=part.friction_coefficient,
         friction_faces=part.friction_faces_per_side,
         friction_radius_m=(part.plate_outer_diameter_mm + part.plate_inner_diameter_mm) / 4e3,

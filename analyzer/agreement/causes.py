@@ -40,7 +40,8 @@ def possible_causes(predicted: PredictedLockCurve, setup: Setup | None) -> tuple
     -----
     Free figures have flat priors: factors in the logarithm (as likely halved as doubled), a preload gone soft and the
     hold-off in their own unit. With G the locking torque that the ring springs take away (their force times the
-    plates' lever), hold = G / slope on both sides: M = M_0 + max(0, slope |T| - G).
+    plates' lever): M = M_0 + max(0, slope |T| - G - lambda M_0) on both sides, lambda by where the preload springs sit
+    (`differential.clamp`), so with springs outside the packs another preload also moves where the ramps take over.
     """
     return (_only("as_the_file_says", predicted), *_changes(predicted, setup))
 
@@ -51,40 +52,21 @@ def _changes(predicted: PredictedLockCurve, setup: Setup | None) -> Iterator[Cau
         yield _only("ramps_exchanged", _exchanged(predicted))
     if predicted.preload_Nm:
         soft = np.linspace(SOFTEST, 1.0, GRID)
-        yield Cause("preload_soft", soft, tuple(with_factors(predicted, preload=f) for f in soft), "of_the_file")
+        yield Cause("preload_soft", soft, tuple(predicted.moved(preload=f) for f in soft), "of_the_file")
         up = np.geomspace(1.0, STIFFEST, GRID)
-        yield Cause("preload_up", up, tuple(with_factors(predicted, preload=f) for f in up), "of_the_file")
+        yield Cause("preload_up", up, tuple(predicted.moved(preload=f) for f in up), "of_the_file")
     if drive or coast:
         lost = np.linspace(0.0, max(HOLD_NM, 2 * _lost_to_rings_Nm(predicted)), GRID)
         yield Cause("ring_springs", lost, tuple(_with_lost(predicted, g) for g in lost), "Nm")
     if predicted.preload_Nm or drive or coast:
         factors = np.geomspace(1 / FRICTION, FRICTION, GRID)
-        yield Cause(
-            "friction", factors, tuple(with_factors(predicted, preload=f, slopes=f) for f in factors), "of_the_file"
-        )
+        yield Cause("friction", factors, tuple(predicted.moved(preload=f, slopes=f) for f in factors), "of_the_file")
     other = _other_reference(setup)
     if other is not None and not _alike(other, predicted):
         yield _only("other_angle_reference", other)
-
-
-def with_factors(
-    curve: PredictedLockCurve,
-    *,
-    preload: float = 1.0,
-    slopes: float = 1.0,
-    drive_thrust: float = 1.0,
-    coast_thrust: float = 1.0,
-    holds: float = 1.0,
-) -> PredictedLockCurve:
-    """`curve` with its figures multiplied. More thrust steepens a slope and shortens its hold-off."""
-    return replace(
-        curve,
-        preload_Nm=(curve.preload_Nm or 0.0) * preload,
-        drive_slope=(curve.drive_slope or 0.0) * slopes * drive_thrust,
-        drive_hold_Nm=(curve.drive_hold_Nm or 0.0) * holds / drive_thrust,
-        coast_slope=(curve.coast_slope or 0.0) * slopes * coast_thrust,
-        coast_hold_Nm=(curve.coast_hold_Nm or 0.0) * holds / coast_thrust,
-    )
+    if len(predicted.series_shares) == 1 and predicted.preload_Nm and (drive or coast):
+        # of a file that leaves it open, either position is within the file
+        yield _only("other_spring_position", replace(predicted, series_shares=(1.0 - predicted.series_share,)))
 
 
 def _only(kind: str, curve: PredictedLockCurve) -> Cause:
@@ -95,24 +77,25 @@ def _exchanged(curve: PredictedLockCurve) -> PredictedLockCurve:
     return replace(
         curve,
         drive_slope=curve.coast_slope,
-        drive_hold_Nm=curve.coast_hold_Nm,
+        drive_ring_hold_Nm=curve.coast_ring_hold_Nm,
         coast_slope=curve.drive_slope,
-        coast_hold_Nm=curve.drive_hold_Nm,
+        coast_ring_hold_Nm=curve.drive_ring_hold_Nm,
         spread=replace(curve.spread, drive_thrust=curve.spread.coast_thrust, coast_thrust=curve.spread.drive_thrust),
     )
 
 
 def _lost_to_rings_Nm(curve: PredictedLockCurve) -> float:
     return max(
-        (curve.drive_slope or 0) * (curve.drive_hold_Nm or 0), (curve.coast_slope or 0) * (curve.coast_hold_Nm or 0)
+        (curve.drive_slope or 0) * (curve.drive_ring_hold_Nm or 0),
+        (curve.coast_slope or 0) * (curve.coast_ring_hold_Nm or 0),
     )
 
 
 def _with_lost(curve: PredictedLockCurve, lost_Nm: float) -> PredictedLockCurve:
     return replace(
         curve,
-        drive_hold_Nm=lost_Nm / curve.drive_slope if curve.drive_slope else None,
-        coast_hold_Nm=lost_Nm / curve.coast_slope if curve.coast_slope else None,
+        drive_ring_hold_Nm=lost_Nm / curve.drive_slope if curve.drive_slope else None,
+        coast_ring_hold_Nm=lost_Nm / curve.coast_slope if curve.coast_slope else None,
     )
 
 

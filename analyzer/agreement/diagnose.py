@@ -22,8 +22,8 @@ import numpy as np
 from scipy import stats
 from scipy.special import gammaln, log_ndtr, logsumexp
 
-from analyzer.agreement.causes import Cause, possible_causes, with_factors
-from analyzer.agreement.compare import agree
+from analyzer.agreement.by_side import agree
+from analyzer.agreement.causes import Cause, possible_causes
 from analyzer.agreement.explanation_words import conclusion, sentence
 from analyzer.agreement.steady_samples import SteadyMeans, SteadySamples, steady_means
 from analyzer.agreement.verdict import Agreement, Diagnosis, Explanation
@@ -121,10 +121,13 @@ def _file_slopes(curve: PredictedLockCurve, torque_Nm: np.ndarray) -> np.ndarray
         {"holds": s.ring_spring},
     ):
         up, down = (
-            with_factors(curve, **{k: math.exp(sign * sd) for k, sd in figures.items()}).locking_torque_Nm(torque_Nm)
+            curve.moved(**{k: math.exp(sign * sd) for k, sd in figures.items()}).locking_torque_Nm(torque_Nm)
             for sign in (1.0, -1.0)
         )
         rows.append((up - down) / 2)
+    # where the file leaves open where the preload springs sit, either end is as likely: half the way is one deviation
+    ends = [replace(curve, series_shares=(share,)).locking_torque_Nm(torque_Nm) for share in curve.series_shares]
+    rows.append(np.ptp(ends, axis=0) / 2)
     return np.array(rows)
 
 

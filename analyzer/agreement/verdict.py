@@ -12,7 +12,7 @@ class Explanation:
     Attributes
     ----------
     kind : `as_the_file_says`, `ramps_exchanged`, `preload_soft`, `preload_up`, `ring_springs`, `friction`,
-        `other_angle_reference`.
+        `other_angle_reference`, `other_spring_position`.
     times_better : how many times better it explains the log than the file as it is (Bayes factor; 1 for the file).
     value, lower, upper : what the free figure would have to be, most likely and 95 %; None without one.
     unit : of the value: `of_the_file` (a factor) or `Nm`; None without one.
@@ -48,10 +48,70 @@ class Diagnosis:
 
 
 @dataclass(frozen=True)
-class Agreement:
-    """Verdict overall and by side (`preload`, `drive`, `coast`), each from VERDICTS, with one sentence per side."""
+class FromCurve:
+    """One side judged by its measured curve.
+
+    Attributes
+    ----------
+    verdict : from VERDICTS.
+    measured_Nm, lower_Nm, upper_Nm : mean measured locking torque with its 95 % interval, over `from_Nm` to `to_Nm` of
+        input torque (both 0 for the preload).
+    predicted_Nm : mean predicted locking torque over the same.
+    telling_Nm : the difference that the measurement must be able to show before it can agree.
+    slope, predicted_slope : of the side's ramps (N.m per N.m); None for the preload, and where there is none.
+    """
 
     verdict: str
-    by_side: dict[str, str]
-    sentences: dict[str, str]
+    measured_Nm: float
+    lower_Nm: float
+    upper_Nm: float
+    predicted_Nm: float
+    from_Nm: float
+    to_Nm: float
+    telling_Nm: float
+    slope: float | None
+    predicted_slope: float | None
+
+
+@dataclass(frozen=True)
+class FromBound:
+    """One side on which nothing slipped: the locking torque is at least `bound_Nm` at `at_Nm` of input torque, where
+    the prediction's 95 % band ends at `predicted_upper_Nm`."""
+
+    verdict: str
+    bound_Nm: float
+    at_Nm: float
+    predicted_upper_Nm: float
+
+
+@dataclass(frozen=True)
+class Unmeasured:
+    """One side of which the log says nothing, and why where that is known."""
+
+    reason: str | None
+    verdict: str = "cannot_tell"
+
+
+@dataclass(frozen=True)
+class OfSpool:
+    """A side of a spool; `slipping_share` is how often the wheels turned apart (0 to 1), None without any sample."""
+
+    verdict: str
+    slipping_share: float | None
+
+
+SideVerdict = FromCurve | FromBound | Unmeasured | OfSpool
+
+
+@dataclass(frozen=True)
+class Agreement:
+    """Verdict overall, what each side (`preload`, `drive`, `coast`) was judged by, and what would explain it."""
+
+    verdict: str
+    sides: dict[str, SideVerdict]
     diagnosis: Diagnosis | None = None
+
+    @property
+    def by_side(self) -> dict[str, str]:
+        """Side -> its verdict."""
+        return {side: found.verdict for side, found in self.sides.items()}

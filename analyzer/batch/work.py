@@ -62,7 +62,7 @@ def analyse_log(task: Task) -> Outcome:
 
 def _analyse(task: Task, folder: Path) -> Outcome:
     from analyzer.pipeline import analyze
-    from analyzer.report.result_json import to_json
+    from analyzer.presentation.result_json import to_json
 
     (folder / "log").mkdir()
     log_path = folder / "log" / PurePosixPath(task.log.name).name

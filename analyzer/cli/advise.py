@@ -21,8 +21,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         choices=("spin", "entry"),
         nargs="+",
         default=(),
-        help="what to lessen: spin under power, or what holds against the turn off the throttle; default: what the "
-        "log shows to be the differential's",
+        help="what to reduce: spin under power, or off-throttle understeer; default: whatever the log blames on the "
+        "differential",
     )
     add_channels(parser, ", one for all logs")
     add_json(parser)
@@ -38,10 +38,10 @@ def run(arguments: argparse.Namespace) -> int:
     CannotTell : a log cannot support the question.
     """
     from analyzer.advice.advise import advise
-    from analyzer.advice.result import advice_result
-    from analyzer.advice.terminal import print_advice
     from analyzer.cli.output import deliver, progress_bar
-    from analyzer.comparison.runs import each_once
+    from analyzer.files import each_once
+    from analyzer.presentation.advice_terminal import print_advice
+    from analyzer.presentation.result_json import advice_result
 
     each_once(arguments.logs, option="advise")
     with progress_bar("reading") as progress:
@@ -56,9 +56,9 @@ def run(arguments: argparse.Namespace) -> int:
         )
 
     def report() -> str:
-        from analyzer.advice.html import render  # plotly takes a while to import
+        from analyzer.presentation.html import advice_report  # plotly takes a while to import
 
-        return render(advice)
+        return advice_report(advice)
 
     deliver(
         arguments,

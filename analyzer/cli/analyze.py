@@ -8,11 +8,15 @@ from analyzer.cli.options import add_car, add_channels, add_html, add_json
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's arguments."""
     parser.add_argument(
-        "log", metavar="LOG", help="log of the session: CSV, Parquet, Arrow or MDF 4, plain or in gzip or zip"
+        "log",
+        metavar="LOG",
+        nargs="+",
+        help="log of the session: CSV, Parquet, Arrow or MDF 4, plain or in gzip or zip; several are runs of one car "
+        "with one differential (laps, slow circles, a slow lap), fitted together",
     )
     add_car(parser)
     parser.add_argument(
-        "--setup", metavar="SETUP", help="setup file (TOML), to hold the log against what the parts should give"
+        "--setup", metavar="SETUP", help="setup file (TOML), to compare the log with what the parts predict"
     )
     add_channels(parser)
     add_json(parser)
@@ -35,8 +39,8 @@ def run(arguments: argparse.Namespace) -> int:
 
     from analyzer.cli.output import progress_bar, say_report, wrote_json
     from analyzer.pipeline import analyze
-    from analyzer.report.result_json import to_json
-    from analyzer.report.terminal import print_budget, print_summary, print_timings
+    from analyzer.presentation.result_json import to_json
+    from analyzer.presentation.terminal import print_budget, print_summary, print_timings
 
     with progress_bar("reading") as progress:
         analysis = analyze(
@@ -50,7 +54,7 @@ def run(arguments: argparse.Namespace) -> int:
     started = time.perf_counter()
     to_standard_output = wrote_json(arguments.json, lambda: to_json(analysis))
     if arguments.html:
-        from analyzer.report.html import write_html  # plotly takes a while to import
+        from analyzer.presentation.html import write_html  # plotly takes a while to import
 
         write_html(analysis, arguments.html)
     timings["write JSON and HTML"] = time.perf_counter() - started

@@ -80,7 +80,7 @@ def _print(check: "LogCheck", *, map_file: str | None) -> None:
         console.print("\n[bold]Channel map[/] (--map FILE writes it; correct it, and use it with --channels FILE)")
         console.print(check.channel_map, markup=False, soft_wrap=True)
     elif check.map_needed:
-        console.print("\nIf a column was taken wrongly: --map FILE writes a channel map to correct.")
+        console.print("\nIf a column is wrong: --map FILE writes a channel map to correct.")
 
 
 def _print_verdict(console: "Console", check: "LogCheck") -> None:
@@ -88,7 +88,7 @@ def _print_verdict(console: "Console", check: "LogCheck") -> None:
     from rich.markup import escape
 
     if check.problem:
-        console.print(f"\n[bold red]Cannot be analysed as it is:[/] {escape(check.problem)}")
+        console.print(f"\n[bold red]Can't be analysed as it is:[/] {escape(check.problem)}")
     elif check.questions:
         console.print("\n[bold yellow]Can be analysed[/], without the columns to decide on below.")
     else:
@@ -128,7 +128,7 @@ def _print_answers(console: "Console", check: "LogCheck") -> None:
         return
     colours = {"yes": "green", "partly": "yellow", "no": "red"}
     table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
-    table.add_column("can it tell")
+    table.add_column("can it show")
     table.add_column("")
     table.add_column("why")
     for answer in check.answers:

@@ -23,21 +23,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--after-setup", metavar="SETUP", help="setup file after")
     parser.add_argument(
-        "--ring-springs-changed", action="store_true", help="the ramps may begin to clamp elsewhere after the change"
+        "--ring-springs-changed", action="store_true", help="the ramps may start to clamp elsewhere after the change"
     )
     add_channels(parser, ", one for all logs")
     parser.add_argument(
         "--plan",
         metavar="LOG",
         nargs="+",
-        help="instead: how many laps a change needs to be told, from logs of the car as it is",
+        help="instead: how many laps it takes to see a change, from logs of the car as it is",
     )
     parser.add_argument(
         "--change",
         metavar="CHANGE",
         nargs="+",
         default=["preload=20%", "drive_slope=20%", "coast_slope=20%"],
-        help="what is planned for: preload=20%% or =25 (N.m), drive_slope=0.1, coast_slope=30%%",
+        help="the change to plan for: preload=20%% or =25 (N.m), drive_slope=0.1, coast_slope=30%%",
     )
     add_json(parser)
     add_html(parser)
@@ -62,10 +62,10 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _compare(arguments: argparse.Namespace, progress: Callable[[str, float], None]) -> int:
     from analyzer.cli.output import deliver
-    from analyzer.comparison.compare import compare
-    from analyzer.comparison.result import comparison_result
-    from analyzer.comparison.terminal import print_comparison
+    from analyzer.comparison.comparison import compare
     from analyzer.errors import InputError
+    from analyzer.presentation.comparison_terminal import print_comparison
+    from analyzer.presentation.result_json import comparison_result
 
     if (arguments.before_setup is None) != (arguments.after_setup is None):
         raise InputError("only one setup file was given; give both --before-setup and --after-setup, or neither.")
@@ -85,9 +85,9 @@ def _compare(arguments: argparse.Namespace, progress: Callable[[str, float], Non
     )
 
     def report() -> str:
-        from analyzer.comparison.html import render  # plotly takes a while to import
+        from analyzer.presentation.html import comparison_report  # plotly takes a while to import
 
-        return render(comparison)
+        return comparison_report(comparison)
 
     deliver(
         arguments,
@@ -102,11 +102,12 @@ def _plan(arguments: argparse.Namespace, progress: Callable[[str, float], None])
     from rich.console import Console
 
     from analyzer.cli.output import wrote_json
-    from analyzer.comparison.plan_output import plan_result, print_plan
     from analyzer.comparison.planning import plan
-    from analyzer.comparison.runs import Run, each_once
+    from analyzer.comparison.runs import Run
     from analyzer.errors import InputError
+    from analyzer.files import each_once
     from analyzer.pipeline import analyze
+    from analyzer.presentation.comparison_terminal import plan_result, print_plan
 
     unused = next((option for option in NOT_PLANNED if getattr(arguments, option)), None)
     if unused is not None:

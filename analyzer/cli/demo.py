@@ -35,10 +35,10 @@ def run(arguments: argparse.Namespace) -> int:
     from analyzer.errors import InputError
     from analyzer.files import write_atomic
     from analyzer.pipeline import analyze
-    from analyzer.report.html import write_html
-    from analyzer.report.result_json import to_json
-    from analyzer.report.terminal_ending import print_ending
-    from analyzer.report.words import KIND_NAMES, answer, grouped
+    from analyzer.presentation.html import write_html
+    from analyzer.presentation.result_json import to_json
+    from analyzer.presentation.terminal import print_ending
+    from analyzer.presentation.words import KIND_NAMES, answer, grouped
 
     out = Path(arguments.out)
     try:

@@ -113,7 +113,7 @@ def _show(store: "Store", arguments: argparse.Namespace) -> int:
     from analyzer.logbook import results
     from analyzer.logbook.listing import print_heading
     from analyzer.logbook.runs import find_run
-    from analyzer.report.terminal import print_summary
+    from analyzer.presentation.terminal import print_summary
 
     run = find_run(store, arguments.run)
     found = _up_to_date(store, run)

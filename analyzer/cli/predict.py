@@ -73,10 +73,13 @@ def _print(curve: "PredictedLockCurve", *, title: str, largest_Nm: float) -> Non
     from rich.text import Text
 
     from analyzer.differential.predicted import ways
-    from analyzer.report.terminal_ending import print_ending
+    from analyzer.presentation.terminal import print_ending
 
     console = Console(highlight=False)
-    kind = "plate differential, " + ways(curve) if curve.kind == "plate" else curve.kind
+    place = {"outside_packs": "outside the packs", "between_rings": "between the rings", None: "in a place not stated"}
+    kind: str = curve.kind
+    if curve.kind == "plate":
+        kind = f"plate differential, {ways(curve)}, preload springs {place[curve.spring_position]}"
     console.print(Text.assemble(("Predicted lock curve: ", "bold"), title))  # Text: a name may hold [brackets]
     console.print(kind + "\n")
     if curve.kind == "plate":
@@ -86,8 +89,8 @@ def _print(curve: "PredictedLockCurve", *, title: str, largest_Nm: float) -> Non
             "Torques are at the wheels; drive is positive. The locking torque is what the slower wheel gets more "
             "than the faster one while the packs slip; below it the wheels turn as one. Locking value S is locking "
             "torque over input torque, bias ratio is (1+S)/(1-S): S 0.60 is an 80/20 split. At S 1 or more all the "
-            "torque can go to one wheel, and the bias ratio has no number. Assumed: both packs alike, one friction "
-            "coefficient, side gears that do not press on the packs (where they do, expect more lock)."
+            "torque can go to one wheel, and the bias ratio has no number. Assumed: two equal packs, one "
+            "friction coefficient, side gears that do not press on the packs (where they do, expect more lock)."
         )
     elif curve.kind == "open":
         console.print("An open differential has no plates: the locking torque is zero at every input torque.")
@@ -100,7 +103,7 @@ def _print_parameters(console: "Console", curve: "PredictedLockCurve") -> None:
     import numpy as np
 
     from analyzer.differential.result import lock_curve_result
-    from analyzer.report.terminal_table import terminal_table
+    from analyzer.presentation.terminal import terminal_table
 
     result = lock_curve_result(curve, input_torque_Nm=np.array([]))
     table = terminal_table("What the parts should give")
@@ -129,7 +132,7 @@ def _print_points(console: "Console", curve: "PredictedLockCurve", *, largest_Nm
     import numpy as np
 
     from analyzer.differential.result import COAST_SHARE, lock_curve_points
-    from analyzer.report.terminal_table import terminal_table
+    from analyzer.presentation.terminal import terminal_table
 
     drive = largest_Nm * np.array([0.05, 0.125, 0.25, 0.5, 0.75, 1.0])
     coast = -COAST_SHARE * largest_Nm * np.array([1.0, 2 / 3, 1 / 3])

@@ -1,10 +1,13 @@
 """`halfshaft simulate`: a log from the forward model, with the truth beside it."""
 
 import argparse
+from dataclasses import replace
 
 from analyzer.cli.options import add_car
+from analyzer.simulation.options import OPTIONS, by_part
 
 CHANNEL_SETS = ("full", "minimum")
+MANOEUVRES = ("laps", "slow_lap", "circles")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -26,6 +29,30 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default="full",
         help="all channels, or the fewest that an analysis needs (default %(default)s)",
     )
+    parser.add_argument(
+        "--manoeuvre",
+        choices=MANOEUVRES,
+        default="laps",
+        help="laps; slow laps with throttle pulses in corners; or slow circles with throttle pulses, both ways "
+        "(default %(default)s)",
+    )
+    parser.add_argument(
+        "--radii", metavar="m", nargs="+", type=float, default=[15, 30, 60], help="radii of circles (default 15 30 60)"
+    )
+    nuisances = parser.add_argument_group(
+        "nuisances", "What a real car, road and logger do and a smooth simulation leaves out. All are off by default."
+    )
+    for name, choice in OPTIONS.items():
+        nuisances.add_argument(
+            f"--{name.replace('_', '-')}",
+            dest=name,
+            type=float,
+            metavar="X",
+            help=f"{choice.words} (default {choice.default:g})",
+        )
+    nuisances.add_argument(
+        "--road-shape", metavar="N", type=int, default=1, help="number that hills, bank and bumps are drawn from"
+    )
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -41,7 +68,8 @@ def run(arguments: argparse.Namespace) -> int:
     from analyzer.files import require_place
     from analyzer.in_words import counted
     from analyzer.simulation.circuit import circuit_by_name
-    from analyzer.simulation.parameters import LockParameters
+    from analyzer.simulation.parameters import Chassis, Grip, LockParameters, Powertrain, SimTyre
+    from analyzer.simulation.road import Road
     from analyzer.simulation.sensors import Sensors
     from analyzer.simulation.session import simulate_session
     from analyzer.simulation.write import check_ending, truth_path, write_table
@@ -56,19 +84,34 @@ def run(arguments: argparse.Namespace) -> int:
     car = load_car(arguments.car)
     lock = LockParameters.from_prediction(predict_lock_curve(load_setup(arguments.setup)))
     circuit = circuit_by_name(arguments.circuit)
+    asked = by_part({name: getattr(arguments, name) for name in OPTIONS})
+    of = lambda part: asked.get(part, {})  # noqa: E731
     session = simulate_session(
         car=car,
-        lock=lock,
+        lock=replace(lock, **of("lock")),
         circuit=circuit,
         laps=arguments.laps,
         seed=arguments.seed,
-        sensors=Sensors(rate_Hz=arguments.rate, channels=arguments.channels),
+        tyre=SimTyre(**of("tyre")),
+        chassis=Chassis(**of("chassis")),
+        grip=Grip(**of("grip")),
+        road=Road(road_shape=arguments.road_shape, **of("road")),
+        powertrain=replace(Powertrain.for_car(car), **of("powertrain")),
+        sensors=Sensors(rate_Hz=arguments.rate, channels=arguments.channels, **of("sensors")),
+        manoeuvre=arguments.manoeuvre,
+        radii_m=tuple(arguments.radii),
     )
     truth = truth_path(arguments.out)
     write_table(session.log, arguments.out)
     write_table(session.truth, truth)
+    where = f"{counted(arguments.laps, 'lap')} of {circuit.name} (invented, {circuit.length_m:.0f} m)"
+    if arguments.manoeuvre == "slow_lap":
+        where = f"slowly, with throttle pulses, {where}"
+    elif arguments.manoeuvre == "circles":
+        where = f"slow circles of {', '.join(f'{r:g}' for r in arguments.radii)} m both ways, with throttle pulses"
+    if asked:
+        where += "; " + ", ".join(f"{n} {v:g}" for part in asked.values() for n, v in part.items())
     print(
-        f"{counted(arguments.laps, 'lap')} of {circuit.name} (invented, {circuit.length_m:.0f} m), "
-        f"{session.log['time'].iloc[-1]:.1f} s at {arguments.rate:g} Hz\nlog   {arguments.out}\ntruth {truth}"
+        f"{where}, {session.log['time'].iloc[-1]:.1f} s at {arguments.rate:g} Hz\nlog   {arguments.out}\ntruth {truth}"
     )
     return 0

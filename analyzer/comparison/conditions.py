@@ -4,8 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyzer.comparison.matching import CornerMatch
-from analyzer.comparison.runs import Run
+from analyzer.comparison.runs import CornerMatch, Run
 from analyzer.errors import CannotTell
 from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.car import AIR_DENSITY_KG_M3
@@ -23,23 +22,36 @@ TRACE_POINTS = 200
 
 @dataclass(frozen=True)
 class Conditions:
-    """What weakens a comparison.
+    """Limits of a comparison: how the runs before and after differ in more than the differential.
 
     Attributes
     ----------
-    grip_differs : the tyre is then fitted for each side by itself.
-    driving_differs : corners are then resampled for each side by itself.
+    grip_change : relative, of the friction used; 0 where it is nothing. Else each side is fitted with its own tyre.
+    speed_apart : speed along the lap differs by so much (relative) between the sides and from lap to lap; None where
+        that is nothing.
+    throttle : mean throttle (0 to 1) before and after; None where it is the same.
     other_circuit : corners cannot be matched.
-    sensor_change : relative, of how lateral acceleration and yaw rate read against each other; 0 where it is nothing.
-        Each side otherwise has a yaw-rate scale of its own, free by this much.
-    warnings : sentences.
+    sensor_change : relative, of how lateral acceleration and yaw rate read against each other, after over before; 0
+        where it is nothing. Each side otherwise has a yaw-rate scale of its own, free by this much.
+    every_gyro : every run has a yaw-rate channel.
     """
 
-    grip_differs: bool
-    driving_differs: bool
+    grip_change: float
+    speed_apart: tuple[float, float] | None
+    throttle: tuple[float, float] | None
     other_circuit: bool
     sensor_change: float
-    warnings: tuple[str, ...]
+    every_gyro: bool
+
+    @property
+    def grip_differs(self) -> bool:
+        """The tyre is fitted for each side by itself."""
+        return self.grip_change != 0
+
+    @property
+    def driving_differs(self) -> bool:
+        """Corners are resampled for each side by itself."""
+        return self.speed_apart is not None or self.throttle is not None
 
 
 def conditions(runs: list[Run], matches: list[CornerMatch]) -> Conditions:
@@ -51,52 +63,25 @@ def conditions(runs: list[Run], matches: list[CornerMatch]) -> Conditions:
     """
     empty = next((r for r in runs if not _mask(r).any()), None)
     if empty is not None:
-        raise CannotTell(f"{empty.name}: lies wholly in gaps and faults of the log. Choose other laps.")
+        raise CannotTell(f"{empty.name}: lies entirely in gaps and faults of the log. Choose other laps.")
     by_side = [[r for r in runs if r.side == side] for side in (0, 1)]
-    along = all(r.analysis.signals.has_long_g for r in runs)  # had from the speed it is too rough to tell tyres by
+    along = all(r.analysis.signals.has_long_g for r in runs)  # from the speed it is too rough to tell tyres by
     used = [float(np.median([_friction_used(r, along=along) for r in side])) for side in by_side]
-    ratio = used[1] / used[0]
-    warnings = []
-    grip_differs = abs(ratio - 1) > GRIP_CHANGE
-    if grip_differs:
-        warnings.append(
-            f"The friction used changed by {100 * (ratio - 1):+.0f} %: other tyres, or a wetter or drier track. The "
-            "tyre is therefore fitted for each side by itself, which widens the intervals."
-        )
+    grip_change = used[1] / used[0] - 1
     other_circuit = any(not match.numbers for match in matches)
-    if other_circuit:
-        warnings.append(
-            "The corners of the runs cannot be matched (no laps found, or another circuit), so nothing is compared "
-            "corner by corner and errors of single corners do not cancel."
-        )
-    driving_differs = False
     throttle = [float(np.median([np.mean(r.analysis.signals.throttle[_mask(r)]) for r in side])) for side in by_side]
     apart = None if other_circuit else _speed_apart(runs, matches)
-    if apart is not None and apart[0] > LEAST_SPEED_DIFFERENCE and apart[0] > DRIVING_RATIO * apart[1]:
-        driving_differs = True
-        warnings.append(
-            f"Speed along the lap differs by {100 * apart[0]:.1f} % between the sides and by {100 * apart[1]:.1f} % "
-            "from lap to lap: another driver, traffic or another intent. Corners are resampled for each side by "
-            "itself, which widens the intervals; changes at matched speed and throttle stretch further."
-        )
-    if abs(throttle[1] - throttle[0]) > THROTTLE_CHANGE:
-        driving_differs = True
-        warnings.append(
-            f"Mean throttle changed from {100 * throttle[0]:.0f} to {100 * throttle[1]:.0f} %: another driver, another "
-            "intent or traffic. Compare the lock curves, not the corner times."
-        )
-    if not all(r.analysis.signals.has_gyro for r in runs):
-        warnings.append("Not every run has a yaw-rate channel; the change is far less sure without.")
+    another_driver = apart is not None and apart[0] > max(LEAST_SPEED_DIFFERENCE, DRIVING_RATIO * apart[1])
     # on another circuit its banking reads like a sensor
     sensors = None if other_circuit else _sensor_ratio(by_side)
-    sensor_change = 0.0 if sensors is None or abs(sensors - 1) < SENSOR_CHANGE else abs(sensors - 1)
-    if sensors is not None and sensor_change:
-        warnings.append(
-            f"Lateral acceleration over speed times yaw rate reads {100 * (sensors - 1):+.1f} % after the change: "
-            "another sensor, mounting or scale. Each side therefore has a yaw-rate scale of its own, which widens the "
-            "intervals; log both sides with the same sensors."
-        )
-    return Conditions(grip_differs, driving_differs, other_circuit, sensor_change, tuple(warnings))
+    return Conditions(
+        grip_change=grip_change if abs(grip_change) > GRIP_CHANGE else 0.0,
+        speed_apart=apart if another_driver else None,
+        throttle=(throttle[0], throttle[1]) if abs(throttle[1] - throttle[0]) > THROTTLE_CHANGE else None,
+        other_circuit=other_circuit,
+        sensor_change=0.0 if sensors is None or abs(sensors - 1) < SENSOR_CHANGE else sensors - 1,
+        every_gyro=all(r.analysis.signals.has_gyro for r in runs),
+    )
 
 
 def _mask(run: Run) -> np.ndarray:

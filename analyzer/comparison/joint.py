@@ -1,50 +1,47 @@
-"""Several logs fitted at once: one tyre and one car for all, calibration left-overs by log, a lock curve a side.
+"""Runs before and after fitted at once: one tyre and one car for all, calibration left-overs by log, a lock curve a side.
 
-What is wrong with the car file or the tyre model is wrong alike in every log, so it cancels in the difference of two
-curves; that is why the interval of a change can be narrower than those of the curves it is taken from. What the sides
-have in common beyond that is put to use in `joint_parameters` (hold-offs, left-overs) and `joint_draws` (corners).
+What is wrong with the car file or the tyre model is wrong the same way in every log, so it cancels in the difference of
+two curves; that is why the interval of a change can be narrower than those of the curves it is taken from. What the
+sides have in common beyond that is put to use in `lockcurve.unknowns` (hold-offs, left-overs) and `joint_draws`
+(corners).
+
+Where the ramps begin to clamp (hold-off) is tied between the sides: a workshop changes it on purpose (ring springs,
+ramps) or not at all. Left free, it trades against preload and slope and makes both changes look unknown. The logs
+cannot say whether it holds: with and without the tie they fit equally well, and a changed ring spring passes for less
+preload and less on drive. So the tie is loosened by as much as the setup files speak of, or dropped by whoever knows.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from analyzer.comparison.joint_draws import form_error, joint_draws, prior_root
-from analyzer.comparison.joint_parameters import JointLog, Layout
-from analyzer.lockcurve.fit import (
-    MOST_ITERATIONS,
-    Evaluation,
-    bounded,
-    evaluate,
-    held,
-    newton_step,
-    normal_equations,
-    slopes,
-)
-from analyzer.lockcurve.uncertainty import within_holds
+from analyzer.comparison.joint_draws import form_error, joint_draws
+from analyzer.lockcurve.fit import Fit, fit
+from analyzer.lockcurve.problem import LogPart, hold_sd_Nm, joined
+from analyzer.lockcurve.uncertainty import Spread, within_holds
+from analyzer.lockcurve.unknowns import unknowns
+from analyzer.vehicle.car import Car
+from analyzer.vehicle.parameters import Prior
 
 # Of the hold-off's own prior deviation: wear and heat move it by less, ramps a step steeper with the same ring springs
 # by about that much (it goes as the tangent of their angle).
 TIE_SHARE = 0.08
+LEAST_RANGE_Nm = 100.0
 
 
 @dataclass(frozen=True)
-class Curvature:
-    """Shape of the joint loss at the fit; its last 10 parameters are the curves before and after.
+class JointLog:
+    """One log of a comparison.
 
     Attributes
     ----------
-    data, information : (size, size) curvature of the data's loss, and of the priors'.
-    gradients : (groups, size) of each corner pass; `clusters` and `log` say which cluster and log it is of.
-    names : (size,) parameter and its group, `("lock_curve", ...)` for the curves.
+    part : its samples, whose they are (side, source) and what it measures as a whole.
+    clusters : what each of its groups, in rising order, is resampled with (a corner of the circuit).
     """
 
-    data: np.ndarray
-    information: np.ndarray
-    gradients: np.ndarray
+    part: LogPart
     clusters: tuple[tuple, ...]
-    log: np.ndarray
-    names: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True)
@@ -53,11 +50,11 @@ class JointFit:
 
     Attributes
     ----------
-    logs, thetas, evaluations : the logs, their parameters (P + 5,) and the fit at them, in the same order.
+    logs : in the order of the fit's.
+    fit : of all of them.
     curves : (2, 5) before and after.
     draws : (k, 2, 5) paired draws of both curves.
-    log_draws : (k, P + 5) draws of each log's parameters.
-    curvature : of the loss at the fit, for planning.
+    spread : draws of all unknowns.
     largest_torque_Nm : largest input torque.
     torque_span_Nm : input torques at which both sides slipped.
     tie_sd_Nm : how far apart the hold-offs of both sides may be, on drive and on coast, one standard deviation; None
@@ -65,20 +62,41 @@ class JointFit:
     """
 
     logs: tuple[JointLog, ...]
-    thetas: tuple[np.ndarray, ...]
-    evaluations: tuple[Evaluation, ...]
+    fit: Fit
     curves: np.ndarray
     draws: np.ndarray
-    log_draws: tuple[np.ndarray, ...]
-    curvature: Curvature
+    spread: Spread
     largest_torque_Nm: float
     torque_span_Nm: tuple[float, float]
     tie_sd_Nm: tuple[float, float] | None
 
+    @property
+    def clusters(self) -> tuple[tuple, ...]:
+        """Cluster of each corner pass, in the order of the fit's pulls."""
+        return tuple(c for log in self.logs for c in log.clusters)
+
+    @property
+    def pass_log(self) -> np.ndarray:
+        """(passes,) number of the log that each corner pass is of."""
+        return np.repeat(np.arange(len(self.logs)), [len(log.clusters) for log in self.logs])
+
+
+def slipping_torque_Nm(fitted: Fit, side: int | None = None) -> np.ndarray:
+    """Input torques (N.m) of the samples that slipped, of one side or of both."""
+    problem, torque = fitted.problem, fitted.solution.at.input_torque_Nm
+    found = [
+        torque[part][problem.slipping[part]]
+        for part, owner in zip(problem.parts, problem.owners, strict=True)
+        if side is None or owner.side == side
+    ]
+    return np.concatenate(found)
+
 
 def fit_jointly(
-    logs: tuple[JointLog, ...],
+    logs: Sequence[JointLog],
     *,
+    car: Car,
+    priors: Sequence[Prior],
     tied: bool = True,
     tie_sd_Nm: tuple[float, float] | None = None,
     one_tyre: bool = True,
@@ -90,121 +108,38 @@ def fit_jointly(
     Parameters
     ----------
     logs : of both sides.
+    priors : of every log's parameters.
     tied : tie the hold-offs of both sides; False leaves each free.
     tie_sd_Nm : how far apart they may be, on drive and on coast, one standard deviation; None: as far as wear, heat and
         another ramp angle take them.
     one_tyre, one_gyro : the same tyre, the same scale of the yaw rate on both sides; otherwise each side has its own.
-    alike : what calibration leaves of the sensors is partly one error (`ALIKE_SHARE`); not on another circuit.
+    alike : what calibration leaves of the sensors is partly one error (`unknowns.ALIKE_SHARE`); not on another circuit.
     """
-    tie_sd = None
-    if tied:
-        usual = float(TIE_SHARE * logs[0].problem.hold_sd_Nm)
-        tie_sd = tie_sd_Nm or (usual, usual)
+    hold = hold_sd_Nm(car)
+    tie = (tie_sd_Nm or (TIE_SHARE * hold, TIE_SHARE * hold)) if tied else None
     own = (*(() if one_tyre else ("tyre",)), *(() if one_gyro else ("log_yaw_scale",)))
-    layout = Layout(logs, tie_sd_Nm=tie_sd, own=own, alike=alike)
-    return _result(logs, layout, *_minimise(logs, layout), tie_sd_Nm=tie_sd)
+    owners = [log.part.owner for log in logs]
+    made = unknowns(priors, owners, hold_sd_Nm=hold, own=own, tie_sd_Nm=tie, alike=alike)
+    return _result(tuple(logs), fit(joined([log.part for log in logs], car, made)), tie)
 
 
-def _minimise(logs: tuple[JointLog, ...], layout: Layout) -> tuple[np.ndarray, list[Evaluation]]:
-    """Levenberg-Marquardt as in `lockcurve.fit`, over all logs."""
-    problems = [log.problem for log in logs]
-    theta = layout.start.copy()
-    states: list[np.ndarray | None] = [None] * len(logs)
-    damping = 1e-2
-    for _ in range(MOST_ITERATIONS):
-        now = [evaluate(p, theta[i], s, None) for p, i, s in zip(problems, layout.index, states, strict=True)]
-        loss = _data_loss(logs, layout, theta, now) + layout.prior_loss(theta)
-        hessian, gradient, _ = _assemble(logs, layout, theta, now, per_group=False)
-        blocked = np.zeros(layout.size, bool)
-        for problem, entries in zip(problems, layout.index, strict=True):
-            blocked[entries] |= held(problem, theta[entries], gradient[entries])
-        states = [e.solution.state for e in now]
-        for _ in range(12):
-            trial = theta + newton_step(hessian, gradient, damping, blocked)
-            for problem, entries in zip(problems, layout.index, strict=True):
-                trial[entries] = bounded(problem, trial[entries])
-            there = [
-                evaluate(p, trial[i], s, (e.sd, e.trust))
-                for p, i, s, e in zip(problems, layout.index, states, now, strict=True)
-            ]
-            trial_loss = _data_loss(logs, layout, trial, there) + layout.prior_loss(trial)
-            if trial_loss < loss:
-                break
-            damping *= 6
-        if trial_loss >= loss:
-            break
-        theta, states = trial, [e.solution.state for e in there]
-        damping = max(damping / 8, 1e-6)
-        if loss - trial_loss < 2e-3:
-            break
-    return theta, [evaluate(p, theta[i], None, None) for p, i in zip(problems, layout.index, strict=True)]
-
-
-def _data_loss(logs: tuple[JointLog, ...], layout: Layout, theta: np.ndarray, evaluations: list[Evaluation]) -> float:
-    """Every log's loss without its priors, which the layout counts once."""
-    total = 0.0
-    for log, entries, now in zip(logs, layout.index, evaluations, strict=True):
-        off = theta[entries] - log.problem.start
-        total += now.loss - 0.5 * float((log.problem.information * off**2).sum())
-    return total
-
-
-def _assemble(
-    logs: tuple[JointLog, ...], layout: Layout, theta: np.ndarray, evaluations: list[Evaluation], *, per_group: bool
-) -> tuple[np.ndarray, np.ndarray, list[np.ndarray]]:
-    """Curvature, gradient and (on request) each log's gradients by group (groups, size)."""
-    hessian = layout.information.copy()
-    gradient = layout.information @ (theta - layout.start)
-    groups = []
-    for log, entries, now in zip(logs, layout.index, evaluations, strict=True):
-        problem, own = log.problem, theta[entries]
-        h, g, sums = normal_equations(problem, own, now, slopes(problem, own, now), per_group)
-        hessian[np.ix_(entries, entries)] += h - np.diag(problem.information)
-        gradient[entries] += g - problem.information * (own - problem.start)
-        if per_group:
-            wide = np.zeros((len(sums), layout.size))
-            wide[:, entries] = sums
-            groups.append(wide)
-    return hessian, gradient, groups
-
-
-def _result(
-    logs: tuple[JointLog, ...],
-    layout: Layout,
-    theta: np.ndarray,
-    evaluations: list[Evaluation],
-    *,
-    tie_sd_Nm: tuple[float, float] | None,
-) -> JointFit:
-    hessian, _, by_log = _assemble(logs, layout, theta, evaluations, per_group=True)
-    inverse = np.linalg.inv(hessian)
-    influence = -np.concatenate(by_log) @ inverse
+def _result(logs: tuple[JointLog, ...], fitted: Fit, tie_sd_Nm: tuple[float, float] | None) -> JointFit:
+    made, problem = fitted.problem.unknowns, fitted.problem
+    inverse = np.linalg.inv(fitted.hessian)
     clusters = tuple(c for log in logs for c in log.clusters)
-    prior = -prior_root(layout.information, tuple(layout.names)) @ inverse
-    torque = [e.solution.at.input_torque_Nm for e in evaluations]
-    slipping = [t[log.problem.slipping] for t, log in zip(torque, logs, strict=True)]
-    draws = joint_draws(theta, influence, clusters, prior)
-    fitted = layout.curves(theta)
-    curves = within_holds(layout.curves(draws) + form_error(fitted, np.concatenate(slipping)))
-    by_side = [np.concatenate([s for s, log in zip(slipping, logs, strict=True) if log.side == k]) for k in (0, 1)]
+    believed = -made.rows[made.believed] @ inverse
+    draws = joint_draws(fitted.theta, -fitted.group_gradients @ inverse, clusters, believed)
+    by_side = [slipping_torque_Nm(fitted, side) for side in (0, 1)]
     both = [np.percentile(s, [3, 97]) if len(s) > 20 else (0.0, 0.0) for s in by_side]
-    largest = float(max(np.percentile(t, 99.5) for t in torque))
+    torque = fitted.solution.at.input_torque_Nm
+    largest = max(float(np.percentile(torque[part], 99.5)) for part in problem.parts)
     return JointFit(
         logs=logs,
-        thetas=tuple(theta[i] for i in layout.index),
-        evaluations=tuple(evaluations),
-        curves=fitted,
-        draws=curves,
-        log_draws=tuple(draws[:, i] for i in layout.index),
-        curvature=Curvature(
-            data=hessian - layout.information,
-            information=layout.information,
-            gradients=np.concatenate(by_log),
-            clusters=clusters,
-            log=np.repeat(np.arange(len(logs)), [len(g) for g in by_log]),
-            names=tuple(layout.names),
-        ),
-        largest_torque_Nm=max(largest, 100.0),
+        fit=fitted,
+        curves=fitted.curves,
+        draws=within_holds(made.curves(draws) + form_error(fitted.curves, np.concatenate(by_side))),
+        spread=Spread(draws, {}, made),
+        largest_torque_Nm=max(largest, LEAST_RANGE_Nm),
         torque_span_Nm=(float(max(b[0] for b in both)), float(min(b[1] for b in both))),
         tie_sd_Nm=tie_sd_Nm,
     )

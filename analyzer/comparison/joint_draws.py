@@ -7,9 +7,9 @@ it gets wrong on both sides, and that cancels in the difference.
 import numpy as np
 from scipy import stats
 
-from analyzer.comparison.joint_parameters import CURVE, HOLD_NAMES
 from analyzer.lockcurve import model
 from analyzer.lockcurve.uncertainty import REPLICATES, SEED, model_error
+from analyzer.lockcurve.unknowns import CURVE
 
 SLOPES = tuple(model.NAMES.index(n) for n in ("drive_slope", "coast_slope"))
 # A changed slope is known to a factor, whose logarithm has this standard deviation, and the preload errs the other way,
@@ -20,18 +20,13 @@ SLOPE_CHANGE_LOG_SD = 0.4
 PIVOT_SHARE = 0.2
 
 
-def prior_root(information: np.ndarray, names: tuple[tuple[str, str], ...]) -> np.ndarray:
-    """(size, size) square root of the priors' information, its rows independent errors of one standard deviation.
-
-    Preload and slopes have none: their priors, 1000 N.m and 10 wide, only keep the fit regular. Nobody believes them,
-    and by what they pull a change towards none is under a hundredth of it.
-    """
-    believed = np.array([group != "lock_curve" or name in HOLD_NAMES for name, group in names])
-    return np.linalg.cholesky(information).T * believed[:, None]
-
-
 def joint_draws(theta: np.ndarray, influence: np.ndarray, clusters: tuple[tuple, ...], prior: np.ndarray) -> np.ndarray:
-    """(k, size): corners resampled whole, both sides together, and priors redrawn, as in `lockcurve.uncertainty`."""
+    """(k, size): corners resampled whole, both sides together, and beliefs redrawn, as in `lockcurve.uncertainty`.
+
+    Parameters
+    ----------
+    influence, prior : (passes, size) and (beliefs, size), what each pass and each belief moves the unknowns by.
+    """
     rng = np.random.default_rng(SEED)
     names = list(dict.fromkeys(clusters))
     member = np.array([names.index(c) for c in clusters])

@@ -15,15 +15,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import stats
 
-from analyzer.comparison.joint import JointFit, fit_jointly
-from analyzer.comparison.joint_draws import SLOPE_CHANGE_LOG_SD, few_corners, form_error, prior_root
-from analyzer.comparison.joint_parameters import CURVE
+from analyzer.comparison.joint import JointFit, fit_jointly, slipping_torque_Nm
+from analyzer.comparison.joint_draws import SLOPE_CHANGE_LOG_SD, few_corners, form_error
 from analyzer.comparison.runs import Run
 from analyzer.comparison.sides import MARGIN_SHARE, interval, least_margin_Nm, level_Nm, side_torques
-from analyzer.comparison.together import corner_matches, joint_logs
+from analyzer.comparison.together import corner_matches, joint_logs, joint_priors
 from analyzer.errors import CannotTell, InputError
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval
+from analyzer.lockcurve.unknowns import CURVE, HOLD_OFF, Owner
 from analyzer.vehicle.car import Car
 
 SIDE_OF = {"preload": "preload", "drive_slope": "drive", "coast_slope": "coast"}
@@ -32,6 +32,8 @@ MOST_LAPS = 60
 SHOWN_LAPS = (2, 4, 8, 16, 32)
 # what laps do not average out, by the budget group of what errs
 FLOOR_WORDS = {
+    "radius": "how the rolling radius falls with load errs in every lap; roll the car out with and without ballast",
+    "sensor_pose": "the accelerometer's place and lean err in every lap; state them in the car file",
     "car": "the car file errs alike in every lap; measure the figure, or state it with a smaller uncertainty",
     "tyre": "the tyre is not known better from more of the same laps; more variety of corners and throttle tells",
     "acceleration": "the accelerometers' zero errs alike through a whole run; several runs a side average it",
@@ -92,13 +94,13 @@ def plan(runs: list[Run], changes: list[str]) -> tuple[PlannedChange, ...]:
     asked = [_parsed(text) for text in changes]
     matches = corner_matches(runs)
     now = joint_logs([replace(r, side=0) for r in runs], matches, paired=True)
-    if not any(log.problem.slipping.any() for log in now):
+    if not any(log.part.slipping.any() for log in now):
         raise CannotTell(
             "the rear axle never slipped in these logs, so they do not show how far a change would scatter. Give runs "
             "with tighter corners or more throttle in them."
         )
-    later = tuple(replace(log, side=1, source=("later", log.source)) for log in now)
-    joint = fit_jointly((*now, *later))
+    later = tuple(replace(log, part=replace(log.part, owner=Owner(1, ("later", log.part.owner.source)))) for log in now)
+    joint = fit_jointly((*now, *later), car=runs[0].analysis.car, priors=joint_priors(runs))
     laps = sum(r.lap_count for r in runs)
     car = runs[0].analysis.car
     return tuple(_planned(joint, *one, laps=laps, car=car) for one in asked)
@@ -141,7 +143,7 @@ def _planned(joint: JointFit, parameter: str, size: str, *, laps: float, car: Ca
     unchanged = {n: float(np.sqrt(factor * sum(p.values()) + still_sd**2)) for n, p in parts.items()}
     # what the tyre's form makes of a change is a factor: it widens the interval, but not over zero
     enough = next((n for n, sd in unchanged.items() if abs(change) >= TOLD_APART * sd), None)
-    passes = len({c for c in joint.curvature.clusters if c[-1] != "alone"})
+    passes = len({c for c in joint.clusters if c[-1] != "alone"})
     left = {**parts[MOST_LAPS], "tyre form": still_sd**2}
     last = {**parts[MOST_LAPS], "tyre form": form_sd**2}
     total = sum(last.values())
@@ -171,27 +173,34 @@ def _floor_words(source: str) -> str:
 
 
 def _form(joint: JointFit, after: np.ndarray) -> np.ndarray:
-    slipping = [
-        e.solution.at.input_torque_Nm[log.problem.slipping]
-        for e, log in zip(joint.evaluations, joint.logs, strict=True)
-    ]
-    return form_error(np.array([joint.curves[0], after]), np.concatenate(slipping))
+    return form_error(np.array([joint.curves[0], after]), slipping_torque_Nm(joint.fit))
 
 
 def _variances(joint: JointFit, side: str, torque: np.ndarray, times: float) -> dict[str, float]:
     """Source -> variance of a side's change (N.m squared) with `times` the laps of the logs on each side."""
-    curvature = joint.curvature
-    weights = np.zeros(len(curvature.data))
-    weights[-2 * CURVE : -CURVE] = -_slope_of_level(side, joint.curves[0], torque)
-    weights[-CURVE:] = _slope_of_level(side, joint.curves[1], torque)
-    influence = np.linalg.solve(times * curvature.data + curvature.information, weights)
-    corners = len(set(curvature.clusters))
+    made = joint.fit.problem.unknowns
+    weights = np.zeros(made.count)
+    weights[made.curve_slice(0)] = -_slope_of_level(side, joint.curves[0], torque)
+    weights[made.curve_slice(1)] = _slope_of_level(side, joint.curves[1], torque)
+    data = joint.fit.hessian - made.information
+    influence = np.linalg.solve(times * data + made.information, weights)
+    corners = len(set(joint.clusters))
     found = {"scatter of corner passes": times * _scatter(joint, influence) * few_corners(corners) ** 2}
-    root = prior_root(curvature.information, curvature.names) @ influence
-    for (name, group), part in zip(curvature.names, root, strict=True):
-        source = "hold-off" if group == "lock_curve" else f"{group}: {name}"
+    parts = made.rows[made.believed] @ influence
+    for row, part in zip(np.flatnonzero(made.believed), parts, strict=True):
+        source = _source(joint, int(row))
         found[source] = found.get(source, 0.0) + float(part**2)
     return found
+
+
+def _source(joint: JointFit, row: int) -> str:
+    """What a belief is about: its group, and the parameter where it is about one."""
+    made = joint.fit.problem.unknowns
+    if made.groups[row] == HOLD_OFF:
+        return "hold-off"
+    about = np.flatnonzero(made.rows[row])
+    names = {made.columns[i].name for i in about if i < len(made.columns)}
+    return f"{made.groups[row]}: {names.pop() if len(names) == 1 else 'over the whole session'}"
 
 
 def _slope_of_level(side: str, curve: np.ndarray, torque: np.ndarray) -> np.ndarray:
@@ -202,14 +211,13 @@ def _slope_of_level(side: str, curve: np.ndarray, torque: np.ndarray) -> np.ndar
 
 def _scatter(joint: JointFit, influence: np.ndarray) -> float:
     """Variance from passes about the mean of their corner, in the laps there are."""
-    curvature = joint.curvature
-    pull = curvature.gradients @ influence
+    pull, pass_log, clusters = joint.fit.group_gradients @ influence, joint.pass_log, joint.clusters
     total = 0.0
-    for log in np.unique(curvature.log):
-        mine = np.flatnonzero(curvature.log == log)
+    for log in np.unique(pass_log):
+        mine = np.flatnonzero(pass_log == log)
         by_corner: dict = {}
         for g in mine:
-            by_corner.setdefault(curvature.clusters[g], []).append(pull[g])
+            by_corner.setdefault(clusters[g], []).append(pull[g])
         for values in by_corner.values():
             if len(values) > 1:
                 total += len(values) * float(np.var(values, ddof=1))

@@ -1,15 +1,22 @@
-"""Runs of a comparison: whole logs, or some laps of one."""
+"""Runs of a comparison: whole logs, or some laps of one; and the same corner in different runs.
+
+Corners are matched by place along the lap and direction, not by number: two logs of one circuit may number them
+differently, by another start line (laps found by position or by the road's shape) or because a corner was too fast to
+count in one of them.
+"""
 
 import re
-from collections.abc import Hashable, Sequence
+from collections.abc import Hashable
 from dataclasses import dataclass, replace
-from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from analyzer.analysis import Analysis
 from analyzer.errors import CannotTell, InputError
 from analyzer.lockcurve.observations import Observations, observe
+
+Log = Any  # a path, or what the library takes for a log in memory
 
 
 @dataclass(frozen=True)
@@ -64,19 +71,6 @@ class Run:
         return replace(observed, usable=observed.usable & np.isin(lap[observed.index], self.laps))
 
 
-def each_once(logs: Sequence[Path | str], *, option: str) -> None:
-    """Refuse a log that is given twice: its laps would count as twice as many.
-
-    Raises
-    ------
-    InputError : names the log and the option.
-    """
-    files = [Path(log).resolve() for log in logs]
-    twice = next((file for k, file in enumerate(files) if file in files[:k]), None)
-    if twice is not None:
-        raise InputError(f"{option}: {twice.name} is given twice, and its laps would count twice; name it once.")
-
-
 def laps_text(laps: tuple[int, ...]) -> str:
     """`1-3, 5` of (1, 2, 3, 5)."""
     parts: list[list[int]] = []
@@ -116,3 +110,83 @@ def chosen_laps(text: str, *, analysis: Analysis, option: str) -> tuple[int, ...
         has = "lap 1 only" if count == 1 else f"laps 1 to {count}"
         raise InputError(f"{option}: {text!r} names {found}; {name} has {has}. Name laps it has.")
     return tuple(sorted(laps))
+
+
+LENGTH_SHARE = 0.05  # laps of one circuit are this alike in length
+SAME_PLACE_M = 40.0
+SAME_PLACE_SHARE = 0.02  # of the lap
+LEAST_SHARE = 0.75  # fewer matched corners than this: another circuit; half of them match by chance
+
+Place = tuple[int, str, float]  # number, direction, distance into the lap in m
+
+
+@dataclass(frozen=True)
+class CornerMatch:
+    """Corners of a log against those of a reference.
+
+    Attributes
+    ----------
+    numbers : the log's corner number -> the reference's; {} where the circuits differ.
+    shift : how far on its start line lies, as a share of the lap: place in the reference = place in the log + shift.
+    """
+
+    numbers: dict[int, int]
+    shift: float = 0.0
+
+
+def places(analysis: Analysis) -> list[Place]:
+    """Every numbered corner's direction and median distance of the apex into the lap (m); [] without laps."""
+    laps, distance = analysis.laps, analysis.signals.distance_m
+    if laps.length_m is None:
+        return []
+    into: dict[tuple[int, str], list[float]] = {}
+    for corner in analysis.corners:
+        if corner.lap < 1:
+            continue
+        start, stop = laps.bounds[corner.lap - 1]
+        length = distance[min(stop, len(distance) - 1)] - distance[start]
+        share = (distance[corner.apex] - distance[start]) / max(length, 1.0)
+        into.setdefault((corner.number, corner.direction), []).append(float(share) * laps.length_m)
+    return [(number, direction, float(np.median(at))) for (number, direction), at in sorted(into.items())]
+
+
+def match_corners(reference: list[Place], other: list[Place], *, length_m: float, other_length_m: float) -> CornerMatch:
+    """Match by place and direction.
+
+    Notes
+    -----
+    The start lines may lie apart: of all shifts that put some corner on another of the same direction, the one that
+    matches most counts, no shift at all when it does as well. The shift is then what the matched corners agree on.
+    """
+    if not reference or not other or abs(other_length_m / length_m - 1) > LENGTH_SHARE:
+        return CornerMatch({})
+    near = max(SAME_PLACE_M, SAME_PLACE_SHARE * length_m)
+    scaled = [(n, d, at * length_m / other_length_m) for n, d, at in other]
+    shifts = [0.0, *(a - b for _, da, a in reference for _, db, b in scaled if da == db)]
+    shift, best = max(((s, _paired(reference, scaled, s, near, length_m)) for s in shifts), key=lambda p: len(p[1]))
+    if len(best) < LEAST_SHARE * min(len(reference), len(other)):
+        return CornerMatch({})
+    left = [
+        apart for apart, number, known in _distances(reference, scaled, shift, length_m) if best.get(number) == known
+    ]
+    return CornerMatch(best, (shift - float(np.median(left))) / length_m)
+
+
+def _distances(
+    reference: list[Place], other: list[Place], shift: float, length_m: float
+) -> list[tuple[float, int, int]]:
+    """Signed distance (m) of every pair of one direction, with both numbers."""
+    return [
+        ((at + shift - place + length_m / 2) % length_m - length_m / 2, number, known)
+        for number, direction, at in other
+        for known, side, place in reference
+        if side == direction
+    ]
+
+
+def _paired(reference: list[Place], other: list[Place], shift: float, near: float, length_m: float) -> dict[int, int]:
+    pairs: dict[int, int] = {}
+    for distance, number, known in sorted(_distances(reference, other, shift, length_m), key=lambda d: abs(d[0])):
+        if abs(distance) <= near and number not in pairs and known not in pairs.values():
+            pairs[number] = known
+    return pairs

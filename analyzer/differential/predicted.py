@@ -1,23 +1,28 @@
-"""From an installed setup to its lock curve: M_0 + slope * max(0, |T_in| - hold), drive and coast.
+"""From an installed setup to its lock curve: M_0 + max(0, slope (|T_in| - h) - lambda M_0), drive and coast.
 
 Torques are at the wheels; M = T_slow - T_fast = 2 T_c, twice the torque T_c that one pack carries while it slips.
+`clamp` has the free body of a ring behind it: h is the hold-off of the ring springs; lambda is 1 where the preload
+springs sit outside the packs (the larger of preload and ramps rules) and 0 where they spread the rings (both add up).
+As a hinge it is M_0 + slope max(0, |T_in| - hold) with hold = h + lambda M_0/slope.
 
 Assumed: both packs alike, both rings share the torque, one friction coefficient at every speed and temperature, side
 gears that press on their own washers and not on the packs. [RAMPTABLE], a car maker's table of lock percentages,
 follows faces times (a + b cot theta): the b part is the ramp statics used here, the a part is lock without ramp thrust,
-as side gears that press on the packs would give it. Where they do, the true curve is steeper than predicted.
+as side gears that press on the packs would give it. Where they do, the true curve is steeper than predicted, and the
+interval does not hold it.
 """
 
 import math
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from analyzer.differential import plates, springs
-from analyzer.differential.ramps import thrust_N_per_Nm
-from analyzer.differential.setup import Setup
+from analyzer.differential.clamp import SERIES_SHARE, SpringPosition
+from analyzer.differential.installed import friction_lever_m, installed_cone_force_N, notes_on_parts, ramp_thrust
+from analyzer.differential.setup import STATIC_RATIO, Setup
 
 NORMAL_95 = 1.959964  # standard normal quantile of a two-sided 95 % interval
 
@@ -31,7 +36,7 @@ class PredictionSpread:
     slope_friction : friction coefficient and radius (or the data sheet) in both slopes.
     preload_friction : the same in the preload; 0 when the bench measured it. Fully tied to `slope_friction`.
     preload_source : cone springs or bench reading.
-    drive_thrust, coast_thrust : ramp angle and pin radius of that side.
+    drive_thrust, coast_thrust : ramp angle, pin radius and pin friction (rising or falling torque) of that side.
     ring_spring : hold-off force.
     """
 
@@ -51,8 +56,10 @@ class PredictedLockCurve:
     ----------
     kind : plate, open or spool.
     preload_Nm : M at no input torque (N.m), 2 T_c; None for a spool.
-    drive_slope, coast_slope : dM/d|T_in| past the hold-off (N.m per N.m); None for a spool.
-    drive_hold_Nm, coast_hold_Nm : input torque at which the ramps begin to clamp (N.m); None where there is no slope.
+    drive_slope, coast_slope : dM/d|T_in| once the ramps clamp (N.m per N.m); None for a spool.
+    drive_ring_hold_Nm, coast_ring_hold_Nm : input torque at which the ramps overcome the ring springs (N.m); None where
+        there is no slope.
+    series_shares : lambda of `clamp`, one, or several where the file does not say where the preload springs sit.
     spread : standard deviations behind the 95 % band.
     notes : what a reader must know about this prediction, one sentence each.
     """
@@ -60,43 +67,77 @@ class PredictedLockCurve:
     kind: Literal["plate", "open", "spool"]
     preload_Nm: float | None
     drive_slope: float | None
-    drive_hold_Nm: float | None
+    drive_ring_hold_Nm: float | None
     coast_slope: float | None
-    coast_hold_Nm: float | None
+    coast_ring_hold_Nm: float | None
+    series_shares: tuple[float, ...] = (0.0,)
     spread: PredictionSpread = PredictionSpread()
     notes: tuple[str, ...] = ()
+
+    @property
+    def series_share(self) -> float:
+        """The lambda of the curve itself: midway between those that the file does not exclude, both equally likely."""
+        return sum(self.series_shares) / len(self.series_shares)
+
+    @property
+    def spring_position(self) -> SpringPosition | None:
+        """Where the preload springs sit; None where the file leaves it open, or there are none."""
+        if self.kind != "plate" or len(self.series_shares) > 1:
+            return None
+        return next((name for name, share in SERIES_SHARE.items() if share == self.series_share), None)
+
+    @property
+    def drive_hold_Nm(self) -> float | None:
+        """Input torque at which the ramps begin to clamp on drive (N.m); None where there is no slope."""
+        return self._hold_Nm(self.drive_ring_hold_Nm, self.drive_slope)
+
+    @property
+    def coast_hold_Nm(self) -> float | None:
+        """Input torque at which the ramps begin to clamp on coast (N.m); None where there is no slope."""
+        return self._hold_Nm(self.coast_ring_hold_Nm, self.coast_slope)
+
+    def _hold_Nm(self, ring_hold_Nm: float | None, slope: float | None) -> float | None:
+        if ring_hold_Nm is None or not slope:
+            return None
+        return ring_hold_Nm + self.series_share * (self.preload_Nm or 0.0) / slope
 
     @property
     def preload_relative_sd(self) -> float | None:
         """Relative standard deviation of `preload_Nm` (1); None where there is no preload."""
         return math.hypot(self.spread.preload_friction, self.spread.preload_source) if self.preload_Nm else None
 
-    @property
-    def drive_slope_relative_sd(self) -> float | None:
-        """Relative standard deviation of `drive_slope` (1); None where there is no slope."""
-        return math.hypot(self.spread.slope_friction, self.spread.drive_thrust) if self.drive_slope else None
-
-    @property
-    def coast_slope_relative_sd(self) -> float | None:
-        """Relative standard deviation of `coast_slope` (1); None where there is no slope."""
-        return math.hypot(self.spread.slope_friction, self.spread.coast_thrust) if self.coast_slope else None
-
-    @property
-    def drive_hold_relative_sd(self) -> float | None:
-        """Relative standard deviation of `drive_hold_Nm` (1); None where there is no hold-off."""
-        return math.hypot(self.spread.ring_spring, self.spread.drive_thrust) if self.drive_hold_Nm else None
-
-    @property
-    def coast_hold_relative_sd(self) -> float | None:
-        """Relative standard deviation of `coast_hold_Nm` (1); None where there is no hold-off."""
-        return math.hypot(self.spread.ring_spring, self.spread.coast_thrust) if self.coast_hold_Nm else None
-
     def locking_torque_Nm(self, input_torque_Nm: ArrayLike) -> np.ndarray:
         """Capacity M (N.m) at each input torque (N.m, drive positive), of its shape; infinite for a spool."""
         torque = np.asarray(input_torque_Nm, dtype=float)
         if self.kind == "spool":
             return np.full(torque.shape, np.inf)
-        return self._capacity_Nm(torque)
+        taken_Nm = self.series_share * self.preload_Nm
+        drive = self.drive_slope * (torque - (self.drive_ring_hold_Nm or 0.0)) - taken_Nm
+        coast = self.coast_slope * (-torque - (self.coast_ring_hold_Nm or 0.0)) - taken_Nm
+        return self.preload_Nm + np.maximum(0.0, drive) + np.maximum(0.0, coast)
+
+    def moved(
+        self,
+        *,
+        preload: float = 1.0,
+        slopes: float = 1.0,
+        drive_thrust: float = 1.0,
+        coast_thrust: float = 1.0,
+        holds: float = 1.0,
+    ) -> "PredictedLockCurve":
+        """This curve with its figures multiplied. More thrust steepens a slope and shortens its hold-off."""
+
+        def held_Nm(ring_hold_Nm: float | None, thrust: float) -> float | None:
+            return None if ring_hold_Nm is None else ring_hold_Nm * holds / thrust
+
+        return replace(
+            self,
+            preload_Nm=(self.preload_Nm or 0.0) * preload,
+            drive_slope=(self.drive_slope or 0.0) * slopes * drive_thrust,
+            drive_ring_hold_Nm=held_Nm(self.drive_ring_hold_Nm, drive_thrust),
+            coast_slope=(self.coast_slope or 0.0) * slopes * coast_thrust,
+            coast_ring_hold_Nm=held_Nm(self.coast_ring_hold_Nm, coast_thrust),
+        )
 
     def band_Nm(self, input_torque_Nm: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
         """95 % band of M: (lower, upper) in N.m, each of the argument's shape.
@@ -105,48 +146,46 @@ class PredictedLockCurve:
         -----
         Each figure is moved alone by a factor exp(+-1.96 sd); the logarithms of what that does to M are added in
         quadrature, up and down apart. So the band stays continuous over the hold-off's kink, never falls below zero,
-        and at a single figure is that figure's own interval. Where M is zero the band is zero.
+        and at a single figure is that figure's own interval. Where M is zero the band is zero. Where the file leaves
+        open where the preload springs sit, the band holds that of either.
         """
         torque = np.asarray(input_torque_Nm, dtype=float)
         if self.kind != "plate":
             locking = self.locking_torque_Nm(torque)
             return locking, locking.copy()
-        nominal, s = self._capacity_Nm(torque), self.spread
+        return self._band(lambda curve: curve.locking_torque_Nm(torque))
+
+    def interval_of(self, figure: str) -> tuple[float, float]:
+        """95 % interval of one figure, such as `drive_hold_Nm` (not None): (lower, upper), as in `band_Nm`."""
+        lower, upper = self._band(lambda curve: np.asarray(getattr(curve, figure), dtype=float))
+        return float(lower), float(upper)
+
+    def _band(self, value: Callable[["PredictedLockCurve"], np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+        bands = [self._band_at(replace(self, series_shares=(share,)), value) for share in self.series_shares]
+        return np.min([low for low, _ in bands], axis=0), np.max([high for _, high in bands], axis=0)
+
+    @staticmethod
+    def _band_at(
+        curve: "PredictedLockCurve", value: Callable[["PredictedLockCurve"], np.ndarray]
+    ) -> tuple[np.ndarray, np.ndarray]:
+        nominal, s = value(curve), curve.spread
         # one row per independent cause: how far it moves (log units) each figure
         causes = (
             {"preload": s.preload_friction, "slopes": s.slope_friction},
             {"preload": s.preload_source},
-            {"drive_thrust": s.drive_thrust, "coast_thrust": s.coast_thrust},  # a torque has one side only
+            {"drive_thrust": s.drive_thrust},
+            {"coast_thrust": s.coast_thrust},
             {"holds": s.ring_spring},
         )
         up, down = np.zeros_like(nominal), np.zeros_like(nominal)
         for cause in causes:
             for sign in (NORMAL_95, -NORMAL_95):
-                moved = self._capacity_Nm(torque, **{k: math.exp(sign * sd) for k, sd in cause.items()})
+                moved = value(curve.moved(**{k: math.exp(sign * sd) for k, sd in cause.items()}))
                 ratio = np.divide(moved, nominal, out=np.ones_like(nominal), where=nominal > 0)
                 up += np.log(np.maximum(ratio, 1)) ** 2
                 with np.errstate(divide="ignore"):  # a figure that takes all of M away: log 0, lower edge 0
                     down += np.log(np.minimum(ratio, 1)) ** 2
         return nominal * np.exp(-np.sqrt(down)), nominal * np.exp(np.sqrt(up))
-
-    def _capacity_Nm(
-        self,
-        torque_Nm: np.ndarray,
-        *,
-        preload: float = 1.0,
-        slopes: float = 1.0,
-        drive_thrust: float = 1.0,
-        coast_thrust: float = 1.0,
-        holds: float = 1.0,
-    ) -> np.ndarray:
-        """M with each figure multiplied by a factor. More thrust steepens the slope and shortens the hold-off."""
-        drive = (
-            self.drive_slope * slopes * np.maximum(0.0, torque_Nm * drive_thrust - (self.drive_hold_Nm or 0.0) * holds)
-        )
-        coast = (
-            self.coast_slope * slopes * np.maximum(0.0, -torque_Nm * coast_thrust - (self.coast_hold_Nm or 0.0) * holds)
-        )
-        return self.preload_Nm * preload + drive + coast
 
 
 def predict_lock_curve(setup: Setup) -> PredictedLockCurve:
@@ -158,8 +197,10 @@ def predict_lock_curve(setup: Setup) -> PredictedLockCurve:
 
     Notes
     -----
-    clamp = F_cone + max(0, |T_in| c - F_hold), c = cot(theta + phi)/(2 r_p), per ring and pack;
-    T_c = mu z r_eff clamp; M = 2 T_c. So M_0 = 2 mu z r_eff F_cone, slope = 2 mu z r_eff c, hold = F_hold/c.
+    clamp = F_cone + max(0, |T_in| c - F_hold - lambda F_cone), c = cot(theta)/(2 r_p), per ring and pack;
+    T_c = mu z r_eff clamp; M = 2 T_c. So M_0 = 2 mu z r_eff F_cone, slope = 2 mu z r_eff c, ring hold-off = F_hold/c.
+    Pin friction is in the band: cot(theta + phi) while the torque rises, cot(theta - phi) while it falls. A file that
+    does not say where the preload springs sit gets the curve midway (lambda 1/2) and a band that holds both.
 
     Examples
     --------
@@ -167,40 +208,38 @@ def predict_lock_curve(setup: Setup) -> PredictedLockCurve:
     ...     "type": "plate", "ramp_angle_reference": "ring_face", "drive_ramp_angle_deg": 45,
     ...     "coast_ramp_angle_deg": 60, "pin_radius_mm": 38, "friction_faces_per_side": 6,
     ...     "plate_outer_diameter_mm": 120, "plate_inner_diameter_mm": 86, "friction_coefficient": 0.11,
+    ...     "cone_spring_position": "outside_packs",
     ...     "cone_spring": {"force_N": 900}, "ring_spring": {"force_N": 400},
     ... })
     >>> curve = predict_lock_curve(setup)
     >>> round(curve.preload_Nm, 1), round(curve.drive_slope, 3), round(curve.drive_hold_Nm, 1)
-    (61.2, 0.894, 30.4)
+    (61.2, 0.894, 98.8)
     >>> [round(float(m)) for m in curve.locking_torque_Nm([-200, 0, 500])]
-    [137, 61, 481]
+    [76, 61, 420]
     >>> ways(curve)
     '1.5-way'
     """
     if setup.type == "open":
         return PredictedLockCurve(
-            kind="open", preload_Nm=0.0, drive_slope=0.0, drive_hold_Nm=None, coast_slope=0.0, coast_hold_Nm=None
+            kind="open",
+            preload_Nm=0.0,
+            drive_slope=0.0,
+            drive_ring_hold_Nm=None,
+            coast_slope=0.0,
+            coast_ring_hold_Nm=None,
         )
     if setup.type == "spool":
         return PredictedLockCurve(
             kind="spool",
             preload_Nm=None,
             drive_slope=None,
-            drive_hold_Nm=None,
+            drive_ring_hold_Nm=None,
             coast_slope=None,
-            coast_hold_Nm=None,
+            coast_ring_hold_Nm=None,
             notes=("A spool never slips: the wheels turn as one and the tyres decide the torque split.",),
         )
-    return _from_data_sheet(setup) if setup.drive_lock_percent is not None else _from_parts(setup)
-
-
-def installed_cone_force_N(setup: Setup) -> float:
-    """Force of the cone springs after shims and plate wear (N), never below zero; `setup.cone_spring` must be there."""
-    spring = setup.cone_spring
-    change_m = setup.shims.added_compression_m if setup.shims else 0.0
-    if spring.stack is not None:
-        return springs.stack_force_N(spring.stack, deflection_m=max(0.0, spring.deflection_m + change_m))
-    return max(0.0, spring.force_N + (spring.rate_N_per_mm or 0.0) * change_m * 1e3)
+    curve = _from_data_sheet(setup) if setup.drive_lock_percent is not None else _from_parts(setup)
+    return replace(curve, notes=(*_notes_on_position(curve), *_notes_on_bench(setup), *curve.notes))
 
 
 def _from_data_sheet(setup: Setup) -> PredictedLockCurve:
@@ -209,115 +248,75 @@ def _from_data_sheet(setup: Setup) -> PredictedLockCurve:
         kind="plate",
         preload_Nm=setup.breakaway.locking_torque_Nm,
         drive_slope=drive,
-        drive_hold_Nm=0.0 if drive else None,
+        drive_ring_hold_Nm=0.0 if drive else None,
         coast_slope=coast,
-        coast_hold_Nm=0.0 if coast else None,
+        coast_ring_hold_Nm=0.0 if coast else None,
+        series_shares=setup.series_shares,
         spread=PredictionSpread(
             slope_friction=setup.uncertainty.data_sheet_percent / 100,
-            preload_source=setup.uncertainty.breakaway_percent / 100,
+            preload_source=setup.breakaway_relative_sd,
         ),
-        notes=("Lock percentages are taken as the ramps' share, on top of the preload.",),
-    )
-
-
-def _friction_lever_m(setup: Setup) -> float:
-    """2 mu z r_eff: locking torque per newton of clamp (m)."""
-    radius = (
-        plates.uniform_wear_radius_m if setup.friction_radius == "uniform_wear" else plates.uniform_pressure_radius_m
-    )
-    r_eff = radius(
-        outer_radius_m=setup.plate_outer_diameter_mm / 2e3, inner_radius_m=setup.plate_inner_diameter_mm / 2e3
-    )
-    return 2 * plates.pack_torque_Nm(
-        friction_coefficient=setup.friction_coefficient,
-        friction_faces=setup.friction_faces_per_side,
-        friction_radius_m=r_eff,
-        clamp_N=1.0,
+        notes=("Lock percentages are taken as the ramps' share.",),
     )
 
 
 def _from_parts(setup: Setup) -> PredictedLockCurve:
-    lever_m = _friction_lever_m(setup)
+    lever_m = friction_lever_m(setup)
     hold_N = setup.ring_spring.total_force_N if setup.ring_spring else 0.0
-    friction_angle = math.atan(setup.ramp_friction_coefficient)
-    slopes, holds, thrust_sd = [], [], []
-    for angle in (setup.drive_ramp_angle_rad, setup.coast_ramp_angle_rad):
-        thrust = thrust_N_per_Nm(
-            ramp_angle_rad=angle, pin_radius_m=setup.pin_radius_mm / 1e3, ramp_friction_angle_rad=friction_angle
-        )
-        slopes.append(lever_m * thrust)
-        holds.append(hold_N / thrust if thrust else None)
-        thrust_sd.append(_thrust_relative_sd(setup, angle + friction_angle) if thrust else 0.0)
+    drive, coast = (
+        ramp_thrust(setup, ramp_angle_rad=angle) for angle in (setup.drive_ramp_angle_rad, setup.coast_ramp_angle_rad)
+    )
     bench, doubt = setup.breakaway, setup.uncertainty
     friction_sd = math.hypot(doubt.friction_coefficient_percent, doubt.friction_radius_percent) / 100
     return PredictedLockCurve(
         kind="plate",
         preload_Nm=bench.locking_torque_Nm if bench else lever_m * installed_cone_force_N(setup),
-        drive_slope=slopes[0],
-        drive_hold_Nm=holds[0],
-        coast_slope=slopes[1],
-        coast_hold_Nm=holds[1],
+        drive_slope=lever_m * drive.nominal,
+        drive_ring_hold_Nm=hold_N / drive.nominal if drive.nominal else None,
+        coast_slope=lever_m * coast.nominal,
+        coast_ring_hold_Nm=hold_N / coast.nominal if coast.nominal else None,
+        series_shares=setup.series_shares,
         spread=PredictionSpread(
             slope_friction=friction_sd,
             preload_friction=0.0 if bench else friction_sd,
-            preload_source=(doubt.breakaway_percent if bench else doubt.cone_spring_percent) / 100,
-            drive_thrust=thrust_sd[0],
-            coast_thrust=thrust_sd[1],
+            preload_source=setup.breakaway_relative_sd if bench else doubt.cone_spring_percent / 100,
+            drive_thrust=drive.relative_sd,
+            coast_thrust=coast.relative_sd,
             ring_spring=doubt.ring_spring_percent / 100,
         ),
-        notes=tuple(_notes(setup, lever_m=lever_m, slopes=slopes)),
+        notes=tuple(notes_on_parts(setup, drive=drive, coast=coast)),
     )
 
 
-def _thrust_relative_sd(setup: Setup, wedge_angle_rad: float) -> float:
-    """Relative standard deviation of cot(angle)/(2 r): |d ln cot/d angle| = 1/(sin cos)."""
-    angle_sd = math.radians(setup.uncertainty.ramp_angle_deg)
-    by_angle = angle_sd / (math.sin(wedge_angle_rad) * math.cos(wedge_angle_rad))
-    return math.hypot(by_angle, setup.uncertainty.pin_radius_percent / 100)
+def _notes_on_position(curve: PredictedLockCurve) -> tuple[str, ...]:
+    """That the file leaves open where the preload springs sit, where it matters."""
+    if len(curve.series_shares) < 2 or not curve.preload_Nm or not (curve.drive_slope or curve.coast_slope):
+        return ()
+    side = "drive" if curve.drive_slope else "coast"
+    between, outside = (
+        getattr(replace(curve, series_shares=(share,)), f"{side}_hold_Nm") for share in sorted(curve.series_shares)
+    )
+    return (
+        "The setup file does not say where the preload springs sit, so the curve runs midway and the interval spans "
+        f"both. Between the rings the {side} ramps add to the preload from {between:.0f} N.m of input torque; outside "
+        f"the packs they take over from it at {outside:.0f} N.m. Add cone_spring_position.",
+    )
 
 
-def _notes(setup: Setup, *, lever_m: float, slopes: list[float]) -> list[str]:
-    notes = []
-    if setup.breakaway and setup.cone_spring:
-        by_springs, by_bench = lever_m * installed_cone_force_N(setup), setup.breakaway.locking_torque_Nm
-        if by_springs and not 0.75 <= by_bench / by_springs <= 1.33:
-            notes.append(
-                f"The bench says {by_bench:.0f} N.m of preload, the springs {by_springs:.0f}: check the method of the "
-                "breakaway test, the friction coefficient and the shims."
-            )
-    if setup.breakaway and setup.shims and setup.shims.added_compression_m:
-        notes.append("The preload is the bench reading, so shims and wear do not enter: measure again after a change.")
-    stack = setup.cone_spring.stack if setup.cone_spring and not setup.breakaway else None
-    if stack is not None:
-        change_m = setup.shims.added_compression_m if setup.shims else 0.0
-        pressed_m = max(0.0, setup.cone_spring.deflection_m + change_m)
-        per_tenth = lever_m * springs.stack_rate_N_per_m(stack, deflection_m=pressed_m) * 1e-4
-        notes.append(
-            f"0.1 mm more shim per pack changes the preload by {per_tenth:+.1f} N.m; plate wear does the opposite."
+def _notes_on_bench(setup: Setup) -> tuple[str, ...]:
+    """What the state of the plates made of the bench reading."""
+    bench = setup.breakaway
+    if bench is None or bench.state == "turning_warm":
+        return ()
+    if bench.state is None:
+        return (
+            "The setup file does not say whether the bench reading is of starting or turning plates, so its interval "
+            "is wide. Add state to [differential.breakaway].",
         )
-    if slopes[1] > 1.02 * slopes[0]:
-        notes.append(
-            "The coast ramp locks harder than the drive ramp: check that the rings are not in the wrong way round."
-        )
-    if setup.ramp_friction_coefficient and slopes[0]:
-        friction = math.atan(setup.ramp_friction_coefficient)
-        falling, rising = (
-            thrust_N_per_Nm(
-                ramp_angle_rad=setup.drive_ramp_angle_rad,
-                pin_radius_m=setup.pin_radius_mm / 1e3,
-                ramp_friction_angle_rad=friction,
-                torque_rising=rises,
-            )
-            for rises in (False, True)
-        )
-        if math.isinf(falling):
-            notes.append("With this ramp friction the drive ramp would not let go again (self-locking).")
-        else:
-            notes.append(
-                f"The curve is for rising torque; ramp friction keeps {100 * (falling / rising - 1):.0f} % more drive "
-                "slope while the torque falls."
-            )
-    return notes
+    return (
+        f"The bench reading is of starting plates; sliding ones hold {STATIC_RATIO:.2f} times less (1.1 to 1.4), and "
+        "that is the preload here.",
+    )
 
 
 def ways(curve: PredictedLockCurve) -> str:

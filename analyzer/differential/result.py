@@ -5,8 +5,8 @@ from typing import Any
 
 import numpy as np
 
-from analyzer.differential.locking import locking_value, torque_bias_ratio
-from analyzer.differential.predicted import NORMAL_95, PredictedLockCurve, ways
+from analyzer.differential.clamp import locking_value, torque_bias_ratio
+from analyzer.differential.predicted import PredictedLockCurve, ways
 
 COAST_SHARE = 0.3  # coast side of the grid over its drive side, as in the contract
 POINTS = 53
@@ -31,11 +31,12 @@ def lock_curve_result(curve: PredictedLockCurve, *, input_torque_Nm: np.ndarray)
     result: dict[str, Any] = {
         "kind": curve.kind,
         "ways": ways(curve),
-        "preload_Nm": _interval(curve.preload_Nm, curve.preload_relative_sd),
-        "drive_slope": _interval(curve.drive_slope, curve.drive_slope_relative_sd),
-        "drive_hold_Nm": _interval(curve.drive_hold_Nm, curve.drive_hold_relative_sd),
-        "coast_slope": _interval(curve.coast_slope, curve.coast_slope_relative_sd),
-        "coast_hold_Nm": _interval(curve.coast_hold_Nm, curve.coast_hold_relative_sd),
+        "cone_spring_position": curve.spring_position,
+        "preload_Nm": _interval(curve, "preload_Nm"),
+        "drive_slope": _interval(curve, "drive_slope"),
+        "drive_hold_Nm": _interval(curve, "drive_hold_Nm"),
+        "coast_slope": _interval(curve, "coast_slope"),
+        "coast_hold_Nm": _interval(curve, "coast_hold_Nm"),
         "points": lock_curve_points(curve, input_torque_Nm=input_torque_Nm),
         "notes": list(curve.notes),
     }
@@ -72,8 +73,9 @@ def _finite(value: float) -> float | None:
     return float(value) if math.isfinite(value) else None
 
 
-def _interval(value: float | None, relative_sd: float | None) -> dict[str, float | None]:
+def _interval(curve: PredictedLockCurve, figure: str) -> dict[str, float | None]:
+    value = getattr(curve, figure)
     if value is None:
         return {"value": None, "lower": None, "upper": None}
-    factor = math.exp(NORMAL_95 * (relative_sd or 0.0))
-    return {"value": value, "lower": value / factor, "upper": value * factor}
+    lower, upper = (value, value) if curve.kind != "plate" else curve.interval_of(figure)
+    return {"value": value, "lower": lower, "upper": upper}

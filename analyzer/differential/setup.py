@@ -7,139 +7,15 @@ from typing import Literal
 from pydantic import Field, field_validator, model_validator
 
 from analyzer.differential import springs
-from analyzer.differential.ramps import AngleReference, ring_face_angle_rad
+from analyzer.differential.clamp import SERIES_SHARE, AngleReference, SpringPosition, ring_face_angle_rad
+from analyzer.differential.spring_tables import ConeSpring, RingSpring, Shims
 from analyzer.settings_file import Settings, load_table
 
 SMALLEST_FACE_ANGLE_DEG = 10.0  # below this pins jam on any real ramp; no shop cuts it (common practice, no source)
-
-
-class ConeSpring(Settings):
-    """Cone springs that clamp the packs: their force, or the discs it follows from ([EN16984]).
-
-    Give `force_N` (with `rate_N_per_mm` when shims or wear are given), or the disc and how far it is pressed.
-    One stack clamps one pack; where one stack serves both packs, each pack feels its whole force.
-    """
-
-    force_N: float | None = Field(None, ge=0, le=60000, description="force at installed height, N")
-    rate_N_per_mm: float | None = Field(None, gt=0, le=200000, description="spring rate at installed height, N/mm")
-    outer_diameter_mm: float | None = Field(None, ge=15, le=250, description="outer diameter of one disc, mm")
-    inner_diameter_mm: float | None = Field(None, ge=6, le=220, description="inner diameter of one disc, mm")
-    thickness_mm: float | None = Field(None, ge=0.2, le=6, description="thickness of one disc, mm")
-    free_cone_height_mm: float | None = Field(
-        None, ge=0.1, le=12, description="free height of one disc less its thickness, mm"
-    )
-    deflection_mm: float | None = Field(None, ge=0, le=60, description="how far the whole stack is pressed, mm")
-    installed_height_mm: float | None = Field(None, ge=0.3, le=200, description="height of the fitted stack, mm")
-    discs_in_parallel: int = Field(1, ge=1, le=20, description="discs nested the same way up in one set; default 1")
-    discs_in_series: int = Field(1, ge=1, le=20, description="sets turned against each other; default 1")
-    elastic_modulus_GPa: float = Field(206.0, ge=50, le=250, description="elastic modulus, GPa; default 206 (steel)")
-    poisson_ratio: float = Field(0.3, ge=0.1, le=0.45, description="Poisson's ratio; default 0.3 (steel)")
-
-    @field_validator("force_N")
-    @classmethod
-    def _not_kilonewtons(cls, value: float | None) -> float | None:
-        return _in_newtons(value)
-
-    @model_validator(mode="after")
-    def _one_way_of_saying_it(self) -> "ConeSpring":
-        sizes = ("outer_diameter_mm", "inner_diameter_mm", "thickness_mm", "free_cone_height_mm")
-        pressed = ("deflection_mm", "installed_height_mm")
-        geometry = [key for key in (*sizes, *pressed) if getattr(self, key) is not None]
-        if self.force_N is not None:
-            if geometry:
-                raise ValueError(f"force_N and {geometry[0]} are both given; keep the force or the disc, not both.")
-            return self
-        if not geometry:
-            raise ValueError(
-                "has neither force_N nor a disc; give force_N, or " + ", ".join(sizes) + " and deflection_mm."
-            )
-        if self.rate_N_per_mm is not None:
-            raise ValueError("rate_N_per_mm goes with force_N; a disc has its own rate. Remove rate_N_per_mm.")
-        missing = [key for key in sizes if getattr(self, key) is None]
-        if missing:
-            raise ValueError(f"{missing[0]} is missing; a disc needs {', '.join(sizes)}. Add it.")
-        if sum(getattr(self, key) is not None for key in pressed) != 1:
-            raise ValueError("give either deflection_mm or installed_height_mm of the stack: exactly one of them.")
-        if self.inner_diameter_mm >= 0.95 * self.outer_diameter_mm:
-            raise ValueError(
-                f"inner_diameter_mm is {self.inner_diameter_mm:g} and outer_diameter_mm {self.outer_diameter_mm:g}; "
-                "the inner must be less than 0.95 of the outer. Check whether they are swapped, or one is a radius."
-            )
-        flat_mm = 1e3 * springs.stack_flat_deflection_m(self.stack)
-        if not 0 <= self.deflection_m * 1e3 <= flat_mm * (1 + 1e-9):
-            raise ValueError(
-                f"the stack is pressed by {self.deflection_m * 1e3:.3g} mm; allowed: 0 to {flat_mm:.3g} mm (flat), "
-                f"its free height is {1e3 * springs.stack_free_height_m(self.stack):.4g} mm. Check height, deflection "
-                "and stacking."
-            )
-        return self
-
-    @property
-    def stack(self) -> springs.DiscStack | None:
-        """The discs, or None when only the force is known."""
-        if self.outer_diameter_mm is None:
-            return None
-        disc = springs.DiscSpring(
-            outer_diameter_m=self.outer_diameter_mm / 1e3,
-            inner_diameter_m=self.inner_diameter_mm / 1e3,
-            thickness_m=self.thickness_mm / 1e3,
-            free_cone_height_m=self.free_cone_height_mm / 1e3,
-            elastic_modulus_Pa=self.elastic_modulus_GPa * 1e9,
-            poisson_ratio=self.poisson_ratio,
-        )
-        return springs.DiscStack(disc=disc, in_parallel=self.discs_in_parallel, in_series=self.discs_in_series)
-
-    @property
-    def deflection_m(self) -> float | None:
-        """How far the stack is pressed before shims and wear (m), or None when only the force is known."""
-        if self.stack is None:
-            return None
-        if self.deflection_mm is not None:
-            return self.deflection_mm / 1e3
-        return springs.stack_free_height_m(self.stack) - self.installed_height_mm / 1e3
-
-
-class RingSpring(Settings):
-    """Springs that pull the two pressure rings together: the total axial force, or rate times compression."""
-
-    force_N: float | None = Field(None, ge=0, le=30000, description="total force on the rings, N")
-    rate_N_per_mm: float | None = Field(None, gt=0, le=50000, description="total spring rate, N/mm")
-    compression_mm: float | None = Field(None, ge=0, le=50, description="how far the springs are pressed, mm")
-
-    @field_validator("force_N")
-    @classmethod
-    def _not_kilonewtons(cls, value: float | None) -> float | None:
-        return _in_newtons(value)
-
-    @model_validator(mode="after")
-    def _one_way_of_saying_it(self) -> "RingSpring":
-        by_rate = [key for key in ("rate_N_per_mm", "compression_mm") if getattr(self, key) is not None]
-        if self.force_N is not None and by_rate:
-            raise ValueError(f"force_N and {by_rate[0]} are both given; keep the force or the rate, not both.")
-        if self.force_N is None and len(by_rate) != 2:
-            raise ValueError("give force_N, or rate_N_per_mm and compression_mm together.")
-        return self
-
-    @property
-    def total_force_N(self) -> float:
-        """Force that holds the rings together (N)."""
-        return self.force_N if self.force_N is not None else self.rate_N_per_mm * self.compression_mm
-
-
-class Shims(Settings):
-    """What changed in each pack since the cone spring's figures were taken. Both keys are per pack.
-
-    A thicker shim presses the cone springs further (positive adds compression, negative takes it away); worn friction
-    plates let them out again.
-    """
-
-    added_thickness_mm: float = Field(0.0, ge=-5, le=5, description="shim thickness added, mm; negative when removed")
-    plate_wear_mm: float = Field(0.0, ge=0, le=5, description="thickness that the plates of one pack have lost, mm")
-
-    @property
-    def added_compression_m(self) -> float:
-        """Change of the cone springs' compression (m)."""
-        return (self.added_thickness_mm - self.plate_wear_mm) / 1e3
+# plates that start to turn hold more than plates that turn: 1.1 to 1.4 times (common practice, no source); the middle
+# of that range in the logarithm, and the standard deviation of a log-uniform one
+STATIC_RATIO = math.sqrt(1.1 * 1.4)
+STATIC_RATIO_LOG_SD = math.log(1.4 / 1.1) / math.sqrt(12)
 
 
 class Breakaway(Settings):
@@ -149,17 +25,38 @@ class Breakaway(Settings):
     method: Literal["one_wheel_held", "case_held"] = Field(
         description="one_wheel_held: other wheel held, case free; case_held: in gear, other wheel free to turn back"
     )
+    state: Literal["starting", "turning_warm"] | None = Field(
+        None, description="starting: as the plates break loose; turning_warm: turned by hand, warm, plates sliding"
+    )
+    percent: float | None = Field(None, ge=0, le=60, description="one standard deviation of the reading, per cent")
 
     @property
     def locking_torque_Nm(self) -> float:
-        """M at no input torque (N.m), twice what one pack carries.
+        """M at no input torque (N.m) of sliding plates, twice what one pack carries.
 
         Notes
         -----
         One wheel held: the case turns at half the speed, and both packs slip at that half; the work T w = 2 T_c w/2
         makes the reading T_c. Case held: both packs slip at the full speed, T w = 2 T_c w, and the reading is 2 T_c.
+        A reading of starting plates is divided by `STATIC_RATIO`, for on track the packs slide.
         """
-        return 2 * self.torque_Nm if self.method == "one_wheel_held" else self.torque_Nm
+        sliding_Nm = self.torque_Nm / (STATIC_RATIO if self.state == "starting" else 1.0)
+        return 2 * sliding_Nm if self.method == "one_wheel_held" else sliding_Nm
+
+    @property
+    def state_relative_sd(self) -> float:
+        """What the state of the plates leaves unknown of the sliding preload (1).
+
+        Notes
+        -----
+        A file that is silent keeps its reading; the plates may have slid, or may have been starting. The root mean
+        square of both about the reading is the standard deviation: 16 %.
+        """
+        if self.state == "turning_warm":
+            return 0.0
+        if self.state == "starting":
+            return STATIC_RATIO_LOG_SD
+        return math.sqrt((math.log(STATIC_RATIO) ** 2 + STATIC_RATIO_LOG_SD**2) / 2)
 
 
 class SetupUncertainty(Settings):
@@ -169,7 +66,8 @@ class SetupUncertainty(Settings):
     friction_radius_percent: float = Field(2.0, ge=0, le=20, description="how evenly the plates bear")
     cone_spring_percent: float = Field(7.0, ge=0, le=60, description="installed force of the cone springs")
     ring_spring_percent: float = Field(10.0, ge=0, le=60, description="force of the ring springs")
-    breakaway_percent: float = Field(8.0, ge=0, le=60, description="bench reading, and still against sliding friction")
+    # a torque wrench is good to 4 % (ISO 6789, from memory), the rest is how a reading repeats from turn to turn
+    breakaway_percent: float = Field(8.0, ge=0, le=60, description="bench reading, where it states no percent itself")
     data_sheet_percent: float = Field(15.0, ge=0, le=60, description="lock percentages of a data sheet")
     pin_radius_percent: float = Field(1.0, ge=0, le=20, description="where the pin bears on the ramp")
     ramp_angle_deg: float = Field(0.5, ge=0, le=5, description="ramp angle as cut and worn")
@@ -208,8 +106,9 @@ class Setup(Settings):
     )
     drive_ramp_angle_deg: float | None = Field(None, ge=0, le=90, description="drive ramp angle, degrees")
     coast_ramp_angle_deg: float | None = Field(None, ge=0, le=90, description="coast ramp angle, degrees")
+    # oiled steel on steel at the boundary rubs with 0.08 to 0.12 (handbooks, from memory)
     ramp_friction_coefficient: float = Field(
-        0.0, ge=0, le=0.15, description="friction between pin and ramp; default 0 (left out)"
+        0.10, ge=0, le=0.15, description="friction between pin and ramp; default 0.10 (oiled steel)"
     )
     pin_radius_mm: float | None = Field(None, ge=10, le=150, description="axis to where the pin bears on the ramp, mm")
     friction_faces_per_side: int | None = Field(None, ge=1, le=60, description="rubbing pairs in one pack")
@@ -221,6 +120,10 @@ class Setup(Settings):
     )
     drive_lock_percent: float | None = Field(None, ge=0, le=100, description="locking value on drive, per cent")
     coast_lock_percent: float | None = Field(None, ge=0, le=100, description="locking value on coast, per cent")
+    cone_spring_position: SpringPosition | None = Field(
+        None,
+        description="outside_packs: between pack and case end; between_rings: spreading the rings; silent: either",
+    )
     cone_spring: ConeSpring | None = Field(None, description="springs that clamp the packs")
     ring_spring: RingSpring | None = Field(None, description="springs that hold the pressure rings together")
     shims: Shims | None = Field(None, description="shim change and plate wear")
@@ -337,6 +240,18 @@ class Setup(Settings):
                 )
 
     @property
+    def breakaway_relative_sd(self) -> float:
+        """Relative standard deviation of the preload by the bench (1); `breakaway` must be there."""
+        reading = self.breakaway.percent if self.breakaway.percent is not None else self.uncertainty.breakaway_percent
+        return math.hypot(reading / 100, self.breakaway.state_relative_sd)
+
+    @property
+    def series_shares(self) -> tuple[float, ...]:
+        """The series shares (`clamp.SERIES_SHARE`) that the file does not exclude, one or both."""
+        position = self.cone_spring_position
+        return tuple(SERIES_SHARE.values()) if position is None else (SERIES_SHARE[position],)
+
+    @property
     def drive_ramp_angle_rad(self) -> float:
         """Drive ramp angle from the ring's face (rad). Only for a plate type given by its parts."""
         return ring_face_angle_rad(math.radians(self.drive_ramp_angle_deg), reference=self.ramp_angle_reference)
@@ -345,14 +260,6 @@ class Setup(Settings):
     def coast_ramp_angle_rad(self) -> float:
         """Coast ramp angle from the ring's face (rad). Only for a plate type given by its parts."""
         return ring_face_angle_rad(math.radians(self.coast_ramp_angle_deg), reference=self.ramp_angle_reference)
-
-
-def _in_newtons(value: float | None) -> float | None:
-    if value is not None and 0 < value < 10:
-        raise ValueError(
-            f"{value:g} N is next to nothing and looks like kilonewtons: multiply by 1000 ({1000 * value:g})."
-        )
-    return value
 
 
 def load_setup(path: Path | str) -> Setup:

@@ -17,12 +17,16 @@ from analyzer.vehicle.loads import wheel_loads
 CUTOFF_HZ = 3.0  # tyre and axle settle faster; wheel pulses and pitch errors of the ring are slower to average out
 FIT_RATE_HZ = 20.0
 CORRELATION_S = 2.5  # one corner pass counts about once: its model error does not average out within it
+LONGEST_PASS_S = 12.0  # of a corner on a circuit; what lasts longer is a circle, driven with several pulses of throttle
 SETTLE_S = 0.13  # left out on both sides of a change between locked and slipping
 # the mean-slip closure holds to about this share of the speed: 0.0005 on simulated cars, 0.0025 on the multi-body one
 # in tight corners (tests/external). Taken for smaller, it tells the side slip where the lateral equation, flat near the
 # peak, no longer does, and pushes it past the peak
 FRONT_SD_SHARE = 0.003
 FRONT_SD_M_S = 0.02
+FRONT_DIFFERENCE_SD_SHARE = 0.0015
+SLIP_SD_SHARE = 0.5  # of the slip of a wheel that hardly touches the road: its stiffness then is anybody's guess
+UNTOLD_SD_M_S = 1e6  # of a difference that says nothing
 SATELLITE_SD_M_S = 0.05  # of a receiver's speed, by Doppler shift; common practice, no source
 SATELLITE_TIMING_S = 0.01  # what `signals.ground_speed` leaves of its delay, filters' included
 ANTENNA_SIDE_M = 0.1  # from the middle of the roof
@@ -91,12 +95,7 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
     locked = _sustained(np.abs(difference) < lock_threshold, rate) & (free > slip_threshold)
     ok = signals.valid & ~signals.braking
     trusted = signals.speed_trusted & ok
-    group = np.full(len(front), -1)
-    for i, corner in enumerate(corners):
-        group[corner.start : corner.stop] = i
-    outside = group < 0
-    blocks = np.cumsum(np.diff(outside.astype(int), prepend=0) == 1)
-    group[outside] = len(corners) + blocks[outside]
+    group = _passes(corners, len(front), rate)
     index = np.arange(0, len(front), step)
     acceleration = np.gradient(rear, 1 / rate, axis=0)
     along = smooth(signals.long_m_s2)
@@ -105,6 +104,10 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
         front_sd = _satellite_speed_sd_m_s(front, along, yaw)
     else:
         front_sd = np.where(trusted, np.hypot(FRONT_SD_M_S, FRONT_SD_SHARE * front), 0.2 + UNTRUSTED_SD_SHARE * front)
+    apart = signals.wheel_speed_m_s[:, 1] - signals.wheel_speed_m_s[:, 0]
+    told = trusted & np.isfinite(apart) & signals.has_gyro
+    share = np.hypot(FRONT_DIFFERENCE_SD_SHARE, SLIP_SD_SHARE * _light_wheel_slip(signals, car, lateral))
+    apart_sd = np.where(told, np.hypot(FRONT_SD_M_S, share * front), UNTOLD_SD_M_S)
     inputs = AxleInputs(
         left_m_s=rear[:, 0],
         right_m_s=rear[:, 1],
@@ -113,6 +116,8 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
         front_m_s=np.maximum(front, 1.0),
         front_sd_m_s=front_sd,
         front_left_share=left_share,
+        front_difference_m_s=smooth(np.nan_to_num(apart)),
+        front_difference_sd_m_s=apart_sd,
         steer_rad=smooth(signals.steer_rad),
         lat_m_s2=lateral,
         long_m_s2=along,
@@ -120,6 +125,7 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
         yaw_acc_rad_s2=np.gradient(yaw, 1 / rate),
         front_brake_N=np.zeros(len(front)),
         long_from_speed=np.full(len(front), 0.0 if signals.has_long_g else 1.0),
+        lat_from_yaw=np.full(len(front), 0.0 if signals.has_lateral else 1.0),
         speed_by_satellite=np.full(len(front), float(by_satellite)),
     ).take(index)
     slip_noise = np.hypot(noise * radius, signals.yaw_rate_sd_rad_s[index] * car.rear_track_m) / inputs.front_m_s
@@ -140,6 +146,24 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
     )
 
 
+def _passes(corners: tuple[Corner, ...], count: int, rate_hz: float) -> np.ndarray:
+    """(count,) number of the corner pass or the straight; a steady circle is as many looks as its length holds."""
+    group = np.full(count, -1)
+    for i, corner in enumerate(corners):
+        group[corner.start : corner.stop] = i
+    outside = group < 0
+    blocks = np.cumsum(np.diff(outside.astype(int), prepend=0) == 1)
+    group[outside] = len(corners) + blocks[outside]
+    after = int(group.max(initial=0)) + 1
+    for corner in corners:
+        pieces = int((corner.stop - corner.start) / rate_hz / LONGEST_PASS_S)
+        for k in range(1, pieces + 1):
+            start = corner.start + k * (corner.stop - corner.start) // (pieces + 1)
+            group[start : corner.stop] = after
+            after += 1
+    return group
+
+
 def _front_left_share(signals: Signals, car: Car, lateral_m_s2: np.ndarray) -> np.ndarray:
     """(n,) what the left front wheel counts in the speed of the front axle, by load: the inner one, hardly on the road,
     is slowed by little and tells it badly. A wheel that is not logged counts nothing. Without a gyro both count alike,
@@ -150,6 +174,17 @@ def _front_left_share(signals: Signals, car: Car, lateral_m_s2: np.ndarray) -> n
     none = np.zeros(len(signals.time_s))
     left, right, _, _ = wheel_loads(long_m_s2=none, lat_m_s2=lateral_m_s2, downforce_N=none, **car.load_figures)
     return left / (left + right)
+
+
+def _light_wheel_slip(signals: Signals, car: Car, lateral_m_s2: np.ndarray) -> np.ndarray:
+    """(n,) about how far the lighter front wheel slips as it is spun up and rolls, the car file's tyre on its load."""
+    none = np.zeros(len(signals.time_s))
+    left, right, _, _ = wheel_loads(
+        long_m_s2=signals.long_m_s2, lat_m_s2=lateral_m_s2, downforce_N=none, **car.load_figures
+    )
+    light = np.minimum(left, right)
+    spin_up = car.wheel_inertia_kg_m2 * np.abs(signals.long_m_s2) / car.front_rolling_radius_m**2
+    return (car.rolling_resistance + spin_up / light) / car.tyre.slip_stiffness
 
 
 def _front_middle(signals: Signals, car: Car, left_share: np.ndarray) -> np.ndarray:

@@ -5,8 +5,8 @@ from dataclasses import fields, replace
 
 import numpy as np
 
-from analyzer.lockcurve.fit import MOST_SAMPLES
 from analyzer.lockcurve.observations import Observations
+from analyzer.lockcurve.problem import MOST_SAMPLES
 from analyzer.long_arrays import array_names
 from analyzer.vehicle.axle import AxleInputs
 

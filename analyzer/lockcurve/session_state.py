@@ -7,8 +7,9 @@ from scipy import ndimage
 
 from analyzer.lockcurve import model
 from analyzer.lockcurve.braked import braked_rows, coast_torque_Nm, solve_braked, without_brake_slip
-from analyzer.lockcurve.fit import STEP, Fit
+from analyzer.lockcurve.fit import Fit
 from analyzer.lockcurve.observations import Observations, front_logged, rows_step
+from analyzer.lockcurve.problem import STEP
 from analyzer.lockcurve.uncertainty import Spread
 from analyzer.signals.session import Signals
 from analyzer.signals.timebase import low_pass
@@ -36,18 +37,20 @@ DERIVED_LATERAL_SD_M_S2 = 0.7  # of a lateral acceleration that was had from the
 BRAKE_SIDE_SHARE = 0.06  # left and right brake torque differ by about this; common practice, no source
 
 
-def session_state(fit: Fit, drawn: Spread, observed: Observations, signals: Signals, car: Car) -> AxleState:
-    """Axle state of every sample of `signals` (n,)."""
-    value = fit.problem.values(fit.theta)
+def session_state(
+    fit: Fit, drawn: Spread, observed: Observations, signals: Signals, car: Car, *, log: int = 0
+) -> AxleState:
+    """Axle state of every sample of `signals` (n,), which is the log of that number in the fit."""
+    value = fit.problem.values(fit.theta, log)
     braked = braked_rows(observed, signals)
     solution, inputs, coast, rear_brake = _solved(value, observed, signals, braked, car)
     at = solution.at
     input_torque = np.where(braked, coast, at.input_torque_Nm)
     measured = solution.difference_variance
-    variance = _nuisance_variance(fit, drawn, inputs, solution, car) + measured
+    variance = _nuisance_variance(fit, drawn, inputs, solution, car, log) + measured
     variance += (at.difference_per_slip * observed.slip_noise) ** 2
     variance += MODEL_SD_Nm**2 + (MODEL_SD_SHARE * at.torque_difference_Nm) ** 2 + (BRAKE_SIDE_SHARE * rear_brake) ** 2
-    split, variance = _with_plates(fit, drawn, at, input_torque, variance, observed, ~braked, car)
+    split, variance = _with_plates(fit, drawn, at, input_torque, variance, observed, ~braked, car, log)
     # both wheels sliding, or forces no tyre could give: the split of the sum cannot be told
     lost = (np.abs(at.residual[:2]).max(axis=0) > MOST_FORCE_RESIDUAL) | (at.use.min(axis=0) > MOST_USE_OF_BOTH)
     lost = ndimage.binary_dilation(lost, iterations=SETTLING_ROWS)
@@ -139,6 +142,7 @@ def _with_plates(
     observed: Observations,
     unbraked: np.ndarray,
     car: Car,
+    log: int,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Torque difference and variance, with the plates as second witness where a wheel slides.
 
@@ -148,10 +152,11 @@ def _with_plates(
     spins = observed.slipping & (at.use.max(axis=0) > PAST_PEAK) & np.isfinite(input_torque) & unbraked
     load = np.where(at.use[0] > at.use[1], at.load_N[0], at.load_N[1])[spins]
     tyre = variance[spins] + (SLIDING_FORCE_SHARE * load * car.rear_rolling_radius_m) ** 2
-    curves = model.locking_torque_Nm(drawn.curves[:100, :, None], input_torque[spins])
+    side_drawn = drawn.curves_of(fit.problem.owners[log].side)
+    curves = model.locking_torque_Nm(side_drawn[:100, :, None], input_torque[spins])
     plates = curves.var(axis=0) + MODEL_SD_Nm**2
     side = -np.sign(observed.speed_difference_rad_s[spins])
-    carried = side * model.locking_torque_Nm(fit.curve, input_torque[spins])
+    carried = side * model.locking_torque_Nm(fit.problem.curve_of(fit.theta, log), input_torque[spins])
     share = tyre / (tyre + plates)
     split, variance = at.torque_difference_Nm.copy(), variance.copy()
     split[spins] = (1 - share) * split[spins] + share * carried
@@ -159,7 +164,9 @@ def _with_plates(
     return split, variance
 
 
-def _nuisance_variance(fit: Fit, drawn: Spread, inputs: AxleInputs, solution: AxleSolution, car: Car) -> np.ndarray:
+def _nuisance_variance(
+    fit: Fit, drawn: Spread, inputs: AxleInputs, solution: AxleSolution, car: Car, log: int
+) -> np.ndarray:
     """Variance (n,) of the torque difference from everything the fit is unsure of.
 
     Notes
@@ -168,35 +175,38 @@ def _nuisance_variance(fit: Fit, drawn: Spread, inputs: AxleInputs, solution: Ax
     the columns of L V, for any orthogonal V. In a long session V is taken from a sample of its rows such that the
     first columns carry nearly all; the rest, `VARIANCE_LEFT_OUT` at most, is put in as a constant share.
     """
-    count = len(fit.problem.priors)
-    values, vectors = np.linalg.eigh(np.cov(drawn.draws[:, :count].T))
+    problem = fit.problem
+    names, value = problem.unknowns.names, problem.values(fit.theta, log)
+    drawn_values = problem.unknowns.parameters(drawn.draws, problem.owners[log])
+    values, vectors = np.linalg.eigh(np.cov(drawn_values.T))
     along = vectors * np.sqrt(np.maximum(values, 0.0))
     if not fit.problem.has_lateral:
-        across = [DERIVED_LATERAL_SD_M_S2 * (prior.name == "lat_bias") for prior in fit.problem.priors]
+        across = [DERIVED_LATERAL_SD_M_S2 * (name == "lat_bias") for name in names]
         along = np.column_stack([along, across])
     if len(inputs) > 8 * SAMPLED_ROWS:
         rows = np.arange(0, len(inputs), len(inputs) // SAMPLED_ROWS)
-        sampled = _difference_slopes(fit, along, inputs.take(rows), solution.take(rows), car)
+        sampled = _difference_slopes(value, along, inputs.take(rows), solution.take(rows), car)
         sizes, turned = np.linalg.eigh(sampled @ sampled.T)  # smallest first
         first = int(np.searchsorted(np.cumsum(sizes), VARIANCE_LEFT_OUT * sizes.sum()))
         along = along @ turned[:, first:] * np.sqrt(sizes.sum() / sizes[first:].sum())
     rows = np.arange(0, len(inputs), VARIANCE_EVERY)
     variance = np.empty(len(rows))
     for block in (slice(i, i + BLOCK) for i in range(0, len(rows), BLOCK)):
-        slopes = _difference_slopes(fit, along, inputs.take(rows[block]), solution.take(rows[block]), car)
+        slopes = _difference_slopes(value, along, inputs.take(rows[block]), solution.take(rows[block]), car)
         variance[block] = (slopes**2).sum(axis=0)
     smooth = np.minimum(ndimage.median_filter(variance, size=3), 1e6)
     return np.interp(np.arange(len(inputs)), rows, smooth)
 
 
-def _difference_slopes(fit: Fit, along: np.ndarray, inputs: AxleInputs, solution: AxleSolution, car: Car) -> np.ndarray:
-    """Derivatives (k, n) of the torque difference along parameter directions (P, k), the state following."""
+def _difference_slopes(
+    value: dict[str, float], along: np.ndarray, inputs: AxleInputs, solution: AxleSolution, car: Car
+) -> np.ndarray:
+    """Derivatives (k, n) of the torque difference along directions (parameters, k), the state following."""
     at, slopes = solution.at, np.empty((along.shape[1], len(inputs)))
     for k, direction in enumerate(along.T):
         step = STEP / max(np.abs(direction).max(), 1e-12)
-        moved = fit.theta.copy()
-        moved[: len(direction)] += step * direction
-        there = equations(solution.state, fit.problem.values(moved), inputs, car, slopes=False)
+        moved = {name: v + step * d for (name, v), d in zip(value.items(), direction.tolist(), strict=True)}
+        there = equations(solution.state, moved, inputs, car, slopes=False)
         shift = solution.state_shift((at.slope * (there.residual - at.residual) / step).sum(axis=1))
         own = (there.torque_difference_Nm - at.torque_difference_Nm) / step
         slopes[k] = own + (at.difference_slope * shift).sum(axis=0)

@@ -1,11 +1,13 @@
 """From a fit to the reported lock curve: what is measured, what is only bounded, what is not known."""
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import CurvePoint, Interval, LockCurveEstimate
 from analyzer.lockcurve.fit import Fit
-from analyzer.lockcurve.uncertainty import Spread, budget_by_parameter
+from analyzer.lockcurve.uncertainty import Spread, budget_by_parameter, within_holds
 from analyzer.signals.ground_speed import SATELLITES_ALONE
 
 POINTS = 53
@@ -14,20 +16,54 @@ LEAST_SAMPLES = 12  # slipping samples near a torque for its point to be measure
 LEAST_PASSES = 3  # from this many corner passes
 LEAST_SPAN_Nm = 100.0
 BOUND_SD_Nm, BOUND_SD_SHARE = 25.0, 0.08  # how sure the torque difference of one locked sample is
+ANCHORED_METHOD = (
+    "the same fit with what the setup file states of bench, ring springs and ramps as measurements; 95 % intervals"
+)
 METHOD = "joint censored fit of lock curve, tyre and calibration; corners resampled; 95 % intervals"
 
 
-def summarise(fit: Fit, drawn: Spread, *, largest_torque_Nm: float) -> LockCurveEstimate:
+@dataclass(frozen=True)
+class _Seen:
+    """One side of a fit: its curve (5,), draws of it (k, 5), and what its samples show, (n,) each."""
+
+    curve: np.ndarray
+    draws: np.ndarray
+    torque_Nm: np.ndarray
+    difference_Nm: np.ndarray
+    slipping: np.ndarray
+    locked: np.ndarray
+    group: np.ndarray
+    slip_known: bool
+
+    @classmethod
+    def of(cls, fit: Fit, drawn: Spread, side: int) -> "_Seen":
+        problem, at = fit.problem, fit.solution.at
+        mine = [part for part, owner in zip(problem.parts, problem.owners, strict=True) if owner.side == side]
+        rows = np.concatenate([np.arange(part.start, part.stop) for part in mine])
+        return cls(
+            curve=fit.curves[side],
+            draws=drawn.draws[:, drawn.unknowns.curve_slice(side)],
+            torque_Nm=at.input_torque_Nm[rows],
+            difference_Nm=np.abs(at.torque_difference_Nm[rows]),
+            slipping=problem.slipping[rows],
+            locked=problem.locked[rows],
+            group=problem.group[rows],
+            slip_known=problem.slip_known,
+        )
+
+
+def summarise(fit: Fit, drawn: Spread, *, largest_torque_Nm: float, side: int = 0) -> LockCurveEstimate:
     """The estimate of a fit.
 
     Parameters
     ----------
     largest_torque_Nm : largest input torque seen; points cover -0.3 to 1 of it, of 100 N.m at least.
+    side : of a comparison, 0 before and 1 after.
     """
     largest_torque_Nm = max(largest_torque_Nm, LEAST_SPAN_Nm)
-    problem = fit.problem
+    seen = _Seen.of(fit, drawn, side)
     grid = np.round(np.linspace(-COAST_SHARE * largest_torque_Nm, largest_torque_Nm, POINTS), 1)
-    points = _points(fit, drawn, grid, window_Nm=0.06 * largest_torque_Nm)
+    points = _points(seen, grid, window_Nm=0.06 * largest_torque_Nm)
     measured = np.array([point.kind == "measured" for point in points])
     drive = _spans(grid[measured & (grid > 0)], largest_torque_Nm)
     coast = _spans(-grid[measured & (grid < 0)], COAST_SHARE * largest_torque_Nm)
@@ -39,32 +75,29 @@ def summarise(fit: Fit, drawn: Spread, *, largest_torque_Nm: float) -> LockCurve
         "coast_slope": coast,
         "coast_hold_Nm": coast,
     }
-    parameters = {name: _interval(fit, drawn, i, has[name], name, points) for i, name in enumerate(model.NAMES)}
     return LockCurveEstimate(
-        method=METHOD,
-        parameters=parameters,
+        method=METHOD if fit.problem.anchors is None else ANCHORED_METHOD,
+        parameters={name: _interval(seen, i, has[name], name, points) for i, name in enumerate(model.NAMES)},
         drive_supported=drive,
         coast_supported=coast,
         points=points,
-        replicates=drawn.curves,
+        replicates=within_holds(seen.draws),
         budget={name: shares for name, shares in budget_by_parameter(drawn.budget).items() if has[name]},
-        slipping_count=int(problem.slipping.sum()),
-        locked_count=int(problem.locked.sum()),
+        slipping_count=int(seen.slipping.sum()),
+        locked_count=int(seen.locked.sum()),
     )
 
 
-def _points(fit: Fit, drawn: Spread, grid: np.ndarray, *, window_Nm: float) -> tuple[CurvePoint, ...]:
+def _points(seen: _Seen, grid: np.ndarray, *, window_Nm: float) -> tuple[CurvePoint, ...]:
     """The curve at the torques of `grid`, each as far as the samples within `window_Nm` of it carry."""
-    problem = fit.problem
-    torque, difference = fit.solution.at.input_torque_Nm, np.abs(fit.solution.at.torque_difference_Nm)
-    lower_of_locked = difference - 1.645 * np.hypot(BOUND_SD_Nm, BOUND_SD_SHARE * difference)
-    values = model.locking_torque_Nm(fit.curve, grid)
-    lower, upper = np.percentile(curve_draws(fit, drawn, grid), [2.5, 97.5], axis=0)
+    lower_of_locked = seen.difference_Nm - 1.645 * np.hypot(BOUND_SD_Nm, BOUND_SD_SHARE * seen.difference_Nm)
+    values = model.locking_torque_Nm(seen.curve, grid)
+    lower, upper = np.percentile(curve_draws(seen.curve, seen.draws, grid), [2.5, 97.5], axis=0)
     points = []
     for at, value, low, high in zip(grid, values, lower, upper, strict=True):
-        near = np.abs(torque - at) < window_Nm
-        kind, bound = _kind(near, problem.slipping, problem.locked, problem.group, lower_of_locked)
-        if not problem.slip_known:
+        near = np.abs(seen.torque_Nm - at) < window_Nm
+        kind, bound = _kind(near, seen.slipping, seen.locked, seen.group, lower_of_locked)
+        if not seen.slip_known:
             kind, bound = "none", None
         if kind == "measured":
             low, high = float(np.clip(low, 0.0, value)), float(max(high, value))
@@ -74,14 +107,13 @@ def _points(fit: Fit, drawn: Spread, grid: np.ndarray, *, window_Nm: float) -> t
     return tuple(points)
 
 
-def curve_draws(fit: Fit, drawn: Spread, torque_Nm: np.ndarray) -> np.ndarray:
-    """Draws (k, n) of the locking torque at `torque_Nm` (n,), N.m.
+def curve_draws(curve: np.ndarray, draws: np.ndarray, torque_Nm: np.ndarray) -> np.ndarray:
+    """Draws (k, n) of the locking torque at `torque_Nm` (n,), N.m, of a curve (5,) and its draws (k, 5).
 
     Linear in the drawn parameters: keeping the hold-offs within limits would break how they lean against preload and
     slopes, and the ends of the curve would come out too sure.
     """
-    middle = model.locking_torque_Nm(fit.curve, torque_Nm)
-    return middle + (drawn.draws[:, -5:] - fit.curve) @ model.gradient(fit.curve, torque_Nm)[0]
+    return model.locking_torque_Nm(curve, torque_Nm) + (draws - curve) @ model.gradient(curve, torque_Nm)[0]
 
 
 def _kind(
@@ -102,8 +134,8 @@ def _spans(torques: np.ndarray, side_Nm: float) -> bool:
     return len(torques) >= 2 and bool(np.ptp(torques) >= 0.1 * side_Nm and torques.max() >= 0.2 * side_Nm)
 
 
-def _interval(fit: Fit, drawn: Spread, i: int, has: bool, name: str, points: tuple[CurvePoint, ...]) -> Interval:
-    if not fit.problem.slip_known:
+def _interval(seen: _Seen, i: int, has: bool, name: str, points: tuple[CurvePoint, ...]) -> Interval:
+    if not seen.slip_known:
         return Interval(None, None, None, SATELLITES_ALONE)
     if not has:
         side = name.split("_")[0]
@@ -122,6 +154,6 @@ def _interval(fit: Fit, drawn: Spread, i: int, has: bool, name: str, points: tup
             "coast": "the axle slipped on coast over too little of the torque range",
         }[side]
         return Interval(None, bound, None, words)
-    lower, upper = np.percentile(drawn.curves[:, i], [2.5, 97.5])
-    value = float(fit.curve[i])
+    lower, upper = np.percentile(within_holds(seen.draws)[:, i], [2.5, 97.5])
+    value = float(seen.curve[i])
     return Interval(value, float(np.clip(lower, 0.0, value)), float(max(upper, value)))

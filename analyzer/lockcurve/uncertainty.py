@@ -2,11 +2,11 @@
 
 With H the curvature of the fitted loss, H_k and g_k the part of corner pass k in curvature and gradient,
 
-    theta_b = theta - H^-1 [ sum_k (n_k - 1) H (H - H_k)^-1 g_k + sum_j z_j / sd_j ],
+    theta_b = theta - H^-1 [ sum_k (n_k - 1) H (H - H_k)^-1 g_k + sum_j z_j w_j ],
 
-n_k how often pass k is drawn in a resample with replacement, z_j standard normal: one Gauss-Newton step of a bootstrap
-over corners (sampling; the factor is the jackknife's, for a pass draws the fit to itself) together with priors redrawn
-about their centres (tyre, yaw, wheels, car file). The parts add up
+n_k how often pass k is drawn in a resample with replacement, z_j standard normal, w_j the weights of belief j over its
+standard deviation: one Gauss-Newton step of a bootstrap over corners (sampling; the factor is the jackknife's, for a
+pass draws the fit to itself) together with beliefs redrawn (tyre, yaw, wheels, car file, anchors). The parts add up
 in variance, which gives the budget. Resampling corner passes whole keeps the dependence within a corner.
 """
 
@@ -15,7 +15,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from analyzer.lockcurve import model
-from analyzer.lockcurve.fit import CURVE_BOUNDS, Fit
+from analyzer.lockcurve.fit import Fit
+from analyzer.lockcurve.problem import CURVE_BOUNDS
+from analyzer.lockcurve.unknowns import Unknowns
 
 # What is left when the tyre differs in form from the model: relative error of the whole curve, and error of the split
 # of the input torque between the wheels, each one standard deviation. Set from simulated cars whose tyre formula,
@@ -41,40 +43,60 @@ class Spread:
 
     draws: np.ndarray
     budget: dict[str, np.ndarray]
+    unknowns: Unknowns
+
+    def curves_of(self, side: int) -> np.ndarray:
+        """(k, 5) lock-curve draws of a side."""
+        return within_holds(self.draws[:, self.unknowns.curve_slice(side)])
 
     @property
     def curves(self) -> np.ndarray:
-        """(k, 5) lock-curve draws."""
-        return within_holds(self.draws[:, -5:])
+        """(k, 5) lock-curve draws of the only or the first side."""
+        return self.curves_of(0)
 
 
 def spread(fit: Fit, *, replicates: int = REPLICATES) -> Spread:
-    """Draws and budget of a fit."""
+    """Draws and budget of a fit with one lock curve."""
     rng = np.random.default_rng(SEED)
+    made = fit.problem.unknowns
     inverse = np.linalg.inv(fit.hessian)
     groups = fit.group_gradients
     count = len(groups)
     times = rng.multinomial(count, np.full(count, 1 / count), size=replicates)
     sampling = (times - 1) @ groups
     # the hold-offs' weak priors count like the nuisance ones: what the data do not say stays as wide as the prior
-    nuisance = rng.standard_normal((replicates, len(fit.theta))) * np.sqrt(fit.problem.information)
-    draws = fit.theta - (sampling + nuisance) @ inverse
+    rows, sources = _believed_rows(fit)
+    draws = fit.theta - (sampling + rng.standard_normal((replicates, len(rows))) @ rows) @ inverse
+    at = made.curve_slice(0)
     slipping = fit.solution.at.input_torque_Nm[fit.problem.slipping]
     form_error = model_error(fit.curve, slipping_torque_Nm=slipping, rng=rng, replicates=replicates)
     if not fit.problem.has_gyro:
         form_error = form_error * WITHOUT_GYRO
     if not fit.problem.has_lateral:
         form_error = form_error * WITHOUT_LATERAL
-    draws[:, -5:] += form_error
-    variance = {"sampling": ((groups @ inverse)[:, -5:] ** 2).sum(axis=0)}
-    for j, prior in enumerate(fit.problem.priors):
-        part = (inverse[j, -5:] / prior.deviation) ** 2
-        variance[prior.group] = variance.get(prior.group, 0.0) + part
-    hold = (inverse[-5:, -5:] ** 2 * fit.problem.information[-5:, None]).sum(axis=0)
-    variance["hold_off"] = hold  # where the ramps begin to clamp is known from a weak prior until the log says better
+    draws[:, at] += form_error
+    variance = {"sampling": ((groups @ inverse)[:, at] ** 2).sum(axis=0)}
+    for source, part in zip(sources, (rows @ inverse)[:, at] ** 2, strict=True):
+        variance[source] = variance.get(source, 0.0) + part
     variance["tyre_model"] = form_error.var(axis=0)
     total = np.maximum(sum(variance.values()), 1e-30)
-    return Spread(draws, {source: part / total for source, part in variance.items()})
+    return Spread(draws, {source: part / total for source, part in variance.items()}, made)
+
+
+def _believed_rows(fit: Fit) -> tuple[np.ndarray, tuple[str, ...]]:
+    """Weights (m, P) of the beliefs over their standard deviations, the anchors among them, and each one's source.
+
+    Preload and slopes have weak beliefs that only keep the fit regular; nobody holds them, so they are not redrawn.
+    """
+    made = fit.problem.unknowns
+    held = np.flatnonzero(made.believed)
+    rows, sources = made.rows[held], tuple(made.groups[i] for i in held)
+    if fit.problem.anchors is None:
+        return rows, sources
+    _, anchors = fit.problem.anchors.residuals(fit.curve)
+    wide = np.zeros((len(anchors), made.count))
+    wide[:, made.curve_slice(0)] = anchors
+    return np.vstack([rows, wide]), (*sources, *["bench"] * len(anchors))
 
 
 def within_holds(curves: np.ndarray) -> np.ndarray:

@@ -14,8 +14,8 @@ from analyzer.logbook.results import StoredResult, is_current, preload, result_o
 from analyzer.logbook.runs import Run
 from analyzer.logbook.store import Store
 from analyzer.logbook.trend import TrendPoint
-from analyzer.report.terminal_ending import print_ending
-from analyzer.report.words import interval_words
+from analyzer.presentation.terminal import print_ending
+from analyzer.presentation.words import interval_words
 
 SHORT_ID = 8
 NO_SETUP = "no setup file"

@@ -18,8 +18,8 @@ from analyzer.logbook.names import is_id
 from analyzer.logbook.placing import to_disk
 from analyzer.logbook.runs import Run, remove_run
 from analyzer.logbook.store import Store
+from analyzer.presentation.result_json import to_json
 from analyzer.provenance import Provenance, code_version
-from analyzer.report.result_json import to_json
 
 _COLUMNS = (
     "id, run_id, car_id, setup_id, channels_id, state, step, share, message, asked_s, provenance, code, folder, "

@@ -69,16 +69,24 @@ def load_channel_map(path: Path | str) -> ChannelMap:
     ------
     InputError : names the file, the key, what was found and what is allowed.
     """
-    file = Path(path).name
-    tables = read_toml(path)
+    return channel_map(read_toml(path), name=Path(path).name)
+
+
+def channel_map(tables: Mapping[str, Any], *, name: str = "channel map") -> ChannelMap:
+    """A channel map from the tables of its file; `name` stands for the file in messages.
+
+    Raises
+    ------
+    InputError : names the key, what was found and what is allowed.
+    """
     for key in tables:
         if key not in ("log", "channels"):
-            raise InputError(f"{file}: unknown table [{key}]; allowed: [log], [channels]. Move or remove it.")
+            raise InputError(f"{name}: unknown table [{key}]; allowed: [log], [channels]. Move or remove it.")
     channels = tables.get("channels", {})
-    if not isinstance(channels, dict) or not channels:
-        raise InputError(f"{file}: [channels] is missing or empty; run `halfshaft check LOG --map {file}` to get one.")
-    log = validated(LogEntry, tables.get("log", {}), file=file, table_name="log")
-    return ChannelMap({name: _entry(name, value, file) for name, value in channels.items()}, log, file)
+    if not isinstance(channels, Mapping) or not channels:
+        raise InputError(f"{name}: [channels] is missing or empty; run `halfshaft check LOG --map {name}` to get one.")
+    log = validated(LogEntry, tables.get("log", {}), file=name, table_name="log")
+    return ChannelMap({channel: _entry(channel, value, name) for channel, value in channels.items()}, log, name)
 
 
 def _entry(name: str, value: Any, file: str) -> ChannelEntry:

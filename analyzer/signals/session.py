@@ -7,6 +7,7 @@ import numpy as np
 from analyzer.in_words import signed
 from analyzer.logs.recording import Annotation
 
+STRAIGHTS_SLOPE_SD_M_S2 = 0.1  # a road that climbs 1 % where it is straight passes for the sensor's zero
 DERIVED_LONG_BIAS_SD_M_S2 = 0.15  # the change of speed knows nothing of the road's slope: 1.5 % of it
 
 
@@ -92,4 +93,6 @@ class Signals:
     def long_bias_sd_m_s2(self) -> float:
         """How sure the zero of the longitudinal acceleration is (m/s2); wide where it was had from the speed."""
         found = [s.standard_deviation for s in self.calibration if s.code == "longitudinal_bias"]
-        return found[0] if found and found[0] is not None else DERIVED_LONG_BIAS_SD_M_S2
+        if not found or found[0] is None:
+            return DERIVED_LONG_BIAS_SD_M_S2
+        return float(np.hypot(found[0], STRAIGHTS_SLOPE_SD_M_S2))

@@ -9,7 +9,7 @@ from analyzer.simulation.parameters import LockParameters
 LockFigures = namedtuple(
     "LockFigures",
     "preload drive_slope drive_hold coast_slope coast_hold static_ratio falling_speed fade reference "
-    "heat_capacity cooling ambient stiffness damping hub_inertia",
+    "heat_capacity cooling ambient stiffness damping hub_inertia play outside",
 )
 _NEVER_SLIPS_NM = 1e9  # capacity of a spool; finite, so that the same step serves
 
@@ -31,21 +31,39 @@ def lock_figures(lock: LockParameters) -> LockFigures:
         lock.shaft_stiffness_Nm_rad,
         lock.shaft_damping_Nms_rad,
         lock.hub_inertia_kg_m2,
+        lock.thrust_play_percent / 100 if plate else 0.0,
+        1.0 if plate and lock.preload_springs == "outside_packs" else 0.0,
     )
 
 
 @compiled
-def sliding_capacity(input_torque, temperature, lock):
-    """M (N.m) of packs that slip fast, at the given case torque (N.m) and temperature (degC)."""
+def ramp_torque(input_torque, before, lock):
+    """What the ramps add to M (N.m) at a case torque (N.m); `before` is what they added the step before.
+
+    Notes
+    -----
+    Pins that climb their ramps rub: while torque rises the thrust is less than without friction, while it falls it is
+    more, and in between it stays as it is (derived; a play operator between slope (1 - play) and slope (1 + play)).
+    """
     if input_torque > 0.0:
-        torque = lock.preload + lock.drive_slope * max(0.0, input_torque - lock.drive_hold)
+        smooth = lock.drive_slope * max(0.0, input_torque - lock.drive_hold)
     else:
-        torque = lock.preload + lock.coast_slope * max(0.0, -input_torque - lock.coast_hold)
+        smooth = lock.coast_slope * max(0.0, -input_torque - lock.coast_hold)
+    return max(smooth * (1.0 - lock.play), min(smooth * (1.0 + lock.play), before))
+
+
+@compiled
+def sliding_capacity(input_torque, temperature, lock, before=0.0):
+    """M (N.m) of packs that slip fast, at the given case torque (N.m) and temperature (degC); `before` as above."""
+    ramps = ramp_torque(input_torque, before, lock)
+    torque = max(lock.preload, ramps) if lock.outside > 0.5 else lock.preload + ramps
     return torque * max(0.1, 1.0 - lock.fade * (temperature - lock.reference))
 
 
 @compiled
-def step_axle(left_stiff, left_push, right_stiff, right_push, case, shaft, before, hubs, twist, temperature, dt, lock):
+def step_axle(
+    left_stiff, left_push, right_stiff, right_push, case, shaft, before, hubs, twist, temperature, dt, lock, ramps=0.0
+):
     """Wheel speeds at the end of a step, and the torques in between.
 
     Parameters
@@ -56,10 +74,11 @@ def step_axle(left_stiff, left_push, right_stiff, right_push, case, shaft, befor
     before : sum of both wheel speeds at the start of the step (rad/s).
     hubs, twist : speed difference in the packs, left minus right, at the start of the step (rad/s), and how far the
         left halfshaft is wound up more than the right one (rad). With rigid shafts the packs turn with the wheels.
+    ramps : what the ramps added to M at the start of the step (N.m).
 
     Returns
     -------
-    (omega_left, omega_right, T_in, T_left - T_right at the wheels, capacity, locked, hubs, twist)
+    (omega_left, omega_right, T_in, T_left - T_right at the wheels, capacity, locked, hubs, twist, ramps)
 
     Notes
     -----
@@ -94,7 +113,7 @@ def step_axle(left_stiff, left_push, right_stiff, right_push, case, shaft, befor
     for _ in range(3):
         total = free_l + free_r + (offset + share * packs) * (gain_l + gain_r)
         input_torque = shaft - 0.5 * case * (total - before)
-        sliding = sliding_capacity(input_torque, temperature, lock)
+        sliding = sliding_capacity(input_torque, temperature, lock, ramps)
         capacity = sliding * (1.0 + (lock.static_ratio - 1.0) * math.exp(-abs(hubs) / lock.falling_speed))
         locked = abs(stick) <= capacity and capacity > 0.0
         packs = stick if locked else math.copysign(capacity, stick)
@@ -107,4 +126,4 @@ def step_axle(left_stiff, left_push, right_stiff, right_push, case, shaft, befor
         if locked:
             left = right = 0.5 * (left + right)
         hubs = left - right
-    return left, right, input_torque, torque, capacity, locked, hubs, twist
+    return left, right, input_torque, torque, capacity, locked, hubs, twist, ramp_torque(input_torque, ramps, lock)

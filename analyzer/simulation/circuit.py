@@ -13,7 +13,7 @@ _SMOOTHING_M = 7.0  # standard deviation of the blur that turns arcs into entrie
 
 @dataclass(frozen=True, kw_only=True)
 class Circuit:
-    """A closed line, one node per `step_m` of distance; the line closes from the last node to the first.
+    """A line, one node per `step_m` of distance; it closes from the last node to the first unless it is not `closed`.
 
     Attributes
     ----------
@@ -27,11 +27,16 @@ class Circuit:
     x_m: np.ndarray
     y_m: np.ndarray
     heading_rad: np.ndarray
+    closed: bool = True
 
     @property
     def length_m(self) -> float:
         """Length of a lap along the line (m)."""
         return self.step_m * len(self.curvature_1_m)
+
+    def driven_m(self, laps: int) -> float:
+        """Distance of `laps`; an open line is left a little before it ends."""
+        return self.length_m * laps if self.closed else self.length_m - 5.0
 
     def mirrored(self) -> "Circuit":
         """The circuit with left and right exchanged."""
@@ -42,6 +47,7 @@ class Circuit:
             x_m=self.x_m.copy(),
             y_m=-self.y_m,
             heading_rad=-self.heading_rad,
+            closed=self.closed,
         )
 
 

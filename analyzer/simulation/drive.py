@@ -4,7 +4,7 @@ import math
 from collections import namedtuple
 
 from analyzer.simulation.compiled import compiled
-from analyzer.simulation.motion import Controls, map_torque, step_car
+from analyzer.simulation.motion import LEVEL, Controls, map_torque, step_car
 from analyzer.units import STANDARD_GRAVITY_M_S2
 
 CONTROL_S = 0.01  # the driver's own lags are longer, so looking more often changes nothing
@@ -14,11 +14,14 @@ OFF_CIRCUIT_M = 20.0  # farther from the line than any run-off lets a lap go on
 DriverFigures = namedtuple(
     "DriverFigures",
     "understeer slip_limit slide_feel slip_feel throttle_rate wheelbase steer_noise most_brake "
-    "lift_pause release_pause",
+    "lift_pause release_pause rev_miss brake_reserve",
 )
 # position along the session (m), pedals, steer, what the driver feels, and the gearbox
-Hands = namedtuple("Hands", "distance steer throttle brake felt_slip felt_lock gear shift_left wobble pause")
-EXTRA = ("distance", "offset", "steer", "throttle", "brake", "gear", "ratio")
+Hands = namedtuple("Hands", "distance steer throttle brake felt_slip felt_lock gear shift_left wobble pause kick")
+EXTRA = (
+    "distance", "offset", "steer", "throttle", "brake", "gear", "ratio", "along", "across", "vertical", "friction",
+)  # fmt: skip
+_KICK_S = 0.08  # time in which a shift's difference of engine speed is gone; of the order of the tyres' response
 
 
 @compiled
@@ -72,14 +75,54 @@ def _steer(state, hands, distance, offset, line_heading, aim_offset, curvature, 
 
 
 @compiled
-def act(state, hands, noise, line, plan, ratios, shift, car, engine, table, driver, dt):
+def _road_under(state, distance, line_heading, road, grip, wheelbase):
+    """What `Controls` has of the road, at the car's place and heading.
+
+    Notes
+    -----
+    With slopes g (ahead) and b (to the left) of the surface under the car, n = 1/sqrt(1 + g^2 + b^2): gravity along
+    -g n G, across -b n G, and specific force upwards n G + v^2 z'' with z'' the curvature of the line's height.
+    """
+    step, slope, cross, bend, bumps_l, bumps_r, hill_x, hill_y = road
+    n = len(slope)
+    place = distance / step
+    i = math.floor(place)
+    part, i, j = place - i, i % n, (i + 1) % n
+    along_line = (1.0 - part) * float(slope[i]) + part * float(slope[j])
+    across_line = (1.0 - part) * float(cross[i]) + part * float(cross[j])
+    turn = state.heading - line_heading
+    c, s, ch, sh = math.cos(turn), math.sin(turn), math.cos(state.heading), math.sin(state.heading)
+    ahead = along_line * c + across_line * s + hill_x * ch + hill_y * sh
+    left = across_line * c - along_line * s + hill_y * ch - hill_x * sh
+    weight = STANDARD_GRAVITY_M_S2 / math.sqrt(1.0 + ahead * ahead + left * left)
+    bent = (1.0 - part) * float(bend[i]) + part * float(bend[j])
+    vertical = max(0.0, weight + state.vx * state.vx * bent)
+    k = math.floor((distance - wheelbase) / step) % n
+    m = (k + 1) % n
+    at = max(0.0, place)
+    return (
+        -weight * ahead,
+        -weight * left,
+        vertical,
+        _between(grip[0], at),
+        _between(grip[1], at),
+        1.0 + (1.0 - part) * float(bumps_l[i]) + part * float(bumps_l[j]),
+        1.0 + (1.0 - part) * float(bumps_r[i]) + part * float(bumps_r[j]),
+        1.0 + (1.0 - part) * float(bumps_l[k]) + part * float(bumps_l[m]),
+        1.0 + (1.0 - part) * float(bumps_r[k]) + part * float(bumps_r[m]),
+    )
+
+
+@compiled
+def act(state, hands, noise, line, plan, road, grip, ratios, shift, car, engine, table, driver, dt):
     """The driver's next `Hands` and `Controls`.
 
-    `line` is (step, x, y, heading, curvature) of the circuit, `plan` (speed, acceleration, offset, eagerness),
-    `shift` (up rad/s, down rad/s, time s).
+    `line` is (step, x, y, heading, curvature) of the circuit, `plan` (speed, acceleration, offset, eagerness,
+    pulse), `road` what `road.road_figures` gives, `grip` the factors on friction and stiffness by place, `shift` (up
+    rad/s, down rad/s, time s).
     """
     step, line_x, line_y, line_heading, curvature = line
-    aim_speed, aim_acceleration, aim_offset, eagerness = plan
+    aim_speed, aim_acceleration, aim_offset, eagerness, pulses = plan
     length = step * len(line_x)
     distance, offset, heading = _place_on_line(
         hands.distance + state.vx * dt, state.x, state.y, length, step, line_x, line_y, line_heading
@@ -94,14 +137,19 @@ def act(state, hands, noise, line, plan, ratios, shift, car, engine, table, driv
     # gearbox: shifts by engine speed, torque is off while it does
     gear, shift_left = hands.gear, max(0.0, hands.shift_left - dt)
     ratio = float(ratios[int(gear)])
-    road_speed = state.vx / car.r_rl * ratio
+    radius = 0.5 * (car.r_rl + car.r_rr)
+    road_speed = state.vx / radius * ratio
     if shift_left <= 0.0:
         if road_speed > shift[0] and gear < len(ratios) - 1:
             gear, shift_left = gear + 1.0, shift[2]
         elif gear > 0 and road_speed < shift[1] and road_speed * float(ratios[int(gear) - 1]) / ratio < 0.93 * shift[0]:
             gear, shift_left = gear - 1.0, shift[2]
-    ratio = float(ratios[int(gear)])
+    new_ratio = float(ratios[int(gear)])
+    kick = hands.kick + driver.rev_miss * engine.engine_inertia * (ratio - new_ratio) * state.vx / radius
+    ratio = new_ratio
     clutch = 0.0 if shift_left > 0.0 else 1.0
+    push = clutch * kick / (_KICK_S + dt)
+    kick = kick - push * dt
 
     # pedals: what acceleration is wanted a reaction time ahead, and which pedal gives it
     soon = max(0.0, here + 0.12 * state.vx / step)
@@ -113,13 +161,13 @@ def act(state, hands, noise, line, plan, ratios, shift, car, engine, table, driv
     wanted_ax = planned + (1.3 if gap > 0.0 else 2.2) * gap
     if wanted_ax > 0.0:
         wanted_ax *= _between(eagerness, max(0.0, here))
-    speed = state.vx / car.r_rl * ratio
+    speed = state.vx / radius * ratio
     closed = map_torque(speed, 1, table, engine.table_step)
     full = map_torque(speed, 0, table, engine.table_step)
     resist = car.drag * state.vx * state.vx + car.rolling * car.mass * STANDARD_GRAVITY_M_S2
     mass = car.mass * 1.06
-    engine_need = (mass * wanted_ax + resist) * car.r_rl / (ratio * engine.efficiency)
-    coast_ax = (closed * ratio / car.r_rl - resist) / mass
+    engine_need = (mass * wanted_ax + resist) * radius / (ratio * engine.efficiency)
+    coast_ax = (closed * ratio / radius - resist) / mass
     throttle = max(0.0, min(1.0, (engine_need - closed) / (full - closed)))
     if wanted_ax < 0.35 * coast_ax:
         throttle = 0.0  # off the pedal before the foot moves to the brake
@@ -129,17 +177,21 @@ def act(state, hands, noise, line, plan, ratios, shift, car, engine, table, driv
     felt = math.hypot(max(0.0, felt_slip) / driver.slip_feel, sliding / driver.slide_feel)
     ease = 1.0 - 0.8 * max(0.0, felt - 1.0) - 0.25 * max(0.0, wide - 2.0)
     throttle = min(throttle, max(0.0, ease)) if hands.pause <= 0.0 else 0.0
+    held = pulses[min(len(pulses) - 1, int(max(0.0, here)))]
+    if held > 0.0:
+        throttle = held
     up, down = driver.throttle_rate * dt, 7.0 * dt
     throttle = max(hands.throttle - down, min(hands.throttle + up, throttle))
 
-    need = max(0.0, coast_ax - 0.5 - wanted_ax) if hands.brake <= 0.0 else max(0.0, coast_ax - wanted_ax)
+    reserve = driver.brake_reserve if hands.brake <= 0.0 else 0.0
+    need = max(0.0, coast_ax - reserve - wanted_ax)
     lock = min(
         min(state.w_fl * car.r_fl, state.w_fr * car.r_fr), min(state.w_rl * car.r_rl, state.w_rr * car.r_rr)
     ) / max(3.0, state.vx)
     felt_lock = hands.felt_lock + ((1.0 - lock) - hands.felt_lock) * dt / 0.08
-    brake = mass * need * car.r_fl * max(0.1, 1.0 - 9.0 * max(0.0, felt_lock - 0.09))
+    brake = mass * need * (0.5 * (car.r_fl + car.r_fr)) * max(0.1, 1.0 - 9.0 * max(0.0, felt_lock - 0.09))
     brake *= max(0.1, 1.0 - max(0.0, sliding / driver.slide_feel - 1.0))
-    free = hands.throttle <= 0.0 and throttle <= 0.0 and hands.pause <= 0.0
+    free = held <= 0.0 and hands.throttle <= 0.0 and throttle <= 0.0 and hands.pause <= 0.0
     brake = min(driver.most_brake, brake) if free else 0.0
     rate = driver.most_brake * dt
     brake = max(hands.brake - 6.0 * rate, min(hands.brake + 5.0 * rate, brake))
@@ -149,14 +201,15 @@ def act(state, hands, noise, line, plan, ratios, shift, car, engine, table, driv
         pause = driver.lift_pause
     elif hands.brake > 0.0 and brake <= 0.0:
         pause = driver.release_pause
-    after = Hands(distance, steer, throttle, brake, felt_slip, felt_lock, gear, shift_left, wobble, pause)
-    return after, Controls(steer, throttle, brake, ratio, clutch), offset
+    after = Hands(distance, steer, throttle, brake, felt_slip, felt_lock, gear, shift_left, wobble, pause, kick)
+    under = _road_under(state, distance, heading, road, grip, driver.wheelbase)
+    return after, Controls(steer, throttle, brake, ratio, clutch, push, *under), offset
 
 
 @compiled
 def run_session(
-    state, hands, noise, end, line, plan, ratios, shift, car, tyres, engine, table, lock, driver, dt, substeps,
-    every, states, forces, extras, means, angles,
+    state, hands, noise, end, line, plan, road, grip, ratios, shift, car, tyres, engine, table, lock, driver, dt,
+    substeps, every, states, forces, extras, means, angles,
 ):  # fmt: skip
     """Drive until `end` metres or until the arrays are full; returns (samples, steps) filled.
 
@@ -167,8 +220,9 @@ def run_session(
     rows, steps = 0, 0
     mean_ax, mean_ay, mean_yaw = 0.0, 0.0, 0.0
     for period in range(len(noise)):
+        draw = float(noise[period])
         hands, controls, offset = act(
-            state, hands, float(noise[period]), line, plan, ratios, shift, car, engine, table, driver, substeps * dt
+            state, hands, draw, line, plan, road, grip, ratios, shift, car, engine, table, driver, substeps * dt
         )
         for _ in range(substeps):
             state, force = step_car(state, controls, car, tyres, engine, table, lock, dt)
@@ -187,7 +241,8 @@ def run_session(
                 mean_ax, mean_ay, mean_yaw = 0.0, 0.0, 0.0
                 extras[rows, 0], extras[rows, 1], extras[rows, 2] = hands.distance, offset, controls.steer
                 extras[rows, 3], extras[rows, 4], extras[rows, 5] = controls.throttle, controls.brake, hands.gear + 1.0
-                extras[rows, 6] = controls.ratio
+                extras[rows, 6], extras[rows, 7], extras[rows, 8] = controls.ratio, controls.along, controls.across
+                extras[rows, 9], extras[rows, 10] = controls.vertical, controls.friction
                 rows += 1
         if hands.distance >= end or abs(offset) > OFF_CIRCUIT_M:
             break
@@ -198,7 +253,7 @@ def run_session(
 def run_controls(state, steering, throttle, brake, ratio, car, tyres, engine, table, lock, dt, states, forces):
     """Open loop: one step per row of the control arrays; fills `states` and `forces`."""
     for i in range(len(steering)):
-        controls = Controls(float(steering[i]), float(throttle[i]), float(brake[i]), ratio, 1.0)
+        controls = Controls(float(steering[i]), float(throttle[i]), float(brake[i]), ratio, 1.0, 0.0, *LEVEL)
         state, force = step_car(state, controls, car, tyres, engine, table, lock, dt)
         for k in range(len(state)):
             states[i, k] = state[k]

@@ -6,7 +6,7 @@ from collections import namedtuple
 import numpy as np
 
 from analyzer.simulation.compiled import compiled
-from analyzer.simulation.parameters import Powertrain, SimTyre
+from analyzer.simulation.parameters import RADIUS_B, RADIUS_D, RADIUS_F, Chassis, Powertrain, SimTyre
 from analyzer.simulation.tyre import TyreFigures, cornering_stiffness, friction_scale, tyre_figures
 from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
@@ -17,30 +17,57 @@ _UNDERSTEER_RAD_PER_G = 0.008  # at small lateral acceleration; common practice,
 CarFigures = namedtuple(
     "CarFigures",
     "mass yaw_inertia front rear height half_front half_rear rear_transfer drag downforce front_downforce "
-    "front_brake rolling wheel_inertia r_fl r_fr r_rl r_rr",
+    "front_brake rolling wheel_inertia r_fl r_fr r_rl r_rr "
+    # what the options of `parameters` add: load lags (s), roll moment of a cross weight (N.m), share of the rear brakes
+    # on the left, fall of the rolling radius (m/N; m, 1/N), static wheel loads (N), friction and stiffness by wheel
+    "lag_front lag_rear cross_moment brake_left radius_line radius_arc radius_arc_per_N static_f static_r "
+    "grip_fl grip_fr grip_rl grip_rr",
 )
 EngineFigures = namedtuple("EngineFigures", "engine_inertia driveline_inertia efficiency limiter lag table_step")
 
 
-def car_figures(*, car: Car, tyre: SimTyre) -> CarFigures:
+def car_figures(*, car: Car, tyre: SimTyre, chassis: Chassis | None = None) -> CarFigures:
     """The car in the form of the inner loop (SI; half tracks; drag and downforce as 1/2 rho A)."""
-    radii = car.rolling_radii_m * np.array(tyre.radius_factors)
-    return CarFigures(
-        car.mass_kg,
-        car.yaw_inertia,
-        car.cg_to_front_m,
-        car.cg_to_rear_m,
-        car.cg_height_m,
-        car.front_track_m / 2,
-        car.rear_track_m / 2,
-        car.rear_load_transfer,
-        0.5 * AIR_DENSITY_KG_M3 * car.drag_area_m2,
-        0.5 * AIR_DENSITY_KG_M3 * car.downforce_area_m2,
-        car.front_downforce_share,
-        car.front_brake_fraction,
-        car.rolling_resistance,
-        car.wheel_inertia_kg_m2,
-        *(float(r) for r in radii),
+    chassis = chassis or Chassis()
+    sides = np.array([1.0, -1.0, 1.0, -1.0])  # left wheels up, right wheels down
+    radii = car.rolling_radii_m * np.array(tyre.radius_factors) * (1 + 0.005 * tyre.unlike_radius_percent * sides)
+    grips = 1 + 0.005 * tyre.unlike_grip_percent * sides
+    weight = car.mass_kg * STANDARD_GRAVITY_M_S2
+    quarter = weight / 4
+    radius_line = tyre.radius_fall_percent / 100 * float(np.mean(car.rolling_radii_m)) / quarter
+    radius_arc = 0.0
+    if tyre.radius_stiffness_N_mm > 0:
+        stiffness = 1000 * tyre.radius_stiffness_N_mm
+        radius_line += RADIUS_F / stiffness
+        radius_arc = RADIUS_D * quarter / stiffness
+    return CarFigures._make(
+        (
+            car.mass_kg,
+            car.yaw_inertia,
+            car.cg_to_front_m,
+            car.cg_to_rear_m,
+            car.cg_height_m,
+            car.front_track_m / 2,
+            car.rear_track_m / 2,
+            car.rear_load_transfer,
+            0.5 * AIR_DENSITY_KG_M3 * car.drag_area_m2,
+            0.5 * AIR_DENSITY_KG_M3 * car.downforce_area_m2,
+            car.front_downforce_share,
+            car.front_brake_fraction,
+            car.rolling_resistance,
+            car.wheel_inertia_kg_m2,
+            *(float(r) for r in radii),
+            chassis.load_lag_front_s,
+            chassis.load_lag_rear_s,
+            chassis.cross_weight_percent / 100 * weight / (1 / car.front_track_m + 1 / car.rear_track_m),
+            chassis.rear_brake_left_percent / 100,
+            radius_line,
+            radius_arc,
+            RADIUS_B / quarter,
+            weight * car.front_weight_fraction / 2,
+            weight * (1 - car.front_weight_fraction) / 2,
+            *(float(g) for g in grips),
+        )
     )
 
 
@@ -48,7 +75,7 @@ def axle_grip(*, car: CarFigures, tyres: tuple[TyreFigures, TyreFigures], speed_
     """Lateral acceleration (m/s2) that the friction of each axle could hold, front and rear, loaded as at `ay`."""
     length = car.front + car.rear
     masses = car.mass * car.rear / length, car.mass * car.front / length
-    loads = wheel_loads(speed_m_s, 0.0, ay, car)
+    loads = wheel_loads(speed_m_s, 0.0, ay, car._replace(cross_moment=0.0))  # which is other to the other side
     grip = [
         tyre.friction_y * sum(friction_scale(z, tyre) * z for z in pair)
         for tyre, pair in zip(tyres, (loads[:2], loads[2:]), strict=True)
@@ -79,7 +106,7 @@ def balanced(*, car: CarFigures, tyre: SimTyre) -> tuple[TyreFigures, TyreFigure
         limit = 0.5 * (limit + axle_grip(car=car, tyres=(front, front), speed_m_s=speed, ay=limit)[0])
     grips = axle_grip(car=car, tyres=(front, front), speed_m_s=speed, ay=limit)
     friction = _REAR_MARGIN * grips[0] / grips[1]
-    loads = wheel_loads(0.0, 0.0, 0.0, car)
+    loads = wheel_loads(0.0, 0.0, 0.0, car._replace(cross_moment=0.0))
     slip_f = loads[0] / cornering_stiffness(loads[0], front)
     slip_r = loads[2] / cornering_stiffness(loads[2], front)
     stiffness = slip_r / max(0.3 * slip_f, slip_f - _UNDERSTEER_RAD_PER_G)
@@ -107,19 +134,46 @@ def engine_figures(powertrain: Powertrain) -> tuple[EngineFigures, np.ndarray]:
 
 
 @compiled
+def rolling_radius(radius, load, static, car):
+    """Effective rolling radius (m) of a wheel under `load` (N), `radius` being the one at its `static` load.
+
+    Notes
+    -----
+    R_e(F_z) = R_e(F_s) - (F_z0/C_z) [D (atan(B F_z/F_z0) - atan(B F_s/F_z0)) + F (F_z - F_s)/F_z0], plus the straight
+    line of `SimTyre.radius_fall_percent`; both fall per newton, alike on both axles.
+
+    References
+    ----------
+    Pacejka, Tyre and Vehicle Dynamics, 3rd ed. 2012, section 9.3 (form and the figures B, D, F as in our brief).
+    """
+    bent = math.atan(car.radius_arc_per_N * load) - math.atan(car.radius_arc_per_N * static)
+    return radius - (car.radius_line * (load - static) + car.radius_arc * bent)
+
+
+@compiled
 def wheel_loads(speed, ax, ay, car):
+    """`loads_on_road` on a level road, with front and rear in step."""
+    return loads_on_road(speed, ax, ay, ay, STANDARD_GRAVITY_M_S2, car)
+
+
+@compiled
+def loads_on_road(speed, ax, ay, ay_rear, vertical, car):
     """(F_z front left, front right, rear left, rear right) in N; a lifted wheel hands its share to the other axle.
 
     Quasi-static: longitudinal m a_x h / L, lateral m a_y h / track split by the rear load-transfer fraction, downforce
-    split by its front share; drag acts at the height of the road.
+    split by its front share; drag acts at the height of the road. `ax`, `ay` and `vertical` are specific forces (tyre
+    force over mass, m/s2) along the car's own axes, so grade and bank are in them; `ay_rear` is `ay` as late as the
+    rear follows it. A cross weight is a roll moment that the axles hold against each other.
     """
     length = car.front + car.rear
-    weight, lift = car.mass * STANDARD_GRAVITY_M_S2, car.downforce * speed * speed
+    weight, lift = car.mass * vertical, car.downforce * speed * speed
     along = car.mass * ax * car.height / length
     front = max(0.0, weight * car.rear / length + lift * car.front_downforce - along)
     rear = max(0.0, weight * car.front / length + lift * (1.0 - car.front_downforce) + along)
     moment = car.mass * ay * car.height  # positive in a left turn: loads the right wheels
-    moment_r = moment * car.rear_transfer
+    moment_rear = car.mass * ay_rear * car.height
+    moment_r = moment_rear * car.rear_transfer - car.cross_moment
+    moment = moment + (moment_rear - moment) * car.rear_transfer
     limit_f, limit_r = front * car.half_front, rear * car.half_rear
     moment_r = max(-limit_r, min(limit_r, moment_r))
     moment_f = max(-limit_f, min(limit_f, moment - moment_r))

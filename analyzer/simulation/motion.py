@@ -5,20 +5,27 @@ from collections import namedtuple
 
 from analyzer.simulation.axle import step_axle
 from analyzer.simulation.compiled import compiled
-from analyzer.simulation.figures import CarFigures, wheel_loads
+from analyzer.simulation.figures import CarFigures, loads_on_road, rolling_radius
+from analyzer.simulation.options import LOAD_LAG_S
 from analyzer.simulation.tyre import tyre_forces
+from analyzer.units import STANDARD_GRAVITY_M_S2
 
-LOAD_LAG_S = 0.06  # roll and pitch follow the accelerations with about this delay; common practice, no source
 _SLOWEST_M_S = 2.0  # slips are not defined at rest: contact speeds below this are taken as this
 _BRAKE_CREEP_RAD_S = 1.0  # below this wheel speed brakes fade to zero instead of turning the wheel backwards
 
-Controls = namedtuple("Controls", "steer throttle brake ratio clutch")  # road-wheel rad, 0-1, N.m at all wheels, -, 0-1
+# road-wheel rad, 0-1, N.m at all wheels, -, 0-1, N.m at the crank; then what the road gives: gravity along and across
+# and specific force upwards (m/s2), factors on friction, stiffness and the four wheel loads
+Controls = namedtuple(
+    "Controls",
+    "steer throttle brake ratio clutch kick along across vertical friction stiffness bump_fl bump_fr bump_rl bump_rr",
+)
+LEVEL = (0.0, 0.0, STANDARD_GRAVITY_M_S2, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0)  # a level, even road
 
 # speeds m/s, rad; four wheel speeds, turned angles, lagged slips and slip tangents; lagged accelerations; engine
 State = namedtuple(
     "State",
     "x y heading vx vy yaw_rate w_fl w_fr w_rl w_rr a_fl a_fr a_rl a_rr s_fl s_fr s_rl s_rr "
-    "t_fl t_fr t_rl t_rr ax_lag ay_lag engine_torque hubs twist temperature",
+    "t_fl t_fr t_rl t_rr ax_lag ay_lag ay_lag_rear engine_torque hubs twist ramps temperature",
 )
 Forces = namedtuple(
     "Forces",
@@ -36,7 +43,7 @@ def map_torque(speed, column, table, step):
 
 
 @compiled
-def _contact(slip, tangent, load, vx, vy, spin, radius, holding, inertia, dt, tyre):
+def _contact(slip, tangent, load, vx, vy, spin, radius, holding, inertia, dt, tyre, friction, stiffness):
     """Lagged slips and forces of one wheel over a step, and what its speed at the end of the step obeys.
 
     Returns (F_x at the slip of the start, slope, gain, rest, F_y, lagged tangent, stiff, push): the slip at the end of
@@ -48,7 +55,7 @@ def _contact(slip, tangent, load, vx, vy, spin, radius, holding, inertia, dt, ty
     along = dt / tyre.relaxation_x_m
     gain = along * radius / (1.0 + along * pace)
     rest = (slip - along * vx) / (1.0 + along * pace)
-    force, side, slope = tyre_forces(slip, tangent, load, tyre)
+    force, side, slope = tyre_forces(slip, tangent, load, tyre, friction, stiffness)
     stiff = inertia / dt + radius * slope * gain + holding / max(spin, _BRAKE_CREEP_RAD_S)
     push = inertia / dt * spin - radius * (force + slope * (rest - slip))
     return force, slope, gain, rest, side, tangent, stiff, push
@@ -65,7 +72,8 @@ def _engine(state, controls, engine, table, dt):
     closed = map_torque(speed, 1, table, engine.table_step)
     wanted = (closed + controls.throttle * (full - closed)) * controls.clutch
     torque = state.engine_torque + (wanted - state.engine_torque) * dt / (engine.lag + dt)
-    shaft = torque * controls.ratio * (engine.efficiency if torque > 0.0 else 1.0 / engine.efficiency)
+    given = torque + controls.kick
+    shaft = given * controls.ratio * (engine.efficiency if given > 0.0 else 1.0 / engine.efficiency)
     case = (engine.driveline_inertia + controls.clutch * engine.engine_inertia * controls.ratio**2) / dt
     return torque, shaft, case
 
@@ -77,7 +85,19 @@ def step_car(state, controls, car, tyres, engine, table, lock, dt):
     Wheel spin, longitudinal slip and the differential are solved together, implicitly and linearised; the body is
     stepped with the forces so found (semi-implicit Euler, first order in dt). `controls.clutch` is 0 during a shift.
     """
-    loads = wheel_loads(state.vx, state.ax_lag, state.ay_lag, car)
+    even = loads_on_road(state.vx, state.ax_lag, state.ay_lag, state.ay_lag_rear, controls.vertical, car)
+    loads = (
+        even[0] * controls.bump_fl,
+        even[1] * controls.bump_fr,
+        even[2] * controls.bump_rl,
+        even[3] * controls.bump_rr,
+    )
+    radii = (
+        rolling_radius(car.r_fl, loads[0], car.static_f, car),
+        rolling_radius(car.r_fr, loads[1], car.static_f, car),
+        rolling_radius(car.r_rl, loads[2], car.static_r, car),
+        rolling_radius(car.r_rr, loads[3], car.static_r, car),
+    )
     tyre_f, tyre_r = tyres
     c, s = math.cos(controls.steer), math.sin(controls.steer)
     left_f, right_f = state.vx - state.yaw_rate * car.half_front, state.vx + state.yaw_rate * car.half_front
@@ -86,27 +106,32 @@ def step_car(state, controls, car, tyres, engine, table, lock, dt):
     vx_fl, vx_fr = c * left_f + s * vy_f, c * right_f + s * vy_f
     vy_fl, vy_fr = c * vy_f - s * left_f, c * vy_f - s * right_f
     brake_f, brake_r = 0.5 * controls.brake * car.front_brake, 0.5 * controls.brake * (1.0 - car.front_brake)
+    left_r, right_r = brake_r * (2.0 * car.brake_left), brake_r * (2.0 * (1.0 - car.brake_left))
     inertia = car.wheel_inertia
 
-    hold = brake_f + car.rolling * loads[0] * car.r_fl
+    hold = brake_f + car.rolling * loads[0] * radii[0]
     fx0, d0, g0, q0, fy0, t0, k0, p0 = _contact(
-        state.s_fl, state.t_fl, loads[0], vx_fl, vy_fl, state.w_fl, car.r_fl, hold, inertia, dt, tyre_f
-    )
-    hold = brake_f + car.rolling * loads[1] * car.r_fr
+        state.s_fl, state.t_fl, loads[0], vx_fl, vy_fl, state.w_fl, radii[0], hold, inertia, dt, tyre_f,
+        controls.friction * car.grip_fl, controls.stiffness * car.grip_fl,
+    )  # fmt: skip
+    hold = brake_f + car.rolling * loads[1] * radii[1]
     fx1, d1, g1, q1, fy1, t1, k1, p1 = _contact(
-        state.s_fr, state.t_fr, loads[1], vx_fr, vy_fr, state.w_fr, car.r_fr, hold, inertia, dt, tyre_f
-    )
-    hold = brake_r + car.rolling * loads[2] * car.r_rl
+        state.s_fr, state.t_fr, loads[1], vx_fr, vy_fr, state.w_fr, radii[1], hold, inertia, dt, tyre_f,
+        controls.friction * car.grip_fr, controls.stiffness * car.grip_fr,
+    )  # fmt: skip
+    hold = left_r + car.rolling * loads[2] * radii[2]
     fx2, d2, g2, q2, fy2, t2, k2, p2 = _contact(
-        state.s_rl, state.t_rl, loads[2], vx_rl, vy_r, state.w_rl, car.r_rl, hold, inertia, dt, tyre_r
-    )
-    hold = brake_r + car.rolling * loads[3] * car.r_rr
+        state.s_rl, state.t_rl, loads[2], vx_rl, vy_r, state.w_rl, radii[2], hold, inertia, dt, tyre_r,
+        controls.friction * car.grip_rl, controls.stiffness * car.grip_rl,
+    )  # fmt: skip
+    hold = right_r + car.rolling * loads[3] * radii[3]
     fx3, d3, g3, q3, fy3, t3, k3, p3 = _contact(
-        state.s_rr, state.t_rr, loads[3], vx_rr, vy_r, state.w_rr, car.r_rr, hold, inertia, dt, tyre_r
-    )
+        state.s_rr, state.t_rr, loads[3], vx_rr, vy_r, state.w_rr, radii[3], hold, inertia, dt, tyre_r,
+        controls.friction * car.grip_rr, controls.stiffness * car.grip_rr,
+    )  # fmt: skip
 
     torque, shaft, case = _engine(state, controls, engine, table, dt)
-    w2, w3, input_torque, difference, capacity, locked, hubs, twist = step_axle(
+    w2, w3, input_torque, difference, capacity, locked, hubs, twist, ramps = step_axle(
         k2,
         p2,
         k3,
@@ -119,6 +144,7 @@ def step_car(state, controls, car, tyres, engine, table, lock, dt):
         state.temperature,
         dt,
         lock,
+        state.ramps,
     )
     w0, w1 = p0 / k0, p1 / k1
 
@@ -129,7 +155,7 @@ def step_car(state, controls, car, tyres, engine, table, lock, dt):
     along_l, along_r = c * fx0 - s * fy0, c * fx1 - s * fy1
     across_l, across_r = s * fx0 + c * fy0, s * fx1 + c * fy1
     drag = car.drag * state.vx * abs(state.vx)
-    ax = ((along_l + along_r) + (fx2 + fx3) - drag) / car.mass
+    ax = ((along_l + along_r) + (fx2 + fx3) - drag) / car.mass  # tyre and air force over mass: accelerometers read it
     ay = ((across_l + across_r) + (fy2 + fy3)) / car.mass
     moment = (
         car.front * (across_l + across_r)
@@ -137,12 +163,12 @@ def step_car(state, controls, car, tyres, engine, table, lock, dt):
         + car.half_front * (along_r - along_l)
         + car.half_rear * (fx3 - fx2)
     )
-    vx = state.vx + dt * (ax + state.yaw_rate * state.vy)
-    vy = state.vy + dt * (ay - state.yaw_rate * state.vx)
+    vx = state.vx + dt * (ax + controls.along + state.yaw_rate * state.vy)
+    vy = state.vy + dt * (ay + controls.across - state.yaw_rate * state.vx)
     yaw_rate = state.yaw_rate + dt * moment / car.yaw_inertia
     heading = state.heading + dt * yaw_rate
     ch, sh = math.cos(heading), math.sin(heading)
-    lag = dt / (LOAD_LAG_S + dt)
+    pitch_lag, lag, lag_rear = dt / (LOAD_LAG_S + dt), dt / (car.lag_front + dt), dt / (car.lag_rear + dt)
     heat = 0.5 * abs(difference * hubs)  # two packs, each with half of M at half of the speed difference
     cooling = lock.cooling * (state.temperature - lock.ambient)
     after = State(
@@ -168,11 +194,13 @@ def step_car(state, controls, car, tyres, engine, table, lock, dt):
         t1,
         t2,
         t3,
-        state.ax_lag + lag * (ax - state.ax_lag),
+        state.ax_lag + pitch_lag * (ax - state.ax_lag),
         state.ay_lag + lag * (ay - state.ay_lag),
+        state.ay_lag_rear + lag_rear * (ay - state.ay_lag_rear),
         torque,
         hubs,
         twist,
+        ramps,
         state.temperature + dt * (heat - cooling) / lock.heat_capacity,
     )
     forces = Forces(
@@ -182,10 +210,10 @@ def step_car(state, controls, car, tyres, engine, table, lock, dt):
         difference,
         capacity,
         1.0 if locked else 0.0,
-        w2 * car.r_rl / max(vx_rl, _SLOWEST_M_S) - 1.0,
-        w3 * car.r_rr / max(vx_rr, _SLOWEST_M_S) - 1.0,
-        w0 * car.r_fl / max(vx_fl, _SLOWEST_M_S) - 1.0,
-        w1 * car.r_fr / max(vx_fr, _SLOWEST_M_S) - 1.0,
+        w2 * radii[2] / max(vx_rl, _SLOWEST_M_S) - 1.0,
+        w3 * radii[3] / max(vx_rr, _SLOWEST_M_S) - 1.0,
+        w0 * radii[0] / max(vx_fl, _SLOWEST_M_S) - 1.0,
+        w1 * radii[1] / max(vx_fr, _SLOWEST_M_S) - 1.0,
         loads[0],
         loads[1],
         loads[2],
@@ -209,4 +237,4 @@ def rolling_state(
     """A car that rolls straight ahead at `speed_m_s` with free wheels and no engine torque."""
     spins = (speed_m_s / r for r in (car.r_fl, car.r_fr, car.r_rl, car.r_rr))
     at_start = (float(x_m), float(y_m), float(heading_rad), float(speed_m_s), 0.0, 0.0, *spins)
-    return State._make((*at_start, *([0.0] * 17), float(temperature_degC)))
+    return State._make((*at_start, *([0.0] * 19), float(temperature_degC)))

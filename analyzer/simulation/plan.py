@@ -11,7 +11,9 @@ from analyzer.simulation.parameters import Driver, Powertrain
 from analyzer.simulation.tyre import TyreFigures, friction_scale
 from analyzer.units import STANDARD_GRAVITY_M_S2
 
-TOP_SPEED_M_S = 90.0
+TOP_SPEED_M_S = 90.0  # where the tables end
+PULSE_S, PULSE_EVERY_S = 1.6, 4.0  # long enough for torque and tyres to settle (0.3 s), short enough to stay slow
+PULSE_CURVATURE_1_M = 1 / 90  # throttle pulses are for corners
 _KNOT_M = 130.0  # distance over which the driver's mood changes: about one corner
 
 
@@ -24,12 +26,14 @@ class Plan:
     speed_m_s, acceleration_m_s2 : (m,) aim.
     offset_m : (m,) line, left of the circuit's.
     eagerness : (m,) factor on the throttle asked for out of corners.
+    pulse : (m,) throttle that is held whatever the speed (1), 0 where the speed decides.
     """
 
     speed_m_s: np.ndarray
     acceleration_m_s2: np.ndarray
     offset_m: np.ndarray
     eagerness: np.ndarray
+    pulse: np.ndarray
 
 
 def _drive_limit(*, car: CarFigures, tyre: TyreFigures, powertrain: Powertrain, speeds: np.ndarray) -> np.ndarray:
@@ -41,10 +45,11 @@ def _drive_limit(*, car: CarFigures, tyre: TyreFigures, powertrain: Powertrain, 
     traction = friction * rear_load / car.mass / np.maximum(0.2, 1 - friction * lean)
     rpm = np.array(powertrain.speed_rpm)
     force = np.zeros_like(speeds)
+    radius = 0.5 * (car.r_rl + car.r_rr)
     for gear in powertrain.gear_ratios:
         ratio = gear * powertrain.final_drive
-        turning = speeds / car.r_rl * ratio * 30 / np.pi
-        pull = np.interp(turning, rpm, powertrain.full_torque_Nm) * ratio * powertrain.efficiency / car.r_rl
+        turning = speeds / radius * ratio * 30 / np.pi
+        pull = np.interp(turning, rpm, powertrain.full_torque_Nm) * ratio * powertrain.efficiency / radius
         force = np.maximum(force, np.where(turning < powertrain.shift_up_rpm, pull, 0.0))
     return np.column_stack([traction, (force - car.drag * speeds**2) / car.mass])
 
@@ -65,7 +70,7 @@ def _brake_limit(
             weight * car.front / length + lift * (1 - car.front_downforce),
             1 - car.front_brake,
             -1,
-            drag_torque / car.r_rl,
+            drag_torque / (0.5 * (car.r_rl + car.r_rr)),
         ),
     ):
         friction = tyre.friction_x * np.array([friction_scale(0.5 * float(z), tyre) for z in load])
@@ -76,29 +81,31 @@ def _brake_limit(
 
 
 @compiled
-def _forward_backward(curvature, step, grid_step, lateral, traction, engine, brakes, braking, use, drive_use):
+def _forward_backward(
+    curvature, step, grid_step, lateral, traction, engine, brakes, braking, use, drive_use, grip, top, most
+):
     n = len(curvature)
     speed = np.empty(n)
     last = len(lateral) - 1
     for i in range(n):
-        v = TOP_SPEED_M_S
+        v = top
         bend = abs(curvature[i])
         for _ in range(6):  # the limit grows with downforce, so look it up again at the speed found
-            limit = lateral[min(last, int(v / grid_step))] * use[i]
-            v = min(TOP_SPEED_M_S, np.sqrt(limit / max(bend, 1e-9)))
+            limit = min(most, lateral[min(last, int(v / grid_step))] * use[i] * grip[i])
+            v = min(top, np.sqrt(limit / max(bend, 1e-9)))
         speed[i] = v
     speed[0] = min(speed[0], 35.0)
     for i in range(n - 1):
         v = speed[i]
         k = min(last, int(v / grid_step))
-        left = np.sqrt(max(0.0, 1.0 - (v * v * abs(curvature[i]) / lateral[k]) ** 2))
-        a = min(1.08 * engine[k], traction[k] * drive_use * left)
+        left = np.sqrt(max(0.0, 1.0 - (v * v * abs(curvature[i]) / (lateral[k] * grip[i])) ** 2))
+        a = min(1.08 * engine[k], traction[k] * drive_use * grip[i] * left)
         speed[i + 1] = min(speed[i + 1], np.sqrt(max(4.0, v * v + 2.0 * step * a)))
     for i in range(n - 2, -1, -1):
         v = speed[i + 1]
         k = min(last, int(v / grid_step))
-        left = np.sqrt(max(0.0, 1.0 - (v * v * abs(curvature[i + 1]) / lateral[k]) ** 2))
-        a = max(0.6, brakes[k] * braking[i] * left)
+        left = np.sqrt(max(0.0, 1.0 - (v * v * abs(curvature[i + 1]) / (lateral[k] * grip[i])) ** 2))
+        a = max(0.6, brakes[k] * braking[i] * grip[i] * left)
         speed[i] = min(speed[i], np.sqrt(v * v + 2.0 * step * a))
     return speed
 
@@ -111,12 +118,15 @@ def _mood(rng: np.random.Generator, length_m: float, at_m: np.ndarray) -> np.nda
 
 def session_plan(
     *, circuit: Circuit, laps: int, car: CarFigures, tyres: tuple[TyreFigures, TyreFigures], powertrain: Powertrain,
-    driver: Driver,
+    driver: Driver, grip: np.ndarray | None = None, pulses: tuple[float, ...] = (),
     rng: np.random.Generator,
 ) -> Plan:  # fmt: skip
-    """Plan for `laps` laps, each corner of each lap a little different as `driver.variability` says."""
-    nodes = len(circuit.curvature_1_m)
-    count = laps * nodes + min(nodes, 300)
+    """Plan for `laps` laps, each corner of each lap a little different as `driver.variability` says.
+
+    `grip` is the factor on the tyres' friction along the session, one per circuit step (the driver feels it), and
+    `pulses` what `manoeuvres` asks for by throttle.
+    """
+    count = planned_nodes(circuit, laps)
     curvature = np.tile(circuit.curvature_1_m, laps + 1)[:count]
     at = np.arange(count) * circuit.step_m
     spread = driver.variability
@@ -137,6 +147,9 @@ def session_plan(
         driver.braking_use * (1 + 0.05 * moods[1]),
         np.minimum(driver.cornering_use * (1 + 0.03 * moods[0]), 1.0),
         driver.drive_use,
+        np.ones(count) if grip is None else grip,
+        driver.top_speed_m_s,
+        driver.most_lateral_m_s2,
     )
     acceleration = np.gradient(0.5 * speed**2, circuit.step_m)
     kernel = np.ones(5) / 5
@@ -145,4 +158,30 @@ def session_plan(
         acceleration_m_s2=np.convolve(np.pad(acceleration, 2, mode="edge"), kernel, mode="valid"),
         offset_m=0.35 * moods[2],
         eagerness=1.0 + 0.12 * moods[3],
+        pulse=_pulses(curvature, speed, circuit.step_m, pulses),
     )
+
+
+def planned_nodes(circuit: Circuit, laps: int) -> int:
+    """How many circuit steps are planned: the session and the way on."""
+    nodes = len(circuit.curvature_1_m)
+    return laps * nodes + min(nodes, 300)
+
+
+def _pulses(curvature: np.ndarray, speed: np.ndarray, step_m: float, levels: tuple[float, ...]) -> np.ndarray:
+    """(m,) throttle held in corners: each of `levels` in turn for `PULSE_S` every `PULSE_EVERY_S`, at the planned
+    speed; a corner begins with the speed it asks for, then the pulse."""
+    pulse = np.zeros(len(curvature))
+    if not levels:
+        return pulse
+    since, number = 0.0, 0
+    for i in range(len(pulse)):
+        if abs(curvature[i]) < PULSE_CURVATURE_1_M:
+            since = 0.5 * (PULSE_EVERY_S - PULSE_S)
+            continue
+        since += step_m / speed[i]
+        if since > PULSE_EVERY_S:
+            since, number = 0.0, number + 1
+        if since > PULSE_EVERY_S - PULSE_S:
+            pulse[i] = levels[number % len(levels)]
+    return pulse

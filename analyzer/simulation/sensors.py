@@ -6,8 +6,10 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
+from scipy.signal import lfilter, lfilter_zi
 
 from analyzer.channels import CHANNELS, WHEELS
+from analyzer.simulation.options import Options, option
 from analyzer.units import STANDARD_GRAVITY_M_S2
 
 _METRES_PER_DEGREE = 111_195.0  # of latitude, on a sphere of the mean earth radius 6371.0 km
@@ -30,7 +32,7 @@ _RESOLUTION = {
 
 
 @dataclass(frozen=True, kw_only=True)
-class Sensors:
+class Sensors(Options):
     """What the logger sees. Everything here is an error source that a real log has, drawn from the session's seed.
 
     Attributes
@@ -41,7 +43,16 @@ class Sensors:
     timer_s : resolution of the edge timer.
     wheel_resolution_km_h : step of the wheel speed channels.
     wheel_scale_sd : standard deviation of each wheel's calibration error (0.004 is 0.4 %).
-    roll_deg_per_g, pitch_deg_per_g : body lean that tilts the accelerometers; 0 is a sensor that stays level.
+    roll_deg_per_g, pitch_deg_per_g : body lean that tilts the accelerometers; 0 is a sensor that stays level. It leans
+        out of the corner and back under power, so gravity adds to what it reads.
+    unit_x_m, unit_y_m, unit_z_m : place of the sensor unit ahead of, left of and above the centre of gravity (above
+        it, too, for the axes that the body leans about).
+    unit_turned_deg : the unit turned about the vertical, positive to the left.
+    gyro_scale_percent : the gyro reads more by this.
+    acceleration_filter_Hz : low-pass of first order that the logger puts on both accelerations; 0 is none.
+    acceleration_late_s, yaw_late_s, wheel_late_s : what is logged is this old.
+    wheel_noise_percent : standard deviation of wheel speed over bumps, where the hub moves fore and aft, wanders
+        within 0.016 s (a wheel that hops at 10 Hz) and is other at every wheel.
     origin_deg : latitude and longitude of the circuit's origin; open ocean by default, where no circuit is.
     brake_Nm_per_bar : brake torque of all wheels per bar.
     """
@@ -59,8 +70,18 @@ class Sensors:
     acceleration_bias_g: float = 0.008
     steer_noise_deg: float = 0.2
     steer_offset_deg: float = 1.0
-    roll_deg_per_g: float = 0.0
-    pitch_deg_per_g: float = 0.0
+    roll_deg_per_g: float = option("roll_deg_per_g")
+    pitch_deg_per_g: float = option("pitch_deg_per_g")
+    unit_x_m: float = option("unit_x_m")
+    unit_y_m: float = option("unit_y_m")
+    unit_z_m: float = option("unit_z_m")
+    unit_turned_deg: float = option("unit_turned_deg")
+    gyro_scale_percent: float = option("gyro_scale_percent")
+    acceleration_filter_Hz: float = option("acceleration_filter_Hz")
+    acceleration_late_s: float = option("acceleration_late_s")
+    yaw_late_s: float = option("yaw_late_s")
+    wheel_late_s: float = option("wheel_late_s")
+    wheel_noise_percent: float = option("wheel_noise_percent")
     gps: bool = True
     gps_rate_Hz: float = 10.0
     gps_speed_noise_m_s: float = 0.05
@@ -120,37 +141,41 @@ def sensed_log(
     radii_m : (4,) radii that the logger was given, before its calibration error.
     """
     n, time = len(truth), truth["time"].to_numpy()
+    # its own, so that bumps leave every other draw as it is
+    bump_rng = np.random.default_rng([*rng.bit_generator.seed_seq.generate_state(2), 1])
     g = STANDARD_GRAVITY_M_S2
     log = {"time": time}
     for i, wheel in enumerate(WHEELS):
         spin = tooth_speed(
             angle_rad=angles_rad[:, i],
             step_s=step_s,
-            at_s=time,
+            at_s=np.maximum(time - sensors.wheel_late_s, step_s),
             teeth=sensors.teeth,
             tooth_error=sensors.tooth_error,
             timer_s=sensors.timer_s,
             rng=rng,
         )
         scale = 1 + sensors.wheel_scale_sd * rng.standard_normal()
+        if sensors.wheel_noise_percent > 0:
+            spin = spin * (1 + sensors.wheel_noise_percent / 100 * _hop(n, sensors.rate_Hz, bump_rng))
         log[f"wheel_speed_{wheel}"] = _rounded(spin * radii_m[i] * scale * 3.6, sensors.wheel_resolution_km_h)
 
     def noisy(value: np.ndarray, bias_sd: float, noise_sd: float) -> np.ndarray:
         return value + bias_sd * rng.standard_normal() + noise_sd * rng.standard_normal(n)
 
-    lat, long = truth["lateral_acceleration"].to_numpy() / g, truth["longitudinal_acceleration"].to_numpy() / g
-    roll, pitch = np.radians(sensors.roll_deg_per_g) * lat, np.radians(sensors.pitch_deg_per_g) * long
     log["throttle"] = 100 * truth["throttle"].to_numpy()
     log["steer"] = noisy(
         np.degrees(truth["steer"].to_numpy()) * steering_ratio, sensors.steer_offset_deg, sensors.steer_noise_deg
     )
-    # the body leans out of the corner and back under power, so gravity adds to what the sensor reads
-    log["lat_g"] = noisy(lat * np.cos(roll) + np.sin(roll), sensors.acceleration_bias_g, sensors.acceleration_noise_g)
-    log["long_g"] = noisy(
-        long * np.cos(pitch) + np.sin(pitch), sensors.acceleration_bias_g, sensors.acceleration_noise_g
+    long, lat = (
+        _logged(felt / g, time, sensors.acceleration_filter_Hz, sensors.acceleration_late_s)
+        for felt in felt_accelerations(truth, sensors)
     )
+    log["lat_g"] = noisy(lat, sensors.acceleration_bias_g, sensors.acceleration_noise_g)
+    log["long_g"] = noisy(long, sensors.acceleration_bias_g, sensors.acceleration_noise_g)
+    yaw = _logged(np.degrees(truth["yaw_rate_mean"].to_numpy()), time, 0.0, sensors.yaw_late_s)
     log["yaw_rate"] = noisy(
-        np.degrees(truth["yaw_rate_mean"].to_numpy()), sensors.yaw_bias_deg_s, sensors.yaw_noise_deg_s
+        yaw * (1 + sensors.gyro_scale_percent / 100), sensors.yaw_bias_deg_s, sensors.yaw_noise_deg_s
     )
     log["brake"] = np.maximum(0, truth["brake_torque"].to_numpy() / sensors.brake_Nm_per_bar)
     if sensors.gps:
@@ -168,6 +193,52 @@ def sensed_log(
             log[name] = _rounded(log[name], step)
     names = [name for name in CHANNELS if name in log and (sensors.channels == "full" or name in _MINIMUM)]
     return pd.DataFrame({name: log[name] for name in names})
+
+
+def felt_accelerations(truth: pd.DataFrame, sensors: Sensors) -> tuple[np.ndarray, np.ndarray]:
+    """Specific force (m/s2) along and across the axes of the sensor unit, before filter, zero and noise.
+
+    Notes
+    -----
+    Rigid body, with the unit at (x, y, z) from the centre of gravity, yaw rate r, and body angles phi (roll, left side
+    up, + with a_y) and theta (nose up, + with a_x) that are the lean per g times the specific force:
+
+        a_x(unit) = a_x - r^2 x - dr/dt y + z d2(-theta)/dt2     a_y(unit) = a_y + dr/dt x - r^2 y - z d2(phi)/dt2
+
+    then turned about the vertical, and leaning: a_y cos(phi) + f_z sin(phi), f_z the vertical specific force. Terms of
+    r dtheta/dt and the centripetal force of phi are of second order and left out.
+    """
+    long, lat = truth["longitudinal_acceleration"].to_numpy(), truth["lateral_acceleration"].to_numpy()
+    g = STANDARD_GRAVITY_M_S2
+    up = truth["vertical_acceleration"].to_numpy() if "vertical_acceleration" in truth else np.full(len(truth), g)
+    roll, pitch = np.radians(sensors.roll_deg_per_g) * lat / g, np.radians(sensors.pitch_deg_per_g) * long / g
+    if sensors.unit_x_m or sensors.unit_y_m or sensors.unit_z_m:
+        x, y, z = sensors.unit_x_m, sensors.unit_y_m, sensors.unit_z_m
+        step = float(np.median(np.diff(truth["time"])))
+        yaw, instant = truth["yaw_rate_mean"].to_numpy(), truth["yaw_rate"].to_numpy()
+        turning = np.diff(instant, prepend=instant[0]) / step  # its mean since the sample before, as the others are
+        twice = [np.gradient(np.gradient(angle, step), step) for angle in (pitch, roll)]
+        long = long - yaw**2 * x - turning * y - z * twice[0]
+        lat = lat + turning * x - yaw**2 * y - z * twice[1]
+    if sensors.unit_turned_deg:
+        c, s = math.cos(math.radians(sensors.unit_turned_deg)), math.sin(math.radians(sensors.unit_turned_deg))
+        long, lat = c * long + s * lat, c * lat - s * long
+    return long * np.cos(pitch) + up * np.sin(pitch), lat * np.cos(roll) + up * np.sin(roll)
+
+
+def _logged(value: np.ndarray, time: np.ndarray, cutoff_Hz: float, late_s: float) -> np.ndarray:
+    """`value` through a low-pass of first order, and late."""
+    if cutoff_Hz > 0:
+        keep = math.exp(-2 * math.pi * cutoff_Hz * float(np.median(np.diff(time))))
+        b, a = [1 - keep], [1, -keep]
+        value = lfilter(b, a, value, zi=lfilter_zi(b, a) * value[0])[0]
+    return np.interp(time - late_s, time, value) if late_s > 0 else value
+
+
+def _hop(count: int, rate_Hz: float, rng: np.random.Generator) -> np.ndarray:
+    """Standard-normal noise with the memory of a hopping wheel."""
+    keep = math.exp(-1 / (0.016 * rate_Hz))
+    return lfilter([math.sqrt(1 - keep**2)], [1, -keep], rng.standard_normal(count))
 
 
 def _satellite(truth: pd.DataFrame, sensors: Sensors, rng: np.random.Generator) -> dict[str, np.ndarray]:

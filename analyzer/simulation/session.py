@@ -7,19 +7,21 @@ import numpy as np
 import pandas as pd
 
 from analyzer.errors import InputError
+from analyzer.simulation import manoeuvres
 from analyzer.simulation.axle import lock_figures
 from analyzer.simulation.circuit import Circuit
 from analyzer.simulation.drive import CONTROL_S, EXTRA, DriverFigures, Hands, run_session
 from analyzer.simulation.figures import CarFigures, balanced, car_figures, engine_figures
 from analyzer.simulation.motion import Forces, State, rolling_state
-from analyzer.simulation.parameters import Driver, LockParameters, Powertrain, SimTyre
-from analyzer.simulation.plan import session_plan
+from analyzer.simulation.parameters import Chassis, Driver, Grip, LockParameters, Powertrain, SimTyre
+from analyzer.simulation.plan import planned_nodes, session_plan
+from analyzer.simulation.road import Road, Surface, surface_of
 from analyzer.simulation.sensors import Sensors, sensed_log
 from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.car import Car
 
 STEP_S = 0.001
-_SLOWEST_MEAN_M_S = 8.0  # a session that averages less than this has gone wrong; bounds the arrays
+_SLOWEST_MEAN_M_S = 3.5  # a session that averages less than this has gone wrong; bounds the arrays
 _CARE = (1.0, 0.94, 0.88, 0.82, 0.75)  # who leaves the circuit starts again, asking less of the tyres
 
 
@@ -33,7 +35,9 @@ class Session:
     truth : SI; `time`, `lap`, `distance`, `offset` (left of the line), `x`, `y`, `heading`, `vx`, `vy`, `yaw_rate`;
         `input_torque` (sum of both driveshafts, brakes excluded), `torque_left_minus_right` (at the wheels),
         `locking_capacity` (M of the packs as they are, infinite for a spool), `locked`, `speed_difference` (left minus
-        right, rad/s), `slip_left`, `slip_right`; per wheel `load_`, `fx_`, `fy_`, and what the sensors start from.
+        right, rad/s), `slip_left`, `slip_right`; per wheel `load_`, `fx_`, `fy_`; `altitude`, gravity along and across
+        the car (`gravity_x`, `gravity_y`), `vertical_acceleration` (specific force, the standard gravity at rest on
+        the level), `friction_factor`; and what the sensors start from.
     """
 
     log: pd.DataFrame
@@ -51,12 +55,19 @@ def simulate_session(
     sensors: Sensors | None = None,
     driver: Driver | None = None,
     powertrain: Powertrain | None = None,
+    chassis: Chassis | None = None,
+    grip: Grip | None = None,
+    road: Road | None = None,
+    manoeuvre: manoeuvres.Name = "laps",
+    radii_m: tuple[float, ...] = manoeuvres.RADII_M,
     start_temperature_degC: float = 60.0,
 ) -> Session:
     """Drive `laps` flying laps of `circuit`. A driver who leaves it starts the session again, a little slower.
 
     Parameters
     ----------
+    manoeuvre : `laps`; `slow_lap` for slow laps with throttle pulses in the corners; `circles` for slow circles of
+        `radii_m` both ways with throttle pulses on a paved area, which need neither circuit nor laps.
     seed : of everything random; the driver's draws do not depend on the sensors', so the same seed with other
         sensors is the same drive.
 
@@ -88,7 +99,12 @@ def simulate_session(
     True
     """
     tyre, sensors, driver = tyre or SimTyre(), sensors or Sensors(), driver or Driver()
-    powertrain = powertrain or Powertrain.for_car(car)
+    powertrain, chassis, road = powertrain or Powertrain.for_car(car), chassis or Chassis(), road or Road()
+    asked = manoeuvres.manoeuvre(manoeuvre, circuit=circuit, driver=driver, radii_m=radii_m)
+    circuit, driver = asked.course, asked.driver
+    if manoeuvre == "circles":
+        laps, road, sensors = 1, road.pad(), replace(sensors, lap=False)
+    surface = surface_of(road, circuit)
     if laps < 1:
         raise InputError(f"laps is {laps}; allowed: 1 or more. Ask for at least one lap.")
     every = round(1 / (sensors.rate_Hz * STEP_S)) if 1 <= sensors.rate_Hz <= 1 / STEP_S else 0
@@ -96,8 +112,8 @@ def simulate_session(
         raise InputError(
             f"the log rate is {sensors.rate_Hz:g} Hz; allowed: 1 Hz or more that divides 1000 Hz, such as 50, 100, 200."
         )
-    figures = car_figures(car=car, tyre=tyre)
-    length = circuit.length_m * laps
+    figures = car_figures(car=car, tyre=tyre, chassis=chassis)
+    length = circuit.driven_m(laps)
     for care in _CARE:
         drive_rng, sensor_rng = np.random.default_rng(seed).spawn(2)
         careful = replace(
@@ -115,6 +131,9 @@ def simulate_session(
             circuit=circuit,
             laps=laps,
             driver=careful,
+            pulses=asked.pulses,
+            surface=surface,
+            grip=grip or Grip(),
             every=every,
             temperature_degC=start_temperature_degC,
             rng=drive_rng,
@@ -148,14 +167,27 @@ def _driven(
     circuit: Circuit,
     laps: int,
     driver: Driver,
+    pulses: tuple[float, ...],
+    surface: Surface,
+    grip: Grip,
     every: int,
     temperature_degC: float,
     rng: np.random.Generator,
 ) -> tuple[pd.DataFrame, np.ndarray]:
     """Truth, and (n, 4) wheel angles at every step; both end early when the car leaves the circuit."""
     tyres = balanced(car=figures, tyre=tyre)
+    nodes = np.arange(planned_nodes(circuit, laps)) * circuit.step_m
+    friction, stiffness = grip.factors(nodes, circuit.length_m * laps)
     plan = session_plan(
-        circuit=circuit, laps=laps, car=figures, tyres=tyres, powertrain=powertrain, driver=driver, rng=rng
+        circuit=circuit,
+        laps=laps,
+        car=figures,
+        tyres=tyres,
+        powertrain=powertrain,
+        driver=driver,
+        grip=friction,
+        pulses=pulses,
+        rng=rng,
     )
     engine, table = engine_figures(powertrain)
     ratios = np.array(powertrain.gear_ratios) * powertrain.final_drive
@@ -169,20 +201,23 @@ def _driven(
         heading_rad=circuit.heading_rad[0],
         temperature_degC=temperature_degC,
     )
-    turning = speed / figures.r_rl * ratios
+    turning = speed / (0.5 * (figures.r_rl + figures.r_rr)) * ratios
     gear = float(np.argmax(turning < 0.9 * powertrain.shift_up_rpm * to_rad_s))
-    periods = int(circuit.length_m * laps / _SLOWEST_MEAN_M_S / CONTROL_S)
+    length = circuit.driven_m(laps)
+    periods = int(length / _SLOWEST_MEAN_M_S / CONTROL_S)
     substeps = round(CONTROL_S / STEP_S)
     samples = periods * substeps // every
     states, forces = np.empty((samples, len(State._fields))), np.empty((samples, len(Forces._fields)))
     extras, means, angles = np.empty((samples, len(EXTRA))), np.empty((samples, 3)), np.empty((periods * substeps, 4))
     rows, steps = run_session(
         state,
-        Hands(0.0, 0.0, 0.5, 0.0, 0.0, 0.0, gear, 0.0, 0.0, 0.0),
+        Hands(0.0, 0.0, 0.0 if pulses else 0.5, 0.0, 0.0, 0.0, gear, 0.0, 0.0, 0.0, 0.0),
         rng.standard_normal(periods),
-        circuit.length_m * laps,
+        length,
         (circuit.step_m, circuit.x_m, circuit.y_m, circuit.heading_rad, circuit.curvature_1_m),
-        (plan.speed_m_s, plan.acceleration_m_s2, plan.offset_m, plan.eagerness),
+        (plan.speed_m_s, plan.acceleration_m_s2, plan.offset_m, plan.eagerness, plan.pulse),
+        surface.figures,
+        (friction, stiffness),
         ratios,
         (powertrain.shift_up_rpm * to_rad_s, powertrain.shift_down_rpm * to_rad_s, powertrain.shift_time_s),
         figures,
@@ -190,7 +225,7 @@ def _driven(
         engine,
         table,
         lock_figures(lock),
-        _driver_figures(driver, tyre, car),
+        _driver_figures(driver, tyre, car, powertrain),
         STEP_S,
         substeps,
         every,
@@ -200,13 +235,12 @@ def _driven(
         means,
         angles,
     )
-    truth = _truth(
-        states[:rows], forces[:rows], extras[:rows], means[:rows], every * STEP_S, circuit.length_m, laps, lock
-    )
+    states, forces, extras, means = states[:rows], forces[:rows], extras[:rows], means[:rows]
+    truth = _truth(states, forces, extras, means, every * STEP_S, circuit.length_m, length, lock, surface)
     return truth, angles[:steps]
 
 
-def _driver_figures(driver: Driver, tyre: SimTyre, car: Car) -> DriverFigures:
+def _driver_figures(driver: Driver, tyre: SimTyre, car: Car, powertrain: Powertrain) -> DriverFigures:
     peak = 2.3 * tyre.shape_y * tyre.friction_y / tyre.cornering_stiffness_per_rad  # about the slip angle of the peak
     return DriverFigures(
         0.0008,
@@ -219,12 +253,14 @@ def _driver_figures(driver: Driver, tyre: SimTyre, car: Car) -> DriverFigures:
         1.15 * car.mass_kg * STANDARD_GRAVITY_M_S2 * car.front_rolling_radius_m,
         driver.lift_pause_s,
         driver.release_pause_s,
+        powertrain.shift_miss_percent / 100,
+        driver.brake_reserve_m_s2,
     )
 
 
 def _truth(
     states: np.ndarray, forces: np.ndarray, extras: np.ndarray, means: np.ndarray, sample_s: float, lap_m: float,
-    laps: int, lock: LockParameters,
+    length: float, lock: LockParameters, surface: Surface,
 ) -> pd.DataFrame:  # fmt: skip
     s = dict(zip(State._fields, states.T, strict=True))
     f = dict(zip(Forces._fields, forces.T, strict=True))
@@ -253,7 +289,14 @@ def _truth(
         "engine_torque": s["engine_torque"],
         "diff_temperature": s["temperature"],
     }
+    columns |= {
+        "altitude": surface.altitude_m(e["distance"], e["offset"], s["x"], s["y"]),
+        "gravity_x": e["along"],
+        "gravity_y": e["across"],
+        "vertical_acceleration": e["vertical"],
+        "friction_factor": e["friction"],
+    }
     columns |= {name: s[name] for name in ("x", "y", "heading", "vx", "vy", "w_fl", "w_fr", "w_rl", "w_rr")}
     columns |= {name: f[name] for name in Forces._fields if name.startswith(("load_", "fx_", "fy_"))}
     truth = pd.DataFrame(columns)
-    return truth[truth["distance"] < laps * lap_m].reset_index(drop=True)
+    return truth[truth["distance"] < length].reset_index(drop=True)

@@ -41,7 +41,7 @@ def friction_scale(load, tyre):
 
 
 @compiled
-def tyre_forces(slip, tangent, load, tyre):
+def tyre_forces(slip, tangent, load, tyre, friction=1.0, stiffness=1.0):
     """(F_x, F_y, dF_x/dslip) in N.
 
     Parameters
@@ -49,6 +49,7 @@ def tyre_forces(slip, tangent, load, tyre):
     slip : longitudinal slip, (omega R - v) / v, positive driving.
     tangent : minus lateral over longitudinal contact speed; positive gives a force to the left.
     load : wheel load, N.
+    friction, stiffness : factors on the tyre's friction and on both its stiffnesses.
 
     Notes
     -----
@@ -63,10 +64,10 @@ def tyre_forces(slip, tangent, load, tyre):
     if load <= 1.0:
         return 0.0, 0.0, 0.0
     ratio = load / tyre.reference_load_N
-    scale = friction_scale(load, tyre) * load
+    scale = friction_scale(load, tyre) * load * friction
     peak_x, peak_y = tyre.friction_x * scale, tyre.friction_y * scale
-    stiffness_x = tyre.slip_stiffness * load * math.exp(-tyre.stiffness_load_sensitivity * (ratio - 1.0))
-    stiffness_y = cornering_stiffness(load, tyre)
+    stiffness_x = tyre.slip_stiffness * load * math.exp(-tyre.stiffness_load_sensitivity * (ratio - 1.0)) * stiffness
+    stiffness_y = cornering_stiffness(load, tyre) * stiffness
 
     b = stiffness_x / (tyre.shape_x * peak_x)
     bs = b * slip

@@ -4,16 +4,30 @@ Unknown at each sample are the ground speed at the middle of the rear axle, u, a
 
     kappa_l = v_l / (u - r t/2) - 1,   kappa_r = v_r / (u + r t/2) - 1
 
-the tyre gives both wheels' forces, and three equations, each with its own error, must hold:
+the tyre gives both wheels' forces, and four equations, each with its own error, must hold:
 
-    longitudinal  F_xl + F_xr = m a_x + drag + front rolling resistance + front spin-up + F_yf sin(delta)
-    lateral       F_yl + F_yr = [m a_y a - I_z dr/dt + (F_xr - F_xl) t/2] / L
-    front speed   u cos(delta) + (r L - s u) sin(delta), times 1 + front slip = speed of the front axle's middle
+    longitudinal      F_xl + F_xr = m a_x + drag + front rolling resistance + front spin-up + F_yf sin(delta)
+    lateral           F_yl + F_yr = [m a_y a - I_z dr/dt + (F_xr - F_xl) t/2] / L
+    front speed       u cos(delta) + (r L - s u) sin(delta), times 1 + front slip = speed of the front axle's middle
+    front difference  r t_f cos(delta), with the slip of each front wheel = front right less front left
 
-Three equations for two unknowns: the weighted least-squares state is found by damped Gauss-Newton on all samples at
-once. The surplus equation, the mean-slip closure, is what calibrates the tyre on the log. The front wheels slip too:
-they are spun up and roll against resistance, which near the lateral limit costs some tenths of a per cent, of an inner
-wheel that hardly touches the road some per cent; so each front wheel counts by its load.
+Four equations for two unknowns: the weighted least-squares state is found by damped Gauss-Newton on all samples at
+once. The surplus ones calibrate: the mean-slip closure the tyre, the front difference the gyro's scale and how the
+rolling radius falls with load. The front wheels slip too: they are spun up and roll against resistance, which near the
+lateral limit costs some tenths of a per cent, of an inner wheel that hardly touches the road some per cent; so each
+front wheel counts by its load.
+
+Speeds are in units of the wheels as the car file has their radii: a true speed is exp(log_speed_scale) times that. A
+wheel under load F rolls as one of radius R [1 - radius_fall (F - F_static) / F_mean], F_mean a quarter of the weight:
+alike per newton on all four wheels.
+
+The accelerometer sits at (x, y) from the centre of gravity (ISO 8855), turned by psi about the vertical, and leans with
+the body. It reads
+
+    a_x' = (1 + g_x) (a_x - r^2 x - dr/dt y) + psi a_y + bias,   a_y' = (1 + g_y) (a_y + dr/dt x - r^2 y) - psi a_x + bias,
+
+g_x and g_y the sensor's scale and what gravity adds as the body pitches and rolls: g times the angle, which goes with
+the acceleration itself. To first order in all of these, that is undone here.
 
 Torques at the wheels: T = R F_x + R c_rr F_z + I_w dw/dt; input torque is their sum, brakes excluded, taken from the
 measured side of the longitudinal equation; the torque difference is left minus right.
@@ -33,12 +47,17 @@ LONG_FORCE_SD_SHARE = 0.005  # of the weight: noise of the longitudinal force
 LAT_FORCE_SD_SHARE = 0.017
 
 
+Values = dict[str, float | np.ndarray]  # parameter -> its value, or one a sample (n,)
+
+
 @dataclass(frozen=True)
 class AxleInputs:
     """Measured side of the axle, all (n,), SI. `front_m_s` is the speed of the front axle's middle along its wheels, in
-    which the left wheel counts `front_left_share`; `front_sd_m_s` is large where they cannot be trusted;
+    which the left wheel counts `front_left_share`; `front_difference_m_s` is right less left as logged; their
+    deviations are large where the wheels cannot be trusted, the difference's also where no gyro tells the yaw rate;
     `front_brake_N` is the force of the front brakes, 0 where they are off; `long_from_speed` is 1 where `long_m_s2` is
-    only the change of speed, 0 where an accelerometer measured it; `speed_by_satellite` is 1 where `front_m_s` is no
+    only the change of speed, 0 where an accelerometer measured it; `lat_from_yaw` is 1 where `lat_m_s2` is worked out
+    from speed and yaw rate; `speed_by_satellite` is 1 where `front_m_s` is no
     wheel's speed but that of the centre of gravity over ground."""
 
     left_m_s: np.ndarray
@@ -48,6 +67,8 @@ class AxleInputs:
     front_m_s: np.ndarray
     front_sd_m_s: np.ndarray
     front_left_share: np.ndarray
+    front_difference_m_s: np.ndarray
+    front_difference_sd_m_s: np.ndarray
     steer_rad: np.ndarray
     lat_m_s2: np.ndarray
     long_m_s2: np.ndarray
@@ -55,6 +76,7 @@ class AxleInputs:
     yaw_acc_rad_s2: np.ndarray
     front_brake_N: np.ndarray
     long_from_speed: np.ndarray
+    lat_from_yaw: np.ndarray
     speed_by_satellite: np.ndarray
 
     def take(self, where: np.ndarray | slice) -> "AxleInputs":
@@ -67,10 +89,10 @@ class AxleInputs:
 
 @dataclass(frozen=True)
 class AxleEquations:
-    """Residuals of the three equations in standard deviations, what follows from a state, slopes against u and s, None
+    """Residuals of the four equations in standard deviations, what follows from a state, slopes against u and s, None
     where they were not asked for."""
 
-    residual: np.ndarray  # (3, n)
+    residual: np.ndarray  # (4, n)
     input_torque_Nm: np.ndarray
     torque_difference_Nm: np.ndarray
     slip: np.ndarray  # (2, n) left, right
@@ -78,13 +100,13 @@ class AxleEquations:
     load_N: np.ndarray  # (2, n)
     long_force_N: np.ndarray  # (2, n)
     lateral_demand: np.ndarray  # rear lateral force over what the tyres can give, (n,)
-    slope: np.ndarray | None = None  # (2, 3, n)
+    slope: np.ndarray | None = None  # (2, 4, n)
     input_slope: np.ndarray | None = None  # (2, n)
     difference_slope: np.ndarray | None = None  # (2, n)
     difference_per_slip: np.ndarray | None = None  # dT_difference / d(kappa_l - kappa_r) at fixed state, (n,)
 
 
-def tyre_figures(value: dict[str, float], car: Car) -> dict[str, float]:
+def tyre_figures(value: Values, car: Car) -> Values:
     """The rear tyres' figures, as `tyre.wheel_forces` takes them, for nuisance parameters `value`."""
     mass = car.mass_kg * np.exp(value["log_mass"])
     friction, stiffness = np.exp(value["log_friction"]), np.exp(value["log_slip_stiffness"])
@@ -103,13 +125,16 @@ def tyre_figures(value: dict[str, float], car: Car) -> dict[str, float]:
 
 @dataclass(frozen=True)
 class Given:
-    """What the equations take from inputs and parameters whatever the state is. Arrays (n,); the rest are figures."""
+    """What the equations take from inputs and parameters whatever the state is. Arrays (n,); figures are those too where
+    a parameter has a value for each sample."""
 
     along_m_s2: np.ndarray  # without what the speed does not show
     across_m_s2: np.ndarray
     unseen: np.ndarray
-    half_yaw_m_s: np.ndarray  # yaw rate times half the track
-    yaw_rad_s: np.ndarray
+    half_yaw_m_s: np.ndarray  # yaw rate times half the rear track, as the wheels' radii have speeds
+    front_yaw_m_s: np.ndarray  # yaw rate times half the front track along the wheels, the same
+    led_m_s: np.ndarray  # by this much `front_m_s` was led from each front wheel to the middle
+    yaw_rad_s: np.ndarray  # over the wheels' scale of speed
     sin: np.ndarray
     cos: np.ndarray
     left_m_s: np.ndarray
@@ -121,33 +146,41 @@ class Given:
     front_m_s: np.ndarray
     front_sd_m_s: np.ndarray
     front_left_share: np.ndarray
+    front_difference_m_s: np.ndarray
+    front_difference_sd_m_s: np.ndarray
     by_satellite: np.ndarray  # bool
     front_scale: np.ndarray  # logarithm of the front speed's scale
+    front_side_scale: float  # logarithm of front left over front right
     static_front_N: float  # of one wheel
+    mean_load_N: float  # of a wheel at rest
     mass_kg: float
     drag: float  # force over dynamic pressure (m2)
     downforce: float
     rolling: float
     rear_front_growth: float
     radius_fall: float
-    tyre: dict[str, float]
-    loads: dict[str, float]
+    tyre: Values
+    loads: Values
 
 
-def given_by(value: dict[str, float], inputs: AxleInputs, car: Car) -> Given:
+def given_by(value: Values, inputs: AxleInputs, car: Car) -> Given:
     """`Given` of the inputs, corrected by the nuisance parameters `value`."""
     mass = car.mass_kg * np.exp(value["log_mass"])
-    yaw = (inputs.yaw_rad_s - value["yaw_bias"]) * np.exp(value["log_yaw_scale"])
-    across = inputs.lat_m_s2 - value["lat_bias"]
+    turning = (inputs.yaw_rad_s - value["yaw_bias"]) * np.exp(value["log_yaw_scale"])
+    yaw = turning * np.exp(-value["log_speed_scale"])
+    along, across = accelerations(value, inputs, turning)
     sin, cos = sine_and_cosine(inputs.steer_rad - value["steer_offset"])
+    half_front = car.front_track_m * np.exp(value["log_front_track"]) / 2
     scale = np.exp(value["rear_left_right_scale"] / 2)
     rear_acc = np.clip((inputs.left_acc_m_s2 + inputs.right_acc_m_s2) / 2, -15.0, 15.0)
     swing = car.yaw_inertia * inputs.yaw_acc_rad_s2
     return Given(
-        along_m_s2=inputs.long_m_s2 - value["long_bias"],
+        along_m_s2=along,
         across_m_s2=across,
         unseen=inputs.long_from_speed * yaw,
         half_yaw_m_s=yaw * car.rear_track_m / 2,
+        front_yaw_m_s=yaw * half_front * cos,
+        led_m_s=inputs.yaw_rad_s * car.front_track_m / 2 * np.cos(inputs.steer_rad),
         yaw_rad_s=yaw,
         sin=sin,
         cos=cos,
@@ -160,9 +193,13 @@ def given_by(value: dict[str, float], inputs: AxleInputs, car: Car) -> Given:
         front_m_s=inputs.front_m_s,
         front_sd_m_s=inputs.front_sd_m_s,
         front_left_share=inputs.front_left_share,
+        front_difference_m_s=inputs.front_difference_m_s,
+        front_difference_sd_m_s=inputs.front_difference_sd_m_s,
         by_satellite=inputs.speed_by_satellite > 0,
         front_scale=value["rear_front_scale"] + value["front_left_right_scale"] * (inputs.front_left_share - 0.5),
+        front_side_scale=value["front_left_right_scale"],
         static_front_N=mass * STANDARD_GRAVITY_M_S2 * car.front_weight_fraction / 2,
+        mean_load_N=mass * STANDARD_GRAVITY_M_S2 / 4,
         mass_kg=mass,
         drag=car.drag_area_m2 * np.exp(value["log_drag"]),
         downforce=car.downforce_area_m2 * np.exp(value["log_downforce"]),
@@ -179,9 +216,27 @@ def given_by(value: dict[str, float], inputs: AxleInputs, car: Car) -> Given:
     )
 
 
+def accelerations(
+    value: Values, inputs: AxleInputs, yaw_rad_s: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Specific force at the centre of gravity along and across the car, (n,) each, from what the sensor reads where it
+    sits; `yaw_rad_s` (n,) is the true yaw rate. A change of speed that stands in for the sensor sits nowhere.
+    """
+    measured, sideways = 1.0 - inputs.long_from_speed, 1.0 - inputs.lat_from_yaw
+    squared, swing = yaw_rad_s**2, inputs.yaw_acc_rad_s2
+    x, y, turned = value["sensor_x_m"], value["sensor_y_m"], value["sensor_turned"]
+    along = inputs.long_m_s2 - value["long_bias"]
+    across = inputs.lat_m_s2 - value["lat_bias"]
+    place = x * squared + y * swing
+    return (
+        along - measured * (value["long_gain"] * along + turned * across - place),
+        across - sideways * (value["lat_gain"] * across - turned * measured * along + swing * x - squared * y),
+    )
+
+
 @dataclass(frozen=True)
 class Balance:
-    """Residuals (3, n) and their slopes (2, 3, n), and what torques and loads are made of."""
+    """Residuals (4, n) and their slopes (2, 4, n), and what torques and loads are made of."""
 
     residual: np.ndarray
     slope: np.ndarray | None
@@ -203,7 +258,7 @@ def front_slip_stiffness(given: Given, load_N: np.ndarray) -> np.ndarray:
 
 
 def balance(state: np.ndarray, given: Given, car: Car, *, slopes: bool = True) -> Balance:
-    """The three equations at `state` (2, n), ground speed (m/s) and lateral slip; `equations` makes torques of it.
+    """The four equations at `state` (2, n), ground speed (m/s) and lateral slip; `equations` makes torques of it.
 
     Parameters
     ----------
@@ -225,7 +280,7 @@ def balance(state: np.ndarray, given: Given, car: Car, *, slopes: bool = True) -
         (given.left_m_s, -given.half_yaw_m_s, load_l),
         (given.right_m_s, given.half_yaw_m_s, load_r),
     ):
-        speed = turning * (1.0 - given.radius_fall * (load / tyre["static_load_N"] - 1.0))
+        speed = turning * (1.0 - given.radius_fall * (load - tyre["static_load_N"]) / given.mean_load_N)
         ground = np.maximum(u + half, 1.0)
         kappa = speed / ground - 1.0
         along_path = u / ground
@@ -244,29 +299,41 @@ def balance(state: np.ndarray, given: Given, car: Car, *, slopes: bool = True) -
     )
     demand_y = (given.turning_Nm - difference * track / 2) / base
     stiff = front_slip_stiffness(given, load_front)
-    front_slip = sum(
-        share
-        * (
-            np.clip(-(given.rolling * load + given.spin_up_N) / (stiff * np.maximum(load, 150.0)), -0.03, 0.03)
-            + given.radius_fall * (load / given.static_front_N - 1.0)
-        )
-        for share, load in ((given.front_left_share, load_fl), (1.0 - given.front_left_share, load_fr))
-    )
-    scale = np.exp(given.front_scale + given.rear_front_growth * (u / 40.0) ** 2)
-    to_front = (1 + front_slip) * scale
-    front = (u * cos + (yaw * base - s * u) * sin) * to_front
-    front_slopes = (cos - s * sin) * to_front, -u * sin * to_front
+    grown = np.exp(given.rear_front_growth * (u / 40.0) ** 2 + given.front_scale)
+    middle, by_u, by_s = u * cos + (yaw * base - s * u) * sin, cos - s * sin, -u * sin
+    share = given.front_left_share
+    sides = []
+    for sign, own, load in ((-1.0, share, load_fl), (1.0, 1.0 - share, load_fr)):
+        slip = np.clip(-(given.rolling * load + given.spin_up_N) / (stiff * np.maximum(load, 150.0)), -0.03, 0.03)
+        slip += given.radius_fall * (load - given.static_front_N) / given.mean_load_N
+        # `front_scale` is the middle's, in which the wheels count their shares
+        turns = (1.0 + slip) * grown * np.exp(given.front_side_scale * -sign * (1.0 - own))
+        sides.append((turns, (middle + sign * given.front_yaw_m_s) * turns))
+    (turns_l, front_l), (turns_r, front_r) = sides
+    front = share * front_l + (1.0 - share) * front_r + (2.0 * share - 1.0) * given.led_m_s
+    to_front = share * turns_l + (1.0 - share) * turns_r
+    apart = front_r - front_l
+    front_slopes = by_u * to_front, by_s * to_front
+    apart_slopes = by_u * (turns_r - turns_l), by_s * (turns_r - turns_l)
     if given.by_satellite.any():
         sideways = yaw * car.cg_to_rear_m - s * u
         over_ground = np.hypot(u, sideways)
-        front = np.where(given.by_satellite, over_ground * scale, front)
-        by_state = (u - s * sideways) / over_ground * scale, -u * sideways / over_ground * scale
+        front = np.where(given.by_satellite, over_ground * grown, front)
+        by_state = (u - s * sideways) / over_ground * grown, -u * sideways / over_ground * grown
         front_slopes = tuple(
             np.where(given.by_satellite, own, wheel) for own, wheel in zip(by_state, front_slopes, strict=True)
         )
     weight = mass * STANDARD_GRAVITY_M_S2
     sd_x, sd_y, sd_f = LONG_FORCE_SD_SHARE * weight, LAT_FORCE_SD_SHARE * weight, given.front_sd_m_s
-    residual = np.array([(total_x - demand_x) / sd_x, (total_y - demand_y) / sd_y, (front - given.front_m_s) / sd_f])
+    sd_d = given.front_difference_sd_m_s
+    residual = np.array(
+        [
+            (total_x - demand_x) / sd_x,
+            (total_y - demand_y) / sd_y,
+            (front - given.front_m_s) / sd_f,
+            (apart - given.front_difference_m_s) / sd_d,
+        ]
+    )
     slope = demand_slope = dd = None
     if slopes:
         dkl, dkr = -(1.0 + kl) / ground_l, -(1.0 + kr) / ground_r
@@ -277,20 +344,21 @@ def balance(state: np.ndarray, given: Given, car: Car, *, slopes: bool = True) -
             [fl.dlat_dkappa * dkl + fr.dlat_dkappa * dkr, fl.dlat_dtan_alpha * dsl + fr.dlat_dtan_alpha * dsr]
         )
         demand_slope = mass * unseen * np.array([s, u]) - sin * dy
-        slope = np.empty((2, 3, len(u)))
-        for i, front_slope in enumerate(front_slopes):
+        slope = np.empty((2, 4, len(u)))
+        for i, (front_slope, apart_slope) in enumerate(zip(front_slopes, apart_slopes, strict=True)):
             slope[i, 0] = (dx[i] - demand_slope[i]) / sd_x
             slope[i, 1] = (dy[i] + dd[i] * track / 2 / base) / sd_y
             slope[i, 2] = front_slope / sd_f
+            slope[i, 3] = apart_slope / sd_d
     return Balance(
         residual, slope, (kl, kr), (load_l, load_r), (fl, fr), difference, (demand_x, demand_y), demand_slope, dd
     )
 
 
 def equations(
-    state: np.ndarray, value: dict[str, float], inputs: AxleInputs, car: Car, *, slopes: bool = True
+    state: np.ndarray, value: Values, inputs: AxleInputs, car: Car, *, slopes: bool = True
 ) -> AxleEquations:
-    """The three equations at `state` (2, n) for nuisance parameters `value`."""
+    """The four equations at `state` (2, n) for nuisance parameters `value`."""
     given = given_by(value, inputs, car)
     found = balance(state, given, car, slopes=slopes)
     (load_l, load_r), (fl, fr), (demand_x, demand_y) = found.loads_N, found.forces, found.demand_N

@@ -1,12 +1,12 @@
 """The state of the rear axle, ground speed and lateral slip, that satisfies the equations of `axle` best."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
 from analyzer.long_arrays import taken
-from analyzer.vehicle.axle import AxleEquations, AxleInputs, Balance, Given, balance, equations, given_by
+from analyzer.vehicle.axle import AxleEquations, AxleInputs, Balance, Given, Values, balance, equations, given_by
 from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
 from analyzer.vehicle.loads import wheel_loads
 from analyzer.vehicle.tyre import rho_at
@@ -62,7 +62,7 @@ def _each_array(change: Callable[..., np.ndarray], *solutions: AxleSolution) -> 
     return AxleSolution(change(*(s.state for s in solutions)), AxleEquations(**at), (a, b, d))
 
 
-def rolling_freely(value: dict[str, float], inputs: AxleInputs, car: Car) -> np.ndarray:
+def rolling_freely(value: Values, inputs: AxleInputs, car: Car) -> np.ndarray:
     """State (2, n) of an axle that follows the front wheels and has only its lateral force to carry: where to begin."""
     return _rolling_freely(given_by(value, inputs, car), car)
 
@@ -85,7 +85,7 @@ def _front_ground_m_s(given: Given) -> np.ndarray:
 
 
 def solve(
-    value: dict[str, float], inputs: AxleInputs, car: Car, *, start: np.ndarray | None = None, iterations: int = 14
+    value: Values, inputs: AxleInputs, car: Car, *, start: np.ndarray | None = None, iterations: int = 14
 ) -> AxleSolution:
     """Weighted least-squares state of every sample, damped Gauss-Newton from `start` or from rolling freely.
 
@@ -93,7 +93,7 @@ def solve(
 
     Parameters
     ----------
-    value : nuisance parameter -> its value, as `parameters.priors` names them.
+    value : nuisance parameter -> its value, or one for each sample (n,), as `parameters.priors` names them.
     inputs : n samples.
     start : (2, n) ground speed (m/s) and lateral slip to begin from.
     """
@@ -101,7 +101,7 @@ def solve(
         blocks = [slice(i, i + BLOCK) for i in range(0, len(inputs), BLOCK)]
         begin = [None if start is None else start[:, block] for block in blocks]
         solved = [
-            solve(value, inputs.take(block), car, start=s, iterations=iterations)
+            solve(_of(value, block), inputs.take(block), car, start=s, iterations=iterations)
             for block, s in zip(blocks, begin, strict=True)
         ]
         return _each_array(lambda *parts: np.concatenate(parts, axis=-1), *solved)
@@ -132,9 +132,18 @@ def solve(
         normal = tuple(np.where(better, t, o)[unsettled] for t, o in zip(tried_normal, normal, strict=True))
         damping = np.where(better, damping * 0.2, np.maximum(damping, 1e-3) * 8)[unsettled]
         state, guess_u, rows = state[:, unsettled], guess_u[unsettled], rows[unsettled]
-        part = taken(part, unsettled)
+        part = _samples_of(part, unsettled)
     found = equations(whole, value, inputs, car)
     return AxleSolution(whole, found, _normal(found, whole)[1])
+
+
+def _of(value: Values, where: slice | np.ndarray) -> Values:
+    """Values of some of the samples."""
+    return {name: v[where] if isinstance(v, np.ndarray) else v for name, v in value.items()}
+
+
+def _samples_of(given: Given, where: np.ndarray) -> Given:
+    return replace(taken(given, where), tyre=_of(given.tyre, where), loads=_of(given.loads, where))
 
 
 def _cost(at: AxleEquations | Balance, state: np.ndarray) -> np.ndarray:

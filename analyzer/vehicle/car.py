@@ -50,6 +50,15 @@ class CarUncertainty(Settings):
     track_percent: float = Field(0.5, gt=0, le=10, description="limits of both tracks, per cent")
     wheel_inertia_percent: float = Field(15.0, gt=0, le=100, description="limits of a wheel's inertia, per cent")
     rolling_radius_percent: float = Field(1.2, gt=0, le=10, description="limits of both rolling radii, per cent")
+    rolling_radius_load_percent: float = Field(
+        0.1, gt=0, le=1, description="limits of rolling_radius_load_percent where it is stated, in the same unit"
+    )
+    accelerometer_place_m: float = Field(
+        0.05, gt=0, le=1, description="limits of the accelerometer's stated place, m, along each axis"
+    )
+    roll_gradient_deg_per_g: float = Field(
+        0.5, gt=0, le=5, description="limits of the stated roll and pitch gradients, deg/g"
+    )
 
 
 class Car(Settings):
@@ -82,6 +91,27 @@ class Car(Settings):
         ge=0.0,
         le=15.0,
         description="body roll over lateral acceleration, deg/g: its weight moves outwards with it; default 0",
+    )
+    pitch_gradient_deg_per_g: float | None = Field(
+        None, ge=0.0, le=15.0, description="body pitch over longitudinal acceleration, deg/g; default 0 to 2"
+    )
+    rolling_radius_load_percent: float | None = Field(
+        None,
+        ge=0.0,
+        le=2.0,
+        description="fall of the rolling radius when the wheel load rises by the static load, %; default 0.2 to 0.55",
+    )
+    accelerometer_x_m: float | None = Field(
+        None, ge=-3.0, le=3.0, description="accelerometer ahead of the centre of gravity, m; default within 0.7"
+    )
+    accelerometer_y_m: float | None = Field(
+        None, ge=-1.5, le=1.5, description="accelerometer to the left of the centre of gravity, m; default within 0.35"
+    )
+    accelerometer_z_m: float | None = Field(
+        None, ge=-1.0, le=1.5, description="accelerometer above the centre of gravity, m; taken as 0"
+    )
+    accelerometer_leans: bool | None = Field(
+        None, description="true: bolted to the body and leans with it; false: corrected for it, or on unsprung parts"
     )
     drag_area_m2: float = Field(0.6, ge=0.0, le=3.0, description="drag coefficient times area, m2; default 0.6")
     downforce_area_m2: float = Field(
@@ -161,6 +191,40 @@ class Car(Settings):
     def roll_gradient_rad_per_g(self) -> float:
         """Body roll over lateral acceleration (rad/g)."""
         return float(np.radians(self.roll_gradient_deg_per_g))
+
+    def radius_fall(self, silent: float, silent_sd: float) -> tuple[float, float]:
+        """Relative fall of the rolling radius per mean static wheel load: value and standard deviation."""
+        stated = self.rolling_radius_load_percent
+        if stated is None:
+            return silent, silent_sd
+        return stated / 100, self.uncertainty.rolling_radius_load_percent / 100 / np.sqrt(3)
+
+    def sensor_place(self, axis: str, silent_sd_m: float) -> tuple[float, float]:
+        """Place of the accelerometer along `axis`, `x` or `y` (m): value and standard deviation."""
+        stated = self.accelerometer_x_m if axis == "x" else self.accelerometer_y_m
+        if stated is None:
+            return 0.0, silent_sd_m
+        return stated, self.uncertainty.accelerometer_place_m / np.sqrt(3)
+
+    def roll_lean(self, silent: float, silent_sd: float) -> tuple[float, float]:
+        """What gravity adds to the lateral accelerometer's reading, as a share of it: value and standard deviation."""
+        return self._lean(self.roll_gradient_deg_per_g or None, silent, silent_sd)
+
+    def pitch_lean(self, silent: float, silent_sd: float) -> tuple[float, float]:
+        """The same along the car."""
+        return self._lean(self.pitch_gradient_deg_per_g, silent, silent_sd)
+
+    def _lean(self, gradient_deg_per_g: float | None, silent: float, silent_sd: float) -> tuple[float, float]:
+        if self.accelerometer_leans is False:
+            return 0.0, 0.0
+        if gradient_deg_per_g is None:
+            return silent, silent_sd
+        limits = float(np.radians(self.uncertainty.roll_gradient_deg_per_g)) / np.sqrt(3)
+        stated = float(np.radians(gradient_deg_per_g))
+        if self.accelerometer_leans:
+            return stated, limits
+        # whether the logger corrects for it is not said
+        return stated / 2, float(np.hypot(limits, stated / np.sqrt(12)))
 
     @property
     def front_downforce_share(self) -> float:

@@ -17,7 +17,25 @@ class Prior:
     group: str
 
 
-def priors(car: Car, *, has_gyro: bool, long_bias_sd_m_s2: float) -> tuple[Prior, ...]:
+UNUSED_SD = 1e-6  # of what a log's measurements do not hang on
+
+# What cars and loggers are like where the car file is silent.
+# Radius over load: common coefficients of the published form R_e = R_0 - (F_0/C)(D atan(B F/F_0) + E F/F_0) (B 8, D 0.24,
+# E 0.01; Pacejka, Tyre and Vehicle Dynamics, 4.3.6, from memory) and published tyre files give 0.2 to 0.55 % per static
+# load; a stiff belt less.
+RADIUS_FALL, RADIUS_FALL_SD = 0.0030, 0.0015
+# Place of the sensor unit: in the cockpit, on the tunnel or under the seat; common practice, no source.
+SENSOR_X_SD_M, SENSOR_Y_SD_M, SENSOR_TURNED_SD = 0.4, 0.2, 0.02
+# Gravity on a leaning sensor: 2 to 4 degrees of roll per g for road-based cars, under 1 for racing cars, and half of
+# that in pitch; common practice, no source. The sensor's own scale errs by about 1 % as well.
+LEAN, LEAN_SD, PITCH_LEAN, PITCH_LEAN_SD = 0.03, 0.025, 0.015, 0.015
+SENSOR_SCALE_SD = 0.01
+GYRO_SCALE_SD = 0.01
+
+
+def priors(
+    car: Car, *, has_gyro: bool, long_bias_sd_m_s2: float, has_long_g: bool = True, has_lateral: bool = True
+) -> tuple[Prior, ...]:
     """The nuisance parameters of a session. Log-scale ones start at 0 and multiply the car file's figure.
 
     The tyre's deviations span racing tyres (common practice, no source) and what published tyres differ by: slip
@@ -26,6 +44,7 @@ def priors(car: Car, *, has_gyro: bool, long_bias_sd_m_s2: float) -> tuple[Prior
     """
     tyre, sure = car.tyre, car.uncertainty
     per_cent = lambda p: np.log1p(p / 100)  # noqa: E731
+    place = lambda axis, silent, used: car.sensor_place(axis, silent) if used else (0.0, UNUSED_SD)  # noqa: E731
     within = lambda p: per_cent(p) / np.sqrt(3)  # noqa: E731  of limits, all values between alike (JCGM 100, 4.3.7)
     return (
         Prior("log_slip_stiffness", np.log(tyre.slip_stiffness), 0.4, "tyre"),
@@ -38,13 +57,25 @@ def priors(car: Car, *, has_gyro: bool, long_bias_sd_m_s2: float) -> tuple[Prior
         Prior("stiffness_fall", 0.05, 0.10, "tyre"),
         Prior("shape", 1.4, 0.10, "tyre"),
         Prior("combined_weight", 0.85, 0.2, "tyre"),
-        Prior("radius_fall", 0.0, 0.0006, "tyre"),
+        Prior("radius_fall", *car.radius_fall(RADIUS_FALL, RADIUS_FALL_SD), "radius"),
         Prior("rear_front_scale", 0.0, np.sqrt(2) * within(sure.rolling_radius_percent), "wheel_calibration"),
         Prior("rear_front_growth", 0.0, 0.002, "wheel_calibration"),
         Prior("rear_left_right_scale", 0.0, 0.0005, "wheel_calibration"),
         Prior("front_left_right_scale", 0.0, 0.0005, "wheel_calibration"),
         Prior("yaw_bias", 0.0, 0.0015 if has_gyro else 0.010, "yaw_rate"),
-        Prior("log_yaw_scale", 0.0, np.hypot(0.005, within(sure.track_percent)) if has_gyro else 0.04, "yaw_rate"),
+        Prior("log_yaw_scale", 0.0, GYRO_SCALE_SD if has_gyro else 0.04, "yaw_rate"),
+        Prior(
+            "log_speed_scale",
+            0.0,
+            np.hypot(within(sure.rolling_radius_percent), within(sure.track_percent)),
+            "wheel_calibration",
+        ),
+        Prior("log_front_track", 0.0, np.sqrt(2) * within(sure.track_percent), "wheel_calibration"),
+        Prior("sensor_x_m", *place("x", SENSOR_X_SD_M, has_long_g or has_lateral), "sensor_pose"),
+        Prior("sensor_y_m", *place("y", SENSOR_Y_SD_M, has_long_g or has_lateral), "sensor_pose"),
+        Prior("sensor_turned", 0.0, SENSOR_TURNED_SD if has_long_g and has_lateral else UNUSED_SD, "sensor_pose"),
+        Prior("lat_gain", *_lean(car.roll_lean(LEAN, LEAN_SD), has_lateral), "sensor_pose"),
+        Prior("long_gain", *_lean(car.pitch_lean(PITCH_LEAN, PITCH_LEAN_SD), has_long_g), "sensor_pose"),
         Prior("long_bias", 0.0, long_bias_sd_m_s2, "acceleration"),
         Prior("lat_bias", 0.0, 0.08, "acceleration"),
         Prior("steer_offset", 0.0, 0.003, "acceleration"),
@@ -56,6 +87,11 @@ def priors(car: Car, *, has_gyro: bool, long_bias_sd_m_s2: float) -> tuple[Prior
         Prior("log_wheel_inertia", 0.0, within(sure.wheel_inertia_percent), "car"),
         Prior("log_rolling_resistance", 0.0, within(30.0), "car"),
     )
+
+
+def _lean(lean: tuple[float, float], used: bool) -> tuple[float, float]:
+    """Where a sensor's gain starts, and how sure that is, its own scale with the lean."""
+    return (lean[0], float(np.hypot(lean[1], SENSOR_SCALE_SD))) if used else (0.0, UNUSED_SD)
 
 
 # limits that keep the fit inside what a tyre can be

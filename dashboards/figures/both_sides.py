@@ -7,8 +7,7 @@ from typing import Any
 import plotly.graph_objects as go
 
 from analyzer.analysis import PhaseResult
-from analyzer.report.corner_table import corner_rows
-from analyzer.report.figures.theme import (
+from analyzer.presentation.figures.theme import (
     BLUE,
     GREEN,
     MEASURED_BAND,
@@ -19,6 +18,7 @@ from analyzer.report.figures.theme import (
     say_instead,
     styled,
 )
+from analyzer.presentation.result_tables import corner_rows
 from dashboards.figures.dark import readable
 
 READ_CURVES = (

@@ -6,10 +6,8 @@ import plotly.graph_objects as go
 
 from analyzer.analysis import Analysis
 from analyzer.findings.finding import Finding
-from analyzer.report.figures.corner_numbers import number_corners
-from analyzer.report.figures.downsample import largest
-from analyzer.report.figures.finding_marks import mark_findings
-from analyzer.report.figures.theme import GREY, INK, SCALE, styled
+from analyzer.presentation.figures.path_map import mark_findings, number_corners
+from analyzer.presentation.figures.theme import GREY, INK, SCALE, largest, styled
 from dashboards.figures.once import path_of
 from dashboards.figures.quantities import ALL, MAP_LABELS, QUANTITIES
 

@@ -2,7 +2,7 @@
 
 import plotly.graph_objects as go
 
-from analyzer.report.figures.theme import BLUE
+from analyzer.presentation.figures.theme import BLUE
 
 BLUE_ON_DARK = "#7cc0ee"
 

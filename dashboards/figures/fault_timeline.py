@@ -2,7 +2,7 @@
 
 import plotly.graph_objects as go
 
-from analyzer.report.figures.theme import BLUE, GREY, ORANGE, VERMILLION, styled
+from analyzer.presentation.figures.theme import BLUE, GREY, ORANGE, VERMILLION, styled
 from dashboards.figures.dark import readable
 
 READ = (

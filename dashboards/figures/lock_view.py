@@ -8,8 +8,8 @@ import plotly.graph_objects as go
 from analyzer.analysis import Analysis
 from analyzer.differential.predicted import PredictedLockCurve
 from analyzer.phases.segments import Corner
-from analyzer.report.figures.lock_plot import lock_plot, measured_stretches, stretch_columns
-from analyzer.report.figures.theme import (
+from analyzer.presentation.figures.lock_plot import lock_plot, measured_stretches, stretch_columns
+from analyzer.presentation.figures.theme import (
     GREEN,
     INK,
     PREDICTED_BAND,

@@ -9,7 +9,7 @@ import numpy as np
 
 from analyzer.analysis import Analysis
 from analyzer.findings.rear_axle import RearAxle, rear_axle
-from analyzer.report.figures.path_layout import drawn_path
+from analyzer.presentation.figures.path_map import drawn_path
 
 _known: dict[int, dict[Callable, Any]] = {}
 

@@ -6,7 +6,7 @@ import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
 from analyzer.analysis import Analysis, PhaseResult
-from analyzer.report.figures.theme import BLUE, GREY, VERMILLION, hover, say_instead, styled
+from analyzer.presentation.figures.theme import BLUE, GREY, VERMILLION, hover, say_instead, styled
 from dashboards.figures.dark import readable
 
 READ = (

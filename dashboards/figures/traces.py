@@ -10,8 +10,7 @@ from plotly.subplots import make_subplots
 from analyzer.analysis import Analysis
 from analyzer.findings.finding import Finding
 from analyzer.phases.segments import Corner
-from analyzer.report.figures.downsample import min_max
-from analyzer.report.figures.theme import (
+from analyzer.presentation.figures.theme import (
     BLUE,
     FINDING,
     GREEN,
@@ -21,9 +20,10 @@ from analyzer.report.figures.theme import (
     PURPLE,
     SKY,
     VERMILLION,
+    min_max,
     styled,
 )
-from analyzer.report.words import PHASE_NAMES
+from analyzer.presentation.words import PHASE_NAMES
 from dashboards.figures.dark import readable
 from dashboards.figures.quantities import Line, Quantity, chosen_quantity
 

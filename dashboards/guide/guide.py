@@ -18,8 +18,15 @@ from markupsafe import Markup
 from analyzer import __version__
 from analyzer.cautions import CAUTIONS
 from dashboards.guide.blocks import block, symbols
+from dashboards.guide.reference import add_reference
 
-PAGES = {"user": "Guide", "theory": "Theory"}
+PAGES = {
+    "user": "Guide",
+    "glossary": "Glossary",
+    "measured": "How well it works",
+    "theory": "Theory",
+    "python": "In Python",
+}
 
 
 @dataclass(frozen=True)
@@ -78,7 +85,7 @@ def help_address(pathname: str) -> str:
 
 
 def add_guide(server: flask.Flask) -> None:
-    """GET /guide/<page>."""
+    """GET /guide/<page>, and /guide/reference."""
     template = Environment(
         loader=PackageLoader("dashboards.guide", "."), autoescape=True, undefined=StrictUndefined
     ).get_template("page.html")
@@ -88,6 +95,8 @@ def add_guide(server: flask.Flask) -> None:
         if name not in PAGES:
             return flask.Response("There is no such page of the guide.", status=404, mimetype="text/plain")
         return template.render(name=name, page=page(name), pages=PAGES, cautions=CAUTIONS, version=__version__)
+
+    add_reference(server)
 
 
 def _markdown() -> MarkdownIt:

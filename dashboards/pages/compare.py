@@ -11,7 +11,7 @@ from analyzer.analysis import Analysis, PhaseResult
 from analyzer.comparison.runs import chosen_laps
 from analyzer.errors import HalfshaftError
 from analyzer.phases.segments import PHASES
-from analyzer.report.words import PARAMETER_NAMES, PHASE_NAMES, parameter_cells
+from analyzer.presentation.words import PARAMETER_NAMES, PHASE_NAMES, parameter_cells
 from dashboards.figures import both_sides
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook, Run

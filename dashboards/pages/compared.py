@@ -6,8 +6,9 @@ import plotly.graph_objects as go
 from dash import html
 
 from analyzer import in_words
-from analyzer.comparison.figures import READ_CHANGE, READ_PHASES
-from analyzer.comparison.words import (
+from analyzer.in_words import counted
+from analyzer.lockcurve.estimate import Interval
+from analyzer.presentation.comparison_words import (
     AGAINST_PARTS_WORDS,
     EVENT_VERDICT_WORDS,
     EVENT_WORDS,
@@ -15,10 +16,9 @@ from analyzer.comparison.words import (
     VERDICT_WORDS,
     rate_cells,
 )
-from analyzer.in_words import counted
-from analyzer.lockcurve.estimate import Interval
-from analyzer.report.figures.theme import styled
-from analyzer.report.words import PARAMETER_NAMES, PHASE_NAMES
+from analyzer.presentation.figures.comparison_plots import READ_CHANGE, READ_PHASES
+from analyzer.presentation.figures.theme import styled
+from analyzer.presentation.words import PARAMETER_NAMES, PHASE_NAMES
 from dashboards.figures.dark import readable
 from dashboards.pages.parts import chart, in_guide, table
 

@@ -9,7 +9,8 @@ from analyzer.analysis import Analysis
 from analyzer.differential.predicted import PredictedLockCurve
 from analyzer.differential.setup import Setup
 from analyzer.in_words import listed
-from analyzer.report.words import HOW_TO_READ_EXPLANATIONS, VERDICT_WORDS, explanation_cells
+from analyzer.presentation.agreement_words import side_sentence
+from analyzer.presentation.words import HOW_TO_READ_EXPLANATIONS, VERDICT_WORDS, explanation_cells
 from dashboards.pages.parts import table
 
 MARKS = {"agrees": "✓", "stronger": "▲", "weaker": "▼", "cannot_tell": "?"}
@@ -31,7 +32,10 @@ def in_short(found: Agreement) -> list:
 
 def contradictions(found: Agreement) -> list:
     """By side, and what would explain a disagreement."""
-    rows = [[side, f"{MARKS[v]} {VERDICT_WORDS[v]}", found.sentences[side]] for side, v in found.by_side.items()]
+    rows = [
+        [side, f"{MARKS[one.verdict]} {VERDICT_WORDS[one.verdict]}", side_sentence(side, one)]
+        for side, one in found.sides.items()
+    ]
     return [
         html.P(f"Overall: {VERDICT_WORDS[found.verdict]}.", className="verdict"),
         table(["side", "verdict", "why"], rows, words=3),

@@ -2,8 +2,8 @@
 
 from analyzer.analysis import Analysis
 from analyzer.in_words import number
-from analyzer.report.corner_table import CornerRow, corner_rows
-from analyzer.report.words import PHASE_NAMES
+from analyzer.presentation.result_tables import CornerRow, corner_rows
+from analyzer.presentation.words import PHASE_NAMES
 
 NORMAL_95 = 1.96
 HEADINGS = [

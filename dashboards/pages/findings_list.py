@@ -4,7 +4,7 @@ from dash import html
 
 from analyzer.analysis import Analysis
 from analyzer.findings.finding import Finding
-from analyzer.report.words import KIND_NAMES, SEVERITY_WORDS, foot_or_car, place_words
+from analyzer.presentation.words import KIND_NAMES, SEVERITY_WORDS, foot_or_car, place_words
 from dashboards.pages.picking import Picked
 
 MOST_LISTED = 50  # findings at once; with thousands of buttons the browser stands still

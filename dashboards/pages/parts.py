@@ -8,8 +8,8 @@ import plotly.graph_objects as go
 from dash import dcc, html
 
 from analyzer.analysis import Analysis
-from analyzer.report.figures.theme import CONFIG
-from analyzer.report.words import why_not_measured
+from analyzer.presentation.figures.theme import CONFIG
+from analyzer.presentation.words import why_not_measured
 
 CLEAR = "rgba(0,0,0,0)"
 NOT_YET = {

@@ -3,9 +3,9 @@
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
 
 from analyzer.errors import InputError
-from analyzer.report.figures.theme import styled
-from analyzer.report.figures.trend_plot import trend_plot
-from analyzer.report.words import answer_parts
+from analyzer.presentation.figures.lock_plot import trend_plot
+from analyzer.presentation.figures.theme import styled
+from analyzer.presentation.words import answer_parts
 from dashboards.figures import circuit_map, lock_view, repeat, traces
 from dashboards.figures.dark import readable
 from dashboards.jobs import Jobs

@@ -4,9 +4,9 @@ from dash import dcc, html
 
 from analyzer.analysis import Analysis
 from analyzer.phases.segments import PHASES
-from analyzer.report.figures.lock_plot import READ as LOCK_READ
-from analyzer.report.figures.trend_plot import READ as TREND_READ
-from analyzer.report.words import KIND_NAMES, PHASE_NAMES, chatter_words, trend_rows, whole_laps_words
+from analyzer.presentation.figures.lock_plot import READ as LOCK_READ
+from analyzer.presentation.figures.lock_plot import READ_TREND as TREND_READ
+from analyzer.presentation.words import KIND_NAMES, PHASE_NAMES, chatter_words, trend_rows, whole_laps_words
 from dashboards.figures import circuit_map, repeat, traces
 from dashboards.figures.quantities import MAP_LABELS, QUANTITIES, logged
 from dashboards.logbook import Logbook

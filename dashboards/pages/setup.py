@@ -11,7 +11,7 @@ from analyzer.differential.predicted import PredictedLockCurve, predict_lock_cur
 from analyzer.differential.result import input_torque_grid_Nm
 from analyzer.errors import HalfshaftError, InputError
 from analyzer.in_words import number
-from analyzer.report.words import PARAMETER_NAMES, parameter_cells
+from analyzer.presentation.words import PARAMETER_NAMES, parameter_cells
 from dashboards.figures import lock_view
 from dashboards.jobs import Jobs
 from dashboards.logbook import KINDS, Logbook

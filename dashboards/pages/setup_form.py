@@ -6,7 +6,8 @@ from typing import Any, Literal, get_args, get_origin
 from dash import dcc, html
 from pydantic import BaseModel
 
-from analyzer.differential.setup import Breakaway, ConeSpring, RingSpring, Setup, SetupUncertainty, Shims, load_setup
+from analyzer.differential.setup import Breakaway, Setup, SetupUncertainty, load_setup
+from analyzer.differential.spring_tables import ConeSpring, RingSpring, Shims
 from analyzer.settings_file import Settings, validated
 from dashboards.logbook import Logbook
 

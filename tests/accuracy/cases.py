@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from analyzer.analysis import Analysis
+from analyzer.differential.setup import Setup
 from analyzer.logs.read import read_log
 from analyzer.logs.read_blocks import LogBlock
 from analyzer.pipeline import analyze_session
@@ -66,6 +67,15 @@ HEAVY = invented_car(
     rear_rolling_radius_m=0.335,
     steering_ratio=15,
     wheel_inertia_kg_m2=1.5,
+)
+# a mix-up of front and rear is 15 % here, in radius and in track
+UNLIKE_AXLES = invented_car(
+    mass_kg=1090,
+    front_track_m=1.38,
+    rear_track_m=1.59,
+    front_rolling_radius_m=0.280,
+    rear_rolling_radius_m=0.322,
+    front_weight_fraction=0.43,
 )
 
 # radii and tracks 15 % unlike front and rear, heavy wheels: whoever takes a figure of the wrong axle, is off by that
@@ -213,6 +223,7 @@ CASES = {
             )
         ),
     ),
+    "unlike axles": Case(car=UNLIKE_AXLES, lock=LockParameters(preload_Nm=70.0, drive_slope=0.25), seed=7),
 }
 # tyres that differ from the fitted form in everything it has a parameter for, and in what it has none for
 TYRES = {
@@ -265,12 +276,12 @@ class Measured:
     points: int
 
 
-def analysed(log: pd.DataFrame, car: Car, folder: Path) -> Analysis:
+def analysed(log: pd.DataFrame, car: Car, folder: Path, setup: Setup | None = None) -> Analysis:
     """Through a file and its reader, as a user's log goes."""
     path = folder / "log.parquet"
     log.to_parquet(path)
     session = read_session((LogBlock(lambda: read_log(path)),), car=car)
-    return analyze_session(session=session, car=car)
+    return analyze_session(session=session, car=car, setup=setup)
 
 
 def measure(case: Case, session: Session, analysis: Analysis) -> Measured:

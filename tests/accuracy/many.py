@@ -1,24 +1,32 @@
-"""`python -m tests.accuracy.many [SESSIONS]`: the estimate on random cars whose car files are wrong.
+"""`python -m tests.accuracy.many [SESSIONS]`: the estimate on random cars whose car files are wrong, by nuisance.
 
-Mass, sizes, tyre, differential, circuit and sample rate are drawn; the car file that the analysis gets is off by
-anything within the limits that it states. Printed for all channels and for the minimum ones: what the README says.
+    python -m tests.accuracy.many 40                                    all nuisances at once
+    python -m tests.accuracy.many 40 --nuisances none all radius road   a row each; `each` is none, every one, and all
+    python -m tests.accuracy.many 40 --protocol laps+circles            the logs of the test protocol as one
+    python -m tests.accuracy.many 120 --report                          on the seeds kept for reporting
+
+Mass, sizes, tyre, differential, circuit and sample rate are drawn (`random_sessions`); the car file that the analysis
+gets is off by anything within the limits that it states, the setup file is true. Seeds 0 to 999 are to choose constants
+on; what is reported comes from `--report` (1000 and above) and nothing is chosen by it.
 """
 
-import sys
+import argparse
+import os
 import tempfile
+from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from itertools import product
 from pathlib import Path
 
 import numpy as np
 
 from analyzer.errors import CannotTell
-from analyzer.simulation.sensors import Sensors
-from analyzer.vehicle.car import Car
 
-from .cases import Case, LEAST_TORQUE_Nm, analysed, invented_car, measure, random_body, random_lock, random_tyre
+from .cases import Case, LEAST_TORQUE_Nm, analysed, measure
+from .random_sessions import FIRST_HELD_OUT, NUISANCES, PROTOCOLS, RandomRun, simulate_random
 
-FIRST_SEED = 5000
+PROCESSES = 2
 MINIMUM = [
     "time",
     *(f"wheel_speed_{corner}" for corner in ("fl", "fr", "rl", "rr")),
@@ -26,106 +34,117 @@ MINIMUM = [
     "steer",
     "lat_g",
 ]
+TRUE_VERDICTS = ("agrees", "cannot_tell")  # of a setup file that is true
 
 
 @dataclass(frozen=True)
 class Off:
-    """One session: errors relative to the truth (1), None where nothing was said."""
+    """One session: errors relative to the truth (1), shares inside (1); None where nothing was said.
 
-    lock: float | None
-    coverage: float | None
-    width: float | None
-    preload: float | None
-    slope: float | None
-    slope_inside: bool | None
+    `false_alarm` is a verdict that contradicts the setup file, which is true.
+    """
+
+    lock: float | None = None
+    coverage: float | None = None
+    width: float | None = None
+    preload: float | None = None
+    preload_inside: bool | None = None
+    slope: float | None = None
+    slope_inside: bool | None = None
+    false_alarm: bool | None = None
 
 
-def told(car: Car, rng: np.random.Generator) -> Car:
-    """A car file wrong by anything within its limits."""
-    sure = car.uncertainty
-    off = lambda percent: 1 + rng.uniform(-percent, percent) / 100  # noqa: E731
-    return car.model_copy(
-        update=dict(
-            mass_kg=car.mass_kg * off(sure.mass_percent),
-            cg_height_m=car.cg_height_m * off(sure.cg_height_percent),
-            rear_load_transfer_fraction=car.rear_load_transfer * off(sure.load_transfer_percent),
-            drag_area_m2=car.drag_area_m2 * off(sure.drag_percent),
-            wheel_inertia_kg_m2=car.wheel_inertia_kg_m2 * off(sure.wheel_inertia_percent),
-        )
+def off(run: RandomRun, *, channels: str = "full") -> Off:
+    """Analyse the logs of `run` as one and compare with its truth."""
+    session = run.end_to_end
+    case = Case(car=run.car, lock=run.lock, told=run.file)
+    log = session.log if channels == "full" else session.log[MINIMUM]
+    try:
+        with tempfile.TemporaryDirectory() as folder:
+            analysis = analysed(log, run.file, Path(folder), run.setup)
+    except CannotTell:
+        return Off()
+    near = measure(case, session, analysis)
+    preload, slope = (analysis.lock_curve.parameters[name] for name in ("preload_Nm", "drive_slope"))
+    true_preload, true_slope = run.truth_at("preload_Nm"), run.truth_at("drive_slope")
+    least = LEAST_TORQUE_Nm * run.car.mass_kg / 1180
+    known = preload.value is not None
+    told = slope.value is not None
+    return Off(
+        lock=near.lock_error,
+        coverage=near.coverage,
+        width=near.width,
+        preload=(preload.value - true_preload) / max(true_preload, least) if known else None,
+        preload_inside=bool(preload.lower <= true_preload <= preload.upper) if known else None,
+        slope=slope.value / true_slope - 1 if told else None,
+        slope_inside=bool(slope.lower <= true_slope <= slope.upper) if told else None,
+        false_alarm=analysis.agreement.verdict not in TRUE_VERDICTS if analysis.agreement else None,
     )
 
 
-def drawn(seed: int) -> Case:
-    """A random car, differential, tyre, circuit and logger, four laps."""
-    rng = np.random.default_rng(seed)
-    mass = float(rng.choice([760, 1000, 1180, 1500]))
-    car = invented_car(mass_kg=mass, **random_body(rng))
-    return Case(
-        car=car,
-        lock=random_lock(rng, mass / 1180, least_preload_Nm=30, steepest=0.5),
-        circuit=None if seed % 3 == 0 else seed % 5,
-        laps=4,
-        seed=seed,
-        tyre=random_tyre(rng),
-        sensors=Sensors(rate_Hz=float(rng.choice([50, 100, 200]))),
-        told=told(car, rng),
+def measured(task: tuple[str, int, str, str]) -> Off:
+    """`off` of one (nuisances, seed, protocol, channels)."""
+    nuisances, seed, protocol, channels = task
+    return off(simulate_random(seed, nuisances, protocol), channels=channels)
+
+
+HEADINGS = (
+    "nuisance", "measured", "curve off, median %", "rms %", "points inside %", "width %", "preload off, median %",
+    "rms %", "preload inside %", "slope off, median %", "slope inside %", "false alarms",
+)  # fmt: skip
+
+
+def row(name: str, sessions: Iterable[Off]) -> str:
+    """One line of the table; `-` where nothing was measured."""
+    sessions = list(sessions)
+    known = {f: [getattr(o, f) for o in sessions if getattr(o, f) is not None] for f in Off.__dataclass_fields__}
+
+    def shown(values: list, how, form: str = ".0f") -> str:
+        return format(100 * float(how(np.array(values, float))), form) if values else "-"
+
+    def rms(values: np.ndarray) -> float:
+        return float(np.sqrt(np.mean(values**2)))
+
+    cells = (
+        name,
+        f"{len(known['lock'])} of {len(sessions)}",
+        shown(known["lock"], np.median, ".1f"),
+        shown(known["lock"], rms, ".1f"),
+        shown(known["coverage"], np.mean),
+        shown(known["width"], np.median),
+        shown(known["preload"], np.median, "+.0f"),
+        shown(known["preload"], rms),
+        shown(known["preload_inside"], np.mean),
+        shown(known["slope"], np.median, "+.0f"),
+        shown(known["slope_inside"], np.mean),
+        f"{sum(known['false_alarm'])} of {len(known['false_alarm'])}",
     )
+    return "| " + " | ".join(cells) + " |"
 
 
-def errors(seed: int) -> tuple[Off, Off]:
-    """With all channels and with the minimum ones."""
-    case = drawn(seed)
-    session = case.drive()
-    found = []
-    for log in (session.log, session.log[MINIMUM]):
-        try:
-            with tempfile.TemporaryDirectory() as folder:
-                analysis = analysed(log, case.file, Path(folder))
-        except CannotTell:
-            found.append(Off(None, None, None, None, None, None))
-            continue
-        near = measure(case, session, analysis)
-        preload, slope = (analysis.lock_curve.parameters[name] for name in ("preload_Nm", "drive_slope"))
-        true = case.lock
-        found.append(
-            Off(
-                near.lock_error,
-                near.coverage,
-                near.width,
-                None
-                if preload.value is None
-                else (preload.value - true.preload_Nm)
-                / max(true.preload_Nm, LEAST_TORQUE_Nm * case.car.mass_kg / 1180),
-                None if slope.value is None else slope.value / true.drive_slope - 1,
-                None if slope.value is None else slope.lower <= true.drive_slope <= slope.upper,
-            )
-        )
-    return found[0], found[1]
-
-
-def summary(off: list[Off]) -> str:
-    """What the README says of many sessions."""
-    known = {name: np.array([getattr(o, name) for o in off if getattr(o, name) is not None], float) for name in FIELDS}
-    size = lambda name: 100 * float(np.sqrt(np.mean(known[name] ** 2)))  # noqa: E731
-    return (
-        f"{len(known['lock'])} of {len(off)} measured; curve off by {100 * np.median(known['lock']):.1f} % (median), "
-        f"{size('lock'):.1f} % (rms); {100 * np.mean(known['coverage']):.0f} % of its points inside, width "
-        f"{100 * np.median(known['width']):.0f} %; preload {100 * np.median(known['preload']):+.0f} % (median), "
-        f"{size('preload'):.0f} % (rms); slope {100 * np.median(known['slope']):+.0f} %, {size('slope'):.0f} %, "
-        f"{100 * np.mean(known['slope_inside']):.0f} % inside"
-    )
-
-
-FIELDS = tuple(Off.__dataclass_fields__)
-
-
-def main(count: int) -> None:
-    """Print both summaries."""
-    with ProcessPoolExecutor() as workers:
-        found = list(workers.map(errors, range(FIRST_SEED, FIRST_SEED + count)))
-    print("all channels:    ", summary([full for full, _ in found]))
-    print("minimum channels:", summary([least for _, least in found]))
+def main(argv: list[str] | None = None) -> None:
+    """Print the table, a row as soon as it is known."""
+    parser = argparse.ArgumentParser(prog="python -m tests.accuracy.many", description=__doc__.split("\n\n")[0])
+    parser.add_argument("sessions", nargs="?", type=int, default=40, help="a row (default %(default)s)")
+    parser.add_argument(
+        "--nuisances", nargs="+", default=["all"], choices=("all", "none", "each", *NUISANCES), metavar="NAME",
+        help=f"all, none, each, or of: {', '.join(NUISANCES)} (default all)",
+    )  # fmt: skip
+    parser.add_argument("--protocol", choices=tuple(PROTOCOLS), default="laps", help="logs (default %(default)s)")
+    parser.add_argument("--channels", choices=("full", "minimum"), default="full", help="(default %(default)s)")
+    seeds = parser.add_mutually_exclusive_group()
+    seeds.add_argument("--first-seed", type=int, default=0, help="0 to 999 are to choose on (default %(default)s)")
+    seeds.add_argument("--report", action="store_true", help="the seeds kept for reporting")
+    asked = parser.parse_args(argv)
+    names = ["none", *NUISANCES, "all"] if "each" in asked.nuisances else asked.nuisances
+    first = FIRST_HELD_OUT if asked.report else asked.first_seed
+    print("| " + " | ".join(HEADINGS) + " |\n|" + "---|" * len(HEADINGS), flush=True)
+    with ProcessPoolExecutor(min(PROCESSES, os.cpu_count() or 1)) as workers:
+        tasks = list(product(names, range(first, first + asked.sessions), [asked.protocol], [asked.channels]))
+        found = workers.map(measured, tasks)
+        for name in names:
+            print(row(name, [next(found) for _ in range(asked.sessions)]), flush=True)
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 40)
+    main()

@@ -12,11 +12,11 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
+from analyzer.advice.options import Advice
 from scipy.stats import spearmanr
 
 from analyzer.advice.advise import advise_analyses
 from analyzer.advice.builds import Build, builds
-from analyzer.advice.option import Advice
 from analyzer.advice.outcomes import peak_slip
 from analyzer.advice.parts import ConeSpringPart, Parts, RampRings
 from analyzer.differential.setup import Setup
@@ -57,6 +57,7 @@ def plates(*, drive_deg: float, coast_deg: float, faces: int, cone_N: float) -> 
             "plate_outer_diameter_mm": 120,
             "plate_inner_diameter_mm": 86,
             "friction_coefficient": 0.11,
+            "cone_spring_position": "between_rings",
             "cone_spring": {"force_N": cone_N},
             "ring_spring": {"force_N": 300},
         }
@@ -140,10 +141,22 @@ def ranked(case: Fitted, folder: Path, *, shelf: Parts = SHELF, cures: tuple = (
     )
 
 
+def drawn(seed: int, friction: float, setup: Setup) -> Fitted:
+    """A random car, tyre and logger, with a car file that is wrong within its limits."""
+    from tests.accuracy.cases import invented_car, random_body, random_lock, random_tyre
+    from tests.accuracy.random_sessions import wrong_file
+
+    rng = np.random.default_rng(seed)
+    mass = float(rng.choice([760, 1000, 1180, 1500]))
+    car = invented_car(mass_kg=mass, **random_body(rng))
+    random_lock(rng, mass / 1180, least_preload_Nm=30, steepest=0.5)  # the parts of the table are fitted instead
+    tyre, sensors = random_tyre(rng), Sensors(rate_Hz=float(rng.choice([50, 100, 200])))
+    about = dict(told=wrong_file(car, rng), tyre=tyre, sensors=sensors, seed=seed)
+    return Fitted(f"drawn {seed}, friction {friction}", car, setup, friction, **about)
+
+
 def cases() -> list[Fitted]:
     """Own cars and drawn ones whose car files are wrong; parts as the file says, and 0.75 and 1.3 times that."""
-    from tests.accuracy.many import drawn
-
     with tempfile.TemporaryDirectory() as folder:
         paths = [Path(folder) / "light.toml", Path(folder) / "rear.toml"]
         for path, text in zip(paths, (LIGHT_CAR, REAR_HEAVY_CAR), strict=True):
@@ -156,10 +169,7 @@ def cases() -> list[Fitted]:
             found.append(Fitted(f"light, {words}", light, setup, friction))
             found.append(Fitted(f"rear-heavy, {words}", rear, setup, friction, driver=KEEN, power=1.5))
         for seed in (5000, 5001, 5003, 5005):
-            one = drawn(seed)
-            setup = WEAK if seed % 2 else MIDDLING
-            about = dict(told=one.told, tyre=one.tyre, sensors=one.sensors, seed=seed)
-            found.append(Fitted(f"drawn {seed}, friction {friction}", one.car, setup, friction, **about))
+            found.append(drawn(seed, friction, WEAK if seed % 2 else MIDDLING))
     return found
 
 

@@ -25,10 +25,11 @@ from advice.pairs import (
 
 from analyzer.advice.advise import advise
 from analyzer.advice.evaluate import NAMES, best_outcomes, drawn_outcomes, peak_seen, session_of
-from analyzer.advice.html import render
 from analyzer.advice.replay import replay
 from analyzer.cli.main import main
 from analyzer.pipeline import analyze
+from analyzer.presentation.advice_words import answer, depends_on, why
+from analyzer.presentation.html import advice_report
 from analyzer.simulation.parameters import Driver
 from analyzer.vehicle.car import load_car
 
@@ -137,7 +138,7 @@ def test_steeper_drive_ramps_are_advised_against_the_spin(spinning):
     assert first.build.changes == {"ramp_rings": "45/80"}
     assert first.change["spin_s"].upper < 0
     assert 0.9 < first.sure < 1.0
-    assert "input torque" in first.why and first.hangs_on
+    assert "input torque" in why(first, spinning) and depends_on(first, spinning)
     assert first.outcome["spin_s"].lower <= first.outcome["spin_s"].value <= first.outcome["spin_s"].upper
 
 
@@ -158,7 +159,7 @@ def test_nothing_outside_the_shelf_is_advised(spinning):
 def test_a_shelf_of_softer_parts_does_not_help(folder):
     nothing = advised(folder, shelf="soft")
     assert nothing.cures == ("spin",) and nothing.top == ()
-    assert "Nothing on the shelf lessens the spin" in nothing.answer
+    assert "No part on the shelf reduces the spin" in answer(nothing)
 
 
 def test_a_gentle_drive_has_nothing_to_cure_and_json_says_so(folder, capsys):
@@ -174,7 +175,7 @@ def test_files_and_terminal(folder, tmp_path, capsys):
     files = ["--json", str(tmp_path / "a.json"), "--html", str(tmp_path / "a.html")]
     assert main(["advise", *arguments(folder), *files]) == 0
     said = capsys.readouterr().out
-    assert "1. ramp rings 45/80" in said and "It hangs on this" in said and "Cautions" in said
+    assert "1. ramp rings 45/80" in said and "It depends on" in said and "Cautions" in said
     result = json.loads((tmp_path / "a.json").read_text())
     assert result["advised"][0]["rank"] == 1 and result["options"][0]["label"] == "as fitted"
     page = (tmp_path / "a.html").read_text(encoding="utf-8")
@@ -183,7 +184,7 @@ def test_files_and_terminal(folder, tmp_path, capsys):
 
 def test_names_of_parts_are_escaped_in_the_report(spinning):
     bad = replace(spinning, parts_name="<script>alert(1)</script>")
-    assert "<script>alert(1)" not in render(bad)
+    assert "<script>alert(1)" not in advice_report(bad)
 
 
 @pytest.mark.parametrize(

@@ -6,6 +6,7 @@ from advice.pairs import REAR_HEAVY_CAR, Pair, setup_toml, simulated, true_coast
 from analyzer.advice.advise import advise
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import load_setup
+from analyzer.presentation.advice_words import answer, depends_on
 from analyzer.simulation.parameters import LockParameters
 from analyzer.vehicle.car import load_car
 
@@ -51,8 +52,8 @@ def test_less_lock_off_the_throttle_is_advised(advised):
     for option in advice.top:
         assert option.change["coast_moment_Nm"].upper < 0
         assert option.build.changes.get("ramp_rings") != "35/45" or "cone_spring" in option.build.changes
-    assert "No inside spin, now or then (at most" in advice.answer  # less lock can bring what the laps never showed
-    assert "inside tyre" in advice.top[0].hangs_on
+    assert "No inside spin, now or then (at most" in answer(advice)  # less lock can bring what the laps never showed
+    assert "inside tyre" in depends_on(advice.top[0], advice)
 
 
 def test_the_simulated_run_with_it_pushes_as_much_less(advised):

@@ -31,6 +31,7 @@ def setup(**changes) -> Setup:
         "plate_outer_diameter_mm": 120,
         "plate_inner_diameter_mm": 86,
         "friction_coefficient": 0.11,
+        "cone_spring_position": "outside_packs",
         "cone_spring": {"force_N": 4500},
         "ring_spring": {"force_N": 800},
     }
@@ -51,6 +52,7 @@ PLANTED = {
     "preload_soft": Planted(setup(cone_spring={"force_N": 1300}), setup()),
     "preload_up": Planted(setup(cone_spring={"force_N": 10000}), setup()),
     "ring_springs": Planted(setup(ring_spring={"force_N": 6000}), setup()),
+    "other_spring_position": Planted(setup(cone_spring_position="between_rings"), setup()),
     "friction": Planted(setup(friction_coefficient=0.055), setup()),
     "other_angle_reference": Planted(
         setup(drive_ramp_angle_deg=35, coast_ramp_angle_deg=60),

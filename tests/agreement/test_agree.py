@@ -3,8 +3,9 @@
 import pytest
 from made_analysis import made_estimate, made_prediction
 
-from analyzer.agreement.compare import agree
+from analyzer.agreement.by_side import agree
 from analyzer.agreement.verdict import VERDICTS
+from analyzer.presentation.agreement_words import side_sentence
 
 
 def test_equal_curves_agree():
@@ -30,7 +31,7 @@ def test_a_side_that_is_off_is_named_and_rules_the_verdict(changes, side, verdic
 
 
 def test_the_sentence_says_what_the_setup_file_gets_wrong():
-    sentence = agree(made_estimate(drive=0.10), made_prediction()).sentences["drive"]
+    sentence = side_sentence("drive", agree(made_estimate(drive=0.10), made_prediction()).sides["drive"])
     assert "44 % under the file's 0.18" in sentence  # 0.10/0.18 = 0.556
     assert "ramp" in sentence
 
@@ -41,14 +42,16 @@ def test_an_interval_that_cannot_tell_30_percent_cannot_tell():
 
 
 def test_what_it_cannot_tell_is_a_share_of_a_lock_and_torque_where_there_is_none():
-    locked = agree(made_estimate(relative_sd=0.4), made_prediction()).sentences["preload"]
-    assert "too wide to tell a difference of 36 N.m (30 %)." in locked  # of the 120 N.m that the file says
-    free = agree(made_estimate(relative_sd=0.4), made_prediction(kind="open")).sentences["preload"]
+    locked = side_sentence("preload", agree(made_estimate(relative_sd=0.4), made_prediction()).sides["preload"])
+    assert "too wide to show a difference of 36 N.m (30 %)." in locked  # of the 120 N.m that the file says
+    free = side_sentence(
+        "preload", agree(made_estimate(relative_sd=0.4), made_prediction(kind="open")).sides["preload"]
+    )
     assert "predicted 0 N.m" in free and "%" not in free
 
 
 def test_a_difference_from_next_to_no_lock_is_said_in_torque():
-    sentence = agree(made_estimate(), made_prediction(preload=10.0)).sentences["preload"]
+    sentence = side_sentence("preload", agree(made_estimate(), made_prediction(preload=10.0)).sides["preload"])
     assert "That is 110 N.m over the setup file" in sentence and "%" not in sentence
 
 
@@ -81,4 +84,4 @@ def test_verdicts_are_of_the_contract():
     for estimate in (made_estimate(), made_estimate(kind="bound"), made_estimate(drive=0.4)):
         agreement = agree(estimate, made_prediction())
         assert {agreement.verdict, *agreement.by_side.values()} <= set(VERDICTS)
-        assert all(s.endswith(".") for s in agreement.sentences.values())
+        assert all(side_sentence(side, found).endswith(".") for side, found in agreement.sides.items())

@@ -12,7 +12,7 @@ from browser.conftest import FLAGS
 from playwright.sync_api import sync_playwright
 
 from analyzer.pipeline import analyze
-from analyzer.report.html import write_html
+from analyzer.presentation.html import write_html
 from dashboards.pdf import browser_path
 
 SAMPLES = Path(str(resources.files("sample_logs")))

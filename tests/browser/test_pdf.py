@@ -5,7 +5,7 @@ from concurrent.futures import ThreadPoolExecutor
 import pytest
 
 from analyzer.errors import InputError
-from analyzer.report.html import render
+from analyzer.presentation.html import analysis_report
 from dashboards import pdf
 
 
@@ -14,7 +14,7 @@ def test_report_becomes_a_pdf():
 
     # in a thread of its own, as in the server: the page tests' browser holds this thread's event loop
     with ThreadPoolExecutor(1) as pool:
-        made = pool.submit(pdf.to_pdf, render(made_analysis())).result()
+        made = pool.submit(pdf.to_pdf, analysis_report(made_analysis())).result()
     assert made.startswith(b"%PDF-") and made.rstrip().endswith(b"%%EOF")  # ISO 32000-1, 7.5.2 and 7.5.5
     assert b"/MediaBox [0 0 594" in made or b"/MediaBox [0 0 595" in made  # A4 is 595 x 842 points
 

@@ -19,7 +19,7 @@ import pandas as pd
 from accuracy.cases import analysed, random_body, random_lock, random_tyre
 
 from analyzer.analysis import Analysis
-from analyzer.comparison.compare import Comparison, compare_runs
+from analyzer.comparison.comparison import Comparison, compare_runs
 from analyzer.comparison.runs import Run
 from analyzer.comparison.sides import level_Nm
 from analyzer.errors import InputError

@@ -9,13 +9,13 @@ import pandas as pd
 import pytest
 
 from analyzer.cli.main import main
-from analyzer.comparison.compare import compare_runs
-from analyzer.comparison.html import render
-from analyzer.comparison.result import comparison_result
+from analyzer.comparison.comparison import compare_runs
 from analyzer.comparison.runs import Run, chosen_laps
-from analyzer.comparison.words import answer
 from analyzer.errors import CannotTell
 from analyzer.pipeline import analyze
+from analyzer.presentation.comparison_words import answer, warnings
+from analyzer.presentation.html import comparison_report
+from analyzer.presentation.result_json import comparison_result
 from analyzer.simulation.circuit import demo_circuit
 from analyzer.simulation.parameters import Driver, LockParameters, SimTyre
 from analyzer.simulation.session import simulate_session
@@ -125,7 +125,7 @@ def test_the_same_setup_twice_has_not_changed(compared):
     assert holds(result.change["drive_slope"], 0.0)
     assert {c.verdict for c in result.sides.values()} <= set(UNCHANGED)
     assert result.sides["preload"].verdict == "no_change"
-    assert not result.warnings
+    assert not warnings(result.conditions)
 
 
 def test_the_interval_of_a_change_is_narrower_than_those_of_its_curves(compared):
@@ -159,13 +159,13 @@ def test_phases_of_matched_corners(compared):
 def test_a_wet_track_is_noticed_and_widens(compared):
     dry, wet = compared("again"), compared("wet")
     assert not wet.one_tyre
-    assert any("friction used changed" in w for w in wet.warnings)
+    assert any("friction used changed" in w for w in warnings(wet.conditions))
     assert width(wet.change["preload_Nm"]) > width(dry.change["preload_Nm"])
 
 
 def test_another_driver_is_noticed_and_widens(compared):
     usual, careful = compared("again"), compared("careful")
-    assert any("lap" in w and "driver" in w for w in careful.warnings)
+    assert any("lap" in w and "driver" in w for w in warnings(careful.conditions))
     assert careful.one_tyre
     assert width(careful.change["preload_Nm"]) > width(usual.change["preload_Nm"])
 
@@ -174,7 +174,9 @@ def test_another_gyro_is_noticed_and_makes_no_change(compared):
     """4 % more yaw rate look like more slip between the wheels; with one scale for both it was told as 22 (8 to 35) N.m
     of preload."""
     same, more = compared("again_other_gyro"), compared("preload_other_gyro")
-    assert [w for w in same.warnings if "over speed times yaw rate reads -" in w] and len(more.warnings) == 1
+    assert [w for w in warnings(same.conditions) if "over speed times yaw rate reads -" in w] and len(
+        warnings(more.conditions)
+    ) == 1
     assert same.sides["preload"].verdict in UNCHANGED and holds(same.change["preload_Nm"], 0.0)
     assert width(same.change["preload_Nm"]) > 1.5 * width(compared("again").change["preload_Nm"])
     assert more.sides["preload"].verdict == "stronger"
@@ -184,7 +186,7 @@ def test_another_gyro_is_noticed_and_makes_no_change(compared):
 def test_another_start_line_is_no_other_driver(analysis, compared):
     assert analysis("unlapped").laps.method != analysis("base").laps.method
     result = compared("unlapped")
-    assert not result.warnings
+    assert not warnings(result.conditions)
     matched = [p for p in result.phases if p.corner is not None and p.transfer_torque_Nm.value is not None]
     assert len(matched) >= 20
 
@@ -196,7 +198,7 @@ def test_odd_laps_against_even_of_one_log(files, capsys):
     )
     assert status == 0
     lines = capsys.readouterr().out.splitlines()
-    assert lines[0].startswith(("Nothing changed", "No change was found", "It cannot be told"))
+    assert lines[0].startswith(("No meaningful change", "No change was found", "It is not clear"))
     assert "laps 1, 3" in "".join(lines[2:5])
 
 
@@ -266,7 +268,7 @@ def test_json_by_the_contract(compared):
 
 
 def test_the_report_holds_everything_it_shows(compared):
-    html = render(compared("preload"))
+    html = comparison_report(compared("preload"))
     assert answer(compared("preload"))[0] in html
     assert "<script src" not in html and "<link" not in html
     assert "Event rules and local law come first." in html
@@ -317,7 +319,7 @@ def test_against_setup_files(files, capsys):
     assert result["predicted_change"]["preload_Nm"] == pytest.approx(PRELOAD_AFTER_Nm - PRELOAD_BEFORE_Nm)
     assert result["verdict"]["preload"] == "as_predicted"
     assert {result["verdict"]["drive"], result["verdict"]["coast"]} <= set(UNCHANGED)
-    assert result["answer"][0].startswith("It took, as the parts say: preload")
+    assert result["answer"][0].startswith("It took, as the parts predict: preload")
 
 
 def test_one_setup_file_alone_is_refused(files, capsys):
@@ -332,10 +334,10 @@ def test_one_setup_file_alone_is_refused(files, capsys):
 @pytest.mark.parametrize(
     "verdicts, words",
     [
-        (("no_change",) * 3, "Nothing changed that matters, as the parts say: not preload, not drive, not coast."),
+        (("no_change",) * 3, "No meaningful change, as the parts predict: not in preload, not on drive, not on coast."),
         (
             ("no_change", "cannot_tell", "no_change"),
-            "By the parts nothing changes that matters; on track preload and coast the same; drive cannot be told.",
+            "The parts predict no meaningful change; on track preload and coast the same; drive not clear.",
         ),
     ],
 )

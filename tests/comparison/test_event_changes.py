@@ -6,8 +6,8 @@ from types import SimpleNamespace
 import pytest
 
 from analyzer.comparison.event_changes import event_changes, rate_ratio
-from analyzer.comparison.words import EVENT_VERDICT_WORDS, rate_cells
 from analyzer.findings.finding import Finding
+from analyzer.presentation.comparison_words import EVENT_VERDICT_WORDS, rate_cells
 
 
 def finding(kind: str, **evidence) -> Finding:

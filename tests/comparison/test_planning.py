@@ -3,7 +3,7 @@
 import pytest
 from comparison.pairs import LAPS, pairing
 
-from analyzer.comparison.compare import compare_runs
+from analyzer.comparison.comparison import compare_runs
 from analyzer.comparison.planning import TOLD_APART, plan
 from analyzer.comparison.runs import Run
 from analyzer.errors import InputError

@@ -8,7 +8,7 @@ from made_analysis import made_car
 from scipy import stats
 
 from analyzer.comparison.event_changes import rate_ratio
-from analyzer.comparison.matching import match_corners
+from analyzer.comparison.runs import match_corners
 from analyzer.comparison.sides import side_change, verdict
 
 NORMAL = stats.norm.ppf((np.arange(2000) + 0.5) / 2000)

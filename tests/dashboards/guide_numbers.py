@@ -7,10 +7,9 @@ from types import SimpleNamespace
 import numpy as np
 
 from analyzer.comparison.sides import MARGIN_SHARE, least_margin_Nm
-from analyzer.differential import plates, springs
-from analyzer.differential.locking import torque_bias_ratio
+from analyzer.differential import clamp, springs
+from analyzer.differential.clamp import ring_face_angle_rad, thrust_N_per_Nm, torque_bias_ratio
 from analyzer.differential.predicted import NORMAL_95, predict_lock_curve
-from analyzer.differential.ramps import ring_face_angle_rad, thrust_N_per_Nm
 from analyzer.differential.setup import Breakaway, Setup
 from analyzer.findings.handling import steer_for_moment_rad
 from analyzer.findings.rear_axle import rear_axle
@@ -48,23 +47,23 @@ def _bias(g):
     return {"TBR": ratio, "slow wheel": 100 * ratio / (1 + ratio)}
 
 
-def _clamp_N(g, face_angle_rad: float, **friction) -> float:
+def _thrust_N(g, face_angle_rad: float, **friction) -> float:
     return g["T_in"] * thrust_N_per_Nm(ramp_angle_rad=face_angle_rad, pin_radius_m=g["r_p"], **friction)
 
 
 def _reference(g):
     face = ring_face_angle_rad(math.radians(g["angle from the axis"]), reference="shaft_axis")
-    return {"angle from the face": math.degrees(face), "clamp": _clamp_N(g, face)}
+    return {"angle from the face": math.degrees(face), "clamp": _thrust_N(g, face)}
 
 
 def _ramp(g):
-    clamp = _clamp_N(g, math.radians(g["θ"]))
-    pack = plates.pack_torque_Nm(
-        friction_coefficient=g["μ"], friction_faces=g["z"], friction_radius_m=g["r_eff"], clamp_N=clamp
+    thrust = _thrust_N(g, math.radians(g["θ"]))
+    pack = clamp.pack_torque_Nm(
+        friction_coefficient=g["μ"], friction_faces=g["z"], friction_radius_m=g["r_eff"], clamp_N=thrust
     )
     value = 2 * pack / g["T_in"]
     return {
-        "clamp": clamp,
+        "clamp": thrust,
         "T_c": pack,
         "M": 2 * pack,
         "S": value,
@@ -77,17 +76,33 @@ def _ramp(g):
 def _ramp_friction(g):
     friction = math.atan(g["friction pin on ramp"])
     rising, falling = (
-        _clamp_N(g, math.radians(g["θ"]), ramp_friction_angle_rad=friction, torque_rising=rises)
+        _thrust_N(g, math.radians(g["θ"]), ramp_friction_angle_rad=friction, torque_rising=rises)
         for rises in (True, False)
     )
     return {"clamp while the torque rises": rising, "clamp while it falls": falling}
 
 
+def _position(g):
+    thrust = _thrust_N(g, math.radians(g["θ"]))
+    outside, between = (
+        float(
+            clamp.clamp_N(
+                thrust_N=thrust,
+                preload_N=g["F_cone"],
+                ring_spring_N=g["F_hold"],
+                series_share=clamp.SERIES_SHARE[where],
+            )
+        )
+        for where in ("outside_packs", "between_rings")
+    )
+    return {"F_r": thrust, "clamp outside the packs": outside, "clamp between the rings": between}
+
+
 def _plates(g):
     radii = dict(outer_radius_m=g["r_o"], inner_radius_m=g["r_i"])
     return {
-        "r_eff worn in": plates.uniform_wear_radius_m(**radii),
-        "r_eff new": plates.uniform_pressure_radius_m(**radii),
+        "r_eff worn in": clamp.uniform_wear_radius_m(**radii),
+        "r_eff new": clamp.uniform_pressure_radius_m(**radii),
     }
 
 
@@ -107,8 +122,12 @@ def _disc(g):
 
 def _breakaway(g):
     return {
-        f"M_0 {words}": Breakaway(torque_Nm=g["reading"], method=method).locking_torque_Nm
-        for words, method in (("one wheel held", "one_wheel_held"), ("case held", "case_held"))
+        f"M_0 {words}": Breakaway(torque_Nm=g["reading"], method=method, state=state).locking_torque_Nm
+        for words, method, state in (
+            ("one wheel held", "one_wheel_held", "turning_warm"),
+            ("case held", "case_held", "turning_warm"),
+            ("case held, starting plates", "case_held", "starting"),
+        )
     }
 
 
@@ -124,6 +143,7 @@ def _setup(g):
             plate_outer_diameter_mm=g["plate outer diameter"],
             plate_inner_diameter_mm=g["plate inner diameter"],
             friction_coefficient=g["μ"],
+            cone_spring_position="outside_packs",
             cone_spring={"force_N": g["F_cone"]},
             ring_spring={"force_N": g["F_hold"]},
         )
@@ -333,6 +353,7 @@ EXAMPLES = {
     "reference": _reference,
     "ramp": _ramp,
     "ramp_friction": _ramp_friction,
+    "position": _position,
     "plates": _plates,
     "disc": _disc,
     "breakaway": _breakaway,

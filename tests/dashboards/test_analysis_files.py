@@ -8,7 +8,7 @@ import pytest
 
 from analyzer.errors import InputError
 from analyzer.logbook import analysis_files
-from analyzer.report.result_json import to_json
+from analyzer.presentation.result_json import to_json
 
 
 def test_result_is_the_same_after_storing(analysis, tmp_path):

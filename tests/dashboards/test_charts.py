@@ -9,9 +9,9 @@ import pytest
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.findings.finding import Finding
 from analyzer.lockcurve.estimate import CurvePoint
-from analyzer.report.figures.corner_numbers import PLOT_PX, SMALLER
-from analyzer.report.figures.theme import BLUE
-from analyzer.report.words import KIND_NAMES
+from analyzer.presentation.figures.path_map import PLOT_PX, SMALLER
+from analyzer.presentation.figures.theme import BLUE
+from analyzer.presentation.words import KIND_NAMES
 from dashboards.figures import both_sides
 from dashboards.figures.circuit_map import circuit_map
 from dashboards.figures.dark import BLUE_ON_DARK

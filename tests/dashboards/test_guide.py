@@ -13,7 +13,8 @@ import guide_numbers
 import pytest
 
 from analyzer.cli.main import build_parser
-from analyzer.differential.setup import Breakaway, ConeSpring, RingSpring, Setup, SetupUncertainty, Shims
+from analyzer.differential.setup import Breakaway, Setup, SetupUncertainty
+from analyzer.differential.spring_tables import ConeSpring, RingSpring, Shims
 from analyzer.vehicle.car import Car, CarUncertainty, Tyre
 from analyzer.vehicle.parameters import priors
 from dashboards.guide.guide import PAGES, help_address, page

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from analyzer.errors import InputError
-from analyzer.report.result_json import to_json
+from analyzer.presentation.result_json import to_json
 from dashboards.jobs import AT_ONCE, Jobs, _Job
 
 SAMPLES = Path(str(resources.files("sample_logs")))

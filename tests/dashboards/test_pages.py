@@ -16,7 +16,7 @@ from analyzer.errors import InputError
 from analyzer.lockcurve.estimate import Interval
 from analyzer.logbook import results
 from analyzer.logs.recording import Annotation
-from analyzer.report.words import answer_parts, parameter_cells
+from analyzer.presentation.words import answer_parts, parameter_cells
 from dashboards.figures import both_sides
 from dashboards.figures.circuit_map import circuit_map
 from dashboards.figures.quantities import MAP_LABELS, QUANTITIES, logged

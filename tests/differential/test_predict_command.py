@@ -63,7 +63,26 @@ def test_json_on_standard_output_is_nothing_but_json(setup_file, capsys):
     assert curve["drive_slope"]["value"] == pytest.approx(0.894474, abs=1e-6)
     assert curve["preload_Nm"]["lower"] < 61.182 < curve["preload_Nm"]["upper"]
     assert curve["points"][-1]["input_torque_Nm"] == 1500
+    assert curve["cone_spring_position"] is None
+    assert "does not say where the preload springs sit" in curve["notes"][0]
     assert result["cautions"]
+
+
+@pytest.mark.parametrize(
+    ("position", "words", "hold_Nm"),
+    # derived: ring springs 400 N * 0.076 m = 30.4 N.m; outside the packs 900 N more: 98.8 N.m
+    [("outside_packs", "outside the packs", 98.8), ("between_rings", "between the rings", 30.4)],
+)
+def test_the_stated_position_is_in_heading_table_and_json(setup_file, capsys, position, words, hold_Nm):
+    text = SETUP.replace("friction_coefficient", f'cone_spring_position = "{position}"\nfriction_coefficient')
+    setup_file.write_text(text, encoding="utf-8")
+    assert run(setup_file) == 0
+    out = capsys.readouterr().out
+    assert f"preload springs {words}" in out and "does not say" not in out
+    assert run(setup_file, "--json", "-") == 0
+    curve = json.loads(capsys.readouterr().out)["predicted_lock_curve"]
+    assert curve["cone_spring_position"] == position
+    assert curve["drive_hold_Nm"]["value"] == pytest.approx(hold_Nm)
 
 
 def test_json_file_beside_the_table(setup_file, tmp_path, capsys):

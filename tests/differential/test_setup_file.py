@@ -143,6 +143,22 @@ WRONG = {
         ["force_N and rate_N_per_mm"],
     ),
     "ring half": (PLATES, CONE | {"ring_spring": {"rate_N_per_mm": 80}}, ["compression_mm"]),
+    "position": (
+        PLATES | {"cone_spring_position": '"inside"'},
+        CONE,
+        ["cone_spring_position", "'inside'", "'outside_packs' or 'between_rings'"],
+    ),
+    "state": (
+        PLATES,
+        {"breakaway": BENCH | {"state": '"cold"'}},
+        ["state", "'cold'", "'starting' or 'turning_warm'"],
+    ),
+    "percent": (PLATES, {"breakaway": BENCH | {"percent": 90}}, ["percent", "90", "0 to 60"]),
+    "open with a position": (
+        {"type": '"open"', "cone_spring_position": '"between_rings"'},
+        {},
+        ["'open'", "cone_spring_position is given"],
+    ),
     "method": (
         PLATES,
         {"breakaway": {"torque_Nm": 62, "method": '"bench"'}},

@@ -50,7 +50,7 @@ class Read:
         return self.analysis.lock_curve.parameters[name].value / true - 1
 
 
-def read(name: str, seed: int, chassis: str = "set 2") -> Read:
+def read(name: str, seed: int, chassis: int = 2) -> Read:
     """Drive and analyse one session."""
     driven = drive(lock=LOCKS[name], seconds=SECONDS, seed=seed, chassis=chassis)
     with tempfile.TemporaryDirectory() as folder:

@@ -1,5 +1,4 @@
-"""Two rear-driven cars that this project did not write, on a short course: [COMMONROAD]'s multi-body model, its
-parameter sets 2 (1093 kg) and 3 (1479 kg, its centre of gravity 0.17 m higher).
+"""Rear-driven cars that this project did not write, on a short course: [COMMONROAD]'s multi-body model, sets 2 and 3.
 
 Chassis (sprung body with roll and pitch, two axles on springs and lateral compliance) and tyres come from the package;
 as delivered both rear wheels get the same torque, which is an open differential. Ours are the course, the driver, the
@@ -28,19 +27,19 @@ LOOK_EVERY = 8  # steps between two looks of the driver
 SPIN = slice(23, 27)  # wheel speeds in the package's state: front left, front right, rear left, rear right
 REAR_LEFT, REAR_RIGHT = 25, 26
 POWER_W, MOST_TORQUE_NM, COAST_NM_PER_M_S = 120e3, 2600.0, 7.0  # drive of the invented engine, at the wheels
-PARAMETERS = {"set 2": parameters_vehicle2(), "set 3": parameters_vehicle3()}
+CHASSIS = {2: parameters_vehicle2(), 3: parameters_vehicle3()}  # by the package's number; 3 is heavier and higher
 
 
-def car_file(chassis: str = "set 2", **changes) -> Car:
+def car_file(chassis: int = 2, **changes) -> Car:
     """What a workshop would write down of this car from its parameters, by statics (derived).
 
     The model has no drag and no rolling resistance. Roll stiffness of an axle: springs and bar, K T^2/2 + |K_t|, in
     series with the tyres' K_z T^2/2; its roll centres lie on the ground. The rear's share is of the whole moment, body
-    roll included, which is 9 degrees per g:
+    roll included, which is 9 degrees per g in set 2:
 
         share = [K_r phi + m_ur a_y R] / [m a_y h (1 + g phi / a_y)],   phi = m_s a_y h_s / (K_f + K_r - m_s g h_s)
     """
-    p, g = PARAMETERS[chassis], STANDARD_GRAVITY_M_S2
+    p, g = CHASSIS[chassis], STANDARD_GRAVITY_M_S2
     base = p.a + p.b
     front, rear = (
         1 / (1 / (spring * track**2 / 2 + abs(bar)) + 2 / (p.K_zt * track**2))
@@ -48,7 +47,7 @@ def car_file(chassis: str = "set 2", **changes) -> Car:
     )
     rolled = p.m_s * p.h_s / (front + rear - p.m_s * g * p.h_s)  # rad per m/s2
     figures = dict(
-        name="multi-body car",
+        name=f"multi-body car {chassis}",
         mass_kg=p.m,
         wheelbase_m=base,
         front_weight_fraction=(p.m_s * p.b / base + p.m_uf) / p.m,
@@ -99,13 +98,13 @@ class Driven:
 
 
 def drive(
-    *, lock: LockParameters, seconds: float, seed: int, sensors: Sensors | None = None, chassis: str = "set 2"
+    *, lock: LockParameters, seconds: float, seed: int, sensors: Sensors | None = None, chassis: int = 2
 ) -> Driven:
     """`seconds` on the short course with the given plates; `open` is the package's own right-hand side plus drive."""
     rng_driver, rng_sensors = np.random.default_rng(seed).spawn(2)
     sensors, course, car = sensors or Sensors(position=False, diff_temperature=False), short_course(), car_file(chassis)
-    p = PARAMETERS[chassis]
-    driver = _Driver(course, rng_driver, p)
+    p = CHASSIS[chassis]
+    driver = _Driver(p, course, rng_driver)
     state = np.array(init_mb([0.0, 0.0, 0.0, driver.speed[0], -course.heading_rad[0], 0.0, 0.0], p))
     state[:2] = course.x_m[0], -course.y_m[0]
     steps = int(seconds / STEP_S)
@@ -142,7 +141,7 @@ def drive(
 
 def right_hand_side(state: np.ndarray, driver: "_Driver") -> np.ndarray:
     """The package's derivative with steering, no acceleration input; drive and brake torque added at the wheels."""
-    p = driver.car
+    p = driver.parameters
     rate = np.array(vehicle_dynamics_mb(state.tolist(), [driver.steer_rate, 0.0], p))
     brake = driver.brake_Nm * np.tanh(state[SPIN]) / p.I_y_w
     rate[23:25] -= 0.5 * p.T_sb * brake[:2]
@@ -168,7 +167,10 @@ def _add_plates(rate: np.ndarray, transfer: float, inertia: float) -> np.ndarray
 
 def _row(state: np.ndarray, rate: np.ndarray, driver: "_Driver", transfer: float, locked: bool) -> dict[str, float]:
     """Truth of one log sample, turned to ISO 8855. The accelerometer sits on the sprung body."""
-    p = driver.car
+    p = driver.parameters
+    half = 0.5 * p.T_r * state[5]
+    slips = (state[w] * p.R_w / max(state[3] + y, 2.0) - 1 for w, y in ((REAR_LEFT, half), (REAR_RIGHT, -half)))
+    slip_left, slip_right = slips
     return {
         "x": state[0],
         "y": -state[1],
@@ -185,6 +187,8 @@ def _row(state: np.ndarray, rate: np.ndarray, driver: "_Driver", transfer: float
         "torque_left_minus_right": transfer,
         "speed_difference": state[REAR_LEFT] - state[REAR_RIGHT],
         "locked": locked,
+        "slip_left": slip_left,
+        "slip_right": slip_right,
         "load_rl": p.K_zt * (state[21] - 0.5 * p.T_r * math.sin(state[18])),
         "load_rr": p.K_zt * (state[21] + 0.5 * p.T_r * math.sin(state[18])),
         "lap": driver.lap,
@@ -196,8 +200,8 @@ def _row(state: np.ndarray, rate: np.ndarray, driver: "_Driver", transfer: float
 class _Driver:
     """Steers to a point ahead on the line and keeps a speed planned from curvature; never twice the same lap."""
 
-    def __init__(self, course: Circuit, rng: np.random.Generator, car):
-        self.course, self.rng, self.car = course, rng, car
+    def __init__(self, parameters, course: Circuit, rng: np.random.Generator):
+        self.parameters, self.course, self.rng = parameters, course, rng
         self.node, self.lap = 0, 1
         self.steer_rate = self.throttle = self.brake_Nm = self.torque_Nm = 0.0
         self._plan()
@@ -219,7 +223,7 @@ class _Driver:
 
     def look(self, state: np.ndarray, dt: float) -> None:
         """Set steering rate, pedals and torques for the next `dt`."""
-        p, course = self.car, self.course
+        p, course = self.parameters, self.course
         x, y, heading, speed = state[0], -state[1], -state[4], max(state[3], 1.0)
         n = len(course.x_m)
         near = (self.node + np.arange(-2, 12)) % n

@@ -1,15 +1,16 @@
 """`python -m external.table [SEEDS]` in tests: what is read of the multi-body car, beside the truth."""
 
 import sys
+from itertools import product
 
 import numpy as np
 from external.measured import LOCKS, read
-from external.multibody import PARAMETERS
+from external.multibody import CHASSIS
 
 
 def main(seeds: int) -> None:
     """One row a session: parameters with intervals, errors of the measured points, how much slipped."""
-    for name, chassis in ((name, chassis) for chassis in PARAMETERS for name in LOCKS):
+    for chassis, name in product(CHASSIS, LOCKS):
         for seed in range(1, seeds + 1):
             found = read(name, seed, chassis)
             curve = found.analysis.lock_curve
@@ -21,7 +22,7 @@ def main(seeds: int) -> None:
             off = points[:, 1] - points[:, 4]
             inside = ((points[:, 2] - 1 <= points[:, 4]) & (points[:, 4] <= points[:, 3] + 1)).mean()
             print(
-                f"{chassis:<7}{name:<18}{seed:>3}  preload {shown[0]:<24} drive {shown[1]:<26} "
+                f"set {chassis} {name:<18}{seed:>3}  preload {shown[0]:<24} drive {shown[1]:<26} "
                 f"error {np.median(off):+6.1f} ({off.min():+.0f} to {off.max():+.0f}) N.m  in interval {inside:.2f}  "
                 f"slipping {curve.slipping_count}, locked {curve.locked_count}",
                 flush=True,

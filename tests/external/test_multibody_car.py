@@ -15,7 +15,6 @@ from analyzer.vehicle.loads import wheel_loads
 
 pytestmark = pytest.mark.slow
 SEEDS = (1, 2)
-CAR = PARAMETERS["set 2"]
 PLATES = [name for name in LOCKS if name != "open"]
 
 
@@ -26,11 +25,11 @@ def sessions():
 
 
 def test_as_delivered_both_rear_wheels_get_the_same_torque_and_the_front_ones_none():
-    state = init_mb([0.0, 0.0, 0.0, 15.0, 0.0, 0.0, 0.0], CAR)
-    still, pushed = (np.array(vehicle_dynamics_mb(list(state), [0.0, push], CAR)) for push in (0.0, 2.0))
-    gained = (pushed - still)[23:27] * CAR.I_y_w
+    state = init_mb([0.0, 0.0, 0.0, 15.0, 0.0, 0.0, 0.0], PARAMETERS)
+    still, pushed = (np.array(vehicle_dynamics_mb(list(state), [0.0, push], PARAMETERS)) for push in (0.0, 2.0))
+    gained = (pushed - still)[23:27] * PARAMETERS.I_y_w
     assert gained[:2] == pytest.approx([0.0, 0.0], abs=1e-9)
-    assert gained[2:] == pytest.approx(2 * [CAR.m * CAR.R_w * 2.0 / 2])
+    assert gained[2:] == pytest.approx(2 * [PARAMETERS.m * PARAMETERS.R_w * 2.0 / 2])
 
 
 @pytest.mark.parametrize("name", PLATES)

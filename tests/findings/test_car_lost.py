@@ -10,7 +10,7 @@ from made_analysis import Made, made_car, made_signals_and_axle
 
 from analyzer.findings.both_wheel_spin import find_both_wheel_spin
 from analyzer.findings.rear_axle import rear_axle
-from analyzer.report.words import answer
+from analyzer.presentation.words import answer
 from analyzer.signals.lost_car import lost_car
 
 CASE = CASES["club 1180 kg, 100 Hz"]

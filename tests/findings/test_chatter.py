@@ -9,7 +9,7 @@ from made_analysis import Made, made_car, made_signals_and_axle
 
 from analyzer.findings.chatter import find_chatter
 from analyzer.findings.rear_axle import rear_axle
-from analyzer.report.words import chatter_words
+from analyzer.presentation.words import chatter_words
 from analyzer.simulation.circuit import demo_circuit
 from analyzer.simulation.parameters import LockParameters, SimTyre
 from analyzer.simulation.sensors import Sensors

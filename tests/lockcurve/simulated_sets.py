@@ -6,17 +6,20 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.stats import norm
-from vehicle.made_axle import made_car, made_inputs
+from vehicle.made_axle import IDEAL, made_car, made_inputs
 
 from analyzer.lockcurve import model
-from analyzer.lockcurve.fit import LOCK_SD_Nm
+from analyzer.lockcurve.problem import LOCK_SD_Nm
 from analyzer.lockcurve.observations import Observations
 from analyzer.vehicle.axle import AxleInputs, equations
 from analyzer.vehicle.parameters import priors
 
 CAR = made_car()
 # the tyre and the car are known: only the lock curve is asked for
-KNOWN = tuple(replace(p, deviation=1e-5) for p in priors(CAR, has_gyro=True, long_bias_sd_m_s2=0.03))
+KNOWN = tuple(
+    replace(p, start=IDEAL.get(p.name, p.start), deviation=1e-5)
+    for p in priors(CAR, has_gyro=True, long_bias_sd_m_s2=0.03)
+)
 STEPS = np.array([[0.5], [0.5], [0.03]])  # longest Newton step of wheel speeds (m/s) and side slip
 
 

@@ -8,7 +8,8 @@ import pytest
 from accuracy.cases import CASES, analysed
 from arch.bootstrap import optimal_block_length
 
-from analyzer.lockcurve.fit import evaluate, fit, make_problem
+from analyzer.lockcurve.fit import fit
+from analyzer.lockcurve.problem import evaluate, make_problem
 from analyzer.lockcurve.observations import CORRELATION_S, FIT_RATE_HZ, observe
 from analyzer.vehicle.parameters import priors
 

@@ -7,7 +7,8 @@ import pytest
 from lockcurve.simulated_sets import CAR, KNOWN, simulated_set
 
 from analyzer.lockcurve import uncertainty
-from analyzer.lockcurve.fit import fit, make_problem
+from analyzer.lockcurve.fit import fit
+from analyzer.lockcurve.problem import make_problem
 from analyzer.lockcurve.uncertainty import model_error, spread
 
 CURVE = np.array([60.0, 0.3, 20.0, 0.15, 20.0])

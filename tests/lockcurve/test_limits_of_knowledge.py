@@ -7,7 +7,8 @@ from scipy.optimize import minimize
 from sizes import share_bounds, sized
 
 from analyzer.lockcurve import model, uncertainty
-from analyzer.lockcurve.fit import CURVE_BOUNDS, LOCK_SD_Nm, fit, make_problem
+from analyzer.lockcurve.fit import fit
+from analyzer.lockcurve.problem import CURVE_BOUNDS, LOCK_SD_Nm, make_problem
 from analyzer.lockcurve.likelihood import censored, huber
 from analyzer.lockcurve.summarise import curve_draws
 
@@ -35,10 +36,10 @@ def estimates():
             problem = make_problem(made.observed, CAR, KNOWN)
             fitted = fit(problem)
             drawn = uncertainty.spread(fitted)
-            curves = curve_draws(fitted, drawn, PROBE_Nm)
+            curves = curve_draws(fitted.curve, drawn.draws[:, -5:], PROBE_Nm)
             lower, upper = np.percentile(np.hstack([drawn.curves, curves]), [2.5, 97.5], axis=0)
             # the fit's weak priors count as knowledge, which lowers the bound
-            covariance = np.linalg.inv(information(made) + np.diag(problem.information[-5:]))
+            covariance = np.linalg.inv(information(made) + problem.unknowns.information[-5:, -5:])
             slopes, _ = model.gradient(made.curve, PROBE_Nm)
             bound = np.append(np.diag(covariance), np.einsum("in,ij,jn->n", slopes, covariance, slopes))
             true = with_probe(made.curve)
@@ -94,7 +95,7 @@ def test_the_joint_fit_agrees_with_an_independent_optimiser(seed):
     at, slips = fitted.solution.at, made.observed.slipping
     assert at.input_torque_Nm == pytest.approx(made.torque_Nm, abs=0.5)
     seen = -made.observed.speed_difference_rad_s * at.torque_difference_Nm
-    prior, start = problem.information[-5:], problem.start[-5:]
+    prior, start = np.diag(problem.unknowns.information)[-5:], problem.start[-5:]
 
     def loss(p):
         miss = (model.locking_torque_Nm(p, made.torque_Nm) - seen) / LOCK_SD_Nm

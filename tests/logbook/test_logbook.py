@@ -18,7 +18,7 @@ from analyzer.logbook.store import Store
 from analyzer.logbook.trend import preload_trend
 from analyzer.logs.read import read_log
 from analyzer.pipeline import analyze
-from analyzer.report.result_json import to_json
+from analyzer.presentation.result_json import to_json
 
 
 def test_a_log_is_kept_byte_for_byte_with_its_hash(store, short_logs, car):

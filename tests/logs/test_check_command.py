@@ -28,7 +28,7 @@ def test_shows_what_was_recognised_and_fits_80_columns(foreign, capsys, monkeypa
     monkeypatch.setenv("COLUMNS", "80")
     assert main(["check", str(foreign)]) == 0
     shown = capsys.readouterr().out
-    assert "60.0 s at 50 Hz" in shown and "Wheel Speed FL" in shown and "can it tell" in shown
+    assert "60.0 s at 50 Hz" in shown and "Wheel Speed FL" in shown and "can it show" in shown
     before_map = shown.split("Channel map")[0].split("\n")
     assert max(map(len, before_map)) <= 80
 
@@ -112,7 +112,7 @@ def test_a_log_that_cannot_be_analysed_is_still_shown(tmp_path, capsys):
     path.write_text(w.text(LOG.change(throttle=None)))
     assert main(["check", str(path)]) == 0
     shown = " ".join(capsys.readouterr().out.split())
-    assert "Cannot be analysed as it is" in shown and "not in the log: throttle." in shown and "wheel_speed_rl" in shown
+    assert "Can't be analysed as it is" in shown and "not in the log: throttle." in shown and "wheel_speed_rl" in shown
 
 
 def test_a_log_without_a_corner_or_too_short_is_told_before_it_is_analysed(tmp_path, capsys):

@@ -7,7 +7,7 @@ import jsonschema
 import numpy as np
 import pytest
 
-from analyzer.report.result_json import schema, to_json
+from analyzer.presentation.result_json import schema, to_json
 
 VALIDATOR = jsonschema.Draft202012Validator(schema())
 

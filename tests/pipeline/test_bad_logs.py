@@ -8,7 +8,7 @@ import pytest
 
 from analyzer.cli.main import main
 from analyzer.pipeline import analyze
-from analyzer.report.words import answer as answer_words
+from analyzer.presentation.words import answer as answer_words
 
 
 def run(log, car_file, tmp_path, capsys, ending="csv"):

@@ -107,7 +107,7 @@ def test_wound_up_shafts_swing_at_their_own_frequency():
     figures, dt = lock_figures(lock), 1e-4
     left, right, hubs, twist, crossings, before = 20.5, 19.5, 0.0, 0.0, [], 1.0
     for i in range(8000):
-        left, right, _, _, _, _, hubs, twist = step_axle(
+        left, right, _, _, _, _, hubs, twist, _ = step_axle(
             INERTIA / dt, INERTIA / dt * left, INERTIA / dt, INERTIA / dt * right,
             0.0, 0.0, left + right, hubs, twist, 60.0, dt, figures,
         )  # fmt: skip

@@ -17,11 +17,12 @@ OPEN = LockParameters(kind="open")
 
 
 def drive_open_loop(
-    *, car, tyre=None, lock=OPEN, speed, seconds, steer=0.0, throttle=0.0, brake=0.0, ratio=0.0, dt=1e-3
-):
+    *, car, tyre=None, lock=OPEN, speed, seconds, steer=0.0, throttle=0.0, brake=0.0, ratio=0.0, dt=1e-3,
+    chassis=None,
+):  # fmt: skip
     """States and forces as dicts of arrays; controls are numbers or functions of time. Ratio 0 is neutral."""
     tyre = tyre or SimTyre()
-    figures = car_figures(car=car, tyre=tyre)
+    figures = car_figures(car=car, tyre=tyre, chassis=chassis)
     engine, table = engine_figures(Powertrain.for_car(car))
     time = np.arange(round(seconds / dt)) * dt
     columns = [np.array([value(t) if callable(value) else value for t in time]) for value in (steer, throttle, brake)]

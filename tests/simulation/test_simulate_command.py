@@ -65,6 +65,24 @@ def test_minimum_channels_at_another_rate_as_zipped_csv(files):
     assert len(log.columns) == 8 and "yaw_rate" not in log
 
 
+def test_nuisances_are_options_and_the_command_says_which_are_on(files, capsys):
+    assert run(files, "--laps", "1", out="plain.parquet") == 0
+    words = ["--hillside-percent", "5", "--unit-x-m", "0.45", "--radius-fall-percent", "0.3", "--shift-time-s", "0.2"]
+    assert run(files, "--laps", "1", *words, out="rough.parquet") == 0
+    said = capsys.readouterr().out
+    assert "hillside_percent 5" in said and "radius_fall_percent 0.3" in said and "unit_x_m 0.45" in said
+    plain, rough = (pd.read_parquet(files / f"{name}.truth.parquet") for name in ("plain", "rough"))
+    assert plain["gravity_x"].abs().max() == 0 and plain["altitude"].abs().max() == 0
+    assert rough["gravity_x"].abs().max() == pytest.approx(9.80665 * 0.05, rel=0.01)
+
+
+@pytest.mark.parametrize("manoeuvre, fastest_m_s", [("slow_lap", 22.5), ("circles", 17.0)])
+def test_slow_manoeuvres(files, capsys, manoeuvre, fastest_m_s):
+    assert run(files, "--laps", "1", "--manoeuvre", manoeuvre, "--radii", "15", "30") == 0
+    assert "throttle pulses" in capsys.readouterr().out
+    assert pd.read_parquet(files / "run.truth.parquet")["vx"].max() < fastest_m_s
+
+
 def test_open_setup_gives_an_open_axle(files):
     assert run(files, "--laps", "1", setup="open.toml", out="run.csv") == 0
     assert pd.read_parquet(files / "run.truth.parquet")["torque_left_minus_right"].abs().max() == 0
@@ -77,6 +95,8 @@ def test_open_setup_gives_an_open_axle(files):
         (["--rate", "33"], "run.parquet", "33 Hz"),
         (["--circuit", "home"], "run.parquet", "'home'"),
         (["--seed", "-3"], "run.parquet", "--seed is -3"),
+        (["--gyro-scale-percent", "50"], "run.parquet", "gyro_scale_percent is 50; allowed: -10 to 10"),
+        (["--manoeuvre", "circles", "--radii", "3"], "run.parquet", "radius is 3 m"),
         ([], "run.xlsx", "ending"),
         (["--laps", "1"], "nowhere/run.csv", "does not exist"),
     ],

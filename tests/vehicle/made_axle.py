@@ -26,14 +26,17 @@ def made_car(**changes) -> Car:
     return Car(**(figures | changes))
 
 
+IDEAL = dict(radius_fall=0.0, lat_gain=0.0, long_gain=0.0)  # stiff tyres, a sensor that does not lean
+
+
 def starts(car: Car, **changes: float) -> dict[str, float]:
-    """Nuisance values at their priors' starts, but for `changes`."""
-    return {p.name: p.start for p in priors(car, has_gyro=True, long_bias_sd_m_s2=0.03)} | changes
+    """Nuisance values at their priors' starts, tyres and sensor ideal, but for `changes`."""
+    return {p.name: p.start for p in priors(car, has_gyro=True, long_bias_sd_m_s2=0.03)} | IDEAL | changes
 
 
 def made_inputs(
     *, speed=20.0, lat=0.0, long=0.0, left_slip=0.0, right_slip=0.0, steer=0.0, left_acc=0.0, right_acc=0.0,
-    yaw_acc=0.0, track=1.47, front_sd=0.05,
+    yaw_acc=0.0, track=1.47, front_sd=0.05, front_difference_sd=1e6,
 ) -> AxleInputs:  # fmt: skip
     """Steady corner at `speed` of the middle of the rear axle; slips make the wheel speeds. Values or (n,) arrays."""
     speed, lat, long, left_slip, right_slip, steer, left_acc, right_acc, yaw_acc = np.broadcast_arrays(
@@ -49,6 +52,8 @@ def made_inputs(
         front_m_s=speed.copy(),
         front_sd_m_s=np.full(speed.shape, front_sd),
         front_left_share=np.full(speed.shape, 0.5),
+        front_difference_m_s=np.zeros(speed.shape),
+        front_difference_sd_m_s=np.full(speed.shape, front_difference_sd),
         steer_rad=steer,
         lat_m_s2=lat,
         long_m_s2=long,
@@ -56,5 +61,6 @@ def made_inputs(
         yaw_acc_rad_s2=yaw_acc,
         front_brake_N=np.zeros(speed.shape),
         long_from_speed=np.zeros(speed.shape),
+        lat_from_yaw=np.zeros(speed.shape),
         speed_by_satellite=np.zeros(speed.shape),
     )

@@ -1,0 +1,264 @@
+"""Did the change take: runs before against runs after, with intervals, by side."""
+
+from collections.abc import Callable, Hashable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from analyzer.analysis import Analysis
+from analyzer.comparison.conditions import Conditions, conditions
+from analyzer.comparison.event_changes import EventChange, event_changes
+from analyzer.comparison.joint import JointFit, fit_jointly
+from analyzer.comparison.phase_changes import PhaseChange, phase_changes
+from analyzer.comparison.runs import Log, Run, chosen_laps, laps_text
+from analyzer.comparison.sides import SIDES, SideChange, interval, side_change, side_torques
+from analyzer.comparison.together import corner_matches, joint_logs, joint_priors, shared_view, side_estimate
+from analyzer.differential.predicted import PredictedLockCurve, predict_lock_curve
+from analyzer.differential.setup import load_setup
+from analyzer.errors import CannotTell, InputError
+from analyzer.files import each_once, identity
+from analyzer.lockcurve import model
+from analyzer.lockcurve.estimate import Interval, LockCurveEstimate
+from analyzer.pipeline import Progress, analyze
+
+PARAMETERS = {"preload_Nm": "preload", "drive_slope": "drive", "drive_hold_Nm": "drive", "coast_slope": "coast"}
+CURVE_POINTS = 41
+HOLD_WEAR_SHARE = 0.1  # ring springs lose about so much of their force by wear and heat; common practice, no source
+LEAST_HOLD_TIE_Nm = 3.0
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Runs before and after.
+
+    Attributes
+    ----------
+    runs : all of them, before first.
+    curves : the lock curve of each side, (before, after), from the joint fit.
+    change : parameter -> after minus before, from the joint fit.
+    predicted_change : parameter -> from the setup files, or None.
+    sides : `preload`, `drive`, `coast` -> change and verdict.
+    torque_Nm, locking_change_Nm : (n,) and (3, n): value, lower, upper of the change of M at matched input torque, over
+        the torques at which both sides slipped.
+    expected_locking_change_Nm : (n,) the same from the setup files, or None.
+    phases : by corner phase, at matched speed and throttle.
+    events : spins and understeer off the throttle.
+    one_tyre : both sides were fitted with the same tyre.
+    conditions : limits of the comparison.
+    """
+
+    runs: tuple[Run, ...]
+    joint: JointFit
+    curves: tuple[LockCurveEstimate, LockCurveEstimate]
+    change: dict[str, Interval]
+    predicted_change: dict[str, float | None]
+    sides: dict[str, SideChange]
+    torque_Nm: np.ndarray
+    locking_change_Nm: np.ndarray
+    expected_locking_change_Nm: np.ndarray | None
+    phases: tuple[PhaseChange, ...]
+    events: tuple[EventChange, ...]
+    one_tyre: bool
+    conditions: Conditions
+
+    def of_side(self, side: int) -> tuple[Run, ...]:
+        """The runs before (0) or after (1)."""
+        return tuple(r for r in self.runs if r.side == side)
+
+
+def compare(
+    *,
+    before: Sequence[Path | str],
+    after: Sequence[Path | str],
+    car_path: Path | str,
+    before_laps: str | None = None,
+    after_laps: str | None = None,
+    before_setup: Path | str | None = None,
+    after_setup: Path | str | None = None,
+    ring_springs_changed: bool = False,
+    channels_path: Path | str | None = None,
+    progress: Progress = lambda step, share: None,
+) -> Comparison:
+    """Compare runs of one car before and after a change.
+
+    Parameters
+    ----------
+    before, after : logs; the same log may be on both sides when laps are chosen.
+    before_laps, after_laps : laps that count in the logs of a side: `1-3,5`, `odd` or `even`.
+    ring_springs_changed : the ramps may start to clamp elsewhere after the change; otherwise, unless the setup files
+        say so, they are taken to begin where they did.
+
+    Raises
+    ------
+    InputError, CannotTell : as `pipeline.analyze`; when the same laps are on both sides, or a side never slipped.
+
+    Examples
+    --------
+    Two sample logs of an invented car, the second with steeper ramps:
+
+    >>> from importlib.resources import files
+    >>> samples = files("sample_logs")
+    >>> comparison = compare(
+    ...     before=[samples / "baseline.parquet"],
+    ...     after=[samples / "steeper_ramps.parquet"],
+    ...     car_path=samples / "club_car.toml",
+    ... )
+    >>> comparison.sides["drive"].verdict
+    'stronger'
+    >>> comparison.change["drive_slope"].lower > 0
+    True
+    """
+    runs = analysed_runs(
+        before=before,
+        after=after,
+        before_laps=before_laps,
+        after_laps=after_laps,
+        analysed=lambda log: analyze(log_path=log, car_path=car_path, channels_path=channels_path),
+        progress=progress,
+    )
+    progress("fitting both sides together", 0.8)
+    predicted = [predict_lock_curve(load_setup(s)) if s is not None else None for s in (before_setup, after_setup)]
+    comparison = compare_runs(runs, *predicted, ring_springs_changed=ring_springs_changed)
+    progress("done", 1.0)
+    return comparison
+
+
+def analysed_runs(
+    *,
+    before: Sequence[Log],
+    after: Sequence[Log],
+    before_laps: str | None,
+    after_laps: str | None,
+    analysed: Callable[[Log], Analysis],
+    progress: Progress,
+) -> list[Run]:
+    """The runs of both sides, each log analysed once.
+
+    Parameters
+    ----------
+    before, after : paths, or whatever else `analysed` makes an analysis of.
+
+    Raises
+    ------
+    InputError : the same laps of one log are on both sides, a log is twice on one, or a choice of laps is not one.
+    """
+    each_once(before, option="--before")
+    each_once(after, option="--after")
+    known: dict[Hashable, Analysis] = {}
+    runs = []
+    logs = [(log, 0, before_laps, "--before-laps") for log in before]
+    logs += [(log, 1, after_laps, "--after-laps") for log in after]
+    for k, (log, side, laps, option) in enumerate(logs):
+        which = identity(log)
+        if which not in known:
+            progress(f"analysing {which.name if isinstance(which, Path) else f'log {k + 1}'}", 0.8 * k / len(logs))
+            known[which] = analysed(log)
+        chosen = None if laps is None else chosen_laps(laps, analysis=known[which], option=option)
+        runs.append(Run(analysis=known[which], side=side, laps=chosen))
+    for one in (r for r in runs if r.side == 0):
+        for other in (r for r in runs if r.side == 1 and r.source == one.source):
+            both = None if one.laps is None or other.laps is None else set(one.laps) & set(other.laps)
+            if both is None or both:
+                which = "all of it" if both is None else f"laps {laps_text(tuple(both))}"
+                raise InputError(
+                    f"{one.analysis.recording.name}: {which} would be on both sides, before and after; choose laps "
+                    "that do not overlap with --before-laps and --after-laps, or give another log."
+                )
+    return runs
+
+
+def compare_runs(
+    runs: list[Run],
+    before: PredictedLockCurve | None = None,
+    after: PredictedLockCurve | None = None,
+    *,
+    ring_springs_changed: bool = False,
+) -> Comparison:
+    """Compare analysed runs, before first, against predictions of both sides where there are.
+
+    Raises
+    ------
+    CannotTell : a side never slipped, or a run has no sample that counts.
+    """
+    matches = corner_matches(runs)
+    seen = conditions(runs, matches)
+    logs = joint_logs(runs, matches, paired=not seen.driving_differs)
+    for side, words in ((0, "before"), (1, "after")):
+        if not any(log.part.slipping.any() for log in logs if log.part.owner.side == side):
+            raise CannotTell(
+                f"the rear axle never slipped in the runs {words} the change, so they carry only a bound on the lock "
+                "curve; a change can't be seen. Give runs with tighter corners or more throttle."
+            )
+    joint = fit_jointly(
+        logs,
+        car=runs[0].analysis.car,
+        priors=joint_priors(runs, yaw_scale_sd=abs(seen.sensor_change)),
+        tied=not ring_springs_changed,
+        tie_sd_Nm=_hold_tie_Nm(before, after),
+        one_tyre=not seen.grip_differs,
+        alike=not (seen.other_circuit or seen.sensor_change),
+        one_gyro=not seen.sensor_change,
+    )
+    low, high = joint.torque_span_Nm
+    torque = np.linspace(low, high, CURVE_POINTS) if high > low else np.array([])
+    at = [model.locking_torque_Nm(joint.draws[:, s, :, None], torque) for s in (0, 1)]
+    middle = model.locking_torque_Nm(joint.curves[1], torque) - model.locking_torque_Nm(joint.curves[0], torque)
+    views = [shared_view(run, k, joint, match) for k, (run, match) in enumerate(zip(runs, matches, strict=True))]
+    phases = phase_changes(views)
+    car = runs[0].analysis.car
+    return Comparison(
+        runs=tuple(runs),
+        joint=joint,
+        curves=(side_estimate(joint, 0), side_estimate(joint, 1)),
+        change={name: _parameter_change(name, side, joint) for name, side in PARAMETERS.items()},
+        predicted_change=_predicted_change(before, after),
+        sides={side: side_change(side, joint, car=car, before=before, after=after) for side in SIDES},
+        torque_Nm=torque,
+        locking_change_Nm=np.vstack([middle, np.percentile(at[1] - at[0], [2.5, 97.5], axis=0)]),
+        expected_locking_change_Nm=_expected_curve(before, after, torque),
+        phases=phases,
+        events=event_changes(views, phases),
+        one_tyre=not seen.grip_differs,
+        conditions=seen,
+    )
+
+
+def _parameter_change(name: str, side: str, joint: JointFit) -> Interval:
+    if side_torques(side, joint) is None:
+        return Interval(None, None, None, f"the runs do not both slip on {side}")
+    i = model.NAMES.index(name)
+    return interval(float(joint.curves[1, i] - joint.curves[0, i]), joint.draws[:, 1, i] - joint.draws[:, 0, i])
+
+
+def _hold_tie_Nm(before: PredictedLockCurve | None, after: PredictedLockCurve | None) -> tuple[float, float] | None:
+    """How far apart the hold-offs may be, on drive and on coast, where both setup files state them: by what they differ
+    and by wear and heat. Where the hold-off went is left to the logs."""
+    if before is None or after is None:
+        return None
+    rings = (before.drive_ring_hold_Nm, after.drive_ring_hold_Nm, before.coast_ring_hold_Nm, after.coast_ring_hold_Nm)
+    if not all(rings):  # a data sheet does not say where the ramps begin
+        return None
+    pairs = ((before.drive_hold_Nm, after.drive_hold_Nm), (before.coast_hold_Nm, after.coast_hold_Nm))
+    drive, coast = (
+        float(np.hypot(max(HOLD_WEAR_SHARE * max(pair), LEAST_HOLD_TIE_Nm), pair[1] - pair[0])) for pair in pairs
+    )
+    return drive, coast
+
+
+def _predicted_change(before: PredictedLockCurve | None, after: PredictedLockCurve | None) -> dict[str, float | None]:
+    if before is None or after is None:
+        return dict.fromkeys(PARAMETERS)
+    difference = {}
+    for name in PARAMETERS:
+        a, b = getattr(before, name), getattr(after, name)
+        difference[name] = None if a is None or b is None else float(b - a)
+    return difference
+
+
+def _expected_curve(
+    before: PredictedLockCurve | None, after: PredictedLockCurve | None, torque: np.ndarray
+) -> np.ndarray | None:
+    if before is None or after is None or "spool" in (before.kind, after.kind):
+        return None
+    return after.locking_torque_Nm(torque) - before.locking_torque_Nm(torque)

@@ -1,0 +1,118 @@
+"""What the fitted parts come to: spring force, friction lever, ramp thrust and how sure they are; and what to note."""
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from analyzer.differential import clamp, springs
+from analyzer.differential.setup import Setup
+
+UNEQUAL_PRELOADS = 1.33  # of bench over springs: more than their standard deviations explain, so something is wrong
+
+
+def installed_cone_force_N(setup: Setup) -> float:
+    """Force of the cone springs after shims and plate wear (N), never below zero; `setup.cone_spring` must be there."""
+    spring = setup.cone_spring
+    change_m = setup.shims.added_compression_m if setup.shims else 0.0
+    if spring.stack is not None:
+        return springs.stack_force_N(spring.stack, deflection_m=max(0.0, spring.deflection_m + change_m))
+    return max(0.0, spring.force_N + (spring.rate_N_per_mm or 0.0) * change_m * 1e3)
+
+
+def friction_lever_m(setup: Setup) -> float:
+    """2 mu z r_eff: locking torque per newton of clamp (m)."""
+    radius = clamp.uniform_wear_radius_m if setup.friction_radius == "uniform_wear" else clamp.uniform_pressure_radius_m
+    r_eff = radius(
+        outer_radius_m=setup.plate_outer_diameter_mm / 2e3, inner_radius_m=setup.plate_inner_diameter_mm / 2e3
+    )
+    return 2 * clamp.pack_torque_Nm(
+        friction_coefficient=setup.friction_coefficient,
+        friction_faces=setup.friction_faces_per_side,
+        friction_radius_m=r_eff,
+        clamp_N=1.0,
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Thrust:
+    """Ramp thrust of one side per newton-metre of input torque (N per N.m): without pin friction, and its limits.
+
+    Attributes
+    ----------
+    nominal : between rising and falling torque; zero of a flat ramp.
+    rising, falling : what pin friction makes of it (falling is infinite where the ramp would not let go again).
+    relative_sd : of `nominal`, by angle, pin radius and pin friction (1).
+    """
+
+    nominal: float
+    rising: float
+    falling: float
+    relative_sd: float
+
+
+def ramp_thrust(setup: Setup, *, ramp_angle_rad: float) -> Thrust:
+    """Thrust of a ramp (from the ring's face).
+
+    Notes
+    -----
+    Angle: |d ln cot/d angle| = 1/(sin cos). Pin friction: the thrust lies anywhere between rising and falling torque
+    (after the torque turns round the rings stay where they are until friction holds the other way), taken as equally
+    likely, so its standard deviation is the range over sqrt 12. Of a ramp that would not let go, the range is twice
+    what the rising torque lacks.
+    """
+    nominal, rising, falling = (
+        clamp.thrust_N_per_Nm(
+            ramp_angle_rad=ramp_angle_rad,
+            pin_radius_m=setup.pin_radius_mm / 1e3,
+            ramp_friction_angle_rad=friction,
+            torque_rising=rises,
+        )
+        for friction, rises in (
+            (0.0, True),
+            (math.atan(setup.ramp_friction_coefficient), True),
+            (math.atan(setup.ramp_friction_coefficient), False),
+        )
+    )
+    if not nominal:
+        return Thrust(nominal=0.0, rising=0.0, falling=0.0, relative_sd=0.0)
+    by_angle = math.radians(setup.uncertainty.ramp_angle_deg) / (math.sin(ramp_angle_rad) * math.cos(ramp_angle_rad))
+    span = falling - rising if math.isfinite(falling) else 2 * (nominal - rising)
+    by_friction = span / nominal / math.sqrt(12)
+    sd = math.hypot(by_angle, setup.uncertainty.pin_radius_percent / 100, by_friction)
+    return Thrust(nominal=nominal, rising=rising, falling=falling, relative_sd=sd)
+
+
+def notes_on_parts(setup: Setup, *, drive: Thrust, coast: Thrust) -> Iterator[str]:
+    """What a reader must know about a prediction from these parts, one sentence each."""
+    lever_m = friction_lever_m(setup)
+    if setup.breakaway and setup.cone_spring:
+        by_springs, by_bench = lever_m * installed_cone_force_N(setup), setup.breakaway.locking_torque_Nm
+        if by_springs and not 1 / UNEQUAL_PRELOADS <= by_bench / by_springs <= UNEQUAL_PRELOADS:
+            yield (
+                f"The bench says {by_bench:.0f} N.m of preload, the springs {by_springs:.0f}: check the method of the "
+                "breakaway test, the friction coefficient and the shims."
+            )
+    if setup.breakaway and setup.shims and setup.shims.added_compression_m:
+        yield "The preload is the bench reading, so shims and wear do not enter: measure again after a change."
+    stack = setup.cone_spring.stack if setup.cone_spring and not setup.breakaway else None
+    if stack is not None:
+        change_m = setup.shims.added_compression_m if setup.shims else 0.0
+        pressed_m = max(0.0, setup.cone_spring.deflection_m + change_m)
+        per_tenth = lever_m * springs.stack_rate_N_per_m(stack, deflection_m=pressed_m) * 1e-4
+        yield f"0.1 mm more shim per pack changes the preload by {per_tenth:+.1f} N.m; plate wear does the opposite."
+    if coast.nominal > 1.02 * drive.nominal:
+        yield "The coast ramp locks harder than the drive ramp: check that the rings are not in the wrong way round."
+    if setup.cone_spring_position == "between_rings" and setup.ring_spring and setup.ring_spring.total_force_N:
+        yield (
+            "Springs between the rings: if the preload springs push on the same rings that the ring springs pull "
+            "together, give the difference as the preload springs' force and leave the ring springs out."
+        )
+    if math.isinf(drive.falling) or math.isinf(coast.falling):
+        yield "With this pin friction the ramp would not let go again (self-locking)."
+    elif drive.nominal and drive.falling > drive.rising:
+        share = f"{100 * (drive.nominal - drive.rising) / drive.nominal:.0f} % less"
+        more = f"{100 * (drive.falling - drive.nominal) / drive.nominal:.0f} % more"
+        yield (
+            f"Pin friction of {setup.ramp_friction_coefficient:g} gives up to {share} drive slope while the torque "
+            f"rises and up to {more} while it falls; the interval holds both."
+        )

@@ -1,0 +1,351 @@
+"""What is fitted: the chosen samples of one or several logs, their loss for given unknowns, and its slopes.
+
+    sum_i w_i [ huber(e_ix) + huber(e_iy) + huber(e_if) + huber(e_id) ]   axle equations, state profiled out
+  + sum_slipping w_i huber((M_i - M(T_i; c)) / sd_i)                      a slipping axle measures
+  - sum_locked w_i log Phi((M(T_i; c) - |D_i|) / sd_i)                    a locked axle bounds
+  + 1/2 |beliefs|^2                                                       `unknowns`, and the anchors where there are any
+
+M_i is T_slow - T_fast of sample i, D_i its torque difference. w makes one corner pass count about once. Every term
+depends on all unknowns, so lock curve and tyre are found together: the same torque at the same input torque, left and
+right, inside fast and outside fast.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+
+from analyzer.lockcurve import model
+from analyzer.lockcurve.anchoring import CurveAnchors
+from analyzer.lockcurve.likelihood import censored, huber
+from analyzer.lockcurve.observations import Observations
+from analyzer.lockcurve.unknowns import CURVE, Measured, Owner, Unknowns, measured_by, unknowns
+from analyzer.units import STANDARD_GRAVITY_M_S2
+from analyzer.vehicle.axle import AxleEquations, AxleInputs, equations
+from analyzer.vehicle.axle_solution import AxleSolution, solve
+from analyzer.vehicle.car import Car
+from analyzer.vehicle.parameters import BOUNDS, Prior
+
+LOCK_SD_Nm = 50.0  # scatter of the locking torque about its curve where the tyre model is at its best
+# While the input torque changes, the filters mix torques, and the mean of a curve with a corner at zero lies above the
+# curve at the mean: a slope of about 0.3 times the 0.1 s that a 3 Hz filter remembers, in N.m per N.m/s. Without it
+# preloads read 20 % high on simulated cars.
+SMEARING_S = 0.03
+MOST_SAMPLES = 6000  # of a log
+HOLD_SD_SHARE = 0.12  # of the torque that rear tyres take to their peak
+PEAK_FORCE_SHARE = 0.45  # of the weight, what rear tyres take in a corner at their peak; common practice, no source
+CURVE_BOUNDS = np.array([[0.0, 5000.0], [0.0, 3.0], [0.0, 600.0], [0.0, 3.0], [0.0, 600.0]])
+STEP = 1e-4  # of a parameter, for its slope
+EQUATIONS = 4
+
+
+@dataclass(frozen=True)
+class LogPart:
+    """The chosen samples of one log, (n,) each; `weight` is what one of them counts."""
+
+    inputs: AxleInputs
+    sign: np.ndarray
+    slipping: np.ndarray
+    locked: np.ndarray
+    group: np.ndarray
+    slip_noise: np.ndarray
+    torque_rate_Nm_s: np.ndarray
+    weight: float
+    owner: Owner = Owner()
+    measured: tuple[Measured, ...] = ()
+    has_gyro: bool = True
+    slip_known: bool = True
+    has_lateral: bool = True
+
+
+@dataclass(frozen=True)
+class Problem:
+    """The samples of all logs one behind the other, (n,) each, with the unknowns.
+
+    Attributes
+    ----------
+    sign : of the speed difference.
+    group : number of the corner pass, no two logs share one.
+    weight : what a sample counts.
+    parts : where each log's samples are.
+    owners : whose they are.
+    anchors : what the parts say of a side's curve; None leaves the log alone to speak.
+    """
+
+    inputs: AxleInputs
+    sign: np.ndarray
+    slipping: np.ndarray
+    locked: np.ndarray
+    group: np.ndarray
+    slip_noise: np.ndarray
+    torque_rate_Nm_s: np.ndarray
+    weight: np.ndarray
+    parts: tuple[slice, ...]
+    owners: tuple[Owner, ...]
+    unknowns: Unknowns
+    car: Car
+    hold_sd_Nm: float
+    has_gyro: bool
+    slip_known: bool = True
+    has_lateral: bool = True
+    anchors: CurveAnchors | None = None
+
+    @property
+    def start(self) -> np.ndarray:
+        """(P,) where the unknowns begin."""
+        return self.unknowns.start
+
+    def values(self, theta: np.ndarray, log: int = 0) -> dict[str, float]:
+        """Parameters of one log by name, from the unknowns (P,)."""
+        found = self.unknowns.parameters(theta, self.owners[log])
+        return dict(zip(self.unknowns.names, found.tolist(), strict=True))
+
+    def sample_values(self, theta: np.ndarray) -> dict[str, float | np.ndarray]:
+        """Parameters by name: a number where all samples have the same, else one a sample."""
+        by_log = np.array([self.unknowns.parameters(theta, owner) for owner in self.owners])
+        counts = [part.stop - part.start for part in self.parts]
+        found: dict[str, float | np.ndarray] = {}
+        for name, values in zip(self.unknowns.names, by_log.T, strict=True):
+            found[name] = float(values[0]) if np.ptp(values) == 0 else np.repeat(values, counts)
+        return found
+
+    def curve_of(self, theta: np.ndarray, part: int) -> np.ndarray:
+        """(5,) lock curve that a log's samples follow."""
+        return theta[self.unknowns.curve_slice(self.owners[part].side)]
+
+
+def hold_sd_Nm(car: Car) -> float:
+    """How far from zero the ramps may begin to clamp (N.m), one standard deviation."""
+    return HOLD_SD_SHARE * PEAK_FORCE_SHARE * car.mass_kg * STANDARD_GRAVITY_M_S2 * car.rear_rolling_radius_m
+
+
+def log_part(observed: Observations, *, owner: Owner = Owner(), measured: Sequence[Measured] = ()) -> LogPart:  # noqa: B008
+    """Choose the samples of a log: all usable slipping or locked ones, thinned to at most `MOST_SAMPLES`."""
+    slipping = observed.usable & observed.slipping
+    locked = observed.usable & observed.locked
+    chosen = np.flatnonzero(slipping | locked)
+    thin = max(1, int(np.ceil(len(chosen) / MOST_SAMPLES)))
+    chosen = chosen[::thin]
+    return LogPart(
+        inputs=observed.inputs.take(chosen),
+        sign=np.sign(observed.speed_difference_rad_s[chosen]),
+        slipping=slipping[chosen],
+        locked=locked[chosen],
+        group=observed.group[chosen],
+        slip_noise=observed.slip_noise[chosen],
+        torque_rate_Nm_s=observed.torque_rate_Nm_s[chosen],
+        weight=min(1.0, observed.weight * thin),
+        owner=owner,
+        measured=tuple(measured),
+        has_gyro=observed.has_gyro,
+        slip_known=observed.slip_known,
+        has_lateral=observed.has_lateral,
+    )
+
+
+def make_problem(observed: Observations, car: Car, priors: Sequence[Prior]) -> Problem:
+    """The problem of one log that measures nothing as a whole."""
+    part = log_part(observed)
+    return joined([part], car, unknowns(priors, [part.owner], hold_sd_Nm=hold_sd_Nm(car)))
+
+
+def joined(parts: Sequence[LogPart], car: Car, made: Unknowns) -> Problem:
+    """The problem of several logs with these unknowns; what each log measures as a whole is added to them."""
+    for part in parts:
+        made = measured_by(made, part.owner, part.measured)
+    counts = [len(part.inputs) for part in parts]
+    ends = np.cumsum([0, *counts])
+    groups = np.cumsum([0, *(int(p.group.max(initial=-1)) + 1 for p in parts)])
+    arrays = {
+        name: np.concatenate([getattr(p, name) for p in parts])
+        for name in ("sign", "slipping", "locked", "slip_noise", "torque_rate_Nm_s")
+    }
+    inputs = {f.name: np.concatenate([getattr(p.inputs, f.name) for p in parts]) for f in fields(AxleInputs)}
+    return Problem(
+        inputs=AxleInputs(**inputs),
+        **arrays,
+        group=np.concatenate([p.group + g for p, g in zip(parts, groups, strict=False)]),
+        weight=np.repeat([p.weight for p in parts], counts),
+        parts=tuple(slice(int(a), int(b)) for a, b in zip(ends, ends[1:], strict=False)),
+        owners=tuple(p.owner for p in parts),
+        unknowns=made,
+        car=car,
+        hold_sd_Nm=hold_sd_Nm(car),
+        has_gyro=all(p.has_gyro for p in parts),
+        slip_known=all(p.slip_known for p in parts),
+        has_lateral=all(p.has_lateral for p in parts),
+    )
+
+
+def anchored(problem: Problem, anchors: CurveAnchors) -> Problem:
+    """The same problem with what the parts say of its curve."""
+    return replace(problem, anchors=anchors)
+
+
+@dataclass(frozen=True)
+class Evaluation:
+    """One evaluation of the loss, with what its slopes need."""
+
+    solution: AxleSolution
+    measured: np.ndarray  # residual of slipping samples, in sd
+    margin: np.ndarray  # margin of locked samples, in sd
+    sd: np.ndarray
+    trust: np.ndarray
+    loss: float
+
+
+def evaluate(problem: Problem, theta: np.ndarray, start: np.ndarray | None, scale: tuple | None) -> Evaluation:
+    """Loss at `theta` (P,); `start` (2, n) warm-starts the state, `scale` freezes sd and trust (n,) of the samples."""
+    value = problem.sample_values(theta)
+    solution = solve(value, problem.inputs, problem.car, start=start, iterations=30)
+    at = solution.at
+    if scale is None:
+        scatter = np.hypot(LOCK_SD_Nm, SMEARING_S * problem.torque_rate_Nm_s)
+        sd = np.hypot(scatter, at.difference_per_slip * problem.slip_noise)
+        surplus = np.abs(at.residual[:2]).max(axis=0)
+        trust = 1 / (1 + (surplus / 3.0) ** 2 + _sliding(at) ** 2)
+    else:
+        sd, trust = scale
+    capacity = _capacity_Nm(problem, theta, at.input_torque_Nm)
+    measured = (-problem.sign * at.torque_difference_Nm - capacity) / sd
+    margin = (capacity - np.abs(at.torque_difference_Nm)) / sd
+    weight = problem.weight
+    loss = (
+        (weight * huber(at.residual)[0]).sum()
+        + (weight * trust * huber(measured)[0])[problem.slipping].sum()
+        + (weight * trust * censored(margin)[0])[problem.locked].sum()
+        + 0.5 * ((problem.unknowns.rows @ theta - problem.unknowns.targets) ** 2).sum()
+    )
+    if problem.anchors is not None:
+        loss += 0.5 * (problem.anchors.residuals(theta[problem.unknowns.curve_slice(0)])[0] ** 2).sum()
+    return Evaluation(solution, measured, margin, sd, trust, float(loss))
+
+
+def _sliding(at: AxleEquations) -> np.ndarray:
+    """How far beyond what a tyre curve can tell: past the peak sideways the split of the sum is guesswork, and far past
+    it on drive the falling friction of hot rubber is. 0 where all is well, 1 where a sample counts half."""
+    sideways = np.where(at.input_torque_Nm < 100, np.maximum(at.use.max(axis=0) - 0.8, 0.0) / 0.2, 0.0)
+    spinning = np.maximum(at.use.max(axis=0) - 1.5, 0.0) / 0.75
+    both = np.maximum(at.use.min(axis=0) - 1.0, 0.0) / 0.2
+    return np.hypot(np.where(at.lateral_demand > 0.5, sideways, 0.0), np.hypot(spinning, both))
+
+
+def _capacity_Nm(problem: Problem, theta: np.ndarray, torque_Nm: np.ndarray) -> np.ndarray:
+    """(n,) what each sample's lock curve carries at its input torque."""
+    return np.concatenate(
+        [
+            model.locking_torque_Nm(problem.curve_of(theta, k), torque_Nm[part])
+            for k, part in enumerate(problem.parts)
+        ]
+    )
+
+
+@dataclass(frozen=True)
+class Slopes:
+    """Total derivatives, the state re-profiled, by parameter (K, ...) and by the lock curve's five.
+
+    `axle` (K, 4, n), `measured` and `margin` (K, n) in standard deviations; `by_curve` (5, n) of the measured residual.
+    """
+
+    axle: np.ndarray
+    measured: np.ndarray
+    margin: np.ndarray
+    by_curve: np.ndarray
+
+
+def slopes(problem: Problem, theta: np.ndarray, now: Evaluation) -> Slopes:
+    """Slopes of the residuals; those of a parameter are the same whichever column of its moves a sample's value."""
+    at, state = now.solution.at, now.solution.state
+    names = problem.unknowns.names
+    n = len(problem.inputs)
+    axle, measured, margin = np.zeros((len(names), EQUATIONS, n)), np.zeros((len(names), n)), np.zeros((len(names), n))
+    gradients = [
+        model.gradient(problem.curve_of(theta, k), at.input_torque_Nm[part]) for k, part in enumerate(problem.parts)
+    ]
+    by_curve = np.concatenate([g[0] for g in gradients], axis=1)
+    by_torque = np.concatenate([g[1] for g in gradients])
+    side = np.sign(at.torque_difference_Nm)
+    value = problem.sample_values(theta)
+    for j, name in enumerate(names):
+        moved = value | {name: value[name] + STEP}
+        there = equations(state, moved, problem.inputs, problem.car, slopes=False)
+        residual = (there.residual - at.residual) / STEP
+        torque = (there.input_torque_Nm - at.input_torque_Nm) / STEP
+        difference = (there.torque_difference_Nm - at.torque_difference_Nm) / STEP
+        shift = now.solution.state_shift((at.slope * residual).sum(axis=1))
+        axle[j] = residual + (at.slope * shift[:, None]).sum(axis=0)
+        torque = torque + (at.input_slope * shift).sum(axis=0)
+        difference = difference + (at.difference_slope * shift).sum(axis=0)
+        measured[j] = (-problem.sign * difference - by_torque * torque) / now.sd
+        margin[j] = (by_torque * torque - side * difference) / now.sd
+    return Slopes(axle, measured, margin, -by_curve / now.sd)
+
+
+def normal_equations(
+    problem: Problem, theta: np.ndarray, now: Evaluation, found: Slopes, per_group: bool
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Curvature (P, P), gradient (P,) and, on request, pulls by corner pass (groups, P; else no rows) of the loss.
+
+    Beliefs are in curvature and gradient, not in the passes' pulls. The pull of a pass is its gradient g_k, made larger
+    by how much the pass has drawn the fit to itself: H (H - H_k)^-1 g_k, so that H^-1 times it is what leaving the
+    pass out would change (the jackknife; few passes look too sure without it).
+    """
+    made = problem.unknowns
+    hessian = made.information
+    gradient = made.rows.T @ (made.rows @ theta - made.targets)
+    if problem.anchors is not None:
+        at = made.curve_slice(0)
+        residual, rows = problem.anchors.residuals(theta[at])
+        hessian[at, at] += rows.T @ rows
+        gradient[at] += rows.T @ residual
+    place = {name: i for i, name in enumerate(made.names)}
+    terms = []  # (log's samples, its unknowns, slopes of each term (p, n), weighted slope and curvature (n,))
+    for k, part in enumerate(problem.parts):
+        active = made.active(problem.owners[k])
+        named = [place[made.columns[i].name] for i in active]
+        own = np.concatenate([active, np.arange(made.count)[made.curve_slice(problem.owners[k].side)]])
+        nothing = np.zeros((CURVE, part.stop - part.start))
+        weight = problem.weight[part]
+        curve = found.by_curve[:, part]
+        of_log = []
+        for row in range(EQUATIONS):
+            _, slope, curvature = huber(now.solution.at.residual[row, part])
+            jac = np.concatenate([found.axle[named, row, part], nothing])
+            of_log.append((jac, weight * slope, weight * curvature))
+        for rows_in, z, jac, loss in (
+            (problem.slipping, now.measured, np.concatenate([found.measured[named, part], curve]), huber),
+            (problem.locked, now.margin, np.concatenate([found.margin[named, part], -curve]), censored),
+        ):
+            _, slope, curvature = loss(z[part])
+            counted = weight * now.trust[part] * rows_in[part]
+            of_log.append((jac, counted * slope, counted * curvature))
+        for jac, slope, curvature in of_log:
+            hessian[np.ix_(own, own)] += (jac * curvature) @ jac.T
+            gradient[own] += jac @ slope
+        terms.append((part, own, of_log))
+    if not per_group:
+        return hessian, gradient, np.zeros((0, made.count))
+    pulls = []
+    for part, own, of_log in terms:
+        group = problem.group[part]
+        for one in np.unique(group):
+            mine = np.flatnonzero(group == one)
+            pull, rest = np.zeros(made.count), hessian.copy()
+            for jac, slope, curvature in of_log:
+                picked = jac[:, mine]
+                rest[np.ix_(own, own)] -= (picked * curvature[mine]) @ picked.T
+                pull[own] += picked @ slope[mine]
+            pulls.append(hessian @ np.linalg.solve(rest, pull))
+    return hessian, gradient, np.array(pulls)
+
+
+def bounded(problem: Problem, theta: np.ndarray) -> np.ndarray:
+    """Unknowns (P,) moved inside the limits of tyre and lock curve."""
+    theta = theta.copy()
+    for j, column in enumerate(problem.unknowns.columns):
+        if column.name in BOUNDS and not column.adds:
+            theta[j] = np.clip(theta[j], *BOUNDS[column.name])
+    for side in range(problem.unknowns.sides):
+        at = problem.unknowns.curve_slice(side)
+        theta[at] = np.clip(theta[at], CURVE_BOUNDS[:, 0], CURVE_BOUNDS[:, 1])
+    return theta

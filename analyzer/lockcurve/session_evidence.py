@@ -1,0 +1,48 @@
+"""The fit's problem of a session: its observations, the priors that its car file and sensors give, and what it measures
+as a whole."""
+
+from collections.abc import Sequence
+
+from analyzer.lockcurve.motion import measured_as_a_whole
+from analyzer.lockcurve.observations import Observations
+from analyzer.lockcurve.problem import LogPart, Problem, hold_sd_Nm, joined, log_part
+from analyzer.lockcurve.unknowns import Owner, unknowns
+from analyzer.phases.segments import Laps
+from analyzer.signals.session import Signals
+from analyzer.vehicle.car import Car
+from analyzer.vehicle.parameters import Prior, priors
+
+
+def session_priors(signals: Signals, car: Car, *, has_gyro: bool | None = None) -> tuple[Prior, ...]:
+    """Priors of a session's parameters; `has_gyro` False treats the yaw rate as put together though it was measured,
+    for runs that are fitted together."""
+    gyro = signals.has_gyro if has_gyro is None else has_gyro
+    return priors(
+        car,
+        has_gyro=gyro,
+        long_bias_sd_m_s2=signals.long_bias_sd_m_s2,
+        has_long_g=signals.has_long_g,
+        has_lateral=signals.has_lateral,
+    )
+
+
+def session_problem(signals: Sequence[Signals], parts: Sequence[LogPart], car: Car) -> Problem:
+    """What is fitted to the sessions of one car with one differential.
+
+    Parameters
+    ----------
+    signals, parts : of each session.
+    """
+    every = [session_priors(s, car, has_gyro=all(one.has_gyro for one in signals)) for s in signals]
+    # a prior is as wide as the session needs that knows least
+    widest = tuple(max(same, key=lambda prior: prior.deviation) for same in zip(*every, strict=True))
+    owners = [part.owner for part in parts]
+    return joined(parts, car, unknowns(widest, owners, hold_sd_Nm=hold_sd_Nm(car), tyre_drifts=True))
+
+
+def session_part(
+    signals: Signals, laps: Laps, observed: Observations, car: Car, *, owner: Owner = Owner()  # noqa: B008
+) -> LogPart:
+    """A session's part of a fit."""
+    return log_part(observed, owner=owner, measured=measured_as_a_whole(signals, laps, car))
+

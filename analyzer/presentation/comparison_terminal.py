@@ -1,0 +1,176 @@
+"""A comparison, or the plan of one, on the terminal at 80 columns."""
+
+import dataclasses
+from typing import Any
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from analyzer.comparison.comparison import Comparison
+from analyzer.comparison.planning import SHOWN_LAPS, PlannedChange
+from analyzer.comparison.runs import Run
+from analyzer.in_words import counted, signed
+from analyzer.presentation.comparison_words import (
+    EVENT_VERDICT_WORDS,
+    EVENT_WORDS,
+    HOW_TO_READ,
+    PARAMETER_ROWS,
+    answer,
+    change_cells,
+    change_words,
+    rate_cells,
+    side_sentence,
+    verdict_words,
+    warnings,
+)
+from analyzer.presentation.result_json import plain
+from analyzer.presentation.terminal import print_ending, terminal_table
+from analyzer.presentation.words import PHASE_NAMES
+
+
+def print_comparison(comparison: Comparison, console: Console) -> None:
+    """Did it take and how sure, in two lines; then sides, parameters, phases, events, warnings, cautions."""
+    said, sure = answer(comparison)
+    console.print(Text(said, style="bold"))
+    console.print(Text(sure))
+    for words, number in (("before", 0), ("after", 1)):
+        console.print(f"{words + ':':8}" + "; ".join(r.name for r in comparison.of_side(number)), markup=False)
+    for warning in warnings(comparison.conditions):
+        console.print(f"Warning: {warning}", markup=False)
+    console.print()
+    for side, change in comparison.sides.items():
+        console.print(
+            f"{side}: {verdict_words(change)}. {side_sentence(side, change)} "
+            f"A change under {change.margin_Nm:.0f} N.m is too small to matter.",
+            markup=False,
+        )
+    for table in (_parameters(comparison), _phases(comparison)):
+        console.print()
+        console.print(table)
+    console.print()
+    for event in comparison.events:
+        if event.verdict == "none":
+            console.print(f"{EVENT_WORDS[event.kind]}: {EVENT_VERDICT_WORDS['none']}.", markup=False)
+            continue
+        times, span = rate_cells(event.rate_ratio)
+        often = "" if times == "–" else f", {times} times as often a lap ({span})"
+        console.print(
+            f"{EVENT_WORDS[event.kind]}: {event.count_before} in {counted(event.laps_before, 'lap')} before, "
+            f"{event.count_after} in {counted(event.laps_after, 'lap')} after{often}: "
+            f"{EVENT_VERDICT_WORDS[event.verdict]}.",
+            markup=False,
+        )
+    console.print(f"\nHow to read it: {HOW_TO_READ}", markup=False)
+    print_ending(console, answer=said)
+
+
+def _parameters(comparison: Comparison) -> Table:
+    table = terminal_table("Change of the lock curve, after minus before")
+    for heading in ("", "change", "95 % interval", "parts predict"):
+        table.add_column(heading, justify="left" if not heading else "right")
+    for name, (words, digits) in PARAMETER_ROWS.items():
+        interval, predicted = comparison.change[name], comparison.predicted_change[name]
+        table.add_row(
+            words,
+            *change_cells(interval, digits),
+            "–" if predicted is None else signed(predicted, digits),
+        )
+    return table
+
+
+def _phases(comparison: Comparison) -> Table:
+    title = "Change by phase, all corners, at matched speed and throttle"
+    table = terminal_table(title, padding=0)  # 80 columns
+    for heading in ("phase", "kinematic lock", "transfer torque, N.m", "inside slip, %"):
+        table.add_column(heading, justify="left" if heading == "phase" else "right")
+    for change in comparison.phases:
+        if change.corner is None:
+            table.add_row(
+                PHASE_NAMES[change.phase],
+                change_words(change.kinematic_lock, 2),
+                change_words(change.transfer_torque_Nm),
+                change_words(change.inside_slip, 1, 100.0),
+            )
+    return table
+
+
+HALF_WIDTH = 1.96  # 95 %, in standard errors
+SOURCE_WORDS = {
+    "acceleration: long_bias": "offset of the longitudinal acceleration",
+    "acceleration: lat_bias": "offset of the lateral acceleration",
+    "acceleration: steer_offset": "offset of the steer",
+    "wheel_calibration: rear_left_right_scale": "left against right rear wheel speed",
+    "wheel_calibration: front_left_right_scale": "left against right front wheel speed",
+    "wheel_calibration: rear_front_scale": "rear against front wheel speed",
+    "yaw_rate: yaw_bias": "offset of the yaw rate",
+    "yaw_rate: log_yaw_scale": "scale of the yaw rate and track",
+    "car: log_load_transfer": "rear share of the load transfer (car file)",
+    "car: log_cg_height": "height of the centre of gravity (car file)",
+    "car: log_mass": "mass (car file)",
+    "hold-off": "where the ramps start to clamp",
+    "tyre form": "shape of the tyre curve",
+}
+READ = (
+    "The laps are needed before the change and as many after it, driven as in these logs. To see the change: its 95 % "
+    "interval excludes zero in four tries of five. To show no change: in four tries of five, if nothing changed, the "
+    "change is shown to be inside the margin. Both are for one run a side. Errors that last through a run, such as a "
+    "sensor's offset, are included and do not shrink with laps."
+)
+
+
+def plan_result(runs: list[Run], planned: tuple[PlannedChange, ...]) -> dict[str, Any]:
+    """Schema 1 of a plan: `logs`, and `changes`, the fields of `planning.PlannedChange`."""
+    return plain(
+        {
+            "schema": 1,
+            "logs": [r.analysis.recording.name for r in runs],
+            "changes": [dataclasses.asdict(p) for p in planned],
+        }
+    )
+
+
+def print_plan(planned: tuple[PlannedChange, ...], console: Console) -> None:
+    """One line a change, then how the interval narrows with laps."""
+    for change in planned:
+        console.print(_line(change), markup=False)
+    table = terminal_table("Change known to ± N.m, by laps a side")
+    table.add_column("")
+    for laps in SHOWN_LAPS:
+        table.add_column(str(laps), justify="right")
+    for change in planned:
+        if change.standard_error_Nm:
+            widths = [f"{HALF_WIDTH * change.standard_error_Nm[n]:.0f}" for n in SHOWN_LAPS]
+            table.add_row(_what(change), *widths)
+    console.print()
+    console.print(table)
+    for change in planned:
+        if change.sources:
+            largest = list(change.sources.items())[:3]
+            words = ", ".join(
+                f"{SOURCE_WORDS.get(name, name.replace('_', ' '))} {100 * share:.0f} %" for name, share in largest
+            )
+            console.print(f"{_what(change)}: what remains after many laps: {words}.", markup=False)
+    console.print(f"\nHow to read it: {READ}", markup=False)
+    print_ending(console)
+
+
+def _what(change: PlannedChange) -> str:
+    return f"{change.parameter.replace('_', ' ')} {change.size}"
+
+
+def _line(change: PlannedChange) -> str:
+    what = _what(change)
+    if change.change_Nm is None:
+        return f"{what}: can't be planned, {change.reason}."
+    what += f" ({signed(change.change_Nm)} N.m): "
+    if change.laps is None:
+        what += f"no number of laps is enough, because {change.reason}."
+    else:
+        passes = counted(change.passes, "corner pass", "corner passes")
+        what += f"needs {counted(change.laps, 'lap')} a side to be seen ({passes})."
+    if abs(change.change_Nm) < change.margin_Nm:
+        what += f" It is below {change.margin_Nm:.0f} N.m, too small to matter."
+    if change.no_change_laps is None:
+        return what + " No number of laps could show 'no change'."
+    return what + f" Showing 'no change' needs {counted(change.no_change_laps, 'lap')} a side."

@@ -1,0 +1,106 @@
+"""What a finding rests on, as rows for a reader: each figure with its name, its unit and sensible digits."""
+
+from typing import Any
+
+from analyzer.findings.finding import Finding
+from analyzer.in_words import number, signed
+from analyzer.presentation.words import BLAME_WORDS, EXPLANATION_NAMES, PHASE_NAMES, needed_figure
+from analyzer.trends.lock_trend import TEN_MINUTES_S
+
+# key -> (words with the unit, factor from the evidence's unit, decimals)
+FIGURES: dict[str, tuple[str, float, int]] = {
+    "asked_force_N": ("force that the throttle asked for, N", 1.0, -2),
+    "background_rad_s": ("the logger's own noise, rad/s", 1.0, 2),
+    "band_high_Hz": ("looked for up to, Hz", 1.0, 0),
+    "band_low_Hz": ("looked for from, Hz", 1.0, 0),
+    "chance_of_equal_sides": ("chance of such a difference between equal sides, %", 100.0, 1),
+    "distance_m": ("distance along the log, m", 1.0, 0),
+    "duration_s": ("duration, s", 1.0, 2),
+    "energy_J": ("energy that the slide cost, kJ", 1e-3, 1),
+    "explained_steer_deg": ("steering wheel that the differential accounts for, deg", 1.0, 1),
+    "explained_steer_sd_deg": ("its standard deviation, deg", 1.0, 1),
+    "extra_road_wheel_deg": ("the same at the road wheel, deg", 1.0, 2),
+    "extra_steer_deg": ("steering wheel beyond the car's own balance, deg", 1.0, 1),
+    "frequency_Hz": ("frequency, Hz", 1.0, 0),
+    "front_side_force_share": ("share of the front tyres' side force, %", 100.0, 1),
+    "input_torque_Nm": ("input torque, N.m", 1.0, 0),
+    "left_passes": ("passes of left corners", 1.0, 0),
+    "level_Nm": ("locking torque in the mean, N.m", 1.0, 0),
+    "locked_axle_force_N": ("force that the axle could have put down locked, N", 1.0, -2),
+    "locked_fraction": ("locked, % of the time", 100.0, 0),
+    "lost_force_N": ("force that it cost, N", 1.0, -2),
+    "outside_slip": ("slip of the outside rear, %", 100.0, 1),
+    "outside_use": ("outside rear: slip over that at peak force", 1.0, 2),
+    "packs_slipping_fraction": ("plates slipping, % of the time", 100.0, 0),
+    "passes": ("corner passes in which it happened", 1.0, 0),
+    "peak_slip": ("largest slip, %", 100.0, 0),
+    "peak_slip_of_tyre": ("slip at the tyre's peak force, %", 100.0, 1),
+    "peak_use": ("largest slip over that at peak force", 1.0, 1),
+    "right_passes": ("passes of right corners", 1.0, 0),
+    "rise_s": ("within, s", 1.0, 2),
+    "rms_rad_s": ("tremble of the rear wheels against each other, rad/s", 1.0, 2),
+    "sliding_distance_m": ("slid over, m", 1.0, 1),
+    "slip_difference_sd": ("its standard deviation, %", 100.0, 1),
+    "span_s": ("time over which the plates were seen slipping, s", 1.0, 0),
+    "speed_m_s": ("ground speed, km/h", 3.6, 0),
+    "steady_scatter_deg": ("scatter of the balance in steady corners, deg at the steering wheel", 1.0, 1),
+    "throttle": ("throttle, %", 100.0, 0),
+    "times_background": ("tremble over the logger's noise", 1.0, 1),
+    "times_better_than_file": ("times better than the setup file as it is", 1.0, 0),
+    "understeer_gradient_deg_per_g": ("the car's understeer gradient, deg per g at the road wheel", 1.0, 2),
+    "yaw_acceleration_change_rad_s2": ("change of yaw acceleration that goes with it, rad/s2", 1.0, 2),
+    "yaw_moment_Nm": ("yaw moment against the turn, N.m", 1.0, 0),
+    "yaw_moment_change_Nm": ("rise of the yaw moment against the turn, N.m", 1.0, 0),
+    "yaw_moment_sd_Nm": ("its standard deviation, N.m", 1.0, 0),
+    "yaw_rate_deg_s": ("fastest turning, deg/s", 1.0, 0),
+}
+SIGNED: dict[str, tuple[str, float, int]] = {
+    "change_over_run": ("change over the run, %", 100.0, 0),
+    "change_per_10_min": ("change per 10 minutes, %", 100.0, 0),
+    "left_minus_right_Nm": ("locking torque in left less in right corners, N.m", 1.0, 0),
+    "lower_over_run": ("at least, over the run, %", 100.0, 0),
+    "lower_per_10_min": ("at least, per 10 minutes, %", 100.0, 0),
+    "slip_difference": ("inside less outside slip, %", 100.0, 1),
+    "transfer_torque_Nm": ("transfer torque, N.m (positive against the turn)", 1.0, 0),
+    "transfer_torque_after_Nm": ("transfer torque after, N.m (positive against the turn)", 1.0, 0),
+    "transfer_torque_before_Nm": ("transfer torque before, N.m (positive against the turn)", 1.0, 0),
+    "upper_over_run": ("at most, over the run, %", 100.0, 0),
+    "upper_per_10_min": ("at most, per 10 minutes, %", 100.0, 0),
+}
+SAID: dict[str, tuple[str, dict[Any, str]]] = {
+    "assumption": ("assumed", {}),
+    "fits": ("it fits within what log and file are sure of", {True: "yes", False: "no"}),
+    "foot_or_car": ("foot or car", BLAME_WORDS),
+    "laps": ("in laps", {}),
+    "limit": ("what gave in", {"lock_curve": "the differential: its plates slipped", "tyre": "the tyre"}),
+    "of_the_differential": ("the differential's", {True: "yes", False: "no"}),
+    "phase": ("phase of the corner", PHASE_NAMES),
+    "stopped": ("came to a stop", {}),
+    "verdict": ("the lock", {"fading": "fades", "rising": "grows"}),
+    "wheel": ("wheel", {"left": "left rear", "right": "right rear"}),
+    "yaw_against_side_force": ("the car was swinging back from a slide", {True: "yes", False: "no"}),
+}
+
+
+def evidence_rows(finding: Finding) -> list[tuple[str, str]]:
+    """(what, how much) of a finding, beginning with when it was."""
+    evidence = dict(finding.evidence)
+    rows = [("log time, s", f"{number(finding.start_s, 2)} to {number(finding.end_s, 2)}")]
+    if "unit" in evidence:
+        needed = needed_figure(*(evidence.pop(key) for key in ("value", "lower", "upper", "unit")))
+        rows.append(("figure it needs", needed or "–"))
+    if evidence.get("span_s", TEN_MINUTES_S) < TEN_MINUTES_S:  # of a shorter run nobody has seen ten minutes
+        evidence = {key: value for key, value in evidence.items() if not key.endswith("_per_10_min")}
+    return rows + [_row(key, value) for key, value in evidence.items()]
+
+
+def _row(key: str, value: Any) -> tuple[str, str]:
+    if key == "explanations":
+        return "explained by", ", ".join(EXPLANATION_NAMES.get(kind, kind) for kind in str(value).split(", "))
+    if key in SAID:
+        label, words = SAID[key]
+        return label, "–" if value is None else words.get(value, str(value))
+    label, factor, digits = FIGURES.get(key) or SIGNED.get(key) or (key.replace("_", " "), 1.0, 2)
+    if not isinstance(value, int | float):
+        return label, "–" if value is None else str(value)
+    return label, (signed if key in SIGNED else number)(factor * value, digits)

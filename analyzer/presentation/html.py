@@ -1,0 +1,198 @@
+"""Reports of an analysis, a comparison and an advice, each one HTML file that needs no network.
+
+Text from logs and car files is escaped by the template (autoescape is on); charts carry numbers only.
+"""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import plotly.graph_objects as go
+import plotly.io
+from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+from markupsafe import Markup
+from plotly.offline import get_plotlyjs
+
+from analyzer import __version__
+from analyzer.advice.options import Advice
+from analyzer.analysis import Analysis
+from analyzer.cautions import CAUTIONS
+from analyzer.comparison.comparison import Comparison
+from analyzer.files import write_atomic
+from analyzer.findings.rear_axle import rear_axle
+from analyzer.in_words import counted, number, signed, when
+from analyzer.phases.segments import PHASES, Corner
+from analyzer.presentation import advice_words, comparison_words, words
+from analyzer.presentation.agreement_words import side_sentence
+from analyzer.presentation.evidence import evidence_rows
+from analyzer.presentation.figures import corner_traces, lock_plot, path_map
+from analyzer.presentation.figures.comparison_plots import READ_CHANGE, READ_PHASES, change_plot, phase_plot
+from analyzer.presentation.figures.theme import CONFIG, repaint
+from analyzer.presentation.figures.trade_off import READ, trade_off
+from analyzer.presentation.result_tables import corner_rows, fitted_rows
+from analyzer.presentation.words import PARAMETER_NAMES, PHASE_NAMES, interval_words
+
+MOST_TRACES = 4
+
+
+def write_html(analysis: Analysis, path: Path | str) -> None:
+    """Write the report to `path`.
+
+    Raises
+    ------
+    InputError : the file cannot be written.
+    """
+    write_atomic(path, analysis_report(analysis))
+
+
+def analysis_report(analysis: Analysis) -> str:
+    """The report of an analysis as HTML text."""
+    figures: dict[str, go.Figure] = {
+        "path-map": path_map.path_map(analysis),
+        "lock-plot": lock_plot.lock_plot(analysis),
+    }
+    if analysis.trend is not None and analysis.trend.windows:
+        figures["trend-plot"] = lock_plot.trend_plot(analysis.trend)
+    traces = []
+    for corner in worst_corners(analysis):
+        div = f"traces-lap{corner.lap}-corner{corner.number}-{corner.start}"
+        figures[div] = corner_traces.corner_traces(analysis, corner)
+        traces.append({"div": div, "corner": corner, "findings": _findings_in(analysis, corner)})
+    environment = _environment()
+    environment.filters.update(number=number, signed=signed, percent=_percent, evidence=evidence_rows)
+    return environment.get_template("report.html").render(
+        analysis=analysis,
+        answer=words.answer_parts(analysis),
+        groups=words.grouped(analysis.findings),
+        words=words,
+        side_sentence=side_sentence,
+        when=when,
+        parameters=_parameters(analysis),
+        fitted=fitted_rows(analysis),
+        rows=corner_rows(analysis.phase_results),
+        traces=traces,
+        **_drawn(figures),
+        read={
+            "map": path_map.READ,
+            "traces": corner_traces.READ,
+            "lock": lock_plot.READ,
+            "trend": lock_plot.READ_TREND,
+        },
+        duration_s=float(analysis.recording.time_s[-1] - analysis.recording.time_s[0]),
+    )
+
+
+def worst_corners(analysis: Analysis) -> tuple[Corner, ...]:
+    """Corner passes worth a closer look: those of the worst findings, else the one with the largest slip difference."""
+    passes = analysis.corners
+    chosen: list[Corner] = []
+    for group in words.grouped(analysis.findings):
+        found = group.worst
+        chosen += [
+            c
+            for c in passes
+            if (c.number, c.lap) == (found.corner, found.lap)
+            and analysis.signals.time_s[c.start] <= found.end_s
+            and analysis.signals.time_s[c.stop - 1] >= found.start_s
+            and c not in chosen
+        ]
+    if not chosen and passes:
+        rear = rear_axle(analysis.signals, analysis.axle, analysis.car)
+        apart = np.nan_to_num(np.where(rear.cornering, rear.inside_slip - rear.outside_slip, 0.0))
+        chosen = [max(passes, key=lambda c: float(apart[c.start : c.stop].max(initial=0.0)))]
+    return tuple(chosen[:MOST_TRACES])
+
+
+def _findings_in(analysis: Analysis, corner: Corner) -> list[Any]:
+    return [f for f in analysis.findings if (f.corner, f.lap) == (corner.number, corner.lap)]
+
+
+def _parameters(analysis: Analysis) -> list[tuple[str, str, str, str]]:
+    rows = []
+    for name, (value, span) in words.parameter_cells(analysis.lock_curve.parameters).items():
+        label, digits = words.PARAMETER_NAMES[name]
+        parts = None if analysis.predicted is None else getattr(analysis.predicted, name)
+        rows.append((label, value, span, number(parts, digits)))
+    return rows
+
+
+def _percent(value: float | None, digits: int = 0) -> str:
+    return number(None if value is None else 100 * value, digits)
+
+
+def comparison_report(comparison: Comparison) -> str:
+    """The report of a comparison as HTML text."""
+    figures = {"change-plot": change_plot(comparison)}
+    if any(p.corner is not None and p.transfer_torque_Nm.value is not None for p in comparison.phases):
+        figures["phase-plot"] = phase_plot(comparison)
+    environment = _environment()
+    environment.filters.update(number=number, counted=counted, change=comparison_words.change_words, signed=signed)
+    return environment.get_template("comparison.html").render(
+        comparison=comparison,
+        rows=sorted(comparison.phases, key=lambda p: (p.corner or 0, p.direction or "", PHASES.index(p.phase))),
+        answer=comparison_words.answer(comparison),
+        words=comparison_words,
+        phase_names=PHASE_NAMES,
+        parameters=_changes(comparison),
+        read={"change": READ_CHANGE, "phases": READ_PHASES},
+        **_drawn(figures),
+    )
+
+
+def _changes(comparison: Comparison) -> list[tuple[str, ...]]:
+    """Rows of words: parameter, before, after, change, its interval, what the parts say."""
+    rows = []
+    for name, (label, digits) in PARAMETER_NAMES.items():
+        if name in comparison.change:
+            levels = [" (".join(interval_words(c.parameters[name], digits)) + ")" for c in comparison.curves]
+            predicted = comparison.predicted_change[name]
+            parts = "–" if predicted is None else signed(predicted, digits)
+            rows.append((label, *levels, *comparison_words.change_cells(comparison.change[name], digits), parts))
+    return rows
+
+
+def advice_report(advice: Advice) -> str:
+    """The report of an advice as HTML text; the picture is left out where the log holds no coasting, which it needs."""
+    has_both = advice.fitted.outcome["coast_moment_Nm"].value is not None
+    return (
+        _environment()
+        .get_template("advice.html")
+        .render(
+            advice=advice,
+            words=advice_words,
+            read=READ,
+            **_drawn({"trade-off": trade_off(advice)} if has_both else {}),
+        )
+    )
+
+
+def _environment() -> Environment:
+    """Templates, which extend `page.html`; text is escaped, unknown names are errors."""
+    return Environment(
+        loader=PackageLoader("analyzer.presentation", "."),
+        autoescape=select_autoescape(default=True, default_for_string=True),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def _drawn(figures: dict[str, go.Figure]) -> dict[str, Any]:
+    """What `page.html` asks for: charts by the id of their element, how to repaint them, the library, cautions."""
+    return {
+        "charts": {div: _chart(figure, div) for div, figure in figures.items()},
+        "repaint": _script({m: {d: repaint(f, m) for d, f in figures.items()} for m in ("light", "dark")}),
+        "plotly": Markup(get_plotlyjs()),
+        "cautions": CAUTIONS,
+        "version": __version__,
+    }
+
+
+def _chart(figure: go.Figure, div: str) -> Markup:
+    return Markup(plotly.io.to_html(figure, full_html=False, include_plotlyjs=False, div_id=div, config=CONFIG))
+
+
+def _script(value: Any) -> Markup:
+    """JSON that is safe inside a script element."""
+    return Markup(json.dumps(value).replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))

@@ -1,0 +1,368 @@
+"""Words that terminal, report and page share: the answer in one paragraph, names of kinds and phases, numbers."""
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from analyzer.agreement.explanation_words import MOST_TIMES, at_the_end
+from analyzer.agreement.explanation_words import NAMES as EXPLANATION_NAMES
+from analyzer.agreement.verdict import Agreement, Explanation
+from analyzer.analysis import Analysis
+from analyzer.findings.chatter import Chatter
+from analyzer.findings.finding import Finding
+from analyzer.in_words import listed, number, signed
+from analyzer.lockcurve.estimate import Interval
+from analyzer.phases.segments import Laps
+from analyzer.trends.lock_trend import TEN_MINUTES_S, LockTrend
+
+KIND_NAMES = {
+    "inside_wheel_spin": "inside rear spin",
+    "one_wheel_spin": "one rear wheel spins alone",
+    "both_wheel_spin": "both rear wheels spin",
+    "coast_understeer": "off-throttle understeer",
+    "inside_wheel_locking": "inside rear locks under braking",
+    "car_lost": "the car was lost",
+    "asymmetry": "left and right lock differ",
+    "lock_up_snap": "lock-up snap",
+    "chatter": "chatter",
+    "lock_trend": "lock changes within the run",
+    "setup_contradicted": "the log contradicts the setup file",
+}
+PHASE_NAMES = {
+    "braking": "braking",
+    "turn_in": "turn-in",
+    "mid_corner": "mid-corner",
+    "power_application": "power on",
+    "exit": "exit",
+}
+VERDICT_WORDS = {
+    "agrees": "agrees with the setup file",
+    "stronger": "locks more than the setup file says",
+    "weaker": "locks less than the setup file says",
+    "cannot_tell": "not clear from this log",
+}
+BLAME_WORDS = {"car": "the car", "foot": "the foot", "cannot_tell": "foot or car cannot be told"}
+MOST_CORNERS = 3  # named in the answer
+POINT_WORDS = {"measured": "measured", "bound": "bound", "none": "not known"}
+SEVERITY_WORDS = {"act": "act on it", "caution": "caution", "note": "note"}
+PARAMETER_NAMES = {
+    "preload_Nm": ("preload (locking torque at zero input torque), N.m", 0),
+    "drive_slope": ("drive slope, N.m per N.m", 3),
+    "drive_hold_Nm": ("drive ramps start to clamp at, N.m", 0),
+    "coast_slope": ("coast slope, N.m per N.m", 3),
+    "coast_hold_Nm": ("coast ramps start to clamp at, N.m", 0),
+}
+HOW_TO_READ = (
+    "Locking torque is what the slower rear wheel gets more than the faster one. Slipping plates measure it. A locked "
+    "axle only shows that it is at least what the wheels exchange: a lower limit. "
+    "Kinematic lock: 0 rolls free, 1 turns as one, above 1 the inside wheel turns too fast. "
+    "Transfer torque: positive resists the turn, negative turns the car in. Torques are at the wheels; intervals are "
+    "95 %; a dash means not clear from this log."
+)
+
+HOW_TO_READ_EXPLANATIONS = (
+    "How much better: how much likelier the slipping samples are under the explanation than under the setup file. An "
+    "explanation that could fit anything gains nothing by it. Below 3 times the difference means nothing; only 10 "
+    "times or more counts against the file. Causes are tried one at a time, not two together."
+)
+
+
+def interval_words(interval: Interval, digits: int = 0) -> tuple[str, str]:
+    """(value, interval) of a parameter in words; a bound is said to be one."""
+    if interval.value is None:
+        if interval.lower is not None:
+            return "–", f"at least {number(interval.lower, digits)}"
+        return "–", interval.reason or "not clear from this log"
+    if interval.lower is None or interval.upper is None:
+        return number(interval.value, digits), ""
+    return number(interval.value, digits), f"{number(interval.lower, digits)} to {number(interval.upper, digits)}"
+
+
+def parameter_cells(parameters: Mapping[str, Interval]) -> dict[str, tuple[str, str]]:
+    """Parameter name -> (value, 95 % interval) in words; dashes where there is no number, see `why_not_measured`."""
+    return {
+        name: ("–", "–") if _unknown(parameters[name]) else interval_words(parameters[name], digits)
+        for name, (_, digits) in PARAMETER_NAMES.items()
+        if name in parameters
+    }
+
+
+def why_not_measured(parameters: Mapping[str, Interval]) -> list[str]:
+    """The reasons, each once, of parameters that have no number: in a table's cells they would push the numbers out."""
+    unknown = [p for name, p in parameters.items() if name in PARAMETER_NAMES and _unknown(p)]
+    told = {interval_words(parameter)[1] for parameter in unknown}
+    return [f"Not measured: {reason}." for reason in sorted(told)]
+
+
+def _unknown(found: Interval) -> bool:
+    return found.value is None and found.lower is None
+
+
+def explanation_cells(explanation: Explanation) -> tuple[str, str, str]:
+    """Name, how much better than the file, and the figure that it would need, of one explanation."""
+    times = explanation.times_better
+    if explanation.kind == "as_the_file_says":
+        better = "–"
+    elif times >= 2:
+        better = f"{min(times, MOST_TIMES):.0f} times" + (" and more" if times > MOST_TIMES else "")
+    else:
+        worse = 1 / max(times, 1e-9)
+        better = f"{min(worse, MOST_TIMES):.0f} times worse" if worse > 1.5 else "no better"
+        better += " and more" if worse > MOST_TIMES else ""
+    figure = needed_figure(explanation.value, explanation.lower, explanation.upper, explanation.unit)
+    if at_the_end(explanation.kind, explanation.upper):
+        figure = f"at least file × {number(explanation.lower, 2)}"
+    return EXPLANATION_NAMES[explanation.kind], better, figure
+
+
+def needed_figure(value: float | None, lower: float | None, upper: float | None, unit: str | None) -> str:
+    """The figure that an explanation needs, with its interval: a torque, or a multiple of what the file says."""
+    if value is None:
+        return ""
+    before, digits, after = ("", 0, " N.m") if unit == "Nm" else ("file × ", 2, "")
+    return f"{before}{number(value, digits)} ({number(lower, digits)} to {number(upper, digits)}){after}"
+
+
+@dataclass(frozen=True)
+class FindingGroup:
+    """Findings of one kind in one corner, over laps; `worst` stands for them."""
+
+    kind: str
+    corner: int | None
+    worst: Finding
+    findings: tuple[Finding, ...]
+
+    @property
+    def laps(self) -> tuple[int, ...]:
+        """Laps in which it happened, sorted."""
+        return tuple(sorted({f.lap for f in self.findings if f.lap is not None}))
+
+    @property
+    def where(self) -> str:
+        """Corner and laps in words, after a comma; for spins also how often it was the car and how often the foot."""
+        words = "" if self.corner is None else f", corner {self.corner}, {laps_words(self.laps)}"
+        return words + (f": {foot_or_car(self.findings)}" if self.kind == "inside_wheel_spin" else "")
+
+
+def grouped(findings: tuple[Finding, ...]) -> tuple[FindingGroup, ...]:
+    """Findings by kind and corner, in the order of their worst (findings come worst first)."""
+    groups: dict[tuple[str, int | None], list[Finding]] = {}
+    for found in findings:
+        groups.setdefault((found.kind, found.corner), []).append(found)
+    return tuple(FindingGroup(kind, corner, members[0], tuple(members)) for (kind, corner), members in groups.items())
+
+
+def place_words(found: Finding) -> str:
+    """Where and when one finding was."""
+    if not found.is_placed:
+        return "whole session"
+    lap = laps_words((found.lap,)) if found.lap is not None else ""
+    corner = "outside the corners" if found.corner is None else f"corner {found.corner}"
+    return ", ".join(part for part in (corner, lap, f"{found.start_s:.1f} s") if part)
+
+
+def laps_words(laps: tuple[int, ...]) -> str:
+    """Laps as text: `laps 2, 3`; lap 0 is outside the whole laps."""
+    numbers = ", ".join(str(lap) for lap in laps if lap)
+    words = [f"lap{'s' if ',' in numbers else ''} {numbers}"] if numbers else []
+    return " and ".join(words + (["outside the whole laps"] if 0 in laps else []))
+
+
+def chatter_words(chatter: Chatter) -> str:
+    """Whether the plates chatter, in one sentence."""
+    if chatter.reason is not None:
+        return f"Chatter is not clear from this log: {chatter.reason}."
+    where = (
+        f"in {chatter.slow_corner_s:.0f} s of slow corners (looked for from {chatter.band_low_Hz:.0f} to "
+        f"{chatter.band_high_Hz:.0f} Hz)"
+    )
+    if not chatter.events:
+        return f"No chatter was seen {where}."
+    return (
+        f"The plates chattered {_times(chatter.events)}, {chatter.chatter_s:.1f} s {where}: the rear wheels trembled "
+        f"{chatter.rms_rad_s:.2f} rad/s against each other, the logger's own noise is {chatter.background_rad_s:.2f}."
+    )
+
+
+def trend_rows(trend: LockTrend) -> list[tuple[str, str, str, str, str]]:
+    """(parameter, early, late, change over the run, its interval) of a lock that changes; a steady one's preload and
+    slope only trade against each other."""
+    rows: list[tuple[str, str, str, str, str]] = []
+    if trend.verdict not in ("fading", "rising"):
+        return rows
+    for name, change in trend.parameters_per_10_min.items():
+        label, digits = PARAMETER_NAMES[name]
+        if change.value is not None:
+            rows.append(
+                (
+                    label,
+                    number(trend.early[name], digits),
+                    number(trend.late[name], digits),
+                    *(_over_run(change, trend.span_s, digits)),
+                )
+            )
+    return rows
+
+
+def _over_run(per_10_min: Interval, span_s: float, digits: int) -> tuple[str, str]:
+    """A change per 10 minutes as what it is over the run, with its interval: of a short run nobody has seen more."""
+    share = span_s / TEN_MINUTES_S
+    change, lower, upper = (signed(share * v, digits) for v in (per_10_min.value, per_10_min.lower, per_10_min.upper))
+    return change, f"{lower} to {upper}"
+
+
+def whole_laps_words(laps: Laps) -> str:
+    """How many laps the log holds; without laps the whole log stands as one, and that is said."""
+    if laps.method == "none":
+        return "no lap repeats, so the whole log counts as one" if laps.bounds else "no laps"
+    return f"whole laps: {len(laps.bounds)}"
+
+
+def answer(analysis: Analysis) -> str:
+    """What the differential did, in one paragraph: what the driver asks first, then the rest."""
+    return " ".join(answer_parts(analysis))
+
+
+def answer_parts(analysis: Analysis) -> tuple[str, str]:
+    """What the driver asks (did it spin, where, foot or car), and the rest: lock, curve and parts."""
+    rest = (_locking, _curve, _trend, _parts, _assumed)
+    return _events(analysis), " ".join(s for s in (part(analysis) for part in rest) if s)
+
+
+def _locking(analysis: Analysis) -> str:
+    axle = analysis.axle
+    slipping, locked = int(axle.slipping.sum()), int(axle.locked.sum())
+    told = slipping + locked
+    if not told:
+        return "This log can't separate locked from slipping at any time, so it says nothing about the differential."
+    share = locked / told
+    if share > 0.99:
+        return "The rear wheels turned as one for the whole session: the differential never slipped."
+    if share < 0.01:
+        return "The rear wheels turned apart whenever the log could show it: the axle was never locked."
+    return f"The rear axle was locked {100 * share:.0f} % of the time the log can show it, and slipped the rest."
+
+
+def _curve(analysis: Analysis) -> str:
+    curve = analysis.lock_curve
+    preload = curve.parameters["preload_Nm"]
+    if preload.value is None and not (curve.drive_supported or curve.coast_supported):
+        bounds = [p.lower_Nm for p in curve.points if p.kind == "bound" and p.lower_Nm is not None]
+        if bounds and max(bounds) > 0:
+            return f"The log gives only a lower limit for the lock: it held at least {max(bounds):.0f} N.m."
+        if not analysis.signals.slip_known:
+            return f"The log gives no lock curve: {preload.reason}."
+        return "The log gives no lock curve: the plates slipped too little in it, or it is too short."
+    parts = []
+    if preload.value is not None:
+        parts.append(f"preload is {_with_interval(preload)}")
+    for side, supported in (("drive", curve.drive_supported), ("coast", curve.coast_supported)):
+        slope = curve.parameters.get(f"{side}_slope")
+        if supported and slope is not None and slope.value is not None:
+            parts.append(f"each 100 N.m on {side} adds {_with_interval(slope, 100.0)}")
+        elif not supported:
+            parts.append(f"{side} was not measured")
+    text = "; ".join(parts)
+    return f"{text[0].upper()}{text[1:]}." if text else ""
+
+
+def _with_interval(interval: Interval, factor: float = 1.0) -> str:
+    text = f"{factor * interval.value:.0f} N.m"
+    if interval.lower is not None and interval.upper is not None:
+        text += f" ({factor * interval.lower:.0f} to {factor * interval.upper:.0f})"
+    return text
+
+
+def _events(analysis: Analysis) -> str:
+    spins = [f for f in analysis.findings if f.kind == "inside_wheel_spin"]
+    understeer = [f for f in analysis.findings if f.kind == "coast_understeer" and f.severity != "note"]
+    if spins:
+        text = f"The inside rear spun {_times(len(spins))}{_where(spins)}. {_blamed(spins)}"
+    else:
+        text = "No inside rear spin was found."
+    alone = sum(f.kind == "one_wheel_spin" for f in analysis.findings)
+    if alone:
+        text += f" One rear wheel spun alone {_times(alone)}, on a straight or while the car swung back from a slide."
+    lost = [f for f in analysis.findings if f.kind == "car_lost"]
+    if lost:
+        text += f" The car was lost {_times(len(lost))}{_where(lost)}; foot or car cannot be told of that."
+    if understeer:
+        text += f" The differential made the car understeer off the throttle ({_times(len(understeer))})."
+    return text
+
+
+def _where(findings: list[Finding]) -> str:
+    """Where it happened most; nothing where more than three corners share the first place or it is only once."""
+    count = Counter(f.corner for f in findings if f.corner is not None)
+    most = max(count.values(), default=0)
+    first = [corner for corner, times in sorted(count.items()) if times == most]
+    if not first or len(first) > MOST_CORNERS:
+        return ""
+    words = f"corner{'s' if len(first) > 1 else ''} {listed([str(corner) for corner in first])}"
+    if most * len(first) == len(findings):
+        return f" in {words}"
+    if most == 1:
+        return ""
+    return f", most often in {words} ({_times(most)}{' each' if len(first) > 1 else ''})"
+
+
+def foot_or_car(spins: tuple[Finding, ...]) -> str:
+    """Whether it was the car or the foot, counted over the spins."""
+    count = Counter(f.evidence.get("foot_or_car", "cannot_tell") for f in spins)
+    said = [(count[blame], words) for blame, words in BLAME_WORDS.items() if count[blame]]
+    if len(said) == 1:
+        return said[0][1]
+    return listed([f"{_times(times)} {words}" for times, words in said])
+
+
+def _blamed(spins: list[Finding]) -> str:
+    """The same as a sentence."""
+    count = Counter(f.evidence.get("foot_or_car", "cannot_tell") for f in spins)
+    told = {BLAME_WORDS[blame]: count[blame] for blame in ("car", "foot") if count[blame]}
+    open_ = len(spins) - sum(told.values())
+    if not told:
+        return "Foot or car cannot be told."
+    if len(told) == 1 and not open_:
+        return f"It was {next(iter(told))}{' each time' if len(spins) > 1 else ''}."
+    rest = f"; {_times(open_)} it cannot be told" if open_ else ""
+    return f"It was {listed([f'{words} {_times(times)}' for words, times in told.items()])}{rest}."
+
+
+def _times(count: int) -> str:
+    return {1: "once", 2: "twice"}.get(count, f"{count} times")
+
+
+def _assumed(analysis: Analysis) -> str:
+    """What the curve leans on that the car file does not say."""
+    curve = analysis.lock_curve
+    if not analysis.car.load_transfer_is_guessed or not (curve.drive_supported or curve.coast_supported):
+        return ""
+    return (
+        "The car file leaves out rear_load_transfer_fraction; a guess from the rear's share of the weight stands in, "
+        "and nothing else moves the lock curve as much. Find the figure before you change a part."
+    )
+
+
+def _trend(analysis: Analysis) -> str:
+    trend = analysis.trend
+    return trend.sentence if trend is not None and trend.verdict in ("fading", "rising") else ""
+
+
+def _parts(analysis: Analysis) -> str:
+    agreement = analysis.agreement
+    if agreement is None:
+        return "No setup file was given, so there is nothing to compare with."
+    diagnosis = agreement.diagnosis
+    if diagnosis is not None and diagnosis.verdict == "explained":
+        return f"{_agrees(agreement)} Most likely {EXPLANATION_NAMES[diagnosis.tied[0]]}."
+    return _agrees(agreement)
+
+
+def _agrees(agreement: Agreement) -> str:
+    if agreement.verdict == "agrees":
+        return "The log agrees with the setup file where it could measure."
+    if agreement.verdict == "cannot_tell":
+        return "It is not clear from this log whether it agrees with the setup file."
+    sides = [s for s, v in agreement.by_side.items() if v == agreement.verdict]
+    where = listed([{"preload": "in preload"}.get(s, f"on {s}") for s in sides])
+    return f"It locks {'more' if agreement.verdict == 'stronger' else 'less'} than the setup file says ({where})."
