@@ -62,20 +62,20 @@ def run(arguments: argparse.Namespace) -> int:
             "cautions": list(CAUTIONS),
         }
 
-    if wrote_json(arguments.json, result):
+    if wrote_json(arguments, result):
         return 0
     _print(curve, title=f"{setup.name} ({Path(arguments.setup).name})", largest_Nm=largest)
     return 0
 
 
 def _print(curve: "PredictedLockCurve", *, title: str, largest_Nm: float) -> None:
-    from rich.console import Console
     from rich.text import Text
 
+    from analyzer.cli.output import terminal
     from analyzer.differential.predicted import ways
     from analyzer.report.terminal_ending import print_ending
 
-    console = Console(highlight=False)
+    console = terminal()
     kind = "plate differential, " + ways(curve) if curve.kind == "plate" else curve.kind
     console.print(Text.assemble(("Predicted lock curve: ", "bold"), title))  # Text: a name may hold [brackets]
     console.print(kind + "\n")
