@@ -8,6 +8,7 @@ known by its content: a first JSON key, an HTML meta element, Parquet metadata, 
 import hashlib
 import os
 import re
+import shutil
 import stat
 import tempfile
 import unicodedata
@@ -166,7 +167,7 @@ class Outputs:
             return
         read = next((other for other in self._inputs if same_file(path, other)), None)
         if read is not None:
-            raise InputError(f"{path}: is also what this command reads ({read}), and stays as it is; name another file.")
+            raise InputError(f"{path}: this command reads it (as {read}), so it stays as it is; name another file.")
         if self._overwrite or not path.exists() or path.stat().st_size == 0 or is_own(path):
             return
         raise InputError(
@@ -194,7 +195,7 @@ class Outputs:
             if twin is not None and not _is_stream(Path(path)):
                 raise InputError(f"{twin} and {option} name the same file ({path}); name two.")
 
-    def write(self, path: Path | str, content: str | bytes, is_own: Callable[[Path], bool]) -> None:
+    def write(self, path: Path | str, content: str | bytes | Path, is_own: Callable[[Path], bool]) -> None:
         """`write_atomic`, after `require`.
 
         Raises
@@ -258,14 +259,14 @@ def _link_target(path: Path) -> Path:
     raise InputError(f"{path}: is a loop of links; name another file.")
 
 
-def write_atomic(path: Path | str, content: str | bytes) -> None:
+def write_atomic(path: Path | str, content: str | bytes | Path) -> None:
     """Write `content` to `path` so that a reader sees the old file or the whole new one, never a half.
 
     Parameters
     ----------
     path : file to write. An existing pipe or terminal (`/dev/stdout`) is written straight, because it
         cannot be renamed over.
-    content : text (written as UTF-8) or bytes.
+    content : text (written as UTF-8), bytes, or a file to copy.
 
     Raises
     ------
@@ -276,7 +277,7 @@ def write_atomic(path: Path | str, content: str | bytes) -> None:
     target = _require_place(path)
     try:
         if target is None:
-            path.write_bytes(data)
+            path.write_bytes(data.read_bytes() if isinstance(data, Path) else data)
         else:
             _write_aside(target, data)
     except OSError as error:
@@ -286,11 +287,15 @@ def write_atomic(path: Path | str, content: str | bytes) -> None:
         ) from None
 
 
-def _write_aside(path: Path, data: bytes) -> None:
+def _write_aside(path: Path, data: bytes | Path) -> None:
     handle, aside = tempfile.mkstemp(prefix=f".{path.name[:100]}.", suffix=".part", dir=path.parent)
     try:
         with os.fdopen(handle, "wb") as file:
-            file.write(data)
+            if isinstance(data, Path):
+                with data.open("rb") as source:
+                    shutil.copyfileobj(source, file, 1 << 20)
+            else:
+                file.write(data)
             file.flush()
             os.fsync(file.fileno())
         os.chmod(aside, _mode(path))

@@ -56,7 +56,9 @@ def read_toml(path: Path | str) -> dict[str, Any]:
             f"{path.name}: not valid TOML: {error}. Mend the line named: numbers take a decimal point and no unit, "
             "words take quotes."
         ) from None
-    except ValueError:  # Python's own limit of digits, https://docs.python.org/3/library/stdtypes.html#int-max-str-digits
+    except (
+        ValueError
+    ):  # Python's own limit of digits, https://docs.python.org/3/library/stdtypes.html#int-max-str-digits
         raise InputError(f"{path.name}: {_TOO_LONG}") from None
     if tables is None:
         raise InputError(f"{path.name}: {_TOO_DEEP}")
@@ -122,7 +124,8 @@ def load_table(model: type[Model], path: Path | str, *, table_name: str) -> Mode
     extra = next((name for name in tables if name != table_name), None)
     if extra is not None:
         kind = _ONE_TABLE[table_name][0]
-        raise InputError(f"{file}: unknown key or table '{extra[:MOST_SHOWN]}'; {kind} has [{table_name}] and its own tables.")
+        named = extra[:MOST_SHOWN]
+        raise InputError(f"{file}: unknown key or table '{named}'; {kind} has [{table_name}] and its own tables.")
     return validated(model, tables[table_name], file=file, table_name=table_name)
 
 

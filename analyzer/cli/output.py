@@ -94,7 +94,7 @@ def clean_streams() -> Iterator[None]:
 def drop_output() -> None:
     """Throw away what standard output still holds, so that Python does not try it again as it ends."""
     stream = sys.stdout.below if isinstance(sys.stdout, _Stream) else sys.stdout
-    if stream is sys.__stdout__:
+    if stream is sys.__stdout__ and stream is not None:
         with suppress(OSError, ValueError):
             os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 

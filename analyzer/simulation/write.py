@@ -70,7 +70,8 @@ def is_own_log(path: Path) -> bool:
     if not truth.is_file() or not is_own_parquet(truth):
         return False
     with open_regular(path) as stream:
-        return (pq.read_schema(truth).metadata or {}).get(_OF_LOG) == hashlib.file_digest(stream, "sha256").hexdigest().encode()
+        found = hashlib.sha256(stream.read()).hexdigest()
+    return (pq.read_schema(truth).metadata or {}).get(_OF_LOG) == found.encode()
 
 
 def _table_bytes(table: pd.DataFrame, path: Path | str, metadata: dict[bytes, bytes] | None = None) -> bytes:
