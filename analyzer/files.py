@@ -6,6 +6,7 @@ known by its content: a first JSON key, an HTML meta element, Parquet metadata, 
 """
 
 import hashlib
+import json
 import os
 import re
 import shutil
@@ -21,8 +22,10 @@ from analyzer import __version__
 from analyzer.errors import InputError
 
 GENERATOR = f"halfshaft {__version__}"
-PARQUET_MARK = b"halfshaft"  # key of a Parquet file's metadata
+PARQUET_MARK = b"halfshaft"  # begins a key of a Parquet file's metadata
 _JSON_START = re.compile(rb'\s*(\{|\[\s*(\{|\]\s*$))\s*("generator": "halfshaft )?')
+# what `json` leaves as it is, and a terminal may obey (C1) or UTF-8 cannot hold (bytes of a file name)
+_TO_ESCAPE, _SURROGATES = re.compile(r"[\x7f-\x9f\ud800-\udfff]"), "\ud800"
 _HTML_MARK = b'<meta name="generator" content="halfshaft '
 _HTML_HEAD_BYTES = 4096
 _TOML_MARK = re.compile(rb"# Written by halfshaft \S+ \(([0-9a-f]{16})\)[^\n]*\n")
@@ -86,12 +89,23 @@ def read_at_most(path: Path | str, most_bytes: int, *, what: str) -> bytes:
 # what halfshaft wrote
 
 
-def with_generator(value: Any) -> Any:
-    """Plain data for a JSON file with the key by which `is_own_json` knows it: first in an object, first in each of a
-    list's objects."""
+def json_text(result: Any) -> str:
+    """A result as the text of a JSON file with the key by which `is_own_json` knows it: first in an object, first in
+    each of a list's objects.
+
+    Parameters
+    ----------
+    result : plain data, or a text that is JSON already.
+    """
+    value = json.loads(result) if isinstance(result, str) else result
+    text = json.dumps(_with_generator(value), indent=1, allow_nan=False, ensure_ascii=False) + "\n"
+    return _TO_ESCAPE.sub(lambda found: f"\\u{ord(found[0]) if found[0] < _SURROGATES else 0xFFFD:04x}", text)
+
+
+def _with_generator(value: Any) -> Any:
     if isinstance(value, dict):
         return {"generator": GENERATOR, **value}
-    return [with_generator(entry) for entry in value]
+    return [_with_generator(entry) for entry in value]
 
 
 def with_toml_mark(text: str) -> str:
@@ -101,7 +115,7 @@ def with_toml_mark(text: str) -> str:
 
 
 def is_own_json(path: Path) -> bool:
-    """Whether a file begins like JSON of `with_generator`, or is an empty list."""
+    """Whether a file begins like `json_text`, or is an empty list."""
     found = _JSON_START.match(_head(path, 400))
     return found is not None and (found[3] is not None or found[2] not in (None, b"{"))
 
@@ -119,12 +133,12 @@ def is_own_toml(path: Path) -> bool:
 
 
 def is_own_parquet(path: Path) -> bool:
-    """Whether a file is Parquet with halfshaft's key in its metadata."""
+    """Whether a file is Parquet with a key of halfshaft's in its metadata."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 
     try:
-        return PARQUET_MARK in (pq.read_schema(path).metadata or {})
+        return any(key.startswith(PARQUET_MARK) for key in pq.read_schema(path).metadata or {})
     except (OSError, pa.ArrowException):
         return False
 
@@ -273,7 +287,7 @@ def write_atomic(path: Path | str, content: str | bytes | Path) -> None:
     InputError : the folder is missing, is not writable, or the disk is full; the target is left as it was.
     """
     path = Path(path)
-    data = content.encode("utf-8") if isinstance(content, str) else content
+    data = content.encode("utf-8", "replace") if isinstance(content, str) else content  # a name may hold any bytes
     target = _require_place(path)
     try:
         if target is None:

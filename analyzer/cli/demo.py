@@ -33,9 +33,9 @@ def run(arguments: argparse.Namespace) -> int:
 
     from rich.text import Text
 
-    from analyzer.cli.output import json_text, progress_bar, terminal
+    from analyzer.cli.output import progress_bar, terminal
     from analyzer.errors import InputError
-    from analyzer.files import is_own_html, is_own_json
+    from analyzer.files import is_own_html, is_own_json, json_text
     from analyzer.pipeline import analyze
     from analyzer.report.html import render
     from analyzer.report.result_json import to_json

@@ -7,21 +7,17 @@ character through; only `terminal()` writes colours there, around text that it h
 import argparse
 import io
 import os
-import re
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Any, TextIO, cast
 
 from analyzer.errors import HalfshaftError
-from analyzer.files import is_own_html, is_own_json, with_generator
+from analyzer.files import is_own_html, is_own_json, json_text
 from analyzer.in_words import printable
 
 if TYPE_CHECKING:
     from rich.console import Console
-
-# what JSON leaves as it is, and a terminal may obey (C1) or UTF-8 cannot hold (bytes of a file name)
-_TO_ESCAPE = re.compile(r"[\x7f-\x9f\ud800-\udfff]")
 
 
 class OutputLost(HalfshaftError):
@@ -187,17 +183,3 @@ def wrote_json(arguments: argparse.Namespace, made: Callable[[], Any]) -> bool:
         return True
     arguments.outputs.write(arguments.json, text, is_own_json)
     return False
-
-
-def json_text(result: Any) -> str:
-    """A result as the text of a JSON file that says who wrote it.
-
-    Parameters
-    ----------
-    result : plain data, or a text that is JSON already.
-    """
-    import json
-
-    value = json.loads(result) if isinstance(result, str) else result
-    text = json.dumps(with_generator(value), indent=1, allow_nan=False, ensure_ascii=False) + "\n"
-    return _TO_ESCAPE.sub(lambda found: f"\\u{ord(found[0]):04x}", text)

@@ -6,10 +6,9 @@ import json
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
-from typing import Any
 
 from analyzer.errors import InputError
-from analyzer.files import Outputs, is_own_json, with_generator
+from analyzer.files import Outputs, is_own_json, json_text
 from analyzer.logbook.listing import run_json
 from analyzer.logbook.results import StoredResult, result_text
 from analyzer.logbook.runs import Run
@@ -37,7 +36,7 @@ def export(store: Store, run: Run, found: StoredResult | None, out: Path, output
     if run.log.parquet is not None:
         contents["log.parquet"] = run.log.parquet
     if found is not None:
-        contents["result.json"] = _json(json.loads(result_text(store, found.id)))
+        contents["result.json"] = json_text(result_text(store, found.id)).encode()
     hashes = {name: _hash(content) for name, content in contents.items()}
     before = _written_before(folder / RECORD)
     for name in contents:
@@ -47,7 +46,7 @@ def export(store: Store, run: Run, found: StoredResult | None, out: Path, output
         outputs.write(folder / name, content, _one_of(hashes[name], before.get(name)))
     for name in set(before) - set(contents):  # it would belie run.json
         _take_away(folder, name, before[name])
-    record = _json(with_generator({**run_json(store, run), "files": hashes}))
+    record = json_text({**run_json(store, run), "files": hashes})
     outputs.write(folder / RECORD, record, is_own_json)
     return folder
 
@@ -67,10 +66,6 @@ def _one_of(*hashes: str | None) -> Callable[[Path], bool]:
 
 def _hash(content: Path | bytes) -> str:
     return hash_file(content) if isinstance(content, Path) else hashlib.sha256(content).hexdigest()
-
-
-def _json(value: Any) -> bytes:
-    return (json.dumps(value, indent=1, allow_nan=False) + "\n").encode()
 
 
 def _written_before(record: Path) -> dict[str, str]:
