@@ -60,7 +60,8 @@ def run(arguments: argparse.Namespace) -> int:
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     # a name with several addresses gets several sockets
     port = server.effective_listen[0][1] if hasattr(server, "effective_listen") else server.effective_port
-    print(f"halfshaft dashboard: http://{host}:{port}  (logbook: {arguments.logbook}; Ctrl-C ends it)", flush=True)
+    address = f"[{host}]" if ":" in host else host
+    print(f"halfshaft dashboard: http://{address}:{port}  (logbook: {arguments.logbook}; Ctrl-C ends it)", flush=True)
     try:
         server.run()
     except KeyboardInterrupt:
