@@ -102,7 +102,7 @@ def test_a_command_writes_over_what_it_wrote_itself(folder, capsys):
 
 
 def test_a_simulated_log_is_its_own_until_it_is_changed(folder, capsys):
-    arguments = ["simulate", "--car", CAR, "--setup", SETUP, "--laps", "1", "--out", "run.csv"]
+    arguments = ["simulate", "--car", CAR, "--setup", SETUP, "--laps", "1", "--rate", "20", "--out", "run.csv"]
     assert main(arguments) == 0
     first = contents(folder)
     assert main(arguments) == 0 and contents(folder) == first

@@ -11,8 +11,6 @@ if TYPE_CHECKING:
 
     from analyzer.log_check import LogCheck
 
-MOST_ALIKE = 3
-
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's arguments."""
@@ -65,7 +63,7 @@ def _print(check: "LogCheck", *, map_file: str | None) -> None:
     marks = {"error": "[red]error[/]", "warning": "[yellow]warning[/]", "info": "[dim]info[/]"}
     lines = [
         f"{marks[a.severity]} {': '.join(filter(None, (when(a.start_s, a.end_s), escape(a.message))))}"
-        for a in shortened(check, MOST_ALIKE).annotations
+        for a in shortened(check).annotations
         if not (a.code == "unit" and a.severity == "info")  # said under "How they were recognised"
     ]
     _print_list(console, "Units, signs, gaps, faults", lines or ["nothing found"], markup=True)

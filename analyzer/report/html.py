@@ -13,6 +13,7 @@ from analyzer.analysis import Analysis
 from analyzer.files import write_atomic
 from analyzer.findings.rear_axle import rear_axle
 from analyzer.in_words import number, signed, when
+from analyzer.log_check import first_few
 from analyzer.phases.segments import Corner
 from analyzer.report import page, words
 from analyzer.report.corner_table import corner_rows
@@ -50,6 +51,7 @@ def render(analysis: Analysis) -> str:
     environment.filters.update(number=number, signed=signed, percent=_percent, evidence=evidence_rows)
     return environment.get_template("report.html").render(
         analysis=analysis,
+        quality=first_few(analysis.quality),
         answer=words.answer_parts(analysis),
         groups=words.grouped(analysis.findings),
         words=words,

@@ -11,6 +11,7 @@ from analyzer.agreement.verdict import Diagnosis
 from analyzer.analysis import Analysis
 from analyzer.in_words import counted, number, when
 from analyzer.lockcurve.estimate import LockCurveEstimate
+from analyzer.log_check import first_few
 from analyzer.report.corner_table import corner_rows
 from analyzer.report.terminal_ending import print_ending
 from analyzer.report.terminal_table import terminal_table
@@ -215,7 +216,7 @@ def _percent(value: float | None) -> float | None:
 
 def _print_quality(analysis: Analysis, console: Console) -> None:
     console.print(Text("\nLog quality and calibration", style="bold"))
-    for annotation in analysis.quality:
+    for annotation in first_few(analysis.quality):
         style = {"error": "red", "warning": "yellow"}.get(annotation.severity, "")
         told = ": ".join(filter(None, (when(annotation.start_s, annotation.end_s), annotation.message)))
         console.print(Text.assemble((f"[{annotation.severity}] ", style), told))
