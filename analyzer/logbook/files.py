@@ -1,5 +1,6 @@
 """The files of a logbook: logs byte for byte, cars, setups and channel maps. The same bytes are kept once."""
 
+import io
 import sqlite3
 import time
 from dataclasses import dataclass
@@ -11,6 +12,7 @@ from analyzer.logbook.placing import to_disk
 from analyzer.logbook.sidecars import title_of
 from analyzer.logbook.store import Store
 from analyzer.provenance import Readable, hash_stream, settings_hash
+from analyzer.settings_file import LARGEST_BYTES
 
 
 @dataclass(frozen=True)
@@ -70,7 +72,7 @@ def stage(kind: str, filename: str, stream: Readable, folder: Path) -> Staged:
     inside = folder / kind
     inside.mkdir()
     with (inside / name).open("wb") as file:
-        sha256 = hash_stream(stream, copy=file)
+        sha256 = hash_stream(stream if kind == "log" else _small(stream, name), copy=file)
         size = file.tell()
     if not size:
         raise InputError(f"{name}: is empty; choose the file that your logger or editor wrote.")
@@ -78,6 +80,18 @@ def stage(kind: str, filename: str, stream: Readable, folder: Path) -> Staged:
     title = title_of(kind, inside / name)
     to_disk(inside)
     return Staged(kind, name, title, sha256, content, size, inside)
+
+
+def _small(stream: Readable, name: str) -> io.BytesIO:
+    """A settings file's bytes, refused before a huge one is copied."""
+    content = b""
+    while chunk := stream.read(LARGEST_BYTES + 1 - len(content)):
+        content += chunk
+    if len(content) > LARGEST_BYTES:
+        raise InputError(
+            f"{name}: is larger than {LARGEST_BYTES / 1e6:g} MB, so it is no settings file; choose another."
+        )
+    return io.BytesIO(content)
 
 
 def place(store: Store, connection: sqlite3.Connection, staged: Staged) -> str:

@@ -31,7 +31,7 @@ class Store:
 
     Attributes
     ----------
-    notes : what a user should know of how the logbook was found (a database that is lost).
+    notes : what a user should know of how the logbook was found: it is new, or its database is lost.
 
     Raises
     ------
@@ -48,6 +48,7 @@ class Store:
             if self._is_to_be_made(folder, must_exist=must_exist, make_here=make_here):
                 self._make()
                 self.begin_writing()
+                self.notes.append(f"{folder}: made a new logbook.")
             else:
                 self.rows("SELECT 1")  # a database that is lost, of another program or too new is said at once
         except OSError as error:
