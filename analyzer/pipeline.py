@@ -9,6 +9,7 @@ import numpy as np
 
 from analyzer.agreement.diagnose import agree_and_diagnose
 from analyzer.agreement.steady_samples import steady_samples, steady_samples_of_all
+from analyzer.agreement.verdict import Agreement
 from analyzer.analysis import Analysis, PhaseResult
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import Setup, load_setup
@@ -30,6 +31,7 @@ from analyzer.phase_results import phase_results
 from analyzer.phases.corners import numbered
 from analyzer.phases.laps import find_laps
 from analyzer.signals import blocks
+from analyzer.signals.consistency import contradicted
 from analyzer.signals.long_session import LongSession, read_session
 from analyzer.signals.session import Signals
 from analyzer.stretches import Stretches, passes_of_all
@@ -158,7 +160,7 @@ def analyze_session(
     of_the_session = find_of_the_session(signals, trend, agreement)
     clock.lap("findings")
     progress("done", 1.0)
-    return Analysis(
+    analysis = Analysis(
         recording=recording,
         car=car,
         signals=signals,
@@ -176,6 +178,17 @@ def analyze_session(
         chatter=chatter_of_all([f.chatter for f in found]),
         trend=trend,
     )
+    return _withheld(analysis) if contradicted(signals.annotations) else analysis
+
+
+def _withheld(analysis: Analysis) -> Analysis:
+    """The analysis of a log whose channels contradict each other: its curve is shown, nothing is concluded from it."""
+    agreement = analysis.agreement
+    if agreement is not None:
+        sentence = "The log contradicts itself, so nothing is concluded about the parts."
+        sides = dict.fromkeys(agreement.by_side, "cannot_tell")
+        agreement = Agreement("cannot_tell", sides, dict.fromkeys(sides, sentence))
+    return replace(analysis, agreement=agreement, findings=(), trend=None, chatter=None)
 
 
 def _no_corner(name: str, signals: Signals) -> CannotTell:
