@@ -1,6 +1,7 @@
 """What follows where channels contradict each other: the one that alone explains it is named, and left out where the
 rest of the log answers without it; a log that hangs on it is refused; what cannot be decided bounds the answer."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
@@ -9,7 +10,8 @@ from analyzer.channels import CHANNELS
 from analyzer.errors import CannotTell
 from analyzer.in_words import listed, number
 from analyzer.logs.recording import Annotation, Recording
-from analyzer.signals.pair_tests import PairTest, consistency_tests
+from analyzer.signals.pair_fit import PairTest
+from analyzer.signals.pair_tests import consistency_tests
 from analyzer.vehicle.car import Car
 
 CONTRADICTION = "contradiction"  # the mark: headline and verdicts go by it
@@ -24,6 +26,8 @@ THINGS = {
 }
 NEEDED = ("wheel_scale", "front_wheels", "rear_wheels", "time", "throttle")
 ROUNDS = 3  # of leaving a channel out and looking again
+# A misfit of less than this does not show in every test that hangs on its cause: what agrees then acquits nobody.
+SMALL = 0.15
 
 
 @dataclass(frozen=True)
@@ -83,7 +87,8 @@ def contradiction_of(tests: Sequence[PairTest]) -> Contradiction | None:
     if not failed:
         return None
     candidates = sorted(frozenset.union(*(test.holds for test in failed)))
-    good = [test for test in tests if test.outcome == "agrees"]
+    small = all(_is_small(test) for test in failed)
+    good = [] if small else [test for test in tests if test.outcome == "agrees"]
     for size in (1, 2):
         sets = [c for c in combinations(candidates, size) if all(test.holds & {*c} for test in failed)]
         if not sets:
@@ -98,9 +103,13 @@ def contradiction_of(tests: Sequence[PairTest]) -> Contradiction | None:
     return Contradiction(tuple(candidates), False, _message(failed, (), "or"))
 
 
+def _is_small(test: PairTest) -> bool:
+    return test.reason == "ratio" and test.number is not None and abs(math.log(max(test.number, 1e-3))) < SMALL
+
+
 def _message(failed: Sequence[PairTest], causes: Sequence[str], last: str) -> str:
     worst = failed[:3]
-    told = "; ".join(f"{test.name} is {_number(test)}, a sound log shows {_ends(test)}" for test in worst)
+    told = "; ".join(f"{test.name} is {_number(test)}, a sound log shows {test.ends}" for test in worst)
     more = f"; and {len(failed) - len(worst)} more" if len(failed) > len(worst) else ""
     who = f"Probably wrong: {listed([_named(cause) for cause in causes], last)}. " if causes else ""
     return (
@@ -112,14 +121,6 @@ def _message(failed: Sequence[PairTest], causes: Sequence[str], last: str) -> st
 def _number(test: PairTest) -> str:
     words = f" ({test.reason})" if test.reason.startswith(("correlation", "scatter", "slip")) else ""
     return f"{number(test.number, 2)}{'' if test.unit == '1' else ' ' + test.unit}{words}"
-
-
-def _ends(test: PairTest) -> str:
-    if test.lowest is None:
-        return f"{test.highest:g} at most"
-    if test.highest is None:
-        return f"{test.lowest:g} at least"
-    return f"{test.lowest:g} to {test.highest:g}"
 
 
 def _named(cause: str) -> str:
@@ -145,9 +146,7 @@ def _is_needed(cause: str, recording: Recording) -> bool:
 
 
 def _without(recording: Recording, found: Contradiction) -> Recording:
-    gone = {
-        name for cause in found.causes for name in (("latitude", "longitude") if cause == "position" else (cause,))
-    }
+    gone = {name for cause in found.causes for name in (("latitude", "longitude") if cause == "position" else (cause,))}
     label = listed([_named(cause) for cause in found.causes]).removeprefix("the ")
     words = f"{label[:1].upper()}{label[1:]} is left out: {found.message}"
     # speed times yaw rate in its place hides how the car drifts, so that is no answer to conclude from

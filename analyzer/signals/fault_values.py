@@ -26,9 +26,13 @@ SPIKE_S = 0.045
 # A step to or from exactly zero that nothing in a car makes: (change a second, and at the least). Feet and hands are
 # the fastest: a pedal takes 0.07 s, a steering wheel is turned at 800 deg/s at most (common practice, no source).
 ZERO_STEP = {
-    "lat_g": (150.0, 3.0), "long_g": (150.0, 3.0), "yaw_rate": (8.0, 0.12), "steer": (20.0, 0.2),
-    "throttle": (15.0, 0.2), "gps_speed": (60.0, 4.0),
-}  # fmt: skip
+    "lat_g": (150.0, 3.0),
+    "long_g": (150.0, 3.0),
+    "yaw_rate": (8.0, 0.12),
+    "steer": (20.0, 0.2),
+    "throttle": (15.0, 0.2),
+    "gps_speed": (60.0, 4.0),
+}
 LONGEST_LIFT_S = 1.0
 STUCK_S = {"wheel": 0.4, "gps_speed": 1.5, "throttle": 3.0}
 STUCK_OTHER_S = 1.0
@@ -66,7 +70,9 @@ def without_false_zeros(recording: Recording) -> Recording:
     return replace(recording, channels={**recording.channels, **lost}) if lost else recording
 
 
-def _false_zeros(time_s: np.ndarray, values: np.ndarray, zero: np.ndarray, *, rate: float, least: float, foot: bool) -> np.ndarray:
+def _false_zeros(
+    time_s: np.ndarray, values: np.ndarray, zero: np.ndarray, *, rate: float, least: float, foot: bool
+) -> np.ndarray:
     """Runs of zeros with an impossible step at an end; of a pedal, which rests at zero, at both and not for long."""
     result = np.zeros(len(values), bool)
     if not zero.any():

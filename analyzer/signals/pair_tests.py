@@ -1,178 +1,48 @@
 """Every channel against every other that knows the same thing: what agrees with what, each with a number and limits.
 
-A car's turn is told by gyro, front wheels, lateral acceleration over speed, steer, position and whole laps; its change of
-speed by wheels and accelerometer; its speed by both axles, satellites and position. Each pair is brought to one quantity
-and fitted: A = ratio x B + what is known to lie between them (offsets, understeer, a radius that falls with load). A
-number outside its limits by more than it is unsure of, or two that hardly follow each other, is a contradiction.
+A car's turn is told by gyro, front wheels, lateral acceleration over speed, steer, position and whole laps; its change
+of speed by wheels and accelerometer; its speed by both axles, satellites and position. Each pair is brought to one
+quantity and fitted: A = ratio x B + what is known to lie between them (offsets, understeer, a radius that falls with
+load). A number outside its limits by more than it is unsure of, or two that hardly follow each other, is a
+contradiction.
 
-The limits are rounded outwards from what a car and its sensors do by themselves (DEVELOPERS.md, "What agrees with what").
+The limits are rounded outwards from what a car and its sensors do by themselves (DEVELOPERS.md, "What agrees with
+what").
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
-from scipy import ndimage
 
 from analyzer.channels import CHANNELS, WHEEL_CHANNELS
 from analyzer.logs.recording import Recording
-from analyzer.signals.stretches import read_off, wheel_speeds_m_s
+from analyzer.signals.pair_fit import (
+    BLOCK_S,
+    LEAST_S,
+    MOVING_M_S,
+    RATE_HZ,
+    SCALES,
+    USUAL_RATIO,
+    USUAL_WHEELBASE_M,
+    PairTest,
+    View,
+    fit_pair,
+    limited,
+    pair_test,
+    smooth,
+    untested,
+    view_of,
+)
+from analyzer.signals.stretches import wheel_speeds_m_s
 from analyzer.vehicle.car import Car
 
-FINE_HZ, RATE_HZ = 50.0, 10.0
-MOVING_M_S = 4.5  # slow circles of 15 m begin here
-BLOCK_S = 8.0  # a corner: within it errors go together
-SURE = 2.0  # standard deviations beyond a limit
-LEAST_S = 20.0  # of usable samples
 BRAKE_ON_Pa = 1e5  # as in calibrate.py
+OWN_SENSORS = "have sensors of their own"
 NOISE_TURNS = -0.3
+LATEST_COPY_S = 0.3
 # of a front wheel's load over the static one, per m/s2 across: 2 h/(g t); times 0.3 % of radius per unit of load
 RADIUS_BY_LOAD_S2_M = 2.4e-4
-
-
-@dataclass(frozen=True)
-class PairTest:
-    """One test of channels against each other.
-
-    Attributes
-    ----------
-    name : what is held against what.
-    holds : what the test hangs on: canonical channels, `front_wheels`, `rear_wheels`, `wheel_scale` (unit of all
-        wheels), `position`, `time`, `car`.
-    number, deviation : what was found and its standard deviation; None where it cannot be tested.
-    lowest, highest : what a car and honest sensors show; None where there is no such end.
-    unit : of the number, '1' for a ratio.
-    outcome : `agrees`, `disagrees` or `untested`.
-    reason : why it cannot be tested, or what the number means.
-    """
-
-    name: str
-    holds: frozenset[str]
-    number: float | None
-    deviation: float | None
-    lowest: float | None
-    highest: float | None
-    unit: str
-    outcome: str
-    reason: str
-
-
-@dataclass(frozen=True)
-class _View:
-    """The log on a 10 Hz grid, every row the mean of half a second about it. All (m,)."""
-
-    time: np.ndarray
-    channels: dict[str, np.ndarray]
-    wheels: dict[str, np.ndarray]
-    front: np.ndarray | None
-    rear: np.ndarray | None
-    speed: np.ndarray
-    change: np.ndarray
-    moving: np.ndarray
-    rolling: np.ndarray
-    track_m: float
-    rear_track_m: float
-
-
-def _view(recording: Recording, car: Car | None) -> _View:
-    time = recording.time_s
-    fine = np.arange(0.0, time[-1], 1 / FINE_HZ)
-    fine = fine[: len(fine) // 5 * 5]
-    read = read_off(time, fine)
-
-    def grid(values: np.ndarray) -> np.ndarray:
-        return _smooth(read(values).reshape(-1, 5).mean(axis=1))
-
-    wheels = {name: grid(values) for name, values in _in_m_s(recording, car).items()}
-    ends = [
-        np.mean([v for name, v in wheels.items() if name.startswith(f"wheel_speed_{end}")], axis=0)
-        if any(name.startswith(f"wheel_speed_{end}") for name in wheels)
-        else None
-        for end in "fr"
-    ]
-    channels = {n: grid(v) for n, v in recording.channels.items() if n not in WHEEL_CHANNELS and n not in ("lap", "gear")}
-    front, rear = ends
-    rough = front if front is not None else channels.get("gps_speed", rear)
-    rough = rear if rough is None else rough
-    assert rough is not None
-    change = np.gradient(_smooth(rough)) * RATE_HZ
-    # driven wheels run ahead on power, braked front ones behind
-    speed = rough
-    if front is not None and rear is not None:
-        share = np.clip(0.5 + change / 2, 0.0, 1.0)
-        speed = share * front + (1 - share) * rear
-        change = np.gradient(_smooth(speed)) * RATE_HZ
-    left_out = np.zeros(len(time), bool)
-    for a in recording.annotations:
-        if a.excludes and a.start_s is not None and a.end_s is not None:
-            left_out |= (time >= a.start_s) & (time <= a.end_s)
-    good = np.ones(len(speed), bool)
-    if left_out.any():
-        good = ~ndimage.binary_dilation(np.interp(fine, time, left_out).reshape(-1, 5).max(axis=1) > 0, iterations=3)
-    moving = (speed > MOVING_M_S) & good
-    braked = ndimage.binary_dilation(change < -2.0, iterations=4)
-    return _View(
-        time=np.arange(len(speed)) / RATE_HZ,
-        channels=channels,
-        wheels=wheels,
-        front=front,
-        rear=rear,
-        speed=speed,
-        change=change,
-        moving=moving,
-        rolling=moving & ~braked,
-        track_m=car.front_track_m if car else 1.5,
-        rear_track_m=car.rear_track_m if car else 1.5,
-    )
-
-
-def _in_m_s(recording: Recording, car: Car | None) -> dict[str, np.ndarray]:
-    if car is None or recording.wheel_speed_unit != "rad/s":
-        return wheel_speeds_m_s(recording)
-    radius = {"f": car.front_rolling_radius_m, "r": car.rear_rolling_radius_m}
-    return {n: recording.channels[n] * radius[n[-2]] for n in WHEEL_CHANNELS if n in recording.channels}
-
-
-def _smooth(values: np.ndarray) -> np.ndarray:
-    return ndimage.uniform_filter1d(values, 5, mode="nearest")
-
-
-@dataclass(frozen=True)
-class _Fit:
-    ratio: float
-    deviation: float
-    together: float  # correlation of both once what lies between them is taken out
-    rest: np.ndarray
-
-
-def _fit(
-    a: np.ndarray, b: np.ndarray, between: Sequence[tuple[np.ndarray, float, float]], where: np.ndarray, time: np.ndarray
-) -> _Fit:
-    """a = ratio b + sum of `between` (each with the mean and standard deviation of its factor), robustly."""
-    rows = np.flatnonzero(where)
-    matrix = np.column_stack([b, *(x for x, _, _ in between)])[rows]
-    target = a[rows] - sum((mean * x[rows] for x, mean, _ in between), np.zeros(len(rows)))
-    block = (time[rows] // BLOCK_S).astype(int)
-    weight = np.ones(len(rows))
-    rest = target
-    for _ in range(12):
-        scale = 1.4826 * float(np.median(np.abs(rest))) + 1e-9
-        weight = 1 / (1 + (rest / (2.5 * scale)) ** 2)
-        prior = np.diag([1e-12, *((scale / sd) ** 2 for _, _, sd in between)])
-        information = (matrix * weight[:, None]).T @ matrix + prior
-        factors = np.linalg.lstsq(information, (matrix * weight[:, None]).T @ target, rcond=None)[0]
-        rest = target - matrix @ factors
-    pull = matrix * (weight * rest)[:, None]
-    by_block = np.zeros((block.max() + 1, matrix.shape[1]))
-    np.add.at(by_block, block, pull)
-    inverse = np.linalg.pinv(information)
-    covariance = inverse @ (by_block.T @ by_block + prior) @ inverse
-    own = factors[0] * matrix[:, 0]
-    own = own - np.average(own, weights=weight)
-    size = np.average(own**2, weights=weight)
-    together = np.sign(factors[0]) * np.sqrt(size / (size + np.average(rest**2, weights=weight) + 1e-18))
-    return _Fit(float(factors[0]), float(np.sqrt(max(covariance[0, 0], 0.0))), float(together), rest)
 
 
 def consistency_tests(recording: Recording, car: Car | None) -> tuple[PairTest, ...]:
@@ -185,7 +55,7 @@ def consistency_tests(recording: Recording, car: Car | None) -> tuple[PairTest, 
     """
     if recording.time_s[-1] < LEAST_S or not wheel_speeds_m_s(recording):
         return ()
-    view = _view(recording, car)
+    view = view_of(recording, car)
     if view.moving.sum() < LEAST_S * RATE_HZ:
         return ()
     found: list[PairTest | None] = [*_turns(view, recording, car), *_speeds(view), *_changes(view), *_pedals(view)]
@@ -193,60 +63,7 @@ def consistency_tests(recording: Recording, car: Car | None) -> tuple[PairTest, 
     return tuple(test for test in found if test is not None)
 
 
-def _limited(
-    name: str,
-    holds: Sequence[str],
-    number: float,
-    deviation: float,
-    ends: tuple[float | None, float | None],
-    unit: str,
-    reason: str,
-) -> PairTest:
-    low, high = ends
-    wrong = (low is not None and number < low - SURE * deviation) or (
-        high is not None and number > high + SURE * deviation
-    )
-    outcome = "disagrees" if wrong else "agrees"
-    return PairTest(name, frozenset(holds), number, deviation, low, high, unit, outcome, reason)
-
-
-def _untested(name: str, holds: Sequence[str], reason: str) -> PairTest:
-    return PairTest(name, frozenset(holds), None, None, None, None, "1", "untested", reason)
-
-
-Between = Sequence[tuple[np.ndarray, float, float]]
-
-
-def _pair(
-    name: str,
-    holds: Sequence[str],
-    a: np.ndarray,
-    b: np.ndarray,
-    between: Between,
-    where: np.ndarray,
-    *,
-    ends: tuple[float, float],
-    least_size: float,
-    least_together: float = 0.7,
-) -> PairTest:
-    """Two channels brought to one quantity; `least_size` is the scatter below which nothing can be told of them."""
-    if where.sum() < LEAST_S * RATE_HZ:
-        return _untested(name, holds, "too little driving for it")
-    time = np.arange(len(a)) / RATE_HZ
-    sizes = [1.4826 * float(np.median(np.abs(x[where] - np.median(x[where])))) for x in (a, b)]
-    sizes = [max(size, float(np.std(x[where])) / 3) for size, x in zip(sizes, (a, b), strict=True)]
-    if max(sizes) < least_size:
-        return _untested(name, holds, "too little of it in this log")
-    if min(sizes) < 1e-3 * max(sizes):
-        return _limited(name, holds, 0.0, 0.0, (least_together, None), "1", "correlation: one of them does not move")
-    fit = _fit(a, b, between, where, time)
-    if fit.together < least_together:
-        words = "correlation: they hardly follow each other"
-        return _limited(name, holds, fit.together, 0.0, (least_together, None), "1", words)
-    return _limited(name, holds, fit.ratio, fit.deviation, ends, "1", "ratio")
-
-
-def _turns(view: _View, recording: Recording, car: Car | None) -> list[PairTest | None]:
+def _turns(view: View, recording: Recording, car: Car | None) -> list[PairTest | None]:
     """What tells how fast the car turns, as a yaw rate (rad/s)."""
     one, v = np.ones_like(view.speed), np.maximum(view.speed, MOVING_M_S)
     ch, found = view.channels, list[PairTest | None]()
@@ -259,28 +76,45 @@ def _turns(view: _View, recording: Recording, car: Car | None) -> list[PairTest 
         turn, change = v * gyro, np.gradient(v * gyro) * RATE_HZ
         between = [(one, 0.0, 1.0), (v, 0.0, 0.1), (np.gradient(gyro) * RATE_HZ, 0.0, 0.5), (change, 0.0, 0.2)]
         found.append(
-            _pair(
-                "lateral acceleration over speed x yaw rate", ("lat_g", "yaw_rate", "wheel_scale"), lat, turn, between,
-                view.moving, ends=(0.93, 1.08), least_size=0.5,
+            pair_test(
+                "lateral acceleration over speed x yaw rate",
+                ("lat_g", "yaw_rate", "wheel_scale"),
+                lat,
+                turn,
+                between,
+                view.moving,
+                ends=(0.93, 1.08),
+                least_size=0.5,
             )
-        )  # fmt: skip
-    if front is not None and gyro is not None and car is not None:
+        )
+    if front is not None and gyro is not None:
         between = [(one, 0.0, 0.02), (v, 0.0, 0.01), (v * v * gyro, by_load, by_load)]
         found.append(
-            _pair(
-                "front wheels' difference over yaw rate x track", ("front_wheels", "yaw_rate", "wheel_scale", "car"),
-                front, gyro, between, view.rolling, ends=(0.93, 2.2), least_size=size,
+            pair_test(
+                "front wheels' difference over yaw rate x track",
+                ("front_wheels", "yaw_rate", "wheel_scale", "car"),
+                front,
+                gyro,
+                between,
+                view.rolling,
+                ends=(0.93, 1.7) if car else (0.7, 2.2),
+                least_size=size,
             )
-        )  # fmt: skip
-    if front is not None and lat is not None and car is not None:
+        )
+    if front is not None and lat is not None:
         between = [(one, 0.0, 0.02), (1 / v, 0.0, 1.0), (v, 0.0, 0.01), (v * lat, by_load, by_load)]
         found.append(
-            _pair(
+            pair_test(
                 "front wheels' difference over lateral acceleration / speed x track",
-                ("front_wheels", "lat_g", "wheel_scale", "car"), front, lat / v, between, view.rolling,
-                ends=(0.87, 2.2), least_size=size,
+                ("front_wheels", "lat_g", "wheel_scale", "car"),
+                front,
+                lat / v,
+                between,
+                view.rolling,
+                ends=(0.87, 1.7) if car else (0.7, 2.2),
+                least_size=size,
             )
-        )  # fmt: skip
+        )
     witnesses: list[tuple[str, str, np.ndarray]] = []
     if gyro is not None:
         witnesses.append(("yaw rate", "yaw_rate", gyro))
@@ -289,52 +123,73 @@ def _turns(view: _View, recording: Recording, car: Car | None) -> list[PairTest 
     if front is not None:
         witnesses.append(("front wheels' difference", "front_wheels", front))
     steer = ch.get("steer")
-    if steer is not None and car is not None:
-        ratio = 1.0 if recording.steer_at == "road_wheel" else car.steering_ratio
-        turn = steer / ratio / car.wheelbase_m * v
+    if steer is not None:
+        wheelbase = car.wheelbase_m if car else USUAL_WHEELBASE_M
+        ratio = car.steering_ratio if car else USUAL_RATIO
+        turn = steer / (1.0 if recording.steer_at == "road_wheel" else ratio) / wheelbase * v
         for words, name, other in witnesses:
             across = np.abs(v * other)
             gentle = view.rolling & (across < 0.7 * np.percentile(across[view.moving], 97))
-            between = [(one, 0.0, 0.1), (v, 0.0, 0.1), (v * v * other, 1e-3 / car.wheelbase_m, 2e-3 / car.wheelbase_m)]
+            between = [(one, 0.0, 0.1), (v, 0.0, 0.1), (v * v * other, 1e-3 / wheelbase, 2e-3 / wheelbase)]
             found.append(
-                _pair(
-                    f"steer over what {words} asks for", ("steer", name), turn, other, between, gentle,
-                    ends=(0.5, 1.8), least_size=size, least_together=0.5,
+                pair_test(
+                    f"steer over what {words} asks for",
+                    ("steer", name),
+                    turn,
+                    other,
+                    between,
+                    gentle,
+                    ends=(0.5, 1.8) if car else (0.3, 3.0),
+                    least_size=size,
+                    least_together=0.5,
                 )
-            )  # fmt: skip
+            )
     course = _course(recording, view)
     if course is not None:
         for words, name, other in witnesses:
             found.append(
-                _pair(
-                    f"{words} over the turn of the position's path", ("position", name), other, course,
-                    [(one, 0.0, 0.1)], view.rolling & (v > 8.0), ends=(0.6, 2.2), least_size=size,
+                pair_test(
+                    f"{words} over the turn of the position's path",
+                    ("position", name),
+                    other,
+                    course,
+                    [(one, 0.0, 0.1)],
+                    view.rolling & (v > 8.0),
+                    ends=(0.6, 2.2),
+                    least_size=size,
                 )
-            )  # fmt: skip
+            )
     rears = {"wheel_speed_rl", "wheel_speed_rr"} <= view.wheels.keys()
-    if rears and car is not None and witnesses:
+    if rears and witnesses:
         words, name, other = witnesses[0]
         rear = (view.wheels["wheel_speed_rr"] - view.wheels["wheel_speed_rl"]) / view.rear_track_m
         found.append(
-            _pair(
-                f"rear wheels' difference over {words}", ("rear_wheels", name), rear, other,
-                [(one, 0.0, 0.02), (v, 0.0, 0.01)], view.rolling, ends=(-0.5, 1.3), least_size=size, least_together=-1.0,
+            pair_test(
+                f"rear wheels' difference over {words}",
+                ("rear_wheels", name),
+                rear,
+                other,
+                [(one, 0.0, 0.02), (v, 0.0, 0.01)],
+                view.rolling,
+                ends=(-0.5, 1.3),
+                least_size=size,
+                least_together=-1.0,
             )
-        )  # fmt: skip
+        )
     return found
 
 
-def _course(recording: Recording, view: _View) -> np.ndarray | None:
+def _course(recording: Recording, view: View) -> np.ndarray | None:
     """Turn of the position's path (rad/s), None without a usable one."""
     place = _place(view)
     if place is None:
         return None
-    east, north = (_smooth(_smooth(x)) for x in place)
+    east, north = (smooth(smooth(x)) for x in place)
     heading = np.unwrap(np.arctan2(np.gradient(north), np.gradient(east)))
-    return _smooth(np.gradient(heading) * RATE_HZ)
+    return smooth(np.gradient(heading) * RATE_HZ)
 
 
-def _place(view: _View) -> tuple[np.ndarray, np.ndarray] | None:
+def _place(view: View) -> tuple[np.ndarray, np.ndarray] | None:
     """East and north (m) of the position, None where it is not logged or does not move."""
     if not {"latitude", "longitude"} <= view.channels.keys():
         return None
@@ -345,26 +200,28 @@ def _place(view: _View) -> tuple[np.ndarray, np.ndarray] | None:
     return (east, north) if np.ptp(east) + np.ptp(north) > 60.0 else None
 
 
-def _speeds(view: _View) -> list[PairTest | None]:
+def _speeds(view: View) -> list[PairTest | None]:
     """What tells the speed: both axles, satellites, position."""
     steady = view.rolling & (np.abs(view.change) < 1.0)
     found: list[PairTest | None] = []
 
     def ratio(name: str, holds: Sequence[str], a: np.ndarray, b: np.ndarray, ends: tuple[float, float]) -> PairTest:
-        if steady.sum() < LEAST_S * RATE_HZ:
-            return _untested(name, holds, "too little steady driving")
+        if steady.sum() < LEAST_S / 4 * RATE_HZ:
+            return untested(name, holds, "too little steady driving")
         logs = np.log(np.maximum(a[steady], 0.05) / np.maximum(b[steady], 0.05))
         middle = float(np.median(logs))
         scatter = 1.4826 * float(np.median(np.abs(logs - middle)))
         if scatter > 0.1:  # ten times what slip, circumference and a receiver's lag leave
             words = "scatter of the ratio: they hardly follow each other"
-            return _limited(name, holds, scatter, 0.0, (None, 0.1), "1", words)
+            return limited(name, [h for h in holds if h not in SCALES], scatter, 0.0, (None, 0.1), "1", words)
         sure = scatter / np.sqrt(max(steady.sum() / RATE_HZ / BLOCK_S, 1.0))
-        return _limited(name, holds, float(np.exp(middle)), sure, ends, "1", "ratio")
+        return limited(name, holds, float(np.exp(middle)), sure, ends, "1", "ratio")
 
     gps, place = view.channels.get("gps_speed"), _place(view)
     if view.front is not None and view.rear is not None:
-        found.append(ratio("rear wheels over front wheels", ("front_wheels", "rear_wheels"), view.rear, view.front, (0.94, 1.07)))
+        found.append(
+            ratio("rear wheels over front wheels", ("front_wheels", "rear_wheels"), view.rear, view.front, (0.94, 1.07))
+        )
     if gps is not None:
         found.append(ratio("wheel speeds over GPS speed", ("wheel_scale", "gps_speed"), view.speed, gps, (0.95, 1.05)))
     for end, words in (("f", "front"), ("r", "rear")):
@@ -373,12 +230,20 @@ def _speeds(view: _View) -> list[PairTest | None]:
             name = f"{words} left wheel over {words} right wheel"
             found.append(ratio(name, (f"{words}_wheels",), pair[0], pair[1], (0.94, 1.06)))
     if place is not None:
-        moved = np.hypot(*(np.gradient(_smooth(x)) * RATE_HZ for x in place))
-        found.append(ratio("wheel speeds over the position's path", ("wheel_scale", "position", "time"), view.speed, moved, (0.93, 1.07)))
+        moved = np.hypot(*(np.gradient(smooth(x)) * RATE_HZ for x in place))
+        found.append(
+            ratio(
+                "wheel speeds over the position's path",
+                ("wheel_scale", "position", "time"),
+                view.speed,
+                moved,
+                (0.93, 1.07),
+            )
+        )
     return found
 
 
-def _changes(view: _View) -> list[PairTest | None]:
+def _changes(view: View) -> list[PairTest | None]:
     """What tells the change of speed."""
     long, lat = view.channels.get("long_g"), view.channels.get("lat_g")
     if long is None:
@@ -387,14 +252,20 @@ def _changes(view: _View) -> list[PairTest | None]:
     across = lat if lat is not None else view.speed * view.channels.get("yaw_rate", 0.0 * one)
     between = [(one, 0.0, 1.0), (across**2, 0.0, 0.02)]
     return [
-        _pair(
-            "longitudinal acceleration over change of wheel speed", ("long_g", "wheel_scale", "time"), long,
-            view.change, between, view.moving, ends=(0.92, 1.07), least_size=0.25,
+        pair_test(
+            "longitudinal acceleration over change of wheel speed",
+            ("long_g", "wheel_scale", "time"),
+            long,
+            view.change,
+            between,
+            view.moving,
+            ends=(0.92, 1.07),
+            least_size=0.25,
         )
-    ]  # fmt: skip
+    ]
 
 
-def _pedals(view: _View) -> list[PairTest | None]:
+def _pedals(view: View) -> list[PairTest | None]:
     """Throttle and brake against what the car then does."""
     found: list[PairTest | None] = []
     throttle, brake = view.channels.get("throttle"), view.channels.get("brake")
@@ -402,85 +273,97 @@ def _pedals(view: _View) -> list[PairTest | None]:
     if throttle is not None:
         name, holds = "throttle with change of speed", ("throttle",)
         if np.std(change[use]) < 0.3:
-            found.append(_untested(name, holds, "the speed hardly changes"))
+            found.append(untested(name, holds, "the speed hardly changes"))
         elif np.ptp(throttle[use]) < 0.02:
-            found.append(_limited(name, holds, 0.0, 0.0, (0.3, None), "1", "correlation: it does not move"))
+            found.append(limited(name, holds, 0.0, 0.0, (0.3, None), "1", "correlation: it does not move"))
         else:
-            together = float(np.corrcoef(throttle[use], change[use])[0, 1])
-            found.append(_limited(name, holds, together, 0.0, (0.3, None), "1", "correlation"))
+            # off the brakes: a brake pedal read as a throttle tells hard deceleration from the rest, and no more
+            free = use & (change > -1.5)
+            together = float(np.corrcoef(throttle[free], change[free])[0, 1]) if np.ptp(throttle[free]) > 0 else 0.0
+            found.append(limited(name, holds, together, 0.0, (0.45, None), "1", "correlation"))
     if brake is not None and np.ptp(brake) > 0:
         # a channel without a unit counts from its own range
         on = brake > (BRAKE_ON_Pa if brake.max() > 1e4 else 0.1 * np.percentile(brake, 99.5))
         hard, pulling = use & (change < -4.0), use & (change > 1.0)
         if hard.sum() < 2 * RATE_HZ or pulling.sum() < 2 * RATE_HZ:
-            found.append(_untested("brake with hard deceleration", ("brake",), "the car hardly brakes"))
+            found.append(untested("brake with hard deceleration", ("brake",), "the car hardly brakes"))
         else:
             told = float(np.mean(on[hard]) - np.mean(on[pulling]))
             words = "share of hard braking with the brake on, less that of hard driving"
-            found.append(_limited("brake with hard deceleration", ("brake",), told, 0.0, (0.5, None), "1", words))
+            found.append(limited("brake with hard deceleration", ("brake",), told, 0.0, (0.5, None), "1", words))
     return found
 
 
-def _driven(view: _View) -> PairTest | None:
+def _driven(view: View) -> PairTest | None:
     """On a straight the rear wheels gain on the front ones with acceleration; whichever columns do are driven."""
     name, holds = "rear wheels gain on front wheels on power", ("front_wheels", "rear_wheels")
     if len(view.wheels) < 4:
         return None
-    turning = view.channels.get("lat_g")
-    turning = view.speed * view.channels["yaw_rate"] if turning is None else turning
-    straight = view.rolling & (np.abs(turning - np.median(turning)) < 2.0) & (view.change > -1.5)
+    straight = view.rolling & (view.change > -1.5)
+    for channel, factor in (("lat_g", np.ones_like(view.speed)), ("yaw_rate", view.speed)):
+        if channel in view.channels:
+            across = factor * view.channels[channel]
+            straight &= np.abs(across - np.median(across)) < 2.0
     if straight.sum() < LEAST_S * RATE_HZ or np.std(view.change[straight]) < 0.3:
-        return _untested(name, holds, "too little power on straights")
+        return untested(name, holds, "too little power on straights")
     mean = np.mean(list(view.wheels.values()), axis=0)
     fits = {
-        wheel: _fit(
-            np.log(np.maximum(values, 0.1) / np.maximum(mean, 0.1)), view.change,
-            [(np.ones_like(mean), 0.0, 0.1)], straight, view.time,
+        wheel: fit_pair(
+            np.log(np.maximum(values, 0.1) / np.maximum(mean, 0.1)),
+            view.change,
+            [(np.ones_like(mean), 0.0, 0.1)],
+            straight,
+            view.time,
         )
         for wheel, values in view.wheels.items()
-    }  # fmt: skip
+    }
     gain = {wheel: 1e3 * fit.ratio for wheel, fit in fits.items()}
     least_rear = min(gain["wheel_speed_rl"], gain["wheel_speed_rr"])
     most_front = max(gain["wheel_speed_fl"], gain["wheel_speed_fr"])
     words = "slip in thousandths per m/s2: " + ", ".join(f"{wheel[-2:]} {value:.1f}" for wheel, value in gain.items())
     sure = 1e3 * max(fit.deviation for fit in fits.values())
-    return _limited(name, holds, least_rear - most_front, sure, (1.0, None), "1e-3 s2/m", words)
+    return limited(name, holds, least_rear - most_front, sure, (1.0, None), "1e-3 s2/m", words)
 
 
-def _rear_middle(view: _View) -> PairTest | None:
+def _rear_middle(view: View) -> PairTest | None:
     """The middle of the rear axle knows no left or right; the mean of what is really one wheel does."""
-    witness = view.channels.get("yaw_rate")
+    witness, by = view.channels.get("yaw_rate"), "yaw_rate"
     if witness is None and "lat_g" in view.channels:
-        witness = view.channels["lat_g"] / np.maximum(view.speed, MOVING_M_S)
+        witness, by = view.channels["lat_g"] / np.maximum(view.speed, MOVING_M_S), "lat_g"
     if len(view.wheels) < 4 or witness is None or view.front is None or view.rear is None:
         return None
-    name, holds = "middle of the rear axle against the turn", ("rear_wheels", "front_wheels")
+    name, holds = "middle of the rear axle against the turn", ("rear_wheels", "front_wheels", by)
     across = np.abs(view.speed * witness)
     gentle = view.rolling & (view.change > -1.0) & (across < 0.6 * np.percentile(across[view.moving], 97))
     both_ways = min((gentle & (witness > 0.05)).sum(), (gentle & (witness < -0.05)).sum())
     if both_ways < 0.5 * LEAST_S * RATE_HZ:
-        return _untested(name, holds, "too few turns to one of the sides")
+        return untested(name, holds, "too few turns to one of the sides")
     between = [
-        (np.ones_like(across), 0.0, 0.5), (view.speed, 0.0, 0.05), (view.change, 0.0, 0.2),
-        (view.change * view.speed, 0.0, 0.02), (np.abs(witness), 0.0, 1.0), (across * np.abs(witness), 0.0, 0.3),
-    ]  # fmt: skip
-    fit = _fit(view.rear - view.front, witness, between, gentle, view.time)
-    return _limited(name, holds, fit.ratio, fit.deviation, (-0.3, 0.3), "m", "speed per yaw rate")
+        (np.ones_like(across), 0.0, 0.5),
+        (view.speed, 0.0, 0.05),
+        (view.change, 0.0, 0.2),
+        (view.change * view.speed, 0.0, 0.02),
+        (np.abs(witness), 0.0, 1.0),
+        (across * np.abs(witness), 0.0, 0.3),
+    ]
+    fit = fit_pair(view.rear - view.front, witness, between, gentle, view.time)
+    return limited(name, holds, fit.ratio, fit.deviation, (-0.3, 0.3), "m", "speed per yaw rate")
 
 
-def _copies(recording: Recording, view: _View) -> list[PairTest | None]:
+def _copies(recording: Recording, view: View) -> list[PairTest | None]:
     """One sensor behind two columns: each sensor has noise of its own."""
     found: list[PairTest | None] = []
     moving = np.interp(recording.time_s, view.time, view.moving.astype(float)) > 0.9
     names = [name for name in (*WHEEL_CHANNELS, "gps_speed") if name in recording.channels]
     noise = {name: np.diff(recording.channels[name], n=3) for name in names}
+    latest = round(LATEST_COPY_S / float(np.median(np.diff(recording.time_s))))
     use = moving[:-3] & np.all([np.isfinite(x) for x in noise.values()], axis=0)
     if use.sum() < 500:
         return []
     for name, values in noise.items():
         scale = 1.4826 * np.median(np.abs(values[use])) + 1e-12
         noise[name] = np.where(use, np.clip(values, -4 * scale, 4 * scale), 0.0)
-    # third differences of noise turn over from row to row (-15/20 of them for white noise), those of a smooth line do not
+    # third differences of noise turn over from row to row (white: -15/20), of smooth lines not
     noisy = [name for name, x in noise.items() if np.dot(x[1:], x[:-1]) < NOISE_TURNS * np.dot(x, x)]
     for a, b in combinations(noisy, 2):
         x, y = noise[a], noise[b]
@@ -488,41 +371,44 @@ def _copies(recording: Recording, view: _View) -> list[PairTest | None]:
         together = 0.0
         if power > 0:  # a copy may come some samples later
             together = max(
-                abs(float(np.dot(x[max(lag, 0) : len(x) + min(lag, 0)], y[max(-lag, 0) : len(y) - max(lag, 0)]))) / power
-                for lag in range(-4, 5)
+                abs(float(np.dot(x[max(lag, 0) : len(x) + min(lag, 0)], y[max(-lag, 0) : len(y) - max(lag, 0)])))
+                / power
+                for lag in range(-latest, latest + 1)
             )
         holds = {"front_wheels" if w[-2] == "f" else "rear_wheels" if w[-2] == "r" else "gps_speed" for w in (a, b)}
-        words = f"{CHANNELS[a].label} and {CHANNELS[b].label} have sensors of their own"
-        found.append(_limited(words, sorted(holds), together, 0.0, (None, 0.3), "1", "correlation of their noise"))
+        words = f"{CHANNELS[a].label} and {CHANNELS[b].label} {OWN_SENSORS}"
+        found.append(limited(words, sorted(holds), together, 0.0, (None, 0.3), "1", "correlation of their noise"))
     return found
 
 
-def _laps(view: _View, recording: Recording) -> PairTest | None:
+def _laps(view: View, recording: Recording) -> PairTest | None:
     """A closed lap turns by a whole number of revolutions: the gyro's own scale."""
     gyro = view.channels.get("yaw_rate")
     if gyro is None:
         return None
-    name, holds = "yaw rate over a lap over whole turns", ("yaw_rate", "time")
+    name, holds = "yaw rate over a lap over whole turns", ("yaw_rate", "lat_g", "time")
     fine = np.arange(0.0, max(float(np.sum(view.speed)) / RATE_HZ, 1.0), 2.0)
     distance = np.cumsum(view.speed) / RATE_HZ
-    curvature = np.interp(fine, distance, np.where(view.speed > MOVING_M_S, gyro / np.maximum(view.speed, MOVING_M_S), 0.0))
+    curvature = np.interp(
+        fine, distance, np.where(view.speed > MOVING_M_S, gyro / np.maximum(view.speed, MOVING_M_S), 0.0)
+    )
     straight = np.interp(fine, distance, np.cumsum(gyro) / RATE_HZ)
     length = _lap_length(curvature)
     if length is None:
-        return _untested(name, holds, "no lap repeats")
+        return untested(name, holds, "no lap repeats")
     lat, v = view.channels.get("lat_g"), np.maximum(view.speed, MOVING_M_S)
     if lat is None:
-        return _untested(name, holds, "the zero of the gyro is not known without lateral acceleration")
+        return untested(name, holds, "the zero of the gyro is not known without lateral acceleration")
     # what the gyro reads where the car is not pushed sideways; 1/v takes the accelerometer's own zero
-    zero = _fit(gyro, np.ones_like(v), [(lat / v, 1.0, 1.0), (1 / v, 0.0, 1.0)], view.moving, view.time).ratio
+    zero = fit_pair(gyro, np.ones_like(v), [(lat / v, 1.0, 1.0), (1 / v, 0.0, 1.0)], view.moving, view.time).ratio
     seconds = np.interp(fine, distance, view.time)
     turned = (straight[length:] - straight[:-length] - zero * (seconds[length:] - seconds[:-length])) / (2 * np.pi)
     middle = float(np.median(turned))
     whole = round(abs(middle))
     if whole == 0:
-        return _untested(name, holds, "a lap turns as much left as right")
+        return untested(name, holds, "a lap turns as much left as right")
     sure = 1.4826 * float(np.median(np.abs(turned - middle))) / whole
-    return _limited(name, holds, abs(middle) / whole, sure, (0.9, 1.1), "1", "ratio")
+    return limited(name, holds, abs(middle) / whole, sure, (0.9, 1.1), "1", "ratio")
 
 
 def _lap_length(curvature: np.ndarray) -> int | None:

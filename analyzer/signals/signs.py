@@ -173,17 +173,19 @@ def _settle_rear(recording: Recording, view: _Turning, read: Read) -> tuple[Reco
     return recording, _view(recording, read), [Annotation("wheels_swapped", "warning", None, None, None, note)]
 
 
-def _settle_by_position(recording: Recording, view: _Turning, read: Read) -> tuple[Recording, _Turning, list[Annotation]]:
+def _settle_by_position(
+    recording: Recording, view: _Turning, read: Read
+) -> tuple[Recording, _Turning, list[Annotation]]:
     """Both axles against the position: all wheels are mirrored where a sensor goes with the position, and the position
     itself is, where every sensor goes with the wheels."""
     if view.position is None or view.front is None or _together(view.front, view.position, view.moving) > -CLEAR:
         return recording, view, []
     votes = [_together(values, view.position, view.moving) for values in view.turn.values()]
     if any(vote > CLEAR for vote in votes):
-        pairs = (("wheel_speed_fl", "wheel_speed_fr"), ("wheel_speed_rl", "wheel_speed_rr"))
-        pairs = tuple(pair for pair in pairs if set(pair) <= recording.channels.keys())
+        axles = (("wheel_speed_fl", "wheel_speed_fr"), ("wheel_speed_rl", "wheel_speed_rr"))
+        pairs = tuple(axle for axle in axles if set(axle) <= recording.channels.keys())
         note = (
-            "Front and rear wheels run against the path of the position and the sensors that go with it: left and right "
+            "The wheels run against the path of the position and the sensors that go with it: left and right "
             "of all wheels were swapped in the log, and were put right."
         )
         recording = _swapped(recording, pairs, "left and right of all wheels")

@@ -78,19 +78,29 @@ TURNING = ("yaw_rate", "lat_g", "steer")
 CONTRADICTIONS: tuple[Contradiction, ...] = (
     Contradiction("copies", "rear right is rear left", _copied(**{RR: RL})),
     Contradiction("copies", "both rears from one sensor, with noise", _noisy_copies(0.1, **{RL: RR, RR: RR})),
-    Contradiction("copies", "rear right is rear left, a sample later", lambda l, r: {RR: np.roll(l[RL].to_numpy(), 1)}),
+    Contradiction(
+        "copies", "rear right is rear left, a sample later", lambda log, rng: {RR: np.roll(log[RL].to_numpy(), 1)}
+    ),
     Contradiction("copies", "both rears are their mean", _means(0.0)),
     Contradiction("copies", "both rears are their mean, with noise", _means(0.1)),
     Contradiction("copies", "the rears are the fronts", _copied(**{RL: FL, RR: FR})),
     Contradiction("copies", "the rears are the fronts, with noise", _noisy_copies(0.1, **{RL: FL, RR: FR})),
-    Contradiction("copies", "the rears are the fronts times 1.01", lambda l, r: {RL: 1.01 * l[FL].to_numpy(), RR: 1.01 * l[FR].to_numpy()}),
+    Contradiction(
+        "copies",
+        "the rears are the fronts times 1.01",
+        lambda log, rng: {RL: 1.01 * log[FL].to_numpy(), RR: 1.01 * log[FR].to_numpy()},
+    ),
     Contradiction("copies", "rear left is front left", _copied(**{RL: FL})),
     Contradiction("copies", "front right is front left", _copied(**{FR: FL})),
     Contradiction("copies", "the fronts are the rears", _copied(**{FL: RL, FR: RR})),
     Contradiction("places", "front left for rear left", _exchanged((FL, RL))),
     Contradiction("places", "front right for rear right", _exchanged((FR, RR))),
     Contradiction("places", "front left for rear right", _exchanged((FL, RR))),
-    Contradiction("places", "front left to rear left to rear right to front left", lambda l, r: {RL: l[FL].to_numpy(), RR: l[RL].to_numpy(), FL: l[RR].to_numpy()}),
+    Contradiction(
+        "places",
+        "front left to rear left to rear right to front left",
+        lambda log, rng: {RL: log[FL].to_numpy(), RR: log[RL].to_numpy(), FL: log[RR].to_numpy()},
+    ),
     Contradiction("places", "all wheels mirrored", _exchanged((FL, FR), (RL, RR)), ("latitude",)),
     Contradiction("wheel units", "rad/s called km/h", _scaled(1 / 3.6 / 0.312, *WHEELS)),
     Contradiction("wheel units", "ft/s called km/h", _scaled(1 / 3.6 / 0.3048, *WHEELS)),
@@ -102,7 +112,12 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     Contradiction("wheel units", "rear wheels in mph", _scaled(1 / 1.609344, RL, RR)),
     Contradiction("wheel units", "front wheels 10 % too much", _scaled(1.1, FL, FR)),
     Contradiction("accelerometers", "axes exchanged", _exchanged(("lat_g", "long_g")), ("long_g",)),
-    Contradiction("accelerometers", "axes exchanged and turned over", lambda l, r: {"lat_g": -l["long_g"].to_numpy(), "long_g": l["lat_g"].to_numpy()}, ("long_g",)),
+    Contradiction(
+        "accelerometers",
+        "axes exchanged and turned over",
+        lambda log, rng: {"lat_g": -log["long_g"].to_numpy(), "long_g": log["lat_g"].to_numpy()},
+        ("long_g",),
+    ),
     Contradiction("accelerometers", "lateral dead", _set("lat_g", 0.0)),
     Contradiction("accelerometers", "lateral constant 0.4 g", _set("lat_g", 0.4)),
     Contradiction("accelerometers", "lateral noise only", _random("lat_g", 0.0, 0.3)),
@@ -122,7 +137,14 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     Contradiction("gyro", "1.1", _scaled(1.1, "yaw_rate"), ("yaw_rate",)),
     Contradiction("gyro", "0.85", _scaled(0.85, "yaw_rate"), ("yaw_rate",)),
     Contradiction("gyro", "rad/s called deg/s", _scaled(np.pi / 180, "yaw_rate"), ("yaw_rate",)),
-    Contradiction("gyro", "the yaw angle", lambda l, r: {"yaw_rate": np.cumsum(l["yaw_rate"].to_numpy() * np.gradient(l["time"].to_numpy())) % 360 - 180}, ("yaw_rate",)),
+    Contradiction(
+        "gyro",
+        "the yaw angle",
+        lambda log, rng: {
+            "yaw_rate": np.cumsum(log["yaw_rate"].to_numpy() * np.gradient(log["time"].to_numpy())) % 360 - 180
+        },
+        ("yaw_rate",),
+    ),
     Contradiction("steer", "dead", _set("steer", 0.0)),
     Contradiction("steer", "noise only", _random("steer", 0.0, 10.0)),
     Contradiction("steer", "at the road wheel", _scaled(1 / 14.5, "steer")),
@@ -131,11 +153,13 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     Contradiction("steer", "degrees times 10", _scaled(10.0, "steer")),
     Contradiction("pedals", "throttle 0 to 1 called per cent", _scaled(0.01, "throttle")),
     Contradiction("pedals", "throttle dead at 30 %", _set("throttle", 30.0)),
-    Contradiction("pedals", "throttle noise only", lambda l, r: {"throttle": r.uniform(0, 100, len(l))}),
-    Contradiction("pedals", "throttle is the brake", lambda l, r: {"throttle": l["brake"].to_numpy()}, ("brake",)),
+    Contradiction("pedals", "throttle noise only", lambda log, rng: {"throttle": rng.uniform(0, 100, len(log))}),
+    Contradiction(
+        "pedals", "throttle is the brake", lambda log, rng: {"throttle": log["brake"].to_numpy()}, ("brake",)
+    ),
     Contradiction("pedals", "throttle 0 to 255 called per cent", _scaled(2.55, "throttle")),
     Contradiction("pedals", "brake dead", _set("brake", 0.0), ("brake",)),
-    Contradiction("pedals", "brake noise only", lambda l, r: {"brake": r.uniform(0, 40, len(l))}, ("brake",)),
+    Contradiction("pedals", "brake noise only", lambda log, rng: {"brake": rng.uniform(0, 40, len(log))}, ("brake",)),
     Contradiction("pedals", "brake is the throttle", _copied(brake="throttle"), ("brake",)),
     Contradiction("time", "twice as long", _scaled(2.0, "time")),
     Contradiction("time", "half as long", _scaled(0.5, "time")),
@@ -143,13 +167,18 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     Contradiction("satellites", "speed in mph", _scaled(1 / 1.609344, "gps_speed"), ("gps_speed",)),
     Contradiction("satellites", "speed frozen", _set("gps_speed", 80.0), ("gps_speed",)),
     Contradiction("satellites", "speed 8 % too much", _scaled(1.08, "gps_speed"), ("gps_speed",)),
-    Contradiction("satellites", "position mirrored", lambda l, r: {"longitude": 2 * l["longitude"].iloc[0] - l["longitude"].to_numpy()}, ("latitude",)),
+    Contradiction(
+        "satellites",
+        "position mirrored",
+        lambda log, rng: {"longitude": 2 * log["longitude"].iloc[0] - log["longitude"].to_numpy()},
+        ("latitude",),
+    ),
     *(
         Contradiction("zeros for missing", f"{share:.0%} of {name}, {words}", _zeros(name, share, seconds), (name,))
         for name in ("lat_g", "yaw_rate", "steer", "long_g", "throttle", RL, FR, "gps_speed")
         for share, seconds, words in ((0.05, 0.0, "single samples"), (0.1, 0.5, "half seconds"))
     ),
-)  # fmt: skip
+)
 
 
 def spoilt(log: pd.DataFrame, contradiction: Contradiction, *, seed: int = 1) -> pd.DataFrame:
