@@ -50,6 +50,7 @@ QUANTITIES: dict[str, dict[str, Unit]] = {
     "angle": {"deg": Unit(math.pi / 180, "rad"), "rad": Unit(1.0, "rad")},
     "acceleration": {
         "g": Unit(STANDARD_GRAVITY_M_S2, "m/s2"),
+        "mg": Unit(STANDARD_GRAVITY_M_S2 / 1000, "m/s2"),
         "m/s2": Unit(1.0, "m/s2"),
         "ft/s2": Unit(0.3048, "m/s2"),
     },

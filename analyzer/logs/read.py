@@ -17,6 +17,7 @@ from analyzer.logs.recording import Recording
 from analyzer.logs.registry import open_log
 from analyzer.logs.unit_names import split_unit
 
+LONGEST_SHOWN = 60  # characters of a column's name in a message
 TIME_ROWS = 100_000  # tell the unit of a time as well as all do
 
 
@@ -131,7 +132,7 @@ def by_canonical_name(raw: RawLog) -> dict[str, Taken]:
 
 def listed(raw: RawLog, most: int = 25) -> str:
     """The columns of a log for a message."""
-    names = [column.name for column in raw.columns]
+    names = [c.name if len(c.name) <= LONGEST_SHOWN else f"{c.name[:LONGEST_SHOWN]}..." for c in raw.columns]
     return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
