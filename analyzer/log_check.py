@@ -15,7 +15,7 @@ from analyzer.logs.behaviour import steer_slope_m
 from analyzer.logs.mapping import ChannelMap
 from analyzer.logs.match import Proposal, propose
 from analyzer.logs.raw import RawLog
-from analyzer.logs.read import from_map, missing_channels, require_usable
+from analyzer.logs.read import from_map, missing_channels, require_usable, with_true_clock
 from analyzer.logs.recording import Annotation, Recording
 from analyzer.logs.registry import open_log
 from analyzer.signals.consistency import consistent, contradicted
@@ -130,6 +130,8 @@ def check_log(path: Path | str, *, channel_map: ChannelMap | None = None, car: C
     contradiction = None
     try:
         recording = assemble(raw, usable, name=name, log_entry=log_entry)
+        if channel_map is None and "time" in usable and not raw.columns[usable["time"].index].unit:
+            recording = with_true_clock(recording)
         recording = examined(recording)
         annotations = recording.annotations
         require_usable(recording, raw)

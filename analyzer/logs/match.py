@@ -220,7 +220,9 @@ def _checked(
             reasons = (*reasons, f"its unit {column.unit} fits")
             if not behaviour.possible(channel, values, symbol):
                 refused.append(
-                    f"'{column.name}' would be {_label(channel)}, but its numbers are out of range in {column.unit}."
+                    f"'{column.name}' would be {_label(channel)}, but its numbers (up to "
+                    f"{np.nanmax(values):.3g}) are out of range in {column.unit}; state the unit that they are in, or "
+                    "a scale, in a channel map."
                 )
                 continue
         elif not column.is_clock and not any(

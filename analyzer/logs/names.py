@@ -316,6 +316,7 @@ RULES: dict[str, Rule] = {
             ),
             (r"^(gps|unix|epoch|posix|system|utc)( (time|timestamp|stamp|utc))?( (s|sec|seconds|ms|us|ns))?$", 0.8),
             (r"^time (gps|unix|epoch)$", 0.8),
+            (r"^(date|datum|data|fecha)$", 0.72),
         ),
         r"\b(lap|delta|best|sector|gap|remaining|engine on|last|predicted|split)\b",
     ),

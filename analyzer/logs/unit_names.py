@@ -24,6 +24,7 @@ _SPELLINGS = {
     "rpm": "rpm 1/min r/min rev/min min-1 u/min tr/min revs/min",
     "Hz": "hz hertz 1/s s-1 pulses/s",
     "%": "% pct percent percentage %/100 prozent",
+    "1/255": "1/255 byte",
     "1": "1 - ratio fraction none unitless [-] count # n/a",
     "deg": "deg ° º degree degrees grad",
     "rad": "rad radian radians",
