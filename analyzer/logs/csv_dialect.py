@@ -49,6 +49,8 @@ class Dialect:
     positions : positions of `columns` in the row.
     preamble : lines above the header, joined.
     texts : positions and names of the columns that hold words.
+    quoted : whether cells stand in quotation marks; where they do not, one is a slip, and must not take the lines after
+        it into its cell.
     """
 
     encoding: str
@@ -61,6 +63,7 @@ class Dialect:
     positions: tuple[int, ...]
     preamble: str
     texts: tuple[tuple[int, str], ...] = ()
+    quoted: bool = True
 
     @property
     def words(self) -> str:
@@ -214,8 +217,9 @@ def _locate(lines: Sequence[str], encoding: str, guess: _Guess) -> Dialect | Non
     columns = numbered([RawColumn(names[i] or f"column {i + 1}", units[i], column_kind[i] == "clock") for i in kept])
     grouped = any(k["grouped"] for k in kinds)
     preamble = "\n".join(lines[:preamble_end])[:20_000]
+    quoted = sum('"' in line for line in guess.window) > len(guess.window) // 10
     texts = tuple((i, names[i]) for i in range(width) if column_kind[i] == "text")
-    return Dialect(encoding, separator, decimal, grouped, first, width, columns, tuple(kept), preamble, texts)
+    return Dialect(encoding, separator, decimal, grouped, first, width, columns, tuple(kept), preamble, texts, quoted)
 
 
 def _column_kind(kinds: Counter) -> str:
