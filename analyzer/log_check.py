@@ -1,5 +1,6 @@
 """What is in a log and what it can answer: composes reading, signs, delays and faults for `halfshaft check`."""
 
+from collections import Counter
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -15,17 +16,21 @@ from analyzer.logs.behaviour import steer_slope_m
 from analyzer.logs.mapping import ChannelMap
 from analyzer.logs.match import Proposal, propose
 from analyzer.logs.raw import RawLog
-from analyzer.logs.read import from_map, missing_channels, require_usable
+from analyzer.logs.read import from_map, missing_channels, require_usable, with_true_clock
 from analyzer.logs.recording import Annotation, Recording
 from analyzer.logs.registry import open_log
+from analyzer.signals.consistency import consistent, contradicted
 from analyzer.signals.examine import examined
 from analyzer.signals.ground_speed import SATELLITES_ALONE
+from analyzer.signals.pair_fit import PairTest
+from analyzer.signals.pair_tests import consistency_tests
 from analyzer.signals.stretches import rough_speed_m_s
 from analyzer.trends.lock_trend import LEAST_SPAN_S
 from analyzer.vehicle.car import Car
 
 # of the front wheels' difference while they roll: pulses, slip, road (common practice, no source)
 WHEEL_SCATTER_M_S = 0.1
+MOST_ALIKE, MOST_OF_A_CODE = 3, 8  # notes shown of one kind in one channel, and of one kind: what a screen holds
 SHORT_LOG_S = 120.0  # about a lap; guide and README ask for four
 LEAST_CORNERING_M_S2 = 2.5  # as in phases/corners.py: below it a road bends and a car changes lane
 NO_CORNER = f"lateral acceleration stays under {LEAST_CORNERING_M_S2:g} m/s2, so no corner was driven in it"
@@ -70,6 +75,8 @@ class LogCheck:
     excluded_share: float | None
     answers: tuple[Answer, ...]
     car_checks: tuple[str, ...]
+    agreement: tuple[PairTest, ...]
+    contradiction: str | None
     channel_map: str
     map_needed: bool
 
@@ -98,6 +105,8 @@ class LogCheck:
             ],
             "answers": [vars(answer) for answer in self.answers],
             "car_checks": list(self.car_checks),
+            "agreement": [{**vars(test), "holds": sorted(test.holds)} for test in self.agreement],
+            "contradiction": self.contradiction,
             "channel_map": self.channel_map,
         }
 
@@ -119,11 +128,20 @@ def check_log(path: Path | str, *, channel_map: ChannelMap | None = None, car: C
     usable = {c: t for c, t in taken.items() if c not in proposal.unknown_units}
     recording, problem = None, None
     annotations: tuple[Annotation, ...] = ()
+    tests: tuple[PairTest, ...] = ()
+    contradiction = None
     try:
         recording = assemble(raw, usable, name=name, log_entry=log_entry)
+        if channel_map is None and "time" in usable and not raw.columns[usable["time"].index].unit:
+            recording = with_true_clock(recording)
         recording = examined(recording)
         annotations = recording.annotations
         require_usable(recording, raw)
+        tests = consistency_tests(recording, car)
+        recording = consistent(recording, car)
+        annotations = recording.annotations
+        mark = contradicted(annotations)
+        contradiction = mark.message if mark else None
         if not _cornered(recording):
             problem = f"{name}: {NO_CORNER}. Give a log with cornering."
     except HalfshaftError as error:
@@ -146,6 +164,8 @@ def check_log(path: Path | str, *, channel_map: ChannelMap | None = None, car: C
         excluded_share=_excluded_share(recording, annotations) if recording else None,
         answers=_answers(recording) if recording else (),
         car_checks=_car_checks(recording, car) if recording and car else (),
+        agreement=tests,
+        contradiction=contradiction,
         channel_map=proposal.toml(raw),
         map_needed=needed or bool(proposal.doubts) or bool(proposal.unknown_units) or problem is not None,
     )
@@ -310,18 +330,26 @@ def _verdict(found: float, stated: float, tolerance: float) -> str:
     return f" (differs by more than {within}: check unit, map and car file)."
 
 
-def shortened(check: LogCheck, most: int) -> LogCheck:
-    """The check with at most `most` annotations of one code and channel, the rest counted in the last one."""
+def shortened(check: LogCheck) -> LogCheck:
+    """The check with the first few annotations of each kind."""
+    return replace(check, annotations=first_few(check.annotations))
+
+
+def first_few(annotations: tuple[Annotation, ...]) -> tuple[Annotation, ...]:
+    """At most `MOST_ALIKE` annotations of one code and channel and `MOST_OF_A_CODE` of one code, in their order; the
+    rest is counted in the last one kept. The JSON has them all."""
     kept: list[Annotation] = []
-    count: dict[tuple, int] = {}
-    for a in check.annotations:
-        key = (a.code, a.channel)
-        count[key] = count.get(key, 0) + 1
-        if count[key] <= most:
+    alike: Counter[tuple] = Counter()
+    of_code: Counter[str] = Counter()
+    for a in annotations:
+        if alike[a.code, a.channel] < MOST_ALIKE and of_code[a.code] < MOST_OF_A_CODE:
+            alike[a.code, a.channel] += 1
+            of_code[a.code] += 1
             kept.append(a)
-    for i, a in enumerate(kept):
-        more = count[a.code, a.channel] - most
-        last = all((b.code, b.channel) != (a.code, a.channel) for b in kept[i + 1 :])
-        if more > 0 and last:
-            kept[i] = replace(a, message=f"{a.message} And {more} more like it.")
-    return replace(check, annotations=tuple(kept))
+    all_of_code = Counter(a.code for a in annotations)
+    for code, total in all_of_code.items():
+        more = total - of_code[code]
+        if more:
+            last = max(k for k, a in enumerate(kept) if a.code == code)
+            kept[last] = replace(kept[last], message=f"{kept[last].message} And {more} more like it.")
+    return tuple(kept)
