@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from analyzer.batch.places import Log
 from analyzer.errors import HalfshaftError, InputError
+from analyzer.in_words import printable
 from analyzer.provenance import Provenance, code_version, hash_stream
 
 if TYPE_CHECKING:
@@ -65,7 +66,8 @@ def _analyse(task: Task, folder: Path) -> Outcome:
     from analyzer.presentation.result_json import to_json
 
     (folder / "log").mkdir()
-    log_path = folder / "log" / PurePosixPath(task.log.name).name
+    # libraries that open files by themselves take no name that is not UTF-8
+    log_path = folder / "log" / printable(PurePosixPath(task.log.name).name)
     with task.log.open() as source, log_path.open("wb") as copy:
         sha256 = hash_stream(source, copy=copy)
     try:

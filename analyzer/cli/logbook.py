@@ -122,7 +122,7 @@ def _list(store: "Store", arguments: argparse.Namespace) -> int:
     if strangers:
         _say(
             f"{counted(len(strangers), 'file or folder is', 'files or folders are')} among the logbook's and not its "
-            f"own: {named_few(strangers)}. They stay; `halfshaft logbook tidy` moves them to its folder `lost`."
+            f"own: {named_few(strangers)}. These stay; `halfshaft logbook tidy` moves them to its folder `lost`."
         )
     return 0
 

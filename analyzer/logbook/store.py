@@ -214,7 +214,7 @@ class Store:
             ]
             os.replace(new, path)
         where = f" What was left of it is {kept[0].relative_to(self.folder)}." if kept else ""
-        self.notes = [f"{self.folder}: {DATABASE} {damage}. {_sentence(rebuilt.words())}{where}"]
+        self.notes = [f"{self.folder}: {DATABASE} {damage}. {_sentence(rebuilt.words())}.{where}"]
         self._database.begin_writing(may_be_empty=False)
 
     def _rebuild(self, connection: sqlite3.Connection) -> None:
