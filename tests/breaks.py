@@ -158,11 +158,16 @@ OTHERS = {
         MAIN,
     ),
     "samples on the move count in full": Break(
-        "analyzer/lockcurve/fit.py", "SMEARING_S * problem.torque_rate_Nm_s", "0 * problem.torque_rate_Nm_s", WHOLE_LOGS
+        "analyzer/lockcurve/problem.py",
+        "SMEARING_S * problem.torque_rate_Nm_s",
+        "0 * problem.torque_rate_Nm_s",
+        WHOLE_LOGS,
     ),
-    "samples past the peak count in full": Break("analyzer/lockcurve/fit.py", " + _sliding(at) ** 2)", ")", WHOLE_LOGS),
+    "samples past the peak count in full": Break(
+        "analyzer/lockcurve/problem.py", " + _sliding(at) ** 2)", ")", WHOLE_LOGS
+    ),
     "thinned samples weigh less": Break(
-        "analyzer/lockcurve/fit.py", "min(1.0, observed.weight * thin)", "observed.weight", WHOLE_LOGS
+        "analyzer/lockcurve/problem.py", "min(1.0, observed.weight * thin)", "observed.weight", WHOLE_LOGS
     ),
     "as sure without a gyro": Break(
         "analyzer/lockcurve/uncertainty.py", "form_error * WITHOUT_GYRO", "form_error", WHOLE_LOGS

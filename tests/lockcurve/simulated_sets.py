@@ -9,8 +9,8 @@ from scipy.stats import norm
 from vehicle.made_axle import IDEAL, made_car, made_inputs
 
 from analyzer.lockcurve import model
-from analyzer.lockcurve.problem import LOCK_SD_Nm
 from analyzer.lockcurve.observations import Observations
+from analyzer.lockcurve.problem import LOCK_SD_Nm
 from analyzer.vehicle.axle import AxleInputs, equations
 from analyzer.vehicle.parameters import priors
 

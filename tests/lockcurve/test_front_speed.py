@@ -9,8 +9,8 @@ from scipy.ndimage import binary_dilation
 
 from analyzer.lockcurve import session_state as session_state_module
 from analyzer.lockcurve.fit import fit
-from analyzer.lockcurve.problem import make_problem
 from analyzer.lockcurve.observations import observe
+from analyzer.lockcurve.problem import make_problem
 from analyzer.lockcurve.session_state import session_state
 from analyzer.lockcurve.uncertainty import spread
 from analyzer.logs.read import read_log

@@ -8,8 +8,8 @@ from sizes import share_bounds, sized
 
 from analyzer.lockcurve import model, uncertainty
 from analyzer.lockcurve.fit import fit
-from analyzer.lockcurve.problem import CURVE_BOUNDS, LOCK_SD_Nm, make_problem
 from analyzer.lockcurve.likelihood import censored, huber
+from analyzer.lockcurve.problem import CURVE_BOUNDS, LOCK_SD_Nm, make_problem
 from analyzer.lockcurve.summarise import curve_draws
 
 SETS, SAMPLES = sized(80, 400), 480

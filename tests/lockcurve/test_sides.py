@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from lockcurve.simulated_sets import CAR, KNOWN, simulated_set
 
-from analyzer.lockcurve.fit import fit, make_problem
+from analyzer.lockcurve.fit import fit
+from analyzer.lockcurve.problem import make_problem
 from analyzer.lockcurve.summarise import summarise
 from analyzer.lockcurve.uncertainty import spread
 

@@ -10,7 +10,7 @@ from accuracy.cases import UNLIKE
 from vehicle.made_axle import made_inputs, starts
 
 from analyzer.signals.wheel_speed import front_axle_m_s, surface_speeds_m_s
-from analyzer.vehicle.axle import equations
+from analyzer.vehicle.axle import equations, given_by
 from analyzer.vehicle.loads import wheel_loads
 
 CAR = UNLIKE.model_copy(update=dict(drag_area_m2=0.0, rolling_resistance=0.0))
@@ -68,6 +68,14 @@ def test_unlike_drive_forces_turn_the_car_by_half_the_rear_track():
     assert at.lateral_demand[0] * np.exp(friction) * loads == pytest.approx(abs(demand), rel=1e-9)
     wrong = (CAR.mass_kg * 3.0 * CAR.cg_to_front_m - (left - right) * CAR.front_track_m / 2) / CAR.wheelbase_m
     assert abs(wrong / demand - 1) > 0.04
+
+
+def test_a_car_that_turns_in_leans_on_its_front_axle_and_relieves_its_rear_one():
+    """Moments about the other axle each: F_yf L = m a_y b + I_z dr/dt, F_yr L = m a_y a - I_z dr/dt."""
+    given = given_by(START, made_inputs(speed=SPEED, lat=3.0, yaw_acc=1.2, track=CAR.rear_track_m), CAR)
+    turn = CAR.yaw_inertia * 1.2
+    assert given.front_lateral_N * CAR.wheelbase_m == pytest.approx(CAR.mass_kg * 3.0 * CAR.cg_to_rear_m + turn)
+    assert given.turning_Nm == pytest.approx(CAR.mass_kg * 3.0 * CAR.cg_to_front_m - turn)
 
 
 def test_each_axle_transfers_load_over_its_own_track():
