@@ -21,6 +21,7 @@ from analyzer.comparison.comparison import analysed_runs, compare_runs
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import Setup, load_setup
 from analyzer.errors import InputError
+from analyzer.files import each_once
 from analyzer.library_results import AdviceResult, AnalysisResult, ComparisonResult, Prediction
 from analyzer.logs import read
 from analyzer.logs.frame_log import read_frame
@@ -77,7 +78,7 @@ def read_log(log: Address | pd.DataFrame, *, channels: Channels | None = None, n
 
 
 def analyze(
-    log: Address | pd.DataFrame | Recording,
+    logs: Logs,
     *,
     car: Address | Car,
     setup: Address | Setup | None = None,
@@ -88,7 +89,8 @@ def analyze(
 
     Parameters
     ----------
-    log : path, DataFrame with canonical columns or a channel map, or `Recording`.
+    logs : path, DataFrame with canonical columns or a channel map, or `Recording`; or a list of these, runs of one car
+        with one differential (laps, slow circles, a slow lap), which are fitted together.
     car : car file, or `Car`.
     setup : setup file, or `Setup`; with it the measured lock curve is compared with what the parts predict.
     channels : as in `read_log`; not for a `Recording`, whose channels are named already.
@@ -119,7 +121,7 @@ def analyze(
     >>> result.findings.loc[0, "kind"]
     'inside_wheel_spin'
     """
-    return AnalysisResult(_analysis(log, car, _setup(setup), channels, progress))
+    return AnalysisResult(_analysis(_several(logs), car, _setup(setup), channels, progress))
 
 
 def compare(
@@ -174,7 +176,7 @@ def compare(
         after=_several(after),
         before_laps=before_laps,
         after_laps=after_laps,
-        analysed=lambda log: _analysis(log, car, None, channels),
+        analysed=lambda log: _analysis([log], car, None, channels),
         progress=progress,
     )
     progress("fitting both sides together", 0.8)
@@ -251,7 +253,7 @@ def advise(
     analyses = []
     for k, log in enumerate(several):
         progress(f"analysing log {k + 1}", 0.1 * k / len(several))
-        analyses.append(_analysis(log, car, installed, channels))
+        analyses.append(_analysis([log], car, installed, channels))
     advice = advise_analyses(
         analyses=analyses,
         shelf=possible,
@@ -302,27 +304,35 @@ def simulate(
 
 
 def _analysis(
-    log: Log,
+    logs: Sequence[Log],
     car: Address | Car | None,
     setup: Setup | None,
     channels: Channels | None,
     progress: Progress = lambda step, share: None,
 ) -> Analysis:
-    if isinstance(log, AnalysisResult):
-        return log.analysis
+    if len(logs) == 1 and isinstance(logs[0], AnalysisResult):
+        return logs[0].analysis
     if car is None:
         raise InputError("car is missing: give a car file or a Car for logs that are not analysed yet.")
-    known = _car(car)
-    reading = lambda share: progress("reading and calibrating", 0.3 * share)  # noqa: E731
-    reading(0.0)
-    if isinstance(log, Recording | pd.DataFrame):
-        recording = log if isinstance(log, Recording) else read_log(log, channels=channels)
-        parts: tuple[LogBlock, ...] = (LogBlock(lambda: recording),)
-    else:
-        found = _channel_map(channels)
-        parts = open_blocks(Path(log), channel_map=found, rows=blocks.BLOCK_ROWS, lead_s=blocks.LEAD_S)
-    session = read_session(parts, car=known, progress=reading)
-    return pipeline.analyze_session(session=session, car=known, setup=setup, progress=progress)
+    each_once(logs, option="logs")
+    known, found = _car(car), _channel_map(channels)
+    sessions = []
+    for k, log in enumerate(logs):
+        progress("reading and calibrating", 0.3 * k / len(logs))
+        sessions.append(read_session(_blocks(log, found), car=known))
+    return pipeline.analyze_sessions(sessions=sessions, car=known, setup=setup, progress=progress)
+
+
+def _blocks(log: Log, found: ChannelMap | None) -> Sequence[LogBlock]:
+    """What is read of a log: in pieces where it is a long file, else as one."""
+    if isinstance(log, AnalysisResult):
+        log = log.analysis.recording
+    if isinstance(log, pd.DataFrame):
+        log = read_frame(log, channel_map=found)
+    if isinstance(log, Recording):
+        recording = log
+        return (LogBlock(lambda: recording),)
+    return open_blocks(Path(log), channel_map=found, rows=blocks.BLOCK_ROWS, lead_s=blocks.LEAD_S)
 
 
 def _several(logs: Logs) -> list[Log]:

@@ -4,6 +4,7 @@ Tables are pandas DataFrames with the unit in the name of a column (a column wit
 a name, a count, or a ratio of 1). What does not exist is NaN or None, never 0. Figures are the report's, by Plotly.
 """
 
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from html import escape
 from typing import TYPE_CHECKING, Any
@@ -22,7 +23,7 @@ from analyzer.errors import InputError
 from analyzer.lockcurve.estimate import Interval
 from analyzer.phases.segments import Corner
 from analyzer.presentation import advice_words, comparison_words, words
-from analyzer.presentation.result_json import advice_result, comparison_result, json_text, to_result
+from analyzer.presentation.result_json import advice_result, comparison_result, finding, json_text, to_result
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
@@ -68,8 +69,9 @@ class AnalysisResult(_Face):
 
     @property
     def phases(self) -> pd.DataFrame:
-        """A row a corner phase and pass: slips and fractions (1), torques at the wheels (N.m), times in the log (s)."""
-        return pd.DataFrame([asdict(r) for r in self.analysis.phase_results])
+        """A row a corner phase and pass: slips and fractions (1), torques at the wheels (N.m), times in the log (s); of
+        several logs with the `log`."""
+        return self._rows(lambda one: [asdict(r) for r in one.phase_results])
 
     @property
     def lock_curve(self) -> pd.DataFrame:
@@ -92,21 +94,21 @@ class AnalysisResult(_Face):
     @property
     def findings(self) -> pd.DataFrame:
         """A row a finding, worst first: `kind`, `lap`, `corner`, `start_s`, `end_s`, `severity`, `confidence` (0 to
-        1), `sentence`, and `evidence`, a dict whose keys carry their units."""
+        1), `sentence`, and `evidence`, a dict whose keys carry their units; of several logs with the `log`."""
         columns = ["kind", "lap", "corner", "start_s", "end_s", "severity", "confidence", "sentence", "evidence"]
-        return pd.DataFrame(to_result(self.analysis)["findings"], columns=columns)
+        return self._rows(lambda one: [finding(f) for f in one.findings], columns)
 
     @property
     def quality(self) -> pd.DataFrame:
         """A row for each thing that was wrong with the log: `code`, `severity`, `channel`, `start_s`, `end_s`,
-        `message`, and whether it `excludes` its section from the estimate."""
+        `message`, and whether it `excludes` its section from the estimate; of several logs with the `log`."""
         columns = ["code", "severity", "channel", "start_s", "end_s", "message", "excludes"]
-        return pd.DataFrame([asdict(a) for a in self.analysis.quality], columns=columns)
+        return self._rows(lambda one: [asdict(a) for a in one.quality], columns)
 
     @property
     def samples(self) -> pd.DataFrame:
-        """A row a sample: time and distance in the log, lap (0 outside whole laps), speed, controls, slips of the rear
-        wheels (1), torques of the rear axle (N.m), and whether it was seen `locked` or `slipping`."""
+        """A row a sample of the first log: time and distance in it, lap (0 outside whole laps), speed, controls, slips
+        of the rear wheels (1), torques of the rear axle (N.m), and whether it was seen `locked` or `slipping`."""
         signals, axle = self.analysis.signals, self.analysis.axle
         return pd.DataFrame(
             {
@@ -126,6 +128,16 @@ class AnalysisResult(_Face):
                 "slipping": axle.slipping,
             }
         )
+
+    def _rows(self, of: Callable[[Analysis], list[dict[str, Any]]], columns: list[str] | None = None) -> pd.DataFrame:
+        """A table of all logs, the name of the log in front where there are several."""
+        together = (self.analysis, *self.analysis.others)
+        tables = [pd.DataFrame(of(one), columns=columns) for one in together]
+        if len(together) == 1:
+            return tables[0]
+        for one, table in zip(together, tables, strict=True):
+            table.insert(0, "log", one.recording.name)
+        return pd.concat(tables, ignore_index=True)
 
     def plot_lock_curve(self) -> "go.Figure":
         """Torque moved across against input torque: samples, the measured curve with its band, the predicted one."""
@@ -182,10 +194,11 @@ class AnalysisResult(_Face):
         return chosen
 
     def _about(self) -> str:
-        log, found = self.analysis.recording, len(self.analysis.findings)
+        log, others = self.analysis.recording, len(self.analysis.others)
+        name = f"{log.name} and {others} more" if others else log.name
         return (
-            f"{log.name}, {log.time_s[-1] - log.time_s[0]:.0f} s, {words.whole_laps_words(self.analysis.laps)}, "
-            f"{found} findings, preload {_span(self.analysis.lock_curve.parameters['preload_Nm'])}"
+            f"{name}, {log.time_s[-1] - log.time_s[0]:.0f} s, {words.whole_laps_words(self.analysis.laps)}, "
+            f"{len(self.findings)} findings, preload {_span(self.analysis.lock_curve.parameters['preload_Nm'])}"
         )
 
     def _paragraphs(self) -> tuple[str, ...]:
@@ -328,7 +341,7 @@ class AdviceResult(_Face):
         return pd.DataFrame(rows)
 
     def plot_trade_off(self) -> "go.Figure":
-        """Spin under power against the moment that holds against the turn, a mark a build.
+        """Spin under power against the off-throttle moment against the turn, one mark a build.
 
         Raises
         ------

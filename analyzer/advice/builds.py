@@ -71,7 +71,7 @@ def builds(setup: Setup, parts: Parts) -> Builds:
     if setup.type != "plate" or setup.drive_lock_percent is not None:
         what = f"is {setup.type}" if setup.type != "plate" else "is given by its data sheet"
         raise InputError(
-            f"setup '{setup.name}' {what}, so no part of the shelf can be reckoned into it. Describe the plate "
+            f"setup '{setup.name}' {what}, so no part from the shelf can be calculated into it. Describe the plate "
             "differential by ramp angles, pin radius, plates and cone spring."
         )
     base, bench_ratio = _by_springs(setup)

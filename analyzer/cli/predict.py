@@ -111,7 +111,7 @@ def _print_parameters(console: "Console", curve: "PredictedLockCurve") -> None:
     table.add_column("predicted", justify="right")
     table.add_column("95 % interval", justify="right")
     for key, label, digits in (
-        ("preload_Nm", "preload (locking torque at no input torque), N.m", 0),
+        ("preload_Nm", "preload (locking torque at zero input torque), N.m", 0),
         ("drive_slope", "drive slope, N.m per N.m", 3),
         ("drive_hold_Nm", "drive ramps start to clamp at, N.m", 0),
         ("coast_slope", "coast slope, N.m per N.m", 3),

@@ -109,9 +109,9 @@ def run(arguments: argparse.Namespace) -> int:
         where = f"slowly, with throttle pulses, {where}"
     elif arguments.manoeuvre == "circles":
         where = f"slow circles of {', '.join(f'{r:g}' for r in arguments.radii)} m both ways, with throttle pulses"
-    if asked:
-        where += "; " + ", ".join(f"{n} {v:g}" for part in asked.values() for n, v in part.items())
     print(
         f"{where}, {session.log['time'].iloc[-1]:.1f} s at {arguments.rate:g} Hz\nlog   {arguments.out}\ntruth {truth}"
     )
+    if asked:
+        print("with  " + ", ".join(f"{name} {value:g}" for part in asked.values() for name, value in part.items()))
     return 0

@@ -116,7 +116,7 @@ def side_change(
     floor = least_margin_Nm(car)
     if torque is None:
         nothing = Interval(None, None, None, "the runs do not both slip on this side")
-        sentence = f"On {side} the runs do not both slip, so nothing can be told."
+        sentence = f"On {side} the runs do not both slip, so there is nothing to compare."
         return SideChange(nothing, None, None, floor, "cannot_tell", sentence, None, np.array([]))
     levels = level_Nm(side, joint.curves, torque)
     draws = level_Nm(side, joint.draws, torque)

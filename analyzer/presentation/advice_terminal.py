@@ -26,7 +26,7 @@ HEADING_DIGITS = {"spin_s": 1, "coast_moment_Nm": 0}
 
 
 def print_advice(advice: Advice, console: Console) -> None:
-    """Answer, causes, the advised builds with why, the table of the front, what it hangs on, cautions."""
+    """Answer, causes, the advised builds with why, the table of the front, what it depends on, cautions."""
     said = answer(advice)
     say = lambda text: console.print(text, markup=False)  # noqa: E731
     console.print(Text(f"{said}\n", style="bold"))

@@ -261,10 +261,13 @@ def logged_words(advice: Advice) -> str:
     checked = f"To check the replay, what is fitted now: {spin}; times are tied to the log's"
     if advice.logged_moment.value is None:
         return f"{checked}."
-    moments = [outcome_words(i, 0) for i in (advice.logged_moment, advice.fitted.outcome["coast_moment_Nm"])]
+    moments = [
+        outcome_words(i, 0).replace(" (", " N.m (", 1)
+        for i in (advice.logged_moment, advice.fitted.outcome["coast_moment_Nm"])
+    ]
     return (
-        f"{checked}. Off-throttle moment against the turn {moments[0]} N.m in the log, {moments[1]} N.m in the replay, "
-        "which weighs the log with the parts' figures."
+        f"{checked}. Off-throttle moment against the turn: {moments[0]} in the log, {moments[1]} in the replay, which "
+        "weighs the log with the parts' figures."
     )
 
 

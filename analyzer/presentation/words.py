@@ -43,7 +43,7 @@ VERDICT_WORDS = {
 }
 BLAME_WORDS = {"car": "the car", "foot": "the foot", "cannot_tell": "foot or car cannot be told"}
 MOST_CORNERS = 3  # named in the answer
-POINT_WORDS = {"measured": "measured", "bound": "bound", "none": "not known"}
+POINT_WORDS = {"measured": "measured", "bound": "lower limit", "none": "not known"}
 SEVERITY_WORDS = {"act": "act on it", "caution": "caution", "note": "note"}
 PARAMETER_NAMES = {
     "preload_Nm": ("preload (locking torque at zero input torque), N.m", 0),
@@ -240,7 +240,7 @@ def _locking(analysis: Analysis) -> str:
         return "The rear wheels turned as one for the whole session: the differential never slipped."
     if share < 0.01:
         return "The rear wheels turned apart whenever the log could show it: the axle was never locked."
-    return f"The rear axle was locked {100 * share:.0f} % of the time the log can show it, and slipped the rest."
+    return f"Where the log can show it, the rear axle was locked {100 * share:.0f} % of the time and slipped the rest."
 
 
 def _curve(analysis: Analysis) -> str:

@@ -4,6 +4,7 @@
     ```worked NAME title        lines `symbol = value unit`, those that follow from the others after `=> `
     ```figures                  lines `module:NAME = value unit : what it is`
     ```priors                   lines `name = start sd deviation : what it is`
+    ```measured COMMAND         what the command printed: rows of a Markdown table, and lines of text
     ```keys module:Class table  nothing: the keys of a TOML table are told by the model that reads it
 
 Each value goes into the page with the figures that it is recomputed from as `data-` attributes: the tests read the page
@@ -46,10 +47,21 @@ def block(info: str, text: str) -> str:
             return _table(("what", "value", "in the code (analyzer)"), [_figure(line) for line in lines])
         case "priors":
             return _table(("parameter", "what", "starts at", "one standard deviation"), [_prior(ln) for ln in lines])
+        case "measured":
+            return _measured(rest, lines)
         case "keys":
             place, _, name = rest.partition(" ")
             return "".join(_keys(name, rows) for name, rows in key_tables(place, name))
     return f'<pre tabindex="0"><code>{escape(text)}</code></pre>\n'
+
+
+def _measured(command: str, lines: list[str]) -> str:
+    """A table that a command printed, and the command."""
+    rows = [[cell.strip() for cell in line.strip("|").split("|")] for line in lines if line.startswith("|")]
+    body = ["<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in rows[2:]]
+    said = "".join(f"<p>{escape(line)}</p>" for line in lines if not line.startswith("|"))
+    table = _table(tuple(map(escape, rows[0])), body) if rows else ""
+    return f"{table}{said}<p>Measured by <code>{escape(command)}</code>.</p>\n"
 
 
 def _parts(pattern: re.Pattern[str], line: str) -> tuple[str, ...]:

@@ -14,7 +14,7 @@ from analyzer.analysis import Analysis
 from analyzer.differential.setup import Setup
 from analyzer.logs.read import read_log
 from analyzer.logs.read_blocks import LogBlock
-from analyzer.pipeline import analyze_session
+from analyzer.pipeline import analyze_sessions
 from analyzer.signals.long_session import read_session
 from analyzer.simulation.circuit import demo_circuit, generated_circuit
 from analyzer.simulation.parameters import LockParameters, SimTyre
@@ -278,10 +278,17 @@ class Measured:
 
 def analysed(log: pd.DataFrame, car: Car, folder: Path, setup: Setup | None = None) -> Analysis:
     """Through a file and its reader, as a user's log goes."""
-    path = folder / "log.parquet"
-    log.to_parquet(path)
-    session = read_session((LogBlock(lambda: read_log(path)),), car=car)
-    return analyze_session(session=session, car=car, setup=setup)
+    return analysed_together([log], car, folder, setup)
+
+
+def analysed_together(logs: list[pd.DataFrame], car: Car, folder: Path, setup: Setup | None = None) -> Analysis:
+    """Several logs of one car, one answer."""
+    sessions = []
+    for number, log in enumerate(logs):
+        path = folder / f"log{number}.parquet"
+        log.to_parquet(path)
+        sessions.append(read_session((LogBlock(lambda path=path: read_log(path)),), car=car))
+    return analyze_sessions(sessions=sessions, car=car, setup=setup)
 
 
 def measure(case: Case, session: Session, analysis: Analysis) -> Measured:

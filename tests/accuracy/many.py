@@ -2,7 +2,7 @@
 
     python -m tests.accuracy.many 40                                    all nuisances at once
     python -m tests.accuracy.many 40 --nuisances none all radius road   a row each; `each` is none, every one, and all
-    python -m tests.accuracy.many 40 --protocol laps+circles            the logs of the test protocol as one
+    python -m tests.accuracy.many 40 --protocol laps+circles            laps and slow circles, one answer
     python -m tests.accuracy.many 120 --report                          on the seeds kept for reporting
 
 Mass, sizes, tyre, differential, circuit and sample rate are drawn (`random_sessions`); the car file that the analysis
@@ -23,7 +23,7 @@ import numpy as np
 
 from analyzer.errors import CannotTell
 
-from .cases import Case, LEAST_TORQUE_Nm, analysed, measure
+from .cases import Case, LEAST_TORQUE_Nm, analysed_together, measure
 from .random_sessions import FIRST_HELD_OUT, NUISANCES, PROTOCOLS, RandomRun, simulate_random
 
 PROCESSES = 2
@@ -55,13 +55,13 @@ class Off:
 
 
 def off(run: RandomRun, *, channels: str = "full") -> Off:
-    """Analyse the logs of `run` as one and compare with its truth."""
+    """Analyse the logs of `run` together and compare with its truth."""
     session = run.end_to_end
     case = Case(car=run.car, lock=run.lock, told=run.file)
-    log = session.log if channels == "full" else session.log[MINIMUM]
+    logs = run.logs if channels == "full" else [log[MINIMUM] for log in run.logs]
     try:
         with tempfile.TemporaryDirectory() as folder:
-            analysis = analysed(log, run.file, Path(folder), run.setup)
+            analysis = analysed_together(logs, run.file, Path(folder), run.setup)
     except CannotTell:
         return Off()
     near = measure(case, session, analysis)

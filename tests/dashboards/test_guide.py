@@ -1,6 +1,7 @@
 """The guide as it is served: every number in it computed again from the package, every command and link tried."""
 
 import importlib
+import importlib.util
 import json
 import math
 import re
@@ -244,3 +245,18 @@ def test_every_key_of_car_and_setup_file_is_told_with_its_range(client):
     assert row in text
     assert "<td><code>mass_kg</code></td><td>150 to 5000</td><td>needed</td>" in text
     assert "<code>ring_face</code>, <code>shaft_axis</code>" in text
+
+
+def test_measured_tables_come_from_commands_that_exist_and_are_shown():
+    from measured import PAGE, commands, filled
+
+    text = PAGE.read_text("utf-8")
+    asked = commands(text)
+    assert len(asked) >= 3
+    for command in asked:
+        module = shlex.split(command)[shlex.split(command).index("-m") + 1]
+        assert importlib.util.find_spec(module) is not None, command
+    shown = page("measured").body
+    assert shown.count("<table>") >= len(asked) and all(f"<code>{c}</code>" in shown for c in asked)
+    again = filled(text, asked[0], run=lambda command: "| a |\n|---|\n| 7 |")
+    assert "| 7 |" in again and commands(again) == asked and again.count("```") == text.count("```")

@@ -156,6 +156,7 @@ ramp_angle_reference = "shaft_axis"
 drive_ramp_angle_deg = 24.5
 coast_ramp_angle_deg = 15
 ramp_friction_coefficient = 0.05
+cone_spring_position = "between_rings"
 pin_radius_mm = 38.123456789
 friction_faces_per_side = 2
 plate_outer_diameter_mm = 120
@@ -181,6 +182,8 @@ plate_wear_mm = 0.02
 [differential.breakaway]
 torque_Nm = 31.5
 method = "case_held"
+state = "turning_warm"
+percent = 6.5
 [differential.uncertainty]
 friction_coefficient_percent = 12
 friction_radius_percent = 1.5

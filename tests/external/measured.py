@@ -2,6 +2,7 @@
 
 import tempfile
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -50,8 +51,9 @@ class Read:
         return self.analysis.lock_curve.parameters[name].value / true - 1
 
 
+@cache
 def read(name: str, seed: int, chassis: int = 2) -> Read:
-    """Drive and analyse one session."""
+    """Drive and analyse one session; each is driven once a process."""
     driven = drive(lock=LOCKS[name], seconds=SECONDS, seed=seed, chassis=chassis)
     with tempfile.TemporaryDirectory() as folder:
         return Read(LOCKS[name], driven, analysed(driven.log, driven.car, Path(folder)))

@@ -1,4 +1,4 @@
-"""The tool on a car nobody here wrote: chassis and tyres of [COMMONROAD], open as delivered, and with plates added.
+"""The tool on cars nobody here wrote: chassis and tyres of [COMMONROAD], open as delivered, and with plates added.
 
 `python -m external.table SEEDS`, run in tests, prints the readings of more sessions.
 """
@@ -6,7 +6,7 @@
 import numpy as np
 import pytest
 from external.measured import LOCKS, read
-from external.multibody import PARAMETERS
+from external.multibody import CHASSIS
 from vehiclemodels.init_mb import init_mb
 from vehiclemodels.vehicle_dynamics_mb import vehicle_dynamics_mb
 
@@ -15,6 +15,7 @@ from analyzer.vehicle.loads import wheel_loads
 
 pytestmark = pytest.mark.slow
 SEEDS = (1, 2)
+HEAVIER = ("open", "80 N.m + 0.20 T")  # what parameter set 3 drives with, once each
 PLATES = [name for name in LOCKS if name != "open"]
 
 
@@ -24,17 +25,29 @@ def sessions():
     return {(name, seed): read(name, seed) for name in LOCKS for seed in SEEDS}
 
 
-def test_as_delivered_both_rear_wheels_get_the_same_torque_and_the_front_ones_none():
-    state = init_mb([0.0, 0.0, 0.0, 15.0, 0.0, 0.0, 0.0], PARAMETERS)
-    still, pushed = (np.array(vehicle_dynamics_mb(list(state), [0.0, push], PARAMETERS)) for push in (0.0, 2.0))
-    gained = (pushed - still)[23:27] * PARAMETERS.I_y_w
+@pytest.fixture(scope="session")
+def heavier():
+    """lock -> session of parameter set 3: 1480 kg instead of 1090, centre of gravity at 0.75 m instead of 0.57."""
+    return {name: read(name, 1, chassis=3) for name in HEAVIER}
+
+
+@pytest.mark.parametrize("chassis", CHASSIS)
+def test_as_delivered_both_rear_wheels_get_the_same_torque_and_the_front_ones_none(chassis):
+    p = CHASSIS[chassis]
+    state = init_mb([0.0, 0.0, 0.0, 15.0, 0.0, 0.0, 0.0], p)
+    still, pushed = (np.array(vehicle_dynamics_mb(list(state), [0.0, push], p)) for push in (0.0, 2.0))
+    gained = (pushed - still)[23:27] * p.I_y_w
     assert gained[:2] == pytest.approx([0.0, 0.0], abs=1e-9)
-    assert gained[2:] == pytest.approx(2 * [PARAMETERS.m * PARAMETERS.R_w * 2.0 / 2])
+    assert gained[2:] == pytest.approx(2 * [p.m * p.R_w * 2.0 / 2])
 
 
 @pytest.mark.parametrize("name", PLATES)
-def test_added_plates_pass_their_torque_from_the_faster_to_the_slower_wheel(sessions, name):
-    truth, lock = sessions[name, 1].driven.truth, LOCKS[name]
+def test_added_plates_pass_their_torque_from_the_faster_to_the_slower_wheel(sessions, heavier, name):
+    for session in (sessions[name, 1], *([heavier[name]] if name in heavier else [])):
+        _passes_from_the_faster_to_the_slower(session.driven.truth, LOCKS[name])
+
+
+def _passes_from_the_faster_to_the_slower(truth, lock):
     capacity = np.array([lock.locking_torque(t) for t in truth["input_torque"]])
     passed, slip = truth["torque_left_minus_right"].to_numpy(), truth["speed_difference"].to_numpy()
     assert (np.abs(passed) <= capacity + 1e-6).all()
@@ -50,9 +63,10 @@ def test_the_course_asks_for_both_directions_and_for_power_on_and_off(sessions):
         assert (truth["input_torque"] > 800).mean() > 0.1 and (truth["input_torque"] < 0).mean() > 0.2
 
 
-def test_rear_loads_are_our_statics_with_the_cars_roll_stiffness(sessions):
+@pytest.mark.parametrize("chassis", CHASSIS)
+def test_rear_loads_are_our_statics_with_the_cars_roll_stiffness(sessions, heavier, chassis):
     # derived share (see car_file); what is left out is the contact patch that moves sideways under force, and dampers
-    session = sessions["80 N.m + 0.20 T", 1]
+    session = sessions["80 N.m + 0.20 T", 1] if chassis == 2 else heavier["80 N.m + 0.20 T"]
     truth, car = session.driven.truth, session.driven.car
     smooth = {n: low_pass(truth[n].to_numpy(), cutoff_hz=1.0, rate_hz=100.0) for n in truth if n != "locked"}
     _, _, left, right = wheel_loads(
@@ -120,3 +134,69 @@ def test_preload_and_drive_slope_of_added_plates_are_recovered(sessions, paramet
     errors = np.abs([sessions[name, seed].error(parameter) for name in PLATES for seed in SEEDS])
     assert np.median(errors) < median
     assert errors.max() < worst
+
+
+def test_plates_of_the_heavier_car_lie_inside_what_is_said_of_them(heavier):
+    # measured: 68 N.m (0 to 149) for 80; the drive slope is not told, for the packs hold on most of the drive
+    session = heavier["80 N.m + 0.20 T"]
+    parameters = session.analysis.lock_curve.parameters
+    for name in ("preload_Nm", "drive_slope"):
+        found = parameters[name]
+        assert (found.value is None and found.reason) or found.lower <= getattr(session.lock, name) <= found.upper
+    points = session.points
+    assert len(points) >= 5
+    assert ((points[:, 2] - 1 <= points[:, 4]) & (points[:, 4] <= points[:, 3] + 1)).mean() >= 0.9
+
+
+def test_an_open_differential_of_the_heavier_car_reads_no_preload(heavier):
+    preload = heavier["open"].analysis.lock_curve.parameters["preload_Nm"]
+    assert preload.lower == 0 and preload.value <= 30
+
+
+@pytest.mark.xfail(
+    strict=True, reason="the inside wheel spins at 0.2 of slip, where the fitted tyre's form has too much"
+)
+def test_an_open_differential_of_the_heavier_car_reads_no_lock_on_drive(heavier):
+    # measured: 0.15 (0.01 to 0.32) of the torque for 0, up to 330 N.m at 2200
+    _, _, lower, _, _ = heavier["open"].points.T
+    assert (lower <= 0).mean() >= 0.95
+
+
+def _events(mask, time, *, least_s, join_s=0.25):
+    """[start, end] (s) of where `mask` holds; gaps under `join_s` are closed, shorter events left out."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(int), [0]])))
+    joined: list[list[float]] = []
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        if joined and time[first] - joined[-1][1] < join_s:
+            joined[-1][1] = time[last - 1]
+        else:
+            joined.append([time[first], time[last - 1]])
+    return [e for e in joined if e[1] - e[0] >= least_s]
+
+
+def test_inside_wheel_spin_is_told_where_it_is_true_and_only_there(heavier):
+    """By the chassis' own slips: clear is 0.13 for 0.3 s with the outside wheel below 0.09, near is 0.06.
+
+    Measured: all told lie over a near one; of 20, 13 and 5 clear ones 20, 11 and 5 are told.
+    """
+    clear_count, found = 0, 0
+    for session in (*heavier.values(), read("80 N.m + 0.20 T", 1)):
+        truth = session.driven.truth
+        time = (truth["time"] - truth["time"].iloc[0]).to_numpy()
+        left_turn = truth["yaw_rate"] > 0
+        inside = truth["slip_left"].where(left_turn, truth["slip_right"])
+        outside = truth["slip_right"].where(left_turn, truth["slip_left"])
+        driving = (truth["throttle"] > 0.15) & (truth["lateral_acceleration"].abs() > 2.5)
+        clear = _events((driving & (inside > 0.13) & (outside < 0.09)).to_numpy(), time, least_s=0.3)
+        near = _events((driving & (inside > 0.06) & (inside - outside > 0.03)).to_numpy(), time, least_s=0.05)
+        said = [(f.start_s, f.end_s) for f in session.analysis.findings if f.kind == "inside_wheel_spin"]
+        over = lambda a, b: a[0] - 0.2 <= b[1] and b[0] - 0.2 <= a[1]  # noqa: E731
+        assert all(any(over(s, n) for n in near) for s in said)
+        clear_count += len(clear)
+        found += sum(any(over(c, s) for s in said) for c in clear)
+        assert {f.kind for f in session.analysis.findings} <= {
+            "inside_wheel_spin",
+            "both_wheel_spin",
+            "coast_understeer",
+        }
+    assert clear_count >= 30 and found >= 0.85 * clear_count

@@ -2,14 +2,18 @@
 
 import copy
 import json
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import jsonschema
 import numpy as np
 import pytest
 from made_analysis import made_analysis, made_estimate, made_prediction
 
-from analyzer.presentation.result_json import plain, schema, to_json, to_result
+from analyzer.agreement.verdict import Explanation
+from analyzer.findings.finding import Finding
+from analyzer.logs.recording import Annotation
+from analyzer.presentation import result_types
+from analyzer.presentation.result_json import PHASE_KEYS, plain, schema, to_json, to_result
 
 VALIDATOR = jsonschema.Draft202012Validator(schema())
 
@@ -17,6 +21,20 @@ VALIDATOR = jsonschema.Draft202012Validator(schema())
 @pytest.fixture(scope="module")
 def analysis():
     return made_analysis()
+
+
+def test_the_schema_is_made_of_the_types():
+    """`python -m analyzer.presentation.result_types` writes it."""
+    assert result_types.SCHEMA_FILE.read_text("utf-8") == result_types.schema_text()
+
+
+@pytest.mark.parametrize(
+    "made, written",
+    [(Finding, result_types.Finding), (Annotation, result_types.Annotation), (Explanation, result_types.Explanation)],
+)
+def test_what_is_written_is_what_there_is(made, written):
+    assert {f.name for f in fields(made)} == set(written.__annotations__) - {"log"}
+    assert set(PHASE_KEYS) == set(result_types.Phase.__annotations__)
 
 
 def test_the_schema_is_a_schema():

@@ -1,4 +1,4 @@
-"""The trade-off as a picture: time in spins against the moment that holds against the turn off the throttle."""
+"""The trade-off as a picture: time in spins against the off-throttle moment against the turn."""
 
 import plotly.graph_objects as go
 
