@@ -215,13 +215,13 @@ OTHERS = {
         "analyzer/phase_results.py",
         '("left_slip", "right_slip") if left_turn else ("right_slip", "left_slip")',
         '("right_slip", "left_slip") if left_turn else ("left_slip", "right_slip")',
-        "tests/test_phase_results.py tests/report tests/pipeline tests/accuracy/test_same_answer.py",
+        "tests/test_phase_results.py tests/presentation tests/pipeline tests/accuracy/test_same_answer.py",
     ),
     "a phase's mean over a single sample": Break(
         "analyzer/phase_results.py",
         "(count >= LEAST_KNOWN * length)",
         "(count >= 1)",
-        "tests/test_phase_results.py tests/report tests/pipeline tests/accuracy/test_same_answer.py",
+        "tests/test_phase_results.py tests/presentation tests/pipeline tests/accuracy/test_same_answer.py",
     ),
     "one swerve renumbers the track": Break(
         "analyzer/phases/corners.py", "(rare[c], centres[c])", "centres[c]", "tests/phases tests/pipeline"
