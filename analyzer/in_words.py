@@ -1,7 +1,23 @@
-"""How numbers are written wherever they are said: no sign on a zero, a dash where there is none, one lap, two laps."""
+"""How numbers and names are written wherever they are said: no sign on a zero, a dash where there is none, one lap, two
+laps, and nothing in a name that a terminal would obey."""
 
 import math
+import re
 from collections.abc import Sequence
+
+# control characters but tab and line feed (ECMA-48: C0, delete, C1), and bytes of a file name that are no UTF-8
+_NOT_PRINTABLE = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
+
+
+def printable(text: str) -> str:
+    r"""`text` with a mark in the place of each character that a terminal would obey or that cannot be written.
+
+    Examples
+    --------
+    >>> printable("run\x1b[2J.csv")
+    'run�[2J.csv'
+    """
+    return _NOT_PRINTABLE.sub("\ufffd", text)
 
 
 def number(value: float | None, digits: int = 0) -> str:

@@ -1,5 +1,6 @@
 """What is in a log and what it can answer: composes reading, signs, delays and faults for `halfshaft check`."""
 
+from collections import Counter
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -26,6 +27,7 @@ from analyzer.vehicle.car import Car
 
 # of the front wheels' difference while they roll: pulses, slip, road (common practice, no source)
 WHEEL_SCATTER_M_S = 0.1
+MOST_ALIKE, MOST_OF_A_CODE = 3, 8  # notes shown of one kind in one channel, and of one kind: what a screen holds
 SHORT_LOG_S = 120.0  # about a lap; guide and README ask for four
 LEAST_CORNERING_M_S2 = 2.5  # as in phases/corners.py: below it a road bends and a car changes lane
 NO_CORNER = f"lateral acceleration stays under {LEAST_CORNERING_M_S2:g} m/s2, so no corner was driven in it"
@@ -310,18 +312,26 @@ def _verdict(found: float, stated: float, tolerance: float) -> str:
     return f" (differs by more than {within}: check unit, map and car file)."
 
 
-def shortened(check: LogCheck, most: int) -> LogCheck:
-    """The check with at most `most` annotations of one code and channel, the rest counted in the last one."""
+def shortened(check: LogCheck) -> LogCheck:
+    """The check with the first few annotations of each kind."""
+    return replace(check, annotations=first_few(check.annotations))
+
+
+def first_few(annotations: tuple[Annotation, ...]) -> tuple[Annotation, ...]:
+    """At most `MOST_ALIKE` annotations of one code and channel and `MOST_OF_A_CODE` of one code, in their order; the
+    rest is counted in the last one kept. The JSON has them all."""
     kept: list[Annotation] = []
-    count: dict[tuple, int] = {}
-    for a in check.annotations:
-        key = (a.code, a.channel)
-        count[key] = count.get(key, 0) + 1
-        if count[key] <= most:
+    alike: Counter[tuple] = Counter()
+    of_code: Counter[str] = Counter()
+    for a in annotations:
+        if alike[a.code, a.channel] < MOST_ALIKE and of_code[a.code] < MOST_OF_A_CODE:
+            alike[a.code, a.channel] += 1
+            of_code[a.code] += 1
             kept.append(a)
-    for i, a in enumerate(kept):
-        more = count[a.code, a.channel] - most
-        last = all((b.code, b.channel) != (a.code, a.channel) for b in kept[i + 1 :])
-        if more > 0 and last:
-            kept[i] = replace(a, message=f"{a.message} And {more} more like it.")
-    return replace(check, annotations=tuple(kept))
+    all_of_code = Counter(a.code for a in annotations)
+    for code, total in all_of_code.items():
+        more = total - of_code[code]
+        if more:
+            last = max(k for k, a in enumerate(kept) if a.code == code)
+            kept[last] = replace(kept[last], message=f"{kept[last].message} And {more} more like it.")
+    return tuple(kept)

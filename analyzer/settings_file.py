@@ -1,6 +1,7 @@
 """Reads TOML settings into frozen pydantic models, and turns what is wrong into one plain sentence."""
 
 import difflib
+import re
 import tomllib
 from pathlib import Path
 from types import UnionType
@@ -10,6 +11,16 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from pydantic_core import ErrorDetails
 
 from analyzer.errors import InputError
+from analyzer.files import read_at_most
+
+LARGEST_BYTES = 1_000_000  # a thousand times a car file; tomllib takes about a second for it
+DEEPEST = 16  # tables in tables; a setup file has 3
+# a key of 64 parts or more, before tomllib sees it: its time grows with the square of them (20,000 parts: 22 s)
+_KEY_PART = r"""(?:[\w-]+|"[^"\n]*"|'[^'\n]*')"""
+_DOTTED = re.compile(rf"(?<![\w-]){_KEY_PART}(?:[ \t]*\.[ \t]*{_KEY_PART}){{63}}")
+MOST_SHOWN, MOST_NAMED = 60, 8  # letters of a wrong value or name in a message, and names in a list
+_TOO_DEEP = "tables or lists are nested too deep for a settings file; write each key once, in its own table."
+_TOO_LONG = "holds a whole number of more than 18 digits; write a plain number with a decimal point."
 
 Model = TypeVar("Model", bound="Settings")
 
@@ -25,29 +36,49 @@ def read_toml(path: Path | str) -> dict[str, Any]:
 
     Raises
     ------
-    InputError : the file is missing, unreadable, not UTF-8 or not TOML (with line and column).
+    InputError : the file is missing, unreadable, no regular file, too large, not UTF-8 or not TOML (with line and
+        column), or holds a number or a nesting that no settings file has.
     """
     path = Path(path)
+    content = read_at_most(path, LARGEST_BYTES, what="settings file")
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except FileNotFoundError:
-        raise InputError(f"{path.name}: no such file; check the path.") from None
-    except IsADirectoryError:
-        raise InputError(f"{path.name}: is a folder; name a TOML file.") from None
-    except PermissionError:
-        raise InputError(f"{path.name}: may not be read; check its permissions.") from None
-    except OSError as error:
-        raise InputError(f"{path.name}: cannot be read ({error.strerror}); check the path.") from None
+        text = content.decode("utf-8-sig").replace("\r\n", "\n")
+        tables = None if _DOTTED.search(text) else tomllib.loads(text)
     except UnicodeDecodeError:
         raise InputError(
             f"{path.name}: is not UTF-8 text, so it is not TOML; save it as UTF-8, or name a settings "
             "file if this is a log."
         ) from None
+    except RecursionError:
+        raise InputError(f"{path.name}: {_TOO_DEEP}") from None
     except tomllib.TOMLDecodeError as error:
         raise InputError(
             f"{path.name}: not valid TOML: {error}. Mend the line named: numbers take a decimal point and no unit, "
             "words take quotes."
         ) from None
+    except (
+        ValueError
+    ):  # Python's own limit of digits, https://docs.python.org/3/library/stdtypes.html#int-max-str-digits
+        raise InputError(f"{path.name}: {_TOO_LONG}") from None
+    if tables is None:
+        raise InputError(f"{path.name}: {_TOO_DEEP}")
+    _require_plain(tables, path.name)
+    return tables
+
+
+def _require_plain(tables: dict[str, Any], file: str) -> None:
+    """Refuse what TOML allows and no calculation can use: integers beyond 64 bits (TOML 1.0 promises no more), and
+    deep nesting."""
+    waiting: list[tuple[Any, int]] = [(tables, 0)]
+    while waiting:
+        value, depth = waiting.pop()
+        if depth > DEEPEST:
+            raise InputError(f"{file}: {_TOO_DEEP}")
+        if isinstance(value, int) and not -(2**63) <= value < 2**63:
+            raise InputError(f"{file}: {_TOO_LONG}")
+        if isinstance(value, dict | list):
+            inside = value.values() if isinstance(value, dict) else value
+            waiting += [(part, depth + 1) for part in inside]
 
 
 def validated(model: type[Model], table: Any, *, file: str, table_name: str) -> Model:
@@ -59,7 +90,7 @@ def validated(model: type[Model], table: Any, *, file: str, table_name: str) -> 
         unit slips recognised by factors of ten and by common conversions).
     """
     if not isinstance(table, dict):
-        raise InputError(f"{file}: [{table_name}] must be a table, found {table!r}. Write it as [{table_name}].")
+        raise InputError(f"{file}: [{table_name}] must be a table, found {_shown(table)}. Write it as [{table_name}].")
     try:
         return model.model_validate(table)
     except ValidationError as error:
@@ -88,13 +119,20 @@ def load_table(model: type[Model], path: Path | str, *, table_name: str) -> Mode
             if other is None
             else f"This is {other[0]}: give it as such ({other[1]} on the command line)."
         )
-        found = ", ".join(f"[{name}]" for name in tables) or "nothing"
+        found = ", ".join(f"[{name[:MOST_SHOWN]}]" for name in [*tables][:MOST_NAMED]) or "nothing"
         raise InputError(f"{file}: the table [{table_name}] is missing; found {found}. {mend}")
     extra = next((name for name in tables if name != table_name), None)
     if extra is not None:
         kind = _ONE_TABLE[table_name][0]
-        raise InputError(f"{file}: unknown key or table '{extra}'; {kind} has [{table_name}] and its own tables.")
+        named = extra[:MOST_SHOWN]
+        raise InputError(f"{file}: unknown key or table '{named}'; {kind} has [{table_name}] and its own tables.")
     return validated(model, tables[table_name], file=file, table_name=table_name)
+
+
+def _shown(value: Any) -> str:
+    """A wrong value as a message shows it, cut where it is long."""
+    text = repr(value)
+    return text if len(text) <= MOST_SHOWN else f"{text[:MOST_SHOWN]} ..."
 
 
 def _submodel(annotation: Any) -> type[BaseModel] | None:
@@ -112,7 +150,7 @@ def _locate(model: type[BaseModel], location: tuple, table_name: str) -> tuple[t
         if inner is None:
             break
         model, table_name = inner, f"{table_name}.{step}"
-    return model, table_name, str(key)
+    return model, table_name, str(key)[:MOST_SHOWN]
 
 
 def _sentence(model: type[BaseModel], error: ErrorDetails, table_name: str) -> str:
@@ -129,15 +167,15 @@ def _sentence(model: type[BaseModel], error: ErrorDetails, table_name: str) -> s
     if kind == "value_error":
         return f"[{table}] {context['error']}" if not key else f"'{key}' in [{table}]: {context['error']}"
     if kind in ("literal_error", "enum"):
-        return f"'{key}' in [{table}] is {value!r}; allowed: {context['expected']}. Use one of these."
+        return f"'{key}' in [{table}] is {_shown(value)}; allowed: {context['expected']}. Use one of these."
     low, high = _range(owner, key)
     if kind == "int_from_float":
         allowed = f"allowed: whole numbers from {_number(low)} to {_number(high)}"
-        return f"'{key}' in [{table}] is {value!r}; {allowed}. Write a whole number."
+        return f"'{key}' in [{table}] is {_shown(value)}; {allowed}. Write a whole number."
     if low is not None or high is not None:
         allowed = f"allowed: {_number(low)} to {_number(high)}"
-        return f"'{key}' in [{table}] is {value!r}; {allowed}. {_mend(key, value, low, high)}"
-    return f"'{key}' in [{table}] is {value!r}: {error['msg'][0].lower()}{error['msg'][1:]}. Correct it."
+        return f"'{key}' in [{table}] is {_shown(value)}; {allowed}. {_mend(key, value, low, high)}"
+    return f"'{key}' in [{table}] is {_shown(value)}: {error['msg'][0].lower()}{error['msg'][1:]}. Correct it."
 
 
 def _range(model: type[BaseModel], key: str) -> tuple[float | None, float | None]:

@@ -1,5 +1,6 @@
 """The web app: logbook, jobs, pages and routes put together. Every number comes from `analyzer`."""
 
+import re
 import socket
 from pathlib import Path
 from urllib.parse import unquote
@@ -19,7 +20,7 @@ from dashboards.pages import check, compare, run, setup, start
 from dashboards.routes import add_routes
 from dashboards.serving import MOST_BYTES, TOO_LARGE
 
-LOOPBACK = ("127.0.0.1", "localhost", "::1", "[::1]")
+LOOPBACK = ("127.0.0.1", "localhost", "::1")
 POLICY = (
     "default-src 'self'; script-src 'self' 'unsafe-inline'; style-src 'self' 'unsafe-inline'; "
     "img-src 'self' data: blob:; connect-src 'self'; frame-ancestors 'none'; base-uri 'self'; form-action 'self'"
@@ -47,9 +48,8 @@ def create_app(workspace_dir: Path | str, *, hosts: tuple[str, ...] = ()) -> Das
         assets_folder=str(Path(__file__).parent / "assets"),
         suppress_callback_exceptions=True,
     )
-    app.server.config["TRUSTED_HOSTS"] = [*LOOPBACK, *hosts]
     app.server.config["MAX_CONTENT_LENGTH"] = MOST_BYTES
-    _protect(app.server)
+    _protect(app.server, frozenset(_in_address(host) for host in (*LOOPBACK, *hosts)))
     add_routes(app.server, logbook)
     add_guide(app.server)
     app.layout = _layout()
@@ -144,12 +144,20 @@ def _theme(app: Dash) -> None:
     )
 
 
-def _protect(server: flask.Flask) -> None:
-    """Only own pages may send; answers carry a policy that allows nothing from elsewhere."""
+def _protect(server: flask.Flask, hosts: frozenset[str]) -> None:
+    """Only own names are answered and only own pages may send; answers carry a policy that allows nothing from
+    elsewhere.
+
+    Parameters
+    ----------
+    hosts : names that the server is asked by, as an address has them. Flask's TRUSTED_HOSTS knows no IPv6 address.
+    """
 
     @server.before_request
     def _own_origin() -> flask.Response | None:
-        host = flask.request.host  # checked against TRUSTED_HOSTS
+        host = flask.request.host
+        if re.sub(r":\d*$", "", host).lower() not in hosts:
+            return flask.make_response({"error": "This server is not asked by that name."}, 400)
         if flask.request.method in ("GET", "HEAD"):
             return None
         if flask.request.headers.get("Origin", "") not in (f"http://{host}", f"https://{host}"):
@@ -166,6 +174,11 @@ def _protect(server: flask.Flask) -> None:
         response.headers["X-Content-Type-Options"] = "nosniff"
         response.headers["Referrer-Policy"] = "no-referrer"
         return response
+
+
+def _in_address(host: str) -> str:
+    """A host as an address has it: IPv6 in brackets (RFC 3986, 3.2.2)."""
+    return f"[{host}]".lower() if ":" in host else host.lower()
 
 
 def own_hosts(host: str) -> tuple[str, ...]:

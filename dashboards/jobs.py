@@ -6,6 +6,7 @@ import os
 import subprocess
 import sys
 import threading
+from contextlib import suppress
 from typing import IO, cast
 
 from analyzer.errors import HalfshaftError
@@ -33,7 +34,8 @@ class Jobs:
         self._slots = threading.Semaphore(AT_ONCE)
         self._closed = False
         for run_id in logbook.under_way():
-            logbook.set_status(run_id, state="cancelled", message="The server was ended before this was done.")
+            with suppress(HalfshaftError):  # a logbook that may only be read is shown as it is
+                logbook.set_status(run_id, state="cancelled", message="The server was ended before this was done.")
         atexit.register(self.close)
 
     def start(self, run_id: str) -> None:

@@ -12,6 +12,10 @@ from waitress.utilities import RequestEntityTooLarge
 from dashboards.logbook import UPLOAD_LIMIT_BYTES
 
 THREADS = 8
+# a connection holds an open file; a process may have 1,024 on most systems, and jobs and logs need some
+MOST_CONNECTIONS = 900
+IDLE_S = 30  # until a silent connection is closed, looked for every LOOK_S; an answer that is being made is not silent
+LOOK_S = 5
 MOST_BYTES = UPLOAD_LIMIT_BYTES + 1_000_000  # an upload and its headers
 TOO_LARGE = "The file is larger than 1 GB; export a shorter stretch or fewer channels."
 
@@ -46,7 +50,17 @@ def make_server(application: flask.Flask, *, host: str, port: int) -> Any:
     OSError : the address cannot be listened on.
     """
     server = create_server(
-        application, host=host, port=port, threads=THREADS, max_request_body_size=MOST_BYTES, ident=None
+        application,
+        host=host,
+        port=port,
+        threads=THREADS,
+        max_request_body_size=MOST_BYTES,
+        ident=None,
+        connection_limit=MOST_CONNECTIONS,
+        channel_timeout=IDLE_S,
+        cleanup_interval=LOOK_S,
+        backlog=MOST_CONNECTIONS,
+        asyncore_use_poll=True,  # `select` ends at file 1,024
     )
     # a name with several addresses gets several sockets
     for part in (server, *getattr(server, "map", {}).values()):

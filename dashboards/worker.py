@@ -15,8 +15,7 @@ from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import load_setup
 from analyzer.errors import HalfshaftError
 from analyzer.logbook import results
-from analyzer.logbook.add import analyse_now
-from analyzer.logbook.parquet_copy import keep_parquet
+from analyzer.logbook.add import analyse_now, keep_parquet
 from analyzer.presentation.figures.comparison_plots import change_plot, phase_plot
 from analyzer.presentation.result_json import comparison_result, plain
 from dashboards import comparisons

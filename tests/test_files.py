@@ -8,16 +8,16 @@ import pytest
 from analyzer import files
 from analyzer.cli.main import main
 from analyzer.errors import InputError
-from analyzer.files import require_place, write_atomic
+from analyzer.files import Outputs, is_own_json, write_atomic
 
 
 def test_a_place_that_cannot_be_written_is_refused_before_the_work(tmp_path, capsys):
     with pytest.raises(InputError, match="does not exist"):
-        require_place(tmp_path / "missing" / "r.html")
+        Outputs().require(tmp_path / "missing" / "r.html", is_own_json)
     with pytest.raises(InputError, match="is a folder"):
-        require_place(tmp_path)
-    require_place(tmp_path / "new.html")
-    require_place("/dev/null")
+        Outputs().require(tmp_path, is_own_json)
+    Outputs().require(tmp_path / "new.html", is_own_json)
+    Outputs().require("/dev/null", is_own_json)
     assert not list(tmp_path.iterdir())
     # the log does not exist either: what is told first was looked at first
     assert main(["analyze", "none.csv", "--car", "none.toml", "--html", str(tmp_path / "missing" / "r.html")]) == 2

@@ -1,4 +1,4 @@
-"""The second lock curve: the same log, with what the setup file states of bench, ring springs and ramps as measurements.
+"""The second lock curve: the same log, with what the setup file states of bench, ring springs and ramps as measured.
 
 The first one never sees the setup file. Where the two contradict each other, the bench or the file is wrong, or the
 plates are not what they were.

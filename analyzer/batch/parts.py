@@ -1,23 +1,72 @@
-"""What a batch has done so far: one Parquet file a log, which says what it came from, and the season table of them."""
+"""What a batch has done so far: one Parquet file a log, which says what it came from, and the season table of them.
+
+The season table has one row a corner phase, every log below the other, ready for pandas. Numbers that do not exist are
+null. A column's ending is its unit; a column without one is a fraction (1 is all of it), a count or text. Each
+column's field in the Parquet file carries its description.
+"""
 
 import dataclasses
 import hashlib
 import io
 import json
-from dataclasses import dataclass
+import os
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from analyzer.batch.places import Log
-from analyzer.batch.season_table import SCHEMA
 from analyzer.errors import InputError
-from analyzer.files import write_atomic
+from analyzer.files import GENERATOR, PARQUET_MARK, Outputs, is_own_json, is_own_parquet, json_text
+from analyzer.in_words import printable
 from analyzer.provenance import Provenance, hash_stream
 
+if TYPE_CHECKING:
+    from analyzer.analysis import Analysis
+
 SEASON = "season.parquet"
-_KEY = b"halfshaft_provenance"
+_KEY = PARQUET_MARK + b"_provenance"
+COLUMNS: dict[str, tuple[pa.DataType, str]] = {
+    "log": (pa.string(), "path of the log inside the batch's folder"),
+    "date": (pa.timestamp("s", tz="UTC"), "when the log's file was last changed"),
+    "car": (pa.string(), "name in the car file"),
+    "lap": (pa.int32(), "lap; 0 is before the first or after the last whole lap"),
+    "corner": (pa.int32(), "number of the corner on the lap"),
+    "direction": (pa.string(), "left or right"),
+    "phase": (pa.string(), "braking, turn_in, mid_corner, power_application or exit"),
+    "start_s": (pa.float64(), "start of the phase, log time"),
+    "end_s": (pa.float64(), "end of the phase, log time"),
+    "inside_slip": (pa.float64(), "longitudinal slip of the inside rear wheel, positive driving, mean over the phase"),
+    "outside_slip": (pa.float64(), "the same of the outside rear wheel"),
+    "speed_difference_rad_s": (pa.float64(), "rotation of the left rear wheel less the right's"),
+    "free_difference_rad_s": (pa.float64(), "what that would be if both rolled free"),
+    "kinematic_lock": (pa.float64(), "0 the axle rolls free, 1 it turns as one, above 1 the inside over-speeds"),
+    "kinematic_lock_note": (pa.string(), "why the kinematic lock is null, or what to know of it"),
+    "input_torque_Nm": (pa.float64(), "sum of both rear wheels' torque"),
+    "transfer_torque_Nm": (pa.float64(), "inside less outside wheel's torque; positive holds against the turn"),
+    "transfer_torque_sd_Nm": (pa.float64(), "standard deviation of the transfer torque"),
+    "locking_value": (pa.float64(), "size of the transfer torque over that of the input torque"),
+    "predicted_locking_torque_Nm": (pa.float64(), "what the setup file's parts would lock with at this input torque"),
+    "locked_fraction": (pa.float64(), "share of the decided samples in which the axle was locked"),
+    "mean_throttle": (pa.float64(), "throttle, 0 to 1"),
+    "mean_speed_m_s": (pa.float64(), "ground speed"),
+}
+SCHEMA = pa.schema([pa.field(name, kind, metadata={"description": text}) for name, (kind, text) in COLUMNS.items()])
+
+
+def phase_table(analysis: "Analysis", *, log: str, date_s: float | None) -> pa.Table:
+    """The rows of one log.
+
+    Parameters
+    ----------
+    log : what the rows call it.
+    date_s : when the log's file was last changed (s since 1970), None where the storage does not say.
+    """
+    own = {"log": printable(log), "date": None if date_s is None else int(date_s), "car": analysis.car.name}
+    rows = [{name: own.get(name, getattr(r, name, None)) for name in COLUMNS} for r in analysis.phase_results]
+    return pa.Table.from_pylist(rows, schema=SCHEMA)
 
 
 def part_bytes(table: pa.Table, made_from: Provenance) -> bytes:
@@ -33,6 +82,7 @@ class Parts:
     """The output folder of a batch."""
 
     folder: Path
+    outputs: Outputs = field(default_factory=Outputs)
 
     def make(self) -> None:
         """Make the folder.
@@ -48,6 +98,18 @@ class Parts:
             raise InputError(
                 f"--out {self.folder}: the folder cannot be made ({error.strerror}); name another."
             ) from None
+
+    def require(self, logs: list[Log]) -> None:
+        """Refuse what is in the way of these logs' files, before they are analysed.
+
+        Raises
+        ------
+        InputError : a file is there that halfshaft did not write.
+        """
+        self.outputs.require(self.folder / SEASON, is_own_parquet)
+        for log in logs:
+            self.outputs.require(self._result(log.name), is_own_json)
+            self.outputs.require(self._part(log.name), is_own_parquet)
 
     def is_done(self, log: Log, expected: Provenance) -> bool:
         """Whether the log's rows are here and came from the same bytes, car, setup, map and code.
@@ -73,8 +135,8 @@ class Parts:
         ------
         InputError : the folder cannot be written.
         """
-        write_atomic(self.folder / "results" / f"{_stem(log_name)}.json", result)
-        write_atomic(self._part(log_name), rows)
+        self.outputs.write(self._result(log_name), json_text(result), is_own_json)
+        self.outputs.write(self._part(log_name), rows, is_own_parquet)
 
     def write_season(self, logs: list[Log]) -> int:
         """Write the season table of these logs' rows; returns the number of rows.
@@ -86,9 +148,13 @@ class Parts:
         tables = [pq.read_table(self._part(log.name), schema=SCHEMA) for log in logs]
         whole = pa.concat_tables(tables) if tables else SCHEMA.empty_table()
         content = io.BytesIO()
-        pq.write_table(whole.cast(SCHEMA), content, compression="zstd")
-        write_atomic(self.folder / SEASON, content.getvalue())
+        marked = whole.cast(SCHEMA).replace_schema_metadata({PARQUET_MARK: GENERATOR})
+        pq.write_table(marked, content, compression="zstd")
+        self.outputs.write(self.folder / SEASON, content.getvalue(), is_own_parquet)
         return whole.num_rows
+
+    def _result(self, log_name: str) -> Path:
+        return self.folder / "results" / f"{_stem(log_name)}.json"
 
     def _part(self, log_name: str) -> Path:
         return self.folder / "parts" / f"{_stem(log_name)}.parquet"
@@ -97,4 +163,4 @@ class Parts:
 def _stem(log_name: str) -> str:
     """A file name of a log's own: what a person would look for, and enough of a hash to tell folders apart."""
     readable = "".join(c if c.isalnum() or c in "-_." else "_" for c in log_name)[-80:].lstrip(".")
-    return f"{readable}-{hashlib.sha256(log_name.encode('utf-8')).hexdigest()[:10]}"
+    return f"{readable}-{hashlib.sha256(os.fsencode(log_name)).hexdigest()[:10]}"

@@ -1,6 +1,7 @@
 """Where the logs of a batch are: a folder here, or any address that fsspec knows."""
 
 import io
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -83,8 +84,10 @@ def _at_path(folder: Path, without: Path | None) -> Iterator[Log]:
     if not folder.is_dir():
         raise InputError(f"{folder}: is no folder; name the folder that holds the logs.")
     for path in folder.rglob("*"):
-        if path.is_file() and not (without is not None and path.resolve().is_relative_to(without.resolve())):
-            yield Log(path.relative_to(folder).as_posix(), str(path.resolve()), path.stat().st_mtime)
+        if path.is_file() and not (
+            without is not None and Path(os.path.realpath(path)).is_relative_to(os.path.realpath(without))
+        ):
+            yield Log(path.relative_to(folder).as_posix(), os.path.realpath(path), path.stat().st_mtime)
 
 
 def _at_address(folder: str) -> Iterator[Log]:

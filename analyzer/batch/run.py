@@ -6,12 +6,14 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from analyzer.batch import cluster, local
+from analyzer.batch import workers
 from analyzer.batch.parts import SEASON, Parts
 from analyzer.batch.places import Log, find_logs
 from analyzer.batch.work import Outcome, Settings, Task
-from analyzer.errors import HalfshaftError, InputError
+from analyzer.errors import HalfshaftError
+from analyzer.files import Outputs, read_at_most
 from analyzer.provenance import Provenance, provenance
+from analyzer.settings_file import LARGEST_BYTES
 
 Progress = Callable[[int, int, str], None]  # (logs over, all logs, the one just over)
 
@@ -44,6 +46,7 @@ def run_batch(
     out: Path | str,
     processes: int | None = None,
     scheduler: str | None = None,
+    outputs: Outputs | None = None,
     progress: Progress = lambda over, total, name: None,
 ) -> Report:
     """Analyse all logs under `folder` and write the season table.
@@ -54,6 +57,7 @@ def run_batch(
     out : output folder; logs done there with the same bytes, car, setup, channel map and code are not done again.
     processes : local processes; default: as many as there are cores.
     scheduler : address of a Dask scheduler; default: local processes.
+    outputs : what may be written; default: no file that halfshaft did not write.
 
     Raises
     ------
@@ -63,7 +67,7 @@ def run_batch(
     car = _settings(car_path)
     setup = None if setup_path is None else _settings(setup_path)
     channels = None if channels_path is None else _settings(channels_path)
-    parts = Parts(Path(out))
+    parts = Parts(Path(out), outputs or Outputs())
     logs = find_logs(folder, without=parts.folder)
     parts.make()
     report = Report(season=parts.folder / SEASON)
@@ -73,6 +77,7 @@ def run_batch(
             progress(_over(report), len(logs), log.name)
         elif log.name not in report.failed:
             tasks.append(Task(log, car, setup, channels, expected))
+    parts.require([task.log for task in tasks])
     try:
         for outcome in _outcomes(tasks, processes=processes, scheduler=scheduler):
             if outcome.rows is not None and outcome.result is not None:
@@ -92,8 +97,8 @@ def _outcomes(tasks: list[Task], *, processes: int | None, scheduler: str | None
     if not tasks:
         return iter(())
     if scheduler is not None:
-        return cluster.outcomes(tasks, address=scheduler)
-    return local.outcomes(tasks, processes=processes or _cores())
+        return workers.on_cluster(tasks, address=scheduler)
+    return workers.on_this_machine(tasks, processes=processes or _cores())
 
 
 def _is_done(parts: Parts, log: Log, expected: Provenance, report: Report) -> bool:
@@ -111,11 +116,7 @@ def _over(report: Report) -> int:
 
 
 def _settings(path: Path | str) -> Settings:
-    path = Path(path)
-    try:
-        return Settings(path.name, path.read_bytes())
-    except OSError as error:
-        raise InputError(f"{path.name}: cannot be read ({error.strerror}); check the path.") from None
+    return Settings(Path(path).name, read_at_most(path, LARGEST_BYTES, what="settings file"))
 
 
 def _cores() -> int:

@@ -82,8 +82,7 @@ def _analyse(task: Task, folder: Path) -> Outcome:
 
 
 def _rows(task: Task, analysis: "Analysis", made_from: Provenance) -> bytes:
-    from analyzer.batch.parts import part_bytes
-    from analyzer.batch.season_table import phase_table
+    from analyzer.batch.parts import part_bytes, phase_table
 
     return part_bytes(phase_table(analysis, log=task.log.name, date_s=task.log.date_s), made_from)
 

@@ -2,7 +2,7 @@
 
 import argparse
 
-from analyzer.cli.options import add_car, add_channels, add_json
+from analyzer.cli.options import add_car, add_channels, add_html, add_json
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -26,7 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     add_channels(parser, ", one for all logs")
     add_json(parser)
-    parser.add_argument("--html", metavar="FILE", help="write a report with the trade-off as a picture")
+    add_html(parser, "a report with the trade-off as a picture")
 
 
 def run(arguments: argparse.Namespace) -> int:

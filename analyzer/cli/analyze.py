@@ -35,9 +35,8 @@ def run(arguments: argparse.Namespace) -> int:
     """
     import time
 
-    from rich.console import Console
-
-    from analyzer.cli.output import progress_bar, say_report, wrote_json
+    from analyzer.cli.output import progress_bar, say_report, terminal, wrote_json
+    from analyzer.files import is_own_html
     from analyzer.pipeline import analyze
     from analyzer.presentation.result_json import to_json
     from analyzer.presentation.terminal import print_budget, print_summary, print_timings
@@ -52,14 +51,14 @@ def run(arguments: argparse.Namespace) -> int:
         )
     timings = dict(analysis.timings_s)
     started = time.perf_counter()
-    to_standard_output = wrote_json(arguments.json, lambda: to_json(analysis))
+    to_standard_output = wrote_json(arguments, lambda: to_json(analysis))
     if arguments.html:
-        from analyzer.presentation.html import write_html  # plotly takes a while to import
+        from analyzer.presentation.html import analysis_report  # plotly takes a while to import
 
-        write_html(analysis, arguments.html)
+        arguments.outputs.write(arguments.html, analysis_report(analysis), is_own_html)
     timings["write JSON and HTML"] = time.perf_counter() - started
     # with JSON on standard output the tables go to standard error, and only those that were asked for
-    console = Console(highlight=False, stderr=to_standard_output)
+    console = terminal(stderr=to_standard_output)
     if not to_standard_output:
         print_summary(analysis, console)
     if arguments.budget:

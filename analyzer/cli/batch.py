@@ -37,20 +37,19 @@ def run(arguments: argparse.Namespace) -> int:
     """
     import sys
 
-    from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
     from analyzer.batch.run import run_batch
-    from analyzer.cli.output import wrote_json
+    from analyzer.cli.output import terminal, wrote_json
     from analyzer.errors import CannotTell, InputError
-    from analyzer.in_words import counted
+    from analyzer.in_words import counted, printable
 
     if arguments.processes is not None and not 1 <= arguments.processes <= 256:
         raise InputError(f"--processes is {arguments.processes}; allowed: 1 to 256. Choose another number.")
-    terminal = Console(stderr=True)
+    console = terminal(stderr=True)
     columns = (BarColumn(), MofNCompleteColumn(), TimeRemainingColumn(), TextColumn("{task.description}", markup=False))
     try:
-        with Progress(*columns, console=terminal, transient=True, disable=not terminal.is_terminal) as bar:
+        with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
             line = bar.add_task("looking at what is done", total=None)
             report = run_batch(
                 folder=arguments.folder,
@@ -60,6 +59,7 @@ def run(arguments: argparse.Namespace) -> int:
                 out=arguments.out,
                 processes=arguments.processes,
                 scheduler=arguments.scheduler,
+                outputs=arguments.outputs,
                 progress=lambda over, total, name: bar.update(line, completed=over, total=total, description=name),
             )
     except KeyboardInterrupt:
@@ -68,11 +68,11 @@ def run(arguments: argparse.Namespace) -> int:
     told = {
         "season": str(report.season),
         "rows": report.rows,
-        "analysed": report.analysed,
-        "done_before": report.before,
-        "failed": [{"log": name, "reason": reason} for name, reason in report.failed.items()],
+        "analysed": [printable(name) for name in report.analysed],
+        "done_before": [printable(name) for name in report.before],
+        "failed": [{"log": printable(name), "reason": printable(reason)} for name, reason in report.failed.items()],
     }
-    if not wrote_json(arguments.json, lambda: told):
+    if not wrote_json(arguments, lambda: told):
         print(
             f"{counted(len(report.analysed), 'log')} analysed, {len(report.before)} done before, "
             f"{len(report.failed)} failed.\n"

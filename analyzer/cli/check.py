@@ -3,14 +3,13 @@
 import argparse
 from typing import TYPE_CHECKING
 
-from analyzer.cli.options import add_channels, add_json
+from analyzer.cli.options import add_channels, add_json, add_output
+from analyzer.files import is_own_toml
 
 if TYPE_CHECKING:
     from rich.console import Console
 
     from analyzer.log_check import LogCheck
-
-MOST_ALIKE = 3
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -18,7 +17,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("log", metavar="LOG", help="the log: CSV, Parquet, Arrow or MDF 4, plain or in gzip or zip")
     parser.add_argument("--car", metavar="CAR", help="car file (TOML): checks what the log shows of it")
     add_channels(parser, " that says which column is which channel")
-    parser.add_argument("--map", metavar="FILE", help="write the suggested channel map to this file")
+    add_output(parser, "--map", is_own_toml, help="write the suggested channel map to this file")
     add_json(parser, "the check")
 
 
@@ -30,7 +29,7 @@ def run(arguments: argparse.Namespace) -> int:
     InputError : the log, map or car file cannot be read, or an output not written.
     """
     from analyzer.cli.output import wrote_json
-    from analyzer.files import write_atomic
+    from analyzer.files import with_toml_mark
     from analyzer.log_check import check_log
     from analyzer.logs.mapping import load_channel_map
     from analyzer.vehicle.car import load_car
@@ -39,21 +38,21 @@ def run(arguments: argparse.Namespace) -> int:
     car = load_car(arguments.car) if arguments.car else None
     check = check_log(arguments.log, channel_map=channel_map, car=car)
     if arguments.map:
-        write_atomic(arguments.map, check.channel_map)
-    if wrote_json(arguments.json, check.as_json):
+        arguments.outputs.write(arguments.map, with_toml_mark(check.channel_map), is_own_toml)
+    if wrote_json(arguments, check.as_json):
         return 0
     _print(check, map_file=arguments.map)
     return 0
 
 
 def _print(check: "LogCheck", *, map_file: str | None) -> None:
-    from rich.console import Console
     from rich.markup import escape
 
+    from analyzer.cli.output import terminal
     from analyzer.in_words import when
     from analyzer.log_check import shortened
 
-    console = Console(highlight=False)
+    console = terminal()
     console.print(f"[bold]{escape(check.file)}[/]: {check.form}")
     if check.duration_s is not None:
         excluded = f", {check.excluded_share:.0%} left out" if check.excluded_share else ""
@@ -64,7 +63,7 @@ def _print(check: "LogCheck", *, map_file: str | None) -> None:
     marks = {"error": "[red]error[/]", "warning": "[yellow]warning[/]", "info": "[dim]info[/]"}
     lines = [
         f"{marks[a.severity]} {': '.join(filter(None, (when(a.start_s, a.end_s), escape(a.message))))}"
-        for a in shortened(check, MOST_ALIKE).annotations
+        for a in shortened(check).annotations
         if not (a.code == "unit" and a.severity == "info")  # said under "How they were recognised"
     ]
     _print_list(console, "Units, signs, gaps, faults", lines or ["nothing found"], markup=True)

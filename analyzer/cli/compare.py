@@ -99,9 +99,7 @@ def _compare(arguments: argparse.Namespace, progress: Callable[[str, float], Non
 
 
 def _plan(arguments: argparse.Namespace, progress: Callable[[str, float], None]) -> int:
-    from rich.console import Console
-
-    from analyzer.cli.output import wrote_json
+    from analyzer.cli.output import terminal, wrote_json
     from analyzer.comparison.planning import plan
     from analyzer.comparison.runs import Run
     from analyzer.errors import InputError
@@ -122,6 +120,6 @@ def _plan(arguments: argparse.Namespace, progress: Callable[[str, float], None])
         runs.append(Run(analysis=analysis, side=0))
     progress("planning", 0.8)
     planned = plan(runs, arguments.change)
-    if not wrote_json(arguments.json, lambda: plan_result(runs, planned)):
-        print_plan(planned, Console(highlight=False))
+    if not wrote_json(arguments, lambda: plan_result(runs, planned)):
+        print_plan(planned, terminal())
     return 0

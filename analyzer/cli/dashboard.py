@@ -11,6 +11,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--logbook", metavar="DIR", default="logbook", help="folder of logs and runs (default %(default)s)"
     )
+    parser.add_argument(
+        "--make-logbook", action="store_true", help="make the logbook in a folder that holds other files; they stay"
+    )
     parser.add_argument("--port", metavar="N", type=int, default=DEFAULT_PORT, help="port (default %(default)s)")
     parser.add_argument(
         "--host",
@@ -31,6 +34,7 @@ def run(arguments: argparse.Namespace) -> int:
     import sys
 
     from analyzer.errors import InputError
+    from analyzer.logbook.store import Store
     from dashboards.app import create_app, own_hosts
     from dashboards.serving import make_server
 
@@ -44,6 +48,8 @@ def run(arguments: argparse.Namespace) -> int:
             "and add logs; there is no password. Use it only on a network you trust.",
             file=sys.stderr,
         )
+    if arguments.make_logbook:
+        Store(arguments.logbook, make_here=True).close()
     app = create_app(arguments.logbook, hosts=() if local else own_hosts(host))
     try:
         server = make_server(app.server, host=host, port=port)
@@ -54,7 +60,8 @@ def run(arguments: argparse.Namespace) -> int:
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     # a name with several addresses gets several sockets
     port = server.effective_listen[0][1] if hasattr(server, "effective_listen") else server.effective_port
-    print(f"halfshaft dashboard: http://{host}:{port}  (logbook: {arguments.logbook}; Ctrl-C ends it)", flush=True)
+    address = f"[{host}]" if ":" in host else host
+    print(f"halfshaft dashboard: http://{address}:{port}  (logbook: {arguments.logbook}; Ctrl-C ends it)", flush=True)
     try:
         server.run()
     except KeyboardInterrupt:

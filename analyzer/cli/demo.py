@@ -3,6 +3,8 @@
 import argparse
 from typing import TYPE_CHECKING
 
+from analyzer.cli.options import add_overwrite
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
@@ -16,6 +18,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out", metavar="DIR", default="halfshaft-demo", help="folder for reports and JSON (default ./%(default)s)"
     )
+    add_overwrite(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -28,14 +31,13 @@ def run(arguments: argparse.Namespace) -> int:
     from importlib import resources
     from pathlib import Path
 
-    from rich.console import Console
     from rich.text import Text
 
-    from analyzer.cli.output import progress_bar
+    from analyzer.cli.output import progress_bar, terminal
     from analyzer.errors import InputError
-    from analyzer.files import write_atomic
+    from analyzer.files import is_own_html, is_own_json, json_text
     from analyzer.pipeline import analyze
-    from analyzer.presentation.html import write_html
+    from analyzer.presentation.html import analysis_report
     from analyzer.presentation.result_json import to_json
     from analyzer.presentation.terminal import print_ending
     from analyzer.presentation.words import KIND_NAMES, answer, grouped
@@ -45,7 +47,7 @@ def run(arguments: argparse.Namespace) -> int:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise InputError(f"--out {out}: the folder cannot be made ({error.strerror}); name another one.") from None
-    console = Console(highlight=False)
+    console = terminal()
     reports = []
     try:
         installed = resources.files("sample_logs")
@@ -55,6 +57,10 @@ def run(arguments: argparse.Namespace) -> int:
         samples = list(_samples(folder))
         if not samples:
             raise InputError("sample_logs: no sample log with a car file was found; install halfshaft again.")
+        written = {log: (out / f"{_stem(log)}.html", out / f"{_stem(log)}.json") for log, *_ in samples}
+        for html, json in written.values():
+            arguments.outputs.require(html, is_own_html)
+            arguments.outputs.require(json, is_own_json)
         console.print(
             "Sample logs of an invented car on an invented circuit: as delivered with all channels (baseline) and with "
             "the fewest (baseline_minimum), with other ramp rings (steeper_ramps) and with a stiffer cone spring "
@@ -64,9 +70,9 @@ def run(arguments: argparse.Namespace) -> int:
             name = _stem(log)
             with progress_bar(name) as progress:
                 analysis = analyze(log_path=log, car_path=car, setup_path=setup, progress=progress)
-            html = out / f"{name}.html"
-            write_html(analysis, html)
-            write_atomic(out / f"{name}.json", to_json(analysis))
+            html, json = written[log]
+            arguments.outputs.write(html, analysis_report(analysis), is_own_html)
+            arguments.outputs.write(json, json_text(to_json(analysis)), is_own_json)
             reports.append(html)
             console.print(Text(f"\n{log.name}", style="bold"))
             console.print(Text(answer(analysis)))

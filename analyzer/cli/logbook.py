@@ -1,15 +1,14 @@
-"""`halfshaft logbook add|list|show|remove|export|trend`: a folder that keeps logs, cars, setups and results."""
+"""`halfshaft logbook`: a folder that keeps logs, cars, setups and results. Its actions `list`, `show`, `trend` and
+`export` read the logbook and write nothing in it."""
 
 import argparse
 from typing import TYPE_CHECKING, Any
 
-from analyzer.cli.options import add_json
-from analyzer.cli.output import progress_bar, wrote_json
+from analyzer.cli.options import add_json, add_overwrite
+from analyzer.cli.output import progress_bar, terminal, wrote_json
 from analyzer.in_words import capitalised
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
     from analyzer.errors import HalfshaftError
     from analyzer.logbook.results import StoredResult
     from analyzer.logbook.runs import Run
@@ -29,10 +28,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add.add_argument(
         "--date", metavar="DATE", help="when it was driven, as 2026-05-31 or 2026-05-31T14:30; default: the file's date"
     )
+    add.add_argument(
+        "--make-logbook", action="store_true", help="make the logbook in a folder that holds other files; they stay"
+    )
+    update = _action(actions, "update", "analyse anew what code, car, setup or map changed, and what was not analysed")
+    update.add_argument("run", metavar="RUN", nargs="*", help="runs; default: all")
     listed = _action(actions, "list", "the runs, with their preload and whether the result is up to date")
     listed.add_argument("--car", metavar="NAME", help="only the runs of the car of this name")
     add_json(listed, "the list")
-    show = _action(actions, "show", "the result of a run, made anew when code, car, setup or map changed")
+    show = _action(actions, "show", "the result of a run, as it was made")
     show.add_argument("run", metavar="RUN", help="id, its beginning, or the log's file name")
     add_json(show)
     remove = _action(actions, "remove", "take runs out, with their logs and results")
@@ -40,9 +44,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     export = _action(actions, "export", "write runs as plain files: the log as it came, Parquet, settings, result")
     export.add_argument("run", metavar="RUN", nargs="*", help="runs; default: all")
     export.add_argument("--out", metavar="DIR", required=True, help="folder to write to")
+    add_overwrite(export)
     trend = _action(actions, "trend", "preload over the distance that a car has run")
     trend.add_argument("--car", metavar="NAME", help="name of the car in its car file; default: the only one")
     add_json(trend, "the trend")
+    _action(actions, "tidy", "move what is not the logbook's out of its folders, into its folder `lost`")
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -55,7 +61,12 @@ def run(arguments: argparse.Namespace) -> int:
     """
     from analyzer.logbook.store import Store
 
-    with Store(arguments.logbook, must_exist=arguments.action != "add") as store:
+    adding = arguments.action == "add"
+    with Store(arguments.logbook, must_exist=not adding, make_here=adding and arguments.make_logbook) as store:
+        if arguments.action in WRITING:
+            store.begin_writing()
+        for note in store.notes:
+            _say(note)
         return ACTIONS[arguments.action](store, arguments)
 
 
@@ -99,28 +110,38 @@ def _add(store: "Store", arguments: argparse.Namespace) -> int:
 
 
 def _list(store: "Store", arguments: argparse.Namespace) -> int:
-    from analyzer.logbook.listing import print_runs, run_json
+    from analyzer.in_words import counted
+    from analyzer.logbook.listing import print_runs, run_json, runs_of_car
+    from analyzer.logbook.names import named_few
     from analyzer.logbook.runs import runs
-    from analyzer.logbook.trend import runs_of_car
 
     found = runs_of_car(store, arguments.car) if arguments.car else runs(store)
-    if not wrote_json(arguments.json, lambda: [run_json(store, run) for run in found]):
-        print_runs(store, found, _console())
+    if not wrote_json(arguments, lambda: [run_json(store, run) for run in found]):
+        print_runs(store, found, terminal())
+    strangers = [path.relative_to(store.folder).as_posix() for path in store.strangers()]
+    if strangers:
+        _say(
+            f"{counted(len(strangers), 'file or folder is', 'files or folders are')} among the logbook's and not its "
+            f"own: {named_few(strangers)}. They stay; `halfshaft logbook tidy` moves them to its folder `lost`."
+        )
     return 0
 
 
 def _show(store: "Store", arguments: argparse.Namespace) -> int:
+    from analyzer.errors import CannotTell
     from analyzer.logbook import results
     from analyzer.logbook.listing import print_heading
     from analyzer.logbook.runs import find_run
     from analyzer.presentation.terminal import print_summary
 
     run = find_run(store, arguments.run)
-    found = _up_to_date(store, run)
-    if wrote_json(arguments.json, lambda: results.result_text(store, found.id)):
+    found = _as_it_is(store, run)
+    if found is None:
+        raise CannotTell(f"{run.log.name}: is not analysed yet; `halfshaft logbook update {run.id[:8]}` analyses it.")
+    if wrote_json(arguments, lambda: results.result_text(store, found.id)):
         return 0
-    print_heading(run, found, _console())
-    print_summary(results.analysis_of(store, found.id), _console())
+    print_heading(run, found, terminal())
+    print_summary(results.analysis_of(store, found.id), terminal())
     return 0
 
 
@@ -136,7 +157,7 @@ def _remove(store: "Store", arguments: argparse.Namespace) -> int:
 def _export(store: "Store", arguments: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from analyzer.errors import HalfshaftError
+    from analyzer.errors import CannotTell
     from analyzer.logbook.export import export
     from analyzer.logbook.runs import find_run, runs
 
@@ -144,18 +165,21 @@ def _export(store: "Store", arguments: argparse.Namespace) -> int:
     for run in [find_run(store, text) for text in arguments.run] or runs(store):
         found = None
         try:
-            found = _up_to_date(store, run)
-        except HalfshaftError as error:  # the log itself can still be had
+            found = _as_it_is(store, run)
+            if found is None:
+                _say(f"{run.log.name}: is not analysed yet, so its folder has no result.json.")
+        except CannotTell as error:  # the log itself can still be had
             status = max(status, _complain(error))
-        print(export(store, run, found, Path(arguments.out)))
+        print(export(store, run, found, Path(arguments.out), arguments.outputs))
     return status
 
 
 def _trend(store: "Store", arguments: argparse.Namespace) -> int:
     from analyzer.errors import InputError
-    from analyzer.logbook.listing import print_trend, trend_json
+    from analyzer.in_words import counted
+    from analyzer.logbook.listing import preload_trend, print_trend, runs_of_car, trend_json
+    from analyzer.logbook.results import is_current, result_of
     from analyzer.logbook.runs import runs
-    from analyzer.logbook.trend import preload_trend, runs_of_car
 
     car = arguments.car
     if car is None:
@@ -164,14 +188,33 @@ def _trend(store: "Store", arguments: argparse.Namespace) -> int:
             there = ", ".join(f"'{name}'" for name in names) or "none yet"
             raise InputError(f"--car is missing; cars in this logbook: {there}. Name one.")
         car = names[0]
-    _bring_up_to_date(store, runs_of_car(store, car), quiet=True)
+    old = sum(not is_current(result_of(store, run), run) for run in runs_of_car(store, car))
     points = preload_trend(store, car)
-    if not wrote_json(arguments.json, lambda: trend_json(car, points)):
-        print_trend(car, points, _console())
+    if not wrote_json(arguments, lambda: trend_json(car, points)):
+        print_trend(car, points, terminal())
+    if old:
+        _say(
+            f"{counted(old, 'result')} {'is' if old == 1 else 'are'} not up to date; `halfshaft logbook update` helps."
+        )
     return 0
 
 
-def _bring_up_to_date(store: "Store", found: "list[Run]", *, quiet: bool = False) -> int:
+def _update(store: "Store", arguments: argparse.Namespace) -> int:
+    from analyzer.logbook.runs import find_run, runs
+
+    return _bring_up_to_date(store, [find_run(store, text) for text in arguments.run] or runs(store))
+
+
+def _tidy(store: "Store", arguments: argparse.Namespace) -> int:
+    moved = store.tidy()
+    for before, after in moved:
+        print(f"{before.relative_to(store.folder)} -> {after.relative_to(store.folder)}")
+    if not moved:
+        print("Nothing to tidy: what lies in the logbook's folders is its own.")
+    return 0
+
+
+def _bring_up_to_date(store: "Store", found: "list[Run]") -> int:
     """Analyse what is not up to date; a log that cannot be analysed does not stop the others."""
     from analyzer.errors import HalfshaftError
     from analyzer.logbook.listing import SHORT_ID, preload_words
@@ -182,13 +225,11 @@ def _bring_up_to_date(store: "Store", found: "list[Run]", *, quiet: bool = False
         try:
             result = _up_to_date(store, run)
         except HalfshaftError as error:
-            if not quiet:
-                status = max(status, _complain(error))
+            status = max(status, _complain(error))
             continue
-        if not quiet:
-            told = preload(store, result)
-            words = f"preload {preload_words(told)} N.m" if told.lower is not None else f"no preload: {told.reason}"
-            print(f"{run.id[:SHORT_ID]} {run.log.name}: {words}", flush=True)
+        told = preload(store, result)
+        words = f"preload {preload_words(told)} N.m" if told.lower is not None else f"no preload: {told.reason}"
+        print(f"{run.id[:SHORT_ID]} {run.log.name}: {words}", flush=True)
     return status
 
 
@@ -199,10 +240,36 @@ def _up_to_date(store: "Store", run: "Run") -> "StoredResult":
         return up_to_date(store, run, progress=lambda step, share: progress(f"{run.log.name}: {step}", share))
 
 
-def _complain(error: "HalfshaftError") -> int:
+def _as_it_is(store: "Store", run: "Run") -> "StoredResult | None":
+    """The result of a run as it is kept, None when it was never made; says when it is out of date.
+
+    Raises
+    ------
+    CannotTell : the log could not be analysed.
+    """
+    from analyzer.errors import CannotTell
+    from analyzer.logbook.listing import SHORT_ID
+    from analyzer.logbook.results import is_current, result_of
+
+    found = result_of(store, run)
+    if found is not None and not is_current(found, run) and found.provenance is not None:
+        _say(
+            f"{run.log.name}: this result is out of date (made by {found.code}); "
+            f"`halfshaft logbook update {run.id[:SHORT_ID]}` makes it anew."
+        )
+    if found is not None and found.state == "failed":
+        raise CannotTell(found.message)
+    return found if found is not None and found.folder is not None else None
+
+
+def _say(note: str) -> None:
     import sys
 
-    print(f"halfshaft logbook: {error}", file=sys.stderr)
+    print(f"halfshaft logbook: {note}", file=sys.stderr)
+
+
+def _complain(error: "HalfshaftError") -> int:
+    _say(str(error))
     return error.exit_status
 
 
@@ -219,10 +286,14 @@ def _seconds(text: str) -> float:
         ) from None
 
 
-def _console() -> "Console":
-    from rich.console import Console
-
-    return Console(highlight=False)
-
-
-ACTIONS = {"add": _add, "list": _list, "show": _show, "remove": _remove, "export": _export, "trend": _trend}
+ACTIONS = {
+    "add": _add,
+    "update": _update,
+    "list": _list,
+    "show": _show,
+    "remove": _remove,
+    "export": _export,
+    "trend": _trend,
+    "tidy": _tidy,
+}
+WRITING = ("add", "update", "remove", "tidy")

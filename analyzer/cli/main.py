@@ -6,13 +6,14 @@ Command modules import what they compute with inside `run`, so that `--help` ans
 
 import argparse
 import importlib
-import io
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 
 from analyzer import __version__
+from analyzer.cli.options import outputs_of
+from analyzer.cli.output import OutputLost, clean_streams, drop_output
 from analyzer.errors import HalfshaftError
-from analyzer.files import require_place
 from analyzer.in_words import capitalised
 
 # command -> one line of help; the module analyzer.cli.<command> has add_arguments(parser) and
@@ -57,30 +58,43 @@ def build_parser() -> argparse.ArgumentParser:
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command; returns the exit status (0 done, 2 wrong input, 3 the log cannot support the question, 130
-    stopped by Ctrl-C)."""
-    if isinstance(sys.stdout, io.TextIOWrapper):
-        sys.stdout.reconfigure(errors="replace")  # where the locale has no dash, a question mark and no traceback
+    """Run one command; returns the exit status (0 done, 2 wrong input or an output that cannot be written, 3 the log
+    cannot support the question, 130 stopped by Ctrl-C)."""
+    with clean_streams():
+        try:
+            try:
+                return _command(argv)
+            finally:
+                sys.stdout.flush()
+        except HalfshaftError as error:
+            drop_output()
+            return _told(str(error), error.exit_status)
+        except KeyboardInterrupt:
+            return _told("stopped.", STOPPED, "\n")
+        except BrokenPipeError:
+            drop_output()
+            return 0
+
+
+def _command(argv: Sequence[str] | None) -> int:
+    parser = build_parser()
+    arguments = parser.parse_args(argv)
+    if arguments.command is None:
+        parser.print_help(sys.stderr)
+        return 2
     try:
-        parser = build_parser()
-        arguments = parser.parse_args(argv)
-        if arguments.command is None:
-            parser.print_help(sys.stderr)
-            return 2
-        for option in ("json", "html", "map"):
-            target = getattr(arguments, option, None)
-            if target and target != "-":
-                require_place(target)
+        arguments.outputs = outputs_of(arguments)
         return importlib.import_module(f"analyzer.cli.{arguments.module}").run(arguments)
+    except OutputLost:
+        raise
     except HalfshaftError as error:
-        print(f"halfshaft {arguments.module}: {error}", file=sys.stderr)
-        return error.exit_status
-    except KeyboardInterrupt:
-        print("\nhalfshaft: stopped.", file=sys.stderr)
-        return STOPPED
-    except BrokenPipeError:
-        sys.stderr.close()
-        return 0
+        return _told(str(error), error.exit_status, command=f" {arguments.module}")
+
+
+def _told(message: str, status: int, before: str = "", *, command: str = "") -> int:
+    with suppress(OSError, HalfshaftError):  # where standard error is full as well
+        print(f"{before}halfshaft{command}: {message}", file=sys.stderr)
+    return status
 
 
 if __name__ == "__main__":

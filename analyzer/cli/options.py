@@ -1,6 +1,11 @@
-"""The options that several commands take, each with one wording."""
+"""The options that several commands take, each with one wording, and which files a command reads and writes."""
 
 import argparse
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+from analyzer.files import Outputs, is_own_html, is_own_json
 
 
 def add_car(parser: argparse.ArgumentParser) -> None:
@@ -17,9 +22,60 @@ def add_channels(parser: argparse.ArgumentParser, what: str = " for logs with ot
 
 def add_json(parser: argparse.ArgumentParser, what: str = "the result") -> None:
     """`--json`; `what` is written."""
-    parser.add_argument("--json", metavar="FILE", help=f"write {what} as JSON; - is standard output")
+    add_output(parser, "--json", is_own_json, help=f"write {what} as JSON; - is standard output")
 
 
-def add_html(parser: argparse.ArgumentParser) -> None:
-    """`--html`."""
-    parser.add_argument("--html", metavar="FILE", help="write the report as one HTML file")
+def add_html(parser: argparse.ArgumentParser, what: str = "the report as one HTML file") -> None:
+    """`--html`; `what` is written."""
+    add_output(parser, "--html", is_own_html, help=f"write {what}")
+
+
+def add_output(
+    parser: argparse.ArgumentParser, option: str, is_own: Callable[[Path], bool], *, help: str, **others: Any
+) -> None:
+    """An option that names a file to write, looked at before the command begins, and `--overwrite` with the first.
+
+    Parameters
+    ----------
+    is_own : whether an existing file is one that halfshaft wrote for this option, which may be written again.
+    """
+    parser.add_argument(option, metavar=others.pop("metavar", "FILE"), help=help, **others)
+    written = parser.get_default("written") or {}
+    parser.set_defaults(written={**written, option.lstrip("-"): is_own})
+    if not written:
+        add_overwrite(parser)
+
+
+def add_overwrite(parser: argparse.ArgumentParser) -> None:
+    """`--overwrite`."""
+    parser.set_defaults(outputs=Outputs())  # `outputs_of` puts the command's own in its place
+    parser.add_argument(
+        "--overwrite", action="store_true", help="replace files that are there, also when halfshaft did not write them"
+    )
+
+
+def outputs_of(arguments: argparse.Namespace) -> Outputs:
+    """What the command may write: whatever else its arguments name is read.
+
+    Raises
+    ------
+    InputError : a file to write is one that is read, or somebody else's, or cannot be written.
+    """
+    written = getattr(arguments, "written", None) or {}
+    others = {*written, "command", "module", "action", "outputs"}
+    read = [text for name, value in vars(arguments).items() if name not in others for text in _texts(value)]
+    outputs = Outputs(read, overwrite=getattr(arguments, "overwrite", False))
+    named = {
+        f"--{option}": (target, is_own)
+        for option, is_own in written.items()
+        if (target := getattr(arguments, option)) and target != "-"
+    }
+    outputs.require_each(named)
+    return outputs
+
+
+def _texts(value: Any) -> Iterator[str]:
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, list | tuple):
+        yield from (text for text in value if isinstance(text, str))

@@ -62,20 +62,20 @@ def run(arguments: argparse.Namespace) -> int:
             "cautions": list(CAUTIONS),
         }
 
-    if wrote_json(arguments.json, result):
+    if wrote_json(arguments, result):
         return 0
     _print(curve, title=f"{setup.name} ({Path(arguments.setup).name})", largest_Nm=largest)
     return 0
 
 
 def _print(curve: "PredictedLockCurve", *, title: str, largest_Nm: float) -> None:
-    from rich.console import Console
     from rich.text import Text
 
+    from analyzer.cli.output import terminal
     from analyzer.differential.predicted import ways
     from analyzer.presentation.terminal import print_ending
 
-    console = Console(highlight=False)
+    console = terminal()
     place = {"outside_packs": "outside the packs", "between_rings": "between the rings", None: "in a place not stated"}
     kind: str = curve.kind
     if curve.kind == "plate":

@@ -2,8 +2,9 @@
 
 import argparse
 from dataclasses import replace
+from pathlib import Path
 
-from analyzer.cli.options import add_car
+from analyzer.cli.options import add_car, add_output
 from analyzer.simulation.options import OPTIONS, by_part
 
 CHANNEL_SETS = ("full", "minimum")
@@ -14,7 +15,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's arguments."""
     add_car(parser)
     parser.add_argument("--setup", metavar="SETUP", required=True, help="setup file (TOML, table [differential])")
-    parser.add_argument("--out", metavar="LOG", required=True, help="log to write: .parquet, .csv or .csv.gz")
+    add_output(
+        parser, "--out", _is_own_log, metavar="LOG", required=True, help="log to write: .parquet, .csv or .csv.gz"
+    )
     parser.add_argument("--laps", type=int, default=4, help="flying laps (default %(default)s)")
     parser.add_argument("--seed", type=int, default=1, help="number that fixes everything random (default %(default)s)")
     parser.add_argument("--rate", metavar="Hz", type=float, default=100.0, help="log rate (default %(default)g)")
@@ -65,18 +68,20 @@ def run(arguments: argparse.Namespace) -> int:
     from analyzer.differential.predicted import predict_lock_curve
     from analyzer.differential.setup import load_setup
     from analyzer.errors import InputError
-    from analyzer.files import require_place
+    from analyzer.files import is_own_parquet
     from analyzer.in_words import counted
     from analyzer.simulation.circuit import circuit_by_name
     from analyzer.simulation.parameters import Chassis, Grip, LockParameters, Powertrain, SimTyre
     from analyzer.simulation.road import Road
     from analyzer.simulation.sensors import Sensors
     from analyzer.simulation.session import simulate_session
-    from analyzer.simulation.write import check_ending, truth_path, write_table
+    from analyzer.simulation.write import check_ending, truth_path, write_session
     from analyzer.vehicle.car import load_car
 
     check_ending(arguments.out)
-    require_place(arguments.out)
+    truth = truth_path(arguments.out)
+    arguments.outputs.require(arguments.out, _is_own_log)
+    arguments.outputs.require(truth, is_own_parquet)
     if not 1 <= arguments.laps <= 200:
         raise InputError(f"--laps is {arguments.laps}; allowed: 1 to 200. Correct it.")
     if arguments.seed < 0:
@@ -102,8 +107,7 @@ def run(arguments: argparse.Namespace) -> int:
         radii_m=tuple(arguments.radii),
     )
     truth = truth_path(arguments.out)
-    write_table(session.log, arguments.out)
-    write_table(session.truth, truth)
+    write_session(session, arguments.out, arguments.outputs)
     where = f"{counted(arguments.laps, 'lap')} of {circuit.name} (invented, {circuit.length_m:.0f} m)"
     if arguments.manoeuvre == "slow_lap":
         where = f"slowly, with throttle pulses, {where}"
@@ -115,3 +119,9 @@ def run(arguments: argparse.Namespace) -> int:
     if asked:
         print("with  " + ", ".join(f"{name} {value:g}" for part in asked.values() for name, value in part.items()))
     return 0
+
+
+def _is_own_log(path: Path) -> bool:
+    from analyzer.simulation.write import is_own_log  # pandas takes a while to import
+
+    return is_own_log(path)

@@ -1,4 +1,4 @@
-"""Runs before and after fitted at once: one tyre and one car for all, calibration left-overs by log, a lock curve a side.
+"""Runs before and after fitted at once: one tyre and one car, calibration left-overs by log, a lock curve a side.
 
 What is wrong with the car file or the tyre model is wrong the same way in every log, so it cancels in the difference of
 two curves; that is why the interval of a change can be narrower than those of the curves it is taken from. What the

@@ -2,7 +2,7 @@
 
 A sensor unit (x, y) from the centre of gravity that leans with the body reads, off the brakes,
 
-    a_y' = (1 + g) (v r + dv_y/dt) + x dr/dt - y r^2 + zero,          v_y = b r - K v a_y - K3 v a_y^3
+    a_y' = (1 + g) (v r + dv_y/dt) + x dr/dt - y r^2 + zero,      v_y = b r - K v a_y - K3 v a_y^3
     a_x' = dv/dt - r v_y - x r^2 - y dr/dt + zero
 
 with the side slip of a car on its tyres, whose factors the session tells. b + x stands before dr/dt and -r^2 alike, so x

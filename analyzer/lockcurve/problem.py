@@ -12,6 +12,7 @@ right, inside fast and outside fast.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -37,6 +38,7 @@ PEAK_FORCE_SHARE = 0.45  # of the weight, what rear tyres take in a corner at th
 CURVE_BOUNDS = np.array([[0.0, 5000.0], [0.0, 3.0], [0.0, 600.0], [0.0, 3.0], [0.0, 600.0]])
 STEP = 1e-4  # of a parameter, for its slope
 EQUATIONS = 4
+FIRST = Owner()
 
 
 @dataclass(frozen=True)
@@ -51,7 +53,7 @@ class LogPart:
     slip_noise: np.ndarray
     torque_rate_Nm_s: np.ndarray
     weight: float
-    owner: Owner = Owner()
+    owner: Owner
     measured: tuple[Measured, ...] = ()
     has_gyro: bool = True
     slip_known: bool = True
@@ -119,7 +121,7 @@ def hold_sd_Nm(car: Car) -> float:
     return HOLD_SD_SHARE * PEAK_FORCE_SHARE * car.mass_kg * STANDARD_GRAVITY_M_S2 * car.rear_rolling_radius_m
 
 
-def log_part(observed: Observations, *, owner: Owner = Owner(), measured: Sequence[Measured] = ()) -> LogPart:  # noqa: B008
+def log_part(observed: Observations, *, owner: Owner = FIRST, measured: Sequence[Measured] = ()) -> LogPart:
     """Choose the samples of a log: all usable slipping or locked ones, thinned to at most `MOST_SAMPLES`."""
     slipping = observed.usable & observed.slipping
     locked = observed.usable & observed.locked
@@ -166,7 +168,7 @@ def joined(parts: Sequence[LogPart], car: Car, made: Unknowns) -> Problem:
         **arrays,
         group=np.concatenate([p.group + g for p, g in zip(parts, groups, strict=False)]),
         weight=np.repeat([p.weight for p in parts], counts),
-        parts=tuple(slice(int(a), int(b)) for a, b in zip(ends, ends[1:], strict=False)),
+        parts=tuple(slice(int(a), int(b)) for a, b in pairwise(ends)),
         owners=tuple(p.owner for p in parts),
         unknowns=made,
         car=car,

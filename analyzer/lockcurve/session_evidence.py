@@ -5,7 +5,7 @@ from collections.abc import Sequence
 
 from analyzer.lockcurve.motion import measured_as_a_whole
 from analyzer.lockcurve.observations import Observations
-from analyzer.lockcurve.problem import LogPart, Problem, hold_sd_Nm, joined, log_part
+from analyzer.lockcurve.problem import FIRST, LogPart, Problem, hold_sd_Nm, joined, log_part
 from analyzer.lockcurve.unknowns import Owner, unknowns
 from analyzer.phases.segments import Laps
 from analyzer.signals.session import Signals
@@ -41,7 +41,7 @@ def session_problem(signals: Sequence[Signals], parts: Sequence[LogPart], car: C
 
 
 def session_part(
-    signals: Signals, laps: Laps, observed: Observations, car: Car, *, owner: Owner = Owner()  # noqa: B008
+    signals: Signals, laps: Laps, observed: Observations, car: Car, *, owner: Owner = FIRST
 ) -> LogPart:
     """A session's part of a fit."""
     return log_part(observed, owner=owner, measured=measured_as_a_whole(signals, laps, car))

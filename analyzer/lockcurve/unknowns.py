@@ -174,7 +174,6 @@ def unknowns(
                 entries.setdefault(adds, replace(prior, start=0.0, deviation=BETWEEN_LOGS_SD[prior.name]))
     columns = tuple(entries)
     sides = 1 + max(o.side for o in owners)
-    count = len(columns) + CURVE * sides
     start = np.array([p.start for p in entries.values()] + [0.0] * CURVE * sides)
     deviation = np.array([p.deviation for p in entries.values()] + [1.0] * CURVE * sides)
     groups = [p.group for p in entries.values()] + [LOCK_CURVE] * CURVE * sides

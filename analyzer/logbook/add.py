@@ -3,13 +3,17 @@
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
+
+import pyarrow as pa
+import pyarrow.parquet as pq
 
 from analyzer.errors import CannotTell, HalfshaftError, InputError
+from analyzer.files import GENERATOR, PARQUET_MARK, open_regular
 from analyzer.logbook import files, results
-from analyzer.logbook.parquet_copy import write_parquet
+from analyzer.logbook.placing import to_disk
 from analyzer.logbook.runs import Run, run_of_id, runs, set_run
 from analyzer.logbook.store import Store
+from analyzer.logs.registry import open_log
 from analyzer.pipeline import Progress, analyze
 
 
@@ -45,7 +49,7 @@ def add(
     paths = {"log": log_path, "car": car_path, "setup": setup_path, "channels": channels_path}
     with store.staging() as folder, ExitStack() as opened:
         staged = {
-            kind: files.stage(kind, Path(path).name, opened.enter_context(_open(path)), folder)
+            kind: files.stage(kind, Path(path).name, opened.enter_context(open_regular(path)), folder)
             for kind, path in paths.items()
             if path is not None
         }
@@ -75,7 +79,7 @@ def correct_car(store: Store, car_path: Path | str) -> list[Run]:
     ------
     InputError : the file says what it may not, or no run is of such a car.
     """
-    with store.staging() as folder, _open(car_path) as stream:
+    with store.staging() as folder, open_regular(car_path) as stream:
         staged = files.stage("car", Path(car_path).name, stream, folder)
         there = runs(store, car=staged.title)
         if not there:
@@ -127,8 +131,41 @@ def analyse_now(store: Store, run: Run, *, progress: Progress = lambda step, sha
     return results.finish(store, run, analysis, provenance=provenance)
 
 
-def _open(path: Path | str) -> BinaryIO:
+def write_parquet(log_path: Path | str, target: Path) -> None:
+    """Write the log at `log_path` to `target`: every column that holds numbers, under the log's own names, with its
+    unit in the field's metadata. The copy is for pandas and the like; analyses read the bytes as they came.
+
+    Raises
+    ------
+    InputError : not a log, or its columns cannot be told apart.
+    """
+    raw = open_log(log_path)
+    values, _ = raw.load(list(range(len(raw.columns))))
+    fields = [
+        pa.field(column.name, pa.float64(), metadata={"unit": column.unit or ("s" if column.is_clock else "")})
+        for column in raw.columns
+    ]
+    metadata = {PARQUET_MARK: GENERATOR, "form": raw.form, "preamble": raw.preamble[:100_000]}
     try:
-        return open(path, "rb")
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror}); check the path.") from None
+        table = pa.Table.from_arrays([pa.array(v) for v in values], schema=pa.schema(fields, metadata=metadata))
+        pq.write_table(table, target, compression="zstd")
+    except pa.ArrowException as error:
+        raise InputError(f"{Path(log_path).name}: cannot be kept as Parquet ({error}); export the log anew.") from None
+    to_disk(target)
+
+
+def keep_parquet(store: Store, run: Run) -> None:
+    """Give a run's log its Parquet copy, when it has none yet.
+
+    Raises
+    ------
+    InputError : the log cannot be opened.
+    """
+    if run.log.parquet is not None:
+        return
+    with store.staging() as folder:
+        staged = folder / f"{run.id}.parquet"
+        write_parquet(run.log.path, staged)
+        with store.transaction() as connection:
+            if connection.execute("UPDATE files SET parquet = 1 WHERE id = ?", (run.id,)).rowcount:
+                store.placing.place(staged, store.folder / "parquet" / staged.name)

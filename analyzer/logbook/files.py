@@ -1,18 +1,18 @@
 """The files of a logbook: logs byte for byte, cars, setups and channel maps. The same bytes are kept once."""
 
-import shutil
+import io
 import sqlite3
 import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from analyzer.differential.setup import load_setup
 from analyzer.errors import InputError
 from analyzer.logbook.names import KINDS, checked, is_id, safe_name
 from analyzer.logbook.placing import to_disk
+from analyzer.logbook.sidecars import title_of
 from analyzer.logbook.store import Store
 from analyzer.provenance import Readable, hash_stream, settings_hash
-from analyzer.vehicle.car import load_car
+from analyzer.settings_file import LARGEST_BYTES
 
 
 @dataclass(frozen=True)
@@ -72,14 +72,26 @@ def stage(kind: str, filename: str, stream: Readable, folder: Path) -> Staged:
     inside = folder / kind
     inside.mkdir()
     with (inside / name).open("wb") as file:
-        sha256 = hash_stream(stream, copy=file)
+        sha256 = hash_stream(stream if kind == "log" else _small(stream, name), copy=file)
         size = file.tell()
     if not size:
         raise InputError(f"{name}: is empty; choose the file that your logger or editor wrote.")
     content = sha256 if kind == "log" else settings_hash(kind, inside / name)
-    title = _title(kind, inside / name)
+    title = title_of(kind, inside / name)
     to_disk(inside)
     return Staged(kind, name, title, sha256, content, size, inside)
+
+
+def _small(stream: Readable, name: str) -> io.BytesIO:
+    """A settings file's bytes, refused before a huge one is copied."""
+    content = b""
+    while chunk := stream.read(LARGEST_BYTES + 1 - len(content)):
+        content += chunk
+    if len(content) > LARGEST_BYTES:
+        raise InputError(
+            f"{name}: is larger than {LARGEST_BYTES / 1e6:g} MB, so it is no settings file; choose another."
+        )
+    return io.BytesIO(content)
 
 
 def place(store: Store, connection: sqlite3.Connection, staged: Staged) -> str:
@@ -156,16 +168,16 @@ def drop(store: Store, kind: str, file_id: str) -> None:
     try:
         with store.transaction() as connection:
             connection.execute("DELETE FROM files WHERE id = ?", (file_id,))
+            forget(store, stored)
     except sqlite3.IntegrityError:
         raise InputError(f"{stored.name}: a run in the logbook uses it; remove the run first.") from None
-    forget(stored)
 
 
-def forget(stored: StoredFile) -> None:
-    """Delete what a row that is gone named; what a kill leaves here is removed at the next opening."""
-    shutil.rmtree(stored.path.parent, ignore_errors=True)
+def forget(store: Store, stored: StoredFile) -> None:
+    """Remove what a row named, once the transaction that removes the row is done. Inside that transaction."""
+    store.discard(stored.path.parent)
     if stored.parquet is not None:
-        stored.parquet.unlink(missing_ok=True)
+        store.discard(stored.parquet)
 
 
 def stored_file(store: Store, row: sqlite3.Row) -> StoredFile:
@@ -182,11 +194,3 @@ def stored_file(store: Store, row: sqlite3.Row) -> StoredFile:
         path=store.folder / "files" / kind / file_id / checked(row["name"]),
         parquet=store.folder / "parquet" / f"{file_id}.parquet" if row["parquet"] else None,
     )
-
-
-def _title(kind: str, path: Path) -> str:
-    """What a car or setup calls itself; one without a name goes by its file's."""
-    if kind not in ("car", "setup"):
-        return path.name
-    said = load_car(path) if kind == "car" else load_setup(path)
-    return said.name if "name" in said.model_fields_set else path.name

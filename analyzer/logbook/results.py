@@ -2,7 +2,6 @@
 
 import json
 import secrets
-import shutil
 import sqlite3
 import time
 from dataclasses import dataclass
@@ -17,6 +16,7 @@ from analyzer.logbook import analysis_files, files
 from analyzer.logbook.names import is_id
 from analyzer.logbook.placing import to_disk
 from analyzer.logbook.runs import Run, remove_run
+from analyzer.logbook.sidecars import ABOUT, TEXT
 from analyzer.logbook.store import Store
 from analyzer.presentation.result_json import to_json
 from analyzer.provenance import Provenance, code_version
@@ -151,7 +151,7 @@ def fail(store: Store, run: Run, *, message: str, provenance: Provenance) -> Non
             "folder = NULL, distance_km = NULL, result = NULL WHERE id = ?",
             (message, provenance.key, provenance.code, result_id),
         )
-    _drop_arrays(store, before)
+        _drop_arrays(store, before)
 
 
 def finish(store: Store, run: Run, analysis: Analysis, *, provenance: Provenance) -> StoredResult:
@@ -167,16 +167,20 @@ def finish(store: Store, run: Run, analysis: Analysis, *, provenance: Provenance
         staged = folder / name
         staged.mkdir()
         analysis_files.save(analysis, staged)
+        (staged / TEXT).write_text(text, "utf-8")
         to_disk(staged)
         with store.transaction() as connection:
             result_id, before = _result_to_fill(connection, run)
+            about = _about(connection, result_id, provenance, folder=name, distance_km=distance_km(analysis))
+            (staged / ABOUT).write_text(about, "utf-8")
+            to_disk(staged / ABOUT)
             store.placing.place(staged, store.arrays(name))
             connection.execute(
                 "UPDATE results SET state = 'done', step = '', share = 1, message = '', provenance = ?, code = ?, "
                 "folder = ?, distance_km = ?, result = ? WHERE id = ?",
                 (provenance.key, provenance.code, name, distance_km(analysis), text, result_id),
             )
-    _drop_arrays(store, before)
+            _drop_arrays(store, before)
     return result(store, result_id)
 
 
@@ -189,9 +193,21 @@ def _result_to_fill(connection: sqlite3.Connection, run: Run) -> tuple[str, str 
     return result_id, row["folder"]
 
 
+def _about(
+    connection: sqlite3.Connection, result_id: str, provenance: Provenance, *, folder: str, distance_km: float
+) -> str:
+    """What is kept beside the arrays, so that a lost database has the result again."""
+    row = connection.execute(
+        "SELECT id, run_id, car_id, setup_id, channels_id, asked_s FROM results WHERE id = ?", (result_id,)
+    ).fetchone()
+    made = {"state": "done", "share": 1, "provenance": provenance.key, "code": provenance.code}
+    return json.dumps({**dict(row), **made, "folder": folder, "distance_km": distance_km}, indent=1) + "\n"
+
+
 def _drop_arrays(store: Store, name: str | None) -> None:
+    """Inside the transaction in which the row ceases to name them."""
     if name is not None:
-        shutil.rmtree(store.arrays(name), ignore_errors=True)
+        store.discard(store.arrays(name))
 
 
 def remove(store: Store, found: StoredResult) -> None:
@@ -205,7 +221,7 @@ def remove(store: Store, found: StoredResult) -> None:
             connection.execute(
                 "UPDATE runs SET car_id = ?, setup_id = ?, channels_id = ? WHERE id = ?", (*other, found.run_id)
             )
-    _drop_arrays(store, found.folder)
+        _drop_arrays(store, found.folder)
     if other is None:
         remove_run(store, found.run_id)
 

@@ -1,6 +1,5 @@
 """Runs: one a log, whatever the number of times it was added, with the car and setup that it was driven with."""
 
-import shutil
 import sqlite3
 from dataclasses import dataclass
 
@@ -95,10 +94,10 @@ def remove_run(store: Store, run_id: str) -> None:
         folders = connection.execute("SELECT folder FROM results WHERE run_id = ?", (run_id,)).fetchall()
         connection.execute("DELETE FROM runs WHERE id = ?", (run_id,))
         connection.execute("DELETE FROM files WHERE id = ?", (run_id,))
-    files.forget(log)
-    for row in folders:
-        if row["folder"]:
-            shutil.rmtree(store.arrays(row["folder"]), ignore_errors=True)
+        files.forget(store, log)
+        for row in folders:
+            if row["folder"]:
+                store.discard(store.arrays(row["folder"]))
 
 
 def _run(row: sqlite3.Row, stored: dict[str, StoredFile]) -> Run:

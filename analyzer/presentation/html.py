@@ -22,6 +22,7 @@ from analyzer.comparison.comparison import Comparison
 from analyzer.files import write_atomic
 from analyzer.findings.rear_axle import rear_axle
 from analyzer.in_words import counted, number, signed, when
+from analyzer.log_check import first_few
 from analyzer.phases.segments import PHASES, Corner
 from analyzer.presentation import advice_words, comparison_words, words
 from analyzer.presentation.agreement_words import side_sentence
@@ -63,6 +64,7 @@ def analysis_report(analysis: Analysis) -> str:
     environment.filters.update(number=number, signed=signed, percent=_percent, evidence=evidence_rows)
     return environment.get_template("report.html").render(
         analysis=analysis,
+        quality=first_few(analysis.quality),
         answer=words.answer_parts(analysis),
         groups=words.grouped(analysis.findings),
         words=words,

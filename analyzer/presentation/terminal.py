@@ -13,6 +13,7 @@ from analyzer.analysis import Analysis
 from analyzer.cautions import CAUTIONS
 from analyzer.in_words import counted, number, when
 from analyzer.lockcurve.estimate import LockCurveEstimate
+from analyzer.log_check import first_few
 from analyzer.presentation.agreement_words import side_sentence
 from analyzer.presentation.result_tables import corner_rows
 from analyzer.presentation.words import (
@@ -217,7 +218,7 @@ def _percent(value: float | None) -> float | None:
 
 def _print_quality(analysis: Analysis, console: Console) -> None:
     console.print(Text("\nLog quality and calibration", style="bold"))
-    for annotation in analysis.quality:
+    for annotation in first_few(analysis.quality):
         style = {"error": "red", "warning": "yellow"}.get(annotation.severity, "")
         told = ": ".join(filter(None, (when(annotation.start_s, annotation.end_s), annotation.message)))
         console.print(Text.assemble((f"[{annotation.severity}] ", style), told))

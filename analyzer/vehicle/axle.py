@@ -24,7 +24,8 @@ alike per newton on all four wheels.
 The accelerometer sits at (x, y) from the centre of gravity (ISO 8855), turned by psi about the vertical, and leans with
 the body. It reads
 
-    a_x' = (1 + g_x) (a_x - r^2 x - dr/dt y) + psi a_y + bias,   a_y' = (1 + g_y) (a_y + dr/dt x - r^2 y) - psi a_x + bias,
+    a_x' = (1 + g_x) (a_x - r^2 x - dr/dt y) + psi a_y + bias
+    a_y' = (1 + g_y) (a_y + dr/dt x - r^2 y) - psi a_x + bias,
 
 g_x and g_y the sensor's scale and what gravity adds as the body pitches and rolls: g times the angle, which goes with
 the acceleration itself. To first order in all of these, that is undone here.
@@ -125,8 +126,8 @@ def tyre_figures(value: Values, car: Car) -> Values:
 
 @dataclass(frozen=True)
 class Given:
-    """What the equations take from inputs and parameters whatever the state is. Arrays (n,); figures are those too where
-    a parameter has a value for each sample."""
+    """What the equations take from inputs and parameters whatever the state is. Arrays (n,); figures are those too,
+    where a parameter has a value for each sample."""
 
     along_m_s2: np.ndarray  # without what the speed does not show
     across_m_s2: np.ndarray

@@ -3,6 +3,7 @@
 import dataclasses
 import json
 import os
+import shutil
 import signal
 from importlib import resources
 from pathlib import Path
@@ -12,11 +13,10 @@ import pyarrow.parquet as pq
 import pytest
 
 from analyzer.analysis import PhaseResult
-from analyzer.batch import local
-from analyzer.batch.parts import Parts
+from analyzer.batch import workers
+from analyzer.batch.parts import COLUMNS, Parts
 from analyzer.batch.places import Log, find_logs
 from analyzer.batch.run import run_batch
-from analyzer.batch.season_table import COLUMNS
 from analyzer.batch.work import Settings, Task
 from analyzer.cli.main import main
 from analyzer.errors import InputError
@@ -100,7 +100,7 @@ def task(place: Path, car: Path) -> Task:
 def test_a_process_that_is_killed_takes_no_other_log_with_it(tmp_path, cut_logs, car):
     """The pool breaks when a process dies; each log that was under way is then tried alone."""
     os.mkfifo(tmp_path / "endless.csv")  # opening it waits for ever
-    outcomes = local.outcomes(
+    outcomes = workers.on_this_machine(
         [task(tmp_path / "endless.csv", car), task(cut_logs / "baseline.parquet", car)], processes=2
     )
     first = next(outcomes)
@@ -188,7 +188,9 @@ def test_a_table_that_is_there_is_not_emptied(logs, car, tmp_path, capsys):
     out = tmp_path / "out"
     out.mkdir()
     (out / "season.parquet").write_bytes(b"of before")
-    assert main(["batch", str(logs), "--car", str(car), "--out", str(out), "--processes", "1"]) == 3
+    arguments = ["batch", str(logs), "--car", str(car), "--out", str(out), "--processes", "1"]
+    assert main(arguments) == 2 and "is there already" in capsys.readouterr().err
+    assert main([*arguments, "--overwrite"]) == 3
     assert "No log could be analysed" in capsys.readouterr().out
     assert (out / "season.parquet").read_bytes() == b"of before"
 
@@ -242,3 +244,42 @@ def test_the_guide_names_every_column():
     text = resources.files("dashboards.guide").joinpath("user.md").read_text("utf-8")
     table = text.split("\n## Batch\n")[1].split("\n## ")[0]
     assert [name for name in COLUMNS if f"`{name}`" not in table] == []
+
+
+def test_a_name_that_is_no_utf8_does_not_end_the_batch(cut_logs, car, tmp_path, capsys):
+    folder = tmp_path / "logs"
+    folder.mkdir()
+    (folder / "good.parquet").write_bytes((cut_logs / "baseline.parquet").read_bytes())
+    for name in (b"m\xe4rz.parquet", b"\x1b[31mred.parquet"):
+        with open(os.fsencode(folder) + b"/" + name, "wb") as file:
+            file.write((cut_logs / "steeper_ramps.parquet").read_bytes())
+    with open(os.fsencode(folder) + b"/m\xe4rz.csv", "wb") as file:
+        file.write(b"nothing\n")
+    arguments = ["batch", str(folder), "--car", str(car), "--out", str(tmp_path / "out"), "--processes", "2"]
+    told = tmp_path / "told.json"
+    assert main([*arguments, "--json", str(told)]) == 3
+    said = capsys.readouterr()
+    assert "3 logs analysed" in said.out and "m\ufffdrz.csv" in said.err
+    assert "\x1b" not in said.out + said.err
+    assert "m\ufffdrz.parquet" in json.loads(told.read_text("utf-8"))["analysed"]
+    assert "m\ufffdrz.parquet" in set(pd.read_parquet(tmp_path / "out" / "season.parquet")["log"])
+    assert main(arguments) == 3 and "3 done before" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("place", ["season.parquet", "parts", "results"])
+def test_somebody_s_file_in_the_output_folder_stays_and_is_said_before_the_work(cut_logs, car, tmp_path, capsys, place):
+    logs, out = tmp_path / "logs", tmp_path / "out"
+    logs.mkdir()
+    (logs / "a.parquet").write_bytes((cut_logs / "baseline.parquet").read_bytes())
+    arguments = ["batch", str(logs), "--car", str(car), "--out", str(out), "--processes", "1"]
+    assert main(arguments) == 0
+    (in_the_way,) = (out / place).iterdir() if (out / place).is_dir() else [out / place]
+    in_the_way.write_text("mine")
+    if place == "results":
+        shutil.rmtree(out / "parts")  # not done, so it would be written again
+    if place == "season.parquet":
+        shutil.rmtree(out / "parts")
+    assert main(arguments) == 2
+    assert "is there already" in capsys.readouterr().err and in_the_way.read_text() == "mine"
+    assert not list((out / "parts").iterdir()) or place == "parts"
+    assert main([*arguments, "--overwrite"]) == 0 and in_the_way.read_bytes() != b"mine"

@@ -1,9 +1,9 @@
 """A process that puts things into a logbook until it is killed: `python kill_child.py FOLDER`.
 
 It imports once, then forks a child for each line on standard input, so that two hundred kills are quick: a seed, or
-`add K`, `result K`, `remove K` for a child that kills itself before the K-th line of the logbook's code in that action.
-The child reports on standard output, one line each: `pid N`, then `add ID`, `result ID`, `remove ID` once these are
-done.
+`open K`, `add K`, `result K`, `remove K` for a child that kills itself before the K-th line of the logbook's code in
+that action. The child reports on standard output, one line each: `pid N`, then `add ID`, `result ID`, `remove ID`,
+`open ID` once these are done.
 What the store is given is real: `add` reads and converts a small log; the analysis is a made-up one.
 """
 
@@ -56,11 +56,15 @@ def one_action(folder: Path, action: str, line: int, analysis) -> None:
     """Do one action, and die before a line of it when it has that many."""
     with Store(folder) as store:
         run = runs.runs(store)[0]
+        if action != "open":
+            store.begin_writing()
         if action == "remove":
             tell(f"removing {run.id}")
         sys.settrace(Dies(line))
         if action == "add":
             run = put(store, folder.parent / "outside", line, 1000 + line % 7)
+        elif action == "open":
+            store.begin_writing()
         elif action == "result":
             results.finish(store, run, analysis, provenance=results.expected(run))
         else:

@@ -66,12 +66,22 @@ def test_a_bad_log_does_not_stop_the_others(book, short_logs, car, tmp_path, cap
     assert len(listed(book, capsys)) == 1
 
 
-def test_what_changed_is_listed_as_out_of_date_and_made_anew_when_shown(book, short_logs, car, capsys, monkeypatch):
+def test_what_changed_is_listed_as_out_of_date_and_shown_as_it_was_until_it_is_updated(
+    book, short_logs, car, capsys, monkeypatch
+):
     book("add", short_logs / "before.parquet", "--car", car)
     monkeypatch.setattr(results, "code_version", lambda: "9.9.9+f")
     assert listed(book, capsys)[0]["result"]["state"] == "out of date"
     assert book("show", "before.parquet") == 0
-    assert "9.9.9+f" in capsys.readouterr().out
+    shown = capsys.readouterr()
+    assert "9.9.9+f" not in shown.out and "this result is out of date" in shown.err
+    assert listed(book, capsys)[0]["result"]["state"] == "out of date"
+    assert book("trend") == 0 and "1 result is not up to date" in capsys.readouterr().err
+    assert book("update", "before.parquet") == 0
+    capsys.readouterr()
+    assert book("show", "before.parquet") == 0
+    shown = capsys.readouterr()
+    assert "9.9.9+f" in shown.out and shown.err == ""
     assert listed(book, capsys)[0]["result"]["state"] == "up to date"
 
 
@@ -144,7 +154,7 @@ def test_trend(book, short_logs, car, capsys):
         (["remove", "nothing"], "there is no run"),
         (["list", "--car", "nobody"], "cars there: "),
         (["trend", "--car", "nobody"], "cars there: "),
-        (["add", "--car", "nowhere.toml"], "nowhere.toml: cannot be read"),
+        (["add", "--car", "nowhere.toml"], "nowhere.toml: no such file"),
         (["export", "--out", "/dev/null/x"], "cannot be written"),
     ],
 )

@@ -5,10 +5,10 @@ import sqlite3
 import pytest
 
 from analyzer.errors import InputError
-from analyzer.logbook import add, results, runs, schema
+from analyzer.logbook import add, database, results, runs
 from analyzer.logbook.store import Store
 
-NOW = len(schema.MIGRATIONS)
+NOW = len(database.MIGRATIONS)
 NEXT = ("ALTER TABLE runs ADD COLUMN track TEXT NOT NULL DEFAULT ''", "UPDATE runs SET track = 'unknown'")
 
 
@@ -28,35 +28,44 @@ def version(folder):
 
 
 def test_a_new_logbook_has_the_newest_version(store):
-    assert version(store.folder) == len(schema.MIGRATIONS)
+    assert version(store.folder) == len(database.MIGRATIONS)
     assert store.rows("PRAGMA foreign_keys")[0][0] == 1
-    assert store.rows("PRAGMA journal_mode")[0][0] == "wal"
-    assert store.rows("PRAGMA application_id")[0][0] == schema.APPLICATION_ID
+    assert store.rows("PRAGMA journal_mode")[0][0] == "delete"
+    assert store.rows("PRAGMA application_id")[0][0] == database.APPLICATION_ID
 
 
 def test_a_step_is_taken_and_keeps_what_is_there(old, monkeypatch):
-    monkeypatch.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, NEXT))
+    monkeypatch.setattr(database, "MIGRATIONS", (*database.MIGRATIONS, NEXT))
+    with Store(old) as store:  # only read: the step is taken in memory
+        assert [row["track"] for row in store.rows("SELECT track FROM runs")] == ["unknown"]
+    assert version(old) == NOW
     for _ in range(2):  # the second time there is nothing to do
         with Store(old) as store:
+            store.begin_writing()
             assert [row["track"] for row in store.rows("SELECT track FROM runs")] == ["unknown"]
             assert len(runs.runs(store)) == 1
         assert version(old) == NOW + 1
 
 
 def test_a_step_that_fails_changes_nothing(old, monkeypatch):
-    monkeypatch.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, (NEXT[0], "UPDATE nowhere SET x = 1")))
-    with pytest.raises(InputError, match="cannot be used"):
-        Store(old)
+    with monkeypatch.context() as patch:
+        patch.setattr(database, "MIGRATIONS", (*database.MIGRATIONS, (NEXT[0], "UPDATE nowhere SET x = 1")))
+        with pytest.raises(InputError, match="cannot be used"):
+            Store(old)
+    with Store(old) as store, monkeypatch.context() as patch:
+        patch.setattr(database, "MIGRATIONS", (*database.MIGRATIONS, (NEXT[0], "UPDATE nowhere SET x = 1")))
+        with pytest.raises(InputError, match="cannot be used"):
+            store.begin_writing()
     assert version(old) == NOW
-    monkeypatch.undo()
     with Store(old) as store:
         assert "track" not in store.rows("SELECT * FROM runs")[0].keys()
         assert len(runs.runs(store)) == 1
 
 
 def test_a_newer_logbook_is_refused_and_left_alone(old, monkeypatch):
-    monkeypatch.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, NEXT))
-    Store(old).close()
+    monkeypatch.setattr(database, "MIGRATIONS", (*database.MIGRATIONS, NEXT))
+    with Store(old) as store:
+        store.begin_writing()
     monkeypatch.undo()
     with pytest.raises(InputError, match="newer version"):
         Store(old)
@@ -67,7 +76,7 @@ def test_a_newer_logbook_is_refused_and_left_alone(old, monkeypatch):
 def test_a_logbook_of_each_earlier_version_keeps_its_runs_and_results(tmp_path, short_logs, car, monkeypatch, number):
     from made_analysis import made_analysis
 
-    monkeypatch.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:number])
+    monkeypatch.setattr(database, "MIGRATIONS", database.MIGRATIONS[:number])
     with Store(tmp_path / "book") as store:
         run = add.add(store, short_logs / "before.parquet", car_path=car).run
         before = results.finish(store, run, made_analysis(), provenance=results.expected(run))
@@ -75,6 +84,7 @@ def test_a_logbook_of_each_earlier_version_keeps_its_runs_and_results(tmp_path, 
     monkeypatch.undo()
     assert version(tmp_path / "book") == number
     with Store(tmp_path / "book") as store:
+        store.begin_writing()
         assert version(tmp_path / "book") == NOW
         assert runs.runs(store) == [run]
         assert results.results(store) == [before] and results.result_text(store, before.id) == text
