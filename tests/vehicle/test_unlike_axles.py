@@ -88,6 +88,18 @@ def test_each_axle_transfers_load_over_its_own_track():
     assert rear / (front + rear) == pytest.approx(CAR.rear_load_transfer)
 
 
+def test_a_body_that_rolls_carries_its_weight_outwards():
+    """Rolled by phi, the weight m g stands h phi further out: m a_y h (1 + g phi / a_y), phi growing with a_y / g."""
+    rolling = CAR.model_copy(update={"roll_gradient_deg_per_g": 3.0})
+    across = []
+    for car in (CAR, rolling):
+        fl, fr, rl, rr = wheel_loads(
+            long_m_s2=np.zeros(1), lat_m_s2=np.array([5.0]), downforce_N=np.zeros(1), **car.load_figures
+        )
+        across.append((fr - fl) * car.front_track_m / 2 + (rr - rl) * car.rear_track_m / 2)
+    assert across[1] == pytest.approx(across[0] * (1 + np.radians(3.0)))
+
+
 def test_rotation_becomes_surface_speed_by_each_wheels_own_radius():
     channels = {f"wheel_speed_{corner}": np.full(3, 10.0 + i) for i, corner in enumerate(("fl", "fr", "rl", "rr"))}
     front, rear = CAR.front_rolling_radius_m, CAR.rear_rolling_radius_m
