@@ -16,11 +16,14 @@ from analyzer.logs.behaviour import steer_slope_m
 from analyzer.logs.mapping import ChannelMap
 from analyzer.logs.match import Proposal, propose
 from analyzer.logs.raw import RawLog
-from analyzer.logs.read import from_map, missing_channels, require_usable
+from analyzer.logs.read import from_map, missing_channels, require_usable, with_true_clock
 from analyzer.logs.recording import Annotation, Recording
 from analyzer.logs.registry import open_log
+from analyzer.signals.consistency import consistent, contradicted
 from analyzer.signals.examine import examined
 from analyzer.signals.ground_speed import SATELLITES_ALONE
+from analyzer.signals.pair_fit import PairTest
+from analyzer.signals.pair_tests import consistency_tests
 from analyzer.signals.stretches import rough_speed_m_s
 from analyzer.trends.lock_trend import LEAST_SPAN_S
 from analyzer.vehicle.car import Car
@@ -72,6 +75,8 @@ class LogCheck:
     excluded_share: float | None
     answers: tuple[Answer, ...]
     car_checks: tuple[str, ...]
+    agreement: tuple[PairTest, ...]
+    contradiction: str | None
     channel_map: str
     map_needed: bool
 
@@ -100,6 +105,8 @@ class LogCheck:
             ],
             "answers": [vars(answer) for answer in self.answers],
             "car_checks": list(self.car_checks),
+            "agreement": [{**vars(test), "holds": sorted(test.holds)} for test in self.agreement],
+            "contradiction": self.contradiction,
             "channel_map": self.channel_map,
         }
 
@@ -121,11 +128,20 @@ def check_log(path: Path | str, *, channel_map: ChannelMap | None = None, car: C
     usable = {c: t for c, t in taken.items() if c not in proposal.unknown_units}
     recording, problem = None, None
     annotations: tuple[Annotation, ...] = ()
+    tests: tuple[PairTest, ...] = ()
+    contradiction = None
     try:
         recording = assemble(raw, usable, name=name, log_entry=log_entry)
+        if channel_map is None and "time" in usable and not raw.columns[usable["time"].index].unit:
+            recording = with_true_clock(recording)
         recording = examined(recording)
         annotations = recording.annotations
         require_usable(recording, raw)
+        tests = consistency_tests(recording, car)
+        recording = consistent(recording, car)
+        annotations = recording.annotations
+        mark = contradicted(annotations)
+        contradiction = mark.message if mark else None
         if not _cornered(recording):
             problem = f"{name}: {NO_CORNER}. Give a log with cornering."
     except HalfshaftError as error:
@@ -148,6 +164,8 @@ def check_log(path: Path | str, *, channel_map: ChannelMap | None = None, car: C
         excluded_share=_excluded_share(recording, annotations) if recording else None,
         answers=_answers(recording) if recording else (),
         car_checks=_car_checks(recording, car) if recording and car else (),
+        agreement=tests,
+        contradiction=contradiction,
         channel_map=proposal.toml(raw),
         map_needed=needed or bool(proposal.doubts) or bool(proposal.unknown_units) or problem is not None,
     )

@@ -10,6 +10,7 @@ import numpy as np
 from analyzer.agreement.anchored import anchored_estimate
 from analyzer.agreement.diagnose import agree_and_diagnose
 from analyzer.agreement.steady_samples import SteadySamples, steady_samples, steady_samples_of_all
+from analyzer.agreement.verdict import Agreement, Unmeasured
 from analyzer.analysis import Analysis, PhaseResult
 from analyzer.differential.anchors import anchors
 from analyzer.differential.predicted import PredictedLockCurve, predict_lock_curve
@@ -38,6 +39,7 @@ from analyzer.phases.corners import numbered
 from analyzer.phases.laps import find_laps
 from analyzer.phases.segments import Corner, Laps
 from analyzer.signals import blocks
+from analyzer.signals.consistency import contradicted
 from analyzer.signals.long_session import LongSession, read_session
 from analyzer.signals.session import Signals
 from analyzer.stretches import Stretches, passes_of_all
@@ -173,7 +175,10 @@ def analyze_sessions(
         agreement = agree_and_diagnose(steady, estimate, predicted, setup, car)
     analyses = []
     for k, (log, one) in enumerate(zip(logs, seen, strict=True)):
-        trend = lock_trend(log.signals, log.corners, log.laps, one.steady, estimate)
+        # a trend compares each corner with itself, lap after lap; circles are no laps
+        trend = None
+        if log.laps.length_m is not None:
+            trend = lock_trend(log.signals, log.corners, log.laps, one.steady, estimate)
         of_the_session = find_of_the_session(log.signals, trend, agreement if k == 0 else None)
         analyses.append(
             Analysis(
@@ -198,7 +203,18 @@ def analyze_sessions(
         )
     clock.lap("findings")
     progress("done", 1.0)
+    if any(contradicted(log.signals.annotations) for log in logs):
+        analyses = [_withheld(analysis) for analysis in analyses]
     return replace(analyses[0], timings_s=clock.laps, others=tuple(analyses[1:]))
+
+
+def _withheld(analysis: Analysis) -> Analysis:
+    """The analysis of a log whose channels contradict each other: its curve is shown, nothing is concluded from it."""
+    agreement = analysis.agreement
+    if agreement is not None:
+        nothing = Unmeasured("the log contradicts itself, so nothing is concluded about the parts")
+        agreement = Agreement("cannot_tell", dict.fromkeys(agreement.sides, nothing))
+    return replace(analysis, agreement=agreement, findings=(), trend=None, chatter=None, anchored=None)
 
 
 @dataclass(frozen=True)

@@ -46,10 +46,11 @@ QUANTITIES: dict[str, dict[str, Unit]] = {
     "speed": _SPEED,
     "wheel_speed": {**_SPEED, **{k: v for k, v in _ANGULAR_SPEED.items() if k != "deg/s"}},
     "angular_speed": _ANGULAR_SPEED,
-    "fraction": {"%": Unit(0.01, "1"), "1": Unit(1.0, "1")},
+    "fraction": {"%": Unit(0.01, "1"), "1": Unit(1.0, "1"), "1/255": Unit(1 / 255, "1")},  # the last: a raw byte
     "angle": {"deg": Unit(math.pi / 180, "rad"), "rad": Unit(1.0, "rad")},
     "acceleration": {
         "g": Unit(STANDARD_GRAVITY_M_S2, "m/s2"),
+        "mg": Unit(STANDARD_GRAVITY_M_S2 / 1000, "m/s2"),
         "m/s2": Unit(1.0, "m/s2"),
         "ft/s2": Unit(0.3048, "m/s2"),
     },

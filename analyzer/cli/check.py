@@ -67,6 +67,7 @@ def _print(check: "LogCheck", *, map_file: str | None) -> None:
         if not (a.code == "unit" and a.severity == "info")  # said under "How they were recognised"
     ]
     _print_list(console, "Units, signs, gaps, faults", lines or ["nothing found"], markup=True)
+    _print_agreement(console, check)
     _print_list(console, "Against the car file", check.car_checks)
     _print_channels(console, check)
     if check.unused:
@@ -88,6 +89,8 @@ def _print_verdict(console: "Console", check: "LogCheck") -> None:
 
     if check.problem:
         console.print(f"\n[bold red]Can't be analysed as it is:[/] {escape(check.problem)}")
+    elif check.contradiction:
+        console.print(f"\n[bold red]Contradicts itself, so nothing is concluded:[/] {escape(check.contradiction)}")
     elif check.questions:
         console.print("\n[bold yellow]Can be analysed[/], without the columns to decide on below.")
     else:
@@ -118,6 +121,36 @@ def _print_channels(console: "Console", check: "LogCheck") -> None:
         console.print("No channel was recognised.")
     told = [line for line in check.channels if line.column.casefold() != line.channel or "unit" in line.reason]
     _print_list(console, "How they were recognised", [f"{line.channel}: {line.reason}" for line in told])
+
+
+def _print_agreement(console: "Console", check: "LogCheck") -> None:
+    """What agrees with what: what does not, then a table of the rest."""
+    from rich.markup import escape
+    from rich.table import Table
+
+    from analyzer.signals.pair_tests import OWN_SENSORS
+
+    if not check.agreement:
+        return
+    table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
+    table.add_column("what agrees with what", overflow="fold")
+    table.add_column("found", justify="right", no_wrap=True)
+    table.add_column("a sound log", no_wrap=True)
+    table.add_column("")
+    colours = {"agrees": "green", "disagrees": "red", "untested": "dim"}
+    told = {"agrees": "agrees", "disagrees": "disagrees", "untested": "not tested"}
+    for test in sorted(
+        check.agreement, key=lambda t: list(colours).index(t.outcome) if t.outcome != "disagrees" else -1
+    ):
+        if test.outcome == "agrees" and test.name.endswith(OWN_SENSORS):
+            continue  # ten lines that all say the same
+        why = f" ({test.reason})" if test.outcome == "untested" else ""
+        found = "" if test.number is None else f"{test.number:.2f}"
+        table.add_row(
+            escape(test.name), found, test.ends, f"[{colours[test.outcome]}]{told[test.outcome]}[/]{escape(why)}"
+        )
+    console.print()
+    console.print(table)
 
 
 def _print_answers(console: "Console", check: "LogCheck") -> None:

@@ -41,6 +41,7 @@ class Taken:
     at: str | None = None
 
 
+NEEDED = frozenset({*(n for n, c in CHANNELS.items() if c.required), *WHEEL_CHANNELS})
 SOON_S = 0.5  # what a reader would not miss
 LATEST_START_S = 1e7  # above this a number is a date
 
@@ -68,9 +69,19 @@ def assemble(raw: RawLog, taken: Mapping[str, Taken], *, name: str, log_entry: L
     for channel, item in taken.items():
         if channel == "time":
             continue
-        symbol, column = unit_of(raw, item, channel, name), raw.columns[item.index]
+        column = raw.columns[item.index]
+        try:
+            symbol = unit_of(raw, item, channel, name)
+            values, inside = in_si(columns[channel], channel, symbol, item.entry, name)
+        except InputError as error:
+            # what the user named must fit; what was recognised and is not needed must not stop the rest
+            if item.entry is not None or channel in NEEDED:
+                raise
+            found = "holds times" if column.is_clock else str(error).split(": ", 1)[-1]
+            words = f"{CHANNELS[channel].heading} is left out: column '{column.name}' {found}."
+            notes.append(Annotation("left_out_channel", "warning", channel, None, None, words.replace("..", ".")))
+            continue
         sources[channel] = ChannelSource(column.name, symbol, item.reason)
-        values, inside = in_si(columns[channel], channel, symbol, item.entry, name)
         values, damage = _without_damage(values, channel)
         notes += damage
         if not np.isfinite(values).any():

@@ -63,6 +63,56 @@ def time_unit(values: np.ndarray) -> str | None:
     return "s" if "s" in fits else (fits[0] if len(fits) == 1 else None)
 
 
+# a second in units that loggers and spreadsheets count time in: words for a person
+CLOCKS = {
+    1e-3: "thousandths of a second",
+    0.01: "hundredths of a second",
+    0.1: "tenths of a second",
+    60.0: "minutes",
+    3600.0: "hours",
+    86400.0: "days",
+}
+HARDEST_M_S2, SOFTEST_M_S2 = 40.0, 0.3  # 95 % of a session's changes of speed lie between (common practice, no source)
+_CLOCK_ROWS = 25  # smoothed over: half a second at 50 Hz, whatever the clock says
+
+
+def clock_by_motion(time_s: np.ndarray, speed_m_s: np.ndarray, long_m_s2: np.ndarray | None) -> tuple[float, bool]:
+    """By what a clock must be multiplied (1 where it is right), and whether the accelerometer proves it.
+
+    Parameters
+    ----------
+    time_s, speed_m_s, long_m_s2 : (n,) as the clock is taken, the last None where it is not logged.
+
+    Notes
+    -----
+    The change of speed over the acceleration is the factor. Without an accelerometer the change of speed alone must be
+    one that a car can make.
+    """
+    known = np.isfinite(speed_m_s)
+    if known.sum() < 4 * _CLOCK_ROWS or np.ptp(speed_m_s[known]) < 5.0:
+        return 1.0, False
+    even = np.full(_CLOCK_ROWS, 1 / _CLOCK_ROWS)
+    usual = float(np.median(np.diff(time_s)))
+    speed = np.interp(np.arange(len(speed_m_s)), np.flatnonzero(known), speed_m_s[known])
+    change = np.gradient(np.convolve(speed, even, mode="valid")) / usual
+    if long_m_s2 is not None:
+        felt = np.convolve(np.nan_to_num(long_m_s2), even, mode="valid")
+        felt, turned = felt - np.median(felt), change - np.median(change)
+        power = float(np.dot(felt, felt) * np.dot(turned, turned))
+        if power > 0 and abs(np.dot(felt, turned)) / np.sqrt(power) > 0.8:
+            factor = float(np.dot(turned, turned) / abs(np.dot(felt, turned)))
+            near = min(CLOCKS, key=lambda c: abs(np.log(factor / c)))
+            far = min(CLOCKS, key=lambda c: abs(np.log(factor * c)))
+            if abs(np.log(factor / near)) < 0.25:
+                return near, True
+            return (1 / far, True) if abs(np.log(factor * far)) < 0.25 else (1.0, False)
+    hardest = float(np.percentile(np.abs(change), 95))
+    if SOFTEST_M_S2 / 10 < hardest < HARDEST_M_S2:
+        return 1.0, False
+    able = [c for c in (*CLOCKS, 10.0) if SOFTEST_M_S2 < hardest / c < HARDEST_M_S2 / 4]
+    return (able[0] if len(able) == 1 else 0.0), False
+
+
 @dataclass(frozen=True)
 class Evidence:
     """A unit found by behaviour, with the reason; `unit` is None when the numbers do not decide."""
@@ -160,6 +210,8 @@ def fraction_unit(values: np.ndarray) -> Evidence:
     top = float(np.nanmax(values))
     if 0.15 <= top <= 1.2:
         return Evidence("1", f"unit 1 (ratio) from its size (up to {top:.2f})")
+    if 254.0 <= top <= 256.0:
+        return Evidence("1/255", "unit 1/255 (a raw byte) from its size (up to 255)")
     if 5.0 <= top <= 130.0:
         return Evidence("%", f"unit % from its size (up to {top:.0f})")
     return Evidence(None, f"its size (up to {top:.3g}) fits neither % nor a ratio")

@@ -1,21 +1,26 @@
-"""The bytes of a log, wherever they are: a plain file, inside gzip, or the one log inside a zip archive."""
+"""The bytes of a log, wherever they are: a plain file, packed (gzip, bzip2, xz), or alone in an archive (zip, tar)."""
 
+import bz2
 import errno
 import io
+import lzma
 import os
 import stat
+import tarfile
 import zipfile
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, cast
 
 from analyzer.errors import InputError
 
 HEAD_BYTES = 262_144
 _STEP_BYTES = 1 << 18
 UNPACKED_LIMIT_BYTES = 1_000_000_000  # formats that need random access are unpacked in memory, up to here
+_MOST_MEMBERS = 10_000  # of a tar archive, which has no list of them
+_SPREADSHEET = "xl/workbook.xml"  # ECMA-376: a spreadsheet is a zip archive of its own kind
 
 
 @dataclass(frozen=True)
@@ -105,49 +110,84 @@ def _read_up_to(stream: BinaryIO, size: int) -> bytes:
 
 
 def _unpacked(source: Source, *, depth: int) -> Source:
-    magic = source.head(4)
+    head = source.head(512)
+    magic = head[:4]
     if depth > 2:
         raise InputError(f"{source.name}: is packed more than twice; unpack it first.")
-    if magic[:2] == b"\x1f\x8b":
-        return _unpacked(_inside_gzip(source), depth=depth + 1)
+    for mark, words, make in _PACKINGS:
+        if head.startswith(mark):
+            return _unpacked(_inside_packing(source, words, make), depth=depth + 1)
     if magic == b"PK\x03\x04" or magic == b"PK\x05\x06":
-        return _unpacked(_inside_zip(source), depth=depth + 1)
+        inside = _inside_zip(source)
+        return source if inside is None else _unpacked(inside, depth=depth + 1)
+    if head[257:262] == b"ustar":  # POSIX.1-2017, pax interchange format: the magic of a tar header
+        return _unpacked(_inside_tar(source), depth=depth + 1)
     if depth and not magic:
         raise InputError(f"{source.name}: holds nothing once unpacked; export the log again.")
     return source
 
 
-def _inside_gzip(source: Source) -> Source:
+def _inside_packing(source: Source, words: str, make: Callable[[], Any]) -> Source:
     return Source(
         source.name,
-        f"{source.packing}gzip, ",
+        f"{source.packing}{words}, ",
         source.size,
         None,
-        lambda: io.BufferedReader(_GzipStream(source, damage), 1 << 20),
+        lambda: io.BufferedReader(_PackedStream(source, words, make, damage), 1 << 20),
         damage := source.damage,
     )
 
 
-def _inside_zip(source: Source) -> Source:
+def _only_member(source: Source, names: list[str], kind: str) -> str:
+    """The one file of an archive that can be a log."""
+    logs = [n for n in names if not n.startswith("__MACOSX/") and not Path(n).name.startswith(".")]
+    if len(logs) == 1:
+        return logs[0]
+    found = ", ".join(logs[:6]) or "none"
+    raise InputError(
+        f"{source.name}: a {kind} archive must hold exactly one log, found {len(logs)} ({found}); unpack it and name "
+        "the one to read."
+    )
+
+
+def _inside_tar(source: Source) -> Source:
+    broken = (tarfile.TarError, EOFError, OSError)
+    names: list[str] = []
+    try:
+        with source.open() as stream, tarfile.open(fileobj=stream, mode="r|") as archive:
+            for member in archive:
+                if member.isfile() and member.size:
+                    names.append(member.name)
+                if len(names) > _MOST_MEMBERS:
+                    break
+    except broken:
+        raise InputError(f"{source.name}: a damaged or cut-off tar archive; copy it again.") from None
+    name = _only_member(source, names, "tar")
+
+    def opened() -> BinaryIO:
+        stream = source.open()
+        try:
+            archive = tarfile.open(fileobj=stream, mode="r|")
+            found = next((archive.extractfile(m) for m in archive if m.name == name), None)
+        except broken:
+            found = None
+        if found is None:
+            raise InputError(f"{source.name}: a damaged or cut-off tar archive; copy it again.")
+        return cast(BinaryIO, found)
+
+    return Source(source.name, f"{source.packing}tar, ", source.size, None, opened, source.damage)
+
+
+def _inside_zip(source: Source) -> Source | None:
+    """The one log of a zip archive; None where the archive is itself a spreadsheet."""
     try:
         archive = zipfile.ZipFile(source.seekable())
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError):
         raise InputError(f"{source.name}: a damaged or cut-off zip archive; copy it again.") from None
-    members = [
-        m
-        for m in archive.infolist()
-        if not m.is_dir()
-        and m.file_size
-        and not m.filename.startswith("__MACOSX/")
-        and not Path(m.filename).name.startswith(".")
-    ]
-    if len(members) != 1:
-        found = ", ".join(m.filename for m in members[:6]) or "none"
-        raise InputError(
-            f"{source.name}: a zip archive must hold exactly one log, found {len(members)} ({found}); "
-            "unpack it and name the one to read."
-        )
-    (member,) = members
+    members = {m.filename: m for m in archive.infolist() if not m.is_dir() and m.file_size}
+    if _SPREADSHEET in members:
+        return None
+    member = members[_only_member(source, list(members), "zip")]
     if member.flag_bits & 1:
         raise InputError(f"{source.name}: the archive asks for a password; unpack it first.")
     return Source(
@@ -160,14 +200,45 @@ def _inside_zip(source: Source) -> Source:
     )
 
 
-class _GzipStream(io.RawIOBase):
-    """Unpacks gzip and keeps what comes before a break, which the standard module throws away."""
+class _Gzip:
+    """zlib's decompressor with the manners of those of bz2 and lzma."""
 
-    def __init__(self, source: Source, damage: list[str]) -> None:
-        self._stream = source.open()
-        self._name = source.name
-        self._damage = damage
+    def __init__(self) -> None:
         self._unpack = zlib.decompressobj(31)
+
+    @property
+    def needs_input(self) -> bool:
+        return not self._unpack.unconsumed_tail
+
+    @property
+    def eof(self) -> bool:
+        return self._unpack.eof
+
+    @property
+    def unused_data(self) -> bytes:
+        return self._unpack.unused_data
+
+    def decompress(self, data: bytes, max_length: int) -> bytes:
+        return self._unpack.decompress(self._unpack.unconsumed_tail + data, max_length)
+
+
+# how a packed file begins: RFC 1952; bzip2's own "BZh"; the .xz file format 1.2.1
+_PACKINGS: tuple[tuple[bytes, str, Callable[[], Any]], ...] = (
+    (b"\x1f\x8b", "gzip", _Gzip),
+    (b"BZh", "bzip2", bz2.BZ2Decompressor),
+    (b"\xfd7zXZ\x00", "xz", lzma.LZMADecompressor),
+)
+
+
+class _PackedStream(io.RawIOBase):
+    """Unpacks, and keeps what comes before a break, which the standard modules throw away."""
+
+    def __init__(self, source: Source, words: str, make: Callable[[], Any], damage: list[str]) -> None:
+        self._stream = source.open()
+        self._name, self._words = source.name, words
+        self._damage = damage
+        self._make = make
+        self._unpack = make()
         self._over = False
 
     def readable(self) -> bool:
@@ -175,15 +246,16 @@ class _GzipStream(io.RawIOBase):
 
     def readinto(self, buffer: Any) -> int:
         while not self._over:
-            packed = self._unpack.unconsumed_tail or self._next_packed()
+            packed = b"" if not self._unpack.needs_input and not self._unpack.eof else self._next_packed()
             if self._over:
                 break
             try:
                 data = self._unpack.decompress(packed, min(len(buffer), _STEP_BYTES))
-            except zlib.error:
+            except (zlib.error, lzma.LZMAError, OSError, EOFError):
                 # what was unpacked since the damage, wherever that is, may be made-up numbers
                 raise InputError(
-                    f"{self._name}: the gzip is damaged, so none of its numbers can be trusted; copy the file again."
+                    f"{self._name}: the {self._words} is damaged, so none of its numbers can be trusted; copy the file "
+                    "again."
                 ) from None
             if data:
                 buffer[: len(data)] = data
@@ -196,11 +268,11 @@ class _GzipStream(io.RawIOBase):
             if not rest.lstrip(b"\0"):
                 self._over = True
                 return b""
-            self._unpack = zlib.decompressobj(31)
+            self._unpack = self._make()
             return rest
         packed = self._stream.read(_STEP_BYTES)
         if not packed:
-            self._stop("The file is cut off inside the gzip; what comes before the end was read.")
+            self._stop(f"The file is cut off inside the {self._words}; what comes before the end was read.")
         return packed
 
     def _stop(self, words: str) -> None:

@@ -22,9 +22,12 @@ _GROUPED = {
 }
 CLOCK = re.compile(
     r"(?P<date>\d{1,4}[-./]\d{1,2}[-./]\d{1,4})?[T ]*"
-    r"(?:(?P<h>\d{1,3}):)?(?P<m>\d{1,2}):(?P<s>\d{1,2}(?:[.,]\d+)?)\s*(?:Z|UTC|[+-]\d{2}:?\d{2})?"
+    r"(?:(?P<h>\d{1,3}):)?(?P<m>\d{1,2}):(?P<s>\d{1,2}(?:[.,]\d+|:\d{3}(?:\d{3})?)?)\s*(?P<half>[AaPp]\.?[Mm]\.?)?"
+    r"\s*(?:Z|UTC|[+-]\d{2}:?\d{2})?"
 )
 _SEPARATORS = (",", ";", "\t", "|", " ")
+# other writings of a minus: the Unicode minus, dashes, and an accountant's brackets
+MINUS = re.compile(r"^(?:[\u2212\u2012\u2013]\s?(?P<a>[\d.,].*)|\((?P<b>[\d.,][^()]*)\))$")
 LONGEST_LINE = 1_000_000  # characters; longer is no line of a table
 _WINDOW = 150
 _RATE_CELL = re.compile(r"\d+([.,]\d+)?\s*hz", re.IGNORECASE)
@@ -45,6 +48,9 @@ class Dialect:
     columns : those that hold numbers or clock times, in the order of the row.
     positions : positions of `columns` in the row.
     preamble : lines above the header, joined.
+    texts : positions and names of the columns that hold words.
+    quoted : whether cells stand in quotation marks; where they do not, one is a slip, and must not take the lines after
+        it into its cell.
     """
 
     encoding: str
@@ -56,6 +62,8 @@ class Dialect:
     columns: tuple[RawColumn, ...]
     positions: tuple[int, ...]
     preamble: str
+    texts: tuple[tuple[int, str], ...] = ()
+    quoted: bool = True
 
     @property
     def words(self) -> str:
@@ -102,6 +110,8 @@ def kind_of_cell(cell: str, decimal: str) -> str:
     cell = cell.strip()
     if cell.casefold() in EMPTY_WORDS:
         return "empty"
+    if cell[:1] in "(\u2212\u2012\u2013" and (other := MINUS.match(cell)):
+        cell = f"-{other['a'] or other['b']}"
     if _PLAIN[decimal].fullmatch(cell):
         return "number"
     if _GROUPED[decimal].fullmatch(cell):
@@ -207,7 +217,9 @@ def _locate(lines: Sequence[str], encoding: str, guess: _Guess) -> Dialect | Non
     columns = numbered([RawColumn(names[i] or f"column {i + 1}", units[i], column_kind[i] == "clock") for i in kept])
     grouped = any(k["grouped"] for k in kinds)
     preamble = "\n".join(lines[:preamble_end])[:20_000]
-    return Dialect(encoding, separator, decimal, grouped, first, width, columns, tuple(kept), preamble)
+    quoted = sum('"' in line for line in guess.window) > len(guess.window) // 10
+    texts = tuple((i, names[i]) for i in range(width) if column_kind[i] == "text")
+    return Dialect(encoding, separator, decimal, grouped, first, width, columns, tuple(kept), preamble, texts, quoted)
 
 
 def _column_kind(kinds: Counter) -> str:
@@ -269,14 +281,15 @@ def _header_rows(lines: Sequence[str], first: int, separator: str, width: int) -
 def _names_and_units(rows: Sequence[Sequence[str]], width: int) -> tuple[list[str], list[str]]:
     names, units = [""] * width, [""] * width
     name_rows: list[list[str]] = []
-    for row in rows:
+    for k, row in enumerate(rows):
         row = [*row, *[""] * width][:width]
         filled = [c for c in row if c]
         if sum(_RATE_CELL.fullmatch(c) is not None for c in filled) > len(filled) / 2:
             continue
         if sum(kind_of_cell(c, ".") == "number" for c in filled) > len(filled) / 2:
             continue  # channel numbers or rates
-        if name_rows and sum(parse_unit(c) is not None for c in filled) >= len(filled) / 2:
+        names_follow = k + 1 < len(rows) and sum(map(bool, rows[k + 1])) >= len(filled) > 0
+        if (name_rows or names_follow) and sum(parse_unit(c) is not None for c in filled) >= len(filled) / 2:
             units = [c.strip("[](){}") for c in row]
             continue
         name_rows.append(row)

@@ -1,23 +1,29 @@
 """Proposes which column is which channel, with reasons, and says where it cannot decide."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from analyzer.channels import CHANNELS, WHEEL_CHANNELS
-from analyzer.logs import behaviour
+from analyzer.in_words import listed
+from analyzer.logs import behaviour, families
 from analyzer.logs.assemble import Taken
 from analyzer.logs.mapping import ChannelEntry, ChannelMap, LogEntry, channel_map_toml
 from analyzer.logs.match_units import with_units
-from analyzer.logs.names import name_score
+from analyzer.logs.names import name_score, tokens
 from analyzer.logs.raw import RawLog
 from analyzer.logs.unit_names import parse_unit, unit_suffix
-from analyzer.units import QUANTITIES
+from analyzer.units import QUANTITIES, TIME_FACTORS
 
 LEAST_SCORE = 0.7  # below this a name is a hint, not a statement
 CLOSE_SCORE = 0.06  # two candidates nearer than this are as good as each other
 SAME_SIGNAL = 0.999
+# not needed, and held against the other channels afterwards: the first of several will do, a wrong one is found
+TESTED = ("yaw_rate", "long_g", "gps_speed", "brake")
+LAP_CLOCKS = ("lap time", "laptime", "time lap", "lap time s", "current lap time", "running lap time", "rundenzeit")
+FAMILY_SCORE = 0.8  # of a four of columns that differ only in the wheel and agree
+Load = Callable[[Iterable[int]], dict[int, np.ndarray]]
 
 
 @dataclass(frozen=True)
@@ -97,13 +103,22 @@ def propose(raw: RawLog) -> Proposal:
     raw : opened log; columns whose names suggest a channel are loaded.
     """
     by_name = _by_name(raw)
-    wanted = sorted({c.index for candidates in by_name.values() for c in candidates})
-    loaded, _ = raw.load(wanted) if wanted else ([], [])
-    data = dict(zip(wanted, loaded, strict=True))
+    data: dict[int, np.ndarray] = {}
+
+    def load(wanted: Iterable[int]) -> dict[int, np.ndarray]:
+        missing = sorted({*wanted} - data.keys())
+        loaded, _ = raw.load(missing) if missing else ([], [])
+        data.update(zip(missing, loaded, strict=True))
+        return data
+
+    load(c.index for candidates in by_name.values() for c in candidates)
+    _add_families(raw, by_name, load)
     refused: list[str] = []
     scored = {channel: _checked(raw, channel, candidates, data, refused) for channel, candidates in by_name.items()}
     scored = _wheels_together(scored, data)
     taken, doubts = _assigned(raw, scored, data)
+    if not ({"wheel_speed_rl", "wheel_speed_rr"} & (taken.keys() | doubts.keys())):
+        _doubt_unnamed_wheels(raw, taken, doubts, load)
     distance = taken.pop("distance", None)
     doubts.pop("distance", None)
     log = LogEntry()
@@ -111,6 +126,9 @@ def propose(raw: RawLog) -> Proposal:
         rate = raw.stated_rate_hz
         if rate:
             log = LogEntry(rate_hz=rate)
+        elif (lap_clock := _lap_clock(raw)) is not None:
+            data |= load([lap_clock])
+            taken["time"] = Taken(lap_clock, "the time within the lap, put in a row lap by lap")
         elif distance is not None:
             column = raw.columns[distance.index]
             unit = parse_unit(column.unit) if column.unit else unit_suffix(column.name)
@@ -136,6 +154,40 @@ def _by_name(raw: RawLog) -> dict[str, list[Candidate]]:
         if any(c.score > 1.1 for c in candidates):
             result[channel] = [c for c in candidates if c.score > 1.1]
     return result
+
+
+def _lap_clock(raw: RawLog) -> int | None:
+    """The column of a time that begins anew in each lap, for a log without another one."""
+    named = (i for i, c in enumerate(raw.columns) if c.is_clock or parse_unit(c.unit or "s") in TIME_FACTORS)
+    return next((i for i in named if " ".join(tokens(raw.columns[i].name)) in LAP_CLOCKS), None)
+
+
+def _add_families(raw: RawLog, by_name: dict[str, list[Candidate]], load: Load) -> None:
+    """Fours of columns whose names differ only in the wheel and whose values are those of wheels."""
+    for four in families.named_alike(raw):
+        data = load(four)
+        if not families.agreeing([data[i] for i in four]):
+            continue
+        words = "its name and three others differ only in the wheel, and all four agree as wheel speeds do"
+        for channel, index in zip(WHEEL_CHANNELS, four, strict=True):
+            others = [c for c in by_name.get(channel, []) if c.index != index]
+            own = next((c for c in by_name.get(channel, []) if c.index == index), None)
+            if own is None or own.score < FAMILY_SCORE:
+                own = Candidate(index, FAMILY_SCORE, (words,))
+            by_name[channel] = [*others, own]
+
+
+def _doubt_unnamed_wheels(raw: RawLog, taken: Mapping[str, Taken], doubts: dict, load: Load) -> None:
+    """Columns that agree as wheel speeds do and have names that do not say so: the user must say which is which."""
+    used = {item.index for item in taken.values()} | {c.index for several in doubts.values() for c in several}
+    found = families.unnamed(raw, used, load)
+    if found is None:
+        return
+    words = (f"{len(found)} columns agree as wheel speeds do",)
+    for k, channel in enumerate(WHEEL_CHANNELS):
+        if channel not in taken:
+            order = (found[k], *(i for i in found if i != found[k]))
+            doubts[channel] = tuple(Candidate(i, LEAST_SCORE, words) for i in order)
 
 
 def _label(channel: str) -> str:
@@ -168,7 +220,9 @@ def _checked(
             reasons = (*reasons, f"its unit {column.unit} fits")
             if not behaviour.possible(channel, values, symbol):
                 refused.append(
-                    f"'{column.name}' would be {_label(channel)}, but its numbers are out of range in {column.unit}."
+                    f"'{column.name}' would be {_label(channel)}, but its numbers (up to "
+                    f"{np.nanmax(values):.3g}) are out of range in {column.unit}; state the unit that they are in, or "
+                    "a scale, in a channel map."
                 )
                 continue
         elif not column.is_clock and not any(
@@ -245,6 +299,10 @@ def _assigned(
             rivals = []  # the first clock of the file
         if rivals and channel == "steer":
             best, rivals = _steer_by_lateral(best, rivals, scored, data)
+        if rivals and channel in TESTED:
+            names = listed([f"'{raw.columns[c.index].name}'" for c in rivals])
+            best = replace(best, reasons=(*best.reasons, f"the first of several ({names} would do as well)"))
+            rivals = []
         if rivals:
             doubts[channel] = (best, *rivals)
             used |= {c.index for c in doubts[channel]}

@@ -16,9 +16,33 @@ _PIECES = (
 _TOKEN = re.compile(r"[A-Z]+(?=[A-Z][a-z])|[A-Z]?[a-z]+|[A-Z]+|\d+")
 
 
+# Japanese words of the trade in English, the longer ones before those they hold
+_JAPANESE = tuple(
+    word.split(":")
+    for line in (
+        "車輪速度:wheel speed,車輪速:wheel speed,車輪:wheel,ホイール速度:wheel speed,ホイール:wheel",
+        "左前:fl,前左:fl,右前:fr,前右:fr,左後:rl,後左:rl,右後:rr,後右:rr,スロットル開度:throttle",
+        "スロットル:throttle,アクセル開度:throttle,アクセル:throttle,ステアリング:steering",
+        "操舵角:steering,舵角:steering,ハンドル角:steering,横加速度:lateral acceleration,横:lateral",
+        "前後加速度:longitudinal acceleration,前後:longitudinal,ヨーレート:yaw rate",
+        "ヨーレイト:yaw rate,ヨー角速度:yaw rate,ブレーキ油圧:brake pressure",
+        "ブレーキ圧力:brake pressure,ブレーキ圧:brake pressure,ブレーキ:brake,車速:speed,速度:speed",
+        "加速度:acceleration,エンジン回転数:engine speed,エンジン回転:engine speed,周回:lap",
+        "ラップ:lap,ギア:gear,緯度:latitude,経度:longitude,時間:time,時刻:time,距離:distance",
+        "角度:angle,角:angle",
+    )
+    for word in line.split(",")
+)
+LONGEST_NAME = 200  # characters; what is longer says nothing more
+
+
 @cache
 def tokens(name: str) -> tuple[str, ...]:
     """A name in lower-case words without accents; camel case and glued words taken apart."""
+    name = unicodedata.normalize("NFKC", name[:LONGEST_NAME])
+    if not name.isascii():
+        for word, english in _JAPANESE:
+            name = name.replace(word, f" {english} ")
     plain = unicodedata.normalize("NFKD", name.replace("ß", "ss"))
     plain = "".join(c for c in plain if not unicodedata.combining(c))
     result: list[str] = []
@@ -56,35 +80,69 @@ def _any(words: str) -> str:
 
 _ACC = _any("a acc accel acceleration accelerazione aceleracion g gforce force beschl beschleunigung accelerometer")
 _SPEED = _any(
-    "speed spd vel velo velocity geschw geschwindigkeit vitesse velocidad velocita snelheid rpm rotation drehzahl "
+    "speed spd vel velo velocity geschw geschwindigkeit vitesse velocidad velocita snelheid wielsnelheid rpm rotation "
+    "drehzahl toerental "
     r"raddreh\w* radgeschw\w*"
 )
-_WHEEL = _any(r"wheel whl ws wss rad raddreh\w* radgeschw\w* roue rueda ruota wiel")
+_WHEEL = _any(r"wheel whl ws wss rad raddreh\w* radgeschw\w* roue rueda ruota wiel wielsnelheid")
 _CORNER = {
     "fl": _any(
-        "fl lf vl avg front_left left_front vorne_links links_vorne avant_gauche gauche_avant anteriore_sinistra "
-        "ant_sx delantera_izquierda f_l"
+        "fl lf vl lv avg front_left left_front vorne_links links_vorne avant_gauche gauche_avant anteriore_sinistra "
+        "ant_sx delantera_izquierda delantera_izq di f_l linksvoor voorlinks links_voor"
     ),
     "fr": _any(
-        "fr rf vr avd front_right right_front vorne_rechts rechts_vorne avant_droite droite_avant anteriore_destra "
-        "ant_dx delantera_derecha f_r"
+        "fr rf vr rv avd front_right right_front vorne_rechts rechts_vorne avant_droite droite_avant anteriore_destra "
+        "ant_dx delantera_derecha delantera_der dd f_r rechtsvoor voorrechts rechts_voor"
     ),
     "rl": _any(
         "rl lr hl arg rear_left left_rear back_left hinten_links links_hinten arriere_gauche gauche_arriere "
-        "posteriore_sinistra post_sx trasera_izquierda r_l"
+        "posteriore_sinistra post_sx trasera_izquierda trasera_izq ti r_l linksachter achterlinks links_achter "
+        "la"
     ),
     "rr": _any(
         "rr hr ard rear_right right_rear back_right hinten_rechts rechts_hinten arriere_droite droite_arriere "
-        "posteriore_destra post_dx trasera_derecha r_r"
+        "posteriore_destra post_dx trasera_derecha trasera_der td r_r rechtsachter achterrechts rechts_achter ra"
     ),
 }
 
 
+# how the four wheels are written, in small letters: front left, front right, rear left, rear right
+CORNERS = tuple(
+    tuple(line.split(","))
+    for line in (
+        "fl,fr,rl,rr",
+        "lf,rf,lr,rr",
+        "vl,vr,hl,hr",
+        "avg,avd,arg,ard",
+        "lv,rv,la,ra",
+        "di,dd,ti,td",
+        "左前,右前,左後,右後",
+        "前左,前右,後左,後右",
+        "f_l,f_r,r_l,r_r",
+        *(
+            f"{ahead}{gap}{left},{ahead}{gap}{right},{behind}{gap}{left},{behind}{gap}{right}"
+            for ahead, behind in (("front", "rear"), ("frnt", "rear"), ("front", "back"), ("fr", "re"))
+            for left, right in (("left", "right"), ("l", "r"), ("lft", "rgt"), ("lh", "rh"))
+            for gap in ("", "_", " ", "-", ".")
+        ),
+        *(
+            f"{left}{gap}{ahead},{right}{gap}{ahead},{left}{gap}{behind},{right}{gap}{behind}"
+            for ahead, behind in (("front", "rear"), ("front", "back"), ("f", "r"))
+            for left, right in (("left", "right"), ("l", "r"), ("lh", "rh"))
+            for gap in ("", "_", " ", "-", ".")
+        ),
+    )
+)
 _OTHER_THAN_SPEED = _any(
     "temp temperature press pressure brake damper susp suspension travel load height ride slip torque accel acc camber "
     "pot shock force target reference ref angle angles winkel druck status valid error volt voltage age wear"
 )
 _NOT_WHEEL = rf"\b{_OTHER_THAN_SPEED}\b"
+
+
+def not_a_wheel_speed(name: str) -> bool:
+    """Whether a word of the name says that it is something else of a wheel: a pressure, a temperature, a travel."""
+    return re.search(_NOT_WHEEL, " ".join(tokens(name))) is not None
 
 
 def _both(a: str, b: str) -> str:
@@ -109,7 +167,7 @@ RULES: dict[str, Rule] = {
         (
             (
                 r"\b(throttle|drosselklappe|papillon|farfalla|acelerador|accelerateur|gaspedal|fahrpedal|pedalweg|"
-                r"accelerator)\b",
+                r"accelerator|gaspedaal\w*|gasklep\w*)\b",
                 1.0,
             ),
             (r"\b(gas pedal|pedale d accelerateur|pedal gas|accel pedal|pedal accel)\b", 1.0),
@@ -132,7 +190,7 @@ RULES: dict[str, Rule] = {
     "lat_g": Rule(
         (
             (_both(r"(lat|lateral|laterale|quer|transversal|transversale)", _ACC), 1.0),
-            (r"\b(querbeschl\w*|latacc|glat|latg)\b", 1.0),
+            (r"\b(querbeschl\w*|dwarsversnelling|latacc|glat|latg)\b", 1.0),
             (r"^(imu )?(a y|ay|y acc|acc y|accel y|acceleration y|g y|y accel|acy)( imu)?$", 0.9),
             (r"^(lateral|quer|aquer)$", 0.75),
         ),
@@ -141,7 +199,7 @@ RULES: dict[str, Rule] = {
     "long_g": Rule(
         (
             (_both(r"(long|lon|longitudinal|longitudinale|langs|laengs|inline)", _ACC), 1.0),
-            (r"\b(l(a|ae)ngsbeschl\w*|longacc|glong|longg)\b", 1.0),
+            (r"\b(l(a|ae)ngsbeschl\w*|langsversnelling|longacc|glong|longg)\b", 1.0),
             (r"^(imu )?(a x|ax|x acc|acc x|accel x|acceleration x|g x|x accel|acx)( imu)?$", 0.9),
             (r"^(longitudinal|laengs|langs|alaengs|alangs|along)$", 0.75),
         ),
@@ -153,7 +211,7 @@ RULES: dict[str, Rule] = {
                 r"\b(yaw (rate|velocity|speed|vel|gyro)|(rate|gyro) yaw|vitesse de lacet|vitesse lacet|yawrate)\b",
                 1.0,
             ),
-            (r"\b(gierrate|giergeschwindigkeit|gier rate|imbardata|guinada|lacet)\b", 1.0),
+            (r"\b(gierrate|giersnelheid|giergeschwindigkeit|gier rate|imbardata|guinada|lacet)\b", 1.0),
             (r"\b(gyro z|z gyro|rate z|z rate|omega z|rot z|rotation z|gyr z|wz|ang vel z|angular velocity z)\b", 0.9),
             (r"^(yaw|omega|gier|gyro)$", 0.72),
         ),
@@ -162,12 +220,23 @@ RULES: dict[str, Rule] = {
     "brake": Rule(
         (
             (
-                _both(r"(brake|brk|frein|freno|brems|bremse)", r"(press|pressure|pression|druck|pres)")
+                _both(
+                    r"(brake|brk|frein|freno|brems|bremse)", r"(press|pressure|pression|pressione|presion|druck|pres)"
+                )
                 + r"(?!.*\b(rear|hinten)\b)",
                 1.0,
             ),
-            (_both(r"(brake|brk|frein|freno|brems|bremse)", r"(press|pressure|pression|druck|pres)"), 0.9),
-            (r"\b(bremsdruck|bremspedal|brake pedal|brake ped|brake pos|brake position|pbrake|brakepress)\b", 0.95),
+            (
+                _both(
+                    r"(brake|brk|frein|freno|brems|bremse)", r"(press|pressure|pression|pressione|presion|druck|pres)"
+                ),
+                0.9,
+            ),
+            (
+                r"\b(bremsdruck|remdruk|rempedaal|bremspedal|"
+                r"brake pedal|brake ped|brake pos|brake position|pbrake|brakepress)\b",
+                0.95,
+            ),
             (r"\b(brake|brakes|brk|frein|freno|bremse)\b", 0.85),
         ),
         r"\b(temp|temperature|bias|balance|disc|disk|torque|wear|switch|light|rate|status|fl|fr|rl|rr|left|right|volt|voltage|target|point)\b",
@@ -194,10 +263,13 @@ RULES: dict[str, Rule] = {
     "engine_speed": Rule(
         (
             (
-                _both(r"(engine|eng|motor|moteur|motore)", r"(speed|spd|rpm|revs|rev|rotation|drehzahl|regime|giri)"),
+                _both(
+                    r"(engine|eng|motor|moteur|motore)",
+                    r"(speed|spd|rpm|revs|rev|rotation|drehzahl|regimen?|giri|toeren\w*)",
+                ),
                 1.0,
             ),
-            (r"\b(motordrehzahl|nmot|n mot|n engine|regime moteur|giri motore)\b", 1.0),
+            (r"\b(motordrehzahl|motortoerental|nmot|n mot|n engine|regime moteur|giri motore)\b", 1.0),
             (r"^(rpm|revs|drehzahl|regime|giri)$", 0.9),
         ),
         r"\b(wheel|shaft|gearbox|limit|limiter|turbo|target|fan|idle|max|min|fl|fr|rl|rr)\b",
@@ -242,7 +314,9 @@ RULES: dict[str, Rule] = {
                 r"^(date time|datetime|utc|utc time|time utc|sample time|time of day|clock|uhrzeit|heure)$",
                 0.9,
             ),
-            (r"^(gps time|time gps|gps utc|epoch|unix time|unix)$", 0.8),
+            (r"^(gps|unix|epoch|posix|system|utc)( (time|timestamp|stamp|utc))?( (s|sec|seconds|ms|us|ns))?$", 0.8),
+            (r"^time (gps|unix|epoch)$", 0.8),
+            (r"^(date|datum|data|fecha)$", 0.72),
         ),
         r"\b(lap|delta|best|sector|gap|remaining|engine on|last|predicted|split)\b",
     ),

@@ -1,6 +1,7 @@
 """From a file to a Recording: open, recognise, convert, mend the time, refuse what cannot be used."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,10 +14,12 @@ from analyzer.logs.assemble import Taken, assemble
 from analyzer.logs.mapping import ChannelMap, LogEntry
 from analyzer.logs.match import propose
 from analyzer.logs.raw import RawLog
-from analyzer.logs.recording import Recording
+from analyzer.logs.recording import Annotation, Recording
 from analyzer.logs.registry import open_log
-from analyzer.logs.unit_names import split_unit
+from analyzer.logs.unit_names import parse_unit, split_unit
 
+ROUGH_RADIUS_M = 0.3  # where wheel speeds are rotations; the clock is off by a factor of ten or more, or not at all
+LONGEST_SHOWN = 60  # characters of a column's name in a message
 TIME_ROWS = 100_000  # tell the unit of a time as well as all do
 
 
@@ -44,10 +47,49 @@ def read_log(path: Path | str, *, channel_map: ChannelMap | None = None) -> Reco
     else:
         taken, log_entry = recognised(raw, name)
         recording = assemble(raw, taken, name=name, log_entry=log_entry)
+        if "time" in taken and not raw.columns[taken["time"].index].unit:
+            recording = with_true_clock(recording)
     require_usable(recording, raw)
     del raw  # and the columns with it
     pa.default_memory_pool().release_unused()  # Arrow would keep the size of the log for a next one
     return recording
+
+
+def with_true_clock(recording: Recording) -> Recording:
+    """The recording in seconds, where its clock states no unit and the car's motion shows that it counts in another.
+
+    Raises
+    ------
+    InputError : the speed changes as no car's does, and the accelerometer does not tell the clock's unit.
+    """
+    speeds = [v for n, v in recording.channels.items() if n in WHEEL_CHANNELS or n == "gps_speed"]
+    if not speeds or len(recording.time_s) < 2:
+        return recording
+    middle = np.median(speeds, axis=0) * (ROUGH_RADIUS_M if recording.wheel_speed_unit == "rad/s" else 1.0)
+    factor, proven = behaviour.clock_by_motion(recording.time_s, middle, recording.channels.get("long_g"))
+    if factor == 1.0:
+        return recording
+    spans = f"{len(recording.time_s)} rows in what would be {recording.time_s[-1]:.4g} s"
+    if not proven:
+        likely = (
+            f" It probably counts {behaviour.CLOCKS.get(factor, 'hundredths')}: scale = {factor:g}."
+            if factor > 0
+            else ""
+        )
+        raise InputError(
+            f"{recording.name}: the time column gives {spans}, in which the speed changes as no car's does.{likely} "
+            'State the factor to seconds in a channel map: [channels.time] column = "...", scale = ..., unit = "s".'
+        )
+    scale = factor if factor in behaviour.CLOCKS else 1 / factor
+    words = (
+        f"Time states no unit; it would be {spans}. The change of speed agrees with longitudinal acceleration only "
+        f"with {factor:g} times that"
+        f"{f', so it counts {behaviour.CLOCKS[scale]}' if factor == scale else ''}; taken so."
+    )
+    note = Annotation("unit", "warning", "time", None, None, words)
+    rates = {n: replace(s, rate_hz=s.rate_hz / factor if s.rate_hz else None) for n, s in recording.sources.items()}
+    kept = tuple(a for a in recording.annotations if not (a.code == "unit" and a.channel == "time"))
+    return replace(recording, time_s=recording.time_s * factor, sources=rates, annotations=(*kept, note))
 
 
 def recognised(raw: RawLog, name: str) -> tuple[Mapping[str, Taken], LogEntry]:
@@ -63,6 +105,9 @@ def recognised(raw: RawLog, name: str) -> tuple[Mapping[str, Taken], LogEntry]:
         return taken, LogEntry()
     proposal = propose(raw)
     needed = {n for n, c in CHANNELS.items() if c.required} | set(WHEEL_CHANNELS)
+    for channel in sorted(needed - proposal.taken.keys() - proposal.doubts.keys()):
+        if why := next((w for w in proposal.refused if f"would be {CHANNELS[channel].label}," in w), None):
+            raise InputError(f"{name}: {why}")
     for channel, candidates in proposal.doubts.items():
         if channel in needed:
             columns = [raw.columns[c.index].name for c in candidates]
@@ -84,14 +129,16 @@ def recognised(raw: RawLog, name: str) -> tuple[Mapping[str, Taken], LogEntry]:
 
 def _plausible(raw: RawLog, taken: Mapping[str, Taken]) -> bool:
     """Whether canonical columns without a unit can be in the contract's units; a sample of the rows decides."""
-    unstated = [c for c in taken if not raw.columns[taken[c].index].unit and not raw.columns[taken[c].index].is_clock]
+    plain = [c for c in taken if not raw.columns[taken[c].index].is_clock]
+    unstated = [c for c in plain if not raw.columns[taken[c].index].unit]
     loaded, _ = raw.load([t.index for t in taken.values()])
     values = dict(zip(taken, loaded, strict=True))
     if "time" in unstated and behaviour.time_unit(values["time"][:TIME_ROWS]) not in ("s", None):
         return False
+    units = {c: CHANNELS[c].file_unit if c in unstated else parse_unit(raw.columns[taken[c].index].unit) for c in plain}
     return all(
-        behaviour.possible(c, values[c][:: max(1, len(values[c]) // 20_000)], CHANNELS[c].file_unit)
-        for c in unstated
+        unit is None or behaviour.possible(c, values[c][:: max(1, len(values[c]) // 20_000)], unit)
+        for c, unit in units.items()
         if c != "time"
     )
 
@@ -131,7 +178,7 @@ def by_canonical_name(raw: RawLog) -> dict[str, Taken]:
 
 def listed(raw: RawLog, most: int = 25) -> str:
     """The columns of a log for a message."""
-    names = [column.name for column in raw.columns]
+    names = [c.name if len(c.name) <= LONGEST_SHOWN else f"{c.name[:LONGEST_SHOWN]}..." for c in raw.columns]
     return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from analyzer.errors import InputError
-from analyzer.logs import arrow_log, csv_log, mdf_log, parquet_log
+from analyzer.logs import arrow_log, csv_log, mdf_log, parquet_log, spreadsheet_log
 from analyzer.logs.container import Source, open_source
 from analyzer.logs.raw import RawLog, Remembered
 
@@ -31,6 +31,7 @@ READERS = (
     Reader("Parquet", parquet_log.sniff, parquet_log.read),
     Reader("Arrow (Feather)", arrow_log.sniff, arrow_log.read),
     Reader("ASAM MDF 4", mdf_log.sniff, mdf_log.read),
+    Reader("spreadsheet (.xlsx)", spreadsheet_log.sniff, spreadsheet_log.read),
     Reader("text (CSV)", csv_log.sniff, csv_log.read),
 )
 

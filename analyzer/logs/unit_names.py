@@ -24,10 +24,12 @@ _SPELLINGS = {
     "rpm": "rpm 1/min r/min rev/min min-1 u/min tr/min revs/min",
     "Hz": "hz hertz 1/s s-1 pulses/s",
     "%": "% pct percent percentage %/100 prozent",
+    "1/255": "1/255 byte",
     "1": "1 - ratio fraction none unitless [-] count # n/a",
     "deg": "deg ° º degree degrees grad",
     "rad": "rad radian radians",
     "g": "g gn g0 gee",
+    "mg": "mg millig milli-g",
     "m/s2": "m/s2 m/s/s ms-2 m/sec2 mps2 m/s² meter/s2",
     "ft/s2": "ft/s2 fps2",
     "bar": "bar bars barg",
@@ -69,6 +71,7 @@ def parse_unit(text: str) -> str | None:
     return _SYMBOL.get(_squeeze(text))
 
 
+LONGEST_HEADER = 500  # characters; longer is no name with its unit
 _BRACKETED = re.compile(
     r"^(?P<name>.*\S)\s*(?:\[(?P<a>[^\[\]]*)\]|\((?P<b>[^()]*)\)|\{(?P<c>[^{}]*)\}|<(?P<d>[^<>]*)>)\s*$"
 )
@@ -80,7 +83,7 @@ def split_unit(header: str) -> tuple[str, str]:
     Square and curly brackets always hold a unit; round and angle ones only when what they hold is one,
     because `Throttle (pedal)` is a name.
     """
-    found = _BRACKETED.match(header.strip())
+    found = _BRACKETED.match(header.strip()) if len(header) < LONGEST_HEADER else None
     if not found:
         return header.strip(), ""
     unit = next(part for part in found.group("a", "b", "c", "d") if part is not None)
@@ -95,7 +98,7 @@ def unit_suffix(name: str) -> str | None:
 
     A hint only: the caller must see whether it fits the quantity (`lat_g` ends in a unit, `tank_c` need not).
     """
-    tokens = [t for t in re.split(r"[\s_]+", name.strip()) if t]
+    tokens = [t for t in re.split(r"[\s_]+", name.strip()[-LONGEST_HEADER:]) if t]
     for count in (3, 2, 1):
         if len(tokens) <= count:
             continue

@@ -6,13 +6,16 @@ from dataclasses import dataclass
 
 from analyzer.agreement.explanation_words import MOST_TIMES, at_the_end
 from analyzer.agreement.explanation_words import NAMES as EXPLANATION_NAMES
+from analyzer.agreement.anchored import AnchoredEstimate
 from analyzer.agreement.verdict import Agreement, Explanation
 from analyzer.analysis import Analysis
+from analyzer.channels import CHANNELS
 from analyzer.findings.chatter import Chatter
 from analyzer.findings.finding import Finding
-from analyzer.in_words import listed, number, signed
+from analyzer.in_words import capitalised, listed, number, signed
 from analyzer.lockcurve.estimate import Interval
 from analyzer.phases.segments import Laps
+from analyzer.signals.consistency import LEFT_OUT, contradicted
 from analyzer.trends.lock_trend import TEN_MINUTES_S, LockTrend
 
 KIND_NAMES = {
@@ -59,6 +62,8 @@ HOW_TO_READ = (
     "Transfer torque: positive resists the turn, negative turns the car in. Torques are at the wheels; intervals are "
     "95 %; a dash means not clear from this log."
 )
+
+NOT_TO_BE_USED = "The numbers below are what such a log gives; do not act on them."
 
 HOW_TO_READ_EXPLANATIONS = (
     "How much better: how much likelier the slipping samples are under the explanation than under the setup file. An "
@@ -225,8 +230,43 @@ def answer(analysis: Analysis) -> str:
 
 def answer_parts(analysis: Analysis) -> tuple[str, str]:
     """What the driver asks (did it spin, where, foot or car), and the rest: lock, curve and parts."""
-    rest = (_locking, _curve, _trend, _parts, _assumed)
+    if mark := contradicted(analysis.quality):
+        asked = "This log contradicts itself, so it says nothing about the differential, the driver or the parts."
+        return asked, f"{mark.message[:1].upper()}{mark.message[1:]} {NOT_TO_BE_USED}"
+    rest = (_left_out, _locking, _curve, _anchored, _trend, _parts, _assumed)
     return _events(analysis), " ".join(s for s in (part(analysis) for part in rest) if s)
+
+
+def anchored_words(found: AnchoredEstimate) -> str:
+    """What the anchored curve rests on, and whether it and the log contradict each other."""
+    taken = "; ".join(anchor.label for anchor in found.anchors)
+    text = f"Taken from the setup file as measurements: {taken}. Plate friction and spring forces on paper are not used."
+    if found.contradicted:
+        text += (
+            " The log and these figures contradict each other: one is wrong, or the plates are not what they were."
+            " Measure the breakaway again, warm and turning, and check the ring springs and the ramps."
+        )
+    return text
+
+
+def _anchored(analysis: Analysis) -> str:
+    found = analysis.anchored
+    if found is None:
+        return ""
+    if found.contradicted:
+        return "The bench figures in the setup file contradict the log: measure the breakaway again."
+    preload = found.lock_curve.parameters["preload_Nm"]
+    if preload.value is None:
+        return ""
+    return f"With the bench figures in the setup file, preload is {_with_interval(preload)}."
+
+
+def _left_out(analysis: Analysis) -> str:
+    """Which channels the rest of the log contradicts."""
+    names = [CHANNELS[a.channel].label for a in analysis.quality if a.code == LEFT_OUT and a.channel]
+    if not names and not any(a.code == LEFT_OUT for a in analysis.quality):
+        return ""
+    return f"{capitalised(listed(names) or 'the position')} contradicts the rest of the log and was left out."
 
 
 def _locking(analysis: Analysis) -> str:

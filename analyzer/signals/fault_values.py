@@ -23,6 +23,17 @@ STILL_M_S = 0.01
 WHEEL_ACCELERATION_M_S2 = 400.0
 SPIKE_STEP = {"lat_g": 3 * G, "long_g": 3 * G, "yaw_rate": 1.5, "steer": 1.0, "throttle": 0.5, "gps_speed": 4.0}
 SPIKE_S = 0.045
+# A step to or from exactly zero that nothing in a car makes: (change a second, and at the least). Feet and hands are
+# the fastest: a pedal takes 0.07 s, a steering wheel is turned at 800 deg/s at most (common practice, no source).
+ZERO_STEP = {
+    "lat_g": (150.0, 3.0),
+    "long_g": (150.0, 3.0),
+    "yaw_rate": (8.0, 0.12),
+    "steer": (20.0, 0.2),
+    "throttle": (15.0, 0.2),
+    "gps_speed": (60.0, 4.0),
+}
+LONGEST_LIFT_S = 1.0
 STUCK_S = {"wheel": 0.4, "gps_speed": 1.5, "throttle": 3.0}
 STUCK_OTHER_S = 1.0
 COARSE_SPEED_M_S = 0.15
@@ -35,23 +46,44 @@ def _essential(channel: str, recording: Recording) -> bool:
 
 
 def without_false_zeros(recording: Recording) -> Recording:
-    """The recording with no value where a wheel reads a zero that its rim would have had to reach or leave faster than
-    it can: the sensor's signal was lost."""
-    zeros = {name: _false_zeros(recording.time_s, values) for name, values in wheel_speeds_m_s(recording).items()}
-    lost = {name: np.where(at, np.nan, recording.channels[name]) for name, at in zeros.items() if at.any()}
+    """The recording with no value where a channel reads a zero that it would have had to reach or leave faster than
+    anything in a car can: the signal was lost, and a zero written in its place."""
+    wheels = wheel_speeds_m_s(recording)
+    lost: dict[str, np.ndarray] = {}
+    for name, raw in recording.channels.items():
+        values = wheels.get(name, raw)
+        if name in WHEEL_CHANNELS:
+            rate, least, zero = WHEEL_ACCELERATION_M_S2 * 1.5, 8.0, values < STILL_M_S
+        elif name in ZERO_STEP:
+            (rate, least), zero = ZERO_STEP[name], values == 0.0
+            if name == "steer" and recording.steer_at == "road_wheel":
+                rate, least = rate / 10, least / 10
+        else:
+            continue
+        at = _false_zeros(recording.time_s, values, zero, rate=rate, least=least, foot=name == "throttle")
+        if not at.any():
+            continue
+        if name in ("lat_g", "long_g", "yaw_rate", "steer"):
+            # which zeros are true is not told, and one between small neighbours costs nothing
+            at = zero
+        lost[name] = np.where(at, np.nan, raw)
     return replace(recording, channels={**recording.channels, **lost}) if lost else recording
 
 
-def _false_zeros(time_s: np.ndarray, values: np.ndarray) -> np.ndarray:
-    zero = values < STILL_M_S
+def _false_zeros(
+    time_s: np.ndarray, values: np.ndarray, zero: np.ndarray, *, rate: float, least: float, foot: bool
+) -> np.ndarray:
+    """Runs of zeros with an impossible step at an end; of a pedal, which rests at zero, at both and not for long."""
     result = np.zeros(len(values), bool)
     if not zero.any():
         return result
-    step, limit = np.diff(values), np.maximum(WHEEL_ACCELERATION_M_S2 * 1.5 * np.diff(time_s), 8.0)
-    fall = np.concatenate([[False], -step > limit])
-    rise = np.concatenate([step > limit, [False]])
+    step, limit = np.abs(np.diff(values)), np.maximum(rate * np.diff(time_s), least)
+    edge = step > limit
+    fall = np.concatenate([[False], edge])
+    rise = np.concatenate([edge, [False]])
     for first, last in runs(zero):
-        if fall[first] or rise[last]:
+        both = fall[first] and rise[last] and time_s[last] - time_s[first] < LONGEST_LIFT_S
+        if both if foot else fall[first] or rise[last]:
             result[first : last + 1] = True
     return result
 

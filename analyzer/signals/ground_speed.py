@@ -4,6 +4,7 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 from analyzer.errors import CannotTell
+from analyzer.signals.consistency import contradicted
 from analyzer.signals.session import Signals
 from analyzer.signals.timebase import low_pass
 
@@ -86,7 +87,9 @@ def require_slip(name: str, signals: Signals) -> None:
 
     Raises
     ------
-    CannotTell : no front wheel speed and no accelerometer.
+    CannotTell : no front wheel speed and no accelerometer, or its channels contradict each other.
     """
+    if mark := contradicted(signals.annotations):
+        raise CannotTell(f"{name}: {mark.message}")
     if not signals.slip_known:
         raise CannotTell(f"{name}: {SLIP_UNKNOWN}")

@@ -16,6 +16,7 @@ from analyzer.logs.read_blocks import LogBlock
 from analyzer.logs.recording import Annotation, Recording
 from analyzer.long_arrays import LongArray, LongRecord, taken, without_arrays
 from analyzer.signals.calibrate import prepare
+from analyzer.signals.consistency import consistent
 from analyzer.signals.delays import Delay
 from analyzer.signals.examine import LookedOver, aligned, look_over
 from analyzer.signals.joined_notes import annotations_of_all, calibration_of_all
@@ -54,6 +55,7 @@ class LongSession:
         CannotTell : it supports no answer.
         """
         recording, delays = aligned(found(), self._delays)
+        recording = consistent(recording, self._car)
         signals = prepare(recording, car=self._car)
         if self._blocks and abs(signals.rate_hz / self._blocks[0].rate_hz - 1) > RATES_ALIKE:
             raise CannotTell(f"it has {signals.rate_hz:.3g} Hz, the log before it {self._blocks[0].rate_hz:.3g} Hz.")

@@ -124,6 +124,8 @@ def _settle_sides(recording: Recording, view: _Turning, read: Read) -> tuple[Rec
     notes: list[Annotation] = []
     recording, view, rear_notes = _settle_rear(recording, view, read)
     notes += rear_notes
+    recording, view, whole_notes = _settle_by_position(recording, view, read)
+    notes += whole_notes
     witness, words = _witness(view)
     if witness is None:
         return recording, [*notes, *_sensors_alone(view)]
@@ -169,6 +171,27 @@ def _settle_rear(recording: Recording, view: _Turning, read: Read) -> tuple[Reco
     recording = _swapped(recording, ((f"wheel_speed_{end}l", f"wheel_speed_{end}r"),), f"{name} left and right")
     note = f"{words}: {name} left and right were swapped in the log, and were put right."
     return recording, _view(recording, read), [Annotation("wheels_swapped", "warning", None, None, None, note)]
+
+
+def _settle_by_position(
+    recording: Recording, view: _Turning, read: Read
+) -> tuple[Recording, _Turning, list[Annotation]]:
+    """Both axles against the position: all wheels are mirrored where a sensor goes with the position, and the position
+    itself is, where every sensor goes with the wheels."""
+    if view.position is None or view.front is None or _together(view.front, view.position, view.moving) > -CLEAR:
+        return recording, view, []
+    votes = [_together(values, view.position, view.moving) for values in view.turn.values()]
+    if any(vote > CLEAR for vote in votes):
+        axles = (("wheel_speed_fl", "wheel_speed_fr"), ("wheel_speed_rl", "wheel_speed_rr"))
+        pairs = tuple(axle for axle in axles if set(axle) <= recording.channels.keys())
+        note = (
+            "The wheels run against the path of the position and the sensors that go with it: left and right "
+            "of all wheels were swapped in the log, and were put right."
+        )
+        recording = _swapped(recording, pairs, "left and right of all wheels")
+        return recording, _view(recording, read), [Annotation("wheels_swapped", "warning", None, None, None, note)]
+    # the wheels and every sensor say the same: it is the position that is mirrored, and it is no witness
+    return recording, replace(view, position=None), []
 
 
 def _witness(view: _Turning) -> tuple[np.ndarray | None, str]:

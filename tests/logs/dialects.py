@@ -126,6 +126,50 @@ def _csv_as_other(log: MadeLog, _: Path) -> bytes:
     return text(log).encode()
 
 
+def _wheels_called(pattern: str, corners: tuple[str, ...] = ("FL", "FR", "RL", "RR"), **options) -> Write:
+    """Wheel columns whose names differ only in the wheel."""
+    wheels = {f"wheel_speed_{c}": pattern.format(k) for c, k in zip(("fl", "fr", "rl", "rr"), corners, strict=True)}
+    return _t(names={**w.PLAIN_NAMES, **wheels}, header="{name} [{unit}]", **options)
+
+
+def _units_above(log: MadeLog, _: Path) -> bytes:
+    data = w.columns(log)
+    unit_of = {"time": "s", **{k: u for k, (u, _) in CONTRACT_UNITS.items()}}
+    return text(log, header_rows=[[unit_of[n] for n in data], [w.PLAIN_NAMES[n] for n in data]]).encode()
+
+
+def _two_gyros(log: MadeLog, _: Path) -> bytes:
+    other = log.channels["yaw_rate"] + np.random.default_rng(3).normal(0, 0.01, len(log.time))
+    doubled = MadeLog(log.time, {**log.channels, "other": other})
+    names, units = {**w.PLAIN_NAMES, "other": "Yaw Rate 2"}, {**CONTRACT_UNITS, "other": ("deg/s", 180 / np.pi)}
+    return text(doubled, names=names, units=units, header="{name} [{unit}]").encode()
+
+
+def _lap_clock(log: MadeLog, _: Path) -> bytes:
+    """No time but that within the lap, and the distance."""
+    distance = np.cumsum(log.channels["gps_speed"]) * 0.02
+    shown = MadeLog(log.time, {**log.channels, "clock": log.time % 30, "distance": distance})
+    names = {**w.PLAIN_NAMES, "clock": "Lap Time", "distance": "Distance"}
+    units = {**CONTRACT_UNITS, "clock": ("s", 1.0), "distance": ("m", 1.0)}
+    return text(shown, names=names, units=units, skip=("time",), header="{name} [{unit}]").encode()
+
+
+def _lap_of_times(rows: list[list[str]]) -> list[list[str]]:
+    return [[*row[:-1], f"1:{i % 2500 / 50:06.3f}"] for i, row in enumerate(rows)]
+
+
+def _bracketed(rows: list[list[str]]) -> list[list[str]]:
+    return [[f"({cell[1:]})" if cell.startswith("-") else cell for cell in row] for row in rows]
+
+
+def _other_minus(rows: list[list[str]]) -> list[list[str]]:
+    return [[f"\u2212{cell[1:]}" if cell.startswith("-") else cell for cell in row] for row in rows]
+
+
+def _clock_in(factor: float, start: float = 0.0, **options) -> Write:
+    return lambda log, _: text(replace(log, time=start + log.time / factor), **options).encode()
+
+
 TEETH_MAP = "[channels]\ntime = 'time'\nthrottle = 'throttle'\nsteer = 'steer'\nlat_g = 'lat_g'\n" + "".join(
     f"[channels.wheel_speed_{c}]\ncolumn = 'wheel_speed_{c}'\nunit = 'Hz'\nteeth = 48\n"
     for c in ("fl", "fr", "rl", "rr")
@@ -159,6 +203,8 @@ DIALECTS: tuple[Dialect, ...] = (
     Dialect("Numbers", "thousands blank, decimal comma, semicolon", _t(thousands=" ", decimal=",", separator=";")),
     Dialect("Numbers", "thousands apostrophe, semicolon", _t(thousands="'", separator=";")),
     Dialect("Numbers", "every field in quotes", _t(quote=True)),
+    Dialect("Numbers", "the Unicode minus", _t(edit=_other_minus)),
+    Dialect("Numbers", "brackets for a minus", _t(edit=_bracketed)),
     Dialect("Encodings", "UTF-8 with byte-order mark", _encoded("utf-8-sig")),
     Dialect("Encodings", "UTF-16 little-endian with byte-order mark", _encoded("utf-16-le", b"\xff\xfe")),
     Dialect("Encodings", "UTF-16 big-endian with byte-order mark", _encoded("utf-16-be", b"\xfe\xff", separator=";")),
@@ -202,6 +248,7 @@ DIALECTS: tuple[Dialect, ...] = (
             unit_row="{unit}",
         ).encode(),
     ),
+    Dialect("Headers", "a row of units above the names", _units_above),
     Dialect("Headers", "repeated column names (the first is taken)", _with_repeats),
     Dialect("Units", "none stated, canonical names", _t()),
     Dialect("Units", "a row of units", _t(unit_row="{unit}")),
@@ -250,6 +297,17 @@ DIALECTS: tuple[Dialect, ...] = (
             }
         ),
     ),
+    Dialect(
+        "Units", "thousandths of g", _with_units({"lat_g": ("mg", 1e3 / 9.80665), "long_g": ("mg", 1e3 / 9.80665)})
+    ),
+    Dialect("Units", "throttle as a raw byte, 0 to 255", _t(units={**CONTRACT_UNITS, "throttle": ("%", 255.0)})),
+    Dialect(
+        "Units",
+        "throttle stated in %, but 0 to 255",
+        _with_units({"throttle": ("%", 255.0)}),
+        "refused",
+        "throttle",
+    ),
     Dialect("Units", "volts", _with_units({"throttle": ("V", 5.0)}, names=w.PLAIN_NAMES), "refused", "throttle"),
     Dialect("Time", "milliseconds", lambda log, _: text(replace(log, time=log.time * 1e3), header="{name}").encode()),
     Dialect(
@@ -263,6 +321,33 @@ DIALECTS: tuple[Dialect, ...] = (
     Dialect("Time", "mm:ss.ffffff", _t(clock=w.clock_ms)),
     Dialect("Time", "ISO 8601 with a zone", _t(clock=w.clock_iso), tolerance=1e-7),
     Dialect("Time", "day.month.year hh:mm:ss,ffffff", _t(clock=w.clock_date, separator=";"), tolerance=1e-7),
+    Dialect("Time", "hh:mm:ss:mmm", _t(clock=w.clock_colons), tolerance=1e-7),
+    Dialect("Time", "h:mm:ss.mmm with AM and PM, past noon", _t(clock=w.clock_half_day), tolerance=1e-7),
+    Dialect(
+        "Time",
+        "milliseconds since 1970",
+        _t(names={**w.CANONICAL, "time": "unix_time_ms"}, clock=lambda s: f"{round((1.7e9 + s) * 1e3)}"),
+        tolerance=1e-6,
+    ),
+    Dialect("Time", "hundredths of a second (told by the motion)", _clock_in(0.01)),
+    Dialect("Time", "minutes (told by the motion)", _clock_in(60.0)),
+    Dialect(
+        "Time", "days, as spreadsheets count them (told by the motion)", _clock_in(86400.0, 46000.0), tolerance=1e-5
+    ),
+    Dialect(
+        "Time",
+        "minutes, and no acceleration to tell them by",
+        lambda log, _: text(replace(log, time=log.time / 60).change(long_g=None)).encode(),
+        "asks",
+        "minutes",
+    ),
+    Dialect("Time", "that of the lap, which begins anew", _lap_clock, tolerance=1e-7),
+    Dialect("Time", "one row a value (time, channel, value)", lambda log, _: w.tall(log).encode()),
+    Dialect(
+        "Time",
+        "one row a value with its unit, semicolon",
+        lambda log, _: w.tall(log, names=w.PLAIN_NAMES, units=True, separator=";").encode(),
+    ),
     Dialect("Time", "none, rate stated above the data", _t(skip=("time",), above=["Sample rate: 50 Hz", ""])),
     Dialect("Time", "none, rate in the map", _t(skip=("time",)), channel_map=_RATE_MAP),
     Dialect("Time", "none, distance and speed", _by_distance, channel_map=_DISTANCE_MAP),
@@ -275,9 +360,37 @@ DIALECTS: tuple[Dialect, ...] = (
     Dialect("Names", "German", _t(names=w.GERMAN_NAMES, header="{name} [{unit}]", separator=";", decimal=",")),
     Dialect("Names", "French", _t(names=w.FRENCH_NAMES, header="{name} ({unit})", separator=";", decimal=",")),
     Dialect("Names", "abbreviated", _t(names=w.SHORT_NAMES, header="{name}", unit_row="{unit}")),
+    Dialect("Names", "Dutch", _t(names=w.DUTCH_NAMES, header="{name} [{unit}]", separator=";", decimal=",")),
+    Dialect("Names", "Spanish", _t(names=w.SPANISH_NAMES, header="{name} ({unit})", separator=";", decimal=",")),
+    Dialect("Names", "Japanese", _t(names=w.JAPANESE_NAMES, header="{name} [{unit}]")),
+    Dialect("Names", "wheels in a name of nobody's, FL to RR", _wheels_called("MX_19_{}_Sig")),
+    Dialect(
+        "Names", "wheels in a name of nobody's, glued, LF to RR", _wheels_called("x{}out", ("LF", "RF", "LR", "RR"))
+    ),
+    Dialect("Names", "wheels in a name of nobody's, VL to HR", _wheels_called("b7.{}", ("VL", "VR", "HL", "HR"))),
+    Dialect("Names", "wheels by FL, FR, RL, RR alone", _wheels_called("{}")),
+    Dialect("Names", "wheels without a word (asks which)", _wheels_called("S{}", ("1", "2", "3", "4")), "asks", "S1"),
+    Dialect("Names", "two gyros (the first is taken)", _two_gyros),
+    Dialect(
+        "Names",
+        "a 'Lap' column that holds times (left out)",
+        _t(names=w.PLAIN_NAMES, header="{name} [{unit}]", edit=_lap_of_times),
+        without=("lap",),
+    ),
     Dialect("Names", "two columns as good as each other", _two_throttles, "asks", "Throttle Valve"),
     Dialect("Containers", "gzip", lambda log, _: w.packed_gzip(text(log).encode())),
     Dialect("Containers", "zip with one log", lambda log, _: w.packed_zip(log__csv=text(log).encode())),
+    Dialect("Containers", "xz", lambda log, _: w.packed_xz(text(log).encode())),
+    Dialect("Containers", "bzip2", lambda log, _: w.packed_bzip2(text(log).encode())),
+    Dialect("Containers", "tar.gz with one log", lambda log, _: w.packed_tar("w:gz", log__csv=text(log).encode())),
+    Dialect(
+        "Containers",
+        "tar with two logs",
+        lambda log, _: w.packed_tar("w", a__csv=b"a,b\n1,2\n", b__csv=b"a,b\n1,2\n"),
+        "refused",
+        "exactly one",
+    ),
+    Dialect("Containers", "spreadsheet (.xlsx)", lambda log, _: w.spreadsheet(log)),
     Dialect(
         "Containers",
         "gzip in zip",

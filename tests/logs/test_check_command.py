@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 import writers as w
 from fault_table import FAULTS
-from made_log import CAR, made_log
+from made_log import CAR, TRACK_M, made_log
 
 from analyzer.cli.main import main
 from analyzer.log_check import check_log
@@ -117,7 +117,13 @@ def test_a_log_that_cannot_be_analysed_is_still_shown(tmp_path, capsys):
 
 def test_a_log_without_a_corner_or_too_short_is_told_before_it_is_analysed(tmp_path, capsys):
     path = tmp_path / "straight.csv"
-    path.write_text(w.text(LOG.change(lat_g=0.0 * LOG.channels["lat_g"])))
+    rng, still = np.random.default_rng(1), 0.0 * LOG.time
+    noise = lambda size: rng.normal(0, size, len(still))  # noqa: E731
+    share = {"fl": 0.5, "fr": -0.5, "rl": 0.25, "rr": -0.25}  # of yaw rate times track that made_log gives the wheels
+    turned = {c: share[c] * TRACK_M * LOG.channels["yaw_rate"] for c in share}
+    wheels = {f"wheel_speed_{c}": LOG.channels[f"wheel_speed_{c}"] + turned[c] for c in share}
+    turning = {"lat_g": noise(0.1), "yaw_rate": noise(0.002), "steer": noise(0.005)}
+    path.write_text(w.text(LOG.change(**wheels, **turning)))
     assert main(["check", str(path), "--json", "-"]) == 0
     check = json.loads(capsys.readouterr().out)
     assert "no corner was driven" in check["problem"]
@@ -125,6 +131,19 @@ def test_a_log_without_a_corner_or_too_short_is_told_before_it_is_analysed(tmp_p
     assert main(["check", str(path)]) == 0
     shown = " ".join(capsys.readouterr().out.split())
     assert "Can be analysed as it is" in shown and "only 60 s long" in shown
+
+
+def test_a_dead_sensor_is_not_told_as_a_lack_of_corners(tmp_path, capsys):
+    path = tmp_path / "dead.csv"
+    path.write_text(w.text(LOG.change(lat_g=0.0 * LOG.time)))
+    assert main(["check", str(path), "--json", "-"]) == 0
+    check = json.loads(capsys.readouterr().out)
+    assert "lateral acceleration" in check["contradiction"] and check["problem"] is None
+    failed = {t["name"] for t in check["agreement"] if t["outcome"] == "disagrees"}
+    assert "lateral acceleration over speed x yaw rate" in failed
+    assert main(["check", str(path)]) == 0
+    shown = " ".join(capsys.readouterr().out.split())
+    assert "Contradicts itself" in shown and "what agrees with what" in shown
 
 
 def test_faults_are_shown(tmp_path, capsys):

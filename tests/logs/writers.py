@@ -1,12 +1,16 @@
 """Writes a made log in foreign ways. Plain Python and the public libraries of each form; nothing of the program."""
 
+import bz2
 import gzip
 import io
+import lzma
+import tarfile
 import zipfile
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
+import openpyxl
 import pyarrow as pa
 import pyarrow.feather as feather
 import pyarrow.parquet as pq
@@ -75,6 +79,54 @@ SHORT_NAMES = {
     "gps_speed": "vGPS",
     "engine_speed": "nMot",
     "lap": "lapNo",
+}
+DUTCH_NAMES = {
+    "time": "Tijd",
+    "wheel_speed_fl": "Wielsnelheid linksvoor",
+    "wheel_speed_fr": "Wielsnelheid rechtsvoor",
+    "wheel_speed_rl": "Wielsnelheid linksachter",
+    "wheel_speed_rr": "Wielsnelheid rechtsachter",
+    "throttle": "Gaspedaalstand",
+    "steer": "Stuurhoek",
+    "lat_g": "Dwarsversnelling",
+    "long_g": "Langsversnelling",
+    "yaw_rate": "Giersnelheid",
+    "brake": "Remdruk",
+    "gps_speed": "GPS snelheid",
+    "engine_speed": "Motortoerental",
+    "lap": "Ronde",
+}
+SPANISH_NAMES = {
+    "time": "Tiempo",
+    "wheel_speed_fl": "Velocidad rueda delantera izquierda",
+    "wheel_speed_fr": "Velocidad rueda delantera derecha",
+    "wheel_speed_rl": "Velocidad rueda trasera izquierda",
+    "wheel_speed_rr": "Velocidad rueda trasera derecha",
+    "throttle": "Acelerador",
+    "steer": "Ángulo de volante",
+    "lat_g": "Aceleración lateral",
+    "long_g": "Aceleración longitudinal",
+    "yaw_rate": "Velocidad de guiñada",
+    "brake": "Presión de freno",
+    "gps_speed": "Velocidad GPS",
+    "engine_speed": "Régimen motor",
+    "lap": "Vuelta",
+}
+JAPANESE_NAMES = {
+    "time": "時間",
+    "wheel_speed_fl": "車輪速 左前",
+    "wheel_speed_fr": "車輪速 右前",
+    "wheel_speed_rl": "車輪速 左後",
+    "wheel_speed_rr": "車輪速 右後",
+    "throttle": "スロットル開度",
+    "steer": "ステアリング角",
+    "lat_g": "横加速度",
+    "long_g": "前後加速度",
+    "yaw_rate": "ヨーレート",
+    "brake": "ブレーキ圧",
+    "gps_speed": "GPS速度",
+    "engine_speed": "エンジン回転数",
+    "lap": "ラップ",
 }
 CANONICAL = {name: name for name in PLAIN_NAMES}
 OTHER_UNITS = {
@@ -157,6 +209,55 @@ def packed_zip(**members: bytes) -> bytes:
     return buffer.getvalue()
 
 
+def packed_tar(mode: str, **members: bytes) -> bytes:
+    """Members named with __ for the dot; `mode` as of tarfile, such as `w:gz`."""
+    out = io.BytesIO()
+    with tarfile.open(fileobj=out, mode=mode) as archive:  # type: ignore[call-overload]
+        for name, data in members.items():
+            info = tarfile.TarInfo(name.replace("__", "."))
+            info.size = len(data)
+            archive.addfile(info, io.BytesIO(data))
+    return out.getvalue()
+
+
+def packed_xz(data: bytes) -> bytes:
+    """As .xz."""
+    return lzma.compress(data)
+
+
+def packed_bzip2(data: bytes) -> bytes:
+    """As .bz2."""
+    return bz2.compress(data)
+
+
+def spreadsheet(log: MadeLog, *, names: Mapping[str, str] = PLAIN_NAMES) -> bytes:
+    """A sheet with a row of text, one of names, one of units, and the data; a second sheet with a note."""
+    book = openpyxl.Workbook(write_only=True)
+    sheet = book.create_sheet("Session")
+    data = columns(log)
+    unit_of = {"time": "s", **{k: u for k, (u, _) in CONTRACT_UNITS.items()}}
+    for row in (["Session: invented"], [names[n] for n in data], [unit_of[n] for n in data]):
+        sheet.append(row)
+    for row in zip(*data.values(), strict=True):
+        sheet.append([float(v) for v in row])
+    book.create_sheet("Note").append(["nothing"])
+    out = io.BytesIO()
+    book.save(out)
+    return out.getvalue()
+
+
+def tall(log: MadeLog, *, names: Mapping[str, str] = CANONICAL, units: bool = False, separator: str = ",") -> str:
+    """One row a value: time, channel, value, and the unit where wanted."""
+    data = columns(log)
+    heading = ["time", "channel", "value", *(["unit"] if units else [])]
+    rows = [separator.join(heading)]
+    for i, time in enumerate(data["time"]):
+        for name in log.channels:
+            cells = [number(time), names[name], number(data[name][i]), *([CONTRACT_UNITS[name][0]] if units else [])]
+            rows.append(separator.join(cells))
+    return "\n".join([*rows, ""])
+
+
 def packed_gzip(data: bytes) -> bytes:
     """Gzip without a time stamp, so that the bytes are always the same."""
     return gzip.compress(data, mtime=0)
@@ -235,6 +336,20 @@ def clock_midnight(seconds: float) -> str:
 def clock_ms(seconds: float) -> str:
     """mm:ss.ffffff"""
     return f"{int(seconds // 60):02d}:{seconds % 60:09.6f}"
+
+
+def clock_colons(seconds: float) -> str:
+    """hh:mm:ss:mmm"""
+    whole = round(seconds * 1000)
+    return f"10:{whole // 60000:02d}:{whole // 1000 % 60:02d}:{whole % 1000:03d}"
+
+
+def clock_half_day(seconds: float) -> str:
+    """h:mm:ss.mmm with AM and PM; passes noon after ten seconds."""
+    whole = round(seconds * 1000) + (11 * 3600 + 59 * 60 + 50) * 1000
+    hour = whole // 3_600_000
+    half = "AM" if hour < 12 else "PM"
+    return f"{(hour - 1) % 12 + 1}:{whole // 60000 % 60:02d}:{whole // 1000 % 60:02d}.{whole % 1000:03d} {half}"
 
 
 def clock_iso(seconds: float) -> str:

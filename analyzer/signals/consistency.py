@@ -1,0 +1,160 @@
+"""What follows where channels contradict each other: the one that alone explains it is named, and left out where the
+rest of the log answers without it; a log that hangs on it is refused; what cannot be decided bounds the answer."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+from analyzer.channels import CHANNELS
+from analyzer.errors import CannotTell
+from analyzer.in_words import listed, number
+from analyzer.logs.recording import Annotation, Recording
+from analyzer.signals.pair_fit import PairTest
+from analyzer.signals.pair_tests import consistency_tests
+from analyzer.vehicle.car import Car
+
+CONTRADICTION = "contradiction"  # the mark: headline and verdicts go by it
+LEFT_OUT = "contradicted_channel"
+THINGS = {
+    "wheel_scale": "the unit of the wheel speeds",
+    "front_wheels": "a front wheel speed",
+    "rear_wheels": "a rear wheel speed",
+    "position": "the position",
+    "time": "the time",
+    "car": "the car file's track or steering ratio",
+}
+NEEDED = ("wheel_scale", "front_wheels", "rear_wheels", "time", "throttle")
+ROUNDS = 3  # of leaving a channel out and looking again
+# A misfit of less than this does not show in every test that hangs on its cause: what agrees then acquits nobody.
+SMALL = 0.15
+
+
+@dataclass(frozen=True)
+class Contradiction:
+    """A contradiction between channels.
+
+    Attributes
+    ----------
+    causes : what explains every test that failed; more than one where they cannot be told apart.
+    together : True where it takes all of `causes`, False where any one of them would do.
+    message : for a person.
+    """
+
+    causes: tuple[str, ...]
+    together: bool
+    message: str
+
+
+def consistent(recording: Recording, car: Car | None) -> Recording:
+    """The recording without the channels that the rest contradicts, each with a note; with an error among its
+    annotations where what is wrong cannot be told or cannot be left out.
+
+    Raises
+    ------
+    CannotTell : nothing can be answered without the channel that is wrong.
+    """
+    for _ in range(ROUNDS):
+        tests = consistency_tests(recording, car)
+        found = contradiction_of(tests)
+        if found is None:
+            return recording
+        certain = len(found.causes) == 1 or found.together
+        if certain and all(_can_leave_out(cause, recording) for cause in found.causes):
+            recording = _without(recording, found)
+            continue
+        if certain and any(_is_needed(cause, recording) for cause in found.causes):
+            raise CannotTell(f"{recording.name}: {found.message}")
+        note = Annotation(CONTRADICTION, "error", _channel(found.causes), None, None, found.message)
+        return replace(recording, annotations=(*recording.annotations, note))
+    return recording
+
+
+def contradicted(annotations: Sequence[Annotation]) -> Annotation | None:
+    """The mark of a log that contradicts itself: nothing may be concluded from its answer. None without one."""
+    return next((a for a in annotations if a.code == CONTRADICTION), None)
+
+
+def contradiction_of(tests: Sequence[PairTest]) -> Contradiction | None:
+    """The least that explains every test that failed; None where none did.
+
+    Notes
+    -----
+    A cause is a hitting set: every failed test hangs on one of its members. Among those of the least size the one is
+    taken that the fewest agreeing tests speak for; equals are all named.
+    """
+    failed = [test for test in tests if test.outcome == "disagrees"]
+    if not failed:
+        return None
+    candidates = sorted(frozenset.union(*(test.holds for test in failed)))
+    small = all(_is_small(test) for test in failed)
+    good = [] if small else [test for test in tests if test.outcome == "agrees"]
+    for size in (1, 2):
+        sets = [c for c in combinations(candidates, size) if all(test.holds & {*c} for test in failed)]
+        if not sets:
+            continue
+        spoken_for = {c: sum(bool(test.holds & {*c}) for test in good) for c in sets}
+        least = min(spoken_for.values())
+        best = [c for c in sets if spoken_for[c] == least]
+        if len(best) == 1:
+            return Contradiction(best[0], True, _message(failed, best[0], "and"))
+        causes = tuple(sorted({cause for c in best for cause in c}))
+        return Contradiction(causes, False, _message(failed, causes, "or"))
+    return Contradiction(tuple(candidates), False, _message(failed, (), "or"))
+
+
+def _is_small(test: PairTest) -> bool:
+    return test.reason == "ratio" and test.number is not None and abs(math.log(max(test.number, 1e-3))) < SMALL
+
+
+def _message(failed: Sequence[PairTest], causes: Sequence[str], last: str) -> str:
+    worst = failed[:3]
+    told = "; ".join(f"{test.name} is {_number(test)}, a sound log shows {test.ends}" for test in worst)
+    more = f"; and {len(failed) - len(worst)} more" if len(failed) > len(worst) else ""
+    who = f"Probably wrong: {listed([_named(cause) for cause in causes], last)}. " if causes else ""
+    return (
+        f"the channels contradict each other ({told}{more}). {who}Check columns, units and sensors (`halfshaft check` "
+        "shows what agrees with what), and state the right ones in a channel map."
+    )
+
+
+def _number(test: PairTest) -> str:
+    words = f" ({test.reason})" if test.reason.startswith(("correlation", "scatter", "slip")) else ""
+    return f"{number(test.number, 2)}{'' if test.unit == '1' else ' ' + test.unit}{words}"
+
+
+def _named(cause: str) -> str:
+    return THINGS.get(cause) or CHANNELS[cause].label
+
+
+def _channel(causes: Sequence[str]) -> str | None:
+    return causes[0] if len(causes) == 1 and causes[0] in CHANNELS else None
+
+
+def _can_leave_out(cause: str, recording: Recording) -> bool:
+    """Whether the analysis has something else in this one's place."""
+    has = recording.channels.keys()
+    if cause in ("yaw_rate", "lat_g"):
+        return bool({"yaw_rate", "lat_g"} - {cause} & has)
+    if cause == "gps_speed":
+        return bool({"wheel_speed_fl", "wheel_speed_fr"} & has)
+    return cause in ("long_g", "brake", "position")
+
+
+def _is_needed(cause: str, recording: Recording) -> bool:
+    return cause in NEEDED or (cause in ("yaw_rate", "lat_g", "gps_speed") and not _can_leave_out(cause, recording))
+
+
+def _without(recording: Recording, found: Contradiction) -> Recording:
+    gone = {name for cause in found.causes for name in (("latitude", "longitude") if cause == "position" else (cause,))}
+    label = listed([_named(cause) for cause in found.causes]).removeprefix("the ")
+    words = f"{label[:1].upper()}{label[1:]} is left out: {found.message}"
+    # speed times yaw rate in its place hides how the car drifts, so that is no answer to conclude from
+    code, severity = (CONTRADICTION, "error") if "lat_g" in gone else (LEFT_OUT, "warning")
+    note = Annotation(code, severity, _channel(found.causes), None, None, words)
+    return replace(
+        recording,
+        channels={name: values for name, values in recording.channels.items() if name not in gone},
+        annotations=(*recording.annotations, note),
+        history=(*recording.history, f"left out {', '.join(sorted(gone))}"),
+    )

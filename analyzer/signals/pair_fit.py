@@ -1,0 +1,235 @@
+"""Two channels brought to one quantity on one grid, and what a pair test says of them."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+from analyzer.channels import WHEEL_CHANNELS
+from analyzer.logs.recording import Recording
+from analyzer.signals.stretches import read_off, wheel_speeds_m_s
+from analyzer.vehicle.car import Car
+
+FINE_HZ, RATE_HZ = 50.0, 10.0
+MOVING_M_S = 4.5  # slow circles of 15 m begin here
+BLOCK_S = 8.0  # a corner: within it errors go together
+SURE = 2.0  # standard deviations beyond a limit
+LEAST_S = 20.0  # of usable samples
+USUAL_TRACK_M, USUAL_WHEELBASE_M, USUAL_RATIO = 1.5, 2.5, 14.0  # without a car file, with wider limits
+SCALES = ("wheel_scale", "time", "car")  # what makes a ratio wrong, and leaves the two going together
+# what lies between two channels: values (m,), and mean and standard deviation of their factor
+Between = Sequence[tuple[np.ndarray, float, float]]
+
+
+@dataclass(frozen=True)
+class PairTest:
+    """One test of channels against each other.
+
+    Attributes
+    ----------
+    name : what is held against what.
+    holds : what the test hangs on: canonical channels, `front_wheels`, `rear_wheels`, `wheel_scale` (unit of all
+        wheels), `position`, `time`, `car`.
+    number, deviation : what was found and its standard deviation; None where it cannot be tested.
+    lowest, highest : what a car and honest sensors show; None where there is no such end.
+    unit : of the number, '1' for a ratio.
+    outcome : `agrees`, `disagrees` or `untested`.
+    reason : why it cannot be tested, or what the number means.
+    """
+
+    name: str
+    holds: frozenset[str]
+    number: float | None
+    deviation: float | None
+    lowest: float | None
+    highest: float | None
+    unit: str
+    outcome: str
+    reason: str
+
+    @property
+    def ends(self) -> str:
+        """The limits in words."""
+        if self.lowest is None and self.highest is None:
+            return ""
+        if self.lowest is None:
+            return f"{self.highest:g} at most"
+        return f"{self.lowest:g} at least" if self.highest is None else f"{self.lowest:g} to {self.highest:g}"
+
+
+@dataclass(frozen=True)
+class View:
+    """The log on a 10 Hz grid, every row the mean of half a second about it. All (m,)."""
+
+    time: np.ndarray
+    channels: dict[str, np.ndarray]
+    wheels: dict[str, np.ndarray]
+    front: np.ndarray | None
+    rear: np.ndarray | None
+    speed: np.ndarray
+    change: np.ndarray
+    moving: np.ndarray
+    rolling: np.ndarray
+    track_m: float
+    rear_track_m: float
+
+
+def view_of(recording: Recording, car: Car | None) -> View:
+    time = recording.time_s
+    fine = np.arange(0.0, time[-1], 1 / FINE_HZ)
+    fine = fine[: len(fine) // 5 * 5]
+    read = read_off(time, fine)
+
+    def grid(values: np.ndarray) -> np.ndarray:
+        return smooth(read(values).reshape(-1, 5).mean(axis=1))
+
+    wheels = {name: grid(values) for name, values in _in_m_s(recording, car).items()}
+    ends = [
+        np.mean([v for name, v in wheels.items() if name.startswith(f"wheel_speed_{end}")], axis=0)
+        if any(name.startswith(f"wheel_speed_{end}") for name in wheels)
+        else None
+        for end in "fr"
+    ]
+    channels = {
+        n: grid(v) for n, v in recording.channels.items() if n not in WHEEL_CHANNELS and n not in ("lap", "gear")
+    }
+    front, rear = ends
+    rough = front if front is not None else channels.get("gps_speed", rear)
+    rough = rear if rough is None else rough
+    assert rough is not None
+    change = np.gradient(smooth(rough)) * RATE_HZ
+    # driven wheels run ahead on power, braked front ones behind
+    speed = rough
+    if front is not None and rear is not None:
+        share = np.clip(0.5 + change / 2, 0.0, 1.0)
+        speed = share * front + (1 - share) * rear
+        change = np.gradient(smooth(speed)) * RATE_HZ
+    left_out = np.zeros(len(time), bool)
+    for a in recording.annotations:
+        if a.excludes and a.start_s is not None and a.end_s is not None:
+            left_out |= (time >= a.start_s) & (time <= a.end_s)
+    good = np.ones(len(speed), bool)
+    if left_out.any():
+        good = ~ndimage.binary_dilation(np.interp(fine, time, left_out).reshape(-1, 5).max(axis=1) > 0, iterations=3)
+    moving = (speed > MOVING_M_S) & good
+    braked = ndimage.binary_dilation(change < -2.0, iterations=4)
+    return View(
+        time=np.arange(len(speed)) / RATE_HZ,
+        channels=channels,
+        wheels=wheels,
+        front=front,
+        rear=rear,
+        speed=speed,
+        change=change,
+        moving=moving,
+        rolling=moving & ~braked,
+        track_m=car.front_track_m if car else USUAL_TRACK_M,
+        rear_track_m=car.rear_track_m if car else USUAL_TRACK_M,
+    )
+
+
+def _in_m_s(recording: Recording, car: Car | None) -> dict[str, np.ndarray]:
+    if car is None or recording.wheel_speed_unit != "rad/s":
+        return wheel_speeds_m_s(recording)
+    radius = {"f": car.front_rolling_radius_m, "r": car.rear_rolling_radius_m}
+    return {n: recording.channels[n] * radius[n[-2]] for n in WHEEL_CHANNELS if n in recording.channels}
+
+
+def smooth(values: np.ndarray) -> np.ndarray:
+    return ndimage.uniform_filter1d(values, 5, mode="nearest")
+
+
+@dataclass(frozen=True)
+class PairFit:
+    ratio: float
+    deviation: float
+    together: float  # correlation of both once what lies between them is taken out
+    rest: np.ndarray
+
+
+def fit_pair(
+    a: np.ndarray,
+    b: np.ndarray,
+    between: Sequence[tuple[np.ndarray, float, float]],
+    where: np.ndarray,
+    time: np.ndarray,
+) -> PairFit:
+    """a = ratio b + sum of `between` (each with the mean and standard deviation of its factor), robustly."""
+    rows = np.flatnonzero(where)
+    matrix = np.column_stack([b, *(x for x, _, _ in between)])[rows]
+    target = a[rows] - sum((mean * x[rows] for x, mean, _ in between), np.zeros(len(rows)))
+    block = (time[rows] // BLOCK_S).astype(int)
+    weight = np.ones(len(rows))
+    rest = target
+    for _ in range(12):
+        scale = 1.4826 * float(np.median(np.abs(rest))) + 1e-9
+        weight = 1 / (1 + (rest / (2.5 * scale)) ** 2)
+        prior = np.diag([1e-12, *((scale / sd) ** 2 for _, _, sd in between)])
+        information = (matrix * weight[:, None]).T @ matrix + prior
+        factors = np.linalg.lstsq(information, (matrix * weight[:, None]).T @ target, rcond=None)[0]
+        rest = target - matrix @ factors
+    pull = matrix * (weight * rest)[:, None]
+    by_block = np.zeros((block.max() + 1, matrix.shape[1]))
+    np.add.at(by_block, block, pull)
+    inverse = np.linalg.pinv(information)
+    covariance = inverse @ (by_block.T @ by_block + prior) @ inverse
+    own = factors[0] * matrix[:, 0]
+    own = own - np.average(own, weights=weight)
+    size = np.average(own**2, weights=weight)
+    together = np.sign(factors[0]) * np.sqrt(size / (size + np.average(rest**2, weights=weight) + 1e-18))
+    return PairFit(float(factors[0]), float(np.sqrt(max(covariance[0, 0], 0.0))), float(together), rest)
+
+
+def limited(
+    name: str,
+    holds: Sequence[str],
+    number: float,
+    deviation: float,
+    ends: tuple[float | None, float | None],
+    unit: str,
+    reason: str,
+) -> PairTest:
+    low, high = ends
+    wrong = (low is not None and number < low - SURE * deviation) or (
+        high is not None and number > high + SURE * deviation
+    )
+    outcome = "disagrees" if wrong else "agrees"
+    return PairTest(name, frozenset(holds), number, deviation, low, high, unit, outcome, reason)
+
+
+def untested(name: str, holds: Sequence[str], reason: str) -> PairTest:
+    return PairTest(name, frozenset(holds), None, None, None, None, "1", "untested", reason)
+
+
+def pair_test(
+    name: str,
+    holds: Sequence[str],
+    a: np.ndarray,
+    b: np.ndarray,
+    between: Between,
+    where: np.ndarray,
+    *,
+    ends: tuple[float, float],
+    least_size: float,
+    least_together: float = 0.7,
+) -> PairTest:
+    """Two channels brought to one quantity; `least_size` is the scatter below which nothing can be told of them."""
+    if where.sum() < LEAST_S * RATE_HZ:
+        return untested(name, holds, "too little driving for it")
+    time = np.arange(len(a)) / RATE_HZ
+    sizes = [1.4826 * float(np.median(np.abs(x[where] - np.median(x[where])))) for x in (a, b)]
+    sizes = [max(size, float(np.std(x[where])) / 3) for size, x in zip(sizes, (a, b), strict=True)]
+    if max(sizes) < least_size:
+        return untested(name, holds, "too little of it in this log")
+    # no unit, clock or car file makes two channels go apart
+    channels = [thing for thing in holds if thing not in SCALES]
+    if min(sizes) < 1e-3 * max(sizes):
+        if least_together < 0:
+            return untested(name, holds, "one of them does not move")
+        return limited(name, channels, 0.0, 0.0, (least_together, None), "1", "correlation: one does not move")
+    fit = fit_pair(a, b, between, where, time)
+    if fit.together < least_together:
+        words = "correlation: they hardly follow each other"
+        return limited(name, channels, fit.together, 0.0, (least_together, None), "1", words)
+    return limited(name, holds, fit.ratio, fit.deviation, ends, "1", "ratio")

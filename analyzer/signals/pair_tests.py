@@ -1,0 +1,443 @@
+"""Every channel against every other that knows the same thing: what agrees with what, each with a number and limits.
+
+A car's turn is told by gyro, front wheels, lateral acceleration over speed, steer, position and whole laps; its change
+of speed by wheels and accelerometer; its speed by both axles, satellites and position. Each pair is brought to one
+quantity and fitted: A = ratio x B + what is known to lie between them (offsets, understeer, a radius that falls with
+load). A number outside its limits by more than it is unsure of, or two that hardly follow each other, is a
+contradiction.
+
+The limits are rounded outwards from what a car and its sensors do by themselves (DEVELOPERS.md, "What agrees with
+what").
+"""
+
+from collections.abc import Sequence
+from itertools import combinations
+
+import numpy as np
+
+from analyzer.channels import CHANNELS, WHEEL_CHANNELS
+from analyzer.logs.recording import Recording
+from analyzer.signals.pair_fit import (
+    BLOCK_S,
+    LEAST_S,
+    MOVING_M_S,
+    RATE_HZ,
+    SCALES,
+    USUAL_RATIO,
+    USUAL_WHEELBASE_M,
+    PairTest,
+    View,
+    fit_pair,
+    limited,
+    pair_test,
+    smooth,
+    untested,
+    view_of,
+)
+from analyzer.signals.stretches import wheel_speeds_m_s
+from analyzer.vehicle.car import Car
+
+BRAKE_ON_Pa = 1e5  # as in calibrate.py
+OWN_SENSORS = "have sensors of their own"
+NOISE_TURNS = -0.3
+LATEST_COPY_S = 0.3
+# of a front wheel's load over the static one, per m/s2 across: 2 h/(g t); times 0.3 % of radius per unit of load
+RADIUS_BY_LOAD_S2_M = 2.4e-4
+
+
+def consistency_tests(recording: Recording, car: Car | None) -> tuple[PairTest, ...]:
+    """What agrees with what in a recording.
+
+    Parameters
+    ----------
+    recording : signs settled, false values out, late channels shifted.
+    car : its tracks, wheelbase and steering ratio; what needs them stays untested without.
+    """
+    if recording.time_s[-1] < LEAST_S or not wheel_speeds_m_s(recording):
+        return ()
+    view = view_of(recording, car)
+    if view.moving.sum() < LEAST_S * RATE_HZ:
+        return ()
+    found: list[PairTest | None] = [*_turns(view, recording, car), *_speeds(view), *_changes(view), *_pedals(view)]
+    found += [_driven(view), _rear_middle(view), *_copies(recording, view), _laps(view, recording)]
+    return tuple(test for test in found if test is not None)
+
+
+def _turns(view: View, recording: Recording, car: Car | None) -> list[PairTest | None]:
+    """What tells how fast the car turns, as a yaw rate (rad/s)."""
+    one, v = np.ones_like(view.speed), np.maximum(view.speed, MOVING_M_S)
+    ch, found = view.channels, list[PairTest | None]()
+    gyro, lat = ch.get("yaw_rate"), ch.get("lat_g")
+    both = {"wheel_speed_fl", "wheel_speed_fr"} <= view.wheels.keys()
+    front = (view.wheels["wheel_speed_fr"] - view.wheels["wheel_speed_fl"]) / view.track_m if both else None
+    by_load = RADIUS_BY_LOAD_S2_M / view.track_m
+    size = 0.03  # rad/s: a corner of 100 m at 11 km/h
+    if gyro is not None and lat is not None:
+        turn, change = v * gyro, np.gradient(v * gyro) * RATE_HZ
+        between = [(one, 0.0, 1.0), (v, 0.0, 0.1), (np.gradient(gyro) * RATE_HZ, 0.0, 0.5), (change, 0.0, 0.2)]
+        found.append(
+            pair_test(
+                "lateral acceleration over speed x yaw rate",
+                ("lat_g", "yaw_rate", "wheel_scale"),
+                lat,
+                turn,
+                between,
+                view.moving,
+                ends=(0.93, 1.08),
+                least_size=0.5,
+            )
+        )
+    if front is not None and gyro is not None:
+        between = [(one, 0.0, 0.02), (v, 0.0, 0.01), (v * v * gyro, by_load, by_load)]
+        found.append(
+            pair_test(
+                "front wheels' difference over yaw rate x track",
+                ("front_wheels", "yaw_rate", "wheel_scale", "car"),
+                front,
+                gyro,
+                between,
+                view.rolling,
+                ends=(0.93, 1.7) if car else (0.7, 2.2),
+                least_size=size,
+            )
+        )
+    if front is not None and lat is not None:
+        between = [(one, 0.0, 0.02), (1 / v, 0.0, 1.0), (v, 0.0, 0.01), (v * lat, by_load, by_load)]
+        found.append(
+            pair_test(
+                "front wheels' difference over lateral acceleration / speed x track",
+                ("front_wheels", "lat_g", "wheel_scale", "car"),
+                front,
+                lat / v,
+                between,
+                view.rolling,
+                ends=(0.87, 1.7) if car else (0.7, 2.2),
+                least_size=size,
+            )
+        )
+    witnesses: list[tuple[str, str, np.ndarray]] = []
+    if gyro is not None:
+        witnesses.append(("yaw rate", "yaw_rate", gyro))
+    if lat is not None:
+        witnesses.append(("lateral acceleration / speed", "lat_g", lat / v))
+    if front is not None:
+        witnesses.append(("front wheels' difference", "front_wheels", front))
+    steer = ch.get("steer")
+    if steer is not None:
+        wheelbase = car.wheelbase_m if car else USUAL_WHEELBASE_M
+        ratio = car.steering_ratio if car else USUAL_RATIO
+        turn = steer / (1.0 if recording.steer_at == "road_wheel" else ratio) / wheelbase * v
+        for words, name, other in witnesses:
+            across = np.abs(v * other)
+            gentle = view.rolling & (across < 0.7 * np.percentile(across[view.moving], 97))
+            between = [(one, 0.0, 0.1), (v, 0.0, 0.1), (v * v * other, 1e-3 / wheelbase, 2e-3 / wheelbase)]
+            found.append(
+                pair_test(
+                    f"steer over what {words} asks for",
+                    ("steer", name),
+                    turn,
+                    other,
+                    between,
+                    gentle,
+                    ends=(0.5, 1.8) if car else (0.3, 3.0),
+                    least_size=size,
+                    least_together=0.5,
+                )
+            )
+    course = _course(recording, view)
+    if course is not None:
+        for words, name, other in witnesses:
+            found.append(
+                pair_test(
+                    f"{words} over the turn of the position's path",
+                    ("position", name),
+                    other,
+                    course,
+                    [(one, 0.0, 0.1)],
+                    view.rolling & (v > 8.0),
+                    ends=(0.6, 2.2),
+                    least_size=size,
+                )
+            )
+    rears = {"wheel_speed_rl", "wheel_speed_rr"} <= view.wheels.keys()
+    if rears and witnesses:
+        words, name, other = witnesses[0]
+        rear = (view.wheels["wheel_speed_rr"] - view.wheels["wheel_speed_rl"]) / view.rear_track_m
+        found.append(
+            pair_test(
+                f"rear wheels' difference over {words}",
+                ("rear_wheels", name),
+                rear,
+                other,
+                [(one, 0.0, 0.02), (v, 0.0, 0.01)],
+                view.rolling,
+                ends=(-0.5, 1.3),
+                least_size=size,
+                least_together=-1.0,
+            )
+        )
+    return found
+
+
+def _course(recording: Recording, view: View) -> np.ndarray | None:
+    """Turn of the position's path (rad/s), None without a usable one."""
+    place = _place(view)
+    if place is None:
+        return None
+    east, north = (smooth(smooth(x)) for x in place)
+    heading = np.unwrap(np.arctan2(np.gradient(north), np.gradient(east)))
+    return smooth(np.gradient(heading) * RATE_HZ)
+
+
+def _place(view: View) -> tuple[np.ndarray, np.ndarray] | None:
+    """East and north (m) of the position, None where it is not logged or does not move."""
+    if not {"latitude", "longitude"} <= view.channels.keys():
+        return None
+    latitude, longitude = view.channels["latitude"], view.channels["longitude"]
+    radius = 6.371e6  # m, the Earth's mean radius (IUGG); 0.5 % is enough here
+    east = radius * (longitude - longitude[0]) * np.cos(np.median(latitude))
+    north = radius * (latitude - latitude[0])
+    return (east, north) if np.ptp(east) + np.ptp(north) > 60.0 else None
+
+
+def _speeds(view: View) -> list[PairTest | None]:
+    """What tells the speed: both axles, satellites, position."""
+    steady = view.rolling & (np.abs(view.change) < 1.0)
+    found: list[PairTest | None] = []
+
+    def ratio(name: str, holds: Sequence[str], a: np.ndarray, b: np.ndarray, ends: tuple[float, float]) -> PairTest:
+        if steady.sum() < LEAST_S / 4 * RATE_HZ:
+            return untested(name, holds, "too little steady driving")
+        logs = np.log(np.maximum(a[steady], 0.05) / np.maximum(b[steady], 0.05))
+        middle = float(np.median(logs))
+        scatter = 1.4826 * float(np.median(np.abs(logs - middle)))
+        if scatter > 0.1:  # ten times what slip, circumference and a receiver's lag leave
+            words = "scatter of the ratio: they hardly follow each other"
+            return limited(name, [h for h in holds if h not in SCALES], scatter, 0.0, (None, 0.1), "1", words)
+        sure = scatter / np.sqrt(max(steady.sum() / RATE_HZ / BLOCK_S, 1.0))
+        return limited(name, holds, float(np.exp(middle)), sure, ends, "1", "ratio")
+
+    gps, place = view.channels.get("gps_speed"), _place(view)
+    if view.front is not None and view.rear is not None:
+        found.append(
+            ratio("rear wheels over front wheels", ("front_wheels", "rear_wheels"), view.rear, view.front, (0.94, 1.07))
+        )
+    if gps is not None:
+        found.append(ratio("wheel speeds over GPS speed", ("wheel_scale", "gps_speed"), view.speed, gps, (0.95, 1.05)))
+    for end, words in (("f", "front"), ("r", "rear")):
+        pair = [view.wheels.get(f"wheel_speed_{end}{side}") for side in "lr"]
+        if pair[0] is not None and pair[1] is not None:
+            name = f"{words} left wheel over {words} right wheel"
+            found.append(ratio(name, (f"{words}_wheels",), pair[0], pair[1], (0.94, 1.06)))
+    if place is not None:
+        moved = np.hypot(*(np.gradient(smooth(x)) * RATE_HZ for x in place))
+        found.append(
+            ratio(
+                "wheel speeds over the position's path",
+                ("wheel_scale", "position", "time"),
+                view.speed,
+                moved,
+                (0.93, 1.07),
+            )
+        )
+    return found
+
+
+def _changes(view: View) -> list[PairTest | None]:
+    """What tells the change of speed."""
+    long, lat = view.channels.get("long_g"), view.channels.get("lat_g")
+    if long is None:
+        return []
+    one = np.ones_like(long)
+    across = lat if lat is not None else view.speed * view.channels.get("yaw_rate", 0.0 * one)
+    between = [(one, 0.0, 1.0), (across**2, 0.0, 0.02)]
+    return [
+        pair_test(
+            "longitudinal acceleration over change of wheel speed",
+            ("long_g", "wheel_scale", "time"),
+            long,
+            view.change,
+            between,
+            view.moving,
+            ends=(0.92, 1.07),
+            least_size=0.25,
+        )
+    ]
+
+
+def _pedals(view: View) -> list[PairTest | None]:
+    """Throttle and brake against what the car then does."""
+    found: list[PairTest | None] = []
+    throttle, brake = view.channels.get("throttle"), view.channels.get("brake")
+    change, use = view.change, view.moving
+    if throttle is not None:
+        name, holds = "throttle with change of speed", ("throttle",)
+        if np.std(change[use]) < 0.3:
+            found.append(untested(name, holds, "the speed hardly changes"))
+        elif np.ptp(throttle[use]) < 0.02:
+            found.append(limited(name, holds, 0.0, 0.0, (0.3, None), "1", "correlation: it does not move"))
+        else:
+            # off the brakes: a brake pedal read as a throttle tells hard deceleration from the rest, and no more
+            free = use & (change > -1.5)
+            together = float(np.corrcoef(throttle[free], change[free])[0, 1]) if np.ptp(throttle[free]) > 0 else 0.0
+            found.append(limited(name, holds, together, 0.0, (0.45, None), "1", "correlation"))
+    if brake is not None and np.ptp(brake) > 0:
+        # a channel without a unit counts from its own range
+        on = brake > (BRAKE_ON_Pa if brake.max() > 1e4 else 0.1 * np.percentile(brake, 99.5))
+        hard, pulling = use & (change < -4.0), use & (change > 1.0)
+        if hard.sum() < 2 * RATE_HZ or pulling.sum() < 2 * RATE_HZ:
+            found.append(untested("brake with hard deceleration", ("brake",), "the car hardly brakes"))
+        else:
+            told = float(np.mean(on[hard]) - np.mean(on[pulling]))
+            words = "share of hard braking with the brake on, less that of hard driving"
+            found.append(limited("brake with hard deceleration", ("brake",), told, 0.0, (0.5, None), "1", words))
+    return found
+
+
+def _driven(view: View) -> PairTest | None:
+    """On a straight the rear wheels gain on the front ones with acceleration; whichever columns do are driven."""
+    name, holds = "rear wheels gain on front wheels on power", ("front_wheels", "rear_wheels")
+    if len(view.wheels) < 4:
+        return None
+    straight = view.rolling & (view.change > -1.5)
+    for channel, factor in (("lat_g", np.ones_like(view.speed)), ("yaw_rate", view.speed)):
+        if channel in view.channels:
+            across = factor * view.channels[channel]
+            straight &= np.abs(across - np.median(across)) < 2.0
+    if straight.sum() < LEAST_S * RATE_HZ or np.std(view.change[straight]) < 0.3:
+        return untested(name, holds, "too little power on straights")
+    mean = np.mean(list(view.wheels.values()), axis=0)
+    fits = {
+        wheel: fit_pair(
+            np.log(np.maximum(values, 0.1) / np.maximum(mean, 0.1)),
+            view.change,
+            [(np.ones_like(mean), 0.0, 0.1)],
+            straight,
+            view.time,
+        )
+        for wheel, values in view.wheels.items()
+    }
+    gain = {wheel: 1e3 * fit.ratio for wheel, fit in fits.items()}
+    least_rear = min(gain["wheel_speed_rl"], gain["wheel_speed_rr"])
+    most_front = max(gain["wheel_speed_fl"], gain["wheel_speed_fr"])
+    words = "slip in thousandths per m/s2: " + ", ".join(f"{wheel[-2:]} {value:.1f}" for wheel, value in gain.items())
+    sure = 1e3 * max(fit.deviation for fit in fits.values())
+    return limited(name, holds, least_rear - most_front, sure, (1.0, None), "1e-3 s2/m", words)
+
+
+def _rear_middle(view: View) -> PairTest | None:
+    """The middle of the rear axle knows no left or right; the mean of what is really one wheel does."""
+    witness, by = view.channels.get("yaw_rate"), "yaw_rate"
+    if witness is None and "lat_g" in view.channels:
+        witness, by = view.channels["lat_g"] / np.maximum(view.speed, MOVING_M_S), "lat_g"
+    if len(view.wheels) < 4 or witness is None or view.front is None or view.rear is None:
+        return None
+    name, holds = "middle of the rear axle against the turn", ("rear_wheels", "front_wheels", by)
+    across = np.abs(view.speed * witness)
+    gentle = view.rolling & (view.change > -1.0) & (across < 0.6 * np.percentile(across[view.moving], 97))
+    both_ways = min((gentle & (witness > 0.05)).sum(), (gentle & (witness < -0.05)).sum())
+    if both_ways < 0.5 * LEAST_S * RATE_HZ:
+        return untested(name, holds, "too few turns to one of the sides")
+    between = [
+        (np.ones_like(across), 0.0, 0.5),
+        (view.speed, 0.0, 0.05),
+        (view.change, 0.0, 0.2),
+        (view.change * view.speed, 0.0, 0.02),
+        (np.abs(witness), 0.0, 1.0),
+        (across * np.abs(witness), 0.0, 0.3),
+    ]
+    fit = fit_pair(view.rear - view.front, witness, between, gentle, view.time)
+    return limited(name, holds, fit.ratio, fit.deviation, (-0.3, 0.3), "m", "speed per yaw rate")
+
+
+def _copies(recording: Recording, view: View) -> list[PairTest | None]:
+    """One sensor behind two columns: each sensor has noise of its own."""
+    found: list[PairTest | None] = []
+    moving = np.interp(recording.time_s, view.time, view.moving.astype(float)) > 0.9
+    names = [name for name in (*WHEEL_CHANNELS, "gps_speed") if name in recording.channels]
+    noise = {name: np.diff(recording.channels[name], n=3) for name in names}
+    latest = round(LATEST_COPY_S / float(np.median(np.diff(recording.time_s))))
+    use = moving[:-3] & np.all([np.isfinite(x) for x in noise.values()], axis=0)
+    if use.sum() < 500:
+        return []
+    for name, values in noise.items():
+        scale = 1.4826 * np.median(np.abs(values[use])) + 1e-12
+        noise[name] = np.where(use, np.clip(values, -4 * scale, 4 * scale), 0.0)
+    # third differences of noise turn over from row to row (white: -15/20), of smooth lines not
+    noisy = [name for name, x in noise.items() if np.dot(x[1:], x[:-1]) < NOISE_TURNS * np.dot(x, x)]
+    for a, b in combinations(noisy, 2):
+        x, y = noise[a], noise[b]
+        power = np.sqrt(np.dot(x, x) * np.dot(y, y))
+        together = 0.0
+        if power > 0:  # a copy may come some samples later
+            together = max(
+                abs(float(np.dot(x[max(lag, 0) : len(x) + min(lag, 0)], y[max(-lag, 0) : len(y) - max(lag, 0)])))
+                / power
+                for lag in range(-latest, latest + 1)
+            )
+        holds = {"front_wheels" if w[-2] == "f" else "rear_wheels" if w[-2] == "r" else "gps_speed" for w in (a, b)}
+        words = f"{CHANNELS[a].label} and {CHANNELS[b].label} {OWN_SENSORS}"
+        found.append(limited(words, sorted(holds), together, 0.0, (None, 0.3), "1", "correlation of their noise"))
+    return found
+
+
+CALM_M_S2, CALM_ROWS = 1.0, 100  # of lateral acceleration: as good as straight; how many rows of it tell a zero
+LATERAL_ZERO_M_S2 = 0.15  # of an accelerometer that was never zeroed, 0.015 g; common practice, no source
+
+
+def _laps(view: View, recording: Recording) -> PairTest | None:
+    """A closed lap turns by a whole number of revolutions: the gyro's own scale."""
+    gyro = view.channels.get("yaw_rate")
+    if gyro is None:
+        return None
+    name, holds = "yaw rate over a lap over whole turns", ("yaw_rate", "lat_g", "time")
+    fine = np.arange(0.0, max(float(np.sum(view.speed)) / RATE_HZ, 1.0), 2.0)
+    distance = np.cumsum(view.speed) / RATE_HZ
+    curvature = np.interp(
+        fine, distance, np.where(view.speed > MOVING_M_S, gyro / np.maximum(view.speed, MOVING_M_S), 0.0)
+    )
+    straight = np.interp(fine, distance, np.cumsum(gyro) / RATE_HZ)
+    length = _lap_length(curvature)
+    if length is None:
+        return untested(name, holds, "no lap repeats")
+    lat, v = view.channels.get("lat_g"), np.maximum(view.speed, MOVING_M_S)
+    if lat is None:
+        return untested(name, holds, "the zero of the gyro is not known without lateral acceleration")
+    # what the gyro reads where the car hardly corners, within what the accelerometer's own zero leaves open
+    calm = view.moving & (np.abs(lat) < CALM_M_S2)
+    if calm.sum() < CALM_ROWS:
+        return untested(name, holds, "the car is never straight, so the zero of the gyro is not known")
+    zero = float(np.median(gyro[calm] - lat[calm] / v[calm]))
+    seconds = np.interp(fine, distance, view.time)
+    lap_s = seconds[length:] - seconds[:-length]
+    turned = (straight[length:] - straight[:-length] - zero * lap_s) / (2 * np.pi)
+    middle = float(np.median(turned))
+    whole = round(abs(middle))
+    if whole == 0:
+        return untested(name, holds, "a lap turns as much left as right")
+    scatter = 1.4826 * float(np.median(np.abs(turned - middle)))
+    by_zero = LATERAL_ZERO_M_S2 / float(np.median(v[calm])) * float(np.median(lap_s)) / (2 * np.pi)
+    sure = float(np.hypot(scatter, by_zero)) / whole
+    return limited(name, holds, abs(middle) / whole, sure, (0.9, 1.1), "1", "ratio")
+
+
+def _lap_length(curvature: np.ndarray) -> int | None:
+    """Rows after which the path repeats, from the correlation of its curvature with itself; None without a lap."""
+    count = len(curvature)
+    if count < 400:
+        return None
+    values = curvature - curvature.mean()
+    spectrum = np.fft.rfft(values, 2 * count)
+    shared = np.fft.irfft(np.abs(spectrum) ** 2)[:count]
+    power = np.concatenate([[0.0], np.cumsum(values**2)])
+    lags = np.arange(count)
+    scale = np.sqrt(np.maximum(power[count - lags] * (power[count] - power[lags]), 1e-30))
+    together = shared / scale
+    together[: min(150, count)] = 0.0  # laps under 300 m are circles, whose curvature says nothing
+    together[int(0.7 * count) :] = 0.0
+    best = int(np.argmax(together))
+    if together[best] < 0.8:
+        return None
+    # the shortest of the peaks that fit as well: one lap, not two
+    peaks = 1 + np.flatnonzero((together[1:-1] >= together[:-2]) & (together[1:-1] > together[2:]))
+    return int(next(lag for lag in (*peaks, best) if together[lag] > 0.95 * together[best]))

@@ -1,0 +1,186 @@
+"""`PYTHONPATH=tests python -m signals.contradictions [LOG CAR TRUTH ...]`: logs that contradict themselves.
+
+The table: what is done to a sound log so that a channel says what it cannot. `judged` analyses such a log and holds the
+answer against the known truth. The rule: no interval that excludes the truth without the headline saying so.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+FL, FR, RL, RR = (f"wheel_speed_{c}" for c in ("fl", "fr", "rl", "rr"))
+Change = Callable[[pd.DataFrame, np.random.Generator], dict[str, np.ndarray]]
+
+
+@dataclass(frozen=True)
+class Contradiction:
+    """What is changed in a log in canonical channels and units; `needs` names channels without which it is none."""
+
+    group: str
+    words: str
+    change: Change
+    needs: tuple[str, ...] = ()
+
+
+def _noise(log: pd.DataFrame, rng: np.random.Generator, size: float) -> np.ndarray:
+    return rng.normal(0, size, len(log))
+
+
+def _scaled(factor: float, *names: str) -> Change:
+    return lambda log, rng: {n: log[n].to_numpy() * factor for n in names}
+
+
+def _set(name: str, value: float) -> Change:
+    return lambda log, rng: {name: np.full(len(log), value)}
+
+
+def _random(name: str, middle: float, size: float) -> Change:
+    return lambda log, rng: {name: middle + _noise(log, rng, size)}
+
+
+def _exchanged(*pairs: tuple[str, str]) -> Change:
+    return lambda log, rng: {x: log[y].to_numpy() for a, b in pairs for x, y in ((a, b), (b, a))}
+
+
+def _copied(**sources: str) -> Change:
+    return lambda log, rng: {name: log[source].to_numpy() for name, source in sources.items()}
+
+
+def _noisy_copies(size: float, **sources: str) -> Change:
+    return lambda log, rng: {n: log[s].to_numpy() + _noise(log, rng, size) for n, s in sources.items()}
+
+
+def _means(size: float) -> Change:
+    def change(log: pd.DataFrame, rng: np.random.Generator) -> dict[str, np.ndarray]:
+        mean = (log[RL] + log[RR]).to_numpy() / 2
+        return {RL: mean + _noise(log, rng, size), RR: mean + _noise(log, rng, size)}
+
+    return change
+
+
+def _zeros(name: str, share: float, seconds: float = 0.0) -> Change:
+    """Missing samples written as zeros: single ones, or stretches."""
+
+    def change(log: pd.DataFrame, rng: np.random.Generator) -> dict[str, np.ndarray]:
+        values, time = log[name].to_numpy().copy(), log["time"].to_numpy()
+        length = max(1, round(seconds / float(np.median(np.diff(time)))))
+        for start in rng.integers(0, len(values) - length, round(share * len(values) / length)):
+            values[start : start + length] = 0.0
+        return {name: values}
+
+    return change
+
+
+WHEELS = (FL, FR, RL, RR)
+TURNING = ("yaw_rate", "lat_g", "steer")
+CONTRADICTIONS: tuple[Contradiction, ...] = (
+    Contradiction("copies", "rear right is rear left", _copied(**{RR: RL})),
+    Contradiction("copies", "both rears from one sensor, with noise", _noisy_copies(0.1, **{RL: RR, RR: RR})),
+    Contradiction(
+        "copies", "rear right is rear left, a sample later", lambda log, rng: {RR: np.roll(log[RL].to_numpy(), 1)}
+    ),
+    Contradiction("copies", "both rears are their mean", _means(0.0)),
+    Contradiction("copies", "both rears are their mean, with noise", _means(0.1)),
+    Contradiction("copies", "the rears are the fronts", _copied(**{RL: FL, RR: FR})),
+    Contradiction("copies", "the rears are the fronts, with noise", _noisy_copies(0.1, **{RL: FL, RR: FR})),
+    Contradiction(
+        "copies",
+        "the rears are the fronts times 1.01",
+        lambda log, rng: {RL: 1.01 * log[FL].to_numpy(), RR: 1.01 * log[FR].to_numpy()},
+    ),
+    Contradiction("copies", "rear left is front left", _copied(**{RL: FL})),
+    Contradiction("copies", "front right is front left", _copied(**{FR: FL})),
+    Contradiction("copies", "the fronts are the rears", _copied(**{FL: RL, FR: RR})),
+    Contradiction("places", "front left for rear left", _exchanged((FL, RL))),
+    Contradiction("places", "front right for rear right", _exchanged((FR, RR))),
+    Contradiction("places", "front left for rear right", _exchanged((FL, RR))),
+    Contradiction(
+        "places",
+        "front left to rear left to rear right to front left",
+        lambda log, rng: {RL: log[FL].to_numpy(), RR: log[RL].to_numpy(), FL: log[RR].to_numpy()},
+    ),
+    Contradiction("places", "all wheels mirrored", _exchanged((FL, FR), (RL, RR)), ("latitude",)),
+    Contradiction("wheel units", "rad/s called km/h", _scaled(1 / 3.6 / 0.312, *WHEELS)),
+    Contradiction("wheel units", "ft/s called km/h", _scaled(1 / 3.6 / 0.3048, *WHEELS)),
+    Contradiction("wheel units", "mph called km/h", _scaled(1 / 1.609344, *WHEELS)),
+    Contradiction("wheel units", "knots called km/h", _scaled(1 / 1.852, *WHEELS)),
+    Contradiction("wheel units", "m/s called km/h", _scaled(1 / 3.6, *WHEELS)),
+    Contradiction("wheel units", "rpm called km/h", _scaled(60 / 3.6 / (2 * np.pi * 0.312), *WHEELS)),
+    Contradiction("wheel units", "8 % too much", _scaled(1.08, *WHEELS)),
+    Contradiction("wheel units", "rear wheels in mph", _scaled(1 / 1.609344, RL, RR)),
+    Contradiction("wheel units", "front wheels 10 % too much", _scaled(1.1, FL, FR)),
+    Contradiction("accelerometers", "axes exchanged", _exchanged(("lat_g", "long_g")), ("long_g",)),
+    Contradiction(
+        "accelerometers",
+        "axes exchanged and turned over",
+        lambda log, rng: {"lat_g": -log["long_g"].to_numpy(), "long_g": log["lat_g"].to_numpy()},
+        ("long_g",),
+    ),
+    Contradiction("accelerometers", "lateral dead", _set("lat_g", 0.0)),
+    Contradiction("accelerometers", "lateral constant 0.4 g", _set("lat_g", 0.4)),
+    Contradiction("accelerometers", "lateral noise only", _random("lat_g", 0.0, 0.3)),
+    Contradiction("accelerometers", "lateral is the vertical axis", _random("lat_g", 1.0, 0.1)),
+    Contradiction("accelerometers", "lateral 0.8", _scaled(0.8, "lat_g")),
+    Contradiction("accelerometers", "lateral 1.25", _scaled(1.25, "lat_g")),
+    Contradiction("accelerometers", "lateral in m/s2 called g", _scaled(9.80665, "lat_g")),
+    Contradiction("accelerometers", "longitudinal dead", _set("long_g", 0.0), ("long_g",)),
+    Contradiction("accelerometers", "longitudinal constant 0.4 g", _set("long_g", 0.4), ("long_g",)),
+    Contradiction("accelerometers", "longitudinal noise only", _random("long_g", 0.4, 0.2), ("long_g",)),
+    Contradiction("accelerometers", "longitudinal 0.7", _scaled(0.7, "long_g"), ("long_g",)),
+    Contradiction("accelerometers", "longitudinal 1.3", _scaled(1.3, "long_g"), ("long_g",)),
+    Contradiction("accelerometers", "longitudinal is lateral", _copied(long_g="lat_g"), ("long_g",)),
+    Contradiction("gyro", "dead", _set("yaw_rate", 0.0), ("yaw_rate",)),
+    Contradiction("gyro", "constant 20 deg/s", _set("yaw_rate", 20.0), ("yaw_rate",)),
+    Contradiction("gyro", "noise only", _random("yaw_rate", 0.0, 5.0), ("yaw_rate",)),
+    Contradiction("gyro", "1.1", _scaled(1.1, "yaw_rate"), ("yaw_rate",)),
+    Contradiction("gyro", "0.85", _scaled(0.85, "yaw_rate"), ("yaw_rate",)),
+    Contradiction("gyro", "rad/s called deg/s", _scaled(np.pi / 180, "yaw_rate"), ("yaw_rate",)),
+    Contradiction(
+        "gyro",
+        "the yaw angle",
+        lambda log, rng: {
+            "yaw_rate": np.cumsum(log["yaw_rate"].to_numpy() * np.gradient(log["time"].to_numpy())) % 360 - 180
+        },
+        ("yaw_rate",),
+    ),
+    Contradiction("steer", "dead", _set("steer", 0.0)),
+    Contradiction("steer", "noise only", _random("steer", 0.0, 10.0)),
+    Contradiction("steer", "at the road wheel", _scaled(1 / 14.5, "steer")),
+    Contradiction("steer", "normalised", _scaled(1 / 450.0, "steer")),
+    Contradiction("steer", "radians called degrees", _scaled(np.pi / 180, "steer")),
+    Contradiction("steer", "degrees times 10", _scaled(10.0, "steer")),
+    Contradiction("pedals", "throttle 0 to 1 called per cent", _scaled(0.01, "throttle")),
+    Contradiction("pedals", "throttle dead at 30 %", _set("throttle", 30.0)),
+    Contradiction("pedals", "throttle noise only", lambda log, rng: {"throttle": rng.uniform(0, 100, len(log))}),
+    Contradiction(
+        "pedals", "throttle is the brake", lambda log, rng: {"throttle": log["brake"].to_numpy()}, ("brake",)
+    ),
+    Contradiction("pedals", "throttle 0 to 255 called per cent", _scaled(2.55, "throttle")),
+    Contradiction("pedals", "brake dead", _set("brake", 0.0), ("brake",)),
+    Contradiction("pedals", "brake noise only", lambda log, rng: {"brake": rng.uniform(0, 40, len(log))}, ("brake",)),
+    Contradiction("pedals", "brake is the throttle", _copied(brake="throttle"), ("brake",)),
+    Contradiction("time", "twice as long", _scaled(2.0, "time")),
+    Contradiction("time", "half as long", _scaled(0.5, "time")),
+    Contradiction("time", "1.1", _scaled(1.1, "time")),
+    Contradiction("satellites", "speed in mph", _scaled(1 / 1.609344, "gps_speed"), ("gps_speed",)),
+    Contradiction("satellites", "speed frozen", _set("gps_speed", 80.0), ("gps_speed",)),
+    Contradiction("satellites", "speed 8 % too much", _scaled(1.08, "gps_speed"), ("gps_speed",)),
+    Contradiction(
+        "satellites",
+        "position mirrored",
+        lambda log, rng: {"longitude": 2 * log["longitude"].iloc[0] - log["longitude"].to_numpy()},
+        ("latitude",),
+    ),
+    *(
+        Contradiction("zeros for missing", f"{share:.0%} of {name}, {words}", _zeros(name, share, seconds), (name,))
+        for name in ("lat_g", "yaw_rate", "steer", "long_g", "throttle", RL, FR, "gps_speed")
+        for share, seconds, words in ((0.05, 0.0, "single samples"), (0.1, 0.5, "half seconds"))
+    ),
+)
+
+
+def spoilt(log: pd.DataFrame, contradiction: Contradiction, *, seed: int = 1) -> pd.DataFrame:
+    """A log with one contradiction."""
+    return log.assign(**contradiction.change(log, np.random.default_rng(seed)))
