@@ -158,11 +158,16 @@ OTHERS = {
         MAIN,
     ),
     "samples on the move count in full": Break(
-        "analyzer/lockcurve/fit.py", "SMEARING_S * problem.torque_rate_Nm_s", "0 * problem.torque_rate_Nm_s", WHOLE_LOGS
+        "analyzer/lockcurve/problem.py",
+        "SMEARING_S * problem.torque_rate_Nm_s",
+        "0 * problem.torque_rate_Nm_s",
+        WHOLE_LOGS,
     ),
-    "samples past the peak count in full": Break("analyzer/lockcurve/fit.py", " + _sliding(at) ** 2)", ")", WHOLE_LOGS),
+    "samples past the peak count in full": Break(
+        "analyzer/lockcurve/problem.py", " + _sliding(at) ** 2)", ")", WHOLE_LOGS
+    ),
     "thinned samples weigh less": Break(
-        "analyzer/lockcurve/fit.py", "min(1.0, observed.weight * thin)", "observed.weight", WHOLE_LOGS
+        "analyzer/lockcurve/problem.py", "min(1.0, observed.weight * thin)", "observed.weight", WHOLE_LOGS
     ),
     "as sure without a gyro": Break(
         "analyzer/lockcurve/uncertainty.py", "form_error * WITHOUT_GYRO", "form_error", WHOLE_LOGS
@@ -210,13 +215,13 @@ OTHERS = {
         "analyzer/phase_results.py",
         '("left_slip", "right_slip") if left_turn else ("right_slip", "left_slip")',
         '("right_slip", "left_slip") if left_turn else ("left_slip", "right_slip")',
-        "tests/test_phase_results.py tests/report tests/pipeline tests/accuracy/test_same_answer.py",
+        "tests/test_phase_results.py tests/presentation tests/pipeline tests/accuracy/test_same_answer.py",
     ),
     "a phase's mean over a single sample": Break(
         "analyzer/phase_results.py",
         "(count >= LEAST_KNOWN * length)",
         "(count >= 1)",
-        "tests/test_phase_results.py tests/report tests/pipeline tests/accuracy/test_same_answer.py",
+        "tests/test_phase_results.py tests/presentation tests/pipeline tests/accuracy/test_same_answer.py",
     ),
     "one swerve renumbers the track": Break(
         "analyzer/phases/corners.py", "(rare[c], centres[c])", "centres[c]", "tests/phases tests/pipeline"

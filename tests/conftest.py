@@ -1,5 +1,5 @@
 """What CI asks of a test run: a test that is left out, or that tests the source tree although the wheel was meant,
-proves nothing. And the order in which files are given to several workers: those with slow tests first.
+proves nothing. And which files are slow: they are given to the workers first, and `-m "not slow"` leaves them out.
 """
 
 import sysconfig
@@ -44,8 +44,32 @@ def pytest_make_collect_report(collector):
     return _refused(collector.config, (yield))
 
 
+# processor seconds of the files that take longest, beside what is marked in a file itself; `-m "not slow"` leaves them
+# out, for a developer's loop
+LONG = {
+    "accuracy/test_accuracy.py": 20,
+    "advice/test_advise.py": 24,
+    "advice/test_less_lock.py": 3,
+    "advice/test_ranking.py": 4,
+    "agreement/test_diagnose.py": 9,
+    "batch/test_batch.py": 27,
+    "benchmarks/test_benchmarks.py": 9,
+    "comparison/test_compare.py": 36,
+    "comparison/test_phase_changes.py": 6,
+    "comparison/test_planning.py": 13,
+    "dashboards/test_dashboard_command.py": 13,
+    "dashboards/test_jobs.py": 28,
+    "findings/test_simulated.py": 8,
+}
+SLOW = pytest.mark.slow
+
+
 def pytest_collection_modifyitems(items):
-    """Files that take long begin first, or the last one keeps one worker busy alone. What a file is called stays the
-    order among its equals, and the order of tests within a file is theirs."""
-    slow = {item.path for item in items if item.get_closest_marker("slow") or item.path.parent.name == "browser"}
+    """Files that take long begin first, or the last one keeps one worker busy alone."""
+    here = Path(__file__).parent
+    for item in items:
+        name = item.path.relative_to(here).as_posix() if here in item.path.parents else ""
+        if name in LONG or name.startswith("browser/"):
+            item.add_marker(SLOW)
+    slow = {item.path for item in items if item.get_closest_marker("slow")}
     items.sort(key=lambda item: item.path not in slow)

@@ -1,5 +1,10 @@
 """Every 95 % interval that an analysis states, against the truth: on invented circuits, differentials from weak to
-strong, the car file as it is. 8 sessions, whole 40 (`sizes.py`); what 40 gave stands beside each bound."""
+strong, the car file as it is. 8 sessions, whole 40 (`sizes.py`).
+
+Of 40 sessions all preloads (40), drive slopes (25) and coast slopes (40) lay in their intervals, 99.6 % of the phases'
+torques and 99.9 % of the samples': with a true car file the intervals are wider than they need be. They must also hold
+for car files that are wrong within their limits (`accuracy.many`).
+"""
 
 from dataclasses import dataclass, replace
 
@@ -57,8 +62,7 @@ def test_points_of_the_curve(sessions):
 def test_parameters_of_the_curve(sessions, name):
     told = [(t.analysis.lock_curve.parameters[name], getattr(t.case.lock, name)) for t in sessions]
     inside = [p.lower <= true <= p.upper for p, true in told if p.value is not None]
-    print(name, len(inside), np.mean(inside))
-    assert len(inside) >= 0.6 * SESSIONS
+    assert len(inside) >= 0.5 * SESSIONS  # drive slopes 25 of 40, where the axle slipped over enough torques
     assert np.mean(inside) >= share_bounds(0.95, len(inside))[0]
 
 
@@ -76,7 +80,6 @@ def test_transfer_torque_of_the_phases(sessions):
             true = (1 if row.direction == "left" else -1) * truth["torque_left_minus_right"][where].mean()
             off.append((row.transfer_torque_Nm - true) / row.transfer_torque_sd_Nm)
         shares.append(np.mean(np.abs(off) < 1.96))
-    print(np.mean(shares))
     assert np.mean(shares) >= share_bounds(0.95, SESSIONS)[0]
 
 
@@ -90,5 +93,4 @@ def test_torque_difference_of_the_samples(sessions):
         known = np.isfinite(axle.torque_difference_Nm) & signals.valid & ~axle.braked & (axle.slipping | axle.locked)
         off = (axle.torque_difference_Nm - true)[known] / axle.torque_difference_sd_Nm[known]
         shares.append(np.mean(np.abs(off) < 1.96))
-    print(np.mean(shares))
     assert np.mean(shares) >= share_bounds(0.95, SESSIONS)[0]

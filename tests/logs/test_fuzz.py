@@ -17,6 +17,7 @@ from dialects import DIALECTS
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from made_log import CAR, made_log
+from sizes import sized
 
 from analyzer.cli.main import main
 from analyzer.errors import HalfshaftError, InputError
@@ -129,9 +130,17 @@ def bounded_memory():
     assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < MOST_MEMORY_GROWTH_KB
 
 
-many = settings(
-    max_examples=210, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+def budget(whole: int) -> settings:
+    """So many examples in a whole run, a third of them otherwise."""
+    return settings(
+        max_examples=sized(whole // 3, whole),
+        deadline=None,
+        derandomize=True,
+        suppress_health_check=[HealthCheck.function_scoped_fixture],
+    )
+
+
+many = budget(210)
 
 
 @pytest.mark.parametrize("name", SEEDS)
@@ -144,7 +153,7 @@ def test_mutated_bytes(name, changes, tmp_path):
     survives(examined, path)
 
 
-@settings(max_examples=60, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@budget(60)
 @given(changes=st.lists(change, min_size=1, max_size=4))
 def test_mutated_mdf(changes, tmp_path_factory):
     pytest.importorskip("asammdf")
@@ -154,9 +163,7 @@ def test_mutated_mdf(changes, tmp_path_factory):
     survives(examined, path)
 
 
-@settings(
-    max_examples=300, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@budget(300)
 @given(name=st.sampled_from(sorted(SEEDS)), changes=st.lists(change, min_size=1, max_size=3))
 def test_mutated_bytes_through_the_analysis(name, changes, tmp_path):
     (tmp_path / "car.toml").write_text(CAR)
@@ -167,9 +174,7 @@ def test_mutated_bytes_through_the_analysis(name, changes, tmp_path):
         survives(lambda log: analyze(log_path=log, car_path=tmp_path / "car.toml"), path)
 
 
-@settings(
-    max_examples=100, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@budget(100)
 @given(name=st.sampled_from(sorted(SEEDS)), changes=st.lists(change, min_size=1, max_size=4))
 def test_mutated_bytes_through_check(name, changes, tmp_path):
     path = tmp_path / "mutated"
@@ -177,9 +182,7 @@ def test_mutated_bytes_through_check(name, changes, tmp_path):
     survives(check_log, path)
 
 
-@settings(
-    max_examples=200, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@budget(200)
 @given(data=st.binary(max_size=3000) | st.text(max_size=1500).map(str.encode))
 def test_any_bytes(data, tmp_path):
     path = tmp_path / "any"
@@ -196,9 +199,7 @@ cell = st.sampled_from(["", "0", "1", "-3.5", "1e300", "nan", "x", "12:00:01", "
 )
 
 
-@settings(
-    max_examples=200, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@budget(200)
 @given(rows=st.lists(st.lists(cell, min_size=9, max_size=9), min_size=1, max_size=40), ordered=st.booleans())
 def test_generated_tables(rows, ordered, tmp_path):
     """Canonical headers over any cells."""
@@ -247,7 +248,7 @@ ROUND_TRIP = [
 ]
 
 
-@settings(max_examples=6, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@budget(6)
 @given(data=st.data())
 def test_round_trip_through_ten_dialects(data, tmp_path):
     """A log read in canonical form and in ten others gives the same recording to 1e-9."""

@@ -10,7 +10,7 @@ from accuracy.cases import UNLIKE
 from vehicle.made_axle import made_inputs, starts
 
 from analyzer.signals.wheel_speed import front_axle_m_s, surface_speeds_m_s
-from analyzer.vehicle.axle import equations
+from analyzer.vehicle.axle import equations, given_by
 from analyzer.vehicle.loads import wheel_loads
 
 CAR = UNLIKE.model_copy(update=dict(drag_area_m2=0.0, rolling_resistance=0.0))
@@ -70,6 +70,14 @@ def test_unlike_drive_forces_turn_the_car_by_half_the_rear_track():
     assert abs(wrong / demand - 1) > 0.04
 
 
+def test_a_car_that_turns_in_leans_on_its_front_axle_and_relieves_its_rear_one():
+    """Moments about the other axle each: F_yf L = m a_y b + I_z dr/dt, F_yr L = m a_y a - I_z dr/dt."""
+    given = given_by(START, made_inputs(speed=SPEED, lat=3.0, yaw_acc=1.2, track=CAR.rear_track_m), CAR)
+    turn = CAR.yaw_inertia * 1.2
+    assert given.front_lateral_N * CAR.wheelbase_m == pytest.approx(CAR.mass_kg * 3.0 * CAR.cg_to_rear_m + turn)
+    assert given.turning_Nm == pytest.approx(CAR.mass_kg * 3.0 * CAR.cg_to_front_m - turn)
+
+
 def test_each_axle_transfers_load_over_its_own_track():
     """Moments about the car's length: (outer - inner) t / 2 of both axles is m a_y h, shared by moment."""
     fl, fr, rl, rr = wheel_loads(
@@ -78,6 +86,18 @@ def test_each_axle_transfers_load_over_its_own_track():
     front, rear = (fr - fl) * CAR.front_track_m / 2, (rr - rl) * CAR.rear_track_m / 2
     assert front + rear == pytest.approx(CAR.mass_kg * 5.0 * CAR.cg_height_m)
     assert rear / (front + rear) == pytest.approx(CAR.rear_load_transfer)
+
+
+def test_a_body_that_rolls_carries_its_weight_outwards():
+    """Rolled by phi, the weight m g stands h phi further out: m a_y h (1 + g phi / a_y), phi growing with a_y / g."""
+    rolling = CAR.model_copy(update={"roll_gradient_deg_per_g": 3.0})
+    across = []
+    for car in (CAR, rolling):
+        fl, fr, rl, rr = wheel_loads(
+            long_m_s2=np.zeros(1), lat_m_s2=np.array([5.0]), downforce_N=np.zeros(1), **car.load_figures
+        )
+        across.append((fr - fl) * car.front_track_m / 2 + (rr - rl) * car.rear_track_m / 2)
+    assert across[1] == pytest.approx(across[0] * (1 + np.radians(3.0)))
 
 
 def test_rotation_becomes_surface_speed_by_each_wheels_own_radius():
