@@ -12,11 +12,11 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
-from analyzer.advice.options import Advice
 from scipy.stats import spearmanr
 
 from analyzer.advice.advise import advise_analyses
 from analyzer.advice.builds import Build, builds
+from analyzer.advice.options import Advice
 from analyzer.advice.outcomes import peak_slip
 from analyzer.advice.parts import ConeSpringPart, Parts, RampRings
 from analyzer.differential.setup import Setup
