@@ -177,7 +177,10 @@ def analyze_sessions(
         agreement = agree_and_diagnose(steady, estimate, predicted, setup, car)
     analyses = []
     for k, (log, one) in enumerate(zip(logs, seen, strict=True)):
-        trend = lock_trend(log.signals, log.corners, log.laps, one.steady, estimate)
+        # a trend compares each corner with itself, lap after lap; circles are no laps
+        trend = None
+        if log.laps.length_m is not None:
+            trend = lock_trend(log.signals, log.corners, log.laps, one.steady, estimate)
         of_the_session = find_of_the_session(log.signals, trend, agreement if k == 0 else None)
         analyses.append(
             Analysis(

@@ -71,6 +71,7 @@ def analysis_report(analysis: Analysis) -> str:
         side_sentence=side_sentence,
         when=when,
         parameters=_parameters(analysis),
+        anchored=_anchored(analysis),
         fitted=fitted_rows(analysis),
         rows=corner_rows(analysis.phase_results),
         traces=traces,
@@ -108,6 +109,14 @@ def worst_corners(analysis: Analysis) -> tuple[Corner, ...]:
 
 def _findings_in(analysis: Analysis, corner: Corner) -> list[Any]:
     return [f for f in analysis.findings if (f.corner, f.lap) == (corner.number, corner.lap)]
+
+
+def _anchored(analysis: Analysis) -> list[tuple[str, str, str]]:
+    """(label, value, interval) of the anchored curve's parameters."""
+    if analysis.anchored is None:
+        return []
+    cells = words.parameter_cells(analysis.anchored.lock_curve.parameters)
+    return [(PARAMETER_NAMES[name][0], *both) for name, both in cells.items()]
 
 
 def _parameters(analysis: Analysis) -> list[tuple[str, str, str, str]]:

@@ -24,6 +24,7 @@ from analyzer.presentation.words import (
     POINT_WORDS,
     SEVERITY_WORDS,
     VERDICT_WORDS,
+    anchored_words,
     answer_parts,
     chatter_words,
     explanation_cells,
@@ -48,11 +49,16 @@ def print_summary(analysis: Analysis, console: Console) -> None:
             f"  {analysis.car.name}, {log.time_s[-1] - log.time_s[0]:.0f} s, {whole_laps_words(analysis.laps)}",
         )
     )
+    for other in analysis.others:
+        log = other.recording
+        length = f"{log.time_s[-1] - log.time_s[0]:.0f} s"
+        console.print(Text.assemble("with ", (log.name, "bold"), f"  {length}, {whole_laps_words(other.laps)}"))
     console.print()
     asked, rest = answer_parts(analysis)
     console.print(Text.assemble((asked, "bold"), " ", rest))
     _print_findings(analysis, console)
     _print_lock_curve(analysis, console)
+    _print_anchored(analysis, console)
     _print_trend(analysis, console)
     _print_agreement(analysis, console)
     _print_corners(analysis, console)
@@ -108,6 +114,20 @@ def _print_lock_curve(analysis: Analysis, console: Console) -> None:
             f"{curve.locked_count} locked (they give lower limits)."
         )
     )
+
+
+def _print_anchored(analysis: Analysis, console: Console) -> None:
+    found = analysis.anchored
+    if found is None:
+        return
+    table = terminal_table("Anchored lock curve: the same logs with what the setup file states")
+    for heading in ("", "anchored", "95 % interval"):
+        table.add_column(heading, justify="right" if heading else "left")
+    for name, cells in parameter_cells(found.lock_curve.parameters).items():
+        table.add_row(PARAMETER_NAMES[name][0], *cells)
+    console.print()
+    console.print(table)
+    console.print(Text(anchored_words(found)))
 
 
 def _points_table(analysis: Analysis, curve: LockCurveEstimate) -> Table:

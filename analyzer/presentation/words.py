@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from analyzer.agreement.explanation_words import MOST_TIMES, at_the_end
 from analyzer.agreement.explanation_words import NAMES as EXPLANATION_NAMES
+from analyzer.agreement.anchored import AnchoredEstimate
 from analyzer.agreement.verdict import Agreement, Explanation
 from analyzer.analysis import Analysis
 from analyzer.channels import CHANNELS
@@ -232,8 +233,32 @@ def answer_parts(analysis: Analysis) -> tuple[str, str]:
     if mark := contradicted(analysis.quality):
         asked = "This log contradicts itself, so it says nothing about the differential, the driver or the parts."
         return asked, f"{mark.message[:1].upper()}{mark.message[1:]} {NOT_TO_BE_USED}"
-    rest = (_left_out, _locking, _curve, _trend, _parts, _assumed)
+    rest = (_left_out, _locking, _curve, _anchored, _trend, _parts, _assumed)
     return _events(analysis), " ".join(s for s in (part(analysis) for part in rest) if s)
+
+
+def anchored_words(found: AnchoredEstimate) -> str:
+    """What the anchored curve rests on, and whether it and the log contradict each other."""
+    taken = "; ".join(anchor.label for anchor in found.anchors)
+    text = f"Taken from the setup file as measurements: {taken}. Plate friction and spring forces on paper are not used."
+    if found.contradicted:
+        text += (
+            " The log and these figures contradict each other: one is wrong, or the plates are not what they were."
+            " Measure the breakaway again, warm and turning, and check the ring springs and the ramps."
+        )
+    return text
+
+
+def _anchored(analysis: Analysis) -> str:
+    found = analysis.anchored
+    if found is None:
+        return ""
+    if found.contradicted:
+        return "The bench figures in the setup file contradict the log: measure the breakaway again."
+    preload = found.lock_curve.parameters["preload_Nm"]
+    if preload.value is None:
+        return ""
+    return f"With the bench figures in the setup file, preload is {_with_interval(preload)}."
 
 
 def _left_out(analysis: Analysis) -> str:

@@ -381,6 +381,10 @@ def _copies(recording: Recording, view: View) -> list[PairTest | None]:
     return found
 
 
+CALM_M_S2, CALM_ROWS = 1.0, 100  # of lateral acceleration: as good as straight; how many rows of it tell a zero
+LATERAL_ZERO_M_S2 = 0.15  # of an accelerometer that was never zeroed, 0.015 g; common practice, no source
+
+
 def _laps(view: View, recording: Recording) -> PairTest | None:
     """A closed lap turns by a whole number of revolutions: the gyro's own scale."""
     gyro = view.channels.get("yaw_rate")
@@ -399,15 +403,21 @@ def _laps(view: View, recording: Recording) -> PairTest | None:
     lat, v = view.channels.get("lat_g"), np.maximum(view.speed, MOVING_M_S)
     if lat is None:
         return untested(name, holds, "the zero of the gyro is not known without lateral acceleration")
-    # what the gyro reads where the car is not pushed sideways; 1/v takes the accelerometer's own zero
-    zero = fit_pair(gyro, np.ones_like(v), [(lat / v, 1.0, 1.0), (1 / v, 0.0, 1.0)], view.moving, view.time).ratio
+    # what the gyro reads where the car hardly corners, within what the accelerometer's own zero leaves open
+    calm = view.moving & (np.abs(lat) < CALM_M_S2)
+    if calm.sum() < CALM_ROWS:
+        return untested(name, holds, "the car is never straight, so the zero of the gyro is not known")
+    zero = float(np.median(gyro[calm] - lat[calm] / v[calm]))
     seconds = np.interp(fine, distance, view.time)
-    turned = (straight[length:] - straight[:-length] - zero * (seconds[length:] - seconds[:-length])) / (2 * np.pi)
+    lap_s = seconds[length:] - seconds[:-length]
+    turned = (straight[length:] - straight[:-length] - zero * lap_s) / (2 * np.pi)
     middle = float(np.median(turned))
     whole = round(abs(middle))
     if whole == 0:
         return untested(name, holds, "a lap turns as much left as right")
-    sure = 1.4826 * float(np.median(np.abs(turned - middle))) / whole
+    scatter = 1.4826 * float(np.median(np.abs(turned - middle)))
+    by_zero = LATERAL_ZERO_M_S2 / float(np.median(v[calm])) * float(np.median(lap_s)) / (2 * np.pi)
+    sure = float(np.hypot(scatter, by_zero)) / whole
     return limited(name, holds, abs(middle) / whole, sure, (0.9, 1.1), "1", "ratio")
 
 

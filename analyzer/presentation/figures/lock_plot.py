@@ -10,6 +10,7 @@ from analyzer.analysis import Analysis
 from analyzer.lockcurve.estimate import CurvePoint
 from analyzer.presentation.figures.theme import (
     BLUE,
+    GREEN,
     GREY,
     MEASURED_BAND,
     ORANGE,
@@ -27,6 +28,7 @@ READ = (
     "How to read it: circles are samples with slipping plates; they scatter around the lock curve. Triangles are "
     "samples with a locked axle; the curve must lie above them. The blue line with its band is measured. It stops "
     "where nothing slipped; filled arrowheads mean 'at least this' there. The dashed line is what the parts predict. "
+    "Green with dotted limits is the same measurement anchored by the bench figures of the setup file. "
     "Right is drive, left is coast."
 )
 SAMPLES = 1500  # of each kind
@@ -46,6 +48,8 @@ def lock_plot(analysis: Analysis) -> go.Figure:
     points = analysis.lock_curve.points
     _measured(figure, points)
     _bounds(figure, [p for p in points if p.kind == "bound" and p.lower_Nm is not None])
+    if analysis.anchored is not None:
+        _anchored(figure, analysis.anchored.lock_curve.points)
     if analysis.predicted is not None and analysis.predicted.kind != "spool":
         _predicted(figure, analysis, np.array([p.input_torque_Nm for p in points]))
     figure.update_xaxes(title="input torque, N.m")
@@ -111,6 +115,24 @@ def _measured(figure: go.Figure, points: tuple[CurvePoint, ...]) -> None:
             showlegend=k == 0,
             hovertemplate=hover("measured", "at %{x:.0f} N.m: %{y:.0f} N.m"),
         )
+
+
+def _anchored(figure: go.Figure, points: Sequence[CurvePoint]) -> None:
+    """The anchored curve: a thin line between thin limits, over the same stretches."""
+    for k, stretch in enumerate(measured_stretches(points)):
+        x, y, lower, upper = stretch_columns(stretch)
+        for values, width, dash in ((y, 2.0, "solid"), (lower, 1.0, "dot"), (upper, 1.0, "dot")):
+            main = dash == "solid"
+            figure.add_scatter(
+                x=x,
+                y=values,
+                mode="lines",
+                line={"color": GREEN, "width": width, "dash": dash},
+                name="anchored by the bench" if main else "its 95 % limits",
+                legendgroup="anchored",
+                showlegend=main and k == 0,
+                hovertemplate=hover("anchored", "at %{x:.0f} N.m: %{y:.0f} N.m"),
+            )
 
 
 def _bounds(figure: go.Figure, points: list[CurvePoint]) -> None:
