@@ -108,9 +108,13 @@ def analyze(
     paths = [log_path] if isinstance(log_path, (str, Path)) else list(log_path)
     each_once(paths, option="LOG")
     sessions = []
+
+    def of_log(k: int) -> Callable[[float], None]:
+        return lambda share: reading((k + share) / len(paths))
+
     for k, path in enumerate(paths):
         log = open_blocks(path, channel_map=channel_map, rows=blocks.BLOCK_ROWS, lead_s=blocks.LEAD_S)
-        sessions.append(read_session(log, car=car, progress=lambda share, k=k: reading((k + share) / len(paths))))
+        sessions.append(read_session(log, car=car, progress=of_log(k)))
     read_s = time.perf_counter() - started
     analysis = analyze_sessions(sessions=sessions, car=car, setup=setup, progress=progress)
     return replace(analysis, timings_s={"read and calibrate": read_s, **analysis.timings_s})
@@ -166,9 +170,7 @@ def analyze_sessions(
         anchored = anchored_estimate(fitted, anchors(setup), largest_torque_Nm=largest)
     clock.lap("intervals")
     progress("findings", 0.9)
-    seen = [
-        _Seen.of(log, states, estimate, predicted, car) for log, (states, _) in zip(logs, evaluated, strict=True)
-    ]
+    seen = [_Seen.of(log, states, estimate, predicted, car) for log, (states, _) in zip(logs, evaluated, strict=True)]
     steady = steady_samples_of_all([s.steady for s in seen], [len(log.corners) for log in logs])
     agreement = None
     if predicted is not None and setup is not None:

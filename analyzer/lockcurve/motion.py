@@ -5,9 +5,9 @@ A sensor unit (x, y) from the centre of gravity that leans with the body reads, 
     a_y' = (1 + g) (v r + dv_y/dt) + x dr/dt - y r^2 + zero,      v_y = b r - K v a_y - K3 v a_y^3
     a_x' = dv/dt - r v_y - x r^2 - y dr/dt + zero
 
-with the side slip of a car on its tyres, whose factors the session tells. b + x stands before dr/dt and -r^2 alike, so x
-itself is told as badly as the tyres' lag (0.2 to 0.4 m off on simulated cars); g and y are told well. Gain is g with the
-scale of the gyro and of the speed, for it is a_y' over v r.
+with the side slip of a car on its tyres, whose factors the session tells. b + x stands before dr/dt and -r^2 alike,
+so x itself is told as badly as the tyres' lag (0.2 to 0.4 m off on simulated cars); g and y are told well. Gain is g
+with the scale of the gyro and of the speed, for it is a_y' over v r.
 
 The road's slope adds to a_x' what passes for the sensor's zero on straights that climb. But it is a function of the
 place, and adds up to nothing over a lap.

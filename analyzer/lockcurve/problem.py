@@ -3,7 +3,7 @@
     sum_i w_i [ huber(e_ix) + huber(e_iy) + huber(e_if) + huber(e_id) ]   axle equations, state profiled out
   + sum_slipping w_i huber((M_i - M(T_i; c)) / sd_i)                      a slipping axle measures
   - sum_locked w_i log Phi((M(T_i; c) - |D_i|) / sd_i)                    a locked axle bounds
-  + 1/2 |beliefs|^2                                                       `unknowns`, and the anchors where there are any
+  + 1/2 |beliefs|^2                                                       `unknowns`, and anchors where there are any
 
 M_i is T_slow - T_fast of sample i, D_i its torque difference. w makes one corner pass count about once. Every term
 depends on all unknowns, so lock curve and tyre are found together: the same torque at the same input torque, left and
@@ -158,14 +158,14 @@ def joined(parts: Sequence[LogPart], car: Car, made: Unknowns) -> Problem:
     counts = [len(part.inputs) for part in parts]
     ends = np.cumsum([0, *counts])
     groups = np.cumsum([0, *(int(p.group.max(initial=-1)) + 1 for p in parts)])
-    arrays = {
-        name: np.concatenate([getattr(p, name) for p in parts])
-        for name in ("sign", "slipping", "locked", "slip_noise", "torque_rate_Nm_s")
-    }
     inputs = {f.name: np.concatenate([getattr(p.inputs, f.name) for p in parts]) for f in fields(AxleInputs)}
     return Problem(
         inputs=AxleInputs(**inputs),
-        **arrays,
+        sign=np.concatenate([p.sign for p in parts]),
+        slipping=np.concatenate([p.slipping for p in parts]),
+        locked=np.concatenate([p.locked for p in parts]),
+        slip_noise=np.concatenate([p.slip_noise for p in parts]),
+        torque_rate_Nm_s=np.concatenate([p.torque_rate_Nm_s for p in parts]),
         group=np.concatenate([p.group + g for p, g in zip(parts, groups, strict=False)]),
         weight=np.repeat([p.weight for p in parts], counts),
         parts=tuple(slice(int(a), int(b)) for a, b in pairwise(ends)),
@@ -235,10 +235,7 @@ def _sliding(at: AxleEquations) -> np.ndarray:
 def _capacity_Nm(problem: Problem, theta: np.ndarray, torque_Nm: np.ndarray) -> np.ndarray:
     """(n,) what each sample's lock curve carries at its input torque."""
     return np.concatenate(
-        [
-            model.locking_torque_Nm(problem.curve_of(theta, k), torque_Nm[part])
-            for k, part in enumerate(problem.parts)
-        ]
+        [model.locking_torque_Nm(problem.curve_of(theta, k), torque_Nm[part]) for k, part in enumerate(problem.parts)]
     )
 
 

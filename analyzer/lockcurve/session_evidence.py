@@ -40,9 +40,6 @@ def session_problem(signals: Sequence[Signals], parts: Sequence[LogPart], car: C
     return joined(parts, car, unknowns(widest, owners, hold_sd_Nm=hold_sd_Nm(car), tyre_drifts=True))
 
 
-def session_part(
-    signals: Signals, laps: Laps, observed: Observations, car: Car, *, owner: Owner = FIRST
-) -> LogPart:
+def session_part(signals: Signals, laps: Laps, observed: Observations, car: Car, *, owner: Owner = FIRST) -> LogPart:
     """A session's part of a fit."""
     return log_part(observed, owner=owner, measured=measured_as_a_whole(signals, laps, car))
-

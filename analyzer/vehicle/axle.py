@@ -35,6 +35,7 @@ measured side of the longitudinal equation; the torque difference is left minus 
 """
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -48,7 +49,7 @@ LONG_FORCE_SD_SHARE = 0.005  # of the weight: noise of the longitudinal force
 LAT_FORCE_SD_SHARE = 0.017
 
 
-Values = dict[str, float | np.ndarray]  # parameter -> its value, or one a sample (n,)
+Values = dict[str, Any]  # parameter -> its value (float), or one a sample (n,)
 
 
 @dataclass(frozen=True)
@@ -217,9 +218,7 @@ def given_by(value: Values, inputs: AxleInputs, car: Car) -> Given:
     )
 
 
-def accelerations(
-    value: Values, inputs: AxleInputs, yaw_rad_s: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
+def accelerations(value: Values, inputs: AxleInputs, yaw_rad_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Specific force at the centre of gravity along and across the car, (n,) each, from what the sensor reads where it
     sits; `yaw_rad_s` (n,) is the true yaw rate. A change of speed that stands in for the sensor sits nowhere.
     """
@@ -356,9 +355,7 @@ def balance(state: np.ndarray, given: Given, car: Car, *, slopes: bool = True) -
     )
 
 
-def equations(
-    state: np.ndarray, value: Values, inputs: AxleInputs, car: Car, *, slopes: bool = True
-) -> AxleEquations:
+def equations(state: np.ndarray, value: Values, inputs: AxleInputs, car: Car, *, slopes: bool = True) -> AxleEquations:
     """The four equations at `state` (2, n) for nuisance parameters `value`."""
     given = given_by(value, inputs, car)
     found = balance(state, given, car, slopes=slopes)

@@ -21,8 +21,8 @@ UNUSED_SD = 1e-6  # of what a log's measurements do not hang on
 
 # What cars and loggers are like where the car file is silent.
 # Radius over load: common coefficients of the published form R_e = R_0 - (F_0/C)(D atan(B F/F_0) + E F/F_0) (B 8,
-# D 0.24, E 0.01; Pacejka, Tyre and Vehicle Dynamics, 4.3.6, from memory) and published tyre files give 0.2 to 0.55 % per static
-# load; a stiff belt less.
+# D 0.24, E 0.01; Pacejka, Tyre and Vehicle Dynamics, 4.3.6, from memory) and published tyre files give 0.2 to 0.55 %
+# per static load; a stiff belt less.
 RADIUS_FALL, RADIUS_FALL_SD = 0.0030, 0.0015
 # Place of the sensor unit: in the cockpit, on the tunnel or under the seat; common practice, no source.
 SENSOR_X_SD_M, SENSOR_Y_SD_M, SENSOR_TURNED_SD = 0.4, 0.2, 0.02

@@ -243,9 +243,8 @@ def _unseen(g):
     fraction = g["b"] / A_CAR["wheelbase_m"]
     car = Car(**A_CAR | {"front_weight_fraction": fraction})
     nothing = {name: one(0) for name in AxleInputs.__dataclass_fields__}
-    inputs = AxleInputs(
-        **nothing | {k: one(g["u"]) for k in ("left_m_s", "right_m_s", "front_m_s")} | {"front_sd_m_s": one(1)}
-    )
+    unsure = {k: one(1) for k in ("front_sd_m_s", "front_difference_sd_m_s")}
+    inputs = AxleInputs(**nothing | {k: one(g["u"]) for k in ("left_m_s", "right_m_s", "front_m_s")} | unsure)
     inputs = replace(inputs, yaw_rad_s=one(g["r"]))
     value = {p.name: float(p.start) for p in priors(car, has_gyro=True, long_bias_sd_m_s2=0.03)}
     state = np.array([one(g["u"]), one(g["s"])])

@@ -7,7 +7,7 @@ import pytest
 from vehicle.made_axle import made_car, made_inputs, starts
 
 from analyzer.units import STANDARD_GRAVITY_M_S2
-from analyzer.vehicle.axle import LAT_FORCE_SD_SHARE, LONG_FORCE_SD_SHARE, equations
+from analyzer.vehicle.axle import LAT_FORCE_SD_SHARE, LONG_FORCE_SD_SHARE, accelerations, equations
 from analyzer.vehicle.axle_solution import SIDE_SLIP_SCALE, solve
 from analyzer.vehicle.loads import wheel_loads
 
@@ -295,23 +295,24 @@ def test_slopes_of_the_equations_are_their_differences(long_from_speed, by_satel
 
 
 def test_a_radius_that_falls_with_load_makes_the_loaded_wheel_roll_faster():
-    # derived: at equal forces a wheel at 1 + d times the static load turns 1 + f d times as fast; from a published tyre
-    # set f is about 0.001 (tests/external)
+    # derived: at equal forces a wheel that carries d mean static loads (a quarter of the weight) more than at rest turns
+    # 1 + f d times as fast; from a published tyre set f is about 0.001 (tests/external)
     car = made_car()
     inputs = made_inputs(lat=6.0, left_slip=0.01, right_slip=0.01)
     state = np.array([[20.0], [0.04]])
     plain = equations(state, starts(car), inputs, car)
     fall = 0.001
     falling = equations(state, starts(car, radius_fall=fall), inputs, car)
-    static = 1180 * STANDARD_GRAVITY_M_S2 * 0.55 / 2
-    expected = -(1 + plain.slip) * fall * (plain.load_N / static - 1)
+    weight = 1180 * STANDARD_GRAVITY_M_S2
+    expected = -(1 + plain.slip) * fall * (plain.load_N - weight * 0.55 / 2) / (weight / 4)
     assert falling.slip - plain.slip == pytest.approx(expected, rel=1e-6)
     assert falling.slip[0] > plain.slip[0] and falling.slip[1] < plain.slip[1]  # left turn: the left wheel is light
 
 
 def test_each_front_wheel_counts_by_its_share():
-    # derived: a wheel's slip is -(c_rr + I a/(R2 F_z))/C' + fall (F_z/F_z0 - 1), C' alike on both sides: the light
-    # one is slowed more by being spun up, the heavy one's radius is smaller
+    # derived: a wheel's slip is -(c_rr + I a/(R2 F_z))/C' + fall (F_z - F_z0)/(m g/4), C' alike on both sides: the
+    # light one is slowed more by being spun up, the heavy one's radius is smaller; slip is a share of the speed of the
+    # ground under that wheel, u -+ r t_f/2
     car = made_car(rolling_resistance=0.02)
     acc, fall = 3.0, 0.001
     inputs = made_inputs(lat=6.0, left_acc=acc, right_acc=acc)
@@ -325,11 +326,85 @@ def test_each_front_wheel_counts_by_its_share():
     loads = wheel_loads(long_m_s2=none, lat_m_s2=np.array([6.0]), downforce_N=none, **car.load_figures)
     left, right = (float(load[0]) for load in loads[:2])
     spun = car.wheel_inertia_kg_m2 * acc / car.front_rolling_radius_m**2
-    assert slip(1.0) / slip(0.0) == pytest.approx((0.02 + spun / left) / (0.02 + spun / right), rel=1e-6)
+    turning = 6.0 / 20.0 * car.front_track_m / 2 / 20.0
+    ground = {1.0: 1 - turning, 0.0: 1 + turning}
+    expected = (0.02 + spun / left) * ground[1.0] / ((0.02 + spun / right) * ground[0.0])
+    assert slip(1.0) / slip(0.0) == pytest.approx(expected, rel=1e-6)
     assert slip(0.3) == pytest.approx(0.3 * slip(1.0) + 0.7 * slip(0.0), rel=1e-9)
-    static = car.mass_kg * STANDARD_GRAVITY_M_S2 * car.front_weight_fraction / 2
+    weight = car.mass_kg * STANDARD_GRAVITY_M_S2
+    static = weight * car.front_weight_fraction / 2
     for share, load in ((1.0, left), (0.0, right)):
-        assert slip(share, radius_fall=fall) - slip(share) == pytest.approx(fall * (load / static - 1), rel=1e-6)
+        more = fall * (load - static) / (weight / 4) * ground[share]
+        assert slip(share, radius_fall=fall) - slip(share) == pytest.approx(more, rel=1e-6)
+
+
+def test_the_radius_falls_alike_per_newton_on_all_wheels():
+    # derived: a tyre has one vertical stiffness, so a newton more costs the same radius in front and at the rear; on a
+    # car whose axles stand unequally, a fall per static load of each axle would not
+    car = made_car(front_weight_fraction=0.40, rear_load_transfer_fraction=0.5, roll_gradient_deg_per_g=0.0)
+    inputs = made_inputs(lat=6.0, left_slip=0.01, right_slip=0.01, front_difference_sd=1.0)
+    state, fall = np.array([[20.0], [0.04]]), 0.003
+    plain = equations(state, starts(car), inputs, car)
+    falling = equations(state, starts(car, radius_fall=fall), inputs, car)
+    none = np.zeros(1)
+    loads = wheel_loads(long_m_s2=none, lat_m_s2=np.array([6.0]), downforce_N=none, **car.load_figures)
+    front_N, rear_N = (loads[1] - loads[0]).item(), (loads[3] - loads[2]).item()
+    # what the right front wheel turns faster than the left by its load, as a share of the ground's speed
+    front = (falling.residual[3] - plain.residual[3]).item() / 20.0
+    change = (falling.slip - plain.slip) / (1 + plain.slip)
+    rear = (change[0] - change[1]).item()
+    per_newton = fall / (car.mass_kg * STANDARD_GRAVITY_M_S2 / 4)
+    assert front / front_N == pytest.approx(per_newton, rel=1e-6)
+    assert rear / rear_N == pytest.approx(per_newton, rel=1e-6)
+
+
+@pytest.mark.parametrize("yaw_scale, speed_scale, front_track", [(0.01, 0.0, 0.0), (0.0, 0.01, 0.0), (0.0, 0.0, 0.01)])
+def test_the_front_wheels_difference_tells_scales_of_gyro_speed_and_track(yaw_scale, speed_scale, front_track):
+    # derived: front right less left is r t_f cos(delta) as long as neither slips; r is the gyro's times its scale over
+    # the wheels' scale of speed
+    car = made_car()
+    steer = 0.1
+    inputs = made_inputs(lat=6.0, steer=steer, front_difference_sd=1.0)
+    changes = dict(log_yaw_scale=yaw_scale, log_speed_scale=speed_scale, log_front_track=front_track)
+    at = equations(np.array([[20.0], [0.04]]), starts(car, **changes), inputs, car)
+    expected = 0.3 * np.exp(yaw_scale - speed_scale + front_track) * car.front_track_m * np.cos(steer)
+    assert at.residual[3] == pytest.approx(expected, rel=1e-9)  # the made log has no difference, within 1 m/s
+
+
+@pytest.mark.parametrize("yaw_acc", [0.0, 0.8])
+def test_a_sensor_ahead_of_the_centre_reads_a_rigid_bodys_acceleration(yaw_acc):
+    # derived: a point (x, y) of a rigid body has a_x - x r^2 - y dr/dt along and a_y + x dr/dt - y r^2 across; a sensor
+    # 0.45 m ahead on a steady circle of 0.3 rad/s reads 0.04 m/s2 of braking, in a yaw step of 0.8 rad/s2 0.36 m/s2
+    # more across
+    car, yaw, along, across = made_car(), 0.3, 1.2, 6.0
+    for x, y in ((0.45, 0.0), (0.0, 0.3), (0.45, -0.3)):
+        reads = made_inputs(
+            lat=across + x * yaw_acc - y * yaw**2, long=along - x * yaw**2 - y * yaw_acc, yaw_acc=yaw_acc
+        )
+        value = starts(car, sensor_x_m=x, sensor_y_m=y)
+        got = accelerations(value, reads, np.array([yaw]))
+        assert (got[0][0], got[1][0]) == pytest.approx((along, across), abs=1e-12)
+    x = 0.45
+    assert x * yaw**2 == pytest.approx(0.0405) and x * 0.8 == pytest.approx(0.36)
+
+
+def test_what_stands_in_for_an_accelerometer_sits_at_the_centre_and_does_not_lean():
+    car = made_car()
+    value = starts(car, sensor_x_m=0.45, sensor_y_m=0.3, sensor_turned=0.02, lat_gain=0.03, long_gain=0.015)
+    inputs = made_inputs(lat=6.0, long=1.0, yaw_acc=0.8)
+    inputs = replace(inputs, long_from_speed=np.ones(1), lat_from_yaw=np.ones(1))
+    along, across = accelerations(value, inputs, inputs.yaw_rad_s)
+    assert (along[0], across[0]) == (1.0, 6.0)
+
+
+def test_a_turned_and_leaning_sensor_is_undone_to_first_order():
+    # derived: the module's forward formula put in; what is left is of the second order in gains and angle
+    gain, pitch, turned, along, across = 0.03, 0.015, 0.02, 1.2, 6.0
+    inputs = made_inputs(lat=(1 + gain) * across - turned * along, long=(1 + pitch) * along + turned * across)
+    value = starts(made_car(), lat_gain=gain, long_gain=pitch, sensor_turned=turned)
+    got = accelerations(value, inputs, inputs.yaw_rad_s)
+    assert np.array(got)[:, 0] == pytest.approx([along, across], abs=2 * 0.03**2 * across)
+    assert abs(inputs.lat_m_s2[0] - across) > 0.1 and abs(inputs.long_m_s2[0] - along) > 0.1
 
 
 def test_variance_of_the_split_is_what_errors_of_the_equations_do_to_it():
