@@ -65,7 +65,7 @@ def session_state(
     difference = np.where(lost, np.nan, split)
     count, step = len(signals.time_s), rows_step(signals.rate_hz)
     ground = between_rows(solution.state[0], step, count)
-    yaw = (signals.yaw_rate_rad_s - value["yaw_bias"]) * np.exp(value["log_yaw_scale"])
+    yaw = (signals.yaw_rate_rad_s - value["yaw_bias"]) * np.exp(value["log_yaw_scale"] - value["log_speed_scale"])
     scale = np.exp(value["rear_left_right_scale"] / 2)
     left, right = (
         low_pass(signals.wheel_speed_m_s[:, wheel], cutoff_hz=8.0, rate_hz=signals.rate_hz) * factor

@@ -4,9 +4,9 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from analyzer.agreement.anchored import AnchoredEstimate
 from analyzer.agreement.explanation_words import MOST_TIMES, at_the_end
 from analyzer.agreement.explanation_words import NAMES as EXPLANATION_NAMES
-from analyzer.agreement.anchored import AnchoredEstimate
 from analyzer.agreement.verdict import Agreement, Explanation
 from analyzer.analysis import Analysis
 from analyzer.channels import CHANNELS
@@ -241,7 +241,9 @@ def answer_parts(analysis: Analysis) -> tuple[str, str]:
 def anchored_words(found: AnchoredEstimate) -> str:
     """What the anchored curve rests on, and whether it and the log contradict each other."""
     taken = "; ".join(anchor.label for anchor in found.anchors)
-    text = f"Taken from the setup file as measurements: {taken}. Plate friction and spring forces on paper are not used."
+    text = (
+        f"Taken from the setup file as measurements: {taken}. Plate friction and spring forces on paper are not used."
+    )
     if found.contradicted:
         text += (
             " The log and these figures contradict each other: one is wrong, or the plates are not what they were."

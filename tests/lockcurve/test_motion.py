@@ -17,8 +17,8 @@ SLIP = SideSlip(CAR.cg_to_rear_m, 0.004, 1.0 * K3_UNIT)
 
 
 def made_signals(*, gain=0.0, x=0.0, y=0.0, zero=0.0, hill_m=0.0, noise=0.02, seed=3) -> tuple[Signals, Laps]:
-    """A circuit of four corners each way and straights, driven at a speed that rises and falls; the hill is `hill_m` high
-    and lies on the first straight's way up and down, the same every lap."""
+    """A circuit of four corners each way, driven at a speed that rises and falls; the road lies up to `hill_m`
+    above its mean on one half of the lap, and below it on the other."""
     rng = np.random.default_rng(seed)
     time = np.arange(0, LAPS * LENGTH_M / 25.0 * 1.15, 1 / RATE_HZ)
     way, speed = np.zeros(len(time)), np.zeros(len(time))
@@ -36,7 +36,7 @@ def made_signals(*, gain=0.0, x=0.0, y=0.0, zero=0.0, hill_m=0.0, noise=0.02, se
         sideways = SLIP.speed_m_s(speed, yaw, across)
         across = speed * yaw + rising(sideways)
     along = rising(speed) - yaw * sideways
-    slope = hill_m * 2 * np.pi / LENGTH_M * np.cos(turn)  # rises on one half of the lap and falls on the other
+    slope = hill_m * 2 * np.pi / LENGTH_M * np.cos(turn)
     swing = rising(yaw)
     reads_across = (1 + gain) * across + x * swing - y * yaw**2
     reads_along = along - x * yaw**2 - y * swing + zero + STANDARD_GRAVITY_M_S2 * slope

@@ -295,8 +295,8 @@ def test_slopes_of_the_equations_are_their_differences(long_from_speed, by_satel
 
 
 def test_a_radius_that_falls_with_load_makes_the_loaded_wheel_roll_faster():
-    # derived: at equal forces a wheel that carries d mean static loads (a quarter of the weight) more than at rest turns
-    # 1 + f d times as fast; from a published tyre set f is about 0.001 (tests/external)
+    # derived: at equal forces a wheel that carries d mean static loads (a quarter of the weight) more than at rest
+    # turns 1 + f d times as fast; from a published tyre set f is about 0.001 (tests/external)
     car = made_car()
     inputs = made_inputs(lat=6.0, left_slip=0.01, right_slip=0.01)
     state = np.array([[20.0], [0.04]])
