@@ -11,10 +11,10 @@ from analyzer.trends.lock_trend import TEN_MINUTES_S, LockTrend
 ACT_SHARE = 0.25  # of the lock lost within a run: another differential at its end than at its start
 
 
-def find_of_the_session(signals: Signals, trend: LockTrend, agreement: Agreement | None) -> tuple[Finding, ...]:
+def find_of_the_session(signals: Signals, trend: LockTrend | None, agreement: Agreement | None) -> tuple[Finding, ...]:
     """Fading or growing lock, and what the setup file gets wrong; each only where it is sure."""
     found = []
-    if trend.verdict in ("fading", "rising"):
+    if trend is not None and trend.verdict in ("fading", "rising"):
         found.append(_trend(signals, trend))
     if agreement is not None and agreement.diagnosis is not None:
         diagnosis = agreement.diagnosis

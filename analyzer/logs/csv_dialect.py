@@ -177,7 +177,7 @@ def cells(line: str, separator: str) -> list[str]:
     """The cells of one line."""
     if separator == " ":
         return line.split()
-    if '"' in line:
+    if '"' in line and line.count('"') % 2 == 0:  # one that nothing closes is a slip
         with suppress(csv.Error):  # a quotation mark that nothing closes makes one cell of the rest, of any length
             return next(csv.reader([line], delimiter=separator), [""])
     return line.split(separator)

@@ -34,6 +34,7 @@ ZERO_STEP = {
     "gps_speed": (60.0, 4.0),
 }
 LONGEST_LIFT_S = 1.0
+RECEIVER_S = 0.12  # between two values of a receiver at 10 Hz
 STUCK_S = {"wheel": 0.4, "gps_speed": 1.5, "throttle": 3.0}
 STUCK_OTHER_S = 1.0
 COARSE_SPEED_M_S = 0.15
@@ -60,7 +61,10 @@ def without_false_zeros(recording: Recording) -> Recording:
                 rate, least = rate / 10, least / 10
         else:
             continue
-        at = _false_zeros(recording.time_s, values, zero, rate=rate, least=least, foot=name == "throttle")
+        if name == "gps_speed":
+            at = _false_standstill(recording.time_s, values)
+        else:
+            at = _false_zeros(recording.time_s, values, zero, rate=rate, least=least, foot=name == "throttle")
         if not at.any():
             continue
         if name in ("lat_g", "long_g", "yaw_rate", "steer"):
@@ -73,7 +77,7 @@ def without_false_zeros(recording: Recording) -> Recording:
 def _false_zeros(
     time_s: np.ndarray, values: np.ndarray, zero: np.ndarray, *, rate: float, least: float, foot: bool
 ) -> np.ndarray:
-    """Runs of zeros with an impossible step at an end; of a pedal, which rests at zero, at both and not for long."""
+    """Runs of zeros with an impossible step at an end; of a pedal, which rests at zero, only short ones."""
     result = np.zeros(len(values), bool)
     if not zero.any():
         return result
@@ -82,9 +86,26 @@ def _false_zeros(
     fall = np.concatenate([[False], edge])
     rise = np.concatenate([edge, [False]])
     for first, last in runs(zero):
-        both = fall[first] and rise[last] and time_s[last] - time_s[first] < LONGEST_LIFT_S
-        if both if foot else fall[first] or rise[last]:
+        lift = not foot or time_s[last] - time_s[first] < LONGEST_LIFT_S
+        if lift and (fall[first] or rise[last]):
             result[first : last + 1] = True
+    return result
+
+
+def _false_standstill(time_s: np.ndarray, speed: np.ndarray) -> np.ndarray:
+    """Zeros of a receiver slower than the log, with the ramps that lead to them."""
+    zero = speed < STILL_M_S
+    result = np.zeros(len(speed), bool)
+    reach = max(1, round(RECEIVER_S / float(np.median(np.diff(time_s)))))
+    rate, least = ZERO_STEP["gps_speed"]
+    limit = max(rate * RECEIVER_S, least)
+    for first, last in runs(zero):
+        before, after = max(first - reach, 0), min(last + reach, len(speed) - 1)
+        beside = [speed[max(first - 1, 0)], speed[min(last + 1, len(speed) - 1)]]
+        if min(beside) > limit:
+            result[first : last + 1] = True
+        elif np.nanmax(speed[before : first + 1]) > limit or np.nanmax(speed[last : after + 1]) > limit:
+            result[before : after + 1] = True
     return result
 
 

@@ -40,6 +40,10 @@ from analyzer.vehicle.car import Car
 BRAKE_ON_Pa = 1e5  # as in calibrate.py
 OWN_SENSORS = "have sensors of their own"
 NOISE_TURNS = -0.3
+NOISE_ROWS = 100  # in a stretch
+# of the noise of two sensors; of rough roads and gear shifts slower logs hold more (0.13 at 50 Hz, 0.34 at 25 Hz)
+MOST_SHARED, MOST_SHARED_SLOW, FAST_HZ = 0.3, 0.5, 45.0
+NOISE_RATE_HZ = 20.0  # slower, what a car does in three rows is more than its sensors' noise
 LATEST_COPY_S = 0.3
 # of a front wheel's load over the static one, per m/s2 across: 2 h/(g t); times 0.3 % of radius per unit of load
 RADIUS_BY_LOAD_S2_M = 2.4e-4
@@ -358,7 +362,8 @@ def _copies(recording: Recording, view: View) -> list[PairTest | None]:
     noise = {name: np.diff(recording.channels[name], n=3) for name in names}
     latest = round(LATEST_COPY_S / float(np.median(np.diff(recording.time_s))))
     use = moving[:-3] & np.all([np.isfinite(x) for x in noise.values()], axis=0)
-    if use.sum() < 500:
+    rate = 1 / float(np.median(np.diff(recording.time_s)))
+    if use.sum() < 5 * NOISE_ROWS or rate < NOISE_RATE_HZ:
         return []
     for name, values in noise.items():
         scale = 1.4826 * np.median(np.abs(values[use])) + 1e-12
@@ -367,18 +372,33 @@ def _copies(recording: Recording, view: View) -> list[PairTest | None]:
     noisy = [name for name, x in noise.items() if np.dot(x[1:], x[:-1]) < NOISE_TURNS * np.dot(x, x)]
     for a, b in combinations(noisy, 2):
         x, y = noise[a], noise[b]
-        power = np.sqrt(np.dot(x, x) * np.dot(y, y))
-        together = 0.0
-        if power > 0:  # a copy may come some samples later
-            together = max(
-                abs(float(np.dot(x[max(lag, 0) : len(x) + min(lag, 0)], y[max(-lag, 0) : len(y) - max(lag, 0)])))
-                / power
-                for lag in range(-latest, latest + 1)
-            )
+        # a copy may come some samples later
+        together = max(_usual_correlation(x, y, lag) for lag in range(-latest, latest + 1))
         holds = {"front_wheels" if w[-2] == "f" else "rear_wheels" if w[-2] == "r" else "gps_speed" for w in (a, b)}
         words = f"{CHANNELS[a].label} and {CHANNELS[b].label} {OWN_SENSORS}"
-        found.append(limited(words, sorted(holds), together, 0.0, (None, 0.3), "1", "correlation of their noise"))
+        found.append(
+            limited(
+                words,
+                sorted(holds),
+                together,
+                0.0,
+                (None, MOST_SHARED if rate >= FAST_HZ else MOST_SHARED_SLOW),
+                "1",
+                "correlation of their noise",
+            )
+        )
     return found
+
+
+def _usual_correlation(x: np.ndarray, y: np.ndarray, lag: int) -> float:
+    """Correlation of two columns of noise (n,), x `lag` rows later: the middle one of many short stretches, for a kerb
+    or a gear shift moves all wheels at once."""
+    x, y = x[max(lag, 0) : len(x) + min(lag, 0)], y[max(-lag, 0) : len(y) - max(lag, 0)]
+    whole = len(x) // NOISE_ROWS * NOISE_ROWS
+    x, y = x[:whole].reshape(-1, NOISE_ROWS), y[:whole].reshape(-1, NOISE_ROWS)
+    power = np.sqrt((x * x).sum(axis=1) * (y * y).sum(axis=1))
+    known = power > 0
+    return abs(float(np.median((x * y).sum(axis=1)[known] / power[known]))) if known.any() else 0.0
 
 
 CALM_M_S2, CALM_ROWS = 1.0, 100  # of lateral acceleration: as good as straight; how many rows of it tell a zero

@@ -28,9 +28,9 @@ RADIUS_FALL, RADIUS_FALL_SD = 0.0030, 0.0015
 SENSOR_X_SD_M, SENSOR_Y_SD_M, SENSOR_TURNED_SD = 0.4, 0.2, 0.02
 # Gravity on a leaning sensor: 2 to 4 degrees of roll per g for road-based cars, under 1 for racing cars, and half of
 # that in pitch; common practice, no source. The sensor's own scale errs by about 1 % as well.
-LEAN, LEAN_SD, PITCH_LEAN, PITCH_LEAN_SD = 0.03, 0.025, 0.015, 0.015
+LEAN, LEAN_SD, PITCH_LEAN, PITCH_LEAN_SD = 0.02, 0.02, 0.01, 0.012
 SENSOR_SCALE_SD = 0.01
-GYRO_SCALE_SD = 0.01
+GYRO_SCALE_SD = 0.008
 
 
 def priors(

@@ -11,7 +11,7 @@ from analyzer.logs.mapping import ChannelEntry, ChannelMap
 from analyzer.logs.read import read_log
 from analyzer.signals.alignment import align_channels
 from analyzer.signals.delays import estimate_delays
-from analyzer.signals.faults import find_faults
+from analyzer.signals.examine import find_faults
 from analyzer.signals.signs import settle_signs
 
 

@@ -28,7 +28,7 @@ from analyzer.logs.timeline import mend_time
 from analyzer.pipeline import analyze
 from analyzer.signals.alignment import align_channels
 from analyzer.signals.delays import estimate_delays
-from analyzer.signals.faults import find_faults
+from analyzer.signals.examine import find_faults
 from analyzer.signals.signs import settle_signs
 
 # a warning would reach the user's terminal

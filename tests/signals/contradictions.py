@@ -1,14 +1,31 @@
-"""`PYTHONPATH=tests python -m signals.contradictions [LOG CAR TRUTH ...]`: logs that contradict themselves.
+"""`PYTHONPATH=tests python -m signals.contradictions [SEED]`: logs that contradict themselves, and what comes of them.
 
 The table: what is done to a sound log so that a channel says what it cannot. `judged` analyses such a log and holds the
 answer against the known truth. The rule: no interval that excludes the truth without the headline saying so.
 """
 
+import sys
+import tempfile
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
+
+from analyzer.errors import HalfshaftError
+from analyzer.logs.read import read_log
+from analyzer.logs.read_blocks import LogBlock
+from analyzer.pipeline import analyze_session
+from analyzer.signals.consistency import contradicted
+from analyzer.signals.long_session import read_session
+from analyzer.simulation.circuit import demo_circuit
+from analyzer.simulation.parameters import LockParameters
+from analyzer.simulation.sensors import Sensors
+from analyzer.simulation.session import simulate_session
+from analyzer.vehicle.car import Car
 
 FL, FR, RL, RR = (f"wheel_speed_{c}" for c in ("fl", "fr", "rl", "rr"))
 Change = Callable[[pd.DataFrame, np.random.Generator], dict[str, np.ndarray]]
@@ -184,3 +201,74 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
 def spoilt(log: pd.DataFrame, contradiction: Contradiction, *, seed: int = 1) -> pd.DataFrame:
     """A log with one contradiction."""
     return log.assign(**contradiction.change(log, np.random.default_rng(seed)))
+
+
+CAR = Car(
+    name="invented car",
+    mass_kg=1180,
+    wheelbase_m=2.42,
+    front_weight_fraction=0.46,
+    cg_height_m=0.47,
+    front_track_m=1.45,
+    rear_track_m=1.47,
+    front_rolling_radius_m=0.312,
+    rear_rolling_radius_m=0.312,
+    steering_ratio=14.5,
+    rear_load_transfer_fraction=0.46,
+)
+LOCK = LockParameters(preload_Nm=90.0, drive_slope=0.3, drive_hold_Nm=30.0, coast_slope=0.15, coast_hold_Nm=30.0)
+MOST_OUTSIDE = 0.1  # of the points; a sound log's 95 % intervals leave about a twentieth
+
+
+@cache
+def sound_log(channels: str, seed: int = 1) -> pd.DataFrame:
+    """Three laps of a simulated car, `all` channels or the `minimum`."""
+    sensors = Sensors() if channels == "all" else Sensors(channels=channels)
+    return simulate_session(
+        car=CAR, lock=LOCK, circuit=demo_circuit(), laps=3, seed=seed, sensors=sensors
+    ).log  # the same drive for both
+
+
+def true_locking_Nm(input_torque_Nm: np.ndarray) -> np.ndarray:
+    """The lock curve that the log was simulated with."""
+    drive = LOCK.drive_slope * np.maximum(0.0, input_torque_Nm - LOCK.drive_hold_Nm)
+    coast = LOCK.coast_slope * np.maximum(0.0, -input_torque_Nm - LOCK.coast_hold_Nm)
+    return LOCK.preload_Nm + drive + coast
+
+
+def judged(log: pd.DataFrame) -> str:
+    """`right`, `refused`, `bounded` (the headline says so) or `silently wrong`."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "spoilt.parquet"
+        log.to_parquet(path)
+        try:
+            session = read_session([LogBlock(lambda: read_log(path))], car=CAR)
+            analysis = analyze_session(session=session, car=CAR)
+        except HalfshaftError:
+            return "refused"
+    if contradicted(analysis.quality):
+        return "bounded"
+    points = [p for p in analysis.lock_curve.points if p.kind != "none"]
+    truth = true_locking_Nm(np.array([p.input_torque_Nm for p in points]))
+    outside = [
+        (p.lower_Nm or 0.0) > true + 3 or (p.kind == "measured" and (p.upper_Nm or 0.0) < true - 3)
+        for p, true in zip(points, truth, strict=True)
+    ]
+    return "silently wrong" if np.mean(outside or [False]) > MOST_OUTSIDE else "right"
+
+
+def main(seed: int) -> None:
+    """Every contradiction in both logs, one line each, and the count."""
+    count: Counter[str] = Counter()
+    for channels in ("all", "minimum"):
+        log = sound_log(channels, seed)
+        for case in CONTRADICTIONS:
+            if set(case.needs) <= set(log.columns):
+                outcome = judged(spoilt(log, case))
+                count[outcome] += 1
+                print(f"{channels:8} {case.group}: {case.words}: {outcome}", flush=True)
+    print(dict(count))
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 1)

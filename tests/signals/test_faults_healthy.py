@@ -14,7 +14,7 @@ from analyzer.logs.read import read_log
 from analyzer.logs.recording import Recording
 from analyzer.signals.alignment import align_channels
 from analyzer.signals.delays import estimate_delays
-from analyzer.signals.faults import find_faults
+from analyzer.signals.examine import find_faults
 from analyzer.signals.signs import settle_signs
 from analyzer.signals.stretches import joined, rough_speed_m_s, runs
 
