@@ -17,6 +17,7 @@ FORMS = {
     "Parquet": lambda folder: w.parquet(w.arrow_table(LOG, metadata=True)),
     "Arrow (Feather)": lambda folder: w.arrow_file(w.arrow_table(LOG, metadata=True)),
     "ASAM MDF 4": lambda folder: w.mdf(LOG, folder, names=w.CANONICAL),
+    "spreadsheet (.xlsx)": lambda folder: w.spreadsheet(LOG, names=w.CANONICAL),
     "text (CSV)": lambda folder: w.text(LOG, header="{name} [{unit}]").encode(),
 }
 
