@@ -10,10 +10,11 @@ import numpy as np
 from analyzer.agreement.diagnose import agree_and_diagnose
 from analyzer.agreement.steady_samples import steady_samples, steady_samples_of_all
 from analyzer.analysis import Analysis, PhaseResult
-from analyzer.differential.predicted import predict_lock_curve
+from analyzer.differential.predicted import PredictedLockCurve, predict_lock_curve
 from analyzer.differential.setup import Setup, load_setup
 from analyzer.errors import CannotTell
 from analyzer.findings.chatter import chatter_of_all
+from analyzer.findings.counterfactual import Judge
 from analyzer.findings.find_all import find_all, find_in
 from analyzer.findings.of_the_session import find_of_the_session
 from analyzer.lockcurve.fit import Fit, fit
@@ -25,6 +26,7 @@ from analyzer.lockcurve.summarise import summarise
 from analyzer.lockcurve.uncertainty import Spread, spread
 from analyzer.logs.mapping import load_channel_map
 from analyzer.logs.read_blocks import open_blocks
+from analyzer.logs.recording import Recording
 from analyzer.long_arrays import LongRecord, taken
 from analyzer.phase_results import phase_results
 from analyzer.phases.corners import numbered
@@ -144,10 +146,12 @@ def analyze_session(
     progress("findings", 0.9)
     results: list[PhaseResult] = []
     found, samples = [], []
+    parts, engine = drive_side(predicted), engine_speed(recording)
     for s in stretches:
         state = taken(axle, s.block.read)
         results += phase_results(s.signals, s.own_corners, state, predicted)
-        found.append(find_in(s.signals, s.corners, state, estimate, car, own=s.block.own))
+        judge = Judge(fitted, drawn, s.observed, s.signals, state, car, file_curve=parts, engine=engine)
+        found.append(find_in(s.signals, s.corners, state, estimate, car, own=s.block.own, judge=judge))
         samples.append(steady_samples(s.signals, s.own_corners, state))
         states.release()
     steady = steady_samples_of_all(samples, [len(s.own_corners) for s in stretches])
@@ -176,6 +180,22 @@ def analyze_session(
         chatter=chatter_of_all([f.chatter for f in found]),
         trend=trend,
     )
+
+
+def drive_side(predicted: PredictedLockCurve | None) -> tuple[float, float, float] | None:
+    """Preload, drive slope and hold-off of a predicted curve; None without one, and for a spool, which has none."""
+    if predicted is None or predicted.preload_Nm is None:
+        return None
+    return predicted.preload_Nm, predicted.drive_slope or 0.0, predicted.drive_hold_Nm or 0.0
+
+
+def engine_speed(recording: Recording) -> tuple[np.ndarray, np.ndarray] | None:
+    """Log time (s) and engine speed (rad/s) where it is known, None where it is not logged."""
+    logged = recording.channels.get("engine_speed")
+    if logged is None or not np.isfinite(logged).any():
+        return None
+    known = np.isfinite(logged)
+    return recording.time_s[known], logged[known]
 
 
 def _no_corner(name: str, signals: Signals) -> CannotTell:

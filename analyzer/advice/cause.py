@@ -4,8 +4,9 @@ import numpy as np
 
 from analyzer.advice.evaluate import NAMES, Session
 from analyzer.advice.option import Cause, Cure
+from analyzer.findings.evidence import Blame, CoastUndersteer, InsideSpin
 from analyzer.findings.handling import steer_for_moment_rad
-from analyzer.findings.inside_wheel_spin import OPEN_THROTTLE
+from analyzer.findings.wheel_spin import OPEN_THROTTLE
 from analyzer.in_words import number
 from analyzer.units import STANDARD_GRAVITY_M_S2
 
@@ -31,18 +32,16 @@ def _spin(sessions: list[Session], logged: dict[str, float]) -> Cause:
             "than both tyres hold. Throttle, tyres and pressures come first; more lock would not cure it.",
             False,
         )
-    found = [f for s in sessions for f in s.analysis.findings if f.kind == "inside_wheel_spin"]
-    lasted = sum(f.evidence["duration_s"] for f in found)
+    found = [f.evidence for s in sessions for f in s.analysis.findings if isinstance(f.evidence, InsideSpin)]
+    lasted = sum(spin.duration_s for spin in found)
     by_foot, unsure = (
-        sum(f.evidence["duration_s"] for f in found if f.evidence["foot_or_car"] == whose)
-        for whose in ("foot", "cannot_tell")
+        sum(spin.duration_s for spin in found if spin.foot_or_car is whose) for whose in (Blame.FOOT, Blame.OPEN)
     )
     if lasted > 0 and by_foot > MOSTLY * lasted:
         return Cause(
             "not_the_differential",
-            f"The inside rear spins for {inside_s:.1f} s, but for {100 * by_foot / lasted:.0f} % of it the outside "
-            "tyre had no grip left to take over: the foot asks for more than the axle holds, and more lock would spin "
-            "both.",
+            f"The inside rear spins for {inside_s:.1f} s, but for {100 * by_foot / lasted:.0f} % of it the throttle "
+            "asked for more than both tyres had: more lock would spin both.",
             False,
         )
     share = _load_share_in_spins(sessions)
@@ -56,8 +55,8 @@ def _spin(sessions: list[Session], logged: dict[str, float]) -> Cause:
     if lasted > 0 and by_foot + unsure > MOSTLY * lasted:
         return Cause(
             "cannot_tell",
-            f"The inside rear spins for {inside_s:.1f} s, mostly with the outside tyre near its own limit: whether "
-            "more lock has grip to use cannot be told from the log, and the builds below are to be read so.",
+            f"The inside rear spins for {inside_s:.1f} s, mostly asked for about what both tyres could take: it is "
+            "not clear from the log whether more lock has grip to use. Read the builds below with that in mind.",
             True,
         )
     return Cause(
@@ -99,8 +98,8 @@ def _entry(sessions: list[Session], fitted: dict[str, float]) -> Cause:
         if moment > 0
         else "coasting in the replay, it does not hold against the turn"
     )
-    found = [f for s in sessions for f in s.analysis.findings if f.kind == "coast_understeer"]
-    if any(f.evidence.get("of_the_differential") for f in found):
+    found = [f.evidence for s in sessions for f in s.analysis.findings if isinstance(f.evidence, CoastUndersteer)]
+    if any(e.of_the_differential for e in found):
         return Cause("differential", f"The differential makes the car understeer off the throttle: {holds}.", True)
     if found:
         return Cause(

@@ -10,6 +10,7 @@ from analyzer.comparison.joint_parameters import JointLog
 from analyzer.comparison.matching import CornerMatch, match_corners, places
 from analyzer.comparison.run_error import run_errors
 from analyzer.comparison.runs import Run
+from analyzer.findings.counterfactual import Judge
 from analyzer.findings.find_all import find_all, find_in
 from analyzer.findings.finding import Finding
 from analyzer.lockcurve.estimate import LockCurveEstimate
@@ -114,7 +115,8 @@ def shared_view(run: Run, k: int, joint: JointFit, match: CornerMatch) -> Shared
     axle = session_state(fitted, drawn, run.observed(), analysis.signals, analysis.car)
     rows = phase_results(analysis.signals, analysis.corners, axle, None)
     estimate = side_estimate(joint, run.side)
-    found = find_all([find_in(analysis.signals, analysis.corners, axle, estimate, analysis.car)])
+    judge = Judge(fitted, drawn, run.observed(), analysis.signals, axle, analysis.car)
+    found = find_all([find_in(analysis.signals, analysis.corners, axle, estimate, analysis.car, judge=judge)])
     numbers = match.numbers
     phases = tuple(replace(r, corner=numbers[r.corner]) for r in rows if run.counts(r.lap) and r.corner in numbers)
     return SharedView(

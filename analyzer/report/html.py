@@ -11,6 +11,7 @@ import plotly.graph_objects as go
 
 from analyzer.analysis import Analysis
 from analyzer.files import write_atomic
+from analyzer.findings.groups import grouped
 from analyzer.findings.rear_axle import rear_axle
 from analyzer.in_words import number, signed, when
 from analyzer.phases.segments import Corner
@@ -51,7 +52,7 @@ def render(analysis: Analysis) -> str:
     return environment.get_template("report.html").render(
         analysis=analysis,
         answer=words.answer_parts(analysis),
-        groups=words.grouped(analysis.findings),
+        groups=grouped(analysis.findings),
         words=words,
         when=when,
         parameters=_parameters(analysis),
@@ -68,7 +69,7 @@ def worst_corners(analysis: Analysis) -> tuple[Corner, ...]:
     """Corner passes worth a closer look: those of the worst findings, else the one with the largest slip difference."""
     passes = analysis.corners
     chosen: list[Corner] = []
-    for group in words.grouped(analysis.findings):
+    for group in grouped(analysis.findings):
         found = group.worst
         chosen += [
             c

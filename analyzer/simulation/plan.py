@@ -13,6 +13,7 @@ from analyzer.units import STANDARD_GRAVITY_M_S2
 
 TOP_SPEED_M_S = 90.0
 _KNOT_M = 130.0  # distance over which the driver's mood changes: about one corner
+_LEAST_EAGER = 0.3  # of the planned drive: who asks for less is not on a lap
 
 
 @dataclass(frozen=True)
@@ -144,5 +145,5 @@ def session_plan(
         speed_m_s=speed,
         acceleration_m_s2=np.convolve(np.pad(acceleration, 2, mode="edge"), kernel, mode="valid"),
         offset_m=0.35 * moods[2],
-        eagerness=1.0 + 0.12 * moods[3],
+        eagerness=np.maximum(1.0 + driver.eagerness_sd * moods[3], _LEAST_EAGER),
     )

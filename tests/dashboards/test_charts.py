@@ -146,7 +146,9 @@ def test_no_corner_s_number_is_under_a_mark_or_its_ring(analysis):
 
 
 def test_what_happened_outside_the_corners_is_marked_listed_and_gone_to(analysis):
-    found = replace(analysis.findings[0], kind="one_wheel_spin", lap=None, corner=None, start_s=2.0, end_s=2.4)
+    found = replace(
+        analysis.findings[0], evidence=made_evidence(OneWheelSpin), lap=None, corner=None, start_s=2.0, end_s=2.4
+    )
     between = replace(analysis, findings=(found,))
     (mark,) = [t for t in circuit_map(between, "slip", chosen=found).data if t.name == KIND_NAMES[found.kind]]
     assert list(mark.text) == ["outside the corners, 2.0 s"]

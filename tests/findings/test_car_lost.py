@@ -8,8 +8,8 @@ from accuracy.cases import CASES, analysed
 from findings.spun import CHANNELS, with_a_spin
 from made_analysis import Made, made_car, made_signals_and_axle
 
-from analyzer.findings.both_wheel_spin import find_both_wheel_spin
 from analyzer.findings.rear_axle import rear_axle
+from analyzer.findings.wheel_spin import find_both_wheel_spin
 from analyzer.report.words import answer
 from analyzer.signals.lost_car import lost_car
 
@@ -39,7 +39,7 @@ def test_the_car_that_spun_is_told_as_lost_and_neither_foot_nor_car_is_blamed(dr
     near = [f for f in spun.findings if at - 1.5 < f.start_s < at + 8]
     assert [f.kind for f in near] == ["car_lost"]
     assert "foot or car" in near[0].sentence and "stopped" in near[0].sentence
-    assert near[0].evidence["yaw_rate_deg_s"] == pytest.approx(115, abs=10)  # planted: 2.0 rad/s
+    assert near[0].evidence.yaw_rate_deg_s == pytest.approx(115, abs=10)  # planted: 2.0 rad/s
     assert "The car was lost once" in answer(spun)
 
 

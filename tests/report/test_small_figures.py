@@ -10,8 +10,8 @@ from analyzer.advice.evaluate import NAMES
 from analyzer.advice.sentences import change_words
 from analyzer.agreement.compare import agree
 from analyzer.comparison.words import rate_cells
-from analyzer.findings.coast_understeer import _degrees
 from analyzer.findings.of_the_session import find_of_the_session
+from analyzer.findings.sentences import _degrees
 from analyzer.lockcurve.estimate import Interval
 from analyzer.report.evidence import evidence_rows
 from analyzer.report.words import trend_rows
