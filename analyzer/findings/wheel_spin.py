@@ -8,6 +8,7 @@ import numpy as np
 from analyzer.findings.counterfactual import Counterfactual, Judge, blamed
 from analyzer.findings.events import (
     JOIN_S,
+    MOST,
     PEAK_SLIP_RELATIVE_SD,
     above,
     confidence,
@@ -144,7 +145,7 @@ def _with_cause(evidence: InsideSpin, signals: Signals, stop: int, judged: Count
 
 def with_probability(evidence: InsideSpin, probability_car: float) -> InsideSpin:
     """`evidence` with the chance that the spin was the differential's, and the verdict that follows from it."""
-    said = round(probability_car, 2)
+    said = round(min(max(probability_car, 1 - MOST), MOST), 2)
     verdict = blamed(said)
     because = OpenBecause.NEAR if verdict is Blame.OPEN else None
     return replace(evidence, probability_car=said, foot_or_car=verdict, open_because=because)

@@ -5,9 +5,10 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from made_findings import made_evidence, made_finding
 
 from analyzer.differential.predicted import predict_lock_curve
-from analyzer.findings.finding import Finding
+from analyzer.findings.evidence import OneWheelSpin, SetupContradicted
 from analyzer.lockcurve.estimate import CurvePoint
 from analyzer.report.figures.corner_numbers import PLOT_PX, SMALLER
 from analyzer.report.figures.theme import BLUE
@@ -103,7 +104,8 @@ def test_the_legend_names_the_parts_only_where_they_say_something(analysis):
 
 def test_what_is_about_the_whole_session_has_no_place_in_it(analysis):
     end_s = float(analysis.signals.time_s[-1])
-    found = Finding("setup_contradicted", None, None, 0.0, end_s, "caution", 0.9, "It differs.", {})
+    evidence = made_evidence(SetupContradicted, said="It differs.")
+    found = made_finding(evidence, lap=None, corner=None, start_s=0.0, end_s=end_s)
     session = replace(analysis, findings=(found,))
     pick = picked(session, {"finding": 0})
     assert (pick.finding, pick.corner, pick.window) == (found, None, None)

@@ -28,7 +28,7 @@ def found(*, change: float = 0.0, prediction=None):
     return find_of_the_session(signals, trend, agreement)
 
 
-@pytest.mark.parametrize(("change", "verdict"), [(-0.5, "fading"), (0.5, "rising")])
+@pytest.mark.parametrize(("change", "verdict"), [(-0.5, "fading"), (0.7, "rising")])
 def test_a_planted_trend_is_a_finding(change, verdict):
     (finding,) = found(change=change)
     assert finding.kind == "lock_trend" and finding.evidence.verdict == verdict

@@ -90,7 +90,7 @@ def test_the_answer_says_how_often_it_was_the_differential_and_how_often_the_thr
     assert answer(replace(analysis, findings=spins[1:3])).startswith("The inside rear spun twice in corners 3 and 5.")
     elsewhere = (replace(spins[0], corner=None), *spins[1:3])
     assert answer(replace(analysis, findings=elsewhere)).startswith("The inside rear spun 3 times. Twice the")
-    assert group_where(grouped(spins)[0]) == ", corner 3, lap 2: differential, 99 % likely"
+    assert group_where(grouped(spins)[0]) == ", corner 3, lap 3: differential, 99 % likely"
 
 
 def test_a_load_transfer_that_the_car_file_leaves_out_is_said_in_the_answer(analysis):
