@@ -40,6 +40,8 @@ DRAWS = 24  # enough for a standard deviation to 15 %; the probability is read f
 # Set on simulated cars whose tyres are of another form (`tests/findings/causes.py`, seeds under 100)
 FORM_SD = 0.05
 READS_HIGH = 0.04  # of the share, relative: the fitted envelope is narrower than theirs; set on the same cars
+# by which filters leave torque and wheel speeds out of step: a row of the fit. What turns the engine is off by as much
+TIMING_S = 0.05
 NEAR_ITERATIONS = 2  # of a draw, from the solution of the fit: the share is then as after thirty to 0.1 %
 SURE = 0.8  # of a verdict; set on the same cars
 # engine with flywheel, per kg of car (0.13 kg m2 at 1180 kg). Where the log has no engine speed, a driver keeps it near
@@ -249,7 +251,9 @@ class Judge:
         logs = np.log([np.max(_means(a, width) / np.maximum(_means(c, width), 1.0)).clip(0.05, 20) for a, c in draws])
         could = could * (1 + READS_HIGH)
         share = float((asked[at] / max(could[at], 1.0)).clip(0.05, 20))
-        sd = float(np.hypot(logs.std(), FORM_SD))
+        swing = np.ptp(self._spinning_up()[rows][at : at + width]) / self.car.rear_rolling_radius_m / asked[at]
+        timing = TIMING_S / (width * step_s) * swing
+        sd = float(np.sqrt(logs.var() + FORM_SD**2 + timing**2))
         radius = self.car.rear_rolling_radius_m
         held = lambda curve: float(min(held_torque_Nm(inside[at] * radius, curve) / radius, could[at]))  # noqa: E731
         torque = asked[at] * radius
