@@ -146,11 +146,11 @@ def analyze_session(
     progress("findings", 0.9)
     results: list[PhaseResult] = []
     found, samples = [], []
-    parts, engine = drive_side(predicted), engine_speed(recording)
+    file_curve, engine = drive_side(predicted), engine_speed(recording)
     for s in stretches:
         state = taken(axle, s.block.read)
         results += phase_results(s.signals, s.own_corners, state, predicted)
-        judge = Judge(fitted, drawn, s.observed, s.signals, state, car, file_curve=parts, engine=engine)
+        judge = Judge(fitted, drawn, s.observed, s.signals, state, car, file_curve=file_curve, engine=engine)
         found.append(find_in(s.signals, s.corners, state, estimate, car, own=s.block.own, judge=judge))
         samples.append(steady_samples(s.signals, s.own_corners, state))
         states.release()

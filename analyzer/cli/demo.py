@@ -34,11 +34,12 @@ def run(arguments: argparse.Namespace) -> int:
     from analyzer.cli.output import progress_bar
     from analyzer.errors import InputError
     from analyzer.files import write_atomic
+    from analyzer.findings.groups import grouped
     from analyzer.pipeline import analyze
     from analyzer.report.html import write_html
     from analyzer.report.result_json import to_json
     from analyzer.report.terminal_ending import print_ending
-    from analyzer.report.words import KIND_NAMES, answer, grouped
+    from analyzer.report.words import KIND_NAMES, answer, group_where
 
     out = Path(arguments.out)
     try:
@@ -71,7 +72,7 @@ def run(arguments: argparse.Namespace) -> int:
             console.print(Text(f"\n{log.name}", style="bold"))
             console.print(Text(answer(analysis)))
             for group in grouped(analysis.findings)[:MOST_FINDINGS]:
-                console.print(Text(f"  - {KIND_NAMES.get(group.kind, group.kind)}{group.where}"))
+                console.print(Text(f"  - {KIND_NAMES.get(group.kind, group.kind)}{group_where(group)}"))
     print_ending(console)
     console.print("\nReports (open them in a browser; JSON is beside each):")
     for html in reports:

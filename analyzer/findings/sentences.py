@@ -196,13 +196,11 @@ def _(e: InsideSpin, group: Sequence[InsideSpin]) -> str:
         return f"Less throttle here costs nothing: {hold} would have held the wheel; more drive lock would not."
     if e.foot_or_car is Blame.OPEN:
         return f"Neither is clear. First try {hold} here; if the wheel still spins, look at drive lock."
-    if all(x.held_by_file_N is not None and x.held_by_file_N >= x.asked_force_N for x in known):
+    if all(x.held_by_file_N is not None and x.held_force_N < x.asked_force_N <= x.held_by_file_N for x in known):
         return "The lock that the setup file states would have held this: check that the car has those parts."
     needed, has = (number(median(getattr(x, name) for x in known), -1) for name in ("needed_lock_Nm", "lock_Nm"))
-    return (
-        f"More drive lock would hold it, about {needed} N.m there instead of {has}: try halfshaft advise. Until then, "
-        f"{hold}."
-    )
+    figures = f", about {needed} N.m there instead of {has}" if all(x.needed_lock_Nm > x.lock_Nm for x in known) else ""
+    return f"More drive lock would hold it{figures}: try halfshaft advise. Until then, {hold}."
 
 
 @advice.register

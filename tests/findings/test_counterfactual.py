@@ -28,6 +28,7 @@ def spin(probability: float, **planted) -> InsideSpin:
         asked_share_lower=0.9,
         asked_share_upper=1.1,
         asked_force_N=6000.0,
+        held_force_N=4800.0,
         less_throttle=0.2,
         lock_Nm=300.0,
         needed_lock_Nm=500.0,
