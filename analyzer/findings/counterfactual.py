@@ -37,7 +37,7 @@ from analyzer.vehicle.tyre import LEAST_FACTOR, envelope
 WINDOW_S = 0.4
 DRAWS = 24  # enough for a standard deviation to 15 %; the probability is read from mean and deviation
 # relative error of the share that no draw knows: the tyre's envelope is not the fitted one, filters blunt short peaks.
-# Set on simulated cars whose tyres are of another form (`tests/findings/causes.py`, seeds under 100)
+# Set on simulated cars whose tyres are of another form (`tests/findings/causes.py`, seeds under 120)
 FORM_SD = 0.05
 READS_HIGH = 0.04  # of the share, relative: the fitted envelope is narrower than theirs; set on the same cars
 # by which filters leave torque and wheel speeds out of step: a row of the fit. What turns the engine is off by as much

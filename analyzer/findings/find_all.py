@@ -54,7 +54,7 @@ SIZE = {
 }
 # by how much the log-odds of the differential rise where a wheel spins in every pass of a corner, and fall where it
 # spins in one of many. On simulated cars every pass is 2.3 times as likely of the differential, one pass a third as
-# likely (`tests/findings/causes.py`, seeds under 100); half of that is taken, for drivers differ
+# likely (`tests/findings/causes.py`, seeds under 120); half of that is taken, for drivers differ
 HABIT_LOG_ODDS = 0.5
 LEAST_PASSES = 3  # of a corner, for a habit to show
 LEAST_CONFIDENCE = 0.5  # as likely not to have happened: not worth a driver's attention
