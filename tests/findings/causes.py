@@ -2,8 +2,7 @@
 
 `PYTHONPATH=tests python -m findings.causes [first seed] [sessions]` prints right, wrong and not clear over clear events
 of six cars, at full, half and a fifth of the log's rate and with minimum channels, and what flips between the copies.
-`... look LOG CAR` prints what is said of any log. Everything is invented; constants were set on seeds under 120 and
-are reported on others.
+Everything is invented; constants were set on seeds under 120 and are reported on others.
 
 Truth: at each sample the throttle asks F = (T_shaft - (J_case + 2 I_w) a/R)/R - rolling resistance of the rear tyres,
 what the engine's torque would push with were no wheel spinning up. The tyres could take C: the largest longitudinal

@@ -159,11 +159,12 @@ def test_groups_are_by_corner_and_cause_and_end_with_what_to_do():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", [2, 35])
-def test_on_simulated_spins_nobody_is_blamed_wrongly_and_no_copy_of_a_log_says_the_opposite(seed):
-    """Seed 2 hardly locks; the driver of 35 asks for more than the tyres have. The whole table: `findings.causes`."""
+@pytest.mark.parametrize(("seed", "whose"), [(308, "car"), (102, "foot")])
+def test_on_simulated_spins_nobody_is_blamed_wrongly_and_no_copy_of_a_log_says_the_opposite(seed, whose):
+    """The car of 308 hardly locks; the driver of 102 asks for more than the tyres have. All: `findings.causes`."""
     rows = told(seed)
     clear = [(s.truth, t.said) for _, s, of in rows if s.felt for t in of.values() if not CLEAR[0] < s.share < CLEAR[1]]
-    assert len(clear) >= 8
+    assert len(clear) >= 8 and {truth for truth, _ in clear} == {whose}
+    assert sum(said == whose for _, said in clear) >= 0.25 * len(clear)
     assert not [pair for pair in clear if set(pair) == {"car", "foot"}]
     assert not [of for _, _, of in rows if {t.said for t in of.values()} >= {"car", "foot"}]
