@@ -165,6 +165,7 @@ def test_on_simulated_spins_nobody_is_blamed_wrongly_and_no_copy_of_a_log_says_t
     rows = told(seed)
     clear = [(s.truth, t.said) for _, s, of in rows if s.felt for t in of.values() if not CLEAR[0] < s.share < CLEAR[1]]
     assert len(clear) >= 8 and {truth for truth, _ in clear} == {whose}
-    assert sum(said == whose for _, said in clear) >= 0.25 * len(clear)
+    chances = [t.probability for _, s, of in rows if s.felt and s.truth == whose for t in of.values()]
+    assert (np.mean(chances) > 0.8) if whose == "car" else (np.mean(chances) < 0.5)
     assert not [pair for pair in clear if set(pair) == {"car", "foot"}]
     assert not [of for _, _, of in rows if {t.said for t in of.values()} >= {"car", "foot"}]
