@@ -18,6 +18,7 @@ from analyzer.differential.setup import Setup, load_setup
 from analyzer.errors import CannotTell
 from analyzer.files import each_once
 from analyzer.findings.chatter import chatter_of_all
+from analyzer.findings.counterfactual import Judge
 from analyzer.findings.find_all import Found, find_all, find_in
 from analyzer.findings.of_the_session import find_of_the_session
 from analyzer.lockcurve.estimate import LockCurveEstimate
@@ -170,7 +171,10 @@ def analyze_sessions(
         anchored = anchored_estimate(fitted, anchors(setup), largest_torque_Nm=largest)
     clock.lap("intervals")
     progress("findings", 0.9)
-    seen = [_Seen.of(log, states, estimate, predicted, car) for log, (states, _) in zip(logs, evaluated, strict=True)]
+    seen = [
+        _Seen.of(log, states, estimate, predicted, Judging(fitted, drawn, k), car)
+        for k, (log, (states, _)) in enumerate(zip(logs, evaluated, strict=True))
+    ]
     steady = steady_samples_of_all([s.steady for s in seen], [len(log.corners) for log in logs])
     agreement = None
     if predicted is not None and setup is not None:
@@ -242,6 +246,15 @@ class _Log:
 
 
 @dataclass(frozen=True)
+class Judging:
+    """What spins of a log are judged by: the fit with its draws, and which of its logs this is."""
+
+    fitted: Fit
+    drawn: Spread
+    log: int
+
+
+@dataclass(frozen=True)
 class _Seen:
     """What is told of one session with the fit of all."""
 
@@ -257,19 +270,48 @@ class _Seen:
         states: LongRecord[AxleState],
         estimate: LockCurveEstimate,
         predicted: PredictedLockCurve | None,
+        judging: Judging,
         car: Car,
     ) -> "_Seen":
         axle = states.whole()
         results: list[PhaseResult] = []
         found, samples = [], []
+        file_curve, engine = drive_side(predicted), engine_speed(log.recording)
         for s in log.stretches:
             state = taken(axle, s.block.read)
             results += phase_results(s.signals, s.own_corners, state, predicted)
-            found.append(find_in(s.signals, s.corners, state, estimate, car, own=s.block.own))
+            judge = Judge(
+                judging.fitted,
+                judging.drawn,
+                s.observed,
+                s.signals,
+                state,
+                car,
+                file_curve=file_curve,
+                engine=engine,
+                log=judging.log,
+            )
+            found.append(find_in(s.signals, s.corners, state, estimate, car, own=s.block.own, judge=judge))
             samples.append(steady_samples(s.signals, s.own_corners, state))
             states.release()
         steady = steady_samples_of_all(samples, [len(s.own_corners) for s in log.stretches])
         return cls(axle, tuple(results), tuple(found), steady)
+
+
+def drive_side(predicted: PredictedLockCurve | None) -> tuple[float, float, float] | None:
+    """Preload, drive slope and hold-off of a predicted curve; None without one, and for a spool, which has none."""
+    if predicted is None or predicted.preload_Nm is None:
+        return None
+    return predicted.preload_Nm, predicted.drive_slope or 0.0, predicted.drive_hold_Nm or 0.0
+
+
+def engine_speed(recording: Recording) -> tuple[np.ndarray, np.ndarray] | None:
+    """Log time (s) and engine speed (rad/s) where it is known, None where it is not logged."""
+    logged = recording.channels.get("engine_speed")
+    if logged is None or not np.isfinite(logged).any():
+        return None
+    known = np.isfinite(logged)
+    return recording.time_s[known], logged[known]
 
 
 def _no_corner(name: str, signals: Signals) -> CannotTell:

@@ -5,12 +5,14 @@ curve while the packs slip. Known events: the inside rear spins out of corner 1 
 corner 2 the car needs more steer than its balance.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
+from scipy.special import ndtr
 
 from analyzer.analysis import Analysis, PhaseResult
 from analyzer.differential.predicted import PredictedLockCurve, PredictionSpread
+from analyzer.findings.counterfactual import Counterfactual
 from analyzer.lockcurve.estimate import CurvePoint, Interval, LockCurveEstimate
 from analyzer.logs.recording import Annotation, Recording
 from analyzer.phases.segments import Corner, Laps, Phase
@@ -316,6 +318,38 @@ def made_phase_results(signals: Signals, axle: AxleState, corners: tuple[Corner,
     return tuple(results)
 
 
+def made_counterfactual(share: float = 0.8, **changes) -> Counterfactual:
+    """A spin of which `share` of what both tyres could take was asked for, known to 7 % (one standard deviation)."""
+    return replace(
+        Counterfactual(
+            probability_car=float(ndtr(-np.log(share) / 0.07)),
+            share=share,
+            lower=share * np.exp(-1.96 * 0.07),
+            upper=share * np.exp(1.96 * 0.07),
+            asked_N=share * 6000.0,
+            could_N=6000.0,
+            held_N=min(4100.0, share * 6000.0),
+            held_by_file_N=None,
+            lock_Nm=380.0,
+            needed_lock_Nm=560.0,
+            lost_force_N=500.0,
+            lost_s=0.06,
+            lost_m=1.9,
+        ),
+        **changes,
+    )
+
+
+@dataclass(frozen=True)
+class MadeJudge:
+    """Judges every spin as planted, without a fit."""
+
+    of: Counterfactual | None = field(default_factory=made_counterfactual)
+
+    def judged(self, spins):
+        return [self.of for _ in spins]
+
+
 def made_analysis(made: Made = Made(), *, predicted: PredictedLockCurve | None = PREDICTION, **changes) -> Analysis:
     """The whole made-up answer; `changes` replace fields of it."""
     from analyzer.agreement.by_side import agree
@@ -334,7 +368,7 @@ def made_analysis(made: Made = Made(), *, predicted: PredictedLockCurve | None =
         agreement = replace(agree(estimate, predicted), diagnosis=diagnose(seen, estimate, predicted))
     trend = lock_trend(signals, corners, laps, steady, estimate)
     whole = find_of_the_session(signals, trend, agreement)
-    found = find_in(signals, corners, axle, estimate, car)
+    found = find_in(signals, corners, axle, estimate, car, judge=MadeJudge())
     analysis = Analysis(
         recording=Recording("made_up.csv", signals.time_s, {"lat_g": signals.lat_m_s2}),
         car=car,

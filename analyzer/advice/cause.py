@@ -4,8 +4,9 @@ import numpy as np
 
 from analyzer.advice.evaluate import NAMES, Session
 from analyzer.advice.options import Cause, Cure, EntryCause, SpinCause
+from analyzer.findings.evidence import Blame, CoastUndersteer, InsideSpin
 from analyzer.findings.handling import steer_for_moment_rad
-from analyzer.findings.inside_wheel_spin import OPEN_THROTTLE
+from analyzer.findings.wheel_spin import OPEN_THROTTLE
 from analyzer.units import STANDARD_GRAVITY_M_S2
 
 LEAST_SPIN_S = 0.5  # in all logs together; less is a kerb or one mistake
@@ -29,11 +30,10 @@ def _spin(sessions: list[Session], logged: dict[str, float]) -> SpinCause:
         return because("nothing_to_cure", "no_spin", False)
     if both_s > inside_s:
         return because("not_the_differential", "both_spin", False)
-    found = [f for s in sessions for f in s.analysis.findings if f.kind == "inside_wheel_spin"]
-    lasted = sum(f.evidence["duration_s"] for f in found)
+    found = [f.evidence for s in sessions for f in s.analysis.findings if isinstance(f.evidence, InsideSpin)]
+    lasted = sum(spin.duration_s for spin in found)
     by_foot, unsure = (
-        sum(f.evidence["duration_s"] for f in found if f.evidence["foot_or_car"] == whose)
-        for whose in ("foot", "cannot_tell")
+        sum(spin.duration_s for spin in found if spin.foot_or_car is whose) for whose in (Blame.FOOT, Blame.OPEN)
     )
     if lasted > 0 and by_foot > MOSTLY * lasted:
         return because("not_the_differential", "asked_too_much", False, by_foot / lasted)
@@ -65,11 +65,11 @@ def _entry(sessions: list[Session], fitted: dict[str, float]) -> EntryCause:
     moment, share = float(fitted["coast_moment_Nm"]), float(fitted["entry_share"])
     car = sessions[0].analysis.car
     degrees = float(np.degrees(steer_for_moment_rad(max(moment, 0.0), car))) * car.steering_ratio
-    found = [f for s in sessions for f in s.analysis.findings if f.kind == "coast_understeer"]
+    found = [f.evidence for s in sessions for f in s.analysis.findings if isinstance(f.evidence, CoastUndersteer)]
     verdict, reason, advise = "nothing_to_cure", "no_understeer", True
     if not np.isfinite(moment):
         verdict, reason, advise = "cannot_tell", "no_coasting", False
-    elif any(f.evidence.get("of_the_differential") for f in found):
+    elif any(e.of_the_differential for e in found):
         verdict, reason = "differential", "of_the_differential"
     elif found:
         verdict, reason, advise = "not_the_differential", "of_the_car", False

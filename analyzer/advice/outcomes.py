@@ -9,11 +9,10 @@ import numpy as np
 from analyzer.advice.demand import Demand, Passes
 from analyzer.advice.replay import Replayed
 from analyzer.analysis import Analysis
+from analyzer.findings.car_moments import AFTER_S, BEFORE_S, OPENS_AT, STEP_S
 from analyzer.findings.coast_understeer import CLOSED_THROTTLE
-from analyzer.findings.grip import rear_lateral_force_N
-from analyzer.findings.inside_wheel_spin import MOSTLY_ALONG, OPEN_THROTTLE, clear_margin_m_s
-from analyzer.findings.lock_up_snap import AFTER_S, BEFORE_S, OPENS_AT, STEP_S
-from analyzer.findings.rear_axle import LEAST_LATERAL_M_S2, LEAST_SPEED_M_S
+from analyzer.findings.rear_axle import LEAST_LATERAL_M_S2, LEAST_SPEED_M_S, rear_lateral_force_N
+from analyzer.findings.wheel_spin import MOSTLY_ALONG, OPEN_THROTTLE, clear_margin_m_s
 from analyzer.lockcurve.observations import Observations
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.tyre import peak_rho

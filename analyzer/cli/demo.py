@@ -36,11 +36,12 @@ def run(arguments: argparse.Namespace) -> int:
     from analyzer.cli.output import progress_bar, terminal
     from analyzer.errors import InputError
     from analyzer.files import is_own_html, is_own_json, json_text
+    from analyzer.findings.groups import grouped
     from analyzer.pipeline import analyze
     from analyzer.presentation.html import analysis_report
     from analyzer.presentation.result_json import to_json
     from analyzer.presentation.terminal import print_ending
-    from analyzer.presentation.words import KIND_NAMES, answer, grouped
+    from analyzer.presentation.words import KIND_NAMES, answer, group_where
 
     out = Path(arguments.out)
     try:
@@ -77,7 +78,7 @@ def run(arguments: argparse.Namespace) -> int:
             console.print(Text(f"\n{log.name}", style="bold"))
             console.print(Text(answer(analysis)))
             for group in grouped(analysis.findings)[:MOST_FINDINGS]:
-                console.print(Text(f"  - {KIND_NAMES.get(group.kind, group.kind)}{group.where}"))
+                console.print(Text(f"  - {KIND_NAMES.get(group.kind, group.kind)}{group_where(group)}"))
     print_ending(console)
     console.print("\nReports (open them in a browser; JSON is beside each):")
     for html in reports:

@@ -68,7 +68,7 @@ def event_changes(views: list[SharedView], phases: tuple[PhaseChange, ...]) -> t
 
 
 def _counts(finding: Finding, kind: str) -> bool:
-    return finding.kind == kind and bool(finding.evidence.get("of_the_differential", True))
+    return finding.kind == kind and finding.differential_is_seen
 
 
 def _shows_chatter(view: SharedView) -> bool:

@@ -8,6 +8,7 @@ from analyzer.analysis import PhaseResult
 from analyzer.comparison.joint import JointFit, JointLog
 from analyzer.comparison.run_error import run_errors
 from analyzer.comparison.runs import CornerMatch, Run, match_corners, places
+from analyzer.findings.counterfactual import Judge
 from analyzer.findings.find_all import find_all, find_in
 from analyzer.findings.finding import Finding
 from analyzer.lockcurve.estimate import LockCurveEstimate
@@ -119,7 +120,8 @@ def shared_view(run: Run, k: int, joint: JointFit, match: CornerMatch) -> Shared
     axle = session_state(joint.fit, joint.spread, run.observed(), analysis.signals, analysis.car, log=k)
     rows = phase_results(analysis.signals, analysis.corners, axle, None)
     estimate = side_estimate(joint, run.side)
-    found = find_all([find_in(analysis.signals, analysis.corners, axle, estimate, analysis.car)])
+    judge = Judge(joint.fit, joint.spread, run.observed(), analysis.signals, axle, analysis.car, log=k)
+    found = find_all([find_in(analysis.signals, analysis.corners, axle, estimate, analysis.car, judge=judge)])
     numbers = match.numbers
     phases = tuple(replace(r, corner=numbers[r.corner]) for r in rows if run.counts(r.lap) and r.corner in numbers)
     return SharedView(

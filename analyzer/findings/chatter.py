@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import ndimage, signal
 
-from analyzer.findings.confidence import above, confidence, lasting
-from analyzer.findings.events import corner_at, events, phase_at, place
+from analyzer.findings.events import above, confidence, events, lasting, phase_at, placed
+from analyzer.findings.evidence import Trembling
 from analyzer.findings.finding import Finding
 from analyzer.findings.rear_axle import RearAxle
 from analyzer.phases.segments import Corner
@@ -203,38 +203,23 @@ def _events(signals: Signals, seen: _Tremble) -> list[tuple[int, int]]:
 
 def _finding(signals: Signals, corners: Sequence[Corner], seen: _Tremble, start: int, stop: int) -> Finding:
     window = slice(start, stop)
-    corner = corner_at(corners, start, stop)
-    duration = (stop - start) / signals.rate_hz
     rms = float(np.sqrt(np.mean(seen.rear[window] ** 2)))
     background = float(seen.rear_background[window].mean())
     wheels = signals.wheel_speed_m_s[window]
-    peak_hz = _peak_frequency(wheels[:, 2] - wheels[:, 3], signals.rate_hz, seen.high_Hz)
-    where = place(corner, float(signals.distance_m[start]))
-    return Finding(
-        kind="chatter",
-        lap=corner.lap if corner else None,
-        corner=corner.number if corner else None,
-        start_s=float(signals.time_s[start]),
-        end_s=float(signals.time_s[stop - 1]),
-        severity="note",
-        confidence=confidence(
-            above(rms / max(background, 1e-6) - 1 - 2 * seen.scatter, seen.scatter), lasting(duration)
-        ),
-        sentence=f"The rear wheels trembled against each other {where} for {duration:.1f} s, {rms:.1f} rad/s at about "
-        f"{peak_hz:.0f} Hz: plates that stick and slip. Look at plate surface, oil and its friction modifier.",
-        evidence={
-            "phase": phase_at(corner, (start + stop) // 2),
-            "duration_s": duration,
-            "rms_rad_s": rms,
-            "background_rad_s": background,
-            "times_background": rms / max(background, 1e-6),
-            "frequency_Hz": peak_hz,
-            "band_low_Hz": LOWEST_HZ,
-            "band_high_Hz": seen.high_Hz,
-            "speed_m_s": float(signals.speed_m_s[window].mean()),
-            "assumption": "a frequency above half the log's rate shows folded down into the band",
-        },
+    duration = (stop - start) / signals.rate_hz
+    evidence = Trembling(
+        phase=phase_at(corners, start, stop),
+        duration_s=duration,
+        rms_rad_s=rms,
+        background_rad_s=background,
+        times_background=rms / max(background, 1e-6),
+        frequency_Hz=_peak_frequency(wheels[:, 2] - wheels[:, 3], signals.rate_hz, seen.high_Hz),
+        band_low_Hz=LOWEST_HZ,
+        band_high_Hz=seen.high_Hz,
+        speed_m_s=float(signals.speed_m_s[window].mean()),
     )
+    sure = confidence(above(rms / max(background, 1e-6) - 1 - 2 * seen.scatter, seen.scatter), lasting(duration))
+    return placed(evidence, signals, corners, start, stop, severity="note", confidence=sure)
 
 
 def _peak_frequency(values: np.ndarray, rate_hz: float, high_hz: float) -> float:

@@ -1,17 +1,24 @@
-"""From samples to events: hysteresis, joining, dropping, and where in the session an event was."""
+"""From samples to events: hysteresis, joining, dropping; where in the session an event was, and how sure it is."""
 
+import math
 from bisect import bisect_right
 from collections.abc import Sequence
 from itertools import takewhile
 
 import numpy as np
 
+from analyzer.findings.evidence import Evidence
+from analyzer.findings.finding import Finding
 from analyzer.phases.segments import Corner
 from analyzer.signals.lost_car import STOPS_M_S, STOPS_WITHIN_S
 from analyzer.signals.session import Signals
 
 JOIN_S = 0.25  # a wheel that grips for less than this between two slides is one slide to the driver
 LEAST_S = 0.15  # shorter than this is a kerb or a bump, and about the response time of a racing tyre
+MOST = 0.99  # the model behind every finding can be wrong too
+SETTLING_S = 0.15  # an event of this length has had one tyre response time to show itself
+# the slip at peak force is known to about this, fitted or not (common practice, no source)
+PEAK_SLIP_RELATIVE_SD = 0.15
 
 
 def runs(mask: np.ndarray) -> list[tuple[int, int]]:
@@ -48,6 +55,31 @@ def events(
     return [(start, stop) for start, stop in found if (stop - start) / rate_hz >= least_s]
 
 
+def placed(
+    evidence: Evidence,
+    signals: Signals,
+    corners: Sequence[Corner],
+    start: int,
+    stop: int,
+    *,
+    severity: str,
+    confidence: float,
+) -> Finding:
+    """The finding over the samples from `start` to before `stop`, in the corner that holds most of them."""
+    corner = corner_at(corners, start, stop)
+    return Finding(
+        evidence=evidence,
+        lap=corner.lap if corner else None,
+        corner=corner.number if corner else None,
+        direction=corner.direction if corner else None,
+        start_s=float(signals.time_s[start]),
+        end_s=float(signals.time_s[stop - 1]),
+        distance_m=float(signals.distance_m[start]),
+        severity=severity,
+        confidence=confidence,
+    )
+
+
 def stops_after(signals: Signals, sample: int) -> bool:
     """Whether the car came to a stop soon after `sample`: who stops was likely lost, and its wheels blame nobody."""
     soon = slice(sample, sample + round(STOPS_WITHIN_S * signals.rate_hz))
@@ -61,16 +93,24 @@ def corner_at(corners: Sequence[Corner], start: int, stop: int) -> Corner | None
     return max(near, key=lambda c: min(c.stop, stop) - max(c.start, start), default=None)
 
 
-def phase_at(corner: Corner | None, sample: int) -> str | None:
-    """Name of the corner phase that holds `sample`."""
-    if corner is None:
-        return None
-    return next((p.name for p in corner.phases if p.start <= sample < p.stop), None)
+def phase_at(corners: Sequence[Corner], start: int, stop: int, sample: int | None = None) -> str | None:
+    """Name of the corner phase that holds `sample`, the middle of the event if not given."""
+    corner, at = corner_at(corners, start, stop), (start + stop) // 2 if sample is None else sample
+    return None if corner is None else next((p.name for p in corner.phases if p.start <= at < p.stop), None)
 
 
-def place(corner: Corner | None, distance_m: float) -> str:
-    """Where, in words: the corner and lap, or the distance along the log."""
-    if corner is None:
-        return f"{distance_m:.0f} m into the log"
-    lap = f"lap {corner.lap}" if corner.lap else "outside the whole laps"
-    return f"in corner {corner.number} ({corner.direction}), {lap}"
+def above(excess: float, standard_deviation: float) -> float:
+    """Probability that a quantity measured at `excess` over its threshold is really over it, normal errors."""
+    if not (math.isfinite(excess) and math.isfinite(standard_deviation)):
+        return 0.5
+    return 0.5 * (1 + math.erf(excess / (max(standard_deviation, 1e-12) * math.sqrt(2))))
+
+
+def lasting(duration_s: float) -> float:
+    """1 for a long event, towards 0 for one shorter than the tyre's response time."""
+    return 1 - math.exp(-max(duration_s, 0.0) / SETTLING_S)
+
+
+def confidence(*probabilities: float) -> float:
+    """Product of independent probabilities, rounded to the two digits it deserves; never quite certain."""
+    return round(min(max(math.prod(probabilities), 0.0), MOST), 2)

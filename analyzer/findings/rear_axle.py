@@ -110,6 +110,27 @@ def rear_axle(signals: Signals, axle: AxleState, car: Car) -> RearAxle:
     return RearAxle(signals, axle, car)
 
 
+def rear_lateral_force_N(signals: Signals, car: Car) -> np.ndarray:
+    """(n,) lateral force of the rear axle (N).
+
+    Notes
+    -----
+    Single-track balance about the front axle: Fy_rear = (m a_y a - I_z yaw_acc)/L. The moment of the differential is
+    left out: it is a few per cent of m a_y a.
+
+    References
+    ----------
+    Milliken & Milliken, Race Car Vehicle Dynamics, SAE 1995, ch. 5 (two-degree-of-freedom automobile).
+    """
+    moment = car.mass_kg * signals.lat_m_s2 * car.cg_to_front_m - car.yaw_inertia * signals.yaw_acceleration_rad_s2
+    return moment / car.wheelbase_m
+
+
+def front_lateral_force_N(signals: Signals, car: Car) -> np.ndarray:
+    """(n,) lateral force of the front axle (N): what the rear axle leaves of m a_y."""
+    return car.mass_kg * signals.lat_m_s2 - rear_lateral_force_N(signals, car)
+
+
 def _peak_slip(axle: AxleState) -> float:
     """Slip at peak force: combined use is at least |slip|/peak, with equality when the wheel runs straight, so the
     largest |slip|/use (99th percentile, against noise) is the peak slip."""

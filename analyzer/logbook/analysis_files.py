@@ -2,6 +2,7 @@
 only the classes that an analysis is made of are ever made, and arrays are read with `allow_pickle=False`."""
 
 import dataclasses
+import enum
 import json
 import typing
 from pathlib import Path
@@ -16,9 +17,11 @@ from analyzer.vehicle.car import Car
 
 
 def _classes(hint: Any, found: dict[str, type]) -> dict[str, type]:
-    """Every dataclass that can be in a value of this type."""
+    """Every dataclass and enumeration that can be in a value of this type."""
     for part in typing.get_args(hint):
         _classes(part, found)
+    if isinstance(hint, type) and issubclass(hint, enum.Enum):
+        found[hint.__name__] = hint
     if isinstance(hint, type) and dataclasses.is_dataclass(hint) and hint.__name__ not in found:
         found[hint.__name__] = hint
         for inner in typing.get_type_hints(hint).values():
@@ -59,6 +62,8 @@ def _packed(value: Any, arrays: dict[str, np.ndarray]) -> Any:
     if dataclasses.is_dataclass(value):
         fields = {f.name: _packed(getattr(value, f.name), arrays) for f in dataclasses.fields(value)}
         return {"class": type(value).__name__, "fields": fields}
+    if isinstance(value, enum.Enum):
+        return {"enum": type(value).__name__, "value": value.value}
     if isinstance(value, np.ndarray):
         name = f"a{len(arrays)}"
         arrays[name] = value
@@ -81,6 +86,8 @@ def _unpacked(value: Any, arrays: Any) -> Any:
         return value
     if "class" in value:
         return CLASSES[value["class"]](**{k: _unpacked(v, arrays) for k, v in value["fields"].items()})
+    if "enum" in value:
+        return CLASSES[value["enum"]](value["value"])
     if "array" in value:
         return arrays[value["array"]]
     if "tuple" in value:

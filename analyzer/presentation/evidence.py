@@ -1,20 +1,25 @@
 """What a finding rests on, as rows for a reader: each figure with its name, its unit and sensible digits."""
 
+from dataclasses import asdict
 from typing import Any
 
+from analyzer.findings.evidence import OpenBecause
 from analyzer.findings.finding import Finding
+from analyzer.findings.sentences import CAUSE_WORDS
 from analyzer.in_words import number, signed
-from analyzer.presentation.words import BLAME_WORDS, EXPLANATION_NAMES, PHASE_NAMES, needed_figure
+from analyzer.presentation.words import EXPLANATION_NAMES, PHASE_NAMES, needed_figure
 from analyzer.trends.lock_trend import TEN_MINUTES_S
 
 # key -> (words with the unit, factor from the evidence's unit, decimals)
 FIGURES: dict[str, tuple[str, float, int]] = {
     "asked_force_N": ("force that the throttle asked for, N", 1.0, -2),
+    "asked_share": ("asked for, % of what both rear tyres could take", 100.0, 0),
+    "asked_share_lower": ("at least, %", 100.0, 0),
+    "asked_share_upper": ("at most, %", 100.0, 0),
     "background_rad_s": ("the logger's own noise, rad/s", 1.0, 2),
     "band_high_Hz": ("looked for up to, Hz", 1.0, 0),
     "band_low_Hz": ("looked for from, Hz", 1.0, 0),
     "chance_of_equal_sides": ("chance of such a difference between equal sides, %", 100.0, 1),
-    "distance_m": ("distance along the log, m", 1.0, 0),
     "duration_s": ("duration, s", 1.0, 2),
     "energy_J": ("energy that the slide cost, kJ", 1e-3, 1),
     "explained_steer_deg": ("steering wheel that the differential accounts for, deg", 1.0, 1),
@@ -23,18 +28,28 @@ FIGURES: dict[str, tuple[str, float, int]] = {
     "extra_steer_deg": ("steering wheel beyond the car's own balance, deg", 1.0, 1),
     "frequency_Hz": ("frequency, Hz", 1.0, 0),
     "front_side_force_share": ("share of the front tyres' side force, %", 100.0, 1),
+    "held_by_file_N": ("force that it would hold with the setup file's lock, N", 1.0, -2),
+    "held_force_N": ("force that the axle holds as it is, N", 1.0, -2),
     "input_torque_Nm": ("input torque, N.m", 1.0, 0),
     "left_passes": ("passes of left corners", 1.0, 0),
+    "less_throttle": ("less throttle that would have held, %", 100.0, 0),
+    "lock_Nm": ("locking torque there, N.m", 1.0, -1),
+    "needed_lock_Nm": ("locking torque that would have held, N.m", 1.0, -1),
     "level_Nm": ("locking torque in the mean, N.m", 1.0, 0),
     "locked_axle_force_N": ("force that the axle could have put down locked, N", 1.0, -2),
     "locked_fraction": ("locked, % of the time", 100.0, 0),
     "lost_force_N": ("force that it cost, N", 1.0, -2),
+    "lost_m": ("distance that it cost by the next braking point, m", 1.0, 1),
+    "lost_s": ("time that it cost by the next braking point, s", 1.0, 2),
     "outside_slip": ("slip of the outside rear, %", 100.0, 1),
     "outside_use": ("outside rear: slip over that at peak force", 1.0, 2),
     "packs_slipping_fraction": ("plates slipping, % of the time", 100.0, 0),
-    "passes": ("corner passes in which it happened", 1.0, 0),
+    "passes": ("passes of the corner", 1.0, 0),
+    "passes_with_understeer": ("passes in which it happened", 1.0, 0),
+    "passes_with_spin": ("of them with a spin", 1.0, 0),
     "peak_slip": ("largest slip, %", 100.0, 0),
     "peak_slip_of_tyre": ("slip at the tyre's peak force, %", 100.0, 1),
+    "probability_car": ("chance that it was the differential, %", 100.0, 0),
     "peak_use": ("largest slip over that at peak force", 1.0, 1),
     "right_passes": ("passes of right corners", 1.0, 0),
     "rise_s": ("within, s", 1.0, 2),
@@ -68,14 +83,22 @@ SIGNED: dict[str, tuple[str, float, int]] = {
     "upper_per_10_min": ("at most, per 10 minutes, %", 100.0, 0),
 }
 SAID: dict[str, tuple[str, dict[Any, str]]] = {
-    "assumption": ("assumed", {}),
     "fits": ("it fits within what log and file are sure of", {True: "yes", False: "no"}),
-    "foot_or_car": ("foot or car", BLAME_WORDS),
+    "foot_or_car": ("throttle or differential", CAUSE_WORDS),
     "laps": ("in laps", {}),
-    "limit": ("what gave in", {"lock_curve": "the differential: its plates slipped", "tyre": "the tyre"}),
+    "open_because": (
+        "why it is not clear",
+        {
+            OpenBecause.NEAR: "asked for about what both tyres could take",
+            OpenBecause.STOPPED: "the car stopped right after it",
+            OpenBecause.SLIP_UNKNOWN: "the log doesn't say how the tyres shared the drive",
+            OpenBecause.NOT_REPLAYED: "the log is too short or too poor there",
+        },
+    ),
     "of_the_differential": ("the differential's", {True: "yes", False: "no"}),
     "phase": ("phase of the corner", PHASE_NAMES),
-    "stopped": ("came to a stop", {}),
+    "stopped": ("came to a stop", {True: "yes", False: "no"}),
+    "stopped_after": ("the car stopped right after it", {True: "yes", False: "no"}),
     "verdict": ("the lock", {"fading": "fades", "rising": "grows"}),
     "wheel": ("wheel", {"left": "left rear", "right": "right rear"}),
     "yaw_against_side_force": ("the car was swinging back from a slide", {True: "yes", False: "no"}),
@@ -84,10 +107,15 @@ SAID: dict[str, tuple[str, dict[Any, str]]] = {
 
 def evidence_rows(finding: Finding) -> list[tuple[str, str]]:
     """(what, how much) of a finding, beginning with when it was."""
-    evidence = dict(finding.evidence)
+    evidence = {key: value for key, value in asdict(finding.evidence).items() if value is not None and key != "said"}
+    if not finding.differential_is_seen:
+        evidence["passes_with_understeer"] = evidence.pop("passes")
+    evidence = {key: value for key, value in evidence.items() if value != ""}
     rows = [("log time, s", f"{number(finding.start_s, 2)} to {number(finding.end_s, 2)}")]
-    if "unit" in evidence:
-        needed = needed_figure(*(evidence.pop(key) for key in ("value", "lower", "upper", "unit")))
+    if finding.distance_m is not None:
+        rows.append(("distance along the log, m", number(finding.distance_m, 0)))
+    if finding.kind == "setup_contradicted":
+        needed = needed_figure(*(evidence.pop(key, None) for key in ("value", "lower", "upper", "unit")))
         rows.append(("figure it needs", needed or "–"))
     if evidence.get("span_s", TEN_MINUTES_S) < TEN_MINUTES_S:  # of a shorter run nobody has seen ten minutes
         evidence = {key: value for key, value in evidence.items() if not key.endswith("_per_10_min")}

@@ -20,6 +20,7 @@ from analyzer.analysis import Analysis
 from analyzer.cautions import CAUTIONS
 from analyzer.comparison.comparison import Comparison
 from analyzer.files import write_atomic
+from analyzer.findings.groups import grouped
 from analyzer.findings.rear_axle import rear_axle
 from analyzer.in_words import counted, number, signed, when
 from analyzer.log_check import first_few
@@ -66,7 +67,7 @@ def analysis_report(analysis: Analysis) -> str:
         analysis=analysis,
         quality=first_few(analysis.quality),
         answer=words.answer_parts(analysis),
-        groups=words.grouped(analysis.findings),
+        groups=grouped(analysis.findings),
         words=words,
         side_sentence=side_sentence,
         when=when,
@@ -90,7 +91,7 @@ def worst_corners(analysis: Analysis) -> tuple[Corner, ...]:
     """Corner passes worth a closer look: those of the worst findings, else the one with the largest slip difference."""
     passes = analysis.corners
     chosen: list[Corner] = []
-    for group in words.grouped(analysis.findings):
+    for group in grouped(analysis.findings):
         found = group.worst
         chosen += [
             c

@@ -135,7 +135,9 @@ def agreement(found: Agreement | None) -> dict[str, Any] | None:
 
 def finding(found: Finding) -> dict[str, Any]:
     """One entry of `findings`."""
-    return plain(dataclasses.asdict(found))
+    fields = dataclasses.asdict(found)
+    evidence = fields.pop("evidence")
+    return plain({"kind": found.kind, **fields, "sentence": found.sentence, "evidence": evidence})
 
 
 def _annotation(annotation: Annotation) -> dict[str, Any]:

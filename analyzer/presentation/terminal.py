@@ -11,6 +11,7 @@ from rich.text import Text
 from analyzer.agreement.verdict import Diagnosis
 from analyzer.analysis import Analysis
 from analyzer.cautions import CAUTIONS
+from analyzer.findings.groups import grouped
 from analyzer.in_words import counted, number, when
 from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.log_check import first_few
@@ -28,7 +29,7 @@ from analyzer.presentation.words import (
     answer_parts,
     chatter_words,
     explanation_cells,
-    grouped,
+    group_where,
     parameter_cells,
     trend_rows,
     whole_laps_words,
@@ -79,11 +80,13 @@ def _print_findings(analysis: Analysis, console: Console) -> None:
         console.print(
             Text.assemble(
                 (f"[{SEVERITY_WORDS[worst.severity]}] {KIND_NAMES.get(worst.kind, worst.kind)}", style),
-                group.where,
-                f" ({100 * worst.confidence:.0f} % sure)",
+                group_where(group),
+                f" ({100 * worst.confidence:.0f} % sure that it happened)",
             )
         )
         console.print(_indented(worst.sentence))
+        if group.advice:
+            console.print(_indented(f"What to do: {group.advice}"))
     if len(groups) > MOST_GROUPS:
         console.print(Text(f"... and {counted(len(groups) - MOST_GROUPS, 'more finding')}: see --html or --json."))
     if analysis.chatter is not None:

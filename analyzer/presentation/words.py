@@ -1,8 +1,7 @@
 """Words that terminal, report and page share: the answer in one paragraph, names of kinds and phases, numbers."""
 
 from collections import Counter
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 
 from analyzer.agreement.anchored import AnchoredEstimate
 from analyzer.agreement.explanation_words import MOST_TIMES, at_the_end
@@ -11,7 +10,10 @@ from analyzer.agreement.verdict import Agreement, Explanation
 from analyzer.analysis import Analysis
 from analyzer.channels import CHANNELS
 from analyzer.findings.chatter import Chatter
+from analyzer.findings.evidence import Blame
 from analyzer.findings.finding import Finding
+from analyzer.findings.groups import FindingGroup, cause_of
+from analyzer.findings.sentences import CAUSE_WORDS
 from analyzer.in_words import capitalised, listed, number, signed
 from analyzer.lockcurve.estimate import Interval
 from analyzer.phases.segments import Laps
@@ -44,7 +46,6 @@ VERDICT_WORDS = {
     "weaker": "locks less than the setup file says",
     "cannot_tell": "not clear from this log",
 }
-BLAME_WORDS = {"car": "the car", "foot": "the foot", "cannot_tell": "foot or car cannot be told"}
 MOST_CORNERS = 3  # named in the answer
 POINT_WORDS = {"measured": "measured", "bound": "lower limit", "none": "not known"}
 SEVERITY_WORDS = {"act": "act on it", "caution": "caution", "note": "note"}
@@ -128,33 +129,21 @@ def needed_figure(value: float | None, lower: float | None, upper: float | None,
     return f"{before}{number(value, digits)} ({number(lower, digits)} to {number(upper, digits)}){after}"
 
 
-@dataclass(frozen=True)
-class FindingGroup:
-    """Findings of one kind in one corner, over laps; `worst` stands for them."""
-
-    kind: str
-    corner: int | None
-    worst: Finding
-    findings: tuple[Finding, ...]
-
-    @property
-    def laps(self) -> tuple[int, ...]:
-        """Laps in which it happened, sorted."""
-        return tuple(sorted({f.lap for f in self.findings if f.lap is not None}))
-
-    @property
-    def where(self) -> str:
-        """Corner and laps in words, after a comma; for spins also how often it was the car and how often the foot."""
-        words = "" if self.corner is None else f", corner {self.corner}, {laps_words(self.laps)}"
-        return words + (f": {foot_or_car(self.findings)}" if self.kind == "inside_wheel_spin" else "")
+def group_where(group: FindingGroup) -> str:
+    """Corner, laps and cause of a group in words, after a comma: `, corner 4, every lap: differential, 93 % likely`."""
+    words = ""
+    if group.corner is not None:
+        words = f", corner {group.corner}, {'every lap' if group.every_lap else laps_words(group.laps)}"
+    return words if group.cause is None else f"{words}: {cause_likely(group.cause, group.probability)}"
 
 
-def grouped(findings: tuple[Finding, ...]) -> tuple[FindingGroup, ...]:
-    """Findings by kind and corner, in the order of their worst (findings come worst first)."""
-    groups: dict[tuple[str, int | None], list[Finding]] = {}
-    for found in findings:
-        groups.setdefault((found.kind, found.corner), []).append(found)
-    return tuple(FindingGroup(kind, corner, members[0], tuple(members)) for (kind, corner), members in groups.items())
+def cause_likely(cause: Blame, probability: float | None) -> str:
+    """Throttle, differential or not clear, with the chance of it: a number of its own beside that it happened."""
+    if probability is None:
+        return CAUSE_WORDS[cause]
+    if cause is Blame.OPEN:
+        return f"{CAUSE_WORDS[cause]}, {100 * probability:.0f} % {CAUSE_WORDS[Blame.CAR]}"
+    return f"{CAUSE_WORDS[cause]}, {100 * probability:.0f} % likely"
 
 
 def place_words(found: Finding) -> str:
@@ -241,9 +230,7 @@ def answer_parts(analysis: Analysis) -> tuple[str, str]:
 def anchored_words(found: AnchoredEstimate) -> str:
     """What the anchored curve rests on, and whether it and the log contradict each other."""
     taken = "; ".join(anchor.label for anchor in found.anchors)
-    text = (
-        f"Taken from the setup file as measurements: {taken}. Plate friction and spring forces on paper are not used."
-    )
+    text = f"Taken from the setup file as measurements: {taken}. Plate friction and cone force on paper are not used."
     if found.contradicted:
         text += (
             " The log and these figures contradict each other: one is wrong, or the plates are not what they were."
@@ -257,11 +244,11 @@ def _anchored(analysis: Analysis) -> str:
     if found is None:
         return ""
     if found.contradicted:
-        return "The bench figures in the setup file contradict the log: measure the breakaway again."
+        return "The bench figures in the setup file contradict the log: check them before anything else."
     preload = found.lock_curve.parameters["preload_Nm"]
-    if preload.value is None:
+    if preload.value is None or "differential.breakaway" not in {anchor.source for anchor in found.anchors}:
         return ""
-    return f"With the bench figures in the setup file, preload is {_with_interval(preload)}."
+    return f"With the bench breakaway as a measurement, preload is {_with_interval(preload)}."
 
 
 def _left_out(analysis: Analysis) -> str:
@@ -328,7 +315,7 @@ def _events(analysis: Analysis) -> str:
         text += f" One rear wheel spun alone {_times(alone)}, on a straight or while the car swung back from a slide."
     lost = [f for f in analysis.findings if f.kind == "car_lost"]
     if lost:
-        text += f" The car was lost {_times(len(lost))}{_where(lost)}; foot or car cannot be told of that."
+        text += f" The car was lost {_times(len(lost))}{_where(lost)}; throttle or differential is not clear there."
     if understeer:
         text += f" The differential made the car understeer off the throttle ({_times(len(understeer))})."
     return text
@@ -349,10 +336,10 @@ def _where(findings: list[Finding]) -> str:
     return f", most often in {words} ({_times(most)}{' each' if len(first) > 1 else ''})"
 
 
-def foot_or_car(spins: tuple[Finding, ...]) -> str:
-    """Whether it was the car or the foot, counted over the spins."""
-    count = Counter(f.evidence.get("foot_or_car", "cannot_tell") for f in spins)
-    said = [(count[blame], words) for blame, words in BLAME_WORDS.items() if count[blame]]
+def foot_or_car(spins: Sequence[Finding]) -> str:
+    """Throttle, differential or not clear, counted over the spins."""
+    count = Counter(cause_of(f) or Blame.OPEN for f in spins)
+    said = [(count[blame], words) for blame, words in CAUSE_WORDS.items() if count[blame]]
     if len(said) == 1:
         return said[0][1]
     return listed([f"{_times(times)} {words}" for times, words in said])
@@ -360,15 +347,18 @@ def foot_or_car(spins: tuple[Finding, ...]) -> str:
 
 def _blamed(spins: list[Finding]) -> str:
     """The same as a sentence."""
-    count = Counter(f.evidence.get("foot_or_car", "cannot_tell") for f in spins)
-    told = {BLAME_WORDS[blame]: count[blame] for blame in ("car", "foot") if count[blame]}
-    open_ = len(spins) - sum(told.values())
-    if not told:
-        return "Foot or car cannot be told."
-    if len(told) == 1 and not open_:
-        return f"It was {next(iter(told))}{' each time' if len(spins) > 1 else ''}."
-    rest = f"; {_times(open_)} it cannot be told" if open_ else ""
-    return f"It was {listed([f'{words} {_times(times)}' for words, times in told.items()])}{rest}."
+    count = Counter(cause_of(f) or Blame.OPEN for f in spins)
+    said = {
+        Blame.CAR: "the differential let it go",
+        Blame.FOOT: "you asked for more than the tyres had",
+        Blame.OPEN: "it is not clear which",
+    }
+    told = [(count[blame], words) for blame, words in said.items() if count[blame]]
+    if len(told) == 1:
+        words, often = told[0][1], " each time" if len(spins) > 1 and told[0][1] != said[Blame.OPEN] else ""
+        return f"{words[0].upper()}{words[1:]}{often}."
+    text = listed([f"{_times(times)} {words}" for times, words in told])
+    return f"{text[0].upper()}{text[1:]}."
 
 
 def _times(count: int) -> str:

@@ -252,6 +252,7 @@ class Driver:
     cornering_use, braking_use, drive_use : share of the tyres' grip that is planned for, 0 to 1.
     slip_feel : mean rear slip at which the driver begins to ease the throttle.
     throttle_rate_per_s : pedal travel per second on the way down.
+    eagerness_sd : how much the drive that the driver asks for scatters about the planned one, from corner to corner.
     lift_pause_s, release_pause_s : coasting between throttle and brake, and between brake and throttle.
     brake_reserve_m_s2 : deceleration beyond that of coasting which is wanted before the foot goes to the brake.
     top_speed_m_s, most_lateral_m_s2 : a driver who is to go slowly goes no faster, and corners no harder.
@@ -262,6 +263,7 @@ class Driver:
     drive_use: float = 0.95
     slip_feel: float = 0.11
     throttle_rate_per_s: float = 3.0
+    eagerness_sd: float = 0.12
     lift_pause_s: float = 0.15
     release_pause_s: float = 0.35
     variability: float = 1.0

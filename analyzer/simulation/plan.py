@@ -15,6 +15,7 @@ TOP_SPEED_M_S = 90.0  # where the tables end
 PULSE_S, PULSE_EVERY_S = 1.6, 4.0  # long enough for torque and tyres to settle (0.3 s), short enough to stay slow
 PULSE_CURVATURE_1_M = 1 / 90  # throttle pulses are for corners
 _KNOT_M = 130.0  # distance over which the driver's mood changes: about one corner
+_LEAST_EAGER = 0.3  # of the planned drive: who asks for less is not on a lap
 
 
 @dataclass(frozen=True)
@@ -157,7 +158,7 @@ def session_plan(
         speed_m_s=speed,
         acceleration_m_s2=np.convolve(np.pad(acceleration, 2, mode="edge"), kernel, mode="valid"),
         offset_m=0.35 * moods[2],
-        eagerness=1.0 + 0.12 * moods[3],
+        eagerness=np.maximum(1.0 + driver.eagerness_sd * moods[3], _LEAST_EAGER),
         pulse=_pulses(curvature, speed, circuit.step_m, pulses),
     )
 

@@ -21,6 +21,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+ENVELOPE_GRID = 80  # slips each way: the envelope to half a per cent
 LEAST_FACTOR = 0.2  # a linear fall with load must not reach zero
 
 
@@ -76,6 +77,33 @@ def _gain(k_x: np.ndarray, k_y: np.ndarray, shape: float) -> tuple[np.ndarray, n
     sine, cosine = sine_and_cosine(shape * np.arctan(rho / shape))
     gain = sine / rho
     return rho, gain, (cosine / (1.0 + (rho / shape) ** 2) - gain) / rho**2
+
+
+def envelope(side: np.ndarray, *, shape: float, combined_weight: float) -> np.ndarray:
+    """Most longitudinal force, over mu_x F_z, of a tyre that gives the share `side` (n,) of its lateral friction.
+
+    Parameters
+    ----------
+    side : F_y over mu_y F_z, 0 to 1; beyond 1 nothing is left.
+    shape, combined_weight : c and w.
+
+    Notes
+    -----
+    The largest F_x over all slips with at least that F_y, on a grid. With w = 1 it is the friction ellipse,
+    sqrt(1 - side^2); with less it is wider.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> [round(float(f), 2) for f in envelope(np.array([0.0, 0.6, 1.1]), shape=1.4, combined_weight=1.0)]
+    [1.0, 0.8, 0.0]
+    """
+    k_x, k_y = np.meshgrid(*[np.linspace(0.0, 2 * peak_rho(shape), ENVELOPE_GRID)] * 2)
+    along = (_gain(k_x, combined_weight * k_y, shape)[1] * k_x).ravel()
+    across = (_gain(k_x, k_y, shape)[1] * k_y).ravel()
+    order = np.argsort(-across)
+    most = np.maximum.accumulate(along[order])
+    return np.interp(side, across[order][::-1], most[::-1], right=0.0)
 
 
 def wheel_forces(

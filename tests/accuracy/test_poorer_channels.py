@@ -52,7 +52,7 @@ def test_satellites_alone_tell_no_locking_torque_and_the_answer_says_why(driven,
     assert all(row.transfer_torque_Nm is None for row in analysis.phase_results)
     assert any(row.kinematic_lock is not None for row in analysis.phase_results)  # the wheels still tell it
     spins = [f for f in analysis.findings if f.kind == "inside_wheel_spin"]
-    assert {f.evidence["foot_or_car"] for f in spins} <= {"cannot_tell"}
+    assert {f.evidence.foot_or_car for f in spins} <= {"cannot_tell"}
 
 
 def test_without_a_lateral_accelerometer_torques_are_as_sure_as_they_are_said_to_be(tmp_path):

@@ -24,8 +24,8 @@ from analyzer.advice.evaluate import (
     session_of,
 )
 from analyzer.advice.outcomes import peak_slip
-from analyzer.findings.inside_wheel_spin import OPEN_THROTTLE
 from analyzer.findings.rear_axle import LEAST_LATERAL_M_S2
+from analyzer.findings.wheel_spin import OPEN_THROTTLE
 from analyzer.pipeline import analyze
 from analyzer.simulation.circuit import demo_circuit
 from analyzer.simulation.parameters import Driver, LockParameters, Powertrain

@@ -20,7 +20,7 @@ from analyzer.advice.options import Advice
 from analyzer.advice.outcomes import peak_slip
 from analyzer.advice.parts import ConeSpringPart, Parts, RampRings
 from analyzer.differential.setup import Setup
-from analyzer.findings.inside_wheel_spin import CLEAR_SIGMAS
+from analyzer.findings.wheel_spin import CLEAR_SIGMAS
 from analyzer.logs.read import read_log
 from analyzer.logs.read_blocks import LogBlock
 from analyzer.pipeline import analyze_session

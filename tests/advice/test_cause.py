@@ -6,15 +6,17 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from made_analysis import made_analysis
+from made_findings import made_evidence, made_finding
 
 from analyzer.advice.cause import causes
 from analyzer.advice.evaluate import NAMES
-from analyzer.findings.finding import Finding
+from analyzer.findings.evidence import Blame, CoastUndersteer, InsideSpin
 from analyzer.presentation.advice_words import cause_sentence
 
 
 def found(kind, start_s=20.0, end_s=21.0, **evidence):
-    return Finding(kind, 1, 1, start_s, end_s, "caution", 0.9, "planted", {"duration_s": end_s - start_s, **evidence})
+    duration = {"duration_s": end_s - start_s}
+    return made_finding(made_evidence(kind, **duration, **evidence), corner=1, start_s=start_s, end_s=end_s)
 
 
 def judged(*, findings=(), inside_s=0.0, both_s=0.0, moment_Nm=120.0, inside_load=None):
@@ -43,29 +45,29 @@ def test_both_wheels_spinning_is_too_much_torque_for_the_tyres():
 @pytest.mark.parametrize(
     "blame, verdict, advise",
     [
-        ("foot", "not_the_differential", False),
-        ("cannot_tell", "cannot_tell", True),
-        ("car", "differential", True),
+        (Blame.FOOT, "not_the_differential", False),
+        (Blame.OPEN, "cannot_tell", True),
+        (Blame.CAR, "differential", True),
     ],
 )
 def test_whose_spin_it_is(blame, verdict, advise):
-    cause = judged(inside_s=3.0, findings=[found("inside_wheel_spin", foot_or_car=blame)])["spin"]
+    cause = judged(inside_s=3.0, findings=[found(InsideSpin, foot_or_car=blame)])["spin"]
     assert (cause.verdict, cause.advise) == (verdict, advise)
 
 
 def test_an_inside_wheel_without_load_is_the_suspension_s():
-    spin = found("inside_wheel_spin", start_s=0.0, end_s=60.0, foot_or_car="car")
+    spin = found(InsideSpin, start_s=0.0, end_s=60.0, foot_or_car=Blame.CAR)
     cause = judged(inside_s=3.0, findings=[spin], inside_load=150.0)["spin"]
     assert cause.verdict == "not_the_differential" and "the wheel hangs" in cause_sentence(cause) and cause.advise
 
 
 def test_understeer_without_a_moment_of_the_differential_is_not_its():
-    cause = judged(findings=[found("coast_understeer", of_the_differential=False)])["entry"]
+    cause = judged(findings=[found(CoastUndersteer, of_the_differential=False)])["entry"]
     assert cause.verdict == "not_the_differential" and not cause.advise
 
 
 def test_understeer_by_the_differential_is():
-    cause = judged(findings=[found("coast_understeer", of_the_differential=True)])["entry"]
+    cause = judged(findings=[found(CoastUndersteer, of_the_differential=True)])["entry"]
     assert (
         cause.verdict == "differential"
         and "in the replay" in cause_sentence(cause)

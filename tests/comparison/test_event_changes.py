@@ -4,24 +4,16 @@ from functools import partial
 from types import SimpleNamespace
 
 import pytest
+from made_findings import made_evidence, made_finding
 
 from analyzer.comparison.event_changes import event_changes, rate_ratio
+from analyzer.findings.evidence import KINDS
 from analyzer.findings.finding import Finding
 from analyzer.presentation.comparison_words import EVENT_VERDICT_WORDS, rate_cells
 
 
 def finding(kind: str, **evidence) -> Finding:
-    return Finding(
-        kind=kind,
-        lap=1,
-        corner=1,
-        start_s=1.0,
-        end_s=2.0,
-        severity="note",
-        confidence=0.9,
-        sentence="",
-        evidence=evidence,
-    )
+    return made_finding(made_evidence(next(c for c, name in KINDS.items() if name == kind), **evidence))
 
 
 def view(side: int, findings: list[Finding], *, laps: int = 4, chatter_events: int | None = 0):

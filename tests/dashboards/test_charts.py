@@ -5,9 +5,10 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from made_findings import made_evidence, made_finding
 
 from analyzer.differential.predicted import predict_lock_curve
-from analyzer.findings.finding import Finding
+from analyzer.findings.evidence import OneWheelSpin, SetupContradicted
 from analyzer.lockcurve.estimate import CurvePoint
 from analyzer.presentation.figures.path_map import PLOT_PX, SMALLER
 from analyzer.presentation.figures.theme import BLUE
@@ -103,7 +104,8 @@ def test_the_legend_names_the_parts_only_where_they_say_something(analysis):
 
 def test_what_is_about_the_whole_session_has_no_place_in_it(analysis):
     end_s = float(analysis.signals.time_s[-1])
-    found = Finding("setup_contradicted", None, None, 0.0, end_s, "caution", 0.9, "It differs.", {})
+    evidence = made_evidence(SetupContradicted, said="It differs.")
+    found = made_finding(evidence, lap=None, corner=None, start_s=0.0, end_s=end_s)
     session = replace(analysis, findings=(found,))
     pick = picked(session, {"finding": 0})
     assert (pick.finding, pick.corner, pick.window) == (found, None, None)
@@ -146,7 +148,9 @@ def test_no_corner_s_number_is_under_a_mark_or_its_ring(analysis):
 
 
 def test_what_happened_outside_the_corners_is_marked_listed_and_gone_to(analysis):
-    found = replace(analysis.findings[0], kind="one_wheel_spin", lap=None, corner=None, start_s=2.0, end_s=2.4)
+    found = replace(
+        analysis.findings[0], evidence=made_evidence(OneWheelSpin), lap=None, corner=None, start_s=2.0, end_s=2.4
+    )
     between = replace(analysis, findings=(found,))
     (mark,) = [t for t in circuit_map(between, "slip", chosen=found).data if t.name == KIND_NAMES[found.kind]]
     assert list(mark.text) == ["outside the corners, 2.0 s"]

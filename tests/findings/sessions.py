@@ -15,8 +15,8 @@ from accuracy.cases import SOFT, STIFF, Case, analysed, invented_car
 from analyzer.analysis import Analysis
 from analyzer.findings.coast_understeer import LEAST_FRONT_SHARE
 from analyzer.findings.events import runs
-from analyzer.findings.inside_wheel_spin import OPEN_THROTTLE
 from analyzer.findings.rear_axle import LEAST_LATERAL_M_S2, LEAST_SPEED_M_S
+from analyzer.findings.wheel_spin import OPEN_THROTTLE
 from analyzer.simulation.circuit import generated_circuit
 from analyzer.simulation.figures import balanced, car_figures
 from analyzer.simulation.parameters import Driver, LockParameters, SimTyre
@@ -176,7 +176,7 @@ def score(seed: int, folder: Path, spin: Score, understeer: Score) -> Analysis:
     time = session.truth["time"].to_numpy()
     of = lambda kind: [f for f in analysis.findings if f.kind == kind]  # noqa: E731
     spin.add(of("inside_wheel_spin"), *true_spins(case, session), time)
-    held = [f for f in of("coast_understeer") if f.evidence["of_the_differential"]]
+    held = [f for f in of("coast_understeer") if f.evidence.of_the_differential]
     understeer.add(held, *true_understeer(case, session), time)
     return analysis
 

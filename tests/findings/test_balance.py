@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 from made_analysis import GRADIENT_RAD, Made, made_car, made_estimate, made_signals_and_axle
 
-from analyzer.findings.asymmetry import excess_of_passes, find_asymmetry
+from analyzer.findings.car_moments import SEEN_SHARE, STEP_S, find_lock_up_snap
 from analyzer.findings.coast_understeer import find_coast_understeer
 from analyzer.findings.find_all import SEVERITY_RANK, find_all, find_in
 from analyzer.findings.handling import fit_handling, steer_for_moment_rad
-from analyzer.findings.lock_up_snap import SEEN_SHARE, STEP_S, find_lock_up_snap
+from analyzer.findings.of_the_session import excess_of_passes, find_asymmetry
 from analyzer.findings.rear_axle import rear_axle
 from analyzer.lockcurve.observations import CUTOFF_HZ
 from analyzer.signals.timebase import low_pass
@@ -63,8 +63,8 @@ def test_what_the_differential_holds_off_the_throttle_is_found_with_its_moment(m
     of_corner = next(f for f in findings if f.corner == 2)
     # M t_r/(2R) of the curve that the session is made with, at its 320 N.m of engine braking
     expected = (300.0 + made_analysis.COAST * (320 - made_analysis.COAST_HOLD)) * 1.46 / 0.6
-    assert of_corner.evidence["yaw_moment_Nm"] == pytest.approx(expected, rel=0.05)
-    assert of_corner.evidence["of_the_differential"] and of_corner.severity == "act"
+    assert of_corner.evidence.yaw_moment_Nm == pytest.approx(expected, rel=0.05)
+    assert of_corner.evidence.of_the_differential and of_corner.severity == "act"
     assert "held against the turn" in of_corner.sentence
 
 
@@ -84,10 +84,10 @@ def test_a_car_that_steers_less_than_its_balance_asks_does_not_understeer(monkey
 
 def test_understeer_without_a_moment_is_not_the_differentials_and_is_told_once_a_corner(free_axle):
     findings = found(find_coast_understeer, Made(extra_steer_laps=(2, 4), spin_laps=()))
-    assert [(f.corner, f.evidence["passes"], f.evidence["laps"]) for f in findings] == [(2, 2, "2, 4")]
+    assert [(f.corner, f.evidence.passes, f.evidence.laps) for f in findings] == [(2, 2, "2, 4")]
     finding = findings[0]
-    assert finding.evidence["extra_steer_deg"] == pytest.approx(np.degrees(0.03) * 14, rel=0.1)
-    assert finding.severity == "note" and not finding.evidence["of_the_differential"]
+    assert finding.evidence.extra_steer_deg == pytest.approx(np.degrees(0.03) * 14, rel=0.1)
+    assert finding.severity == "note" and not finding.evidence.of_the_differential
     assert "not the differential's" in finding.sentence
 
 
@@ -105,7 +105,7 @@ def test_a_faster_outside_wheel_under_lock_opposes_the_turn(left_turn):
 def test_unlike_sides_are_found_and_like_ones_are_not():
     signals, axle, corners, _ = made_signals_and_axle(Made(spin_laps=(), right_corner_factor=1.6))
     unlike = unlike_sides(signals, corners, axle)
-    assert len(unlike) == 1 and unlike[0].evidence["left_minus_right_Nm"] < -30
+    assert len(unlike) == 1 and unlike[0].evidence.left_minus_right_Nm < -30
     assert "harder in right" in unlike[0].sentence
     signals, axle, corners, _ = made_signals_and_axle(Made(spin_laps=()))
     assert unlike_sides(signals, corners, axle) == ()
@@ -131,7 +131,7 @@ def test_a_planted_snap_is_found_with_its_size_where_it_was_planted():
     findings = find_lock_up_snap(rear_axle(signals, snapping, made_car()), corners)
     assert [(f.lap, f.corner) for f in findings] == [(2, 1)]
     assert findings[0].start_s == pytest.approx(opens_s + 0.1, abs=0.15)
-    assert findings[0].evidence["yaw_moment_change_Nm"] == pytest.approx(700 * 1.46 / 0.6, rel=0.05)
+    assert findings[0].evidence.yaw_moment_change_Nm == pytest.approx(700 * 1.46 / 0.6, rel=0.05)
 
 
 def test_the_same_rise_slowly_is_no_snap_nor_is_a_small_one():

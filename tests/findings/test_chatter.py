@@ -52,10 +52,10 @@ def test_a_planted_tremble_is_found_with_its_frequency_and_size():
     assert [(f.lap, f.corner) for f in events] == [(2, 1)]
     event = events[0]
     assert event.start_s == pytest.approx(made[-1], abs=0.2)
-    assert event.evidence["duration_s"] == pytest.approx(1.2, abs=0.3)
-    assert event.evidence["frequency_Hz"] == pytest.approx(PLANTED_HZ, abs=0.8)
+    assert event.evidence.duration_s == pytest.approx(1.2, abs=0.3)
+    assert event.evidence.frequency_Hz == pytest.approx(PLANTED_HZ, abs=0.8)
     # the root mean square of a sine of 1 rad/s is 1/sqrt(2) of it; the window smears its ends
-    assert event.evidence["rms_rad_s"] == pytest.approx(PLANTED_RAD_S / np.sqrt(2), rel=0.2)
+    assert event.evidence.rms_rad_s == pytest.approx(PLANTED_RAD_S / np.sqrt(2), rel=0.2)
     run, _ = chatter_of(*made[:3])
     assert run.events == 1 and "chattered once" in chatter_words(run)
 

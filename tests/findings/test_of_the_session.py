@@ -28,18 +28,18 @@ def found(*, change: float = 0.0, prediction=None):
     return find_of_the_session(signals, trend, agreement)
 
 
-@pytest.mark.parametrize(("change", "verdict"), [(-0.5, "fading"), (0.5, "rising")])
+@pytest.mark.parametrize(("change", "verdict"), [(-0.5, "fading"), (0.7, "rising")])
 def test_a_planted_trend_is_a_finding(change, verdict):
     (finding,) = found(change=change)
-    assert finding.kind == "lock_trend" and finding.evidence["verdict"] == verdict
-    assert finding.evidence["change_over_run"] == pytest.approx(change, rel=0.3)
+    assert finding.kind == "lock_trend" and finding.evidence.verdict == verdict
+    assert finding.evidence.change_over_run == pytest.approx(change, rel=0.3)
     assert finding.severity == "act" and finding.confidence > 0.95 and finding.lap is None
 
 
 def test_a_file_with_three_times_the_preload_is_contradicted_and_the_true_one_is_not():
     (finding,) = found(prediction=made_prediction(preload=360.0))
-    assert finding.kind == "setup_contradicted" and "preload_soft" in finding.evidence["explanations"]
-    assert finding.evidence["times_better_than_file"] >= 10
+    assert finding.kind == "setup_contradicted" and "preload_soft" in finding.evidence.explanations
+    assert finding.evidence.times_better_than_file >= 10
     assert found(prediction=made_prediction()) == ()
 
 

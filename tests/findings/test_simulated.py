@@ -46,7 +46,7 @@ def test_a_car_without_coast_locking_has_no_coast_understeer(seed, tmp_path):
     """Drivers 0 and 3 coast into every corner; 3 has the minimum channels."""
     case, session = drive(seed, lock=LockParameters(kind="open"))
     analysis = analysed(session.log, case.car, tmp_path)
-    held = [f for f in analysis.findings if f.kind == "coast_understeer" and f.evidence["of_the_differential"]]
+    held = [f for f in analysis.findings if f.kind == "coast_understeer" and f.evidence.of_the_differential]
     assert held == []
 
 

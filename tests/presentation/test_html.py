@@ -8,10 +8,12 @@ import numpy as np
 import plotly.graph_objects as go
 import pytest
 from made_analysis import Made, made_analysis, made_estimate, made_prediction
+from made_findings import made_evidence, made_finding
 from plotly.offline import get_plotlyjs
 
 from analyzer.cautions import CAUTIONS
 from analyzer.errors import InputError
+from analyzer.findings.evidence import KINDS, SetupContradicted
 from analyzer.findings.finding import OF_THE_SESSION
 from analyzer.presentation.figures.corner_traces import corner_traces
 from analyzer.presentation.figures.lock_plot import lock_plot
@@ -67,7 +69,7 @@ def test_text_from_files_is_escaped(analysis):
         recording=replace(analysis.recording, name=nasty),
         car=analysis.car.model_copy(update={"name": nasty}),
         quality=tuple(replace(a, message=nasty) for a in analysis.quality),
-        findings=tuple(replace(f, sentence=nasty, evidence={nasty: nasty}) for f in analysis.findings),
+        findings=(made_finding(made_evidence(SetupContradicted, said=nasty, explanations=nasty)),),
     )
     assert nasty not in own(analysis_report(spoiled))
     assert "&lt;script&gt;" in analysis_report(spoiled)
@@ -167,6 +169,6 @@ def test_the_map_marks_every_kind_of_finding_by_a_shape_of_its_own(analysis):
     assert SHAPES.keys() == KIND_NAMES.keys() - set(OF_THE_SESSION)
     assert len(set(SHAPES.values())) == len(SHAPES)
     placed = next(f for f in analysis.findings if f.corner is not None)
-    several = replace(analysis, findings=tuple(replace(placed, kind=kind) for kind in KIND_NAMES))
+    several = replace(analysis, findings=tuple(replace(placed, evidence=made_evidence(kind)) for kind in KINDS))
     shown = {t.name: t.marker.symbol for t in path_map(several).data if t.name in KIND_NAMES.values()}
     assert shown == {KIND_NAMES[kind]: shape for kind, shape in SHAPES.items()}

@@ -9,8 +9,8 @@ from made_analysis import PRELOAD, Made, made_analysis, made_estimate, made_pred
 from analyzer.advice.cause import causes
 from analyzer.advice.evaluate import NAMES
 from analyzer.agreement.by_side import agree
-from analyzer.findings.coast_understeer import _degrees
 from analyzer.findings.of_the_session import find_of_the_session
+from analyzer.findings.sentences import _degrees
 from analyzer.lockcurve.estimate import Interval
 from analyzer.presentation.advice_words import cause_sentence, change_words
 from analyzer.presentation.agreement_words import side_sentence

@@ -9,6 +9,8 @@ from made_analysis import Made, made_analysis, made_estimate
 from rich.console import Console
 
 from analyzer.cautions import CAUTIONS
+from analyzer.findings.evidence import Blame
+from analyzer.findings.groups import grouped
 from analyzer.in_words import number, span
 from analyzer.logs.recording import Annotation
 from analyzer.presentation.html import analysis_report
@@ -18,7 +20,7 @@ from analyzer.presentation.words import (
     answer,
     answer_parts,
     explanation_cells,
-    grouped,
+    group_where,
     interval_words,
     laps_words,
     whole_laps_words,
@@ -69,27 +71,27 @@ def test_a_warning_says_when(analysis):
     )
 
 
-def test_findings_are_grouped_by_kind_and_corner(analysis):
+def test_findings_are_grouped_by_kind_corner_and_cause(analysis):
     groups = grouped(analysis.findings)
     assert groups[0].kind == "inside_wheel_spin" and groups[0].laps == (2, 3)
-    assert sum(len(g.findings) for g in groups) == len(analysis.findings)
+    assert sum(g.count for g in groups) == len(analysis.findings)
 
 
-def test_the_answer_says_how_often_it_was_the_car_and_how_often_the_foot(analysis):
+def test_the_answer_says_how_often_it_was_the_differential_and_how_often_the_throttle(analysis):
     spin = next(f for f in analysis.findings if f.kind == "inside_wheel_spin")
-    blamed = [("car", 3), ("foot", 3), ("car", 5), ("car", 5), ("cannot_tell", 7)]
-    spins = tuple(replace(spin, corner=c, evidence={**spin.evidence, "foot_or_car": b}) for b, c in blamed)
+    blamed = [(Blame.CAR, 3), (Blame.FOOT, 3), (Blame.CAR, 5), (Blame.CAR, 5), (Blame.OPEN, 7)]
+    spins = tuple(replace(spin, corner=c, evidence=replace(spin.evidence, foot_or_car=b)) for b, c in blamed)
     assert answer(replace(analysis, findings=spins)).startswith(
-        "The inside rear spun 5 times, most often in corners 3 and 5 (twice each). "
-        "It was the car 3 times and the foot once; once it cannot be told."
+        "The inside rear spun 5 times, most often in corners 3 and 5 (twice each). 3 times the differential let it go, "
+        "once you asked for more than the tyres had and once it is not clear which."
     )
     assert answer(replace(analysis, findings=spins[2:4])).startswith(
-        "The inside rear spun twice in corner 5. It was the car each time."
+        "The inside rear spun twice in corner 5. The differential let it go each time."
     )
     assert answer(replace(analysis, findings=spins[1:3])).startswith("The inside rear spun twice in corners 3 and 5.")
     elsewhere = (replace(spins[0], corner=None), *spins[1:3])
-    assert answer(replace(analysis, findings=elsewhere)).startswith("The inside rear spun 3 times. It was")
-    assert grouped(spins)[0].where.endswith("once the car and once the foot")
+    assert answer(replace(analysis, findings=elsewhere)).startswith("The inside rear spun 3 times. Twice the")
+    assert group_where(grouped(spins)[0]) == ", corner 3, lap 3: differential, 99 % likely"
 
 
 def test_a_load_transfer_that_the_car_file_leaves_out_is_said_in_the_answer(analysis):

@@ -27,7 +27,7 @@ def trend_of(change_over_run: float, *, laps_known: bool = True, until_s: float 
     return lock_trend(signals, corners, laps, samples, made_estimate()), float(signals.time_s[-1])
 
 
-@pytest.mark.parametrize(("change", "verdict"), [(-0.5, "fading"), (0.5, "rising"), (0.0, "steady")])
+@pytest.mark.parametrize(("change", "verdict"), [(-0.5, "fading"), (0.7, "rising"), (0.0, "steady")])
 def test_a_planted_change_is_told_with_its_size(change, verdict):
     trend, length_s = trend_of(change)
     assert trend.verdict == verdict
@@ -39,6 +39,12 @@ def test_a_planted_change_is_told_with_its_size(change, verdict):
     assert len(levels) == 4 and [w.laps for w in trend.windows] == ["lap 1", "lap 2", "lap 3", "lap 4"]
     if change:
         assert np.sign(np.diff(levels)).tolist() == [np.sign(change)] * 3
+
+
+def test_a_rise_that_tyres_fake_as_they_warm_up_is_no_trend_and_a_fade_of_that_size_is():
+    trend, _ = trend_of(0.3)
+    assert trend.verdict == "cannot_tell" and "Tyres that warm up" in trend.sentence
+    assert trend_of(-0.3)[0].verdict == "fading"
 
 
 def test_an_interval_is_never_narrower_than_what_a_warming_tyre_can_fake():

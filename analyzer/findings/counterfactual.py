@@ -1,0 +1,317 @@
+"""Throttle or differential: what the axle would have done with the same throttle, had it been locked.
+
+At each row of a spin, with the tyre, loads and side force of the fit (one of its draws at a time):
+
+    asked   F = (T + J (w' - a/R)) / R    what the engine pushed with, the torque that spins it up included
+    locked  C = sum over both wheels of mu_x F_z g(u)     the most that both tyres take at the side force of the moment
+    as is   (T - M(T)) / 2 = R C_inside   solved for T: the most that the inside wheel holds while the plates slip
+
+u is the axle's side force over the most that it could be, g(u) the tyre's own envelope: the largest F_x/(mu_x F_z) that
+leaves F_y/(mu_y F_z) = u. Share = F/C, the largest over `WINDOW_S`. Under 1 an axle that stayed locked would have held:
+the differential let go. Over 1 not even that: the throttle asked for more than the tyres had. The probability is that
+of a share under 1 over the fit's draws and the errors that no draw knows.
+
+While a wheel spins up, most of what the throttle asks for turns the engine, and the car does not feel it. How much, by
+J, is common knowledge within a third; a log whose torque follows the throttle closely says more (`_inertia`).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtr
+
+from analyzer.findings.evidence import Blame
+from analyzer.lockcurve.fit import Fit
+from analyzer.lockcurve.observations import CUTOFF_HZ, Observations
+from analyzer.lockcurve.uncertainty import Spread
+from analyzer.signals.session import Signals
+from analyzer.signals.timebase import low_pass
+from analyzer.vehicle.axle import AxleEquations, tyre_figures
+from analyzer.vehicle.axle_solution import solve
+from analyzer.vehicle.car import Car
+from analyzer.vehicle.state import AxleState
+from analyzer.vehicle.tyre import LEAST_FACTOR, envelope
+
+# asked for a tenth more than it holds, an axle with its engine gains 10 rad/s2: 5 % of slip at 20 m/s in this time
+WINDOW_S = 0.4
+DRAWS = 24  # enough for a standard deviation to 15 %; the probability is read from mean and deviation
+# relative error of the share that no draw knows: the tyre's envelope is not the fitted one, filters blunt short peaks.
+# Set on simulated cars whose tyres are of another form (`tests/findings/causes.py`, seeds under 120)
+FORM_SD = 0.05
+READS_HIGH = 0.04  # of the share, relative: the fitted envelope is narrower than theirs; set on the same cars
+# by which filters leave torque and wheel speeds out of step: a row of the fit. What turns the engine is off by as much
+TIMING_S = 0.05
+NEAR_ITERATIONS = 2  # of a draw, from the solution of the fit: the share is then as after thirty to 0.1 %
+SURE = 0.8  # of a verdict; set on the same cars
+# engine with flywheel, per kg of car (0.13 kg m2 at 1180 kg). Where the log has no engine speed, a driver keeps it near
+# 5500 rpm by a gear between these ratios. Common practice, no source
+ENGINE_INERTIA_M2 = 0.13 / 1180
+ENGINE_RAD_S = 580.0
+RATIOS = (4.0, 13.0)
+LOGGED_RATIOS = (3.0, 20.0)  # outside, the clutch slips or a gear is being changed
+INERTIA_SD = 0.35
+KNOTS = 7  # of speed, for the torque that the throttle gives
+LEAST_ROWS = 100  # 5 s with the throttle open, for a torque by throttle to be known
+OPEN = 0.1
+CLOSE = 0.01  # of the torque: within this it follows the throttle closely enough to show the inertia in a spin
+ONE_LOOK = 100.0  # rows that count as one look at the inertia: the spins of one corner, whose error is one error
+
+
+@dataclass(frozen=True)
+class Counterfactual:
+    """One spin, driven again. Forces (N) are means over the window in which most was asked for.
+
+    Attributes
+    ----------
+    probability_car : that an axle which stayed locked would have held, 0 to 1.
+    share, lower, upper : asked for over what both tyres could take, with its 95 % interval.
+    asked_N, could_N : their force along the car.
+    held_N : what the axle as it is holds without a spin; held_by_file_N the same with the lock of the setup file.
+    lock_Nm, needed_lock_Nm : locking torque that the axle has at what was asked for, and that would have held it.
+    lost_force_N : mean over the spin of what was left undriven.
+    lost_s, lost_m : what that costs up to the next braking point.
+    """
+
+    probability_car: float
+    share: float
+    lower: float
+    upper: float
+    asked_N: float
+    could_N: float
+    held_N: float
+    held_by_file_N: float | None
+    lock_Nm: float
+    needed_lock_Nm: float
+    lost_force_N: float
+    lost_s: float
+    lost_m: float
+
+    @property
+    def less_throttle(self) -> float:
+        """Share of the drive asked for that had to be left away for the axle as it is to hold."""
+        return float(np.clip(1 - self.held_N / self.asked_N, 0.0, 1.0))
+
+
+def blamed(probability_car: float) -> Blame:
+    """The verdict that follows from the probability."""
+    if probability_car >= SURE:
+        return Blame.CAR
+    return Blame.FOOT if probability_car <= 1 - SURE else Blame.OPEN
+
+
+def held_torque_Nm(inside_Nm: np.ndarray, curve: Sequence[float]) -> np.ndarray:
+    """(n,) input torque (N.m) at which the inside wheel, which takes `inside_Nm` (n,), lets go.
+
+    Parameters
+    ----------
+    inside_Nm : most torque of the inside wheel.
+    curve : preload (N.m), drive slope and drive hold-off (N.m) of the lock curve.
+
+    Notes
+    -----
+    T - M(T) = 2 T_inside with M = M0 + s max(0, T - h). With s of 1 or more the plates hold whatever comes.
+
+    Examples
+    --------
+    An open axle gives both wheels what the inside one takes; plates that lock 60 N.m give the other that much more:
+
+    >>> [float(held_torque_Nm(np.array([500.0]), (preload, 0.0, 0.0))[0]) for preload in (0.0, 60.0)]
+    [1000.0, 1060.0]
+    """
+    preload, slope, hold = curve[:3]
+    below = 2 * inside_Nm + preload
+    above = (below - slope * hold) / (1 - slope) if slope < 1 else np.inf
+    return np.where(below <= hold, below, above)
+
+
+@dataclass(frozen=True, eq=False)
+class Judge:
+    """What the counterfactual of a stretch's spins needs: its fit and its measured side.
+
+    Attributes
+    ----------
+    file_curve : preload (N.m), drive slope and hold-off (N.m) of the setup file.
+    engine : log time (s) and engine speed (rad/s), where it is logged.
+    log : which of the fit's logs the stretch is of.
+    """
+
+    fitted: Fit
+    drawn: Spread
+    observed: Observations
+    signals: Signals
+    axle: AxleState
+    car: Car
+    file_curve: tuple[float, float, float] | None = None
+    engine: tuple[np.ndarray, np.ndarray] | None = None
+    log: int = 0
+
+    def judged(self, spins: Sequence[tuple[int, int]]) -> list[Counterfactual | None]:
+        """Each spin (first sample, stop) of the stretch driven again; None where the fit has no row in it."""
+        windows = [self._rows(*spin) for spin in spins]
+        if not windows:
+            return []
+        rows = np.unique(np.concatenate(windows))
+        at = [np.searchsorted(rows, w) for w in windows]
+        inertia = self._inertia()
+        problem, inputs = self.fitted.problem, self.observed.inputs.take(rows)
+        best = solve(problem.values(self.fitted.theta, self.log), inputs, self.car)
+        rng = np.random.default_rng(0)
+        centre = self._asked_and_could(problem.values(self.fitted.theta, self.log), best.at, rows, inertia[0])
+        draws = []
+        for theta in self.drawn.draws[:DRAWS]:
+            value = problem.values(theta, self.log)
+            state = solve(value, inputs, self.car, start=best.state, iterations=NEAR_ITERATIONS)
+            share = np.clip(inertia[0] + inertia[1] * rng.standard_normal(), 0.0, 2.0)
+            draws.append(self._asked_and_could(value, state.at, rows, share))
+        return [
+            self._counterfactual(spin, rows[w], [(a[w], c[w]) for a, c, _ in draws], [x[w] for x in centre])
+            if len(w)
+            else None
+            for spin, w in zip(spins, at, strict=True)
+        ]
+
+    def _rows(self, start: int, stop: int) -> np.ndarray:
+        """Rows of the fit in a spin, and the one before it."""
+        first, last = np.searchsorted(self.observed.index, [start, stop])
+        rows = np.arange(max(first - 1, 0), last)
+        known = np.isfinite(self.axle.input_torque_Nm[self.observed.index[rows]])
+        return rows[known & self.signals.valid[self.observed.index[rows]]]
+
+    def _spinning_up(self) -> np.ndarray:
+        """(n,) torque (N.m) that turns an engine of the usual inertia faster than the car gains speed."""
+        inputs, radius = self.observed.inputs, self.car.rear_rolling_radius_m
+        faster = (inputs.left_acc_m_s2 + inputs.right_acc_m_s2) / 2 - inputs.long_m_s2
+        return ENGINE_INERTIA_M2 * self.car.mass_kg * self._ratio() ** 2 * faster / radius
+
+    def _ratio(self) -> np.ndarray:
+        """(n,) engine speed over wheel speed."""
+        index, radius = self.observed.index, self.car.rear_rolling_radius_m
+        guess = np.clip(ENGINE_RAD_S * radius / np.maximum(self.signals.speed_m_s[index], 1.0), *RATIOS)
+        if self.engine is None:
+            return guess
+        wheel = (self.observed.inputs.left_m_s + self.observed.inputs.right_m_s) / 2 / radius
+        ratio = np.interp(self.signals.time_s[index], *self.engine) / np.maximum(wheel, 1.0)
+        return np.where((ratio > LOGGED_RATIOS[0]) & (ratio < LOGGED_RATIOS[1]), ratio, guess)
+
+    def _inertia(self) -> tuple[float, float]:
+        """How much of the usual inertia the log shows, with its standard deviation.
+
+        Notes
+        -----
+        Torque by throttle and speed, from rows in which both tyres grip, is what the engine gives. In a spin what is
+        missing of it turns the engine. Where the torque does not follow the throttle within `CLOSE` (gears, pedal maps,
+        engine speed) that reads too little, and the prior, 1 +- `INERTIA_SD`, stands.
+        """
+        index, axle = self.observed.index, self.axle
+        torque, speed = axle.input_torque_Nm[index], self.signals.speed_m_s[index]
+        throttle = low_pass(self.signals.throttle, cutoff_hz=CUTOFF_HZ, rate_hz=self.signals.rate_hz)[index]
+        use = np.maximum(axle.use_left, axle.use_right)[index]
+        driven = self.observed.usable & (throttle > OPEN) & np.isfinite(torque) & np.isfinite(use)
+        grips, spins = driven & (use < 1), driven & (use > 1)
+        if grips.sum() < LEAST_ROWS or not spins.any():
+            return 1.0, INERTIA_SD
+        knots = np.quantile(speed[driven], np.linspace(0, 1, KNOTS))
+        hats = np.array([np.interp(speed, knots, one) for one in np.eye(KNOTS)])
+        given = np.vstack([hats, hats * throttle]).T
+        by_throttle, scatter = _robust(given[grips], torque[grips])
+        if scatter > CLOSE * np.percentile(torque[grips], 95):
+            return 1.0, INERTIA_SD
+        up = self._spinning_up()[spins]
+        missing = given[spins] @ by_throttle - torque[spins]
+        (share,), around = _robust(up[:, None], missing)
+        error = max(scatter, around) * np.sqrt(ONE_LOOK / max(float(up @ up), 1e-9))
+        weight = 1 / (1 + (error / INERTIA_SD) ** 2)
+        return float(1 + weight * (share - 1)), float(INERTIA_SD * np.sqrt(1 - weight))
+
+    def _asked_and_could(
+        self, value: dict[str, float], at: AxleEquations, rows: np.ndarray, inertia: float
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Force asked for, what both wheels could take, what the inside one could, (n,) each (N)."""
+        tyre = tyre_figures(value, self.car)
+        fall = np.maximum(1 - tyre["friction_fall"] * (at.load_N / tyre["static_load_N"] - 1), LEAST_FACTOR)
+        held = fall * at.load_N
+        side = at.lateral_demand * at.load_N.sum(axis=0) / held.sum(axis=0)
+        along = tyre["friction_x"] * envelope(side, shape=tyre["shape"], combined_weight=tyre["combined_weight"])
+        left_turn = self.signals.yaw_rate_rad_s[self.observed.index[rows]] >= 0
+        inside = along * np.where(left_turn, held[0], held[1])
+        asked = at.input_torque_Nm + inertia * self._spinning_up()[rows]
+        return asked / self.car.rear_rolling_radius_m, along * held.sum(axis=0), inside
+
+    def _counterfactual(
+        self,
+        spin: tuple[int, int],
+        rows: np.ndarray,
+        draws: list[tuple[np.ndarray, np.ndarray]],
+        centre: list[np.ndarray],
+    ) -> Counterfactual:
+        index = self.observed.index
+        step_s = (index[1] - index[0]) / self.signals.rate_hz
+        width = min(len(rows), max(1, round(WINDOW_S / step_s)))
+        asked, could, inside = (_means(x, width) for x in centre)
+        at = int(np.argmax(asked / np.maximum(could, 1.0)))
+        logs = np.log([np.max(_means(a, width) / np.maximum(_means(c, width), 1.0)).clip(0.05, 20) for a, c in draws])
+        could = could * (1 + READS_HIGH)
+        share = float((asked[at] / max(could[at], 1.0)).clip(0.05, 20))
+        swing = np.ptp(self._spinning_up()[rows][at : at + width]) / self.car.rear_rolling_radius_m / asked[at]
+        timing = TIMING_S / (width * step_s) * swing
+        sd = float(np.sqrt(logs.var() + FORM_SD**2 + timing**2))
+        radius = self.car.rear_rolling_radius_m
+        held = lambda curve: float(min(held_torque_Nm(inside[at] * radius, curve) / radius, could[at]))  # noqa: E731
+        torque = asked[at] * radius
+        preload, slope, hold = self.fitted.curve[:3]
+        lost_force, lost_s, lost_m = self._cost(spin, rows, centre)
+        return Counterfactual(
+            probability_car=float(ndtr(-np.log(share) / sd)),
+            share=share,
+            lower=share * float(np.exp(-1.96 * sd)),
+            upper=share * float(np.exp(1.96 * sd)),
+            asked_N=float(asked[at]),
+            could_N=float(could[at]),
+            held_N=held((preload, slope, hold)),
+            held_by_file_N=None if self.file_curve is None else held(self.file_curve),
+            lock_Nm=float(preload + slope * max(torque - hold, 0.0)),
+            needed_lock_Nm=float(max(torque - 2 * inside[at] * radius, 0.0)),
+            lost_force_N=lost_force,
+            lost_s=lost_s,
+            lost_m=lost_m,
+        )
+
+    def _cost(self, spin: tuple[int, int], rows: np.ndarray, centre: list[np.ndarray]) -> tuple[float, float, float]:
+        """Mean force lost in a spin (N), and the time (s) and distance (m) lost up to the next braking point.
+
+        Notes
+        -----
+        Against an axle that puts down what is asked for, as far as both tyres take it. At a given power a car keeps its
+        deficit of energy E: m v dv = E, and dt = E/(m v^3) ds, so the time lost is the integral of E/(m v^2) over time.
+        """
+        signals, (asked, could, _) = self.signals, centre
+        index = self.observed.index[rows]
+        put_down = self.axle.input_torque_Nm[index] / self.car.rear_rolling_radius_m
+        lost = np.maximum(np.minimum(asked, could) - put_down, 0.0)
+        off = (signals.braking | (signals.throttle < OPEN / 2))[spin[1] :]
+        end = spin[1] + (int(np.argmax(off)) if off.any() else len(off))
+        along = np.arange(index[0], max(end, index[-1] + 1))
+        power = np.interp(along, index, lost * signals.speed_m_s[index], right=0.0) * (along < spin[1])
+        energy = np.cumsum(power) / signals.rate_hz
+        speed = np.maximum(signals.speed_m_s[along], 1.0)
+        lost_s = float(np.sum(energy / (self.car.mass_kg * speed**2)) / signals.rate_hz)
+        return float(lost.mean()), lost_s, lost_s * float(speed[-1])
+
+
+def _means(values: np.ndarray, width: int) -> np.ndarray:
+    return np.convolve(values, np.ones(width) / width, mode="valid")
+
+
+def _robust(design: np.ndarray, wanted: np.ndarray) -> tuple[np.ndarray, float]:
+    """Least squares with Huber's weights (P. J. Huber, Robust Statistics, 1981, ch. 7): coefficients and scatter."""
+    weight, scatter = np.ones(len(wanted)), 1.0
+    ridge = 1e-3 * np.eye(design.shape[1])
+    for _ in range(15):
+        root = np.sqrt(weight)
+        system = np.vstack([design * root[:, None], ridge])
+        found = np.linalg.lstsq(system, np.concatenate([wanted * root, np.zeros(len(ridge))]), rcond=None)[0]
+        left = wanted - design @ found
+        scatter = max(1.4826 * float(np.median(np.abs(left))), 1e-6)
+        weight = 1 / np.maximum(1.0, np.abs(left) / (1.5 * scatter))
+    return found, scatter
