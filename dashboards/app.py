@@ -15,8 +15,9 @@ from analyzer.in_words import capitalised
 from dashboards.guide.guide import add_guide, help_address
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
-from dashboards.pages import check, compare, run, setup, start
+from dashboards.pages import check, compare, setup, start
 from dashboards.routes import add_routes
+from dashboards.run import page as run
 from dashboards.serving import MOST_BYTES, TOO_LARGE
 
 LOOPBACK = ("127.0.0.1", "localhost", "::1", "[::1]")
@@ -119,9 +120,19 @@ def _layout() -> html.Div:
                     html.Button("Dark", id="switch-mode", className="quiet", **{"aria-label": "light or dark"}),
                 ]
             ),
+            html.Div(id="server-gone", role="alert", hidden=True),
             html.Main(id="page", tabIndex="-1"),
+            _keys(),
             html.Footer([html.P(" ".join(CAUTIONS)), html.P(f"halfshaft {__version__}")]),
         ]
+    )
+
+
+def _keys() -> html.Dialog:
+    """Keys and marks of the run screen; the browser fills it in from what it listens to."""
+    return html.Dialog(
+        [html.H2("Keys and marks"), html.Div(id="keys-list"), html.Button("Close", id="close-keys", className="main")],
+        id="keys",
     )
 
 

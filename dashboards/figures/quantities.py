@@ -46,7 +46,17 @@ def _wheel(column: int) -> Part:
     return lambda a, w: 3.6 * a.signals.wheel_speed_m_s[w, column]
 
 
-WHEELS = {"rear left": _wheel(2), "rear right": _wheel(3), "front left": _wheel(0), "front right": _wheel(1)}
+def _rear(inside: bool) -> Part:
+    """Speed of the inside or the outside rear wheel: each keeps its name, and so its colour, in left and right turns."""
+
+    def part(a: Analysis, w: slice) -> np.ndarray:
+        left, right = (3.6 * a.signals.wheel_speed_m_s[w, column] for column in (2, 3))
+        return np.where((rear_of(a).turn[w] > 0) == inside, left, right)
+
+    return part
+
+
+WHEELS = {"inside rear": _rear(True), "outside rear": _rear(False), "front left": _wheel(0), "front right": _wheel(1)}
 
 
 def _wheels(a: Analysis) -> list[Line]:
@@ -88,10 +98,10 @@ QUANTITIES: dict[str, Quantity] = {
     "slip": Quantity(
         "rear slip, %",
         1,
-        _lines({"inside rear slip": _inside_slip, "outside rear slip": _in_corners("outside_slip", 100.0)}),
+        _lines({"inside rear": _inside_slip, "outside rear": _in_corners("outside_slip", 100.0)}),
         _inside_slip,
         (5.0, 30.0),
-        ("tyre's peak", lambda a: 100 * rear_of(a).peak_slip),
+        ("peak of the tyre", lambda a: 100 * rear_of(a).peak_slip),
     ),
     "throttle": Quantity("throttle, %", 0, _lines({"throttle": _throttle}), _throttle, (100, 100)),
     "steer": Quantity(
@@ -128,8 +138,8 @@ QUANTITIES: dict[str, Quantity] = {
         _lines({"transfer torque": _transfer}),
         lambda a, w: np.abs(_transfer(a, w)),
     ),
-    "tyre_use": Quantity(
-        "tyre use (1 is the peak)",
+    "grip_used": Quantity(
+        "grip used (1 is the peak)",
         2,
         _lines({"inside rear": _in_corners("inside_use"), "outside rear": _in_corners("outside_use")}),
     ),
