@@ -19,6 +19,7 @@ from dashboards.pages import check, compare, setup, start
 from dashboards.routes import add_routes
 from dashboards.run import page as run
 from dashboards.serving import MOST_BYTES, TOO_LARGE
+from dashboards.whatif import page as whatif
 
 LOOPBACK = ("127.0.0.1", "localhost", "::1", "[::1]")
 POLICY = (
@@ -55,7 +56,7 @@ def create_app(workspace_dir: Path | str, *, hosts: tuple[str, ...] = ()) -> Das
     add_guide(app.server)
     app.layout = _layout()
     _theme(app)
-    for page in (start, run, setup, check, compare):
+    for page in (start, run, whatif, setup, check, compare):
         page.register(app, logbook, jobs)
 
     @app.callback(Output("page", "children"), Input("address", "pathname"), Input("address", "search"))
@@ -83,6 +84,8 @@ def _page(logbook: Logbook, pathname: str, search: str) -> html.Div:
             return compare.layout(logbook, search)
         case ["run", run_id]:
             return run.layout(logbook, run_id)
+        case ["run", run_id, "what-if"]:
+            return whatif.layout(logbook, run_id)
         case ["run", run_id, "log"]:
             return check.layout(logbook, run_id)
     return _sorry("There is no such page; go back to the start page.")

@@ -33,6 +33,9 @@ def new(
             "Before and after are the same run; choose another, or say which laps count before and which after."
         )
     _comparable([[results.run_of(book, results.result(book, k)) for k in side] for side in (before, after)])
+    there = _same(book, before, after, before_laps or None, after_laps or None)
+    if there is not None:
+        return there
     made = secrets.token_hex(8)
     with book.transaction() as connection:
         connection.execute(
@@ -45,6 +48,20 @@ def new(
                 [(made, number, place, result_id) for place, result_id in enumerate(chosen)],
             )
     return made
+
+
+def _same(
+    book: Store, before: Sequence[str], after: Sequence[str], before_laps: str | None, after_laps: str | None
+) -> str | None:
+    """A comparison of these very results and laps that is done or under way, and newer than all of them."""
+    newest = max(results.result(book, k).asked_s for k in (*before, *after))
+    rows = book.rows(
+        "SELECT id FROM comparisons WHERE before_laps IS ? AND after_laps IS ? AND asked_s > ? "
+        "AND state IN ('waiting', 'running', 'done') ORDER BY asked_s DESC",
+        (before_laps, after_laps, newest),
+    )
+    asked = [sorted(before), sorted(after)]
+    return next((r["id"] for r in rows if [sorted(side(book, r["id"], k)) for k in (0, 1)] == asked), None)
 
 
 def _comparable(sides: list[list[Run]]) -> None:

@@ -16,6 +16,8 @@ from analyzer.report.html import render
 from analyzer.report.result_json import PHASE_KEYS
 from dashboards.logbook import Logbook
 from dashboards.run import lines, views
+from dashboards.whatif.advising import sample_parts
+from dashboards.whatif.trial import RANGES, trial
 
 SETTINGS_LIMIT_BYTES = 1_000_000
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
@@ -30,6 +32,8 @@ def add_routes(server: flask.Flask, logbook: Logbook) -> None:
         request = flask.request
         name = unquote(request.headers.get("X-File-Name", ""))
         try:
+            if kind == "parts":
+                return _parts(request, name)
             if kind in ("car", "setup") and (request.content_length or 0) > SETTINGS_LIMIT_BYTES:
                 raise InputError("That is too large for a settings file; allowed: up to 1 MB. Choose a TOML file.")
             stored = logbook.store(kind, name, cast(BinaryIO, request.stream), request.content_length)
@@ -41,6 +45,10 @@ def add_routes(server: flask.Flask, logbook: Logbook) -> None:
     def _sample_car() -> flask.Response:
         sample = logbook.file("car", "sample")
         return _attached(sample.path.read_bytes(), "application/toml", sample.name)
+
+    @server.get("/sample/parts")
+    def _sample_parts() -> flask.Response:
+        return _attached(sample_parts().read_bytes(), "application/toml", sample_parts().name)
 
     @server.get("/run/<run_id>/report.html")
     def _report(run_id: str) -> flask.Response:
@@ -66,6 +74,18 @@ def add_routes(server: flask.Flask, logbook: Logbook) -> None:
         except (HalfshaftError, ValueError) as error:
             return {"refusal": str(error)}
 
+    @server.post("/run/<run_id>/about")
+    def _about(run_id: str) -> dict:
+        said = flask.request.get_json(silent=True)
+        if not isinstance(said, dict):
+            return {"error": "The notes could not be read; load the page again."}
+        date = said.pop("date_s", None)
+        try:
+            logbook.say_of(run_id, date_s=float(date) if isinstance(date, int | float) else None, **said)
+        except HalfshaftError as error:
+            return {"error": str(error)}
+        return {"error": ""}
+
     @server.get("/alive")
     def _alive() -> dict:
         return {"under_way": len(logbook.under_way())}
@@ -76,6 +96,14 @@ def add_routes(server: flask.Flask, logbook: Logbook) -> None:
         if kept is None:
             return flask.Response("There is no such comparison.", status=404, mimetype="text/plain")
         return _attached(json.dumps(kept["result"], indent=1), "application/json", "comparison.json")
+
+
+def _parts(request: flask.Request, name: str) -> tuple[dict, int]:
+    """A parts file is not kept: its text goes back to the page, which sends it with the question."""
+    if not name.casefold().endswith(".toml") or (request.content_length or 0) > SETTINGS_LIMIT_BYTES:
+        raise InputError(f"{safe_name(name)}: is no parts file; allowed: a TOML file of up to 1 MB. Choose another file.")
+    text = request.stream.read(SETTINGS_LIMIT_BYTES).decode("utf-8", "replace")
+    return {"text": text, "name": safe_name(name), "sent": safe_name(name)}, 200
 
 
 def _drawn(logbook: Logbook, run_id: str, name: str, asked: Mapping[str, str]) -> dict:
@@ -93,6 +121,8 @@ def _drawn(logbook: Logbook, run_id: str, name: str, asked: Mapping[str, str]) -
             return views.lock(analysis)
         case "circuit":
             return views.circuit(analysis, asked["colour"], [int(lap) for lap in _items(asked, "laps")])
+        case "trial":
+            return trial(analysis, {key: float(asked[key]) for key in RANGES})
         case "traces":
             window = (float(asked["from"]), float(asked["to"])) if "from" in asked else None
             others = [_other(logbook, analysis, lap) for lap in _items(asked, "over")]

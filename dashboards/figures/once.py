@@ -16,19 +16,20 @@ _known: dict[int, dict[Callable, Any]] = {}
 
 def rear_of(analysis: Analysis) -> RearAxle:
     """Inside and outside of this very analysis; another run, or the same run analysed again, is another object."""
-    return cast(RearAxle, _once(analysis, _rear))
+    return cast(RearAxle, once(analysis, _rear))
 
 
 def path_of(analysis: Analysis) -> tuple[np.ndarray, np.ndarray]:
     """`drawn_path` of this very analysis."""
-    return cast(tuple[np.ndarray, np.ndarray], _once(analysis, drawn_path))
+    return cast(tuple[np.ndarray, np.ndarray], once(analysis, drawn_path))
 
 
 def _rear(analysis: Analysis) -> RearAxle:
     return rear_axle(analysis.signals, analysis.axle, analysis.car)
 
 
-def _once(analysis: Analysis, work: Callable[[Analysis], Any]) -> Any:
+def once(analysis: Analysis, work: Callable[[Analysis], Any]) -> Any:
+    """What `work` gives for this very analysis, worked out at the first time."""
     key = id(analysis)
     if key not in _known:
         weakref.finalize(analysis, _known.pop, key, None)  # before the id can be given to another

@@ -10,6 +10,7 @@ from dash import ALL, ClientsideFunction, Dash, Input, Output, State, dcc, html
 from analyzer.analysis import Analysis, PhaseResult
 from analyzer.comparison.runs import chosen_laps
 from analyzer.errors import HalfshaftError
+from analyzer.in_words import listed
 from analyzer.phases.segments import PHASES
 from analyzer.report.words import PARAMETER_NAMES, PHASE_NAMES, parameter_cells
 from dashboards.figures import both_sides
@@ -17,9 +18,10 @@ from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook, Run
 from dashboards.pages.clock import clock, polled
 from dashboards.pages.compared import told
-from dashboards.pages.parts import chart, labelled, not_measured, table, when
+from dashboards.pages.parts import chart, labelled, not_measured, progress, table, when
 
 MOST_A_SIDE = 4  # kept in memory at once
+MOST_EARLIER = 20  # comparisons listed
 ONE_RUN = (
     "There is one run only. Analyse the log from after the change as well; or choose this run on both sides, odd laps "
     "on one and even laps on the other, to see how well it can tell a change at all."
@@ -33,18 +35,28 @@ def layout(logbook: Logbook, search: str = "") -> html.Div:
     if not runs:
         words = "Analyse two logs first, one from before the change and one from after; then they can be compared."
         return html.Div([html.H1("Before and after"), html.P(words), dcc.Link("Start page", href="/")])
-    options = [{"label": f"{r.log_name}, {when(r.started)}", "value": r.id} for r in runs]
+    options = [{"label": f"{r.name}, {when(r.date_s)}", "value": r.id} for r in runs]
     # one run alone is laid beside nothing: over itself it would look like no change
+    driven = sorted(runs, key=lambda run: (run.date_s, run.started))
     last_two = (
-        {"before": [runs[1].id], "after": [runs[0].id]} if len(runs) > 1 else {"before": [runs[0].id], "after": []}
+        {"before": [driven[-2].id], "after": [driven[-1].id]}
+        if len(runs) > 1
+        else {"before": [runs[0].id], "after": []}
     )
     asked = {side: _known(runs, search, side) for side in last_two}
-    chosen = asked if all(asked.values()) else last_two
+    chosen, laps, shown = (asked if all(asked.values()) else last_two), ["", ""], None
+    known = parse_qs(search.lstrip("?")).get("comparison", [""])[0]
+    found = logbook.comparison_asked(known)
+    if found is not None:
+        chosen = dict(zip(("before", "after"), found["sides"], strict=True))
+        laps = found["laps"]
+        shown = {"id": known, "of": [*found["sides"], *laps]}
     return html.Div(
         [
             html.H1("Before and after"),
             html.P(ONE_RUN, className="hint") if len(runs) == 1 else None,
-            html.Section([_sides(options, chosen), _button()], className="panel"),
+            html.Section([_sides(options, chosen, laps), _button()], className="panel"),
+            html.Section(_earlier(logbook, known), className="panel", id="earlier"),
             html.Div(id="together-told", **{"aria-live": "polite"}),
             html.Section(
                 [
@@ -55,11 +67,12 @@ def layout(logbook: Logbook, search: str = "") -> html.Div:
                 className="panel",
             ),
             html.Section([html.H2("Corner phases side by side"), *_phases()], className="panel"),
-            dcc.Store(id="comparison"),
+            dcc.Store(id="comparison", data=shown),
             dcc.Store(id="compared"),
             dcc.Store(id="to-stop"),
             dcc.Store(id="stopped"),
-            *clock("comparison", answered={"over": True}),
+            dcc.Store(id="to-drop"),
+            *clock("comparison", answered={"over": shown is None}),
         ]
     )
 
@@ -70,11 +83,32 @@ def _known(runs: list[Run], search: str, side: str) -> list[str]:
     return [run.id for run in runs if run.id in asked]
 
 
-def _sides(options: list[dict], chosen: dict[str, list[str]]) -> html.Div:
+def _earlier(logbook: Logbook, shown: str) -> list:
+    """Comparisons that the logbook has, each with a link that keeps it."""
+    lines = []
+    for run, (before, after) in logbook.comparisons()[:MOST_EARLIER]:
+        words = f"{listed(before)} against {listed(after)}"
+        name = html.Strong(words) if run.id == shown else dcc.Link(words, href=f"/compare?comparison={run.id}")
+        gone = html.Button(
+            "Remove", id={"type": "drop-comparison", "run": run.id}, className="quiet", **{"aria-label": f"remove {words}"}
+        )
+        told = {"done": "", "waiting": "waiting", "running": "under way"}.get(run.state, run.message or run.state)
+        lines.append(
+            html.Div(
+                [html.Div([name, html.Span(f" {when(run.started)} {told}", className="hint")], className="grow"), gone],
+                className="run-line",
+            )
+        )
+    return [html.H2("Comparisons in this logbook"), *(lines or [html.P("None yet.", className="hint")])]
+
+
+def _sides(options: list[dict], chosen: dict[str, list[str]], laps_of: list[str]) -> html.Div:
     columns = []
-    for side, ids in chosen.items():
+    for (side, ids), laps_text in zip(chosen.items(), laps_of, strict=True):
         runs = dcc.Dropdown(options, ids, id=side, multi=True, placeholder="choose one run or several")
-        laps = dcc.Input(id=f"{side}-laps", type="text", debounce=True, placeholder="all", autoComplete="off")
+        laps = dcc.Input(
+            id=f"{side}-laps", type="text", value=laps_text, debounce=True, placeholder="all", autoComplete="off"
+        )
         columns.append(
             html.Div(
                 [labelled(f"runs {side} the change", runs), labelled("only laps (odd, even, or such as 1-3,5)", laps)],
@@ -89,7 +123,7 @@ def _button() -> html.Div:
         [
             html.Button("Compare", id="together", className="main"),
             html.Span(
-                "fits all runs together with one car and one tyre, so that what is wrong with those cancels out",
+                "fits all runs together with one car and one tyre: errors common to both runs cancel",
                 className="hint",
             ),
             html.Div(id="together-progress", **{"aria-live": "polite"}),
@@ -207,10 +241,39 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         except HalfshaftError as error:
             return _refused(str(error)), answered
         if run.state in ("waiting", "running"):
-            return _progress(run.id, run.step, run.share), answered | {"over": False}
+            return progress(run, {"type": "stop-comparison", "run": run.id}), answered | {"over": False}
         if run.state != "done":
             return _refused(run.message), answered
         return [], answered | {"done": run.id}
+
+    # the address keeps the comparison, so that a reload or a link shows it again
+    app.clientside_callback(
+        "(comparison) => { if (comparison && comparison.id) history.replaceState(history.state, '', "
+        "'/compare?comparison=' + comparison.id); return dash_clientside.no_update; }",
+        Output("together-progress", "title"),
+        Input("comparison", "data"),
+        prevent_initial_call=True,
+    )
+
+    app.clientside_callback(
+        ClientsideFunction("at_once", "run_of"),
+        Output("to-drop", "data"),
+        Input({"type": "drop-comparison", "run": ALL}, "n_clicks"),
+        prevent_initial_call=True,
+    )
+
+    @app.callback(
+        Output("earlier", "children"),
+        Input("to-drop", "data"),
+        Input("compared", "data"),
+        State("comparison", "data"),
+        prevent_initial_call=True,
+    )
+    def _listed(drop: dict | None, _: Any, comparison: dict | None) -> list:
+        shown = (comparison or {}).get("id", "")
+        if drop is not None and drop["run"] != shown:
+            logbook.remove_comparison(drop["run"])
+        return _earlier(logbook, shown)
 
     # what hangs on it is drawn anew only when it changes
     app.clientside_callback(
@@ -242,17 +305,6 @@ def _about(chosen: Sequence[Any]) -> list:
 
 def _refused(message: str) -> html.P:
     return html.P(message, className="refusal", role="alert")
-
-
-def _progress(comparison_id: str, step: str, share: float) -> html.Div:
-    return html.Div(
-        [
-            html.Progress(value=str(round(share, 3)), max="1", **{"aria-label": "progress"}),
-            html.Span(step or "waiting", className="hint"),
-            html.Button("Cancel", id={"type": "stop-comparison", "run": comparison_id}, className="quiet"),
-        ],
-        className="progress",
-    )
 
 
 def _runs(logbook: Logbook, ids: Sequence[str] | None) -> list[Analysis]:

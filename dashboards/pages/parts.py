@@ -10,6 +10,7 @@ from dash import dcc, html
 from analyzer.analysis import Analysis
 from analyzer.report.figures.theme import CONFIG
 from analyzer.report.words import why_not_measured
+from dashboards.logbook import Run
 
 CLEAR = "rgba(0,0,0,0)"
 NOT_YET = {
@@ -30,8 +31,27 @@ def chart(
     `broad` one is not squeezed onto a phone."""
     more = [] if section is None else [" ", in_guide(section, f"More about the {label}")]
     graph = dcc.Graph(id=chart_id, config=CONFIG, figure=NOT_YET if figure is None else figure)
-    said = html.P([read, *more], className="read", id=f"{chart_id}-read")
-    return html.Div([html.Div(graph, role="group", className="broad" if broad else "", **{"aria-label": label}), said])
+    said = html.Details(
+        [html.Summary("i", **{"aria-label": f"how to read the {label}"}), html.P([read, *more])],
+        className="why read",
+        id=f"{chart_id}-read",
+    )
+    return html.Div([said, html.Div(graph, role="group", className="broad" if broad else "", **{"aria-label": label})])
+
+
+def progress(run: Run, cancel_id: dict[str, str]) -> html.Div:
+    """How far a run or a comparison is, for how long it has been going on, and a way to end it. Where nobody knows how
+    far it is, the bar runs to and fro."""
+    known = {"value": str(round(run.share, 3)), "max": "1"} if run.share > 0 else {}
+    return html.Div(
+        [
+            html.Progress(**known, **{"aria-label": "progress"}),
+            html.Span(run.step or "waiting", className="hint"),
+            html.Span(className="hint", **{"data-since": f"{run.started:.0f}"}),
+            html.Button("Cancel", id=cancel_id, className="quiet"),
+        ],
+        className="progress",
+    )
 
 
 def breakable(name: str) -> list:

@@ -2,6 +2,8 @@
 
 import hashlib
 import json
+import time
+from pathlib import Path
 from typing import Any
 
 import dash
@@ -12,7 +14,7 @@ from analyzer.errors import HalfshaftError
 from dashboards.jobs import Jobs
 from dashboards.logbook import KINDS, Logbook, Run
 from dashboards.pages.clock import clock, polled
-from dashboards.pages.parts import breakable, in_guide, when
+from dashboards.pages.parts import breakable, in_guide, labelled, progress, when
 
 STATE_WORDS = {
     "waiting": "waiting for its turn",
@@ -20,6 +22,12 @@ STATE_WORDS = {
     "done": "done",
     "failed": "could not be analysed",
     "cancelled": "cancelled",
+}
+ORDERS = {
+    "newest": "analysed last first",
+    "driven": "driven last first",
+    "name": "by name",
+    "driver": "by driver",
 }
 MARKS = {"waiting": "…", "running": "▸", "done": "✓", "failed": "✕", "cancelled": "–"}
 
@@ -68,6 +76,15 @@ def layout(logbook: Logbook) -> html.Div:
             html.Section(
                 [
                     html.Div([html.H2("Runs in this logbook"), *_way_to_compare()], className="heading"),
+                    html.Div(
+                        [
+                            labelled("search", dcc.Input(id="search", type="search", debounce=0.2, placeholder="log, driver, tyres, notes"), wide=True),
+                            labelled("order", dcc.Dropdown(ORDERS, "newest", id="run-order", clearable=False)),
+                        ],
+                        className="tools",
+                        hidden=len(logbook.runs()) < 2,
+                        id="run-tools",
+                    ),
                     html.Div(shown, id="run-list", **{"aria-live": "polite"}),
                 ],
                 className="panel",
@@ -80,8 +97,10 @@ def layout(logbook: Logbook) -> html.Div:
             dcc.Store(id="sides", data={}),
             dcc.Store(id="changed"),
             dcc.Store(id="cancelled"),
-            dcc.ConfirmDialog(id="sure"),
-            *clock("runs", answered={"shown": _digest(shown)}),
+            dcc.Store(id="to-keep"),
+            dcc.Store(id="to-repeat"),
+            _about_form(),
+            *clock("runs", answered={"shown": _digest(shown), "over": not logbook.under_way()}),
         ]
     )
 
@@ -151,11 +170,70 @@ def _options(logbook: Logbook, kind: str) -> list[dict]:
     ]
 
 
-def _run_list(logbook: Logbook) -> list:
-    runs = list(logbook.runs())
+def _run_list(logbook: Logbook, search: str | None = None, order: str | None = "newest") -> list:
+    runs = logbook.runs()
+    undo = [_undo_line(run) for run in logbook.leaving()]
     if not runs:
-        return [html.P("None yet. Drop a log above, or try the sample run.", className="hint")]
-    return [_run_line(run) for run in runs]
+        return [*undo, html.P("None yet. Drop a log above, or try the sample run.", className="hint")]
+    words = (search or "").casefold().split()
+    found = [run for run in runs if all(word in _searched(run) for word in words)]
+    keys = {
+        "driven": lambda run: -run.date_s,
+        "name": lambda run: run.name.casefold(),
+        "driver": lambda run: (run.driver == "", run.driver.casefold()),
+    }
+    if order in keys:
+        found = sorted(found, key=keys[order])
+    nothing = [] if found else [html.P(f"No run has '{search}'. Search for less.", className="hint")]
+    return [*undo, *nothing, *(_run_line(run) for run in found)]
+
+
+def _searched(run: Run) -> str:
+    texts = (run.title, run.log_name, run.driver, run.tyres, run.weather, run.notes, run.car_name, run.setup_name or "")
+    return " ".join(texts).casefold()
+
+
+def _undo_line(run: Run) -> html.Div:
+    return html.Div(
+        [
+            html.Span(f"{run.name} is removed; for good in a minute, with its comparisons."),
+            html.Button("Undo", id={"type": "keep", "run": run.id}, className="quiet"),
+        ],
+        className="undo",
+    )
+
+
+def _about_form() -> html.Dialog:
+    """What a person says of a run; `assets/about.js` fills and sends it."""
+    fields = (
+        ("title", "name", "text", "the file's name when left empty"),
+        ("date", "driven on", "datetime-local", ""),
+        ("driver", "driver", "text", ""),
+        ("tyres", "tyres", "text", "make of compound, pressures, age"),
+        ("weather", "weather", "text", "air and track temperature, dry or wet"),
+    )
+    return html.Dialog(
+        [
+            html.H2("About this run"),
+            *(
+                html.Div([html.Label(words, htmlFor=f"about-{name}"), dcc.Input(id=f"about-{name}", type="text", placeholder=hint, autoComplete="off")])
+                if kind == "text"
+                else html.Div([html.Label(words, htmlFor=f"about-{name}"), html.Span(id=f"about-{name}-place", **{"data-date": f"about-{name}"})])
+                for name, words, kind, hint in fields
+            ),
+            html.Div([html.Label("notes", htmlFor="about-notes"), dcc.Textarea(id="about-notes", rows=4)]),
+            html.Div(id="about-refusal", role="alert", className="refusal"),
+            html.Div(
+                [
+                    html.Button("Save", id="about-save", className="main"),
+                    html.Button("Cancel", id="about-cancel", className="quiet"),
+                ],
+                className="buttons",
+            ),
+        ],
+        id="about",
+        className="about",
+    )
 
 
 def _digest(parts: list) -> str:
@@ -164,20 +242,14 @@ def _digest(parts: list) -> str:
 
 
 def _run_line(run: Run) -> html.Div:
-    setup = f", {run.setup_name}" if run.setup_name else ""
+    setup = f", {run.setup_name}" if run.setup_name else ", no setup file"
     earlier = "" if run.latest else "; the log was analysed anew since, with another car file, setup file or map"
-    under = [html.Div(f"{run.car_name}{setup}; {when(run.started)}{earlier}", className="hint")]
+    said = "; ".join(text for text in (run.driver, run.tyres, run.weather) if text)
+    under = [html.Div(f"{run.car_name}{setup}; analysed {when(run.started)}{earlier}", className="hint")]
+    if said or run.notes:
+        under.insert(0, html.Div([said, html.Em(f"{'; ' if said else ''}{run.notes}") if run.notes else ""]))
     if run.state in ("waiting", "running"):
-        under += [
-            html.Div(
-                [
-                    html.Progress(value=str(round(run.share, 3)), max="1", **{"aria-label": "progress"}),
-                    html.Span(run.step or "waiting", className="hint"),
-                    html.Button("Cancel", id={"type": "cancel", "run": run.id}, className="quiet"),
-                ],
-                className="progress",
-            )
-        ]
+        under += [progress(run, {"type": "cancel", "run": run.id})]
     if run.message:
         under.append(html.P(run.message, className="refusal" if run.state == "failed" else "hint"))
     links = []
@@ -187,25 +259,33 @@ def _run_line(run: Run) -> html.Div:
                 side,
                 id={"type": "side", "run": run.id, "side": side},
                 className="quiet mark",
-                **{"aria-label": f"{run.log_name}: {side} the change"},
+                **{"aria-label": f"{run.name}: {side} the change"},
             )
             for side in ("before", "after")
         ]
         links.append(dcc.Link("Open", href=f"/run/{run.id}", className="button main"))
+    if run.state in ("failed", "cancelled"):
+        links.append(html.Button("Analyse again", id={"type": "repeat", "run": run.id}, className="quiet"))
     if run.state in ("done", "failed"):
         links.append(dcc.Link("Log check", href=f"/run/{run.id}/log", className="button quiet"))
     if run.state not in ("waiting", "running"):
+        about = {
+            "run": run.id,
+            "date": time.strftime("%Y-%m-%dT%H:%M", time.localtime(run.date_s)),
+            **{name: getattr(run, name) for name in ("title", "driver", "tyres", "weather", "notes")},
+        }
+        links.append(
+            html.Button("Notes", className="quiet", **{"data-about": json.dumps(about), "aria-label": f"notes on {run.name}"})
+        )
         links.append(
             html.Button(
-                "Remove",
-                id={"type": "remove", "run": run.id},
-                className="quiet",
-                **{"aria-label": f"remove {run.log_name}"},
+                "Remove", id={"type": "remove", "run": run.id}, className="quiet", **{"aria-label": f"remove {run.name}"}
             )
         )
+    file = [] if run.name == run.log_name else [html.Span(f" {run.log_name}", className="hint")]
     return html.Div(
         [
-            html.Div([html.Strong(breakable(run.log_name)), *under], className="grow"),
+            html.Div([html.Strong(breakable(run.name)), *file, *under], className="grow"),
             html.Span(f"{MARKS[run.state]} {STATE_WORDS[run.state]}", className=f"state {run.state}"),
             html.Div(links, className="buttons"),
         ],
@@ -217,7 +297,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
     """Callbacks of the page."""
 
     polled(app, "runs")
-    for kind in ("remove", "cancel"):
+    for kind in ("remove", "cancel", "keep", "repeat"):
         app.clientside_callback(
             ClientsideFunction("at_once", "run_of"),
             Output(f"to-{kind}", "data"),
@@ -248,12 +328,15 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         Input("runs-tick", "data"),
         Input("changed", "data"),
         Input("cancelled", "data"),
+        Input("search", "value"),
+        Input("run-order", "value"),
         State("runs-answered", "data"),
         prevent_initial_call=True,
     )
-    def _refresh(tick: dict | None, _: Any, __: Any, before: dict) -> tuple:
-        fresh = _run_list(logbook)
-        answered = {"n": (tick or {}).get("n"), "shown": _digest(fresh)}
+    def _refresh(tick: dict | None, _: Any, __: Any, search: str | None, order: str | None, before: dict) -> tuple:
+        fresh = _run_list(logbook, search, order)
+        # nothing is asked for where nothing is under way
+        answered = {"n": (tick or {}).get("n"), "shown": _digest(fresh), "over": not logbook.under_way()}
         # drawn anew only when it changed: a button that is replaced loses the keyboard's focus
         return dash.no_update if answered["shown"] == before["shown"] else fresh, answered
 
@@ -275,7 +358,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
                 return "Choose a log first: drop it on the first field or press its button.", dash.no_update
             elif not car:
                 return (
-                    "Choose a car file, or give yours: without mass, tracks and radii no torque can be told.",
+                    "Choose a car file, or give yours: without mass, tracks and radii there are no torques.",
                     dash.no_update,
                 )
             else:
@@ -305,34 +388,31 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         return asked
 
     @app.callback(
-        Output("sure", "message"),
-        Output("sure", "displayed"),
-        Input("to-remove", "data"),
-        prevent_initial_call=True,
-    )
-    def _ask(asked: dict) -> tuple:
-        try:
-            return _warning(logbook.run(asked["run"])), True
-        except HalfshaftError:  # somebody else removed it meanwhile
-            return dash.no_update, False
-
-    @app.callback(
         Output("start-refusal", "children", allow_duplicate=True),
         Output("changed", "data", allow_duplicate=True),
-        Input("sure", "submit_n_clicks"),
-        State("to-remove", "data"),
+        Input("to-remove", "data"),
+        Input("to-keep", "data"),
+        Input("to-repeat", "data"),
         prevent_initial_call=True,
     )
-    def _remove(_: int, asked: dict) -> tuple:
+    def _other(remove: dict | None, keep: dict | None, repeat: dict | None) -> tuple:
+        what = ctx.triggered_id
+        asked = {"to-remove": remove, "to-keep": keep, "to-repeat": repeat}[what]
+        if asked is None:
+            return dash.no_update, dash.no_update
         try:
-            logbook.remove_run(asked["run"])
+            if what == "to-remove":
+                logbook.remove_run(asked["run"])
+            elif what == "to-keep":
+                logbook.keep_run(asked["run"])
+            else:
+                again = logbook.job(asked["run"])
+                text = Path(again["channels"]).read_text("utf-8") if again["channels"] else None
+                keys = again["keys"]
+                made = logbook.new_run(
+                    log_key=keys["log"], car_key=keys["car"], setup_key=keys["setup"], channel_map=text
+                )
+                jobs.start(made)
         except HalfshaftError as error:
             return str(error), asked
         return "", asked
-
-
-def _warning(run: Run) -> str:
-    return (
-        f"Remove {run.log_name}, started {when(run.started)}? Its results and comparisons are deleted for good, and "
-        "the uploaded log too when no other run uses it. This cannot be undone."
-    )

@@ -14,7 +14,7 @@ from analyzer.analysis import Analysis
 from analyzer.errors import InputError
 from analyzer.in_words import number
 from analyzer.report.words import PHASE_NAMES
-from dashboards.figures.quantities import QUANTITIES, Line, chosen_quantity
+from dashboards.figures.quantities import QUANTITIES, Line, Quantity, chosen_quantity
 from dashboards.run.views import packed, place_of
 
 MOST_POINTS = 1200  # a line: a wide screen's width in pixels
@@ -71,8 +71,8 @@ def traces(
     """
     quantities = {key: chosen_quantity(key) for key in keys}
     strands = _strands(analysis, window_s, along, others[: MOST_LAPS - 1])
-    drawn = {key: [quantity.lines(s.analysis) for s in strands] for key, quantity in quantities.items()}
-    count = sum(len(lines) for each in drawn.values() for lines in each) + 2 * len(strands) + 5
+    drawn = {key: [_shown(quantity, k, s) for k, s in enumerate(strands)] for key, quantity in quantities.items()}
+    count = sum(len(lines) for each in drawn.values() for lines in each) + 2 * len(strands) + 4
     points = int(np.clip(ALL_POINTS // count, LEAST_POINTS, MOST_POINTS))
     rows = [
         {
@@ -96,7 +96,7 @@ def traces(
         "label": _axis_label(along, over=len(strands) > 1),
         "window": _ends(focus, along),
         "window_s": [float(analysis.signals.time_s[focus.first]), float(analysis.signals.time_s[focus.last - 1])],
-        "strands": [{"name": s.name, "lap": s.lap, **_where(s, along, points)} for s in strands],
+        "strands": [{"name": s.name, "lap": s.lap, **_where(s, along, points, k == 0)} for k, s in enumerate(strands)],
         "rows": rows,
         "shades": _shades(focus, along),
         "lock": _in_lock_plot(focus, points),
@@ -172,11 +172,14 @@ def _middles(starts: np.ndarray, count: int) -> np.ndarray:
 
 
 def _thinned(values: np.ndarray, points: int) -> np.ndarray:
-    """The values, or least and largest of each bin in turn; a bin of none stays none."""
+    """The values, or least and largest of each bin, the one nearer to where the bin begins first; a bin of none stays
+    none."""
     starts = _bins(len(values), points)
     if starts is None:
         return values
-    return np.column_stack([np.fmin.reduceat(values, starts), np.fmax.reduceat(values, starts)]).ravel()
+    low, high = np.fmin.reduceat(values, starts), np.fmax.reduceat(values, starts)
+    falls = values[starts] > values[np.append(starts[1:], len(values)) - 1]
+    return np.column_stack([np.where(falls, high, low), np.where(falls, low, high)]).ravel()
 
 
 def _picked(values: np.ndarray, points: int) -> np.ndarray:
@@ -185,15 +188,19 @@ def _picked(values: np.ndarray, points: int) -> np.ndarray:
     return values if starts is None else values[_middles(starts, len(values))]
 
 
-def _where(strand: Strand, along: str, points: int) -> dict[str, Any]:
-    """Axis, log time and share of the lap of a strand's points."""
+def _shown(quantity: Quantity, number: int, strand: Strand) -> list[Line]:
+    """Lines of a strand; of laps under the focus the driven wheels only."""
+    return [line for line in quantity.lines(strand.analysis) if number == 0 or not line.name.startswith("front")]
+
+
+def _where(strand: Strand, along: str, points: int, focus: bool) -> dict[str, Any]:
+    """Axis of a strand's points, of the focus also log time and share of the lap."""
     part = slice(strand.first, strand.last)
+    x = packed(strand.factor * (_picked(_axis(strand.analysis, along)[part], points) - strand.from_x), 3)
+    if not focus:
+        return {"x": x}
     moments = _picked(strand.analysis.signals.time_s[part], points)
-    return {
-        "x": packed(strand.factor * (_picked(_axis(strand.analysis, along)[part], points) - strand.from_x), 3),
-        "t": packed(moments, 3),
-        "place": packed(place_of(strand.analysis, moments)),
-    }
+    return {"x": x, "t": packed(moments, 3), "place": packed(place_of(strand.analysis, moments))}
 
 
 def _line(line: Line, strand: Strand, along: str, points: int) -> dict[str, Any]:

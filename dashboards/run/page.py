@@ -76,7 +76,8 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
 def _screen(run_id: str, name: str, analysis: Analysis, others: list[dict]) -> html.Div:
     ways = [
         dcc.Link("Log check", href=f"/run/{run_id}/log", className="button quiet"),
-        dcc.Link("What if", href=f"/setup?run={run_id}", className="button quiet"),
+        dcc.Link("What if", href=f"/run/{run_id}/what-if", className="button quiet"),
+        dcc.Link("Setup", href=f"/setup?run={run_id}", className="button quiet"),
         html.A("Report", href=f"/run/{run_id}/report.html", className="button quiet", download=""),
         html.A("JSON", href=f"/run/{run_id}/result.json", className="button quiet", download=""),
         html.Button("Print", id="print", className="quiet", **{"aria-label": "Print, or save as PDF"}),

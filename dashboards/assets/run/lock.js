@@ -91,6 +91,7 @@
     function draw() {
       const { width } = box.getBoundingClientRect();
       if (!told || width < 40) return;
+      root.querySelector("#lock-key").replaceChildren(...key());
       axes = run.lockAxes(box, told);
       const { chart, x, y } = axes, top = told.range[2];
       samples = ["slipping", "locked"].map((kind) => ["x", "y", "t"].map((name) => run.unpack(told[kind][name])));
@@ -124,7 +125,6 @@
       });
       chart.addEventListener("mouseleave", () => run.point(null));
       box.replaceChildren(chart);
-      root.querySelector("#lock-key").replaceChildren(...key());
       run.point(run.screen.pointed ?? null);
     }
 

@@ -2,7 +2,7 @@
 (function () {
   "use strict";
   const run = (window.halfshaft = window.halfshaft || {});
-  const LEVELS = 9, OFF_PX = 13, APART_PX = 12, MOST_MARKS = 4, PAD_PX = 44;
+  const LEVELS = 9, OFF_PX = 13, APART_PX = 16, PAD_PX = 34;
 
   run.map = function (root, data) {
     const box = root.querySelector("#map"), legend = root.querySelector("#map-scale");
@@ -16,8 +16,8 @@
       return Array.from(x, (v, k) => [width / 2 + size * (v - (x0 + x1) / 2), height / 2 - size * (y[k] - (y0 + y1) / 2)]);
     }
 
-    /* The way off the path at a place, away from the circuit's middle. */
-    function away(k, middle) {
+    /* The way off the path at a place, to the side with more room. */
+    function away(k) {
       const n = places.length, [a, b] = [places[Math.max(k - 3, 0)], places[Math.min(k + 3, n - 1)]];
       const [dx, dy] = [b[0] - a[0], b[1] - a[1]], long = Math.hypot(dx, dy) || 1;
       const side = [dy / long, -dx / long], here = places[k];
@@ -38,7 +38,7 @@
     };
     const index = (share) => Math.min(Math.max(Math.round(share * (places.length - 1)), 0), places.length - 1);
 
-    /* Findings near each other in one stack off the path; of many of one shape one mark with their number. */
+    /* Findings of one corner in one stack off the path, those of one shape as one mark with their number. */
     function stacks() {
       const found = new Map();
       for (const one of run.filtered()) {
@@ -51,21 +51,18 @@
       return found;
     }
 
-    function drawMarks(chart, middle) {
+    function drawMarks(chart) {
       const picked = run.screen.state.finding;
       const taken = [];
       for (const members of stacks().values()) {
         const shares = members.map((m) => m.share).sort((a, b) => a - b);
-        const k = index(shares[shares.length >> 1]), way = away(k, middle);
-        taken.push([k, way]);
-        let each = members.map((m) => ({ shape: run.shapeOf(m.one), found: [m.one] }));
-        if (members.length > MOST_MARKS) {
-          const groups = new Map();
-          each.forEach((m) => groups.set(m.shape, [...(groups.get(m.shape) || []), ...m.found]));
-          each = [...groups].map(([shape, found]) => ({ shape, found }));
-        }
+        const k = index(shares[shares.length >> 1]), way = away(k);
+        const groups = new Map();
+        members.forEach(({ one }) => groups.set(run.shapeOf(one), [...(groups.get(run.shapeOf(one)) || []), one]));
+        const each = [...groups].map(([shape, found]) => ({ shape, found }));
         each.forEach(({ shape, found }, j) => {
           const off = OFF_PX + APART_PX * j, [x, y] = [places[k][0] + off * way[0], places[k][1] + off * way[1]];
+          taken.push([x, y]);
           const words = found.length > 1 ? `${found.length} findings, ${found[0].where.split(",")[0]}, ${run.WORDS[shape]}` : `${found[0].name}, ${found[0].where}`;
           const then = () => run.pick(found.length > 1 && found[0].corner !== null ? { corner: found[0].corner } : { finding: found[0].index });
           const chosen = found.some((one) => one.index === picked);
@@ -78,15 +75,30 @@
       return taken;
     }
 
-    function drawNumbers(chart, taken, middle) {
+    /* Where a number has most room beside a place: off the path, the marks and the other numbers. */
+    function roomiest(k, taken) {
+      const [x, y] = places[k];
+      let best = null, most = -Infinity;
+      for (const off of [13, 18, 24]) {
+        for (let turn = 0; turn < 16; turn += 1) {
+          const at = [x + off * Math.cos((turn * Math.PI) / 8), y + off * Math.sin((turn * Math.PI) / 8)];
+          const far = (list, enough) => list.reduce((least, [a, b]) => Math.min(least, Math.hypot(a - at[0], b - at[1]) / enough), 1);
+          const room = Math.min(far(places, 11), far(taken, 19)) - off / 500;
+          if (room > most) [best, most] = [at, room];
+        }
+      }
+      return best;
+    }
+
+    function drawNumbers(chart, taken) {
       for (const { number } of data.corners) {
         const pass = data.passes.find((p) => p.corner === number && p.lap > 0);
         const share = pass && placeOf(pass.apex_s);
         if (share === null || share === undefined) continue;
-        const k = index(share), other = taken.find(([at]) => Math.abs(at - k) < 16);
-        const way = other ? [-other[1][0], -other[1][1]] : away(k, middle);
+        const [x, y] = roomiest(index(share), taken);
+        taken.push([x, y]);
         const chosen = run.screen.state.corner === number;
-        chart.append(run.svg("text", { x: (places[k][0] + 14 * way[0]).toFixed(1), y: (places[k][1] + 14 * way[1] + 4).toFixed(1), class: chosen ? "corner chosen" : "corner", "text-anchor": "middle" }, String(number)));
+        chart.append(run.svg("text", { x: x.toFixed(1), y: (y + 4).toFixed(1), class: chosen ? "corner chosen" : "corner", "text-anchor": "middle" }, String(number)));
       }
     }
 
@@ -94,7 +106,7 @@
       const { width, height } = box.getBoundingClientRect();
       if (!circuit || width < 40) return;
       places = fitted(width, height);
-      const middle = [width / 2, height / 2], values = run.unpack(circuit.values);
+      const values = run.unpack(circuit.values);
       const chart = run.svg("svg", { width, height, viewBox: `0 0 ${width} ${height}`, role: "group", "aria-label": "the circuit from above, with findings" });
       const [x, y] = [places.map((p) => p[0]), places.map((p) => p[1])];
       chart.append(run.svg("path", { d: run.line(x, y), class: "path" }));
@@ -110,7 +122,7 @@
         const [a, b] = [index(placeOf(pass.start_s) ?? 0), index(placeOf(pass.end_s) ?? 0)];
         if (b > a) chart.append(run.svg("path", { d: run.line(x.slice(a, b), y.slice(a, b)), class: "picked" }));
       }
-      drawNumbers(chart, drawMarks(chart, middle), middle);
+      drawNumbers(chart, drawMarks(chart));
       chart.append((spot = run.svg("circle", { r: 6, class: "cursor", visibility: "hidden" })));
       chart.addEventListener("mousemove", (event) => {
         const share = under(event);

@@ -114,7 +114,6 @@
     if (!screen.data) return;
     screen.panels.forEach((panel) => panel.show && panel.show(screen.state, screen.data));
   }
-  run.redraw = () => show();
 
   async function mount(root) {
     screen.id = root.dataset.run;
@@ -132,6 +131,7 @@
     screen.panels = ["strip", "grid", "map", "traces", "lock", "list"].map((name) => run[name](root, data));
     if (!Object.keys(screen.state).length && data.findings.length) run.go({ finding: 0 }, true);
     else show();
+    root.querySelectorAll(".fill").forEach((box) => sized.observe(box));
     root.dataset.ready = "yes";
   }
 
@@ -200,8 +200,9 @@
     screen.state = read(location.hash);
     show();
   });
+  /* A panel that became larger or smaller is drawn anew. */
   let later;
-  window.addEventListener("resize", () => {
+  const sized = new ResizeObserver(() => {
     clearTimeout(later);
     later = setTimeout(() => document.getElementById("screen") && show(), 60);
   });

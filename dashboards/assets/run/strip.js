@@ -9,7 +9,7 @@
     const spins = data.findings.filter((f) => f.cause);
     const count = Object.fromEntries(CAUSES.map((c) => [c, spins.filter((f) => f.cause === c).length]));
     const bar = run.html("div", { class: "odds", "aria-hidden": "true" }, ...CAUSES.filter((c) => count[c]).map((c) => run.html("i", { class: c, style: `flex-grow:${count[c]}` })));
-    const buttons = CAUSES.map((cause) => {
+    const buttons = CAUSES.filter((cause) => count[cause]).map((cause) => {
       const then = () => run.pick({ cause: run.screen.state.cause === cause ? null : cause, kind: null });
       return run.html("button", { type: "button", class: "chip", "data-cause": cause, on: { click: then } }, run.glyph(cause), ` ${NAMES[cause]} `, run.html("b", {}, count[cause]));
     });

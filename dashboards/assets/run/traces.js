@@ -2,7 +2,7 @@
 (function () {
   "use strict";
   const run = (window.halfshaft = window.halfshaft || {});
-  const LEFT = 46, TOP = 18, BOTTOM = 34, GAP = 9, LEAST_ROW = 44, NARROW_S = 40;
+  const LEFT = 46, TOP = 18, BOTTOM = 34, GAP = 9, LEAST_ROW = 44, HEAD = 15, NARROW_S = 40;
   const ROLES = { "inside rear": "inside", "outside rear": "outside", "front left": "front", "front right": "front" };
   const DASHES = ["", "7 3", "2 3", "9 3 2 3", "12 4"];
 
@@ -13,19 +13,25 @@
 
     function unpacked(answer) {
       told = answer;
-      strands = answer.strands.map((s) => ({ ...s, x: run.unpack(s.x), t: run.unpack(s.t), place: run.unpack(s.place) }));
+      strands = answer.strands.map((s, k) => ({ ...s, x: run.unpack(s.x), ...(k ? {} : { t: run.unpack(s.t), place: run.unpack(s.place) }) }));
       rows = answer.rows.map((row) => ({
         ...row,
         lines: row.lines.map((line) => {
           const y = run.unpack(line.y), own = line.x ? run.unpack(line.x) : strands[line.strand].x;
           const paired = y.length === 2 * own.length;
-          return { ...line, y, own, paired, x: paired ? Float64Array.from(y, (_, k) => own[k >> 1]) : own };
+          return { ...line, y, own, paired, x: paired ? apart(own) : own };
         }),
       }));
       const lock = { x: run.unpack(answer.lock.x), y: run.unpack(answer.lock.y) };
       const [from, to] = answer.window_s;
       run.screen.cut = { ...strands[0], lock, narrow: to - from < NARROW_S, window_s: answer.window_s };
     }
+
+    /* Two points a bin, a quarter of it before and after its middle. */
+    const apart = (own) => Float64Array.from({ length: 2 * own.length }, (_, k) => {
+      const bin = k >> 1, wide = bin + 1 < own.length ? own[bin + 1] - own[bin] : own[bin] - own[bin - 1] || 0;
+      return own[bin] + (k % 2 ? 0.25 : -0.25) * wide;
+    });
 
     const value = (line, moment) => {
       const k = run.nearest(line.own, moment);
@@ -50,15 +56,15 @@
     }
 
     function drawRow(chart, row, top, tall) {
-      const y = run.scale(...ends(row), top + tall, top);
+      const y = run.scale(...ends(row), top + tall, top + HEAD);
       row.yscale = y;
       chart.append(run.svg("path", { d: `M${LEFT} ${top + tall}H${width - right()}`, class: "rule" }));
-      for (const tick of run.ticks(y.back(top + tall), y.back(top), tall > 80 ? 4 : 2)) {
-        if (y(tick) < top + 4 || y(tick) > top + tall - 1) continue;
+      for (const tick of run.ticks(y.back(top + tall), y.back(top + HEAD), tall > 80 ? 4 : 2)) {
+        if (y(tick) < top + HEAD - 1 || y(tick) > top + tall - 1) continue;
         chart.append(run.svg("path", { d: `M${LEFT} ${y(tick)}H${width - right()}`, class: "rule" }),
           run.svg("text", { x: LEFT - 5, y: y(tick) + 4, "text-anchor": "end", class: "tick" }, run.short(tick)));
       }
-      if (row.limit && y(row.limit[1]) > top && y(row.limit[1]) < top + tall) {
+      if (row.limit && y(row.limit[1]) > top + HEAD && y(row.limit[1]) < top + tall) {
         chart.append(run.svg("path", { d: `M${LEFT} ${y(row.limit[1])}H${width - right()}`, class: "limit" }, run.svg("title", {}, row.limit[0])));
       }
       const lines = [...row.lines].sort((a, b) => b.strand - a.strand);
