@@ -1,7 +1,8 @@
-/* Draws the corner table of the run page: as page components, each cell of a table costs the browser milliseconds.
-   All text is put in as text, never as markup. */
+/* Draws the corner table of the run page and the setup form's lock plot, and marks wrong fields. As page components each
+   cell of a table costs the browser milliseconds. All text is put in as text, never as markup. */
 (function () {
   "use strict";
+  const kept = {}; // lock plots by run
 
   function made(tag, look, text) {
     const element = document.createElement(tag);
@@ -52,6 +53,38 @@
   };
 
   window.dash_clientside = Object.assign(window.dash_clientside || {}, {
+    /* The fields of a form that a refusal names in quotes are marked; the first one is said to be described by it. */
+    fields: {
+      /* The lock plot of the typed setup over that of a run, or alone. */
+      async draw(told) {
+        const box = document.getElementById("predicted"), { halfshaft: run } = window;
+        const bare = { points: [], draws: [], slipping: null, predicted: null };
+        let lock = { ...bare, range: told.range };
+        if (told.run) lock = kept[told.run] = kept[told.run] || (await (await fetch(`/run/${told.run}/view/lock`)).json());
+        const axes = run.lockAxes(box, lock);
+        if (lock.slipping) run.drawSamples(axes, lock);
+        run.drawMeasured(axes, lock);
+        run.drawPredicted(axes, told.predicted);
+        axes.chart.setAttribute("data-top", told.predicted ? Math.max(...told.predicted.y) : "");
+        if (!told.predicted) axes.chart.append(run.svg("text", { x: axes.width / 2, y: axes.height / 2, "text-anchor": "middle" }, "No curve: nothing that slips, or no figures yet."));
+        box.replaceChildren(axes.chart);
+        return window.dash_clientside.no_update;
+      },
+      mark(refusal) {
+        const named = [...String(refusal || "").matchAll(/'([a-z_A-Z]+)'/g)].map((found) => found[1]);
+        document.querySelectorAll("#form label").forEach((label) => {
+          const id = label.htmlFor.startsWith("{") ? JSON.parse(label.htmlFor) : {};
+          const wrong = named.includes(id.key);
+          label.parentElement.classList.toggle("wrong", wrong);
+          const field = document.getElementById(label.htmlFor);
+          if (!field) return;
+          field.toggleAttribute("aria-invalid", wrong);
+          if (wrong) field.setAttribute("aria-describedby", "setup-refusal");
+          else field.removeAttribute("aria-describedby");
+        });
+        return window.dash_clientside.no_update;
+      },
+    },
     lists: { corners: draw("corner-table", drawTable) },
   });
 })();

@@ -31,12 +31,12 @@ def chart(
     `broad` one is not squeezed onto a phone."""
     more = [] if section is None else [" ", in_guide(section, f"More about the {label}")]
     graph = dcc.Graph(id=chart_id, config=CONFIG, figure=NOT_YET if figure is None else figure)
-    said = html.Details(
-        [html.Summary("i", **{"aria-label": f"how to read the {label}"}), html.P([read, *more])],
-        className="why read",
-        id=f"{chart_id}-read",
-    )
-    return html.Div([said, html.Div(graph, role="group", className="broad" if broad else "", **{"aria-label": label})])
+    return html.Div([why(read, *more), html.Div(graph, role="group", className="broad" if broad else "", **{"aria-label": label})])
+
+
+def why(*words: Any) -> html.Details:
+    """An explanation behind an icon."""
+    return html.Details([html.Summary("i", **{"aria-label": "how to read it"}), html.P(list(words))], className="why")
 
 
 def progress(run: Run, cancel_id: dict[str, str]) -> html.Div:

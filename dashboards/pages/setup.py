@@ -1,10 +1,13 @@
 """Setup page: the setup file as a form, its predicted curve as it is typed, the measured curve and the agreement."""
 
+import io
+import time
+from pathlib import Path
 from urllib.parse import parse_qs
 
 import dash
 import numpy as np
-from dash import ALL, Dash, Input, Output, State, ctx, dcc, html
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html
 
 from analyzer.analysis import Analysis
 from analyzer.differential.predicted import PredictedLockCurve, predict_lock_curve
@@ -12,19 +15,24 @@ from analyzer.differential.result import input_torque_grid_Nm
 from analyzer.errors import HalfshaftError, InputError
 from analyzer.in_words import number
 from analyzer.report.words import PARAMETER_NAMES, parameter_cells
-from dashboards.figures import lock_view
 from dashboards.jobs import Jobs
 from dashboards.logbook import KINDS, Logbook
 from dashboards.pages.contradictions import agreed, contradictions, in_short
-from dashboards.pages.parts import chart, labelled, not_measured, table, when
+from dashboards.pages.parts import in_guide, labelled, not_measured, table, when, why
 from dashboards.pages.setup_form import form, typed, values_of
+from dashboards.run.views import predicted_curve
 from dashboards.setup_file import to_toml
 
 LARGEST_NM = 2000.0
+RANGE = [-0.3 * LARGEST_NM, LARGEST_NM, 500.0]  # of an empty plot: input torque from, to, torque moved across (N.m)
 READ = (
-    "How to read it: the dashed line with its band is what the parts in this file should give and moves as you type. "
-    "With a run chosen, the blue line with its band is what was measured; circles slipped, triangles were locked, "
-    "filled arrowheads mean 'at least this'."
+    "The dashed line with its dotted 95 % band is what the parts in this form predict; it moves as you type. With a run "
+    "chosen, the thick line was measured; each thin line is as likely, and moves with the samples by the bar at the "
+    "right. Dots slipped, triangles were locked, an arrow means at least this."
+)
+NO_FILE = (
+    "This run was analysed without a setup file. Fill in what is fitted, or choose a file; the measured curve stays as "
+    "it is."
 )
 NO_CURVE = html.P("The form has no figures that a curve could be made of.", className="hint")
 
@@ -34,15 +42,16 @@ def layout(logbook: Logbook, search: str) -> html.Div:
     runs = [r for r in logbook.runs() if r.state == "done"]
     asked = parse_qs(search.lstrip("?")).get("run", [None])[0]
     chosen = next((r for r in runs if r.id == asked), None)
-    key = logbook.job(chosen.id)["keys"]["setup"] if chosen is not None else None
-    if key not in [option["value"] for option in _setups(logbook)]:
-        key = "sample"  # also for an upload with the sample's bytes
+    # the run's own file; a run without one begins with an empty form, never with the invented sample's figures
+    key = logbook.job(chosen.id)["keys"]["setup"] if chosen is not None else "sample"
+    kept = f"{chosen.id if chosen else ''} {key}"
     return html.Div(
         [
             html.H1("Setup file"),
+            html.P(NO_FILE, className="hint") if key is None else None,
             html.Div(
                 [
-                    labelled("file", dcc.Dropdown(_setups(logbook), key, id="opened", clearable=False), wide=True),
+                    labelled("file", dcc.Dropdown(_setups(logbook), key, id="opened", placeholder="none"), wide=True),
                     html.Div(
                         [html.Label("load a TOML file", htmlFor="file-opened"), _picker()],
                         className="load",
@@ -59,6 +68,8 @@ def layout(logbook: Logbook, search: str) -> html.Div:
                         wide=True,
                     ),
                     html.Button("Save as TOML", id="save-setup", className="main"),
+                    html.Button("Analyse again with it", id="again-with", className="quiet", hidden=chosen is None),
+                    html.Button("Discard changes", id="discard", className="quiet"),
                     dcc.Download(id="setup-file"),
                     dcc.Store(id="uploaded-opened"),
                     dcc.Store(id="fitting"),  # the form's figures, the last time that a curve could be made of them
@@ -68,22 +79,20 @@ def layout(logbook: Logbook, search: str) -> html.Div:
             html.Div(id="setup-refusal", role="alert", className="refusal"),
             html.Div(
                 [
-                    html.Div(form(values_of(logbook, key)), id="form"),
+                    html.Div(form(values_of(logbook, key), kept_as=kept), id="form"),
                     html.Div(
                         [
                             html.Section(
                                 [
                                     html.H2("Predicted lock curve"),
-                                    chart(
-                                        "predicted",
-                                        READ,
-                                        label="predicted and measured lock curve",
-                                        section="theory#predicted-lock-curve",
-                                    ),
+                                    html.P(in_guide("theory#predicted-lock-curve", "How it is predicted"), className="hint"),
+                                    why(READ),
+                                    html.Div(id="predicted", className="fill"),
+                                    dcc.Store(id="typed-curve"),
                                     html.P(id="against-short", className="verdict", **{"aria-live": "polite"}),
                                     html.Div(id="predicted-numbers"),
                                 ],
-                                className="panel",
+                                className="panel predicted-panel",
                             ),
                         ],
                         className="beside",
@@ -116,9 +125,17 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
     """Callbacks of the page."""
     parts = {"type": "part", "table": ALL, "key": ALL}
 
-    @app.callback(Output("form", "children"), Input("opened", "value"), prevent_initial_call=True)
-    def _load(key: str | None) -> list:
-        return dash.no_update if key is None else form(values_of(logbook, key))
+    @app.callback(
+        Output("form", "children"),
+        Input("opened", "value"),
+        Input("discard", "n_clicks"),
+        State("measured", "value"),
+        prevent_initial_call=True,
+    )
+    def _load(key: str | None, clicks: int | None, run_id: str | None) -> list:
+        # under another name what was typed before is not found again
+        fresh = f" {time.time()}" if ctx.triggered_id == "discard" else ""
+        return form(values_of(logbook, key), kept_as=f"{run_id or ''} {key}{fresh}")
 
     @app.callback(
         Output("opened", "options"),
@@ -136,6 +153,8 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         State(parts, "id"),
     )
     def _check(values: list, ids: list) -> tuple:
+        if not any(value not in (None, "") for value in values):
+            return "", None  # nothing is typed yet
         try:
             predict_lock_curve(typed(values, ids))
         except HalfshaftError as error:
@@ -143,32 +162,77 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         return "", [values, ids]
 
     @app.callback(
-        Output("predicted", "figure"),
+        Output("typed-curve", "data"),
         Output("predicted-numbers", "children"),
         Output("against", "children"),
         Output("against-short", "children"),
         Input("fitting", "data"),
         Input("measured", "value"),
-        Input("mode", "data"),
         prevent_initial_call=True,
     )
-    def _predict(fitting: list | None, run_id: str | None, mode: str | None) -> tuple:
+    def _predict(fitting: list | None, run_id: str | None) -> tuple:
         if fitting is None:
-            return {}, None, NO_CURVE, ""
+            return {"run": run_id, "predicted": None, "range": RANGE}, None, NO_CURVE, ""
         setup = typed(*fitting)
         curve = predict_lock_curve(setup)
         if run_id is None:
             grid = input_torque_grid_Nm(curve, largest_Nm=LARGEST_NM)
-            figure = lock_view.predicted_only(curve, grid, mode=mode or "light")
+            drawn = predicted_curve(curve, grid)
+            top = RANGE[2] if drawn is None else max(50.0, 1.1 * max(drawn["y"]))
+            shown = {"run": None, "predicted": drawn, "range": [float(grid.min()), float(grid.max()), top]}
             nothing = html.P("Choose a run above; then the file is held against what was measured.", className="hint")
-            return figure, _numbers(curve, None), nothing, ""
+            return shown, _numbers(curve, None), nothing, ""
         try:
             analysis = logbook.analysis(run_id)
         except InputError as error:
-            return {}, _numbers(curve, None), html.P(str(error), className="refusal", role="alert"), ""
-        figure = lock_view.lock_view(analysis, predicted=curve, mode=mode or "light")
+            return dash.no_update, _numbers(curve, None), html.P(str(error), className="refusal", role="alert"), ""
+        torque = np.array([p.input_torque_Nm for p in analysis.lock_curve.points])
+        shown = {"run": run_id, "predicted": predicted_curve(curve, torque), "range": RANGE}
         agreement = agreed(analysis, curve, setup)
-        return figure, _numbers(curve, analysis), contradictions(agreement), in_short(agreement)
+        return shown, _numbers(curve, analysis), contradictions(agreement), in_short(agreement)
+
+    app.clientside_callback(
+        ClientsideFunction("fields", "draw"),
+        Output("predicted", "title"),
+        Input("typed-curve", "data"),
+        prevent_initial_call=True,
+    )
+
+    # the fields that the refusal names are marked, and the first says it
+    app.clientside_callback(
+        ClientsideFunction("fields", "mark"),
+        Output("form", "title"),
+        Input("setup-refusal", "children"),
+        Input("form", "children"),
+    )
+
+    @app.callback(
+        Output("address", "pathname", allow_duplicate=True),
+        Output("address", "search", allow_duplicate=True),
+        Output("setup-refusal", "children", allow_duplicate=True),
+        Input("again-with", "n_clicks"),
+        State("measured", "value"),
+        State(parts, "value"),
+        State(parts, "id"),
+        prevent_initial_call=True,
+    )
+    def _again(clicks: int | None, run_id: str | None, values: list, ids: list) -> tuple:
+        if not clicks:
+            return dash.no_update, dash.no_update, dash.no_update
+        try:
+            if run_id is None:
+                raise InputError("Choose a run above first.")
+            text = to_toml(typed(values, ids)).encode()
+            stored = logbook.store("setup", "typed.setup.toml", io.BytesIO(text), len(text))
+            job = logbook.job(run_id)
+            channels = Path(job["channels"]).read_text("utf-8") if job["channels"] else None
+            made = logbook.new_run(
+                log_key=job["keys"]["log"], car_key=job["keys"]["car"], setup_key=stored.key, channel_map=channels
+            )
+        except HalfshaftError as error:
+            return dash.no_update, dash.no_update, f"Not analysed: {error}"
+        jobs.start(made)
+        return "/", "", ""
 
     @app.callback(
         Output("setup-file", "data"),
@@ -195,6 +259,6 @@ def _numbers(curve: PredictedLockCurve, analysis: Analysis | None) -> html.Div:
         value = getattr(curve, name)  # of a spool there is none; ramps that never clamp begin at infinity
         row = [label, "never" if value is not None and np.isinf(value) else number(value, digits)]
         rows.append(row + (list(measured.get(name, ("–", "–"))) if measured is not None else []))
-    headings = ["", "parts say"] + (["measured", "95 % interval"] if measured is not None else [])
+    headings = ["", "parts predict"] + (["measured", "95 % interval"] if measured is not None else [])
     notes = [html.P(f"Note: {n}", className="hint") for n in curve.notes]
     return html.Div([table(headings, rows), *notes, *(not_measured(analysis) if analysis is not None else [])])

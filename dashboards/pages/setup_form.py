@@ -22,23 +22,26 @@ OPEN = ("", "breakaway")  # groups that are always unfolded
 BARE = ("open", "spool")  # types without plates
 
 
-def values_of(logbook: Logbook, key: str) -> dict[str, Any]:
-    """What a stored setup file says, and nothing that it leaves to its defaults.
+def values_of(logbook: Logbook, key: str | None) -> dict[str, Any]:
+    """What a stored setup file says, and nothing that it leaves to its defaults; without a file nothing.
 
     Raises
     ------
     InputError : no such file, or it is wrong.
     """
+    if key is None:
+        return {}
     return load_setup(logbook.file("setup", key).path).model_dump(exclude_unset=True)
 
 
-def form(values: dict[str, Any]) -> list:
-    """Sections of fields, filled with `values`."""
+def form(values: dict[str, Any], *, kept_as: str = "form") -> list:
+    """Sections of fields, filled with `values`; what is typed into them the browser keeps under a name, so that it is
+    there again after Back."""
     sections = []
     for group, (heading, model) in GROUPS.items():
         table_values = values if group == "" else values.get(group) or {}
         fields = [
-            _field(group, key, info, table_values.get(key))
+            _field(group, key, info, table_values.get(key), kept_as)
             for key, info in model.model_fields.items()
             if not _is_table(info.annotation)
         ]
@@ -68,14 +71,15 @@ def form(values: dict[str, Any]) -> list:
     return sections
 
 
-def _field(group: str, key: str, info: Any, value: Any) -> html.Div:
+def _field(group: str, key: str, info: Any, value: Any, kept_as: str) -> html.Div:
     field_id = {"type": "part", "table": group, "key": key}
     label = _words(key)
     choices = _choices(info.annotation)
     # dash writes a dictionary id as JSON with sorted keys and no spaces
     html_id = json.dumps(field_id, sort_keys=True, separators=(",", ":"))
+    kept = {"persistence": kept_as, "persistence_type": "session"}
     if choices:
-        control = dcc.Dropdown(list(choices), value, id=field_id, placeholder="not stated")
+        control = dcc.Dropdown(list(choices), value, id=field_id, placeholder="not stated", **kept)
     else:
         control = dcc.Input(
             id=field_id,
@@ -85,6 +89,7 @@ def _field(group: str, key: str, info: Any, value: Any) -> html.Div:
             inputMode="text" if key == "name" else "decimal",
             debounce=0.3,
             autoComplete="off",
+            **kept,
         )
     about = info.description or ""
     if (group, key) == ("", "type"):

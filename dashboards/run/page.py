@@ -21,7 +21,7 @@ from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
 from dashboards.pages.corner_table import READ as CORNERS_READ
 from dashboards.pages.corner_table import corner_table
-from dashboards.pages.parts import breakable, chart, labelled, table
+from dashboards.pages.parts import breakable, chart, labelled, table, why
 
 GRID_READ = (
     "One row a lap, one column a corner. A mark says what was found in the pass, the figure is the slowest speed in "
@@ -163,11 +163,6 @@ def _screen(run_id: str, name: str, analysis: Analysis, others: list[dict]) -> h
         className="screen",
         **{"data-run": run_id, "data-others": json.dumps(others), "data-panel": "map"},
     )
-
-
-def why(text: str) -> html.Details:
-    """An explanation behind an icon."""
-    return html.Details([html.Summary("i", **{"aria-label": "how to read it"}), html.P(text)], className="why")
 
 
 def menu(words: str, menu_id: str) -> html.Details:

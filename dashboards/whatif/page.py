@@ -9,8 +9,8 @@ from analyzer.errors import HalfshaftError, InputError
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
 from dashboards.pages.clock import clock, polled
-from dashboards.pages.parts import breakable, table
-from dashboards.run.page import LOCK_READ, why
+from dashboards.pages.parts import breakable, table, why
+from dashboards.run.page import LOCK_READ
 from dashboards.whatif.advising import Advising
 from dashboards.whatif.trial import RANGES, start_of
 

@@ -37,6 +37,16 @@
     return path;
   };
 
+  /* -> [x, y, log time] of slipping and of locked samples. */
+  run.drawSamples = function ({ chart, x, y }, told) {
+    const samples = ["slipping", "locked"].map((kind) => ["x", "y", "t"].map((name) => run.unpack(told[kind][name])));
+    chart.append(
+      run.svg("path", { d: triangles(samples[1][0], samples[1][1], x, y, told.range[2]), class: "locked" }),
+      run.svg("path", { d: dots(samples[0][0], samples[0][1], x, y, told.range[2]), class: "slipping" }),
+    );
+    return samples;
+  };
+
   /* Runs of points that were measured: no line crosses a stretch where nothing slipped. */
   function stretches(points) {
     const found = [];
@@ -94,11 +104,7 @@
       root.querySelector("#lock-key").replaceChildren(...key());
       axes = run.lockAxes(box, told);
       const { chart, x, y } = axes, top = told.range[2];
-      samples = ["slipping", "locked"].map((kind) => ["x", "y", "t"].map((name) => run.unpack(told[kind][name])));
-      chart.append(
-        run.svg("path", { d: triangles(samples[1][0], samples[1][1], x, y, top), class: "locked" }),
-        run.svg("path", { d: dots(samples[0][0], samples[0][1], x, y, top), class: "slipping" }),
-      );
+      samples = run.drawSamples(axes, told);
       run.drawMeasured(axes, told);
       run.drawPredicted(axes, told.predicted);
       const { cut } = run.screen;
