@@ -12,14 +12,17 @@ from analyzer import __version__
 from analyzer.cautions import CAUTIONS
 from analyzer.errors import HalfshaftError
 from analyzer.in_words import capitalised
+from dashboards.check import check_page as check
+from dashboards.compare import compare_page as compare
 from dashboards.guide.guide import add_guide, help_address
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
-from dashboards.pages import check, compare, setup, start
 from dashboards.routes import add_routes
-from dashboards.run import page as run
+from dashboards.run import run_page as run
 from dashboards.serving import MOST_BYTES, TOO_LARGE
-from dashboards.whatif import page as whatif
+from dashboards.setup import setup_page as setup
+from dashboards.start import start_page as start
+from dashboards.whatif import whatif_page as whatif
 
 LOOPBACK = ("127.0.0.1", "localhost", "::1", "[::1]")
 POLICY = (

@@ -23,7 +23,7 @@ from analyzer.logbook.store import Store
 from analyzer.logs.mapping import load_channel_map
 from analyzer.provenance import hash_file
 from analyzer.vehicle.car import load_car
-from dashboards import comparisons
+from dashboards.compare import comparisons
 
 UPLOAD_LIMIT_BYTES = 1_000_000_000
 KINDS = {  # kind of upload -> (endings allowed, words)
@@ -378,8 +378,8 @@ class Logbook:
         rows = self.book.rows(
             "SELECT results.id, log.name AS log_name, car.name AS car_name, setup.name AS setup_name, state, step, "
             "share, message, asked_s AS started, results.car_id IS runs.car_id AND results.setup_id IS runs.setup_id "
-            "AND results.channels_id IS runs.channels_id AS latest, run_id AS log_id, date_s, runs.title AS title, driver, "
-            "tyres, weather, notes FROM results JOIN runs ON runs.id = run_id "
+            "AND results.channels_id IS runs.channels_id AS latest, run_id AS log_id, date_s, runs.title AS title, "
+            "driver, tyres, weather, notes FROM results JOIN runs ON runs.id = run_id "
             "JOIN files AS log ON log.id = run_id JOIN files AS car ON car.id = results.car_id "
             f"LEFT JOIN files AS setup ON setup.id = results.setup_id {rest}",
             values,

@@ -12,6 +12,7 @@ import flask
 from analyzer.analysis import Analysis
 from analyzer.errors import HalfshaftError, InputError
 from analyzer.logbook.names import safe_name
+from analyzer.logbook.runs import SAID
 from analyzer.report.html import render
 from analyzer.report.result_json import PHASE_KEYS
 from dashboards.logbook import Logbook
@@ -80,8 +81,9 @@ def add_routes(server: flask.Flask, logbook: Logbook) -> None:
         if not isinstance(said, dict):
             return {"error": "The notes could not be read; load the page again."}
         date = said.pop("date_s", None)
+        known = {name: said[name] for name in SAID if name in said}
         try:
-            logbook.say_of(run_id, date_s=float(date) if isinstance(date, int | float) else None, **said)
+            logbook.say_of(run_id, date_s=float(date) if isinstance(date, int | float) else None, **known)
         except HalfshaftError as error:
             return {"error": str(error)}
         return {"error": ""}
@@ -101,7 +103,9 @@ def add_routes(server: flask.Flask, logbook: Logbook) -> None:
 def _parts(request: flask.Request, name: str) -> tuple[dict, int]:
     """A parts file is not kept: its text goes back to the page, which sends it with the question."""
     if not name.casefold().endswith(".toml") or (request.content_length or 0) > SETTINGS_LIMIT_BYTES:
-        raise InputError(f"{safe_name(name)}: is no parts file; allowed: a TOML file of up to 1 MB. Choose another file.")
+        raise InputError(
+            f"{safe_name(name)}: is no parts file; allowed: a TOML file of up to 1 MB. Choose another file."
+        )
     text = request.stream.read(SETTINGS_LIMIT_BYTES).decode("utf-8", "replace")
     return {"text": text, "name": safe_name(name), "sent": safe_name(name)}, 200
 

@@ -27,7 +27,7 @@ from analyzer.logbook import results
 from analyzer.logbook.add import analyse_now
 from analyzer.logbook.parquet_copy import keep_parquet
 from analyzer.report.result_json import plain
-from dashboards import comparisons
+from dashboards.compare import comparisons
 from dashboards.logbook import COMPARISON, Logbook
 
 CHECK_SHARE = 0.2  # of the bar

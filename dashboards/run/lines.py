@@ -14,7 +14,7 @@ from analyzer.analysis import Analysis
 from analyzer.errors import InputError
 from analyzer.in_words import number
 from analyzer.report.words import PHASE_NAMES
-from dashboards.figures.quantities import QUANTITIES, Line, Quantity, chosen_quantity
+from dashboards.run.quantities import QUANTITIES, Line, Quantity, chosen_quantity
 from dashboards.run.views import packed, place_of
 
 MOST_POINTS = 1200  # a line: a wide screen's width in pixels
@@ -282,4 +282,3 @@ def _in_lock_plot(strand: Strand, points: int) -> dict[str, Any]:
         name: packed(_picked(np.where(good, values[part], np.nan), points), 2)
         for name, values in (("x", axle.input_torque_Nm), ("y", np.abs(axle.torque_difference_Nm)))
     }
-

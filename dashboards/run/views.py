@@ -14,8 +14,7 @@ from analyzer.differential.predicted import NORMAL_95, PredictedLockCurve
 from analyzer.findings.finding import Finding
 from analyzer.lockcurve import model
 from analyzer.report.words import KIND_NAMES, SEVERITY_WORDS, answer_parts, place_words
-from dashboards.figures.once import path_of
-from dashboards.figures.quantities import ALL, MAP_LABELS, QUANTITIES, logged
+from dashboards.run.quantities import ALL, MAP_LABELS, QUANTITIES, logged, path_of
 
 SPINS = ("inside_wheel_spin", "one_wheel_spin", "both_wheel_spin")
 CAUSES = {"car": "differential", "foot": "throttle"}  # as findings say it -> as the page does
@@ -248,5 +247,3 @@ def predicted_curve(curve: PredictedLockCurve, torque: np.ndarray) -> dict[str, 
     lower, upper = curve.band_Nm(fine)
     columns = (fine, curve.locking_torque_Nm(fine), lower, upper)
     return dict(zip(("x", "y", "lower", "upper"), ([round(float(v), 1) for v in c] for c in columns), strict=True))
-
-

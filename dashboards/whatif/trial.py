@@ -84,7 +84,9 @@ def trial(analysis: Analysis, shown: dict[str, float]) -> dict[str, Any]:
 
 
 def _by_corner(session: Session, replayed: Replayed, scale: list[float]) -> list[dict[str, Any]]:
-    middle = session.observed.index[session.passes.row[np.arange(len(session.passes.length)), session.passes.length // 2]]
+    middle = session.observed.index[
+        session.passes.row[np.arange(len(session.passes.length)), session.passes.length // 2]
+    ]
     starts = np.array([c.start for c in session.analysis.corners])
     order = np.argsort(starts)
     passed = order[np.clip(np.searchsorted(starts[order], middle, "right") - 1, 0, None)]

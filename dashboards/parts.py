@@ -5,10 +5,10 @@ import time
 from typing import Any
 
 import plotly.graph_objects as go
-from dash import dcc, html
+from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
 
 from analyzer.analysis import Analysis
-from analyzer.report.figures.theme import CONFIG
+from analyzer.report.figures.theme import BLUE, CONFIG
 from analyzer.report.words import why_not_measured
 from dashboards.logbook import Run
 
@@ -31,7 +31,9 @@ def chart(
     `broad` one is not squeezed onto a phone."""
     more = [] if section is None else [" ", in_guide(section, f"More about the {label}")]
     graph = dcc.Graph(id=chart_id, config=CONFIG, figure=NOT_YET if figure is None else figure)
-    return html.Div([why(read, *more), html.Div(graph, role="group", className="broad" if broad else "", **{"aria-label": label})])
+    return html.Div(
+        [why(read, *more), html.Div(graph, role="group", className="broad" if broad else "", **{"aria-label": label})]
+    )
 
 
 def why(*words: Any) -> html.Details:
@@ -91,3 +93,42 @@ def not_measured(analysis: Analysis) -> list[html.P]:
 def when(moment_s: float) -> str:
     """Local date and time of a moment (s since the epoch)."""
     return time.strftime("%d %b %Y, %H:%M", time.localtime(moment_s))
+
+
+CLOCK_MS = 700
+
+
+def clock(name: str, *, answered: dict[str, Any]) -> list:
+    """What ticks: the callback that is asked has `Input(f"{name}-tick", "data")`, {n, at}, and answers, besides what it
+    shows, {n} of that tick to `Output(f"{name}-answered", "data")`; with `over` true the clock stands."""
+    return [
+        dcc.Interval(id=f"{name}-clock", interval=CLOCK_MS),
+        dcc.Store(id=f"{name}-tick"),
+        dcc.Store(id=f"{name}-answered", data=answered),
+    ]
+
+
+def polled(app: Dash, name: str) -> None:
+    """The callback that lets the clock tick."""
+    app.clientside_callback(
+        ClientsideFunction("at_once", "tick"),
+        Output(f"{name}-tick", "data"),
+        Input(f"{name}-clock", "n_intervals"),
+        State(f"{name}-answered", "data"),
+        State(f"{name}-tick", "data"),
+        prevent_initial_call=True,
+    )
+
+
+BLUE_ON_DARK = "#7cc0ee"
+
+
+def readable(figure: go.Figure, mode: str) -> go.Figure:
+    """The figure, with the deep blue of lines, marks and bars lightened in dark mode."""
+    if mode == "dark":
+        for trace in figure.data:
+            for name in ("line", "marker", "error_y"):
+                part = getattr(trace, name, None)
+                if part is not None and isinstance(part.color, str) and part.color == BLUE:
+                    part.color = BLUE_ON_DARK
+    return figure

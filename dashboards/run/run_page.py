@@ -14,14 +14,13 @@ from analyzer.report.figures.theme import styled
 from analyzer.report.figures.trend_plot import READ as TREND_READ
 from analyzer.report.figures.trend_plot import trend_plot
 from analyzer.report.words import PHASE_NAMES, answer_parts, chatter_words, trend_rows, whole_laps_words
-from dashboards.figures import repeat
-from dashboards.figures.dark import readable
-from dashboards.figures.quantities import MAP_LABELS
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
-from dashboards.pages.corner_table import READ as CORNERS_READ
-from dashboards.pages.corner_table import corner_table
-from dashboards.pages.parts import breakable, chart, labelled, table, why
+from dashboards.parts import breakable, chart, labelled, readable, table, why
+from dashboards.run import repeat
+from dashboards.run.corner_table import READ as CORNERS_READ
+from dashboards.run.corner_table import corner_table
+from dashboards.run.quantities import MAP_LABELS
 
 GRID_READ = (
     "One row a lap, one column a corner. A mark says what was found in the pass, the figure is the slowest speed in "
@@ -86,7 +85,11 @@ def _screen(run_id: str, name: str, analysis: Analysis, others: list[dict]) -> h
     return html.Div(
         [
             html.Div(
-                [html.H1(breakable(name)), html.Span(facts(analysis), className="facts"), html.Div(ways, className="ways")],
+                [
+                    html.H1(breakable(name)),
+                    html.Span(facts(analysis), className="facts"),
+                    html.Div(ways, className="ways"),
+                ],
                 className="title",
             ),
             html.Div(id="screen-refusal", role="alert", className="refusal"),
@@ -115,7 +118,10 @@ def _screen(run_id: str, name: str, analysis: Analysis, others: list[dict]) -> h
             ),
             html.Section(
                 [
-                    html.Div([html.H2("Lock plot"), why(LOCK_READ), html.Div(id="lock-key", className="key")], className="bar"),
+                    html.Div(
+                        [html.H2("Lock plot"), why(LOCK_READ), html.Div(id="lock-key", className="key")],
+                        className="bar",
+                    ),
                     html.Div(id="lock", className="fill"),
                 ],
                 className="panel lock-panel",
@@ -129,7 +135,9 @@ def _screen(run_id: str, name: str, analysis: Analysis, others: list[dict]) -> h
             ),
             html.Div(
                 [
-                    html.Button(words, className="tab", **{"data-panel-tab": key, "aria-label": f"{words}: key {key[0]}"})
+                    html.Button(
+                        words, className="tab", **{"data-panel-tab": key, "aria-label": f"{words}: key {key[0]}"}
+                    )
                     for key, words in (("map", "Map"), ("lock", "Lock plot"), ("list", "Findings"))
                 ],
                 className="tabs",

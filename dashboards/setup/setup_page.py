@@ -9,26 +9,34 @@ import dash
 import numpy as np
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html
 
+from analyzer.agreement.diagnose import agree_and_diagnose
+from analyzer.agreement.steady_samples import steady_samples
+from analyzer.agreement.verdict import Agreement, Diagnosis
 from analyzer.analysis import Analysis
 from analyzer.differential.predicted import PredictedLockCurve, predict_lock_curve
 from analyzer.differential.result import input_torque_grid_Nm
+from analyzer.differential.setup import Setup
 from analyzer.errors import HalfshaftError, InputError
-from analyzer.in_words import number
-from analyzer.report.words import PARAMETER_NAMES, parameter_cells
+from analyzer.in_words import listed, number
+from analyzer.report.words import (
+    HOW_TO_READ_EXPLANATIONS,
+    PARAMETER_NAMES,
+    VERDICT_WORDS,
+    explanation_cells,
+    parameter_cells,
+)
 from dashboards.jobs import Jobs
 from dashboards.logbook import KINDS, Logbook
-from dashboards.pages.contradictions import agreed, contradictions, in_short
-from dashboards.pages.parts import in_guide, labelled, not_measured, table, when, why
-from dashboards.pages.setup_form import form, typed, values_of
+from dashboards.parts import in_guide, labelled, not_measured, table, when, why
 from dashboards.run.views import predicted_curve
-from dashboards.setup_file import to_toml
+from dashboards.setup.form import form, to_toml, typed, values_of
 
 LARGEST_NM = 2000.0
 RANGE = [-0.3 * LARGEST_NM, LARGEST_NM, 500.0]  # of an empty plot: input torque from, to, torque moved across (N.m)
 READ = (
-    "The dashed line with its dotted 95 % band is what the parts in this form predict; it moves as you type. With a run "
-    "chosen, the thick line was measured; each thin line is as likely, and moves with the samples by the bar at the "
-    "right. Dots slipped, triangles were locked, an arrow means at least this."
+    "The dashed line with its dotted 95 % band is what the parts in this form predict; it moves as you type. With a "
+    "run chosen, the thick line was measured; each thin line is as likely, and moves with the samples by the bar at "
+    "the right. Dots slipped, triangles were locked, an arrow means at least this."
 )
 NO_FILE = (
     "This run was analysed without a setup file. Fill in what is fitted, or choose a file; the measured curve stays as "
@@ -85,7 +93,9 @@ def layout(logbook: Logbook, search: str) -> html.Div:
                             html.Section(
                                 [
                                     html.H2("Predicted lock curve"),
-                                    html.P(in_guide("theory#predicted-lock-curve", "How it is predicted"), className="hint"),
+                                    html.P(
+                                        in_guide("theory#predicted-lock-curve", "How it is predicted"), className="hint"
+                                    ),
                                     why(READ),
                                     html.Div(id="predicted", className="fill"),
                                     dcc.Store(id="typed-curve"),
@@ -262,3 +272,41 @@ def _numbers(curve: PredictedLockCurve, analysis: Analysis | None) -> html.Div:
     headings = ["", "parts predict"] + (["measured", "95 % interval"] if measured is not None else [])
     notes = [html.P(f"Note: {n}", className="hint") for n in curve.notes]
     return html.Div([table(headings, rows), *notes, *(not_measured(analysis) if analysis is not None else [])])
+
+
+MARKS = {"agrees": "✓", "stronger": "▲", "weaker": "▼", "cannot_tell": "?"}
+SHORT = {"agrees": "agrees", "stronger": "locks more", "weaker": "locks less", "cannot_tell": "cannot be told"}
+
+
+def agreed(analysis: Analysis, curve: PredictedLockCurve, setup: Setup) -> Agreement:
+    """Of the setup being typed, not of the one that the run was analysed with."""
+    samples = steady_samples(analysis.signals, analysis.corners, analysis.axle)
+    return agree_and_diagnose(samples, analysis.lock_curve, curve, setup, analysis.car)
+
+
+def in_short(found: Agreement) -> list:
+    """One line that stays in view while typing, and the way to the reasons below the form."""
+    alike = {v: [side for side, own in found.by_side.items() if own == v] for v in found.by_side.values()}
+    sides = "; ".join(f"{SHORT[verdict]}: {listed(sides)}" for verdict, sides in alike.items())
+    return [f"Measured against this file: {sides}. ", html.A("Why, and what would explain it", href="#against-panel")]
+
+
+def contradictions(found: Agreement) -> list:
+    """By side, and what would explain a disagreement."""
+    rows = [[side, f"{MARKS[v]} {VERDICT_WORDS[v]}", found.sentences[side]] for side, v in found.by_side.items()]
+    return [
+        html.P(f"Overall: {VERDICT_WORDS[found.verdict]}.", className="verdict"),
+        table(["side", "verdict", "why"], rows, words=3),
+        *_diagnosis(found.diagnosis),
+    ]
+
+
+def _diagnosis(found: Diagnosis | None) -> list:
+    if found is None:
+        return []
+    parts = [html.H3("What would explain it"), html.P(found.sentence)]
+    if found.explanations:
+        rows = [list(explanation_cells(x)) for x in found.explanations]
+        parts.append(table(["explanation", "how much better than the file", "figure it needs"], rows, words=(0,)))
+        parts.append(html.P(HOW_TO_READ_EXPLANATIONS, className="read"))
+    return parts

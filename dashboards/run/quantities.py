@@ -1,16 +1,19 @@
 """What can be drawn over time and on the map: names, units and where each comes from in an analysis."""
 
+import weakref
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
+from typing import Any, cast
 
 import numpy as np
 
 from analyzer.analysis import Analysis
 from analyzer.channels import CHANNELS
+from analyzer.findings.rear_axle import RearAxle, rear_axle
+from analyzer.report.figures.path_layout import drawn_path
 from analyzer.units import QUANTITIES as UNITS
 from analyzer.units import STANDARD_GRAVITY_M_S2
-from dashboards.figures.once import rear_of
 
 Part = Callable[[Analysis, slice], np.ndarray]  # values of some samples, NaN where nothing can be said
 ALL = slice(None)
@@ -47,7 +50,7 @@ def _wheel(column: int) -> Part:
 
 
 def _rear(inside: bool) -> Part:
-    """Speed of the inside or the outside rear wheel: each keeps its name, and so its colour, in left and right turns."""
+    """Speed of the inside or the outside rear wheel: each keeps its name, and so its colour, in every turn."""
 
     def part(a: Analysis, w: slice) -> np.ndarray:
         left, right = (3.6 * a.signals.wheel_speed_m_s[w, column] for column in (2, 3))
@@ -183,3 +186,31 @@ def chosen_quantity(key: str) -> Quantity:
 
 def _inside_unit(name: str) -> str:
     return UNITS[CHANNELS[name].quantity][CHANNELS[name].file_unit].inside
+
+
+_known: dict[int, dict[Callable, Any]] = {}
+
+
+def rear_of(analysis: Analysis) -> RearAxle:
+    """Inside and outside of this very analysis; another run, or the same run analysed again, is another object."""
+    return cast(RearAxle, once(analysis, _rear))
+
+
+def path_of(analysis: Analysis) -> tuple[np.ndarray, np.ndarray]:
+    """`drawn_path` of this very analysis."""
+    return cast(tuple[np.ndarray, np.ndarray], once(analysis, drawn_path))
+
+
+def _rear(analysis: Analysis) -> RearAxle:
+    return rear_axle(analysis.signals, analysis.axle, analysis.car)
+
+
+def once(analysis: Analysis, work: Callable[[Analysis], Any]) -> Any:
+    """What `work` gives for this very analysis, worked out at the first time."""
+    key = id(analysis)
+    if key not in _known:
+        weakref.finalize(analysis, _known.pop, key, None)  # before the id can be given to another
+    found = _known.setdefault(key, {})
+    if work not in found:
+        found[work] = work(analysis)
+    return found[work]

@@ -7,7 +7,7 @@ from plotly.subplots import make_subplots
 
 from analyzer.analysis import Analysis, PhaseResult
 from analyzer.report.figures.theme import BLUE, GREY, VERMILLION, hover, say_instead, styled
-from dashboards.figures.dark import readable
+from dashboards.parts import readable
 
 READ = (
     "How to read it: one small chart a corner, one point a lap, numbered below. Level points: it does the same every "

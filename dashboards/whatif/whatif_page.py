@@ -8,9 +8,8 @@ from dash import Dash, Input, Output, State, ctx, dcc, html
 from analyzer.errors import HalfshaftError, InputError
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
-from dashboards.pages.clock import clock, polled
-from dashboards.pages.parts import breakable, table, why
-from dashboards.run.page import LOCK_READ
+from dashboards.parts import breakable, clock, polled, table, why
+from dashboards.run.run_page import LOCK_READ
 from dashboards.whatif.advising import Advising
 from dashboards.whatif.trial import RANGES, start_of
 
@@ -36,7 +35,9 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
         html.Div(
             [
                 html.Label(label, htmlFor=f"try-{name}"),
-                html.Span(id=f"try-{name}-place", **{"data-slider": name, "data-end": f"{end:g}", "data-step": f"{step:g}"}),
+                html.Span(
+                    id=f"try-{name}-place", **{"data-slider": name, "data-end": f"{end:g}", "data-step": f"{step:g}"}
+                ),
                 html.Output(id=f"told-{name}"),
             ],
             className="slider",
@@ -122,7 +123,9 @@ def told(advice: dict[str, Any]) -> list:
     for option in advice["advised"] or advice["options"][:1]:
         spin, moment = option["outcome"]["spin_s"], option["outcome"]["coast_moment_Nm"]
         sure = "–" if option["sure"] is None else f"{100 * option['sure']:.0f}"
-        rows.append([option["rank"] or "", option["label"], _interval(spin, 1), _interval(moment, 0), sure, option["why"] or ""])
+        rows.append(
+            [option["rank"] or "", option["label"], _interval(spin, 1), _interval(moment, 0), sure, option["why"] or ""]
+        )
     heads = ["", "build", "spin, s", "moment off the throttle, N.m", "helps, %", "why"]
     return [
         html.P(html.Strong(advice["answer"])),
@@ -155,7 +158,9 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         State("uploaded-parts", "data"),
         State("advise-run", "data"),
     )
-    def _advise_now(clicks: int | None, sample: int | None, tick: dict | None, parts: dict | None, run_id: str) -> tuple:
+    def _advise_now(
+        clicks: int | None, sample: int | None, tick: dict | None, parts: dict | None, run_id: str
+    ) -> tuple:
         refusal = ""
         if ctx.triggered_id in ("advise", "advise-sample"):
             try:
@@ -175,4 +180,3 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         if found.error:
             return [html.P(found.error, className="refusal")], answered
         return told(found.advice), answered
-

@@ -19,7 +19,7 @@ from analyzer.report.figures.theme import (
     say_instead,
     styled,
 )
-from dashboards.figures.dark import readable
+from dashboards.parts import readable
 
 READ_CURVES = (
     "How to read it: blue solid lines are the runs before, green dotted ones the runs after, with 95 % bands. Filled "

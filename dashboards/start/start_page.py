@@ -13,8 +13,7 @@ from plotly.utils import PlotlyJSONEncoder
 from analyzer.errors import HalfshaftError
 from dashboards.jobs import Jobs
 from dashboards.logbook import KINDS, Logbook, Run
-from dashboards.pages.clock import clock, polled
-from dashboards.pages.parts import breakable, in_guide, labelled, progress, when
+from dashboards.parts import breakable, clock, in_guide, labelled, polled, progress, when
 
 STATE_WORDS = {
     "waiting": "waiting for its turn",
@@ -78,7 +77,13 @@ def layout(logbook: Logbook) -> html.Div:
                     html.Div([html.H2("Runs in this logbook"), *_way_to_compare()], className="heading"),
                     html.Div(
                         [
-                            labelled("search", dcc.Input(id="search", type="search", debounce=0.2, placeholder="log, driver, tyres, notes"), wide=True),
+                            labelled(
+                                "search",
+                                dcc.Input(
+                                    id="search", type="search", debounce=0.2, placeholder="log, driver, tyres, notes"
+                                ),
+                                wide=True,
+                            ),
                             labelled("order", dcc.Dropdown(ORDERS, "newest", id="run-order", clearable=False)),
                         ],
                         className="tools",
@@ -216,9 +221,19 @@ def _about_form() -> html.Dialog:
         [
             html.H2("About this run"),
             *(
-                html.Div([html.Label(words, htmlFor=f"about-{name}"), dcc.Input(id=f"about-{name}", type="text", placeholder=hint, autoComplete="off")])
+                html.Div(
+                    [
+                        html.Label(words, htmlFor=f"about-{name}"),
+                        dcc.Input(id=f"about-{name}", type="text", placeholder=hint, autoComplete="off"),
+                    ]
+                )
                 if kind == "text"
-                else html.Div([html.Label(words, htmlFor=f"about-{name}"), html.Span(id=f"about-{name}-place", **{"data-date": f"about-{name}"})])
+                else html.Div(
+                    [
+                        html.Label(words, htmlFor=f"about-{name}"),
+                        html.Span(id=f"about-{name}-place", **{"data-date": f"about-{name}"}),
+                    ]
+                )
                 for name, words, kind, hint in fields
             ),
             html.Div([html.Label("notes", htmlFor="about-notes"), dcc.Textarea(id="about-notes", rows=4)]),
@@ -275,11 +290,16 @@ def _run_line(run: Run) -> html.Div:
             **{name: getattr(run, name) for name in ("title", "driver", "tyres", "weather", "notes")},
         }
         links.append(
-            html.Button("Notes", className="quiet", **{"data-about": json.dumps(about), "aria-label": f"notes on {run.name}"})
+            html.Button(
+                "Notes", className="quiet", **{"data-about": json.dumps(about), "aria-label": f"notes on {run.name}"}
+            )
         )
         links.append(
             html.Button(
-                "Remove", id={"type": "remove", "run": run.id}, className="quiet", **{"aria-label": f"remove {run.name}"}
+                "Remove",
+                id={"type": "remove", "run": run.id},
+                className="quiet",
+                **{"aria-label": f"remove {run.name}"},
             )
         )
     file = [] if run.name == run.log_name else [html.Span(f" {run.log_name}", className="hint")]

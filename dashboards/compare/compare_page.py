@@ -13,12 +13,11 @@ from analyzer.errors import HalfshaftError
 from analyzer.in_words import listed
 from analyzer.phases.segments import PHASES
 from analyzer.report.words import PARAMETER_NAMES, PHASE_NAMES, parameter_cells
-from dashboards.figures import both_sides
+from dashboards.compare import both_sides
+from dashboards.compare.told import told
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook, Run
-from dashboards.pages.clock import clock, polled
-from dashboards.pages.compared import told
-from dashboards.pages.parts import chart, labelled, not_measured, progress, table, when
+from dashboards.parts import chart, clock, labelled, not_measured, polled, progress, table, when
 
 MOST_A_SIDE = 4  # kept in memory at once
 MOST_EARLIER = 20  # comparisons listed
@@ -90,7 +89,10 @@ def _earlier(logbook: Logbook, shown: str) -> list:
         words = f"{listed(before)} against {listed(after)}"
         name = html.Strong(words) if run.id == shown else dcc.Link(words, href=f"/compare?comparison={run.id}")
         gone = html.Button(
-            "Remove", id={"type": "drop-comparison", "run": run.id}, className="quiet", **{"aria-label": f"remove {words}"}
+            "Remove",
+            id={"type": "drop-comparison", "run": run.id},
+            className="quiet",
+            **{"aria-label": f"remove {words}"},
         )
         told = {"done": "", "waiting": "waiting", "running": "under way"}.get(run.state, run.message or run.state)
         lines.append(

@@ -19,8 +19,7 @@ from analyzer.in_words import counted
 from analyzer.lockcurve.estimate import Interval
 from analyzer.report.figures.theme import styled
 from analyzer.report.words import PARAMETER_NAMES, PHASE_NAMES
-from dashboards.figures.dark import readable
-from dashboards.pages.parts import chart, in_guide, table
+from dashboards.parts import chart, in_guide, readable, table
 
 CHART_PX = 400
 PHASE_KEYS = {  # key -> (heading, factor, digits)
