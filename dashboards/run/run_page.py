@@ -61,7 +61,7 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
             _screen(run_id, run.log_name, analysis, others[:20]),
             html.Div(
                 [
-                    _limits(analysis, run_id),
+                    limits(analysis, run_id),
                     html.P(answer_parts(analysis)[1], className="answer"),
                     _corners(analysis, run_id),
                     _over_the_run(analysis),
@@ -195,7 +195,7 @@ def facts(analysis: Analysis) -> str:
     )
 
 
-def _limits(analysis: Analysis, run_id: str) -> html.Details | None:
+def limits(analysis: Analysis, run_id: str) -> html.Details | None:
     """What was guessed or stands in for what is not logged; faults at a time of the log are counted, the check has
     them."""
     grave = [a for a in analysis.quality if a.severity != "info"]
