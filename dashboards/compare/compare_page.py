@@ -55,7 +55,7 @@ def layout(logbook: Logbook, search: str = "") -> html.Div:
             html.H1("Before and after"),
             html.P(ONE_RUN, className="hint") if len(runs) == 1 else None,
             html.Section([_sides(options, chosen, laps), _button()], className="panel"),
-            html.Section(_earlier(logbook, known), className="panel", id="earlier"),
+            html.Section(_earlier(logbook, known), className="panel earlier", id="earlier"),
             html.Div(id="together-told", **{"aria-live": "polite"}),
             html.Section(
                 [
@@ -101,7 +101,7 @@ def _earlier(logbook: Logbook, shown: str) -> list:
                 className="run-line",
             )
         )
-    return [html.H2("Comparisons in this logbook"), *(lines or [html.P("None yet.", className="hint")])]
+    return [html.H2("Comparisons in this logbook"), *lines] if lines else []
 
 
 def _sides(options: list[dict], chosen: dict[str, list[str]], laps_of: list[str]) -> html.Div:

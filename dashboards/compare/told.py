@@ -53,7 +53,7 @@ def _answer(comparison_id: str, result: dict[str, Any]) -> html.Section:
         change, expected = found["change_Nm"], found["predicted_change_Nm"]
         words = (VERDICT_WORDS if expected is None else AGAINST_PARTS_WORDS)[found["verdict"]]
         rows.append([side, words, signed(change["value"]), span(change), signed(expected), found["sentence"]])
-    headings = ["side", "verdict", "change, N.m", "95 % interval", "parts say, N.m", "in words"]
+    headings = ["side", "verdict", "change, N.m", "95 % interval", "parts predict, N.m", "in words"]
     return html.Section(
         [
             html.H2("Did the change take?"),
@@ -81,7 +81,7 @@ def _parameters(result: dict[str, Any]) -> html.Div:
         label, digits = PARAMETER_NAMES[name]
         expected = signed(result["predicted_change"][name], digits)
         rows.append([label, signed(change["value"], digits), span(change, digits), expected])
-    return table(["change of", "measured", "95 % interval", "parts say"], rows)
+    return table(["change of", "measured", "95 % interval", "parts predict"], rows)
 
 
 def _phase_section(result: dict[str, Any], drawn: dict, mode: str) -> html.Section:

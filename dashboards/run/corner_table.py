@@ -15,13 +15,13 @@ HEADINGS = [
     "input, N.m",
     "transfer, N.m",
     "95 % interval",
-    "parts say, N.m",
+    "parts predict, N.m",
     "locked, %",
     "",
 ]
 READ = (
     "Kinematic lock: 0 rolls free, 1 turns as one. Transfer torque: positive holds against the turn, negative turns "
-    "the car in. 'Parts say' is the torque up to which the axle should stay locked; a dash: the log cannot say."
+    "the car in. 'Parts predict' is the torque up to which the axle should stay locked; a dash: the log cannot say."
 )
 
 

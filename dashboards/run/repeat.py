@@ -11,7 +11,7 @@ from dashboards.parts import readable
 
 READ = (
     "How to read it: one small chart a corner, one point a lap, numbered below. Level points: it does the same every "
-    "lap. Bars are 95 % intervals, crosses what the parts say; of more than 30 laps there are lines only, dashed for "
+    "lap. Bars are 95 % intervals, crosses what the parts predict; of more than 30 laps there are lines only, dashed for "
     "the parts. A missing point means that the log cannot say."
 )
 CHOICES = {  # key of PhaseResult -> (label, factor, digits)
@@ -77,9 +77,9 @@ def _parts_say(figure: go.Figure, passes: list[PhaseResult], place: dict[str, in
         mode="markers" if len(passes) <= MOST_POINTS else "lines",
         marker={"symbol": "x-thin", "size": 8, "line": {"width": 2, "color": VERMILLION}},
         line={"color": VERMILLION, "width": 1.5, "dash": "dash"},
-        name="parts say",
-        showlegend="parts say" not in {trace.name for trace in figure.data},
-        hovertemplate="parts say %{y:.0f} N.m<extra></extra>",
+        name="parts predict",
+        showlegend="parts predict" not in {trace.name for trace in figure.data},
+        hovertemplate="parts predict %{y:.0f} N.m<extra></extra>",
         **place,
     )
 
@@ -112,6 +112,6 @@ def _passes(figure: go.Figure, passes: list[PhaseResult], key: str, place: dict[
 
 
 def _shown(result: PhaseResult, key: str, factor: float) -> float:
-    """The value drawn: the torque's size, because what the parts say has no direction."""
+    """The value drawn: the torque's size, because what the parts predict has no direction."""
     value = factor * getattr(result, key)
     return abs(value) if key == "transfer_torque_Nm" else value

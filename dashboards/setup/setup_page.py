@@ -275,7 +275,7 @@ def _numbers(curve: PredictedLockCurve, analysis: Analysis | None) -> html.Div:
 
 
 MARKS = {"agrees": "✓", "stronger": "▲", "weaker": "▼", "cannot_tell": "?"}
-SHORT = {"agrees": "agrees", "stronger": "locks more", "weaker": "locks less", "cannot_tell": "cannot be told"}
+SHORT = {"agrees": "agrees", "stronger": "locks more", "weaker": "locks less", "cannot_tell": "not clear"}
 
 
 def agreed(analysis: Analysis, curve: PredictedLockCurve, setup: Setup) -> Agreement:

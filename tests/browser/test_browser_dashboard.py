@@ -177,7 +177,7 @@ def test_filters_are_seen_and_obeyed_by_list_map_and_grid(run_page, address):
 
 
 def test_a_link_keeps_lap_corner_zoom_and_filter(run_page, open_page):
-    page, run_id = run_page
+    page, _ = run_page
     page.get_by_role("button", name="corner 4, ").first.click()
     box = page.locator("#traces svg").bounding_box()
     page.mouse.move(box["x"] + 300, box["y"] + 60)
@@ -523,12 +523,8 @@ LEGIBLE = (Path(__file__).parent / "legible.js").read_text("utf-8")
 
 @pytest.mark.parametrize("name", ["start", "run", "what_if", "log_check", "setup", "compare"])
 def test_every_page_fits_and_is_legible_at_four_sizes(open_page, address, analysed, keep_shot, name):
-    path = {
-        "run": f"/run/{analysed}",
-        "log_check": f"/run/{analysed}/log",
-        "what_if": f"/run/{analysed}/what-if",
-        "setup": f"/setup?run={analysed}",
-    }
+    paths = {"run": "", "log_check": "/log", "what_if": "/what-if"}
+    path = {key: f"/run/{analysed}{rest}" for key, rest in paths.items()} | {"setup": f"/setup?run={analysed}"}
     page = open_page(path.get(name, "/compare" if name == "compare" else "/"))
     page.locator("h1").wait_for()
     if name == "run":

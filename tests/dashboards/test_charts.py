@@ -66,7 +66,7 @@ def test_a_phase_that_no_pass_has_is_said(analysis):
 def test_the_legend_names_the_parts_only_where_they_say_something(analysis):
     silent = tuple(replace(r, predicted_locking_torque_Nm=None) for r in analysis.phase_results)
     names = {t.name for t in repeat(replace(analysis, phase_results=silent), "transfer_torque_Nm", "turn_in").data}
-    assert "parts say" not in names and names
+    assert "parts predict" not in names and names
 
 
 def test_no_pass_to_lay_side_by_side_is_said(analysis):

@@ -188,7 +188,12 @@
   document.addEventListener("keydown", (event) => {
     if (!document.getElementById("screen") || !screen.data) return;
     if (event.ctrlKey || event.metaKey || event.altKey || event.defaultPrevented) return;
-    if (event.target.closest("input, select, textarea, [role=combobox], dialog[open], .dash-dropdown")) return;
+    if (event.target.closest("input:not([type=checkbox]), select, textarea, [role=combobox], dialog[open], .dash-dropdown")) return;
+    const unfolded = event.key === "Escape" && document.querySelector("details.menu[open], details.why[open]");
+    if (unfolded) {
+      unfolded.open = false;
+      return;
+    }
     const then = KEYS[event.key];
     if (!then) return;
     event.preventDefault();
