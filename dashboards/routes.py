@@ -15,6 +15,7 @@ from analyzer.logbook.names import safe_name
 from analyzer.logbook.runs import SAID
 from analyzer.report.html import render
 from analyzer.report.result_json import PHASE_KEYS
+from dashboards.check.columns import columns_of, preview
 from dashboards.logbook import Logbook
 from dashboards.run import lines, views
 from dashboards.whatif.advising import sample_parts
@@ -87,6 +88,14 @@ def add_routes(server: flask.Flask, logbook: Logbook) -> None:
         except HalfshaftError as error:
             return {"error": str(error)}
         return {"error": ""}
+
+    @server.get("/run/<run_id>/columns")
+    def _columns(run_id: str) -> dict:
+        try:
+            column = flask.request.args.get("preview")
+            return columns_of(logbook, run_id) if column is None else preview(logbook, run_id, column)
+        except HalfshaftError as error:
+            return {"refusal": str(error)}
 
     @server.get("/alive")
     def _alive() -> dict:

@@ -45,9 +45,9 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
         return html.Div([*parts, html.P("The log was not read far enough to check it.")])
     text = Path(job["channels"]).read_text("utf-8") if job["channels"] else found["channel_map"]
     if done:
-        mend, rest = [], [_calibration(logbook, run_id), _mapping(text)]
+        mend, rest = [], [_calibration(logbook, run_id), _mapping(text, run_id)]
     else:
-        mend, rest = [_mapping(text)], []  # what a log that was refused most likely needs
+        mend, rest = [_mapping(text, run_id)], []  # what a log that was refused most likely needs
     return html.Div([*parts, _answers(found), _questions(found), *mend, _faults(found), _channels(found), *rest])
 
 
@@ -130,15 +130,16 @@ def _calibration(logbook: Logbook, run_id: str) -> html.Section:
     )
 
 
-def _mapping(text: str) -> html.Section:
+def _mapping(text: str, run_id: str) -> html.Section:
     return html.Section(
         [
             html.H2("Channel map"),
             html.P(
-                "Which column is which channel, in which unit. Correct a line and analyse again: "
-                "column, unit, sign = -1 turns a channel over.",
+                "Which column is which channel, in which unit. Pick columns below, or write the lines yourself; sign = -1 "
+                "turns a channel over. The map is kept with the run and used again.",
                 className="hint",
             ),
+            html.Div(id="columns", className="columns", **{"data-run": run_id}),
             html.Label("channel map (TOML)", htmlFor="map-text"),
             dcc.Textarea(id="map-text", value=text, spellCheck="false", rows=16),
             html.Div([html.Button("Analyse again with this map", id="again", className="main")], className="buttons"),

@@ -171,7 +171,7 @@ def _middles(starts: np.ndarray, count: int) -> np.ndarray:
     return (starts + np.append(starts[1:], count)) // 2
 
 
-def _thinned(values: np.ndarray, points: int) -> np.ndarray:
+def thinned(values: np.ndarray, points: int) -> np.ndarray:
     """The values, or least and largest of each bin, the one nearer to where the bin begins first; a bin of none stays
     none."""
     starts = _bins(len(values), points)
@@ -207,14 +207,14 @@ def _line(line: Line, strand: Strand, along: str, points: int) -> dict[str, Any]
     """One line; on another time base than the signals it brings its own axis."""
     signals = strand.analysis.signals
     if line.time_s is signals.time_s:
-        return {"y": packed(_thinned(line.part(slice(strand.first, strand.last)), points), 4)}
+        return {"y": packed(thinned(line.part(slice(strand.first, strand.last)), points), 4)}
     ends = signals.time_s[[strand.first, strand.last - 1]]
     first, last = line.time_s.searchsorted(ends[0], "left"), line.time_s.searchsorted(ends[1], "right")
     part = slice(max(int(first) - 1, 0), int(last) + 1)
     moments = _picked(line.time_s[part], points)
     x = moments if along == "time" else np.interp(moments, signals.time_s, signals.distance_m)
     return {
-        "y": packed(_thinned(np.asarray(line.part(part), float), points), 4),
+        "y": packed(thinned(np.asarray(line.part(part), float), points), 4),
         "x": packed(strand.factor * (x - strand.from_x), 3),
     }
 

@@ -11,7 +11,7 @@ from dashboards.parts import readable
 
 READ = (
     "How to read it: one small chart a corner, one point a lap, numbered below. Level points: it does the same every "
-    "lap. Bars are 95 % intervals, crosses what the parts predict; of more than 30 laps there are lines only, dashed for "
+    "lap. Bars are 95 % intervals, crosses what the parts predict. Of more than 30 laps only lines, dashed for "
     "the parts. A missing point means that the log cannot say."
 )
 CHOICES = {  # key of PhaseResult -> (label, factor, digits)

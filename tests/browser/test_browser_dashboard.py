@@ -500,6 +500,13 @@ def test_log_check_page_and_another_map(run_page):
     page, _ = run_page
     page.get_by_role("link", name="Log check").click()
     page.get_by_role("heading", name="Calibration found in the log").wait_for()
+    page.locator("#columns[data-ready]").wait_for()
+    row = page.locator("#columns tr", has_text="yaw rate")
+    row.locator("svg path").wait_for()  # what the column looks like
+    row.get_by_label("column of yaw rate").select_option("long_g")
+    wait_until(page, "document.querySelector('#map-text').value.includes('[channels.yaw_rate]\\ncolumn = \"long_g\"')")
+    row.get_by_label("column of yaw rate").select_option("")
+    wait_until(page, "!document.querySelector('#map-text').value.includes('[channels.yaw_rate]')")
     page.locator("#map-text").fill("[channels]\nthrottle = 3\n")
     page.click("#again")
     page.locator("#again-refusal").get_by_text("channels.toml").wait_for()  # at once, and nothing is run

@@ -89,5 +89,3 @@ def test_advice_without_a_setup_file_is_refused_in_words(open_page, analysed):
     page.locator("#advise-told", has_text="Choose a parts file first").wait_for()
     page.click("#advise-sample")
     page.locator("#advise-told", has_text="no setup file").wait_for()
-
-
