@@ -50,17 +50,20 @@
     });
   }, 1000);
 
-  document.addEventListener("click", ({ target }) => {
-    const { html, glyph, KEYS, WORDS } = window.halfshaft;
-    if (target.closest("#print")) window.print();
-    if (target.closest("#close-keys")) document.getElementById("keys").close();
-    if (target.closest("#show-keys")) document.getElementById("keys").showModal();
-    const list = document.getElementById("keys-list");
-    if (list && !list.childElementCount && KEYS) {
+  window.halfshaft.help = function () {
+    const { html, glyph, KEYS, WORDS } = window.halfshaft, list = document.getElementById("keys-list");
+    if (!list.childElementCount) {
       const keys = KEYS.flatMap(([key, words]) => [html("dt", {}, ...key.split(" ").flatMap((one) => [html("kbd", {}, one), " "])), html("dd", {}, words)]);
       const marks = Object.entries(WORDS).flatMap(([shape, words]) => [html("dt", {}, glyph(shape)), html("dd", {}, words)]);
       list.append(html("dl", {}, ...keys), html("dl", {}, ...marks));
     }
+    document.getElementById("keys").showModal();
+  };
+
+  document.addEventListener("click", ({ target }) => {
+    if (target.closest("#print")) window.print();
+    if (target.closest("#close-keys")) document.getElementById("keys").close();
+    if (target.closest("#show-keys")) window.halfshaft.help();
     document.querySelectorAll("details.menu[open], details.why[open]").forEach((open) => { if (!open.contains(target)) open.open = false; });
   });
 })();

@@ -135,8 +135,8 @@ def _mapping(text: str, run_id: str) -> html.Section:
         [
             html.H2("Channel map"),
             html.P(
-                "Which column is which channel, in which unit. Pick columns below, or write the lines yourself; sign = -1 "
-                "turns a channel over. The map is kept with the run and used again.",
+                "Which column is which channel, in which unit. Pick columns below, or write the lines yourself: sign = "
+                "-1 turns a channel over. The map is kept with the run and used again.",
                 className="hint",
             ),
             html.Div(id="columns", className="columns", **{"data-run": run_id}),

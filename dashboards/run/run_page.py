@@ -7,7 +7,9 @@ import json
 
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
 
+from analyzer import __version__
 from analyzer.analysis import Analysis
+from analyzer.cautions import CAUTIONS
 from analyzer.errors import InputError
 from analyzer.phases.segments import PHASES
 from analyzer.report.figures.theme import styled
@@ -15,8 +17,8 @@ from analyzer.report.figures.trend_plot import READ as TREND_READ
 from analyzer.report.figures.trend_plot import trend_plot
 from analyzer.report.words import PHASE_NAMES, answer_parts, chatter_words, trend_rows, whole_laps_words
 from dashboards.jobs import Jobs
-from dashboards.logbook import Logbook
-from dashboards.parts import breakable, chart, labelled, readable, table, why
+from dashboards.logbook import Logbook, Run
+from dashboards.parts import breakable, chart, labelled, readable, table, when, why
 from dashboards.run import repeat
 from dashboards.run.corner_table import READ as CORNERS_READ
 from dashboards.run.corner_table import corner_table
@@ -53,12 +55,12 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
     if run.state != "done":
         raise InputError(run.message or f"{run.log_name} is not analysed yet; the start page shows how far it is.")
     analysis = logbook.analysis(run_id)
-    others = [{"id": r.id, "name": r.log_name} for r in logbook.runs() if r.state == "done" and r.id != run_id]
+    others = [{"id": r.id, "name": r.name} for r in logbook.runs() if r.state == "done" and r.id != run_id]
     return html.Div(
         [
             dcc.Store(id="run-id", data=run_id),
             dcc.Store(id="corner-rows"),
-            _screen(run_id, run.log_name, analysis, others[:20]),
+            _screen(run, analysis, others[:20]),
             html.Div(
                 [
                     limits(analysis, run_id),
@@ -72,7 +74,8 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
     )
 
 
-def _screen(run_id: str, name: str, analysis: Analysis, others: list[dict]) -> html.Div:
+def _screen(run: Run, analysis: Analysis, others: list[dict]) -> html.Div:
+    run_id, name = run.id, run.name
     ways = [
         dcc.Link("Log check", href=f"/run/{run_id}/log", className="button quiet"),
         dcc.Link("What if", href=f"/run/{run_id}/what-if", className="button quiet"),
@@ -93,6 +96,7 @@ def _screen(run_id: str, name: str, analysis: Analysis, others: list[dict]) -> h
                 className="title",
             ),
             html.Div(id="screen-refusal", role="alert", className="refusal"),
+            html.P(_made_of(run, analysis), className="paper-only"),
             html.Div(id="strip", className="strip"),
             html.Section(
                 [
@@ -173,6 +177,14 @@ def _screen(run_id: str, name: str, analysis: Analysis, others: list[dict]) -> h
     )
 
 
+def _made_of(run: Run, analysis: Analysis) -> str:
+    """On paper: the cautions, when it was made and from what."""
+    setup = f", setup {run.setup_name}" if run.setup_name else ", without a setup file"
+    made = f"Made by halfshaft {__version__} on {when(run.started)} from {run.log_name}, car {run.car_name}{setup}"
+    said = "; ".join(text for text in (run.driver, run.tyres, run.weather, run.notes) if text)
+    return f"{' '.join(CAUTIONS)} {made}{'; ' + said if said else ''}."
+
+
 def menu(words: str, menu_id: str) -> html.Details:
     """A list of boxes to tick, folded away; the browser fills it."""
     return html.Details([html.Summary(words), html.Div(id=menu_id, className="menu-list")], className="menu")
@@ -220,7 +232,7 @@ def _corners(analysis: Analysis, run_id: str) -> html.Section:
     lap = dcc.Dropdown([{"label": "median of all", "value": 0}, *laps], 0, id="table-lap", clearable=False)
     csv = html.A("Every pass as CSV", href=f"/run/{run_id}/corners.csv", className="button quiet", download="")
     what = dcc.Dropdown(quantities, "transfer_torque_Nm", id="repeat-key", clearable=False)
-    when = dcc.Dropdown(phases, "power_application", id="repeat-phase", clearable=False)
+    phase = dcc.Dropdown(phases, "power_application", id="repeat-phase", clearable=False)
     return html.Section(
         [
             html.H2("Corners in numbers"),
@@ -228,7 +240,7 @@ def _corners(analysis: Analysis, run_id: str) -> html.Section:
             html.Div(id="corner-table", className="scroll", tabIndex="0"),
             html.P(CORNERS_READ, className="read"),
             html.H3("The same corner, lap after lap"),
-            html.Div([labelled("quantity", what), labelled("phase", when)], className="tools"),
+            html.Div([labelled("quantity", what), labelled("phase", phase)], className="tools"),
             chart("repeat", repeat.READ, label="one small chart a corner, one point a lap", broad=True),
         ],
         className="panel",

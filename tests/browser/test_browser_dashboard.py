@@ -40,7 +40,7 @@ def test_driver_uploads_a_csv_and_opens_the_worst_finding(open_page, sample_copy
     line.get_by_role("link", name="Open").click()
     page.wait_for_url("**/run/*")
     wait_for_charts(page)
-    result = result_of(address, page.url.rsplit("/", 1)[1])
+    result = result_of(address, page.url.split("#")[0].rsplit("/", 1)[1])
     worst = result["findings"][0]
     page.locator("#what", has_text=worst["sentence"]).wait_for()
     wait_for_stretch(page, worst["start_s"])

@@ -2,7 +2,7 @@
 
 import re
 
-from browser.driving import STATE, WINDOW, cell, result_of, upload_and_analyse, wait_for, wait_for_charts, wait_until
+from browser.driving import STATE, WINDOW, cell, result_of, wait_for, wait_for_charts, wait_until
 
 
 def test_driver_two_clicks_to_corner_4_every_lap_the_differential(open_page, analysed, address, keep_shot):

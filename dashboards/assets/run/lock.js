@@ -162,7 +162,6 @@
 
     return {
       async show() {
-        if (box.getBoundingClientRect().width < 40) return; // one key away
         draw();
         if (told || asking) return;
         asking = true;

@@ -183,7 +183,7 @@
     "+": () => zoom(0.5), "=": () => zoom(0.5), "-": () => zoom(2), 0: () => run.go({ from: null, to: null }),
     l: panel("lock"), m: panel("map"), f: panel("list"),
     Escape: () => run.pick({ corner: null, lap: null, cause: null, kind: null }),
-    "?": () => document.getElementById("keys").showModal(),
+    "?": () => run.help(),
   };
   document.addEventListener("keydown", (event) => {
     if (!document.getElementById("screen") || !screen.data) return;
@@ -217,6 +217,13 @@
     if (screen.data) show();
     else mount(root).catch(() => {});
   });
+  /* On paper every panel is laid out for a page's width and drawn at once, whatever is hidden on the screen. */
+  function paper(on) {
+    document.body.classList.toggle("paper", on);
+    if (document.getElementById("screen")) show();
+  }
+  window.addEventListener("beforeprint", () => paper(true));
+  window.addEventListener("afterprint", () => paper(false));
   new MutationObserver(() => {
     const root = document.getElementById("screen");
     if (root && !root.dataset.mounted) {
