@@ -49,7 +49,7 @@ def layout(logbook: Logbook, search: str = "") -> html.Div:
     if found is not None:
         chosen = dict(zip(("before", "after"), found["sides"], strict=True))
         laps = found["laps"]
-        shown = {"id": known, "of": [*found["sides"], *laps]}
+        shown = {"id": known, "of": _about([*found["sides"], *laps])}
     return html.Div(
         [
             html.H1("Before and after"),

@@ -49,7 +49,7 @@ def _wheel(column: int) -> Part:
     return lambda a, w: 3.6 * a.signals.wheel_speed_m_s[w, column]
 
 
-def _rear(inside: bool) -> Part:
+def _rear_wheel(inside: bool) -> Part:
     """Speed of the inside or the outside rear wheel: each keeps its name, and so its colour, in every turn."""
 
     def part(a: Analysis, w: slice) -> np.ndarray:
@@ -59,7 +59,12 @@ def _rear(inside: bool) -> Part:
     return part
 
 
-WHEELS = {"inside rear": _rear(True), "outside rear": _rear(False), "front left": _wheel(0), "front right": _wheel(1)}
+WHEELS = {
+    "inside rear": _rear_wheel(True),
+    "outside rear": _rear_wheel(False),
+    "front left": _wheel(0),
+    "front right": _wheel(1),
+}
 
 
 def _wheels(a: Analysis) -> list[Line]:

@@ -18,7 +18,7 @@ from analyzer.report.figures.trend_plot import trend_plot
 from analyzer.report.words import PHASE_NAMES, answer_parts, chatter_words, trend_rows, whole_laps_words
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook, Run
-from dashboards.parts import breakable, chart, labelled, readable, table, when, why
+from dashboards.parts import breakable, chart, in_guide, labelled, readable, table, when, why
 from dashboards.run import repeat
 from dashboards.run.corner_table import READ as CORNERS_READ
 from dashboards.run.corner_table import corner_table
@@ -123,7 +123,11 @@ def _screen(run: Run, analysis: Analysis, others: list[dict]) -> html.Div:
             html.Section(
                 [
                     html.Div(
-                        [html.H2("Lock plot"), why(LOCK_READ), html.Div(id="lock-key", className="key")],
+                        [
+                            html.H2("Lock plot"),
+                            why(LOCK_READ, " ", in_guide("user#lock-plot", "More about the lock plot")),
+                            html.Div(id="lock-key", className="key"),
+                        ],
                         className="bar",
                     ),
                     html.Div(id="lock", className="fill"),
@@ -193,7 +197,7 @@ def menu(words: str, menu_id: str) -> html.Details:
 def choice(words: str, choice_id: str, options: dict[str, str]) -> html.Label:
     """A plain choice, for the browser's own code."""
     rows = [html.Option(label, value=key) for key, label in options.items()]
-    return html.Label([html.Span(words), html.Select(rows, id=choice_id)], className="choice")
+    return html.Label([html.Span(words), html.Select(rows, id=choice_id, **{"aria-label": words})], className="choice")
 
 
 def facts(analysis: Analysis) -> str:

@@ -169,7 +169,10 @@ def circuit(analysis: Analysis, key: str, laps: Sequence[int]) -> dict[str, Any]
     x, y = path_of(analysis)
     bounds = analysis.laps.bounds or ((0, len(x)),)
     chosen = [b for k, b in enumerate(bounds, start=1) if not laps or k in laps] or list(bounds)
-    distance, values = analysis.signals.distance_m, QUANTITIES[key].mapped(analysis, ALL)
+    mapped = QUANTITIES[key].mapped
+    if mapped is None:
+        raise KeyError(key)
+    distance, values = analysis.signals.distance_m, mapped(analysis, ALL)
     start, stop = bounds[0]
     at = np.linspace(distance[start], distance[stop - 1], PLACES)
     line = [np.interp(at, distance[start:stop], axis[start:stop]) for axis in (x, y)]

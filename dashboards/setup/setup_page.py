@@ -3,6 +3,7 @@
 import io
 import time
 from pathlib import Path
+from typing import Any
 from urllib.parse import parse_qs
 
 import dash
@@ -189,15 +190,15 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
             grid = input_torque_grid_Nm(curve, largest_Nm=LARGEST_NM)
             drawn = predicted_curve(curve, grid)
             top = RANGE[2] if drawn is None else max(50.0, 1.1 * max(drawn["y"]))
-            shown = {"run": None, "predicted": drawn, "range": [float(grid.min()), float(grid.max()), top]}
+            alone = {"run": None, "predicted": drawn, "range": [float(grid.min()), float(grid.max()), top]}
             nothing = html.P("Choose a run above; then the file is held against what was measured.", className="hint")
-            return shown, _numbers(curve, None), nothing, ""
+            return alone, _numbers(curve, None), nothing, ""
         try:
             analysis = logbook.analysis(run_id)
         except InputError as error:
             return dash.no_update, _numbers(curve, None), html.P(str(error), className="refusal", role="alert"), ""
         torque = np.array([p.input_torque_Nm for p in analysis.lock_curve.points])
-        shown = {"run": run_id, "predicted": predicted_curve(curve, torque), "range": RANGE}
+        shown: dict[str, Any] = {"run": run_id, "predicted": predicted_curve(curve, torque), "range": RANGE}
         agreement = agreed(analysis, curve, setup)
         return shown, _numbers(curve, analysis), contradictions(agreement), in_short(agreement)
 

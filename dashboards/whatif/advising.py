@@ -63,7 +63,7 @@ class Advising:
         return self._states.get(run_id)
 
     def _follow(self, run_id: str, parts: str, state: State) -> None:
-        ending = {"error": CRASHED}
+        ending: dict[str, Any] = {"error": CRASHED}
         try:
             child = subprocess.Popen(
                 [sys.executable, "-m", "dashboards.worker", str(self._logbook.folder), run_id, "advise"],

@@ -164,9 +164,10 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         refusal = ""
         if ctx.triggered_id in ("advise", "advise-sample"):
             try:
-                if ctx.triggered_id == "advise" and not parts:
+                own = (parts or {}).get("text")
+                if ctx.triggered_id == "advise" and own is None:
                     raise InputError("Choose a parts file first, or take the sample's parts.")
-                advising.start(run_id, None if ctx.triggered_id == "advise-sample" else parts["text"])
+                advising.start(run_id, None if ctx.triggered_id == "advise-sample" else own)
             except HalfshaftError as error:
                 refusal = str(error)
         found = advising.state(run_id)

@@ -61,8 +61,10 @@
         members.forEach(({ one }) => groups.set(run.shapeOf(one), [...(groups.get(run.shapeOf(one)) || []), one]));
         const each = [...groups].map(([shape, found]) => ({ shape, found }));
         each.forEach(({ shape, found }, j) => {
-          const off = OFF_PX + APART_PX * j, [x, y] = [places[k][0] + off * way[0], places[k][1] + off * way[1]];
+          // the first off the path, the others above or below it, so that their numbers stay apart
+          const [x, y] = [places[k][0] + OFF_PX * way[0], places[k][1] + OFF_PX * way[1] + APART_PX * j * (way[1] < 0 ? -1 : 1)];
           taken.push([x, y]);
+          if (found.length > 1) taken.push([x + 20 * Math.sign(way[0] || 1), y]);
           const words = found.length > 1 ? `${found.length} findings, ${found[0].where.split(",")[0]}, ${run.WORDS[shape]}` : `${found[0].name}, ${found[0].where}`;
           const then = () => run.pick(found.length > 1 && found[0].corner !== null ? { corner: found[0].corner } : { finding: found[0].index });
           const chosen = found.some((one) => one.index === picked);

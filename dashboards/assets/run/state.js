@@ -105,6 +105,7 @@
     const { cut, state } = screen;
     if (!cut) return;
     let k = index;
+    if (k !== null && k >= cut.t.length) k = null; // of the lines before
     if (k === null) k = state.at === undefined ? null : run.nearest(cut.t, state.at);
     screen.pointed = k;
     screen.panels.forEach((panel) => panel.point && panel.point(k));
