@@ -47,7 +47,13 @@ def cause_of(found: Finding) -> str | None:
     """`differential`, `throttle` or `unclear` of a spin; None of what has no such cause."""
     if found.kind not in SPINS:
         return None
-    return CAUSES.get(found.evidence.get("foot_or_car", ""), "unclear")
+    return CAUSES.get(_evidence(found, "foot_or_car"), "unclear")
+
+
+def _evidence(found: Finding, name: str) -> Any:
+    """One figure of a finding's evidence, whether that is a dictionary or an object; None where it has none."""
+    evidence: Any = found.evidence
+    return evidence.get(name) if isinstance(evidence, dict) else getattr(evidence, name, None)
 
 
 def overview(analysis: Analysis) -> dict[str, Any]:
@@ -103,7 +109,7 @@ def _pass(analysis: Analysis, corner: Any) -> dict[str, Any]:
 
 
 def _finding(k: int, found: Finding) -> dict[str, Any]:
-    chance = found.evidence.get("differential_probability")  # where the analyzer says how likely it was
+    chance = _evidence(found, "probability_car")  # that it was the differential, where the analyzer says so
     return {
         "index": k,
         "kind": found.kind,
