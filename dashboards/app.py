@@ -73,6 +73,14 @@ def create_app(workspace_dir: Path | str, *, hosts: tuple[str, ...] = ()) -> Das
     def _help(pathname: str) -> str:
         return help_address(unquote(pathname or "/"))
 
+    # each page's title is its heading
+    app.clientside_callback(
+        "() => { setTimeout(() => { const heading = document.querySelector('#page h1')?.textContent; "
+        "document.title = heading ? `${heading} – halfshaft` : 'halfshaft'; }, 0); return dash_clientside.no_update; }",
+        Output("page", "title"),
+        Input("page", "children"),
+        prevent_initial_call=True,
+    )
     app.halfshaft_jobs = jobs
     return app
 

@@ -55,6 +55,7 @@ def test_tuner_tries_more_preload_and_the_spins_by_corner_move(open_page, analys
     wait_for_charts(page)
     page.get_by_role("link", name="What if").click()
     page.locator("#trial-corners table").wait_for()
+    assert page.title() == "What if: driver.parquet – halfshaft"
     before = page.locator("#trial-lock .trial").get_attribute("d")
     spin = page.locator("#trial-answer").inner_text()
     slider = page.locator("#try-preload_Nm")
