@@ -297,7 +297,12 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
     @app.callback(Output("together-told", "children"), Input("compared", "data"), Input("mode", "data"))
     def _told(compared: str | None, mode: str) -> list:
         kept = logbook.comparison(compared) if compared else None
-        return [] if compared is None or kept is None else told(compared, kept, mode=mode or "light")
+        asked = logbook.comparison_asked(compared) if compared else None
+        if compared is None or kept is None or asked is None:
+            return []
+        (before, *_), (after, *_) = asked["sides"]
+        laid_over = f"/run/{after}#over={before}.0"
+        return told(compared, kept, laid_over=laid_over, mode=mode or "light")
 
 
 def _about(chosen: Sequence[Any]) -> list:

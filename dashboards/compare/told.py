@@ -19,7 +19,7 @@ from analyzer.in_words import counted
 from analyzer.lockcurve.estimate import Interval
 from analyzer.report.figures.theme import styled
 from analyzer.report.words import PARAMETER_NAMES, PHASE_NAMES
-from dashboards.parts import chart, in_guide, readable, table
+from dashboards.parts import chart, in_guide, readable, table, why
 
 CHART_PX = 400
 PHASE_KEYS = {  # key -> (heading, factor, digits)
@@ -29,11 +29,12 @@ PHASE_KEYS = {  # key -> (heading, factor, digits)
 }
 
 
-def told(comparison_id: str, kept: dict[str, Any], *, mode: str) -> list:
-    """Sections of a finished comparison, as `Logbook.comparison` gives it."""
+def told(comparison_id: str, kept: dict[str, Any], *, laid_over: str, mode: str) -> list:
+    """Sections of a finished comparison, as `Logbook.comparison` gives it; `laid_over` is the address that shows the
+    fastest laps of both sides over each other."""
     result, charts = kept["result"], kept["charts"]
     return [
-        _answer(comparison_id, result),
+        _answer(comparison_id, result, laid_over),
         html.Section(
             [
                 html.H2("Change of the lock curve"),
@@ -47,7 +48,7 @@ def told(comparison_id: str, kept: dict[str, Any], *, mode: str) -> list:
     ]
 
 
-def _answer(comparison_id: str, result: dict[str, Any]) -> html.Section:
+def _answer(comparison_id: str, result: dict[str, Any], laid_over: str) -> html.Section:
     rows = []
     for side, found in result["sides"].items():
         change, expected = found["change_Nm"], found["predicted_change_Nm"]
@@ -60,14 +61,18 @@ def _answer(comparison_id: str, result: dict[str, Any]) -> html.Section:
             *[html.P(line, className="answer" if k == 0 else "hint") for k, line in enumerate(result["answer"])],
             *[html.P(f"Warning: {w}", className="refusal") for w in result["warnings"]],
             table(headings, rows, words=(0, 1, 5)),
-            html.P([HOW_TO_READ, " ", in_guide("user#before-and-after", "More about the verdicts")], className="read"),
+            why(HOW_TO_READ, " ", in_guide("user#before-and-after", "More about the verdicts")),
             html.Div(
-                html.A(
-                    "Result (JSON)",
-                    href=f"/comparison/{comparison_id}/result.json",
-                    className="button quiet",
-                    download="",
-                ),
+                [
+                    html.A("Fastest laps over each other", href=laid_over, className="button quiet"),
+                    html.Button("Print", id="print", className="quiet", **{"aria-label": "Print, or save as PDF"}),
+                    html.A(
+                        "Result (JSON)",
+                        href=f"/comparison/{comparison_id}/result.json",
+                        className="button quiet",
+                        download="",
+                    ),
+                ],
                 className="buttons",
             ),
         ],

@@ -2,7 +2,7 @@
 (function () {
   "use strict";
   const run = (window.halfshaft = window.halfshaft || {});
-  const LEFT = 46, TOP = 18, BOTTOM = 34, GAP = 9, LEAST_ROW = 44, HEAD = 15, NARROW_S = 40;
+  const LEFT = 46, TOP = 18, BOTTOM = 34, GAP = 9, LEAST_ROW = 38, HEAD = 15, NARROW_S = 40;
   const ROLES = { "inside rear": "inside", "outside rear": "outside", "front left": "front", "front right": "front" };
   const DASHES = ["", "7 3", "2 3", "9 3 2 3", "12 4"];
 
@@ -67,13 +67,18 @@
       if (row.limit && y(row.limit[1]) > top + HEAD && y(row.limit[1]) < top + tall) {
         chart.append(run.svg("path", { d: `M${LEFT} ${y(row.limit[1])}H${width - right()}`, class: "limit" }, run.svg("title", {}, row.limit[0])));
       }
-      const lines = [...row.lines].sort((a, b) => b.strand - a.strand);
+      // the focus last, and over its front wheels the driven ones
+      const front = (line) => (ROLES[line.name] === "front" ? 1 : 0);
+      const lines = [...row.lines].sort((a, b) => b.strand - a.strand || front(b) - front(a));
       for (const line of lines) {
         chart.append(run.svg("path", { d: run.line(Array.from(line.x, x), Array.from(line.y, y)), ...look(line), "data-line": line.name, "data-strand": line.strand, "data-points": line.y.length, "clip-path": "url(#seen)" }));
       }
       chart.append(run.svg("text", { x: LEFT + 4, y: top + 11, class: "row-title" }, row.label));
       named(chart, row, top, tall);
     }
+
+    /* A name that fits beside its value: of a long one the end, which says the lap. */
+    const shortened = (name) => (name.length > 14 ? `…${name.slice(-12)}` : name);
 
     /* Names and values at the right end, moved apart where they would lie on each other. */
     function named(chart, row, top, tall) {
@@ -82,7 +87,7 @@
       const most = Math.max(1, Math.floor(tall / 13));
       const places = shown.slice(0, most).map((line) => {
         const last = Array.from(line.y).findLast(Number.isFinite);
-        return { line, at: row.yscale(last ?? 0), name: gained ? strands[line.strand].name : line.name };
+        return { line, at: row.yscale(last ?? 0), name: shortened(gained ? strands[line.strand].name : line.name) };
       }).sort((a, b) => a.at - b.at);
       const low = top + 10, high = top + tall - 1;
       places.forEach((place, k) => { place.at = Math.max(place.at + 4, k ? places[k - 1].at + 13 : low); });
@@ -265,6 +270,7 @@
   function sentence(root, data) {
     const { state } = run.screen, found = run.pickedFinding(), pass = run.pickedPass(), what = root.querySelector("#what");
     let words = "The whole log. Click a corner, a lap or a cell to see it.";
+    if (run.seen().over.length) words = "Laps over each other, at the same place of the lap.";
     if (found) words = found.sentence;
     else if (pass) words = `Corner ${pass.corner}, lap ${pass.lap}: nothing to report.`;
     else if (state.corner !== undefined || state.lap !== undefined) words = counted(state, data);
