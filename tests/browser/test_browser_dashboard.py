@@ -429,10 +429,10 @@ def test_engineer_compares_before_and_after(open_page, sample_copy, address, kee
     page.get_by_role("link", name="Compare 1 before with 1 after").click()
     for chart in ("both-locks", "both-phases"):
         page.locator(f"#{chart} .plot-container").first.wait_for()
-    names = f"{PLOT.format('both-locks')}.data.map(d => d.name)"
+    names = f"({PLOT.format('both-locks')}?.data || []).map(d => d.name)"
     wait_until(page, f"{names}.includes('before: before.parquet') && {names}.includes('after: after.parquet')")
     wait_until(
-        page, f"{PLOT.format('both-phases')}.data.some(d => d.name === 'before' && d.marker.symbol === 'circle')"
+        page, f"{PLOT.format('both-phases')}?.data?.some(d => d.name === 'before' && d.marker.symbol === 'circle')"
     )
     page.click("#together")
     wait_for_work(page, page.locator("#change .plot-container"), page.locator("#together-progress"))
