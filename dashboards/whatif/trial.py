@@ -14,7 +14,7 @@ from analyzer.errors import InputError
 from analyzer.lockcurve import model
 
 LEAST_SPIN_S = 0.2  # of a pass, to be counted as a spin; shorter ones no driver feels
-RANGES = {  # of the sliders: (label, end, step)
+RANGES = {  # of the sliders: (label, end unless the car has more, step)
     "preload_Nm": ("preload, N.m", 250.0, 1.0),
     "drive_slope": ("drive slope, N.m per 100 N.m", 80.0, 0.5),
     "drive_hold_Nm": ("drive hold-off, N.m", 600.0, 5.0),
@@ -26,23 +26,37 @@ _one_at_a_time = threading.Lock()  # a replay takes a processor for about a seco
 _last: list[Session] = []  # the one session that is kept: the next slider is most likely of the same run
 
 
+def ranges_of(analysis: Analysis) -> dict[str, tuple[str, float, float]]:
+    """`RANGES` for this car: each slider ends at twice what was measured or predicted, where that is more."""
+    known = [values for values in _curves(analysis).values() if values is not None]
+    return {
+        name: (label, max(end, *(np.ceil(2 * values[name] / step) * step for values in known), 0.0), step)
+        for name, (label, end, step) in RANGES.items()
+    }
+
+
 def start_of(analysis: Analysis) -> dict[str, dict[str, float] | None]:
-    """Curves to begin from, in the units of the sliders: as measured, and as the parts predict; None where there is
-    none."""
+    """Curves to begin from, in the units and steps of the sliders: as measured, and as the parts predict; None where
+    there is none."""
+    return {
+        words: values and {name: round(values[name] / step) * step for name, (_, _, step) in RANGES.items()}
+        for words, values in _curves(analysis).items()
+    }
+
+
+def _curves(analysis: Analysis) -> dict[str, dict[str, float] | None]:
     parameters, parts = analysis.lock_curve.parameters, analysis.predicted
     measured = {name: parameters[name].value for name in RANGES}
     predicted = {name: None if parts is None else getattr(parts, name) for name in RANGES}
-    return {"measured": _whole(measured), "parts": _whole(predicted)}
+    return {"measured": _shown(measured), "parts": _shown(predicted)}
 
 
-def _whole(values: dict[str, float | None]) -> dict[str, float] | None:
+def _shown(values: dict[str, float | None]) -> dict[str, float] | None:
+    """In the units of the sliders; a slope or a hold-off that there is none of is 0, ramps that never clamp as well."""
     if values["preload_Nm"] is None:
         return None
-    found = {}
-    for name, (_, end, step) in RANGES.items():
-        value = (values[name] or 0.0) * (100.0 if name in SHOWN_PER_100 else 1.0)
-        found[name] = float(np.clip(round(value / step) * step, 0.0, end)) if np.isfinite(value) else end
-    return found
+    known = {name: value if value is not None and np.isfinite(value) else 0.0 for name, value in values.items()}
+    return {name: value * (100.0 if name in SHOWN_PER_100 else 1.0) for name, value in known.items()}
 
 
 def trial(analysis: Analysis, shown: dict[str, float]) -> dict[str, Any]:
@@ -50,7 +64,7 @@ def trial(analysis: Analysis, shown: dict[str, float]) -> dict[str, Any]:
 
     Parameters
     ----------
-    shown : figures of the curve in the units of the sliders, by the names of `RANGES`.
+    shown : figures of the curve in the units of the sliders, by the names of `RANGES`, within `ranges_of`.
 
     Raises
     ------
@@ -61,7 +75,7 @@ def trial(analysis: Analysis, shown: dict[str, float]) -> dict[str, Any]:
     Path, speed and throttle stay as logged; `advice/replay.py` says what that leaves out. Spin times start from the
     log's own, as advice does (`evaluate.anchored`); corners share the total as the replay splits it.
     """
-    for name, (label, end, _) in RANGES.items():
+    for name, (label, end, _) in ranges_of(analysis).items():
         if not 0 <= shown[name] <= end:
             raise InputError(f"{label} is {shown[name]:g}; allowed: 0 to {end:g}. Move the slider back.")
     with _one_at_a_time:

@@ -11,7 +11,7 @@ from dashboards.logbook import Logbook
 from dashboards.parts import breakable, clock, polled, table, why
 from dashboards.run.run_page import LOCK_READ
 from dashboards.whatif.advising import Advising
-from dashboards.whatif.trial import RANGES, start_of
+from dashboards.whatif.trial import ranges_of, start_of
 
 TRIAL_READ = (
     "Two bars a corner: above, the laps as they were driven; below, dashed, the same laps replayed with the curve you "
@@ -30,7 +30,8 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
     run = logbook.run(run_id)
     if run.state != "done":
         raise InputError(run.message or f"{run.name} is not analysed yet; the start page shows how far it is.")
-    starts = start_of(logbook.analysis(run_id))
+    analysis = logbook.analysis(run_id)
+    starts = start_of(analysis)
     sliders = [
         html.Div(
             [
@@ -42,7 +43,7 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
             ],
             className="slider",
         )
-        for name, (label, end, step) in RANGES.items()
+        for name, (label, end, step) in ranges_of(analysis).items()
     ]
     begin = [
         html.Button(words, className="quiet", **{"data-begin": key})
