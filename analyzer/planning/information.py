@@ -11,16 +11,14 @@ nothing, so each pass is taken to miss as much as the logged ones do in the mean
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analyzer.analysis import Analysis
 from analyzer.comparison.joint_draws import form_error
 from analyzer.lockcurve import model
 from analyzer.lockcurve.fit import Fit
-from analyzer.lockcurve.problem import LogTerms, group_pulls, hold_sd_Nm, log_terms, slopes
-from analyzer.lockcurve.session_evidence import session_priors
+from analyzer.lockcurve.problem import FIRST, LogTerms, group_pulls, hold_sd_Nm, log_terms, slopes
 from analyzer.lockcurve.uncertainty import SEED, WITHOUT_GYRO, WITHOUT_LATERAL, model_error
 from analyzer.lockcurve.unknowns import Owner, Unknowns, unknowns
 from analyzer.vehicle.parameters import Prior
@@ -38,7 +36,7 @@ class Belief:
 
     weights: Mapping[str, float]
     group: str
-    owner: Owner = Owner()
+    owner: Owner = FIRST
 
 
 @dataclass(frozen=True)
@@ -81,7 +79,7 @@ class Information:
     misses: np.ndarray
     form_factor: float
     hold_tie_Nm: float
-    tie: bool = field(default=False)
+    tie: bool = False
 
     def with_belief(self, *beliefs: Belief) -> "Information":
         """With measurements more."""
@@ -162,15 +160,13 @@ class Information:
         return self.form_factor**2 * np.cov(drawn.T)
 
 
-def information_of(fit: Fit, analysis: Analysis, *, hold_tie_Nm: float) -> Information:
-    """What the logs of a fit tell."""
+def information_of(fit: Fit, priors: tuple[Prior, ...], *, hold_tie_Nm: float) -> Information:
+    """What the logs of a fit tell; `priors` are its parameters'."""
     problem, theta, now = fit.problem, fit.theta, fit.evaluation
     logs = log_terms(problem, now, slopes(problem, theta, now))
-    signals = [one.signals for one in (analysis, *analysis.others)]
-    every = [session_priors(s, problem.car, has_gyro=problem.has_gyro) for s in signals]
     torque = now.solution.at.input_torque_Nm
     return Information(
-        priors=tuple(max(same, key=lambda prior: prior.deviation) for same in zip(*every, strict=True)),
+        priors=priors,
         hold_sd_Nm=hold_sd_Nm(problem.car),
         curve=fit.curve,
         values=problem.values(theta),

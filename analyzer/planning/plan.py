@@ -19,6 +19,7 @@ from analyzer.errors import CannotTell, InputError
 from analyzer.lockcurve import model
 from analyzer.lockcurve.fit import Fit
 from analyzer.lockcurve.problem import hold_sd_Nm
+from analyzer.lockcurve.session_evidence import shared_priors
 from analyzer.planning.information import Belief, Information, information_of, session_beliefs
 from analyzer.planning.looks import (
     FASTEST_G,
@@ -99,8 +100,8 @@ class Option:
 
     Attributes
     ----------
-    kinds : what is done: `bench`, `springs`, `spring_position`, `roll_out`, `weighing`, `load_transfer`, `sensor_place`, `circles`,
-        `slow_lap`, `laps`; two of them together.
+    kinds : what is done: `bench`, `springs`, `spring_position`, `roll_out`, `weighing`, `load_transfer`,
+        `sensor_place`, `circles`, `slow_lap`, `laps`; two of them together.
     minutes : that it takes.
     then : widths that it should leave.
     arcs : what is driven; `laps` how many laps.
@@ -179,7 +180,8 @@ def plan(fit: Fit, analysis: Analysis, *, setup: Setup | None = None, question: 
             "these logs measure no point of the lock curve, so they do not show how far a measurement would narrow it. "
             "Give a log with tighter corners or more throttle in it."
         )
-    alone = information_of(fit, analysis, hold_tie_Nm=TIE_SHARE * hold_sd_Nm(car))
+    priors = shared_priors([one.signals for one in (analysis, *analysis.others)], car)
+    alone = information_of(fit, priors, hold_tie_Nm=TIE_SHARE * hold_sd_Nm(car))
     asked = _question(question, analysis, alone.curve, torque)
     # a comparison of runs does not see the setup file, and its springs err alike before and after
     known, stated = (alone, ()) if asked.change else _with_setup(alone, setup)
@@ -250,12 +252,13 @@ def _question(text: str | None, analysis: Analysis, curve: np.ndarray, torque_Nm
     name, size = match[1], float(match[2])
     index = model.NAMES.index("preload_Nm" if name == "preload" else name)
     side = SIDE_OF[name]
-    at = _sides(analysis, torque_Nm).get(side)
-    if at is None:
+    sides = _sides(analysis, torque_Nm)
+    if side not in sides:
         raise CannotTell(
             f"the rear axle slips too little on {side} in these logs to plan for a change there. Give a log with more "
             f"{'throttle' if side == 'drive' else 'coasting'} in its corners."
         )
+    at = sides[side]
     step = np.zeros(len(curve))
     step[index] = size * (curve[index] / 100 if match[3] else 1.0)
     moved = level_Nm(side, np.array([curve, curve + step]), at)
@@ -348,11 +351,12 @@ def _in_parts(known: Information, setup: Setup) -> dict[str, tuple[Belief, ...]]
     stated = curve_anchors(anchors(setup))
     rows = lambda of: tuple(_of_curve(row) for row in of.residuals(known.curve)[1])  # noqa: E731
     holds = replace(stated, preload=None, slope_ratio=None)
-    weighed = {
-        name: None if hold is None else (hold[0], max(hold[0] * WEIGHED_SPRING_PERCENT / 100, LEAST_HOLD_SD_NM))
-        for name, hold in (("drive_hold", holds.drive_hold), ("coast_hold", holds.coast_hold))
-    }
-    found = {"springs": rows(replace(holds, **weighed))}
+
+    def weighed(hold: tuple[float, float] | None) -> tuple[float, float] | None:
+        return hold and (hold[0], max(hold[0] * WEIGHED_SPRING_PERCENT / 100, LEAST_HOLD_SD_NM))
+
+    on_press = replace(holds, drive_hold=weighed(holds.drive_hold), coast_hold=weighed(holds.coast_hold))
+    found = {"springs": rows(on_press)}
     if stated.larger_rules_sd > 0:
         found["spring_position"] = rows(replace(holds, larger_rules=0.0, larger_rules_sd=0.0))
     return found

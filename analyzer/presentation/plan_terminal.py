@@ -33,12 +33,12 @@ def print_plan(plan: Plan, console: Console) -> None:
         table.add_row(words.name(option), words.minutes(option), *_cells(option.then), words.decides(option))
     console.print()
     console.print(table)
-    for option in words.cards(plan):
-        console.print(Text(f"\nTest card: {words.name(option)}", style="bold"))
-        lines = [*words.steps(option, plan), f"Space: {words.space(option)}.", f"Tools: {words.tools(option)}."]
-        for line in (*lines, f"Caution: {words.caution(option)}"):
+    for kind, option in words.cards(plan).items():
+        console.print(Text(f"\nTest card: {words.NAMES[kind]}", style="bold"))
+        lines = [*words.steps(kind, option, plan), f"Space: {words.SPACE[kind]}.", f"Tools: {words.TOOLS[kind]}."]
+        for line in (*lines, f"Caution: {words.CAUTIONS_OF[kind]}"):
             console.print(Padding(Text(line), (0, 0, 0, 3), expand=False))
-    say(f"\nHow to read it: {words.READ}")
+    say(f"\nHow to read it: {words.read(plan)}")
     print_ending(console, answer=said)
 
 
@@ -65,14 +65,19 @@ def _cells(widths: Widths) -> tuple[str, str, str]:
 
 def _option(option: Option, plan: Plan) -> dict[str, Any]:
     return {
-        "kinds": list(option.kinds),
         "name": words.name(option),
         "minutes": option.minutes,
         "laps": option.laps,
-        "space": words.space(option),
-        "tools": words.tools(option),
-        "steps": list(words.steps(option, plan)),
-        "caution": words.caution(option),
+        "parts": [
+            {
+                "kind": kind,
+                "space": words.SPACE[kind],
+                "tools": words.TOOLS[kind],
+                "steps": list(words.steps(kind, option, plan)),
+                "caution": words.CAUTIONS_OF[kind],
+            }
+            for kind in option.kinds
+        ],
         "arcs": [dataclasses.asdict(arc) for arc in option.arcs],
         "then": _widths(option.then),
     }

@@ -8,13 +8,13 @@ KM_H = 3.6
 NAMES = {
     "bench": "bench breakaway",
     "springs": "ring springs weighed",
-    "spring_position": "where the preload springs sit",
-    "roll_out": "roll-out with and without ballast",
-    "weighing": "centre of gravity weighed",
+    "spring_position": "preload springs located",
+    "roll_out": "roll-out with ballast",
+    "weighing": "c.g. height weighed",
     "load_transfer": "load transfer measured",
-    "sensor_place": "accelerometer's place measured",
-    "circles": "slow circles with throttle pulses",
-    "slow_lap": "a slow lap with throttle pulses",
+    "sensor_place": "accelerometer located",
+    "circles": "slow circles",
+    "slow_lap": "slow lap with pulses",
     "laps": "more laps",
 }
 SPACE = {
@@ -49,8 +49,8 @@ CAUTIONS_OF = {
     "weighing": "An axle raised for weighing can roll off: chocks, straps, nobody under the car; qualified people.",
     "load_transfer": "A tilted car must be strapped; qualified people.",
     "sensor_place": "Ignition off.",
-    "circles": "Closed course, nobody inside or near the circle. Begin with the smallest pulse and go up progressively.",
-    "slow_lap": "Closed course: a slow car is a hazard to fast ones. Begin with the smallest pulse, go up progressively.",
+    "circles": "Closed course, nobody inside or near the circle. Begin with the smallest pulse, go up progressively.",
+    "slow_lap": "Closed course: slow cars are a hazard to fast ones. Smallest pulse first, go up progressively.",
     "laps": "Event rules first; drive as in these logs, no faster.",
 }
 STEPS = {
@@ -98,6 +98,15 @@ READ = (
     "`analyze`, which uses the setup file; the curve from the logs alone narrows with driving and with what the car "
     "file states."
 )
+READ_CHANGE = (
+    "Widths of a change are of after minus before, with the same done on both sides; errors common to both cancel. "
+    "`compare` uses the logs; hold bench readings before and after against each other yourself."
+)
+
+
+def read(plan: Plan) -> str:
+    """How to read the widths."""
+    return READ if plan.question in (None, "agrees") else f"{READ} {READ_CHANGE}"
 
 
 def name(option: Option) -> str:
@@ -105,7 +114,7 @@ def name(option: Option) -> str:
     words = [NAMES[kind] for kind in option.kinds]
     if option.laps is not None:
         words[0] = counted(option.laps, "more lap")
-    return " and ".join(words)
+    return " + ".join(words)
 
 
 def answer(plan: Plan) -> str:
@@ -166,36 +175,23 @@ def parameter(widths: Widths, which: str) -> str:
     return number(widths.parameters[which], 0 if which == "preload_Nm" else 2)
 
 
-def space(option: Option) -> str:
-    """Where."""
-    return "; ".join(SPACE[kind] for kind in option.kinds)
+def steps(kind: str, option: Option, plan: Plan) -> tuple[str, ...]:
+    """Exactly what to do for one part of an option, line by line."""
+    if kind in ("circles", "slow_lap"):
+        return (*_driven(option, plan), LOG)
+    return (*STEPS[kind], LOG) if kind == "laps" else STEPS[kind]
 
 
-def tools(option: Option) -> str:
-    """With what."""
-    return "; ".join(TOOLS[kind] for kind in option.kinds)
-
-
-def caution(option: Option) -> str:
-    """What can go wrong."""
-    return " ".join(CAUTIONS_OF[kind] for kind in option.kinds)
-
-
-def steps(option: Option, plan: Plan) -> tuple[str, ...]:
-    """Exactly what to do, line by line."""
-    found: list[str] = []
-    for kind in option.kinds:
-        found += _driven(option, plan) if kind in ("circles", "slow_lap") else STEPS[kind]
-        if kind in ("circles", "slow_lap", "laps"):
-            found.append(LOG)
-    return tuple(found)
-
-
-def cards(plan: Plan) -> tuple[Option, ...]:
-    """What is worth a card: the first option, and the first that is driven."""
-    first = plan.options[:1]
-    driven = [option for option in plan.options if option.arcs and option not in first]
-    return (*first, *(driven[:1] if first and not first[0].arcs else ()))
+def cards(plan: Plan) -> dict[str, Option]:
+    """What is worth a card, by part: the first option, and the first that is driven."""
+    chosen = plan.options[:1]
+    if not any(option.arcs for option in chosen):
+        chosen += tuple(option for option in plan.options if option.arcs)[:1]
+    found: dict[str, Option] = {}
+    for option in chosen:
+        for kind in option.kinds:
+            found.setdefault(kind, option)
+    return found
 
 
 def stated(plan: Plan) -> str:
@@ -208,20 +204,29 @@ def stated(plan: Plan) -> str:
 def _driven(option: Option, plan: Plan) -> list[str]:
     circles = "circles" in option.kinds
     found = []
-    for arc in option.arcs:
-        speeds = f"{KM_H * arc.slow_m_s:.0f} km/h, never above {KM_H * arc.fast_m_s:.0f}"
-        if circles:
-            found.append(f"Radius {arc.radius_m:.0f} m, {arc.ways}, {CIRCLE_S:.0f} s each way: hold {speeds}.")
-        else:
-            found.append(f"Corner of {arc.radius_m:.0f} m ({arc.ways}): enter at {speeds}.")
+    speeds = [
+        f"{arc.radius_m:.0f} m {arc.ways}, {KM_H * arc.slow_m_s:.0f} to {KM_H * arc.fast_m_s:.0f} km/h"
+        for arc in option.arcs
+    ]
+    if circles:
+        found += [
+            f"Circles, {CIRCLE_S:.0f} s each way. Radius, and speed before a pulse and at its end, never above: "
+            f"{'; '.join(speeds)}."
+        ]
+    else:
+        found.append(
+            "Corners in the order of the lap. Radius, and speed before a pulse and at its end, never above: "
+            f"{'; '.join(speeds)}."
+        )
     count = len(PULSE_SHARES)
     where = "On each circle and each way" if circles else "In each corner"
     low, high = plan.pulses_Nm
     found += [
-        f"{where}: open the throttle at once, hold it still for {LONGEST_PULSE_S:.0f} s or up to the top speed, shut "
-        "it for a second, then hold the speed for a second.",
+        f"{where}: open the throttle smoothly within half a second, hold it still for {LONGEST_PULSE_S:.0f} s or up to "
+        "the top speed, shut it for a second, then hold the speed for a second.",
         f"{count} sizes of pulse in turn: a quarter, a half, three quarters and all of the largest torque in these "
         f"logs ({low:.0f} to {high:.0f} N.m at the wheels). Repeat until the {'time' if circles else 'corner'} is up.",
+        "Go up one size at a time. If either end of the car slides, stay below that size.",
         "No brakes between pulses; slow down on a shut throttle.",
     ]
     return found
