@@ -30,7 +30,9 @@ from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
 
 SLOWEST_G, FASTEST_G = 0.25, 0.60  # lateral acceleration before a pulse of throttle and where it ends
 LONGEST_PULSE_S = 3.0
-RELEASE_S = 2.0  # between two pulses: throttle shut, then held for the speed
+# between two pulses, a third each: throttle shut, hardly open, and held for the speed. One torque off the throttle would
+# not tell the coast side's slope from its hold-off
+RELEASE_S = 3.0
 PULSE_SHARES = (0.25, 0.5, 0.75, 1.0)  # of the largest pulse, in turn
 SPEED_SHARES = (0.2, 0.5, 0.8)  # where within a pulse it is looked at, from the first speed to the last
 # a gripped throttle settles in about this long, and a torque on the move tells little (`problem.SMEARING_S`)
@@ -76,7 +78,8 @@ def shut_throttle_Nm(fit: Fit) -> float:
 
 
 def held_on(arcs: Sequence[Arc], car: Car, *, shut_Nm: float, most_Nm: float, fastest_g: float = FASTEST_G) -> Held:
-    """What is held on arcs: pulses in turn from `SLOWEST_G` on, the throttle shut in between, and held for the speed.
+    """What is held on arcs: pulses in turn from `SLOWEST_G` on, in between the throttle shut, hardly open and
+    held for the speed.
 
     A pulse ends after `LONGEST_PULSE_S`, or where the lateral acceleration reaches `fastest_g`.
     """
@@ -93,7 +96,8 @@ def held_on(arcs: Sequence[Arc], car: Car, *, shut_Nm: float, most_Nm: float, fa
             reached = min(slow + max(gain, 0.0) * lasts, fast)
             hold = _resistance_N(car, slow) * car.rear_rolling_radius_m
             number = group + min(int(gone / arc.seconds * pieces), pieces - 1)
-            for level, seconds in ((torque, lasts), (shut_Nm, RELEASE_S / 2), (hold, RELEASE_S / 2)):
+            eased = [(level, RELEASE_S / 3) for level in (shut_Nm, (shut_Nm + hold) / 2, hold)]
+            for level, seconds in ((torque, lasts), *eased):
                 useful = max(seconds - THROTTLE_S - SETTLE_S, 0.0) / len(SPEED_SHARES)
                 top = slow if level == hold else reached
                 for share in SPEED_SHARES:

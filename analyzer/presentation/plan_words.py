@@ -223,7 +223,7 @@ def _driven(option: Option, plan: Plan) -> list[str]:
     low, high = plan.pulses_Nm
     found += [
         f"{where}: open the throttle smoothly within half a second, hold it still for {LONGEST_PULSE_S:.0f} s or up to "
-        "the top speed, shut it for a second, then hold the speed for a second.",
+        "the top speed. Then a second each: shut, hardly open, and as open as the speed needs.",
         f"{count} sizes of pulse in turn: a quarter, a half, three quarters and all of the largest torque in these "
         f"logs ({low:.0f} to {high:.0f} N.m at the wheels). Repeat until the {'time' if circles else 'corner'} is up.",
         "Go up one size at a time. If either end of the car slides, stay below that size.",
