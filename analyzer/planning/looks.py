@@ -30,10 +30,11 @@ from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
 
 SLOWEST_G, FASTEST_G = 0.25, 0.60  # lateral acceleration before a pulse of throttle and where it ends
 LONGEST_PULSE_S = 3.0
-# between two pulses, a third each: throttle shut, hardly open, and held for the speed. One torque off the throttle would
-# not tell the coast side's slope from its hold-off
+SHORTEST_PULSE_S = 1.5  # the largest one; with less of it the throttle's own time is most of the pulse
+# between two pulses, a third each: throttle shut, hardly open, and held for the speed. One torque off the throttle
+# would not tell the coast side's slope from its hold-off
 RELEASE_S = 3.0
-PULSE_SHARES = (0.25, 0.5, 0.75, 1.0)  # of the largest pulse, in turn
+PULSE_SHARES = (0.25, 0.5, 0.75, 1.0)  # of the largest pulse of a radius, in turn
 SPEED_SHARES = (0.2, 0.5, 0.8)  # where within a pulse it is looked at, from the first speed to the last
 # a gripped throttle settles in about this long, and a torque on the move tells little (`problem.SMEARING_S`)
 THROTTLE_S = 0.5
@@ -67,7 +68,7 @@ class Held:
 
 
 def largest_pulse_Nm(fit: Fit) -> float:
-    """Input torque of the largest pulse: what the logs have shown, the top of the range in which the axle slipped."""
+    """Input torque of the largest pulse, as large as all but a fortieth of the logs' samples."""
     torque = fit.solution.at.input_torque_Nm
     return float(np.percentile(torque, 97.5))
 
@@ -75,6 +76,13 @@ def largest_pulse_Nm(fit: Fit) -> float:
 def shut_throttle_Nm(fit: Fit) -> float:
     """Input torque with the throttle shut, as the logs have it (negative)."""
     return float(min(np.percentile(fit.solution.at.input_torque_Nm, 2.5), 0.0))
+
+
+def largest_pulse_on_Nm(radius_m: float, car: Car, *, most_Nm: float, fastest_g: float = FASTEST_G) -> float:
+    """Input torque (N.m) that takes the car over a radius' speeds in `SHORTEST_PULSE_S`; `most_Nm` at the most."""
+    slow, fast = (np.sqrt(g * STANDARD_GRAVITY_M_S2 * radius_m) for g in (SLOWEST_G, fastest_g))
+    force = car.mass_kg * (fast - slow) / SHORTEST_PULSE_S + _resistance_N(car, (slow + fast) / 2)
+    return float(min(most_Nm, car.rear_rolling_radius_m * force))
 
 
 def held_on(arcs: Sequence[Arc], car: Car, *, shut_Nm: float, most_Nm: float, fastest_g: float = FASTEST_G) -> Held:
@@ -88,9 +96,10 @@ def held_on(arcs: Sequence[Arc], car: Car, *, shut_Nm: float, most_Nm: float, fa
     for arc in arcs:
         slow, fast = (np.sqrt(g * STANDARD_GRAVITY_M_S2 * arc.radius_m) for g in (SLOWEST_G, fastest_g))
         side = (1.0 if arc.left else -1.0) / arc.radius_m
+        largest = largest_pulse_on_Nm(arc.radius_m, car, most_Nm=most_Nm, fastest_g=fastest_g)
         gone, turn, pieces = 0.0, 0, 1 + int(arc.seconds / LONGEST_PASS_S)
         while gone < arc.seconds:
-            torque = PULSE_SHARES[turn % len(PULSE_SHARES)] * most_Nm
+            torque = PULSE_SHARES[turn % len(PULSE_SHARES)] * largest
             gain = (torque / car.rear_rolling_radius_m - _resistance_N(car, (slow + fast) / 2)) / car.mass_kg
             lasts = min(LONGEST_PULSE_S, (fast - slow) / gain) if gain > 0 else LONGEST_PULSE_S
             reached = min(slow + max(gain, 0.0) * lasts, fast)

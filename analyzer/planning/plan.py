@@ -27,6 +27,7 @@ from analyzer.planning.looks import (
     Arc,
     held_on,
     largest_pulse_Nm,
+    largest_pulse_on_Nm,
     looks_of,
     shut_throttle_Nm,
 )
@@ -85,12 +86,13 @@ class Widths:
 
 @dataclass(frozen=True)
 class Arcs:
-    """A radius to drive: speeds from and to (m/s), longest pulse (s) and which ways."""
+    """A radius to drive: speeds from and to (m/s), time on it (s), torque of its largest pulse (N.m), which ways."""
 
     radius_m: float
     slow_m_s: float
     fast_m_s: float
     seconds: float
+    pulse_Nm: float
     ways: str
 
 
@@ -123,7 +125,6 @@ class Plan:
     logs : names; `question` as it was asked, None without one.
     blind : widths of the logs alone; `now` with what the setup file states besides (the same without one).
     stated : what was taken from the setup file.
-    pulses_Nm : (smallest, largest) input torque of a throttle pulse.
     """
 
     logs: tuple[str, ...]
@@ -132,7 +133,6 @@ class Plan:
     now: Widths
     stated: tuple[str, ...]
     options: tuple[Option, ...]
-    pulses_Nm: tuple[float, float]
 
     @property
     def best(self) -> Option | None:
@@ -199,11 +199,12 @@ def plan(fit: Fit, analysis: Analysis, *, setup: Setup | None = None, question: 
     for kinds, minutes, arcs in driven:
         if not arcs or not fit.problem.slip_known:
             continue
-        held = held_on(arcs, car, shut_Nm=shut_throttle_Nm(fit), most_Nm=largest_pulse_Nm(fit))
+        most = largest_pulse_Nm(fit)
+        held = held_on(arcs, car, shut_Nm=shut_throttle_Nm(fit), most_Nm=most)
         looks = looks_of(held, fit, known, name=kinds[0])
         whole = kinds[0] == "slow_lap"
         then = known.with_looks(looks, session_beliefs(known, looks.terms.owner, whole_laps=whole))
-        shown = _shown(arcs)
+        shown = _shown(arcs, car, most)
         options.append(Option(kinds, minutes, widths(then), shown))
         if "bench" in beliefs:
             both = widths(then.with_belief(*beliefs["bench"]))
@@ -220,7 +221,6 @@ def plan(fit: Fit, analysis: Analysis, *, setup: Setup | None = None, question: 
         now=widths(known),
         stated=stated,
         options=tuple(sorted(options, key=_rank)),
-        pulses_Nm=(0.25 * largest_pulse_Nm(fit), largest_pulse_Nm(fit)),
     )
 
 
@@ -399,7 +399,7 @@ def _lap_s(analysis: Analysis) -> float:
     return float(np.median([b - a for a, b in bounds])) / analysis.signals.rate_hz if bounds else 0.0
 
 
-def _shown(arcs: Sequence[Arc]) -> tuple[Arcs, ...]:
+def _shown(arcs: Sequence[Arc], car: Car, most_Nm: float) -> tuple[Arcs, ...]:
     """Radii with their speeds, each once."""
     found = []
     for radius in dict.fromkeys(round(arc.radius_m) for arc in arcs):
@@ -407,5 +407,6 @@ def _shown(arcs: Sequence[Arc]) -> tuple[Arcs, ...]:
         ways = {arc.left for arc in mine}
         slow, fast = (math.sqrt(g * STANDARD_GRAVITY_M_S2 * radius) for g in (SLOWEST_G, FASTEST_G))
         words = "both ways" if len(ways) == 2 else ("left" if True in ways else "right")
-        found.append(Arcs(radius, slow, fast, sum(arc.seconds for arc in mine), words))
+        pulse = largest_pulse_on_Nm(radius, car, most_Nm=most_Nm)
+        found.append(Arcs(radius, slow, fast, sum(arc.seconds for arc in mine), pulse, words))
     return tuple(found)

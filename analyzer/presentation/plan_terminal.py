@@ -35,7 +35,7 @@ def print_plan(plan: Plan, console: Console) -> None:
     console.print(table)
     for kind, option in words.cards(plan).items():
         console.print(Text(f"\nTest card: {words.NAMES[kind]}", style="bold"))
-        lines = [*words.steps(kind, option, plan), f"Space: {words.SPACE[kind]}.", f"Tools: {words.TOOLS[kind]}."]
+        lines = [*words.steps(kind, option), f"Space: {words.SPACE[kind]}.", f"Tools: {words.TOOLS[kind]}."]
         for line in (*lines, f"Caution: {words.CAUTIONS_OF[kind]}"):
             console.print(Padding(Text(line), (0, 0, 0, 3), expand=False))
     say(f"\nHow to read it: {words.read(plan)}")
@@ -53,7 +53,7 @@ def plan_result(plan: Plan) -> dict[str, Any]:
             "stated": list(plan.stated),
             "logs_alone": _widths(plan.blind),
             "now": _widths(plan.now),
-            "options": [_option(option, plan) for option in plan.options],
+            "options": [_option(option) for option in plan.options],
             "cautions": list(CAUTIONS),
         }
     )
@@ -63,7 +63,7 @@ def _cells(widths: Widths) -> tuple[str, str, str]:
     return f"{widths.curve_Nm:.0f}", words.percent(widths), words.parameter(widths, "preload_Nm")
 
 
-def _option(option: Option, plan: Plan) -> dict[str, Any]:
+def _option(option: Option) -> dict[str, Any]:
     return {
         "name": words.name(option),
         "minutes": option.minutes,
@@ -73,7 +73,7 @@ def _option(option: Option, plan: Plan) -> dict[str, Any]:
                 "kind": kind,
                 "space": words.SPACE[kind],
                 "tools": words.TOOLS[kind],
-                "steps": list(words.steps(kind, option, plan)),
+                "steps": list(words.steps(kind, option)),
                 "caution": words.CAUTIONS_OF[kind],
             }
             for kind in option.kinds

@@ -1,7 +1,7 @@
 """What a plan says: the answer, what each option takes, and its card for the paddock."""
 
 from analyzer.in_words import counted, listed, number
-from analyzer.planning.looks import LONGEST_PULSE_S, PULSE_SHARES
+from analyzer.planning.looks import LONGEST_PULSE_S, PULSE_SHARES, SHORTEST_PULSE_S
 from analyzer.planning.plan import CIRCLE_S, RADII_M, Option, Plan, Widths
 
 KM_H = 3.6
@@ -175,10 +175,10 @@ def parameter(widths: Widths, which: str) -> str:
     return number(widths.parameters[which], 0 if which == "preload_Nm" else 2)
 
 
-def steps(kind: str, option: Option, plan: Plan) -> tuple[str, ...]:
+def steps(kind: str, option: Option) -> tuple[str, ...]:
     """Exactly what to do for one part of an option, line by line."""
     if kind in ("circles", "slow_lap"):
-        return (*_driven(option, plan), LOG)
+        return (*_driven(option), LOG)
     return (*STEPS[kind], LOG) if kind == "laps" else STEPS[kind]
 
 
@@ -201,31 +201,33 @@ def stated(plan: Plan) -> str:
     return f"Taken from the setup file: {'; '.join(plan.stated)}. The logs alone: {_curve(plan.blind)}."
 
 
-def _driven(option: Option, plan: Plan) -> list[str]:
+def _driven(option: Option) -> list[str]:
     circles = "circles" in option.kinds
     found = []
     speeds = [
-        f"{arc.radius_m:.0f} m {arc.ways}, {KM_H * arc.slow_m_s:.0f} to {KM_H * arc.fast_m_s:.0f} km/h"
+        f"{arc.radius_m:.0f} m {arc.ways}, {KM_H * arc.slow_m_s:.0f} to {KM_H * arc.fast_m_s:.0f} km/h "
+        f"({arc.pulse_Nm:.0f} N.m)"
         for arc in option.arcs
     ]
     if circles:
         found += [
-            f"Circles, {CIRCLE_S:.0f} s each way. Radius, and speed before a pulse and at its end, never above: "
+            f"Circles, {CIRCLE_S:.0f} s each way. Radius, speed before a pulse and at its end, never above (largest "
+            "torque at the wheels): "
             f"{'; '.join(speeds)}."
         ]
     else:
         found.append(
-            "Corners in the order of the lap. Radius, and speed before a pulse and at its end, never above: "
+            "Corners by radius, speed before a pulse and at its end, never above (largest torque at the wheels): "
             f"{'; '.join(speeds)}."
         )
     count = len(PULSE_SHARES)
     where = "On each circle and each way" if circles else "In each corner"
-    low, high = plan.pulses_Nm
     found += [
         f"{where}: open the throttle smoothly within half a second, hold it still for {LONGEST_PULSE_S:.0f} s or up to "
         "the top speed. Then a second each: shut, hardly open, and as open as the speed needs.",
-        f"{count} sizes of pulse in turn: a quarter, a half, three quarters and all of the largest torque in these "
-        f"logs ({low:.0f} to {high:.0f} N.m at the wheels). Repeat until the {'time' if circles else 'corner'} is up.",
+        f"The largest pulse takes the car from the first speed to the top speed in {SHORTEST_PULSE_S:g} s. {count} "
+        "sizes in turn: a quarter, a half, three quarters and all of it, until the "
+        f"{'time' if circles else 'corner'} is up.",
         "Go up one size at a time. If either end of the car slides, stay below that size.",
         "No brakes between pulses; slow down on a shut throttle.",
     ]
