@@ -5,14 +5,17 @@ from importlib.resources import files
 
 import numpy as np
 import pytest
+from accuracy.random_sessions import simulate_random
 from vehicle.made_axle import IDEAL, made_car, made_inputs, starts
 
 from analyzer.cli.main import main
 from analyzer.lockcurve import model
 from analyzer.lockcurve.problem import LOCK_SD_Nm, LogTerms
 from analyzer.lockcurve.unknowns import Owner
+from analyzer.pipeline import analyze, analyze_with_fit
 from analyzer.planning.information import Belief, Information, Looks
 from analyzer.planning.looks import Arc, held_on, solved_looks
+from analyzer.planning.plan import plan
 from analyzer.vehicle.axle_solution import solve
 from analyzer.vehicle.parameters import Prior
 
@@ -120,6 +123,20 @@ def test_a_pulse_ends_at_the_top_speed(circled):
     _, held, *_ = circled
     lateral_g = held.speed_m_s**2 * np.abs(held.curvature_1_m) / 9.80665
     assert lateral_g.min() >= 0.249 and lateral_g.max() <= 0.601
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("protocol, kind", [("laps+circles", "circles"), ("laps+slow", "slow_lap")])
+def test_the_planned_width_comes_true(protocol, kind, tmp_path):
+    """Drive what the plan says, on a simulated car of the seeds for choosing, and look at the interval then stated."""
+    *_, both = paths = simulate_random(3, "none", protocol).write(tmp_path)
+    analysis, fit = analyze_with_fit(log_path=paths[0], car_path=tmp_path / "car.toml")
+    planned = next(option.then for option in plan(fit, analysis).options if option.kinds == (kind,))
+    torques = [p.input_torque_Nm for p in analysis.lock_curve.points if p.kind == "measured"]
+    after = analyze(log_path=[paths[0], both], car_path=tmp_path / "car.toml").lock_curve.points
+    seen = [p for p in after if p.kind == "measured" and min(torques) <= p.input_torque_Nm <= max(torques)]
+    reached = np.median([(p.upper_Nm - p.lower_Nm) / p.locking_torque_Nm for p in seen])
+    assert planned.curve_share == pytest.approx(reached, rel=0.25)
 
 
 LINE = ["plan", str(SAMPLES / "baseline.parquet"), "--car", str(SAMPLES / "club_car.toml")]
