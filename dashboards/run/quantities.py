@@ -7,11 +7,11 @@ from functools import partial
 from typing import Any, cast
 
 import numpy as np
-from analyzer.presentation.figures.path_layout import drawn_path
 
 from analyzer.analysis import Analysis
 from analyzer.channels import CHANNELS
 from analyzer.findings.rear_axle import RearAxle, rear_axle
+from analyzer.presentation.figures.path_map import drawn_path
 from analyzer.units import QUANTITIES as UNITS
 from analyzer.units import STANDARD_GRAVITY_M_S2
 

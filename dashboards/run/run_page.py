@@ -5,8 +5,6 @@ The screen itself is drawn in the browser from the views of `views.py` and `line
 
 import json
 
-from analyzer.presentation.figures.trend_plot import READ as TREND_READ
-from analyzer.presentation.figures.trend_plot import trend_plot
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
 
 from analyzer import __version__
@@ -14,6 +12,8 @@ from analyzer.analysis import Analysis
 from analyzer.cautions import CAUTIONS
 from analyzer.errors import InputError
 from analyzer.phases.segments import PHASES
+from analyzer.presentation.figures.lock_plot import READ_TREND as TREND_READ
+from analyzer.presentation.figures.lock_plot import trend_plot
 from analyzer.presentation.figures.theme import styled
 from analyzer.presentation.words import PHASE_NAMES, answer_parts, chatter_words, trend_rows, whole_laps_words
 from dashboards.jobs import Jobs
