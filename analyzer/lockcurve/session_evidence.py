@@ -40,7 +40,8 @@ def session_problem(signals: Sequence[Signals], parts: Sequence[LogPart], car: C
     signals, parts : of each session.
     """
     owners = [part.owner for part in parts]
-    return joined(parts, car, unknowns(shared_priors(signals, car), owners, hold_sd_Nm=hold_sd_Nm(car), tyre_drifts=True))
+    made = unknowns(shared_priors(signals, car), owners, hold_sd_Nm=hold_sd_Nm(car), tyre_drifts=True)
+    return joined(parts, car, made)
 
 
 def session_part(
