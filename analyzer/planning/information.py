@@ -90,8 +90,9 @@ class Information:
         return replace(self, looks=(*self.looks, looks), beliefs=(*self.beliefs, *beliefs))
 
     def with_laps(self, times: float) -> "Information":
-        """With `times` as many laps in every log there is."""
-        return replace(self, looks=tuple(replace(one, times=one.times * times) for one in self.looks))
+        """With `times` as many laps in the first log."""
+        first, *others = self.looks
+        return replace(self, looks=(replace(first, times=first.times * times), *others))
 
     def before_and_after(self) -> "Information":
         """As much again after a change of the differential: every log and every measurement of the curve once more.

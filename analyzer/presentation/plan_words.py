@@ -49,7 +49,8 @@ CAUTIONS_OF = {
     "weighing": "An axle raised for weighing can roll off: chocks, straps, nobody under the car; qualified people.",
     "load_transfer": "A tilted car must be strapped; qualified people.",
     "sensor_place": "Ignition off.",
-    "circles": "Closed course, nobody inside or near the circle. Begin with the smallest pulse, go up progressively.",
+    "circles": "Closed course, nobody in or near the circle, a driver used to the car. "
+    "Begin with the smallest pulse, go up progressively.",
     "slow_lap": "Closed course: slow cars are a hazard to fast ones. Smallest pulse first, go up progressively.",
     "laps": "Event rules first; drive as in these logs, no faster.",
 }
