@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from analyzer.analysis import Analysis
-from analyzer.differential.predicted import NORMAL_95, PredictedLockCurve
+from analyzer.differential.predicted import PredictedLockCurve
 from analyzer.findings.finding import Finding
 from analyzer.lockcurve import model
 from analyzer.presentation.words import KIND_NAMES, SEVERITY_WORDS, answer_parts, place_words
@@ -139,24 +139,18 @@ def parameters(analysis: Analysis, predicted: PredictedLockCurve | None = None) 
         ("coast_slope", "Coast, N.m per 100 N.m", 100.0),
     ):
         found = analysis.lock_curve.parameters[name]
-        value, spread = None, None
-        if curve is not None:
-            value = getattr(curve, name)
-            spread = getattr(curve, name.removesuffix("_Nm") + "_relative_sd")
+        value = None if curve is None else getattr(curve, name)
         rows.append(
             {
                 "label": label,
                 "measured": [_times(v, factor) for v in (found.value, found.lower, found.upper)],
                 "reason": found.reason,
-                "predicted": None if value is None else _around(factor * value, spread),
+                "predicted": None
+                if curve is None or value is None
+                else [_times(v, factor) for v in (value, *curve.interval_of(name))],
             }
         )
     return rows
-
-
-def _around(value: float, relative_sd: float | None) -> list[float]:
-    half = NORMAL_95 * (relative_sd or 0.0)
-    return [round(float(v), 3) for v in (value, value * np.exp(-half), value * np.exp(half))]
 
 
 def _times(value: float | None, factor: float) -> float | None:
