@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from analyzer.advice.parts import load_parts
     from analyzer.differential.setup import Setup, load_setup
     from analyzer.errors import CannotTell, HalfshaftError, InputError
-    from analyzer.library import advise, analyze, compare, predict, read_log, simulate
+    from analyzer.library import advise, analyze, compare, plan, predict, read_log, simulate
     from analyzer.library_results import AdviceResult, AnalysisResult, ComparisonResult, Prediction
     from analyzer.logs.mapping import load_channel_map
     from analyzer.logs.recording import Recording
@@ -39,6 +39,7 @@ _LIVES_IN = {
     "compare": "analyzer.library",
     "predict": "analyzer.library",
     "advise": "analyzer.library",
+    "plan": "analyzer.library",
     "simulate": "analyzer.library",
     "AnalysisResult": "analyzer.library_results",
     "ComparisonResult": "analyzer.library_results",
@@ -61,6 +62,7 @@ __all__ = [  # noqa: RUF022 (the order of the reference)
     "compare",
     "predict",
     "advise",
+    "plan",
     "simulate",
     "AnalysisResult",
     "ComparisonResult",

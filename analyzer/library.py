@@ -29,8 +29,10 @@ from analyzer.logs.mapping import ChannelMap, channel_map, load_channel_map
 from analyzer.logs.read_blocks import LogBlock, open_blocks
 from analyzer.logs.recording import Recording
 from analyzer.pipeline import Progress
+from analyzer.planning.plan import Plan
+from analyzer.planning.plan import plan as make_plan
 from analyzer.signals import blocks
-from analyzer.signals.long_session import read_session
+from analyzer.signals.long_session import LongSession, read_session
 from analyzer.simulation.circuit import circuit_by_name
 from analyzer.simulation.parameters import LockParameters
 from analyzer.simulation.sensors import Sensors
@@ -264,6 +266,47 @@ def advise(
     return AdviceResult(replace(advice, setup_name=installed.name, parts_name=shelf.name))
 
 
+def plan(
+    logs: Logs,
+    *,
+    car: Address | Car,
+    setup: Address | Setup | None = None,
+    question: str | None = None,
+    channels: Channels | None = None,
+    progress: Progress = lambda step, share: None,
+) -> Plan:
+    """What to measure or drive next so that a question is decided.
+
+    Parameters
+    ----------
+    logs, car, channels, progress : as in `analyze`; a result of `analyze` is worked out again.
+    setup : what is fitted; what it states of bench, ring springs and ramps counts as measured.
+    question : `agrees` (does it agree with the parts; the default with a setup), or a change to be seen, such as
+        `preload=30` (N.m) or `drive_slope=20%`.
+
+    Returns
+    -------
+    Plan : options with what they take and the 95 % widths that they should leave, best first.
+
+    Raises
+    ------
+    InputError : a file or the question is wrong.
+    CannotTell : the logs cannot support the question.
+
+    Examples
+    --------
+    >>> from importlib.resources import files
+    >>> samples = files("sample_logs")
+    >>> found = plan(samples / "baseline.parquet", car=samples / "club_car.toml", question="preload=60")
+    >>> circles = next(option for option in found.options if option.kinds == ("circles",))
+    >>> circles.then.curve_Nm < found.now.curve_Nm
+    True
+    """
+    known, sessions = _setup(setup), _sessions(_several(logs), car, channels, progress)
+    analysis, fit = pipeline.sessions_with_fit(sessions=sessions, car=_car(car), setup=known, progress=progress)
+    return make_plan(fit, analysis, setup=known, question=question)
+
+
 def simulate(
     *,
     car: Address | Car,
@@ -314,13 +357,20 @@ def _analysis(
         return logs[0].analysis
     if car is None:
         raise InputError("car is missing: give a car file or a Car for logs that are not analysed yet.")
+    sessions = _sessions(logs, car, channels, progress)
+    return pipeline.analyze_sessions(sessions=sessions, car=_car(car), setup=setup, progress=progress)
+
+
+def _sessions(
+    logs: Sequence[Log], car: Address | Car, channels: Channels | None, progress: Progress
+) -> list[LongSession]:
     each_once(logs, option="logs")
     known, found = _car(car), _channel_map(channels)
     sessions = []
     for k, log in enumerate(logs):
         progress("reading and calibrating", 0.3 * k / len(logs))
         sessions.append(read_session(_blocks(log, found), car=known))
-    return pipeline.analyze_sessions(sessions=sessions, car=known, setup=setup, progress=progress)
+    return sessions
 
 
 def _blocks(log: Log, found: ChannelMap | None) -> Sequence[LogBlock]:

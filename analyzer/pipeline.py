@@ -100,6 +100,21 @@ def analyze(
     >>> analysis.findings[0].kind
     'inside_wheel_spin'
     """
+    found, _ = analyze_with_fit(
+        log_path=log_path, car_path=car_path, setup_path=setup_path, channels_path=channels_path, progress=progress
+    )
+    return found
+
+
+def analyze_with_fit(
+    *,
+    log_path: Path | str | Sequence[Path | str],
+    car_path: Path | str,
+    setup_path: Path | str | None = None,
+    channels_path: Path | str | None = None,
+    progress: Progress = lambda step, share: None,
+) -> tuple[Analysis, Fit]:
+    """As `analyze`, with the fit behind the answer."""
     started = time.perf_counter()
     reading = lambda share: progress("reading and calibrating", 0.3 * share)  # noqa: E731
     reading(0.0)
@@ -117,8 +132,8 @@ def analyze(
         log = open_blocks(path, channel_map=channel_map, rows=blocks.BLOCK_ROWS, lead_s=blocks.LEAD_S)
         sessions.append(read_session(log, car=car, progress=of_log(k)))
     read_s = time.perf_counter() - started
-    analysis = analyze_sessions(sessions=sessions, car=car, setup=setup, progress=progress)
-    return replace(analysis, timings_s={"read and calibrate": read_s, **analysis.timings_s})
+    analysis, fitted = sessions_with_fit(sessions=sessions, car=car, setup=setup, progress=progress)
+    return replace(analysis, timings_s={"read and calibrate": read_s, **analysis.timings_s}), fitted
 
 
 def analyze_session(
@@ -153,6 +168,17 @@ def analyze_sessions(
     ------
     CannotTell : a session cannot support the question: no corner, or too little driving off the brakes.
     """
+    return sessions_with_fit(sessions=sessions, car=car, setup=setup, progress=progress)[0]
+
+
+def sessions_with_fit(
+    *,
+    sessions: Sequence[LongSession],
+    car: Car,
+    setup: Setup | None = None,
+    progress: Progress = lambda step, share: None,
+) -> tuple[Analysis, Fit]:
+    """As `analyze_sessions`, with the fit behind the answer."""
     predicted = predict_lock_curve(setup) if setup is not None else None
     clock = _Clock()
     progress("finding corners", 0.3)
@@ -211,7 +237,7 @@ def analyze_sessions(
     progress("done", 1.0)
     if any(contradicted(log.signals.annotations) for log in logs):
         analyses = [_withheld(analysis) for analysis in analyses]
-    return replace(analyses[0], timings_s=clock.laps, others=tuple(analyses[1:]))
+    return replace(analyses[0], timings_s=clock.laps, others=tuple(analyses[1:])), fitted
 
 
 def _withheld(analysis: Analysis) -> Analysis:

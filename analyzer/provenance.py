@@ -18,7 +18,7 @@ from analyzer.vehicle.car import load_car
 
 _CHUNK = 1 << 20
 # rooms that no number of an analysis comes from; what only words a result is not in its provenance
-_BESIDE = ("advice", "batch", "cli", "comparison", "logbook", "presentation", "simulation")
+_BESIDE = ("advice", "batch", "cli", "comparison", "logbook", "planning", "presentation", "simulation")
 
 
 class Readable(Protocol):

@@ -13,12 +13,17 @@ from analyzer import __version__
 from analyzer.cautions import CAUTIONS
 from analyzer.errors import HalfshaftError
 from analyzer.in_words import capitalised
+from dashboards.check import check_page as check
+from dashboards.compare import compare_page as compare
 from dashboards.guide.guide import add_guide, help_address
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
-from dashboards.pages import check, compare, run, setup, start
 from dashboards.routes import add_routes
+from dashboards.run import run_page as run
 from dashboards.serving import MOST_BYTES, TOO_LARGE
+from dashboards.setup import setup_page as setup
+from dashboards.start import start_page as start
+from dashboards.whatif import whatif_page as whatif
 
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 POLICY = (
@@ -54,7 +59,7 @@ def create_app(workspace_dir: Path | str, *, hosts: tuple[str, ...] = ()) -> Das
     add_guide(app.server)
     app.layout = _layout()
     _theme(app)
-    for page in (start, run, setup, check, compare):
+    for page in (start, run, whatif, setup, check, compare):
         page.register(app, logbook, jobs)
 
     @app.callback(Output("page", "children"), Input("address", "pathname"), Input("address", "search"))
@@ -68,6 +73,14 @@ def create_app(workspace_dir: Path | str, *, hosts: tuple[str, ...] = ()) -> Das
     def _help(pathname: str) -> str:
         return help_address(unquote(pathname or "/"))
 
+    # each page's title is its heading
+    app.clientside_callback(
+        "() => { setTimeout(() => { const heading = document.querySelector('#page h1')?.textContent; "
+        "document.title = heading ? `${heading} – halfshaft` : 'halfshaft'; }, 0); return dash_clientside.no_update; }",
+        Output("page", "title"),
+        Input("page", "children"),
+        prevent_initial_call=True,
+    )
     app.halfshaft_jobs = jobs
     return app
 
@@ -82,6 +95,8 @@ def _page(logbook: Logbook, pathname: str, search: str) -> html.Div:
             return compare.layout(logbook, search)
         case ["run", run_id]:
             return run.layout(logbook, run_id)
+        case ["run", run_id, "what-if"]:
+            return whatif.layout(logbook, run_id)
         case ["run", run_id, "log"]:
             return check.layout(logbook, run_id)
     return _sorry("There is no such page; go back to the start page.")
@@ -119,9 +134,19 @@ def _layout() -> html.Div:
                     html.Button("Dark", id="switch-mode", className="quiet", **{"aria-label": "light or dark"}),
                 ]
             ),
+            html.Div(id="server-gone", role="alert", hidden=True),
             html.Main(id="page", tabIndex="-1"),
+            _keys(),
             html.Footer([html.P(" ".join(CAUTIONS)), html.P(f"halfshaft {__version__}")]),
         ]
+    )
+
+
+def _keys() -> html.Dialog:
+    """Keys and marks of the run screen; the browser fills it in from what it listens to."""
+    return html.Dialog(
+        [html.H2("Keys and marks"), html.Div(id="keys-list"), html.Button("Close", id="close-keys", className="main")],
+        id="keys",
     )
 
 

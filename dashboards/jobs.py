@@ -16,6 +16,11 @@ AT_ONCE = 2
 CRASHED = "The analysis ended unexpectedly. Try again; if it happens again, keep the log and report it."
 
 
+def child_environment() -> dict[str, str]:
+    """Of every child: one thread each, for several run at once."""
+    return {**os.environ, "OMP_NUM_THREADS": "1"}
+
+
 class _Job:
     """One start of a run; a run that was cancelled may be started again before the first job has ended."""
 
@@ -97,7 +102,7 @@ class Jobs:
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 text=True,
-                env={**os.environ, "OMP_NUM_THREADS": "1"},
+                env=child_environment(),
             )
         ending = {"error": CRASHED}
         with child:  # whatever happens here, it closes the child's input, which ends the child

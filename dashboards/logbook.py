@@ -23,7 +23,7 @@ from analyzer.logbook.store import Store
 from analyzer.logs.mapping import load_channel_map
 from analyzer.provenance import hash_file
 from analyzer.vehicle.car import load_car
-from dashboards import comparisons
+from dashboards.compare import comparisons
 
 UPLOAD_LIMIT_BYTES = 1_000_000_000
 KINDS = {  # kind of upload -> (endings allowed, words)
@@ -34,6 +34,7 @@ KINDS = {  # kind of upload -> (endings allowed, words)
 SAMPLES = {"log": "baseline.parquet", "car": "club_car.toml", "setup": "baseline.setup.toml"}
 KEPT_SAMPLES = 6_000_000  # of analyses in memory, about 300 bytes each
 COMPARISON = "comparison"
+UNDO_S = 60.0  # in which a removal can be taken back
 
 
 @dataclass(frozen=True)
@@ -59,6 +60,18 @@ class Run:
     message: str
     started: float
     latest: bool = True  # made with the car, setup and map that the run has now
+    log_id: str = ""
+    date_s: float = 0.0  # when it was driven, as far as is known
+    title: str = ""
+    driver: str = ""
+    tyres: str = ""
+    weather: str = ""
+    notes: str = ""
+
+    @property
+    def name(self) -> str:
+        """What a person calls it, else its file."""
+        return self.title or self.log_name
 
 
 class Logbook:
@@ -68,6 +81,7 @@ class Logbook:
         self.book = Store(folder)
         self.folder = self.book.folder
         self._memory: OrderedDict[tuple[str, str | None], Analysis] = OrderedDict()
+        self._leaving: dict[str, threading.Timer] = {}  # result that was removed -> what makes it final
         self._lock = threading.Lock()
 
     # files
@@ -88,6 +102,8 @@ class Logbook:
         if length is not None and length > UPLOAD_LIMIT_BYTES:
             raise InputError(_too_large(name, length))
         stored = files.keep(self.book, kind, name, _Limited(stream, name))
+        if kind != "log" and stored.sha256 == _sample_sha256(self.file(kind, "sample").path):
+            return self.file(kind, "sample")  # the pages know it by that key only
         return StoredFile(stored.id, stored.name, stored.path)
 
     def remove(self, kind: str, key: str) -> None:
@@ -152,7 +168,7 @@ class Logbook:
         return made
 
     def remove_run(self, run_id: str) -> None:
-        """Take a run out; the last one of a log takes the log with it.
+        """Take a run out; the last one of a log takes the log with it. For `UNDO_S` it can be had back.
 
         Raises
         ------
@@ -161,7 +177,42 @@ class Logbook:
         found = results.result(self.book, run_id)
         if found.state in ("waiting", "running"):
             raise InputError("this run is still being analysed; cancel it first, then remove it.")
-        results.remove(self.book, found)
+        timer = threading.Timer(UNDO_S, self._remove, args=(run_id,))
+        timer.daemon = True  # a server that ends before keeps the run
+        with self._lock:
+            self._leaving[run_id] = timer
+        timer.start()
+
+    def keep_run(self, run_id: str) -> None:
+        """Take a removal back; nothing where it is too late."""
+        with self._lock:
+            timer = self._leaving.pop(run_id, None)
+        if timer is not None:
+            timer.cancel()
+
+    def leaving(self) -> list[Run]:
+        """Runs that were removed and can still be had back, the last removed first."""
+        with self._lock:
+            ids = list(reversed(self._leaving))
+        return [run for k in ids for run in self._runs("WHERE results.id = ?", (k,))]
+
+    def _remove(self, run_id: str) -> None:
+        with self._lock:
+            if self._leaving.pop(run_id, None) is None:
+                return
+        try:
+            results.remove(self.book, results.result(self.book, run_id))
+        except InputError:  # somebody else removed it meanwhile
+            pass
+
+    def say_of(self, run_id: str, *, date_s: float | None, **said: str) -> None:
+        """Note what a person says of a run.
+
+        Raises
+        ------
+        InputError : no such run, an unknown field, or a text that is too long.
+        """
+        runs.say_of(self.book, results.result(self.book, run_id).run_id, date_s=date_s, **said)
 
     def set_status(self, run_id: str, *, state: str, step: str = "", share: float = 0.0, message: str = "") -> None:
         """Note how far a run or a comparison is."""
@@ -189,7 +240,7 @@ class Logbook:
         parts = {"log": run.log, "car": run.car, "setup": run.setup, "channels": run.channels}
         return {
             **{kind: str(part.path) if part else None for kind, part in parts.items()},
-            "keys": {kind: part.id if part else None for kind, part in parts.items()},
+            "keys": {kind: self._key(kind, part) for kind, part in parts.items()},
             "names": {kind: part.name if part else None for kind, part in parts.items()},
         }
 
@@ -208,8 +259,10 @@ class Logbook:
         return next(iter(self._runs("WHERE results.id = ?", (run_id,))))
 
     def runs(self) -> list[Run]:
-        """All runs, newest first; comparisons are not among them."""
-        return self._runs("ORDER BY asked_s DESC, results.id")
+        """All runs, newest first; comparisons and what was removed are not among them."""
+        with self._lock:
+            leaving = set(self._leaving)
+        return [run for run in self._runs("ORDER BY asked_s DESC, results.id") if run.id not in leaving]
 
     def under_way(self) -> list[str]:
         """Ids of the runs and comparisons that wait or run."""
@@ -286,11 +339,47 @@ class Logbook:
         """The outcome of a comparison, or None when it is not done."""
         return comparisons.kept(self.book, comparison_id)
 
+    def comparison_asked(self, comparison_id: str) -> dict | None:
+        """What a comparison is about: ids of its runs by side and which laps of them; None where there is none."""
+        row = comparisons.row(self.book, comparison_id)
+        if row is None:
+            return None
+        return {
+            "sides": [comparisons.side(self.book, comparison_id, number) for number in (0, 1)],
+            "laps": [row["before_laps"] or "", row["after_laps"] or ""],
+        }
+
+    def comparisons(self) -> list[tuple[Run, list[list[str]]]]:
+        """Every comparison, newest first, with the names of its runs by side."""
+        rows = self.book.rows("SELECT id FROM comparisons ORDER BY asked_s DESC, id")
+        names = {run.id: run.name for run in self._runs("ORDER BY asked_s")}
+        return [
+            (
+                self.run(row["id"]),
+                [[names.get(k, "a run") for k in comparisons.side(self.book, row["id"], n)] for n in (0, 1)],
+            )
+            for row in rows
+        ]
+
+    def remove_comparison(self, comparison_id: str) -> None:
+        """Take a comparison out; its runs stay."""
+        with self.book.transaction() as connection:
+            connection.execute("DELETE FROM comparisons WHERE id = ?", (comparison_id,))
+
+    def _key(self, kind: str, part: BookFile | None) -> str | None:
+        """The key that the pages know a stored file by: the shipped sample's bytes are `sample`, whoever sent them."""
+        if part is None:
+            return None
+        if kind in ("car", "setup") and part.sha256 == _sample_sha256(self.file(kind, "sample").path):
+            return "sample"
+        return part.id
+
     def _runs(self, rest: str, values: tuple = ()) -> list[Run]:
         rows = self.book.rows(
             "SELECT results.id, log.name AS log_name, car.name AS car_name, setup.name AS setup_name, state, step, "
             "share, message, asked_s AS started, results.car_id IS runs.car_id AND results.setup_id IS runs.setup_id "
-            "AND results.channels_id IS runs.channels_id AS latest FROM results JOIN runs ON runs.id = run_id "
+            "AND results.channels_id IS runs.channels_id AS latest, run_id AS log_id, date_s, runs.title AS title, "
+            "driver, tyres, weather, notes FROM results JOIN runs ON runs.id = run_id "
             "JOIN files AS log ON log.id = run_id JOIN files AS car ON car.id = results.car_id "
             f"LEFT JOIN files AS setup ON setup.id = results.setup_id {rest}",
             values,

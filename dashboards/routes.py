@@ -3,7 +3,7 @@
 import csv
 import io
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import BinaryIO, cast
 from urllib.parse import unquote
 
@@ -12,17 +12,21 @@ import flask
 from analyzer.analysis import Analysis
 from analyzer.errors import HalfshaftError, InputError
 from analyzer.logbook.names import safe_name
+from analyzer.logbook.runs import SAID
 from analyzer.presentation.html import analysis_report
 from analyzer.presentation.result_json import PHASE_KEYS
+from dashboards.check.columns import columns_of, preview
 from dashboards.logbook import Logbook
-from dashboards.pdf import to_pdf
+from dashboards.run import lines, views
+from dashboards.whatif.advising import sample_parts
+from dashboards.whatif.trial import RANGES, trial
 
 SETTINGS_LIMIT_BYTES = 1_000_000
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 def add_routes(server: flask.Flask, logbook: Logbook) -> None:
-    """POST /upload/<kind>, GET /sample/car, /run/<id>/report.html, report.pdf, corners.csv, result.json, and
+    """POST /upload/<kind>, GET /sample/car, /run/<id>/report.html, corners.csv, result.json, and
     /comparison/<id>/result.json."""
 
     @server.post("/upload/<kind>")
@@ -30,6 +34,8 @@ def add_routes(server: flask.Flask, logbook: Logbook) -> None:
         request = flask.request
         name = unquote(request.headers.get("X-File-Name", ""))
         try:
+            if kind == "parts":
+                return _parts(request, name)
             if kind in ("car", "setup") and (request.content_length or 0) > SETTINGS_LIMIT_BYTES:
                 raise InputError("That is too large for a settings file; allowed: up to 1 MB. Choose a TOML file.")
             stored = logbook.store(kind, name, cast(BinaryIO, request.stream), request.content_length)
@@ -42,13 +48,13 @@ def add_routes(server: flask.Flask, logbook: Logbook) -> None:
         sample = logbook.file("car", "sample")
         return _attached(sample.path.read_bytes(), "application/toml", sample.name)
 
+    @server.get("/sample/parts")
+    def _sample_parts() -> flask.Response:
+        return _attached(sample_parts().read_bytes(), "application/toml", sample_parts().name)
+
     @server.get("/run/<run_id>/report.html")
     def _report(run_id: str) -> flask.Response:
         return _download(logbook, run_id, "html", "text/html; charset=utf-8", analysis_report)
-
-    @server.get("/run/<run_id>/report.pdf")
-    def _pdf(run_id: str) -> flask.Response:
-        return _download(logbook, run_id, "pdf", "application/pdf", lambda a: to_pdf(analysis_report(a)))
 
     @server.get("/run/<run_id>/corners.csv")
     def _corners(run_id: str) -> flask.Response:
@@ -61,12 +67,98 @@ def add_routes(server: flask.Flask, logbook: Logbook) -> None:
 
         return _download(logbook, run_id, "json", "application/json", stored)
 
+    @server.get("/run/<run_id>/view/<name>")
+    def _view(run_id: str, name: str) -> dict:
+        try:
+            return _drawn(logbook, run_id, name, flask.request.args)
+        except KeyError:
+            return {"refusal": "The page asked for something that this server does not know; load the page again."}
+        except (HalfshaftError, ValueError) as error:
+            return {"refusal": str(error)}
+
+    @server.post("/run/<run_id>/about")
+    def _about(run_id: str) -> dict:
+        said = flask.request.get_json(silent=True)
+        if not isinstance(said, dict):
+            return {"error": "The notes could not be read; load the page again."}
+        date = said.pop("date_s", None)
+        known = {name: said[name] for name in SAID if name in said}
+        try:
+            logbook.say_of(run_id, date_s=float(date) if isinstance(date, int | float) else None, **known)
+        except HalfshaftError as error:
+            return {"error": str(error)}
+        return {"error": ""}
+
+    @server.get("/run/<run_id>/columns")
+    def _columns(run_id: str) -> dict:
+        try:
+            column = flask.request.args.get("preview")
+            return columns_of(logbook, run_id) if column is None else preview(logbook, run_id, column)
+        except HalfshaftError as error:
+            return {"refusal": str(error)}
+
+    @server.get("/alive")
+    def _alive() -> dict:
+        return {"under_way": len(logbook.under_way())}
+
     @server.get("/comparison/<comparison_id>/result.json")
     def _comparison(comparison_id: str) -> flask.Response:
         kept = logbook.comparison(comparison_id)
         if kept is None:
             return flask.Response("There is no such comparison.", status=404, mimetype="text/plain")
         return _attached(json.dumps(kept["result"], indent=1), "application/json", "comparison.json")
+
+
+def _parts(request: flask.Request, name: str) -> tuple[dict, int]:
+    """A parts file is not kept: its text goes back to the page, which sends it with the question."""
+    if not name.casefold().endswith(".toml") or (request.content_length or 0) > SETTINGS_LIMIT_BYTES:
+        raise InputError(
+            f"{safe_name(name)}: is no parts file; allowed: a TOML file of up to 1 MB. Choose another file."
+        )
+    text = request.stream.read(SETTINGS_LIMIT_BYTES).decode("utf-8", "replace")
+    return {"text": text, "name": safe_name(name), "sent": safe_name(name)}, 200
+
+
+def _drawn(logbook: Logbook, run_id: str, name: str, asked: Mapping[str, str]) -> dict:
+    """A view of the run screen.
+
+    Raises
+    ------
+    InputError : no such run or lap. KeyError : no such view or quantity. ValueError : a figure that is none.
+    """
+    analysis = logbook.analysis(run_id)
+    match name:
+        case "overview":
+            return views.overview(analysis)
+        case "lock":
+            return views.lock(analysis)
+        case "circuit":
+            return views.circuit(analysis, asked["colour"], [int(lap) for lap in _items(asked, "laps")])
+        case "trial":
+            return trial(analysis, {key: float(asked[key]) for key in RANGES})
+        case "traces":
+            window = (float(asked["from"]), float(asked["to"])) if "from" in asked else None
+            others = [_other(logbook, analysis, lap) for lap in _items(asked, "over")]
+            along = "distance" if asked.get("along") == "distance" else "time"
+            return lines.traces(analysis, _items(asked, "rows"), window_s=window, along=along, others=others)
+    raise KeyError(name)
+
+
+def _items(asked: Mapping[str, str], name: str) -> list[str]:
+    return [item for item in asked.get(name, "").split(",") if item]
+
+
+def _other(logbook: Logbook, analysis: Analysis, text: str) -> lines.Other:
+    """A lap by its number, or of another run by `RUN.NUMBER`; number 0 is that run's fastest."""
+    run_id, _, lap_text = text.rpartition(".")
+    of = logbook.analysis(run_id) if run_id else analysis
+    bounds = of.laps.bounds
+    lap = int(lap_text)
+    if lap == 0 and bounds:
+        lap = 1 + min(range(len(bounds)), key=lambda k: bounds[k][1] - bounds[k][0])
+    if not 1 <= lap <= len(bounds):
+        raise InputError(f"There is no lap {lap} in {of.recording.name}; it has {len(bounds)}. Choose another lap.")
+    return lines.Other(of, lap, f"{of.recording.name}, lap {lap}" if run_id else f"lap {lap}")
 
 
 def _download(

@@ -1,4 +1,5 @@
-"""The child process that does one run: `python -m dashboards.worker LOGBOOK RUN`.
+"""The child process that does one run: `python -m dashboards.worker LOGBOOK RUN`, or with
+`advise` and the parts file as a line of JSON on standard input.
 
 Progress goes to standard output as JSON lines. Standard input is a lifeline: when it closes, the server is gone and
 the child ends too, however the server ended.
@@ -7,9 +8,14 @@ the child ends too, however the server ended.
 import json
 import os
 import sys
+import tempfile
 import threading
+from dataclasses import replace
 from pathlib import Path
 
+from analyzer.advice.advise import advise_analyses
+from analyzer.advice.builds import builds
+from analyzer.advice.parts import load_parts
 from analyzer.comparison.comparison import analysed_runs, compare_runs
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import load_setup
@@ -17,18 +23,22 @@ from analyzer.errors import HalfshaftError
 from analyzer.logbook import results
 from analyzer.logbook.add import analyse_now, keep_parquet
 from analyzer.presentation.figures.comparison_plots import change_plot, phase_plot
-from analyzer.presentation.result_json import comparison_result, plain
-from dashboards import comparisons
+from analyzer.presentation.result_json import advice_result, comparison_result, plain
+from dashboards.compare import comparisons
 from dashboards.logbook import COMPARISON, Logbook
 
 CHECK_SHARE = 0.2  # of the bar
 
 
-def main(folder: Path, run_id: str) -> int:
-    """Check and analyse, or compare; 0 done, 1 failed with a message a user can read."""
+def main(folder: Path, run_id: str, what: str = "") -> int:
+    """Check and analyse, compare, or advise; 0 done, 1 failed with a message a user can read."""
+    parts = json.loads(sys.stdin.readline())["parts"] if what == "advise" else ""
     threading.Thread(target=_end_with_server, daemon=True).start()
     try:
         logbook = Logbook(folder)
+        if what == "advise":
+            print(json.dumps({"advice": plain(_advise(logbook, run_id, parts))}), flush=True)
+            return 0
         if logbook.job(run_id).get("kind") == COMPARISON:
             _compare(logbook, run_id)
         else:
@@ -41,7 +51,7 @@ def main(folder: Path, run_id: str) -> int:
 
 
 def _analyse(logbook: Logbook, run_id: str) -> None:
-    _tell("checking the log", 0.02)
+    _tell("checking the log", 0.0)  # how far that is nobody knows: the bar says so
     logbook.make_check(run_id)
     run = results.run_of(logbook.book, results.result(logbook.book, run_id))
     keep_parquet(logbook.book, run)
@@ -72,6 +82,22 @@ def _compare(logbook: Logbook, comparison_id: str) -> None:
     comparisons.keep(logbook.book, comparison_id, plain(kept))
 
 
+def _advise(logbook: Logbook, run_id: str, parts_text: str) -> dict:
+    """Which parts of a shelf would help, on the analysis as it is stored."""
+    setup = load_setup(logbook.job(run_id)["setup"])
+    with tempfile.TemporaryDirectory() as folder:
+        parts_file = Path(folder) / "parts.toml"
+        parts_file.write_text(parts_text, "utf-8")
+        shelf = builds(setup, load_parts(parts_file))
+    advice = advise_analyses(
+        analyses=[logbook.analysis(run_id)],
+        shelf=shelf,
+        bench_sd=setup.uncertainty.breakaway_percent / 100,
+        progress=_tell,
+    )
+    return advice_result(replace(advice, setup_name=setup.name, parts_name="parts"))
+
+
 def _tell(step: str, share: float) -> None:
     print(json.dumps({"step": step, "share": share}), flush=True)
 
@@ -83,4 +109,4 @@ def _end_with_server() -> None:
 
 
 if __name__ == "__main__":
-    sys.exit(main(Path(sys.argv[1]), sys.argv[2]))
+    sys.exit(main(Path(sys.argv[1]), *sys.argv[2:]))

@@ -21,6 +21,7 @@ SHOWN = {
     "analyzer.lockcurve.model.locking_torque_Nm",
     "analyzer.library.analyze",
     "analyzer.library.compare",
+    "analyzer.library.plan",
     "analyzer.library.predict",
     "analyzer.library.read_log",
     "analyzer.pipeline.analyze",

@@ -42,7 +42,7 @@ LAYERS = (
     ("analyzer.agreement", "analyzer.findings", "analyzer.trends"),
     ("analyzer.analysis", "analyzer.phase_results", "analyzer.log_check", "analyzer.stretches"),
     ("analyzer.pipeline", "analyzer.provenance"),
-    ("analyzer.comparison", "analyzer.advice"),  # made of whole analyses
+    ("analyzer.comparison", "analyzer.advice", "analyzer.planning"),  # made of whole analyses
     ("analyzer.presentation",),  # all that a person reads
     ("analyzer.logbook", "analyzer.batch"),  # keep whole analyses and run many
     ("analyzer.library", "analyzer.library_results"),  # what `import analyzer` gives

@@ -72,6 +72,7 @@ def test_an_input_is_never_written_over(folder, way, capsys):
         ["compare", "--before", "a.csv", "--after", "b.csv", "--car", CAR, "--html", "mine"],
         ["compare", "--plan", "a.csv", "--car", CAR, "--json", "mine"],
         ["advise", "a.csv", "--car", CAR, "--setup", SETUP, "--parts", "shelf.parts.toml", "--html", "mine"],
+        ["plan", "baseline_minimum.csv", "--car", CAR, "--html", "mine"],
         ["simulate", "--car", CAR, "--setup", SETUP, "--out", "mine.csv"],
         ["simulate", "--car", CAR, "--setup", SETUP, "--out", "new.csv"],  # its truth is in the way
         ["demo", "--out", "."],
@@ -207,6 +208,7 @@ def arguments_of(command: str, files: list[str], rng: random.Random) -> tuple[li
         "analyze": [one(), "--car", one(), "--json", json_file, "--html", other],
         "compare": ["--before", one(), "--after", one(), "--car", CAR, "--json", json_file, "--html", other],
         "advise": [one(), "--car", CAR, "--setup", SETUP, "--parts", one(), "--json", json_file, "--html", other],
+        "plan": [one(), "--car", CAR, "--setup", one(), "--json", json_file, "--html", other],
         "predict": [rng.choice([SETUP, one()]), "--json", json_file],
         "simulate": ["--car", one(), "--setup", SETUP, "--laps", "0", "--out", other],
         "batch": [rng.choice([".", "below"]), "--car", one(), "--out", one(), "--json", json_file],

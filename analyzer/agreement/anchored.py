@@ -45,7 +45,7 @@ def anchored_estimate(blind: Fit, stated: Anchors, *, largest_torque_Nm: float) 
     """The anchored estimate of a fit; None where the setup file states nothing that may anchor it."""
     if not stated.any_stated or not blind.problem.slip_known:
         return None
-    taken = _curve_anchors(stated)
+    taken = curve_anchors(stated)
     fitted = fit(anchored(blind.problem, taken), start=blind.theta)
     drawn = spread(fitted)
     used = [stated.preload, stated.drive_ring_hold, stated.coast_ring_hold, stated.slope_ratio, stated.series_share]
@@ -56,7 +56,8 @@ def anchored_estimate(blind: Fit, stated: Anchors, *, largest_torque_Nm: float) 
     )
 
 
-def _curve_anchors(stated: Anchors) -> CurveAnchors:
+def curve_anchors(stated: Anchors) -> CurveAnchors:
+    """What a setup file states, as measurements of the curve."""
     told = lambda anchor: None if anchor is None else (anchor.value, anchor.sd)  # noqa: E731
     share = stated.series_share
     return CurveAnchors(

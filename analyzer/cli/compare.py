@@ -30,7 +30,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--plan",
         metavar="LOG",
         nargs="+",
-        help="instead: how many laps it takes to see a change, from logs of the car as it is",
+        help="instead: how many laps it takes to see a change, from logs of the car as it is; `halfshaft plan` "
+        "says what else would show it",
     )
     parser.add_argument(
         "--change",

@@ -23,6 +23,7 @@ COMMANDS = {
     "check": "what is in a log: channels, units, signs, faults, what can be concluded",
     "analyze": "what the differential did in a session",
     "compare": "did a change take: runs before against runs after",
+    "plan": "what to drive or measure next so that a question is decided",
     "advise": "which parts on the shelf would cure what the logs show",
     "predict": "predicted lock curve of an installed setup, without a log",
     "simulate": "make a log from the forward model, with the truth beside it",

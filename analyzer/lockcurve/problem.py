@@ -280,14 +280,58 @@ def slopes(problem: Problem, theta: np.ndarray, now: Evaluation) -> Slopes:
     return Slopes(axle, measured, margin, -by_curve / now.sd)
 
 
+@dataclass(frozen=True)
+class LogTerms:
+    """What one log adds to curvature and gradient.
+
+    Attributes
+    ----------
+    owner : of the samples; `group` (n,) their corner passes, `jac`'s columns.
+    terms : (slopes (K + 5, n) against every parameter and the curve's five, weighted slope (n,) and weighted curvature
+        (n,) of the loss), for each equation, and for what slips and what is locked.
+    """
+
+    owner: Owner
+    group: np.ndarray
+    terms: tuple[tuple[np.ndarray, np.ndarray, np.ndarray], ...]
+
+    def own(self, made: Unknowns) -> tuple[np.ndarray, np.ndarray]:
+        """Which unknowns these samples move (q,), and which rows of `terms`' slopes those are (q,)."""
+        place = {name: i for i, name in enumerate(made.names)}
+        active = made.active(self.owner)
+        named = [place[made.columns[i].name] for i in active]
+        at = np.concatenate([active, np.arange(made.count)[made.curve_slice(self.owner.side)]])
+        return at, np.array([*named, *range(len(made.names), len(made.names) + CURVE)])
+
+
+def log_terms(problem: Problem, now: Evaluation, found: Slopes) -> tuple[LogTerms, ...]:
+    """The terms of each log."""
+    logs = []
+    for k, part in enumerate(problem.parts):
+        nothing = np.zeros((CURVE, part.stop - part.start))
+        weight = problem.weight[part]
+        curve = found.by_curve[:, part]
+        terms = []
+        for row in range(EQUATIONS):
+            _, slope, curvature = huber(now.solution.at.residual[row, part])
+            terms.append((np.concatenate([found.axle[:, row, part], nothing]), weight * slope, weight * curvature))
+        for rows_in, z, jac, loss in (
+            (problem.slipping, now.measured, np.concatenate([found.measured[:, part], curve]), huber),
+            (problem.locked, now.margin, np.concatenate([found.margin[:, part], -curve]), censored),
+        ):
+            _, slope, curvature = loss(z[part])
+            counted = weight * now.trust[part] * rows_in[part]
+            terms.append((jac, counted * slope, counted * curvature))
+        logs.append(LogTerms(problem.owners[k], problem.group[part], tuple(terms)))
+    return tuple(logs)
+
+
 def normal_equations(
     problem: Problem, theta: np.ndarray, now: Evaluation, found: Slopes, per_group: bool
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Curvature (P, P), gradient (P,) and, on request, pulls by corner pass (groups, P; else no rows) of the loss.
 
-    Beliefs are in curvature and gradient, not in the passes' pulls. The pull of a pass is its gradient g_k, made larger
-    by how much the pass has drawn the fit to itself: H (H - H_k)^-1 g_k, so that H^-1 times it is what leaving the
-    pass out would change (the jackknife; few passes look too sure without it).
+    Beliefs are in curvature and gradient, not in the passes' pulls.
     """
     made = problem.unknowns
     hessian = made.information
@@ -297,45 +341,36 @@ def normal_equations(
         residual, rows = problem.anchors.residuals(theta[at])
         hessian[at, at] += rows.T @ rows
         gradient[at] += rows.T @ residual
-    place = {name: i for i, name in enumerate(made.names)}
-    terms = []  # (log's samples, its unknowns, slopes of each term (p, n), weighted slope and curvature (n,))
-    for k, part in enumerate(problem.parts):
-        active = made.active(problem.owners[k])
-        named = [place[made.columns[i].name] for i in active]
-        own = np.concatenate([active, np.arange(made.count)[made.curve_slice(problem.owners[k].side)]])
-        nothing = np.zeros((CURVE, part.stop - part.start))
-        weight = problem.weight[part]
-        curve = found.by_curve[:, part]
-        of_log = []
-        for row in range(EQUATIONS):
-            _, slope, curvature = huber(now.solution.at.residual[row, part])
-            jac = np.concatenate([found.axle[named, row, part], nothing])
-            of_log.append((jac, weight * slope, weight * curvature))
-        for rows_in, z, jac, loss in (
-            (problem.slipping, now.measured, np.concatenate([found.measured[named, part], curve]), huber),
-            (problem.locked, now.margin, np.concatenate([found.margin[named, part], -curve]), censored),
-        ):
-            _, slope, curvature = loss(z[part])
-            counted = weight * now.trust[part] * rows_in[part]
-            of_log.append((jac, counted * slope, counted * curvature))
-        for jac, slope, curvature in of_log:
-            hessian[np.ix_(own, own)] += (jac * curvature) @ jac.T
-            gradient[own] += jac @ slope
-        terms.append((part, own, of_log))
-    if not per_group:
-        return hessian, gradient, np.zeros((0, made.count))
+    logs = log_terms(problem, now, found)
+    for log in logs:
+        own, picked = log.own(made)
+        for jac, slope, curvature in log.terms:
+            moved = jac[picked]
+            hessian[np.ix_(own, own)] += (moved * curvature) @ moved.T
+            gradient[own] += moved @ slope
+    pulls = group_pulls(logs, made, hessian) if per_group else np.zeros((0, made.count))
+    return hessian, gradient, pulls
+
+
+def group_pulls(logs: Sequence[LogTerms], made: Unknowns, hessian: np.ndarray) -> np.ndarray:
+    """Pulls (groups, P) of the corner passes at a curvature (P, P).
+
+    The pull of a pass is its gradient g_k, made larger by how much the pass has drawn the fit to itself:
+    H (H - H_k)^-1 g_k, so that H^-1 times it is what leaving the pass out would change (the jackknife; few passes look
+    too sure without it).
+    """
     pulls = []
-    for part, own, of_log in terms:
-        group = problem.group[part]
-        for one in np.unique(group):
-            mine = np.flatnonzero(group == one)
+    for log in logs:
+        own, picked = log.own(made)
+        moved = [(jac[picked], slope, curvature) for jac, slope, curvature in log.terms]
+        for one in np.unique(log.group):
+            mine = np.flatnonzero(log.group == one)
             pull, rest = np.zeros(made.count), hessian.copy()
-            for jac, slope, curvature in of_log:
-                picked = jac[:, mine]
-                rest[np.ix_(own, own)] -= (picked * curvature[mine]) @ picked.T
-                pull[own] += picked @ slope[mine]
+            for jac, slope, curvature in moved:
+                rest[np.ix_(own, own)] -= (jac[:, mine] * curvature[mine]) @ jac[:, mine].T
+                pull[own] += jac[:, mine] @ slope[mine]
             pulls.append(hessian @ np.linalg.solve(rest, pull))
-    return hessian, gradient, np.array(pulls)
+    return np.array(pulls).reshape(-1, made.count)
 
 
 def bounded(problem: Problem, theta: np.ndarray) -> np.ndarray:

@@ -26,6 +26,12 @@ def session_priors(signals: Signals, car: Car, *, has_gyro: bool | None = None) 
     )
 
 
+def shared_priors(signals: Sequence[Signals], car: Car) -> tuple[Prior, ...]:
+    """Priors of sessions that are fitted together, each as wide as the session needs that knows least."""
+    every = [session_priors(s, car, has_gyro=all(one.has_gyro for one in signals)) for s in signals]
+    return tuple(max(same, key=lambda prior: prior.deviation) for same in zip(*every, strict=True))
+
+
 def session_problem(signals: Sequence[Signals], parts: Sequence[LogPart], car: Car) -> Problem:
     """What is fitted to the sessions of one car with one differential.
 
@@ -33,11 +39,9 @@ def session_problem(signals: Sequence[Signals], parts: Sequence[LogPart], car: C
     ----------
     signals, parts : of each session.
     """
-    every = [session_priors(s, car, has_gyro=all(one.has_gyro for one in signals)) for s in signals]
-    # a prior is as wide as the session needs that knows least
-    widest = tuple(max(same, key=lambda prior: prior.deviation) for same in zip(*every, strict=True))
     owners = [part.owner for part in parts]
-    return joined(parts, car, unknowns(widest, owners, hold_sd_Nm=hold_sd_Nm(car), tyre_drifts=True))
+    made = unknowns(shared_priors(signals, car), owners, hold_sd_Nm=hold_sd_Nm(car), tyre_drifts=True)
+    return joined(parts, car, made)
 
 
 def session_part(signals: Signals, laps: Laps, observed: Observations, car: Car, *, owner: Owner = FIRST) -> LogPart:

@@ -99,7 +99,11 @@ _SECOND = (  # several runs a side, or some laps of one
         DELETE FROM comparisons WHERE id = OLD.comparison_id;
     END""",
 )
-MIGRATIONS: tuple[Sequence[str], ...] = (_FIRST, _SECOND)  # the statements that lead to version 1, 2, ...
+_THIRD = tuple(  # what a person says of a run
+    f"ALTER TABLE runs ADD COLUMN {name} TEXT NOT NULL DEFAULT ''"
+    for name in ("title", "driver", "tyres", "weather", "notes")
+)
+MIGRATIONS: tuple[Sequence[str], ...] = (_FIRST, _SECOND, _THIRD)  # the statements that lead to version 1, 2, ...
 
 
 ENDINGS = ("", "-journal", "-wal", "-shm")  # of the files that are the database, as SQLite names them

@@ -87,6 +87,31 @@ def set_run(
     )
 
 
+SAID = ("title", "driver", "tyres", "weather", "notes")  # of a run, by a person
+MOST_SAID = 2000  # letters
+
+
+def say_of(store: Store, run_id: str, *, date_s: float | None = None, **said: str) -> None:
+    """Note what a person says of a run: `title`, `driver`, `tyres`, `weather`, `notes`, and when it was driven.
+
+    Raises
+    ------
+    InputError : no such run, an unknown field, or a text that is too long.
+    """
+    unknown = [name for name in said if name not in SAID]
+    if unknown:
+        raise InputError(f"'{unknown[0]}' is nothing that a run has; allowed: {', '.join(SAID)}.")
+    for name, text in said.items():
+        if not isinstance(text, str) or len(text) > MOST_SAID:
+            raise InputError(f"{name}: is too long; allowed: up to {MOST_SAID} letters. Shorten it.")
+    run_of_id(store, run_id)
+    with store.transaction() as connection:
+        for name, text in said.items():
+            connection.execute(f"UPDATE runs SET {name} = ? WHERE id = ?", (text.strip(), run_id))
+        if date_s is not None:
+            connection.execute("UPDATE runs SET date_s = ? WHERE id = ?", (date_s, run_id))
+
+
 def remove_run(store: Store, run_id: str) -> None:
     """Take a run out: its log, results and comparisons. Cars, setups and maps stay for other runs."""
     log = files.file(store, "log", run_id)

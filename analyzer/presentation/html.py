@@ -1,4 +1,4 @@
-"""Reports of an analysis, a comparison and an advice, each one HTML file that needs no network.
+"""Reports of an analysis, a comparison, an advice and a plan, each one HTML file that needs no network.
 
 Text from logs and car files is escaped by the template (autoescape is on); charts carry numbers only.
 """
@@ -25,7 +25,8 @@ from analyzer.findings.rear_axle import rear_axle
 from analyzer.in_words import counted, number, signed, when
 from analyzer.log_check import first_few
 from analyzer.phases.segments import PHASES, Corner
-from analyzer.presentation import advice_words, comparison_words, words
+from analyzer.planning.plan import Plan
+from analyzer.presentation import advice_words, comparison_words, plan_words, words
 from analyzer.presentation.agreement_words import side_sentence
 from analyzer.presentation.evidence import evidence_rows
 from analyzer.presentation.figures import corner_traces, lock_plot, path_map
@@ -177,6 +178,12 @@ def advice_report(advice: Advice) -> str:
             **_drawn({"trade-off": trade_off(advice)} if has_both else {}),
         )
     )
+
+
+def plan_report(plan: Plan) -> str:
+    """The test card of a plan as HTML text, without charts."""
+    drawn = _drawn({}) | {"plotly": ""}
+    return _environment().get_template("plan.html").render(plan=plan, words=plan_words, **drawn)
 
 
 def _environment() -> Environment:

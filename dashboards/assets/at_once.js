@@ -3,9 +3,8 @@
    and what the server draws depends on such stores alone: whichever answer is the last, it is the right one. */
 (function () {
   "use strict";
-  let count = 0; // of what was asked on the run page; the newer one counts
+  let count = 0; // so that the same press twice is two changes
   const nothing = () => window.dash_clientside.no_update;
-  const asked = (what) => ({ at: ++count, ...what });
 
   /* What fired and has a value, as [{id, value}]; buttons that are drawn anew fire without one. */
   function fired() {
@@ -17,82 +16,8 @@
       });
   }
 
-  /* The finding `by` places on in the list [[finding, start in s], ...], from what is picked now. */
-  function step(listed, now, by) {
-    let place = listed.findIndex(([finding]) => finding === now.finding);
-    if (now.moment !== undefined) {
-      const far = listed.map(([, start]) => Math.abs(start - now.moment));
-      place = far.indexOf(Math.min(...far));
-    }
-    return { finding: listed[place < 0 ? 0 : (place + by + listed.length) % listed.length][0] };
-  }
-
-  /* The pick that a click on a chart or on next and previous asks for, or null: {finding} or {moment}, a log time in s. */
-  function picked({ id, value }, listed, now) {
-    if (id === "next" || id === "previous") return listed.length ? step(listed, now, id === "next" ? 1 : -1) : null;
-    const told = value.points[0].customdata; // map: [log time, lap, ...], with the finding last on its marks
-    if (!told) return null;
-    if (id === "lock") return { moment: told[2] };
-    return told.length > 3 ? { finding: told[3] } : { moment: told[0] };
-  }
-
-  /* What a drag or double click on the traces asks for: [from, to] on the axis, null for all, undefined: not about x. */
-  function range(change) {
-    for (const [key, value] of Object.entries(change || {})) {
-      if (/^xaxis\d*\.autorange$/.test(key)) return null;
-      if (/^xaxis\d*\.range$/.test(key)) return value.map(Number);
-      if (/^xaxis\d*\.range\[0\]$/.test(key)) return [Number(value), Number(change[key.replace("[0]", "[1]")])];
-    }
-    return undefined;
-  }
-
   window.dash_clientside = Object.assign(window.dash_clientside || {}, {
     at_once: {
-      range,
-      asked,
-
-      /* -> the pick, and no click data, so that the same point can be clicked again */
-      pick(_map, _lock, _previous, _next, listed, now) {
-        const last = fired().pop();
-        const pick = last ? picked(last, listed || [], now || {}) : null;
-        return pick ? [asked(pick), null, null] : [nothing(), nothing(), nothing()];
-      },
-
-      /* -> the zoom with the axis it was made on, and no relayout data, so that the same range can be asked again */
-      zoom(change, _whole, figure) {
-        if (fired().some(({ id }) => id === "whole")) return [asked({ range: null }), null];
-        const wanted = range(change);
-        if (wanted === undefined) return [nothing(), nothing()];
-        return [asked({ range: wanted, ...(figure.layout.meta || {}) }), null];
-      },
-
-      /* -> what the traces show: the pick or the zoom, whichever was asked for last */
-      window(pick, zoom) {
-        return zoom && !(pick && pick.at > zoom.at) ? zoom : pick;
-      },
-
-      /* What was picked further down or up comes into view; where nothing is, the page stays at its answer. */
-      into_view(pick) {
-        if (!pick) return nothing();
-        const panel = document.getElementById("traces-panel");
-        const top = panel.getBoundingClientRect().top;
-        if (top > 0.6 * window.innerHeight || top < -120) panel.scrollIntoView({ block: "start" });
-        return nothing();
-      },
-
-      /* Where the traces are broader than the screen, the chosen finding comes into its middle. */
-      sideways(figure) {
-        const box = document.querySelector("#traces-panel .broad");
-        const { shapes = [], xaxis = {}, margin = {} } = (figure || {}).layout || {};
-        const framed = shapes.filter((shape) => (shape.line || {}).dash === "dot");
-        const chosen = framed.find((shape) => !shape.fillcolor.endsWith(",0)"));
-        if (!box || !chosen || !xaxis.range || box.scrollWidth <= box.clientWidth) return nothing();
-        const [from, to] = xaxis.range, { l = 80, r = 80 } = margin;
-        const share = ((chosen.x0 + chosen.x1) / 2 - from) / (to - from);
-        box.scrollLeft = l + share * (box.scrollWidth - l - r) - box.clientWidth / 2;
-        return nothing();
-      },
-
       /* -> {n, at} when the clock may ask the server: not while an answer is awaited, which the new question would
          drop, nor when all is over; after ten seconds an answer is no more awaited */
       tick(n, answered, last) {

@@ -1,7 +1,8 @@
-/* Draws the long lists of the run page: as page components, each cell of a table costs the browser milliseconds.
-   All text is put in as text, never as markup. */
+/* Draws the corner table of the run page and the setup form's lock plot, and marks wrong fields. As page components each
+   cell of a table costs the browser milliseconds. All text is put in as text, never as markup. */
 (function () {
   "use strict";
+  const kept = {}; // lock plots by run
 
   function made(tag, look, text) {
     const element = document.createElement(tag);
@@ -10,32 +11,12 @@
     return element;
   }
 
-  function findingButton(row) {
-    const button = made("button", "finding"), words = made("div");
-    words.append(made("strong", "", row.kind), made("div", "where", row.where));
-    button.append(words, made("span", "badge " + row.severity, row.badge));
-    button.type = "button";
-    button.dataset.pick = JSON.stringify({ finding: row.index });
-    return button;
-  }
-
-  /* Only what changed: a button that is replaced loses the keyboard's focus. */
-  function drawFindings(box, { rows, chosen, sentence, note }) {
-    const key = rows.map((row) => row.index).join() + note;
-    if (box.dataset.drawn !== key) {
-      box.replaceChildren(...rows.map(findingButton), ...(note ? [made("p", "hint", note)] : []));
-      box.dataset.drawn = key;
-    }
-    rows.forEach((row, k) => {
-      const button = box.children[k], words = button.firstChild;
-      button.setAttribute("aria-pressed", row.index === chosen);
-      while (words.children.length > 2) words.lastChild.remove();
-      if (row.index !== chosen) return;
-      words.append(made("div", "", sentence));
-      const above = button.offsetTop - box.offsetTop;
-      const hidden = above < box.scrollTop || above + button.offsetHeight > box.scrollTop + box.clientHeight;
-      if (hidden) box.scrollTop = above - box.clientHeight / 3;
-    });
+  /* The pass at a moment is picked on the screen above. */
+  function show(moment) {
+    const { pick, screen } = window.halfshaft;
+    const pass = screen.data.passes.find((p) => p.start_s <= moment && moment <= p.end_s);
+    if (pass) pick({ pass: `${pass.lap}.${pass.corner}` });
+    window.scrollTo(0, 0);
   }
 
   function drawTable(box, { headings, rows, words }) {
@@ -53,7 +34,7 @@
       if (moment !== null) {
         const button = made("button", "quiet", "show");
         button.type = "button";
-        button.dataset.pick = JSON.stringify({ moment });
+        button.addEventListener("click", () => show(moment));
         button.setAttribute("aria-label", label);
         last.append(button);
       }
@@ -72,13 +53,38 @@
   };
 
   window.dash_clientside = Object.assign(window.dash_clientside || {}, {
-    lists: { findings: draw("findings", drawFindings), corners: draw("corner-table", drawTable) },
-  });
-
-  document.addEventListener("click", (event) => {
-    const button = event.target.closest("[data-pick]");
-    if (!button) return;
-    const pick = window.dash_clientside.at_once.asked(JSON.parse(button.dataset.pick));
-    window.dash_clientside.set_props("pick", { data: pick });
+    /* The fields of a form that a refusal names in quotes are marked; the first one is said to be described by it. */
+    fields: {
+      /* The lock plot of the typed setup over that of a run, or alone. */
+      async draw(told) {
+        const box = document.getElementById("predicted"), { halfshaft: run } = window;
+        const bare = { points: [], draws: [], slipping: null, predicted: null };
+        let lock = { ...bare, range: told.range };
+        if (told.run) lock = kept[told.run] = kept[told.run] || (await (await fetch(`/run/${told.run}/view/lock`)).json());
+        const axes = run.lockAxes(box, lock);
+        if (lock.slipping) run.drawSamples(axes, lock);
+        run.drawMeasured(axes, lock);
+        run.drawPredicted(axes, told.predicted);
+        axes.chart.setAttribute("data-top", told.predicted ? Math.max(...told.predicted.y) : "");
+        if (!told.predicted) axes.chart.append(run.svg("text", { x: axes.width / 2, y: axes.height / 2, "text-anchor": "middle" }, "No curve: nothing that slips, or no figures yet."));
+        box.replaceChildren(axes.chart);
+        return window.dash_clientside.no_update;
+      },
+      mark(refusal) {
+        const named = [...String(refusal || "").matchAll(/'([a-z_A-Z]+)'/g)].map((found) => found[1]);
+        document.querySelectorAll("#form label").forEach((label) => {
+          const id = label.htmlFor.startsWith("{") ? JSON.parse(label.htmlFor) : {};
+          const wrong = named.includes(id.key);
+          label.parentElement.classList.toggle("wrong", wrong);
+          const field = document.getElementById(label.htmlFor);
+          if (!field) return;
+          field.toggleAttribute("aria-invalid", wrong);
+          if (wrong) field.setAttribute("aria-describedby", "setup-refusal");
+          else field.removeAttribute("aria-describedby");
+        });
+        return window.dash_clientside.no_update;
+      },
+    },
+    lists: { corners: draw("corner-table", drawTable) },
   });
 })();

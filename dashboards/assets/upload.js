@@ -10,7 +10,7 @@
     input.type = "file";
     input.id = "file-" + name;
     input.accept = place.dataset.endings;
-    input.setAttribute("aria-label", { log: "Choose a log", car: "Choose a car file", setup: "Choose a setup file" }[kind]);
+    input.setAttribute("aria-label", { log: "Choose a log", car: "Choose a car file", setup: "Choose a setup file", parts: "Choose a parts file" }[kind]);
     const bar = document.createElement("progress");
     bar.max = 1;
     bar.value = 0;
@@ -43,7 +43,11 @@
     said.classList.toggle("refusal", refused);
   }
 
+  const keep = (name, data) => window.dash_clientside.set_props("uploaded-" + name, { data });
+
+  /* From here on the file before is not meant any more, also where this one is refused. */
   function send(kind, name, file, bar, said) {
+    keep(name, null);
     if (file.size > LIMIT) {
       tell(said, file.name + ": is " + (file.size / 1e9).toFixed(1) + " GB; allowed: up to 1 GB. Export a shorter stretch or fewer channels.", true);
       return;
@@ -56,7 +60,7 @@
     bar.value = 0;
     tell(said, "sending " + file.name, false);
     request.upload.onprogress = (event) => { if (event.lengthComputable) bar.value = event.loaded / event.total; };
-    request.onerror = () => { bar.hidden = true; tell(said, file.name + ": could not be sent; the server does not answer.", true); };
+    request.onerror = () => { bar.hidden = true; tell(said, file.name + ": could not be sent; the server does not answer. Choose it again when it is back.", true); window.halfshaft.lost(); };
     request.onload = () => {
       bar.hidden = true;
       let answer = {};
@@ -64,7 +68,7 @@
       if (answer.error) { tell(said, answer.error, true); return; }
       const known = answer.name === answer.sent ? " is here" : " is here already, as " + answer.name;
       tell(said, answer.sent + known + " (" + size(file.size) + ")", false);
-      window.dash_clientside.set_props("uploaded-" + name, { data: answer });
+      keep(name, answer);
     };
     request.send(file);
   }

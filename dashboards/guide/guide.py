@@ -73,6 +73,8 @@ def help_address(pathname: str) -> str:
     match (pathname or "/").strip("/").split("/"):
         case ["run", _, "log"]:
             section = "log-check"
+        case ["run", _, "what-if"]:
+            section = "what-if-page"
         case ["run", *_]:
             section = "run-page"
         case ["compare"]:

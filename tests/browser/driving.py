@@ -8,10 +8,10 @@ import urllib.request
 import pytest
 
 PLOT = "document.querySelector('#{0} .js-plotly-plot')"
-# typed arrays arrive as {dtype, bdata} in `data`; `_fullData` has them decoded
-COUNTS = "document.querySelector('#traces .js-plotly-plot')._fullData.map(d => d.x.length)"
-# the stretch that the server drew: [from, to] on the axis, or null for all
-WINDOW = PLOT.format("traces") + "?.layout?.meta?.window"
+COUNTS = "[...document.querySelectorAll('#traces [data-points]')].map(line => +line.dataset.points)"
+# the stretch that is drawn: [from, to], s of log time
+WINDOW = "(w => w ? w.split(',').map(Number) : null)(document.querySelector('#traces')?.dataset.window)"
+STATE = "Object.fromEntries(new URLSearchParams(location.hash.slice(1)))"
 BAR = "bars => bars.map(bar => bar.value)"
 DARK_INK = "#e3e6ea"
 PATIENCE_S = 90
@@ -54,13 +54,18 @@ def open_run(page, path):
     upload_and_analyse(page, path).get_by_role("link", name="Open").click()
     page.wait_for_url("**/run/*")
     wait_for_charts(page)
-    return page.url.rsplit("/", 1)[1]
+    return page.url.split("#")[0].rsplit("/", 1)[1]
 
 
 def wait_for_charts(page):
-    for chart in ("map", "traces", "lock", "repeat"):
-        page.locator(f"#{chart} .plot-container").first.wait_for()
-    page.locator(".finding").first.wait_for()
+    page.locator("#screen[data-ready]").wait_for()
+    for chart in ("map svg", "traces svg", "repeat .plot-container"):
+        page.locator(f"#{chart}").first.wait_for()
+
+
+def cell(page, lap, corner):
+    """The grid's cell of a corner pass."""
+    return page.locator(f'[data-cell="{lap}.{corner}"]')
 
 
 def wait_until(page, expression):
@@ -96,14 +101,17 @@ def choose(page, dropdown, option):
 
 class Held:
     """Answers of the server to one callback, held back until they are let go. `output` is the callback's output as
-    Dash writes it, such as `traces.figure`."""
+    Dash writes it, such as `repeat.figure`, or a view of the run screen, such as `view/traces`."""
 
     def __init__(self, page, output):
         self._page, self._holding, self.routes = page, True, []
-        page.route(ASKED, lambda route: self._take(route, output))
+        view = output.startswith("view/")
+        page.route(
+            re.compile(f"/{output}") if view else ASKED, lambda route: self._take(route, None if view else output)
+        )
 
     def _take(self, route, output):
-        if self._holding and json.loads(route.request.post_data)["output"] == output:
+        if self._holding and (output is None or json.loads(route.request.post_data)["output"] == output):
             self.routes.append(route)
         else:
             route.continue_()

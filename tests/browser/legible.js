@@ -44,7 +44,7 @@
     const kept = shown.filter((r) => r.right - r.left > 1 && r.bottom - r.top > 1);
     if (!kept.length) continue;
     found.texts += 1;
-    const below = behind(svg ? element.closest(".dash-graph") : element);
+    const below = behind(svg ? element.closest(".dash-graph, .fill, button, dialog") : element);
     const ink = parse(svg ? style.fill : style.color);
     const size = parseFloat(style.fontSize), large = size >= 24 || (size >= 18.66 && +style.fontWeight >= 700);
     const contrast = ratio(over(ink.rgb, ink.alpha, below), below);

@@ -26,7 +26,7 @@ def test_guide_wears_the_dashboard_s_look(open_page, address, keep_shot, name):
     page.click("#switch-mode")
     page.locator(":root[data-theme=dark]").wait_for()
     page.goto(f"{address}/guide/{name}")
-    assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(22, 25, 29)"
+    assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(20, 23, 26)"
     keep_shot(page, f"guide_{name}_dark")
     aside = "[...document.querySelectorAll('pre, .wide')].filter(e => e.scrollWidth > e.clientWidth + 1).length"
     assert page.evaluate(aside) == 0

@@ -2,18 +2,15 @@
 
 import pytest
 from browser.driving import (
-    DARK_INK,
-    PLOT,
+    STATE,
+    WINDOW,
     Held,
-    choose,
+    choose_sample_car,
     result_of,
     upload_and_analyse,
-    wait_for,
     wait_for_stretch,
     wait_until,
 )
-
-RESIZED = PLOT.format("traces") + ".emit('plotly_relayout', {autosize: true, width: 1234})"
 
 
 def counted(page, function):
@@ -27,14 +24,6 @@ def counted(page, function):
     )
 
 
-def pick_held(page, index):
-    """A finding is picked, and the traces that answer it are held back."""
-    held = Held(page, "traces.figure")
-    page.locator(".finding").nth(index).click()
-    held.wait_for(1)
-    return held
-
-
 @pytest.fixture
 def other(address, analysed):
     """(index, finding) of one that is not picked at first, in another corner pass."""
@@ -43,36 +32,55 @@ def other(address, analysed):
     return next((k, f) for k, f in enumerate(findings) if f["corner"] and (f["corner"], f["lap"]) not in seen)
 
 
+def pick(page, index):
+    page.evaluate(f"halfshaft.pick({{finding: {index}}})")
+
+
 def test_a_resize_does_not_eat_a_pick(run_page, other):
     page, _ = run_page
     index, finding = other
-    held = pick_held(page, index)
-    counted(page, "zoom")
-    page.evaluate(RESIZED)
-    wait_until(page, "window.calls > 0")
-    page.set_viewport_size({"width": 1100, "height": 700})  # and a real one
+    held = Held(page, "view/traces")
+    pick(page, index)
+    held.wait_for(1)
+    page.set_viewport_size({"width": 1100, "height": 700})
+    page.wait_for_timeout(200)  # longer than a panel waits before it is drawn anew
     held.let_go()
     wait_for_stretch(page, finding["start_s"])
 
 
-def test_a_newer_question_about_the_traces_keeps_the_pick(run_page, other):
+def test_of_two_picks_the_later_one_counts_whichever_answer_comes_first(run_page, other, address):
+    page, run_id = run_page
+    index, finding = other
+    third = next(k for k, f in enumerate(result_of(address, run_id)["findings"]) if k != index and k)
+    held = Held(page, "view/traces")
+    pick(page, third)
+    held.wait_for(1)
+    pick(page, index)
+    held.wait_for(2)
+    held.let_go()  # the newest first
+    wait_for_stretch(page, finding["start_s"])
+    page.wait_for_timeout(300)  # the older answer comes too late
+    wait_for_stretch(page, finding["start_s"])
+
+
+def test_a_change_of_colours_keeps_the_pick(run_page, other):
     page, _ = run_page
     index, finding = other
-    held = pick_held(page, index)
+    held = Held(page, "view/traces")
+    pick(page, index)
+    held.wait_for(1)
     page.click("#switch-mode")
-    held.wait_for(2)
     held.let_go()
     wait_for_stretch(page, finding["start_s"])
-    wait_until(page, PLOT.format("traces") + f".layout.font.color === '{DARK_INK}'")
 
 
 def test_a_pick_while_the_page_is_filled_keeps(open_page, analysed, address, other):
     page = open_page("/guide/user")
-    held = Held(page, "traces.figure")
+    held = Held(page, "view/traces")
     page.goto(f"{address}/run/{analysed}")
     held.wait_for(1)
     index, finding = other
-    page.locator(".finding").nth(index).click()
+    pick(page, index)
     held.wait_for(2)
     held.let_go()
     wait_for_stretch(page, finding["start_s"])
@@ -81,47 +89,52 @@ def test_a_pick_while_the_page_is_filled_keeps(open_page, analysed, address, oth
 def test_every_press_of_next_counts(run_page, address):
     page, run_id = run_page
     findings = result_of(address, run_id)["findings"]
-    held = Held(page, "what.children")
+    held = Held(page, "view/traces")
     for _ in range(3):
         page.click("#next")
     held.wait_for(1)
     held.let_go()
     page.locator("#what", has_text=findings[3 % len(findings)]["sentence"]).wait_for()
+    wait_for_stretch(page, findings[3 % len(findings)]["start_s"])
 
 
 def test_a_filter_does_not_eat_a_pick(run_page, other):
     page, _ = run_page
     index, finding = other
-    held = Held(page, "listed.data")
-    choose(page, "#order", "in time")
-    held.wait_for(1)
-    page.locator(".finding").nth(index).click()
+    held = Held(page, "view/")
+    page.evaluate(f"halfshaft.go({{lap: {finding['lap']}}})")
+    pick(page, index)
+    page.wait_for_timeout(100)
     held.let_go()
     wait_for_stretch(page, finding["start_s"])
-    page.locator("#findings [aria-pressed=true]", has_text=f"{finding['start_s']:.1f} s").wait_for()
+    wait_until(page, f"{STATE}.lap === '{finding['lap']}' && {STATE}.finding === '{index}'")
 
 
 def test_the_same_zoom_can_be_asked_again(run_page, other):
     page, _ = run_page
     index, finding = other
-    everything = PLOT.format("traces") + ".layout.meta.window === null"
-    all_of_x = {"xaxis.autorange": True}
     for _ in range(2):
-        page.locator(".finding").nth(index).click()
+        pick(page, index)
         wait_for_stretch(page, finding["start_s"])
-        page.evaluate("change => Plotly.relayout(document.querySelector('#traces .js-plotly-plot'), change)", all_of_x)
-        wait_until(page, everything)
+        page.click("#whole")
+        wait_until(page, f"(w => w[1] - w[0] > 100)({WINDOW})")
 
 
-def test_words_of_a_drag(run_page):
-    page, _ = run_page
-    asked = page.evaluate(
-        """[{"xaxis4.range[0]": 1, "xaxis4.range[1]": 2}, {"xaxis.range": [1, 2]}, {"xaxis.autorange": true},
-            {"yaxis.range[0]": 1, "yaxis.range[1]": 2}, {"autosize": true}, null].map(dash_clientside.at_once.range)"""
-    )
-    assert asked == [[1, 2], [1, 2], None, None, None, None]
-    assert page.evaluate("dash_clientside.at_once.range({'xaxis.autorange': true}) === null")
-    assert page.evaluate("dash_clientside.at_once.range({'autosize': true}) === undefined")
+def test_back_undoes_a_pick_a_filter_and_a_zoom(run_page, other, address):
+    page, run_id = run_page
+    index, finding = other
+    first = result_of(address, run_id)["findings"][0]
+    pick(page, index)
+    page.get_by_role("button", name=f"lap {finding['lap']},").first.click()
+    page.click("#whole")
+    wait_until(page, f"(w => w[1] - w[0] > 200)({WINDOW})")
+    page.go_back()
+    wait_until(page, f"(w => w[1] - w[0] < 200)({WINDOW}) && {STATE}.lap === '{finding['lap']}'")
+    page.go_back()
+    wait_until(page, f"{STATE}.lap === undefined && {STATE}.finding === '{index}'")
+    wait_for_stretch(page, finding["start_s"])
+    page.go_back()
+    wait_for_stretch(page, first["start_s"])
 
 
 def test_the_list_of_runs_is_not_asked_for_again_before_it_has_come(open_page):
@@ -129,30 +142,41 @@ def test_the_list_of_runs_is_not_asked_for_again_before_it_has_come(open_page):
     page.locator("#sample").wait_for()
     page.evaluate("(now => { Date.now = () => now; })(Date.now())")  # after ten seconds it would ask again
     held = Held(page, "..run-list.children...runs-answered.data..")
+    page.evaluate("dash_clientside.set_props('runs-answered', {data: {n: null, shown: '', over: false}})")
     held.wait_for(1)
     counted(page, "tick")
     wait_until(page, "window.calls >= 3")
     assert len(held.routes) == 1
     held.let_go()
-    # and goes on when it has
-    with page.expect_request(lambda r: "runs-answered" in (r.post_data or "")):
-        pass
 
 
-def test_a_click_on_remove_outlives_a_redrawn_list(open_page, analysed):
+def test_nothing_is_asked_for_while_nothing_is_under_way(open_page, analysed):
     page = open_page()
     page.locator(".run-line").first.wait_for()
-    said = []
-    page.on("dialog", lambda d: (said.append(d.message), d.dismiss()))
-    held = Held(page, "..sure.message...sure.displayed..")
-    page.get_by_role("button", name="remove driver.parquet").first.click()
-    held.wait_for(1)
-    page.evaluate("dash_clientside.set_props('runs-answered', {data: {n: -1, shown: 'other'}})")  # drawn anew
-    with page.expect_response(lambda r: "runs-answered" in (r.request.post_data or "")):
-        pass
-    held.let_go()
-    wait_for(page, lambda: said, "asked whether sure")
-    assert "driver.parquet" in said[0]
+    asked = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.wait_for_timeout(2500)  # three ticks of the clock
+    page.goto(page.url.rstrip("/") + f"/run/{analysed}")
+    page.locator("#traces svg").wait_for()
+    page.wait_for_timeout(500)
+    before = len(asked)
+    page.wait_for_timeout(2500)
+    assert not [url for url in asked[:1] if "_dash-update" in url] and len(asked) == before
+
+
+def test_a_click_on_remove_outlives_a_redrawn_list(open_page, sample_copy):
+    page = open_page()
+    log = sample_copy("baseline_minimum.csv", "twice.csv")
+    log.write_text("time,throttle\n0,1\n")
+    page.set_input_files("#file-log", str(log))
+    page.get_by_text("twice.csv is here").wait_for()
+    choose_sample_car(page)
+    page.click("#analyse")
+    line = page.locator(".run-line", has_text="twice.csv")
+    line.locator(".state.failed").wait_for()
+    page.get_by_role("button", name="remove twice.csv").first.click()
+    page.evaluate("dash_clientside.set_props('search', {value: 'twice'})")  # drawn anew
+    page.get_by_text("twice.csv is removed").wait_for()
 
 
 def test_a_comparison_is_about_the_runs_that_are_chosen_now(open_page, address, analysed, sample_copy):

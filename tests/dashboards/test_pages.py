@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import time
 import tomllib
 from dataclasses import replace
 from importlib import resources
@@ -17,37 +18,31 @@ from analyzer.lockcurve.estimate import Interval
 from analyzer.logbook import results
 from analyzer.logs.recording import Annotation
 from analyzer.presentation.words import answer_parts, parameter_cells
-from dashboards.figures import both_sides
-from dashboards.figures.circuit_map import circuit_map
-from dashboards.figures.quantities import MAP_LABELS, QUANTITIES, logged
-from dashboards.figures.repeat import CHOICES, repeat
-from dashboards.figures.traces import View, traces
-from dashboards.pages.findings_list import listed, told
-from dashboards.pages.parts import not_measured
-from dashboards.pages.picking import picked
-from dashboards.pages.run_panels import weaknesses
-from dashboards.pages.setup_form import form, typed, values_of
-from dashboards.setup_file import to_toml
+from dashboards.compare import both_sides
+from dashboards.parts import not_measured
+from dashboards.run.run_page import limits
+from dashboards.setup.form import form, to_toml, typed, values_of
 
 HERE = {"Host": "localhost", "Origin": "http://localhost"}
 SETUPS = sorted(Path(str(resources.files("sample_logs"))).glob("*.setup.toml"))
 
 
-def test_run_page_opens_with_the_answer(ask_page, run_id, analysis):
-    page = ask_page(f"/run/{run_id}")
-    assert all(json.dumps(part)[1:-1] in page for part in answer_parts(analysis))
+def test_run_page_has_the_answer(ask_page, client, run_id, analysis):
+    asked, rest = answer_parts(analysis)
+    assert client.get(f"/run/{run_id}/view/overview", headers=HERE).get_json()["answer"] == [asked, rest]
+    assert json.dumps(rest)[1:-1] in ask_page(f"/run/{run_id}")
 
 
-def test_run_page_says_what_weakens_the_result(analysis):
+def test_run_page_says_the_limits_of_the_result(analysis):
     notes = (
         Annotation("share_guessed", "warning", None, None, None, "the share is guessed."),
         Annotation("gap", "warning", "steer", 3.0, 4.0, "a gap"),
         Annotation("sign", "info", "steer", None, None, "turned over"),
     )
-    shown = json.dumps(weaknesses(replace(analysis, quality=notes), "id").to_plotly_json(), cls=PlotlyJSONEncoder)
-    assert "What weakens this result (2)" in shown and "The share is guessed." in shown
+    shown = json.dumps(limits(replace(analysis, quality=notes), "id").to_plotly_json(), cls=PlotlyJSONEncoder)
+    assert "Limits of this result (2)" in shown and "The share is guessed." in shown
     assert "certain times of the log: 1" in shown and "turned over" not in shown
-    assert weaknesses(replace(analysis, quality=()), "id") is None
+    assert limits(replace(analysis, quality=()), "id") is None
 
 
 @pytest.mark.parametrize("path", ["/", "/setup", "/compare"])
@@ -75,16 +70,6 @@ def test_a_result_of_an_earlier_car_file_says_so(ask_page, logbook, run_id):
     assert ask_page("/").count("analysed anew since") == 1
 
 
-def test_every_quantity_draws(analysis):
-    keys = [*QUANTITIES, *logged(analysis)]
-    for key in keys:
-        assert traces(analysis, [key], View()).data, key
-    for key in MAP_LABELS:
-        assert circuit_map(analysis, key).data, key
-    for key in CHOICES:
-        repeat(analysis, key, "power_application", mode="dark")
-
-
 def test_side_by_side_shows_every_lap_chosen_of_both_sides(analysis):
     odd = [r for r in analysis.phase_results if r.lap in (1, 3)]
     figure = both_sides.phases(odd, analysis.phase_results, "turn_in", "kinematic_lock")
@@ -93,41 +78,6 @@ def test_side_by_side_shows_every_lap_chosen_of_both_sides(analysis):
     expected = [r.kinematic_lock for r in odd if r.phase == "turn_in" and r.kinematic_lock is not None]
     assert sorted(marks["before"].y) == sorted(expected)
     assert len(marks["after"].y) == 2 * len(expected)
-
-
-def test_picking_a_finding_shows_its_stretch(analysis):
-    for k, found in enumerate(analysis.findings):
-        pick = picked(analysis, {"finding": k})
-        assert (pick.index, pick.finding) == (k, found)
-        if found.corner is None:
-            continue
-        low, high = pick.window
-        assert low < found.start_s < high
-        assert pick.corner.number == found.corner
-
-
-def test_picking_a_moment_finds_its_corner(analysis):
-    for corner in analysis.corners:
-        pick = picked(analysis, {"moment": float(analysis.signals.time_s[corner.apex])})
-        assert pick.corner == corner
-        assert pick.finding is None or pick.finding.corner == corner.number
-
-
-def test_picking_a_moment_on_a_straight_shows_it(analysis):
-    covered = {k for c in analysis.corners for k in range(c.start, c.stop)}
-    k = next(k for k in range(len(analysis.signals.time_s)) if k not in covered)
-    moment = float(analysis.signals.time_s[k])
-    pick = picked(analysis, {"moment": moment})
-    assert (pick.corner, pick.finding) == (None, None) and pick.window[0] < moment < pick.window[1]
-    assert f"{moment:.1f} s" in json.dumps([part.to_plotly_json() for part in told(pick)])
-
-
-def test_list_filters_and_sorts(analysis):
-    findings = analysis.findings
-    assert [k for k, _ in listed(analysis)] == list(range(len(findings)))
-    assert [s for _, s in listed(analysis, order="time")] == sorted(f.start_s for f in findings)
-    lap = findings[0].lap
-    assert {k for k, _ in listed(analysis, lap=lap)} == {k for k, f in enumerate(findings) if f.lap == lap}
 
 
 def test_csv_has_every_phase_with_the_result_s_numbers(client, run_id, analysis):
@@ -295,3 +245,80 @@ def test_one_run_alone_is_not_laid_over_itself(ask_page, run_id):
     page = json.loads(ask_page("/compare"))
     assert (_props(page, "before")["value"], _props(page, "after")["value"]) == ([run_id], [])
     assert "There is one run only" in json.dumps(page)
+
+
+def test_the_sample_s_bytes_sent_by_somebody_are_the_sample(logbook):
+    """Its key is among the choices, so that neither form is emptied nor a setup left out."""
+    for kind in ("car", "setup"):
+        sent = logbook.store(kind, "mine.toml", io.BytesIO(logbook.file(kind, "sample").path.read_bytes()), None)
+        assert sent.key == "sample" and sent.key in [f.key for f in logbook.files(kind)]
+
+
+def test_a_run_without_a_setup_file_is_held_against_none(ask_page, run_id):
+    page = ask_page("/setup", f"?run={run_id}")
+    assert "was analysed without a setup file" in page
+    assert _props(json.loads(page), "opened")["value"] is None
+
+
+def test_a_run_with_a_setup_file_opens_it(ask_page, logbook, analysis):
+    text = logbook.file("setup", "sample").path.read_bytes() + b"# mine\n"
+    own = logbook.store("setup", "own.toml", io.BytesIO(text), len(text))
+    run = logbook.new_run(log_key="sample", car_key="sample", setup_key=own.key)
+    stored = results.run_of(logbook.book, results.result(logbook.book, run))
+    results.finish(logbook.book, stored, analysis, provenance=results.expected(stored))
+    page = ask_page("/setup", f"?run={run}")
+    assert _props(json.loads(page), "opened")["value"] == own.key and "without a setup file" not in page
+
+
+def test_before_and_after_follow_when_they_were_driven(ask_page, logbook, run_id, analysis):
+    """The one analysed last was driven first."""
+    log = b"\n".join([b"time,throttle", *(b"%.2f,1" % (k / 50) for k in range(9))])
+    stored = logbook.store("log", "earlier.csv", io.BytesIO(log), len(log))
+    earlier = logbook.new_run(log_key=stored.key, car_key="sample", setup_key=None)
+    run = results.run_of(logbook.book, results.result(logbook.book, earlier))
+    results.finish(logbook.book, run, analysis, provenance=results.expected(run))
+    logbook.say_of(earlier, date_s=1000.0)
+    page = json.loads(ask_page("/compare"))
+    assert (_props(page, "before")["value"], _props(page, "after")["value"]) == ([earlier], [run_id])
+
+
+def test_a_comparison_asked_again_is_the_same_and_its_address_shows_it(ask_page, logbook, run_id):
+    made = logbook.new_comparison([run_id], [run_id], before_laps="odd", after_laps="even")
+    logbook.set_status(made, state="done")
+    assert logbook.new_comparison([run_id], [run_id], before_laps="odd", after_laps="even") == made
+    assert logbook.new_comparison([run_id], [run_id], before_laps="even", after_laps="odd") != made
+    page = json.loads(ask_page("/compare", f"?comparison={made}"))
+    assert _props(page, "comparison")["data"]["id"] == made
+    assert (_props(page, "before-laps")["value"], _props(page, "after-laps")["value"]) == ("odd", "even")
+    assert made in ask_page("/compare")
+    logbook.remove_comparison(made)
+    assert made not in ask_page("/compare")
+
+
+def test_notes_on_a_run_are_kept_found_and_refused(ask_page, client, logbook, run_id):
+    said = {"title": "Session 2", "driver": "Kim", "tyres": "soft, 1.9 bar", "weather": "dry", "notes": "new diff oil"}
+    answer = client.post(f"/run/{run_id}/about", json={**said, "date_s": 86400.0}, headers=HERE).get_json()
+    assert answer == {"error": ""}
+    run = logbook.run(run_id)
+    assert {name: getattr(run, name) for name in said} == said and run.date_s == 86400.0 and run.name == "Session 2"
+    assert all(text in ask_page("/") for text in said.values())
+    assert [r.id for r in logbook.runs()] == [run_id]
+    long = client.post(f"/run/{run_id}/about", json={"notes": "x" * 3000}, headers=HERE).get_json()
+    assert "allowed: up to 2000 letters" in long["error"] and logbook.run(run_id).notes == "new diff oil"
+    assert "no such run" in client.post("/run/00/about", json={}, headers=HERE).get_json()["error"]
+
+
+def test_a_removal_can_be_taken_back_and_is_final_after_a_while(logbook, run_id, monkeypatch):
+    monkeypatch.setattr("dashboards.logbook.UNDO_S", 0.05)
+    logbook.remove_run(run_id)
+    assert not logbook.runs() and [run.id for run in logbook.leaving()] == [run_id]
+    logbook.keep_run(run_id)
+    time.sleep(0.2)
+    assert [run.id for run in logbook.runs()] == [run_id]
+    logbook.remove_run(run_id)
+    until = time.monotonic() + 20
+    while logbook.leaving() and time.monotonic() < until:
+        time.sleep(0.02)
+    time.sleep(0.1)
+    with pytest.raises(InputError, match="no such run"):
+        logbook.run(run_id)

@@ -76,7 +76,7 @@ def test_upload_kind_cannot_name_another_folder(client, kind):
 
 
 @pytest.mark.parametrize("run", ["..", "%2e%2e", "..%2f..%2fetc", "0" * 16, "a/../b", "%00"])
-@pytest.mark.parametrize("file", ["report.html", "report.pdf", "corners.csv", "result.json"])
+@pytest.mark.parametrize("file", ["report.html", "corners.csv", "result.json"])
 @pytest.mark.parametrize("kind", ["run", "comparison"])
 def test_url_cannot_leave_the_logbook(client, kind, run, file):
     answer = client.get(f"/{kind}/{run}/{file}", headers=HERE)

@@ -1,0 +1,256 @@
+"""Logs that nobody has driven yet: steady looks at the differential, solved through the fitted model.
+
+A look is a held throttle on a known radius at a known speed. Input torque and ground speed are given; wheel speeds,
+lateral slip and the accelerometer's reading follow from the axle's equations (`vehicle.axle`) at the fitted unknowns.
+The axle is solved locked first; where the tyres then ask the packs for more than the lock curve carries it slips, and
+the torque moved across is the curve's.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+
+from analyzer.lockcurve import model
+from analyzer.lockcurve.fit import Fit
+from analyzer.lockcurve.observations import (
+    CORRELATION_S,
+    FRONT_SD_M_S,
+    FRONT_SD_SHARE,
+    LONGEST_PASS_S,
+    SETTLE_S,
+    UNTOLD_SD_M_S,
+)
+from analyzer.lockcurve.problem import LOCK_SD_Nm, LogPart, evaluate, joined, log_terms, slopes
+from analyzer.lockcurve.unknowns import Owner, unknowns
+from analyzer.planning.information import Information, Looks
+from analyzer.units import STANDARD_GRAVITY_M_S2
+from analyzer.vehicle.axle import AxleEquations, AxleInputs, equations
+from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
+
+SLOWEST_G, FASTEST_G = 0.25, 0.60  # lateral acceleration before a pulse of throttle and where it ends
+LONGEST_PULSE_S = 3.0
+SHORTEST_PULSE_S = 1.5  # the largest one; with less of it the throttle's own time is most of the pulse
+# between two pulses, a third each: throttle shut, hardly open, and held for the speed. One torque off the throttle
+# would not tell the coast side's slope from its hold-off
+RELEASE_S = 3.0
+PULSE_SHARES = (0.25, 0.5, 0.75, 1.0)  # of the largest pulse of a radius, in turn
+SPEED_SHARES = (0.2, 0.5, 0.8)  # where within a pulse it is looked at, from the first speed to the last
+# a gripped throttle settles in about this long, and a torque on the move tells little (`problem.SMEARING_S`)
+THROTTLE_S = 0.5
+SLIP_SPEED_RAD_S, LOCK_SPEED_RAD_S = 0.3, 0.16  # least and most speed difference of what slips and what is locked
+MOST_MISS = 1e-4  # of the solved equations, in standard deviations
+LONGEST_STEP = np.array([[0.5], [0.5], [0.03], [0.5]])  # wheel speeds (m/s), lateral slip, acceleration (m/s2)
+MOVES = (1e-4, 1e-4, 1e-6, 1e-4)
+
+
+@dataclass(frozen=True)
+class Arc:
+    """A way of constant radius: `left` or right, and how long somebody drives on it (s)."""
+
+    radius_m: float
+    left: bool
+    seconds: float
+
+
+@dataclass(frozen=True)
+class Held:
+    """Held throttles, (n,) each: what is asked of the car, for how long, and the pass it belongs to."""
+
+    speed_m_s: np.ndarray
+    curvature_1_m: np.ndarray
+    torque_Nm: np.ndarray
+    seconds: np.ndarray
+    group: np.ndarray
+
+    def __len__(self) -> int:
+        return len(self.speed_m_s)
+
+
+def largest_pulse_Nm(fit: Fit) -> float:
+    """Input torque of the largest pulse, as large as all but a fortieth of the logs' samples."""
+    torque = fit.solution.at.input_torque_Nm
+    return float(np.percentile(torque, 97.5))
+
+
+def shut_throttle_Nm(fit: Fit) -> float:
+    """Input torque with the throttle shut, as the logs have it (negative)."""
+    return float(min(np.percentile(fit.solution.at.input_torque_Nm, 2.5), 0.0))
+
+
+def largest_pulse_on_Nm(radius_m: float, car: Car, *, most_Nm: float, fastest_g: float = FASTEST_G) -> float:
+    """Input torque (N.m) that takes the car over a radius' speeds in `SHORTEST_PULSE_S`; `most_Nm` at the most."""
+    slow, fast = (np.sqrt(g * STANDARD_GRAVITY_M_S2 * radius_m) for g in (SLOWEST_G, fastest_g))
+    force = car.mass_kg * (fast - slow) / SHORTEST_PULSE_S + _resistance_N(car, (slow + fast) / 2)
+    return float(min(most_Nm, car.rear_rolling_radius_m * force))
+
+
+def held_on(arcs: Sequence[Arc], car: Car, *, shut_Nm: float, most_Nm: float, fastest_g: float = FASTEST_G) -> Held:
+    """What is held on arcs: pulses in turn from `SLOWEST_G` on, in between the throttle shut, hardly open and
+    held for the speed.
+
+    A pulse ends after `LONGEST_PULSE_S`, or where the lateral acceleration reaches `fastest_g`.
+    """
+    rows: list[tuple[float, float, float, float, int]] = []
+    group = 0
+    for arc in arcs:
+        slow, fast = (np.sqrt(g * STANDARD_GRAVITY_M_S2 * arc.radius_m) for g in (SLOWEST_G, fastest_g))
+        side = (1.0 if arc.left else -1.0) / arc.radius_m
+        largest = largest_pulse_on_Nm(arc.radius_m, car, most_Nm=most_Nm, fastest_g=fastest_g)
+        gone, turn, pieces = 0.0, 0, 1 + int(arc.seconds / LONGEST_PASS_S)
+        while gone < arc.seconds:
+            torque = PULSE_SHARES[turn % len(PULSE_SHARES)] * largest
+            gain = (torque / car.rear_rolling_radius_m - _resistance_N(car, (slow + fast) / 2)) / car.mass_kg
+            lasts = min(LONGEST_PULSE_S, (fast - slow) / gain) if gain > 0 else LONGEST_PULSE_S
+            reached = min(slow + max(gain, 0.0) * lasts, fast)
+            hold = _resistance_N(car, slow) * car.rear_rolling_radius_m
+            number = group + min(int(gone / arc.seconds * pieces), pieces - 1)
+            eased = [(level, RELEASE_S / 3) for level in (shut_Nm, (shut_Nm + hold) / 2, hold)]
+            for level, seconds in ((torque, lasts), *eased):
+                useful = max(seconds - THROTTLE_S - SETTLE_S, 0.0) / len(SPEED_SHARES)
+                top = slow if level == hold else reached
+                for share in SPEED_SHARES:
+                    rows.append((slow + share * (top - slow), side, level, useful, number))
+            gone, turn = gone + lasts + RELEASE_S, turn + 1
+        group += pieces
+    speed, curvature, torque_Nm, seconds, groups = (np.array(column) for column in zip(*rows, strict=True))
+    told = seconds > 0
+    return Held(speed[told], curvature[told], torque_Nm[told], seconds[told], groups[told].astype(int))
+
+
+def looks_of(held: Held, fit: Fit, known: Information, *, name: str) -> Looks:
+    """A log of such looks, with zeros and wheel scales of its own."""
+    car = fit.problem.car
+    inputs, slips, solved = solved_looks(held, known.values, known.curve, fit.problem.inputs, car)
+    apart = (inputs.left_m_s - inputs.right_m_s) / car.rear_rolling_radius_m
+    free = np.abs(inputs.yaw_rad_s) * car.rear_track_m / car.rear_rolling_radius_m
+    noise = float(np.median(fit.problem.slip_noise * fit.problem.inputs.front_m_s)) / inputs.front_m_s
+    seen = slips & (np.abs(apart) > SLIP_SPEED_RAD_S)
+    bound = ~slips & (free > SLIP_SPEED_RAD_S)
+    use = np.flatnonzero(solved & (seen | bound))
+    part = LogPart(
+        inputs=inputs.take(use),
+        sign=np.sign(apart)[use],
+        slipping=seen[use],
+        locked=bound[use],
+        group=held.group[use],
+        slip_noise=noise[use],
+        torque_rate_Nm_s=np.zeros(len(use)),
+        weight=1.0,
+        owner=Owner(source=("planned", name)),
+        has_gyro=fit.problem.has_gyro,
+        slip_known=fit.problem.slip_known,
+        has_lateral=fit.problem.has_lateral,
+    )
+    made = unknowns(known.priors, [part.owner], hold_sd_Nm=known.hold_sd_Nm)
+    theta = np.array([*(known.values[column.name] for column in made.columns), *known.curve])
+    # a held throttle is one look as long as it lasts, and counts as its samples would (`observations.CORRELATION_S`)
+    problem = replace(joined([part], car, made), weight=held.seconds[use] / CORRELATION_S)
+    now = evaluate(problem, theta, None, None)
+    (terms,) = log_terms(problem, now, slopes(problem, theta, now))
+    return Looks(terms, now.solution.at.input_torque_Nm[problem.slipping], planned=True)
+
+
+def solved_looks(
+    held: Held, value: Mapping[str, float], curve: np.ndarray, logged: AxleInputs, car: Car
+) -> tuple[AxleInputs, np.ndarray, np.ndarray]:
+    """Axle inputs (n,) of held throttles, which of them slip, and which could be solved (bool (n,)).
+
+    Parameters
+    ----------
+    value, curve : parameters by name and lock curve (5,) that everything follows.
+    logged : what was logged, whose sensors these looks have.
+    """
+    carries = model.locking_torque_Nm(curve, held.torque_Nm)
+    locked, at, solved = _newton(held, value, logged, car, None, None)
+    asked = at.torque_difference_Nm
+    slips = np.abs(asked) > carries
+    wanted = np.where(slips, np.sign(asked) * carries, asked)
+    slipping, _, also = _newton(held, value, logged, car, wanted, locked)
+    each = {f.name: np.where(slips, getattr(slipping, f.name), getattr(locked, f.name)) for f in fields(AxleInputs)}
+    return AxleInputs(**each), slips, solved & np.where(slips, also, True)
+
+
+def _newton(
+    held: Held,
+    value: Mapping[str, float],
+    logged: AxleInputs,
+    car: Car,
+    wanted_Nm: np.ndarray | None,
+    start: AxleInputs | None,
+) -> tuple[AxleInputs, AxleEquations, np.ndarray]:
+    """Inputs, equations and which are solved: wheel speeds, lateral slip and longitudinal acceleration for the torques
+    asked; the torque moved across is `wanted_Nm`, or None for equal wheel speeds."""
+    base = start or _guess(held, logged, car)
+    lateral = held.speed_m_s**2 * held.curvature_1_m
+    unknown = np.array([base.left_m_s, base.right_m_s, 0.004 * lateral, base.long_m_s2])
+
+    def off(unknown: np.ndarray) -> tuple[np.ndarray, AxleEquations, AxleInputs]:
+        left, right, slip, along = unknown
+        there = replace(
+            base,
+            left_m_s=left,
+            right_m_s=right,
+            long_m_s2=along,
+            left_acc_m_s2=along,
+            right_acc_m_s2=along,
+            yaw_acc_rad_s2=along * held.curvature_1_m,
+        )
+        at = equations(np.array([held.speed_m_s, slip]), dict(value), there, car, slopes=False)
+        if wanted_Nm is None:
+            apart = (left - right) / FRONT_SD_M_S
+        else:
+            apart = (at.torque_difference_Nm - wanted_Nm) / LOCK_SD_Nm
+        return np.array([*at.residual[:2], apart, (at.input_torque_Nm - held.torque_Nm) / LOCK_SD_Nm]), at, there
+
+    for _ in range(40):
+        miss, at, there = off(unknown)
+        if np.abs(miss).max() < MOST_MISS:
+            break
+        slope = np.empty((len(held), 4, 4))
+        for k, move in enumerate(MOVES):
+            moved = unknown.copy()
+            moved[k] += move
+            slope[:, :, k] = ((off(moved)[0] - miss) / move).T
+        step = np.linalg.solve(slope, -miss.T[:, :, None])[:, :, 0].T
+        unknown = unknown + np.clip(step, -LONGEST_STEP, LONGEST_STEP)
+    miss, at, there = off(unknown)
+    front = there.front_m_s + at.residual[2] * there.front_sd_m_s
+    apart = there.front_difference_m_s + at.residual[3] * there.front_difference_sd_m_s
+    solved = (np.abs(miss).max(axis=0) < 100 * MOST_MISS) & (at.use.min(axis=0) < 1)
+    return replace(there, front_m_s=front, front_difference_m_s=apart), at, solved
+
+
+def _guess(held: Held, logged: AxleInputs, car: Car) -> AxleInputs:
+    """Rolling freely, with the logged sensors."""
+    speed, curvature = held.speed_m_s, held.curvature_1_m
+    yaw, none = speed * curvature, np.zeros(len(held))
+    typical = lambda values: np.full(len(held), float(np.median(values)))  # noqa: E731
+    front_share = max(float(np.median(logged.front_sd_m_s / logged.front_m_s)), FRONT_SD_SHARE)
+    apart_share = float(np.median(logged.front_difference_sd_m_s / logged.front_m_s))
+    told = float(np.median(logged.front_difference_sd_m_s)) < UNTOLD_SD_M_S / 2
+    return AxleInputs(
+        left_m_s=speed - yaw * car.rear_track_m / 2,
+        right_m_s=speed + yaw * car.rear_track_m / 2,
+        left_acc_m_s2=none,
+        right_acc_m_s2=none,
+        front_m_s=np.hypot(speed, yaw * car.wheelbase_m),
+        front_sd_m_s=np.hypot(FRONT_SD_M_S, front_share * speed),
+        front_left_share=typical(logged.front_left_share),
+        front_difference_m_s=none,
+        front_difference_sd_m_s=np.hypot(FRONT_SD_M_S, apart_share * speed) if told else none + UNTOLD_SD_M_S,
+        steer_rad=np.arctan(car.wheelbase_m * curvature),
+        lat_m_s2=speed * yaw,
+        long_m_s2=held.torque_Nm / (car.rear_rolling_radius_m * car.mass_kg),
+        yaw_rad_s=yaw,
+        yaw_acc_rad_s2=none,
+        front_brake_N=none,
+        long_from_speed=typical(logged.long_from_speed),
+        lat_from_yaw=typical(logged.lat_from_yaw),
+        speed_by_satellite=typical(logged.speed_by_satellite),
+    )
+
+
+def _resistance_N(car: Car, speed_m_s: float) -> float:
+    drag = 0.5 * AIR_DENSITY_KG_M3 * car.drag_area_m2 * speed_m_s**2
+    return drag + car.rolling_resistance * car.mass_kg * STANDARD_GRAVITY_M_S2

@@ -1,0 +1,105 @@
+/* The answer at the top: spins by cause, the worst corner, preload and slopes as bars; and the list of findings. */
+(function () {
+  "use strict";
+  const run = (window.halfshaft = window.halfshaft || {});
+  const CAUSES = ["differential", "throttle", "unclear"], MOST_LISTED = 120;
+  const NAMES = { differential: "differential", throttle: "throttle", unclear: "not clear" };
+
+  function causes(data) {
+    const spins = data.findings.filter((f) => f.cause);
+    const count = Object.fromEntries(CAUSES.map((c) => [c, spins.filter((f) => f.cause === c).length]));
+    const bar = run.html("div", { class: "odds", "aria-hidden": "true" }, ...CAUSES.filter((c) => count[c]).map((c) => run.html("i", { class: c, style: `flex-grow:${count[c]}` })));
+    const buttons = CAUSES.filter((cause) => count[cause]).map((cause) => {
+      const then = () => run.pick({ cause: run.screen.state.cause === cause ? null : cause, kind: null });
+      return run.html("button", { type: "button", class: "chip", "data-cause": cause, on: { click: then } }, run.glyph(cause), ` ${NAMES[cause]} `, run.html("b", {}, count[cause]));
+    });
+    const understeer = data.findings.filter((f) => f.kind === "coast_understeer").length;
+    const then = () => run.pick({ kind: run.screen.state.kind ? null : "coast_understeer", cause: null });
+    if (understeer) buttons.push(run.html("button", { type: "button", class: "chip", "data-kind": "coast_understeer", on: { click: then } }, run.glyph("coast_understeer"), " off-throttle understeer ", run.html("b", {}, understeer)));
+    const title = run.html("h2", {}, run.html("b", { class: "big" }, String(spins.length)), spins.length === 1 ? " spin" : " spins");
+    return run.html("section", { class: "causes", "aria-label": "spins by cause" }, run.html("div", { class: "headline" }, title, spins.length ? bar : null), run.html("div", { class: "chips" }, ...buttons));
+  }
+
+  function worst(data) {
+    const count = new Map();
+    data.findings.forEach((f) => { if (f.corner !== null && f.cause) count.set(f.corner, [...(count.get(f.corner) || []), f]); });
+    const [corner, found] = [...count].sort((a, b) => b[1].length - a[1].length || a[0] - b[0])[0] || [];
+    if (corner === undefined) return run.html("section", { class: "worst" }, run.html("h2", {}, "No corner stands out"));
+    const laps = new Set(found.map((f) => f.lap).filter(Boolean)).size;
+    const most = CAUSES.map((c) => [found.filter((f) => f.cause === c).length, c]).sort((a, b) => b[0] - a[0])[0];
+    const then = () => run.pick({ corner, finding: null });
+    return run.html("section", { class: "worst" }, run.html("h2", {}, "Worst: ", run.html("button", { type: "button", class: "link", on: { click: then } }, run.html("b", { class: "big" }, `corner ${corner}`))),
+      run.html("p", {}, run.glyph(most[1]), ` spun in ${laps} of ${data.laps.length} laps; ${NAMES[most[1]]} ${most[0]} of ${found.length}`));
+  }
+
+  /* An interval as a bar with a tick at the value; below it, on the same axis, what the parts predict. */
+  run.interval = function ({ label, measured, predicted, reason, trial }) {
+    const known = [...measured, ...(predicted || []), ...(trial || [])].filter((v) => v !== null);
+    const top = 1.08 * Math.max(...known, 0.1), W = 190, H = trial ? 34 : 26;
+    const x = run.scale(0, top, 2, W - 2), chart = run.svg("svg", { viewBox: `0 0 ${W} ${H}`, class: "interval", "aria-hidden": "true", preserveAspectRatio: "none" });
+    const bar = ([value, lower, upper], y, look) => {
+      if (lower !== null && upper !== null) chart.append(run.svg("path", { d: `M${x(Math.max(lower, 0))} ${y}H${x(Math.max(upper, 0))}`, class: `span ${look}` }));
+      if (lower !== null && upper === null) chart.append(run.svg("path", { d: `M${x(lower)} ${y}H${W - 2}m-5 -4l5 4l-5 4`, class: `atleast ${look}` }));
+      if (value !== null) chart.append(run.svg("path", { d: look === "measured" ? `M${x(value)} ${y - 6}V${y + 6}` : `M${x(value)} ${y - 5}l4 5l-4 5l-4 -5z`, class: `tick-mark ${look}` }));
+    };
+    chart.append(run.svg("path", { d: `M2 ${H - 1}H${W - 2}`, class: "rule" }));
+    bar(measured, 8, "measured");
+    if (predicted) bar(predicted, 19, "predicted");
+    if (trial) bar(trial, 29, "trial");
+    const digits = top > 20 ? 0 : 1, [value, lower, upper] = measured;
+    let words = value === null ? (lower === null ? "not measured" : `at least ${lower.toFixed(digits)}`) : value.toFixed(digits);
+    if (value !== null && lower !== null && upper !== null) words += ` (${lower.toFixed(digits)} to ${upper.toFixed(digits)})`;
+    return run.html("div", { class: "parameter", title: reason || "" }, run.html("span", { class: "label" }, label), chart,
+      run.html("span", { class: "figures" }, run.html("b", { class: "measured-word" }, words), predicted ? run.html("span", { class: "predicted-word" }, ` parts ${predicted[0].toFixed(digits)}`) : null));
+  };
+
+  run.strip = function (root, data) {
+    const box = root.querySelector("#strip");
+    const answer = run.html("section", { class: "answer-box" }, run.html("p", { class: "answer" }, run.html("strong", {}, data.answer[0])));
+    box.replaceChildren(answer, causes(data), worst(data), run.html("section", { class: "parameters", "aria-label": "measured and predicted" }, ...data.parameters.map(run.interval)));
+    const filters = root.querySelector("#filters");
+    return {
+      show(state) {
+        root.dataset.panel = state.panel || "map";
+        root.querySelectorAll("[data-panel-tab]").forEach((tab) => tab.setAttribute("aria-pressed", tab.dataset.panelTab === (state.panel || "map")));
+        box.querySelectorAll(".chip").forEach((chip) => chip.setAttribute("aria-pressed", (chip.dataset.cause || chip.dataset.kind) === (state.cause || state.kind)));
+        const told = [["corner", "corner "], ["lap", "lap "], ["cause", ""], ["kind", ""]].filter(([name]) => state[name] !== undefined);
+        filters.replaceChildren(...told.map(([name, words]) => run.html("button", { type: "button", class: "chip", "aria-label": `no longer only ${words}${run.WORDS[state[name]] || state[name]}`, on: { click: () => run.go({ [name]: null }) } }, `only ${words}${NAMES[state[name]] || run.WORDS[state[name]] || state[name]} `, run.html("span", { "aria-hidden": "true" }, "✕"))));
+      },
+    };
+  };
+
+  run.list = function (root, data) {
+    const box = root.querySelector("#findings");
+    root.querySelectorAll("[data-panel-tab]").forEach((tab) => tab.addEventListener("click", () => run.go({ panel: tab.dataset.panelTab })));
+    let drawn = null;
+
+    function row(found) {
+      const shape = run.shapeOf(found), chance = found.chance === null ? "" : `, differential ${Math.round(100 * found.chance)} %`;
+      return run.html("button", { type: "button", class: "finding", "data-index": found.index, on: { click: () => run.pick({ finding: found.index }) } },
+        run.glyph(shape), run.html("span", { class: "words" }, run.html("strong", {}, found.cause ? run.WORDS[shape] : found.name), run.html("span", { class: "where" }, found.where + chance)),
+        run.html("span", { class: `badge ${found.severity}` }, found.badge));
+    }
+
+    return {
+      show(state) {
+        const kept = run.filtered(), shown = kept.slice(0, MOST_LISTED), key = shown.map((f) => f.index).join();
+        const picked = run.pickedFinding();
+        if (picked && kept.includes(picked) && !shown.includes(picked)) shown.push(picked);
+        if (drawn !== key) {
+          const note = !kept.length ? (data.findings.length ? "Nothing found with these filters." : "Nothing found in this log.") : kept.length > shown.length ? `and ${kept.length - shown.length} more: choose a corner or a lap.` : "";
+          box.replaceChildren(...shown.map(row), ...(note ? [run.html("p", { class: "hint" }, note)] : []));
+          drawn = key;
+        }
+        root.querySelector("#count").textContent = kept.length === data.findings.length ? String(kept.length) : `${kept.length} of ${data.findings.length}`;
+        box.querySelectorAll(".finding").forEach((button) => {
+          const chosen = +button.dataset.index === state.finding;
+          button.setAttribute("aria-pressed", chosen);
+          if (!chosen) return;
+          const top = button.offsetTop - box.offsetTop;
+          if (top < box.scrollTop || top + button.offsetHeight > box.scrollTop + box.clientHeight) box.scrollTop = top - box.clientHeight / 3;
+        });
+      },
+    };
+  };
+})();

@@ -1,0 +1,139 @@
+"""What a comparison says: answer, verdict by side, change of the lock curve, of corner phases, of events."""
+
+from typing import Any
+
+import plotly.graph_objects as go
+from dash import html
+
+from analyzer import in_words
+from analyzer.in_words import counted
+from analyzer.lockcurve.estimate import Interval
+from analyzer.presentation.comparison_words import (
+    AGAINST_PARTS_WORDS,
+    EVENT_VERDICT_WORDS,
+    EVENT_WORDS,
+    HOW_TO_READ,
+    VERDICT_WORDS,
+    rate_cells,
+)
+from analyzer.presentation.figures.comparison_plots import READ_CHANGE, READ_PHASES
+from analyzer.presentation.figures.theme import styled
+from analyzer.presentation.words import PARAMETER_NAMES, PHASE_NAMES
+from dashboards.parts import chart, in_guide, readable, table, why
+
+CHART_PX = 400
+PHASE_KEYS = {  # key -> (heading, factor, digits)
+    "kinematic_lock": ("kinematic lock", 1.0, 2),
+    "transfer_torque_Nm": ("transfer torque, N.m", 1.0, 0),
+    "inside_slip": ("inside slip, %", 100.0, 1),
+}
+
+
+def told(comparison_id: str, kept: dict[str, Any], *, laid_over: str, mode: str) -> list:
+    """Sections of a finished comparison, as `Logbook.comparison` gives it; `laid_over` is the address that shows the
+    fastest laps of both sides over each other."""
+    result, charts = kept["result"], kept["charts"]
+    return [
+        _answer(comparison_id, result, laid_over),
+        html.Section(
+            [
+                html.H2("Change of the lock curve"),
+                chart("change", READ_CHANGE, figure=_drawn(charts["change"], mode), label="change of locking torque"),
+                _parameters(result),
+            ],
+            className="panel",
+        ),
+        _phase_section(result, charts["phases"], mode),
+        _events(result),
+    ]
+
+
+def _answer(comparison_id: str, result: dict[str, Any], laid_over: str) -> html.Section:
+    rows = []
+    for side, found in result["sides"].items():
+        change, expected = found["change_Nm"], found["predicted_change_Nm"]
+        words = (VERDICT_WORDS if expected is None else AGAINST_PARTS_WORDS)[found["verdict"]]
+        rows.append([side, words, signed(change["value"]), span(change), signed(expected), found["sentence"]])
+    headings = ["side", "verdict", "change, N.m", "95 % interval", "parts predict, N.m", "in words"]
+    return html.Section(
+        [
+            html.H2("Did the change take?"),
+            *[html.P(line, className="answer" if k == 0 else "hint") for k, line in enumerate(result["answer"])],
+            *[html.P(f"Warning: {w}", className="refusal") for w in result["warnings"]],
+            table(headings, rows, words=(0, 1, 5)),
+            why(HOW_TO_READ, " ", in_guide("user#before-and-after", "More about the verdicts")),
+            html.Div(
+                [
+                    html.A("Fastest laps over each other", href=laid_over, className="button quiet"),
+                    html.Button("Print", id="print", className="quiet", **{"aria-label": "Print, or save as PDF"}),
+                    html.A(
+                        "Result (JSON)",
+                        href=f"/comparison/{comparison_id}/result.json",
+                        className="button quiet",
+                        download="",
+                    ),
+                ],
+                className="buttons",
+            ),
+        ],
+        className="panel",
+    )
+
+
+def _parameters(result: dict[str, Any]) -> html.Div:
+    rows = []
+    for name, change in result["change"].items():
+        label, digits = PARAMETER_NAMES[name]
+        expected = signed(result["predicted_change"][name], digits)
+        rows.append([label, signed(change["value"], digits), span(change, digits), expected])
+    return table(["change of", "measured", "95 % interval", "parts predict"], rows)
+
+
+def _phase_section(result: dict[str, Any], drawn: dict, mode: str) -> html.Section:
+    rows = []
+    for found in (p for p in result["phase_changes"] if p["corner"] is None):
+        cells = []
+        for key, (_, factor, digits) in PHASE_KEYS.items():
+            cells += [signed(found[key]["value"], digits, factor), span(found[key], digits, factor)]
+        passes = f"{found['passes_before']} and {found['passes_after']}"
+        rows.append([PHASE_NAMES[found["phase"]], passes, *cells])
+    headings = ["phase, all corners", "passes"]
+    for heading, _, _ in PHASE_KEYS.values():
+        headings += [heading, "95 % interval"]
+    parts: list = [html.H2("Change by corner phase, at matched speed and throttle")]
+    if drawn["data"]:
+        parts.append(chart("phase-changes", READ_PHASES, figure=_drawn(drawn, mode), label="change by corner phase"))
+    else:
+        parts.append(html.P("No corner has enough passes on both sides to match.", className="hint"))
+    return html.Section([*parts, table(headings, rows)], className="panel")
+
+
+def _events(result: dict[str, Any]) -> html.Section:
+    rows = []
+    for e in result["events"]:
+        before, after = (f"{e[f'count_{k}']} in {counted(e[f'laps_{k}'], 'lap')}" for k in ("before", "after"))
+        times, ends = rate_cells(Interval(**e["rate_ratio"]))
+        rows.append(
+            [EVENT_WORDS.get(e["kind"], e["kind"]), before, after, times, ends, EVENT_VERDICT_WORDS[e["verdict"]]]
+        )
+    headings = ["event", "before", "after", "times as often a lap", "95 % interval", "verdict"]
+    return html.Section([html.H2("Spins and understeer"), table(headings, rows, words=(0, 5))], className="panel")
+
+
+def _drawn(drawn: dict, mode: str) -> go.Figure:
+    """A chart as the analyzer drew it, in the page's colours."""
+    return readable(styled(go.Figure(drawn), height=CHART_PX, mode=mode), mode)
+
+
+def signed(value: float | None, digits: int = 0, factor: float = 1.0) -> str:
+    """A change with its sign; none where it rounds to nothing, a dash where there is none."""
+    if value is None:
+        return "–"
+    return in_words.signed(factor * value, digits)
+
+
+def span(interval: dict[str, Any], digits: int = 0, factor: float = 1.0) -> str:
+    """The interval of a change, or why there is none."""
+    if interval["lower"] is None or interval["upper"] is None:
+        return interval.get("reason") or "–"
+    return f"{signed(interval['lower'], digits, factor)} to {signed(interval['upper'], digits, factor)}"

@@ -1,0 +1,258 @@
+"""What the run screen draws, as numbers: the screen itself is drawn in the browser (`assets/run/`).
+
+Each view is a dictionary for JSON. Long series travel packed (`packed`), so that a pick or a zoom stays under 50 kB.
+"""
+
+import base64
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from analyzer.analysis import Analysis
+from analyzer.differential.predicted import NORMAL_95, PredictedLockCurve
+from analyzer.findings.finding import Finding
+from analyzer.lockcurve import model
+from analyzer.presentation.words import KIND_NAMES, SEVERITY_WORDS, answer_parts, place_words
+from dashboards.run.quantities import ALL, MAP_LABELS, QUANTITIES, logged, path_of
+
+SPINS = ("inside_wheel_spin", "one_wheel_spin", "both_wheel_spin")
+CAUSES = {"car": "differential", "foot": "throttle"}  # as findings say it -> as the page does
+PLACES = 480  # of a lap on the map
+CLOCK_PLACES = 64  # of a lap at which the browser knows the time
+SAMPLES = 900  # of each kind in the lock plot
+DRAWS = 14  # of the curve, drawn as thin lines
+TOP = {  # where the map's colours end, whatever the run: the same colour is the same value in every one
+    "slip": 20.0,
+    "transfer_torque": 400.0,
+    "input_torque": 2000.0,
+    "throttle": 100.0,
+    "speed": 200.0,
+    "lateral": 2.0,
+}
+LEVELS = 65534  # of a packed number; 65535 is none
+
+
+def packed(values: np.ndarray, digits: int = 6) -> dict[str, Any]:
+    """A series as 16-bit steps between its least and its largest; what is not finite is none."""
+    values = np.asarray(values, dtype=float)
+    known = np.isfinite(values)
+    low, high = (float(values[known].min()), float(values[known].max())) if known.any() else (0.0, 0.0)
+    steps = np.full(len(values), LEVELS + 1, dtype="<u2")
+    steps[known] = np.round((values[known] - low) / ((high - low) or 1.0) * LEVELS).astype("<u2")
+    return {"low": round(low, digits), "high": round(high, digits), "steps": base64.b64encode(steps.tobytes()).decode()}
+
+
+def cause_of(found: Finding) -> str | None:
+    """`differential`, `throttle` or `unclear` of a spin; None of what has no such cause."""
+    if found.kind not in SPINS:
+        return None
+    return CAUSES.get(_evidence(found, "foot_or_car"), "unclear")
+
+
+def _evidence(found: Finding, name: str) -> Any:
+    """One figure of a finding's evidence, whether that is a dictionary or an object; None where it has none."""
+    evidence: Any = found.evidence
+    return evidence.get(name) if isinstance(evidence, dict) else getattr(evidence, name, None)
+
+
+def overview(analysis: Analysis) -> dict[str, Any]:
+    """Everything that does not change while the screen is looked at: laps, corner passes, findings, parameters."""
+    time, laps = analysis.signals.time_s, analysis.laps
+    times = [float(time[stop - 1] - time[start]) + 1 / analysis.signals.rate_hz for start, stop in laps.bounds]
+    fastest = 1 + int(np.argmin(times)) if len(times) > 1 else None
+    asked, rest = answer_parts(analysis)
+    corners = sorted({(c.number, c.direction) for c in analysis.corners})
+    return {
+        "name": analysis.recording.name,
+        "answer": [asked, rest],
+        "start_s": float(time[0]),
+        "end_s": float(time[-1]),
+        "length_m": laps.length_m,
+        "laps": [_lap(analysis, k, times[k]) for k in range(len(times))],
+        "fastest": fastest,
+        "corners": [{"number": number, "direction": direction} for number, direction in corners],
+        "passes": [_pass(analysis, c) for c in analysis.corners],
+        "findings": [_finding(k, f) for k, f in enumerate(analysis.findings)],
+        "parameters": parameters(analysis),
+        "quantities": MAP_LABELS,
+        "rows": {key: quantity.label for key, quantity in QUANTITIES.items()} | logged(analysis),
+    }
+
+
+def _lap(analysis: Analysis, k: int, time_s: float) -> dict[str, Any]:
+    """A lap with the log time at equal shares of its length."""
+    start, stop = analysis.laps.bounds[k]
+    time, distance = analysis.signals.time_s[start:stop], analysis.signals.distance_m[start:stop]
+    clock = np.interp(np.linspace(distance[0], distance[-1], CLOCK_PLACES), distance, time)
+    return {
+        "number": k + 1,
+        "time_s": round(time_s, 3),
+        "start_s": float(time[0]),
+        "end_s": float(time[-1]),
+        "clock_s": [round(float(v), 2) for v in clock],
+    }
+
+
+def _pass(analysis: Analysis, corner: Any) -> dict[str, Any]:
+    signals = analysis.signals
+    speed = signals.speed_m_s[corner.start : corner.stop]
+    slowest = float(np.nanmin(speed)) if np.isfinite(speed).any() else None
+    return {
+        "lap": corner.lap,
+        "corner": corner.number,
+        "start_s": round(float(signals.time_s[corner.start]), 3),
+        "end_s": round(float(signals.time_s[corner.stop - 1]), 3),
+        "apex_s": round(float(signals.time_s[corner.apex]), 3),
+        "slowest_km_h": None if slowest is None else round(3.6 * slowest),
+    }
+
+
+def _finding(k: int, found: Finding) -> dict[str, Any]:
+    chance = _evidence(found, "probability_car")  # that it was the differential, where the analyzer says so
+    return {
+        "index": k,
+        "kind": found.kind,
+        "name": KIND_NAMES.get(found.kind, found.kind.replace("_", " ")),
+        "cause": cause_of(found),
+        "chance": chance if isinstance(chance, int | float) else None,
+        "lap": found.lap,
+        "corner": found.corner,
+        "placed": found.is_placed,
+        "start_s": round(found.start_s, 3),
+        "end_s": round(found.end_s, 3),
+        "where": place_words(found),
+        "severity": found.severity,
+        "badge": SEVERITY_WORDS[found.severity],
+        "confidence": found.confidence,
+        "sentence": found.sentence,
+    }
+
+
+def parameters(analysis: Analysis, predicted: PredictedLockCurve | None = None) -> list[dict[str, Any]]:
+    """Preload and slopes: measured and predicted, each value with its 95 % interval, in N.m and N.m per 100 N.m."""
+    curve = analysis.predicted if predicted is None else predicted
+    rows = []
+    for name, label, factor in (
+        ("preload_Nm", "Preload, N.m", 1.0),
+        ("drive_slope", "Drive, N.m per 100 N.m", 100.0),
+        ("coast_slope", "Coast, N.m per 100 N.m", 100.0),
+    ):
+        found = analysis.lock_curve.parameters[name]
+        value, spread = None, None
+        if curve is not None:
+            value = getattr(curve, name)
+            spread = getattr(curve, name.removesuffix("_Nm") + "_relative_sd")
+        rows.append(
+            {
+                "label": label,
+                "measured": [_times(v, factor) for v in (found.value, found.lower, found.upper)],
+                "reason": found.reason,
+                "predicted": None if value is None else _around(factor * value, spread),
+            }
+        )
+    return rows
+
+
+def _around(value: float, relative_sd: float | None) -> list[float]:
+    half = NORMAL_95 * (relative_sd or 0.0)
+    return [round(float(v), 3) for v in (value, value * np.exp(-half), value * np.exp(half))]
+
+
+def _times(value: float | None, factor: float) -> float | None:
+    return None if value is None else round(factor * value, 3)
+
+
+def circuit(analysis: Analysis, key: str, laps: Sequence[int]) -> dict[str, Any]:
+    """The path by equal shares of the lap, with the largest value of a quantity there over the laps asked for.
+
+    Raises
+    ------
+    KeyError : no such quantity of the map.
+    """
+    if key not in MAP_LABELS:
+        raise KeyError(key)
+    x, y = path_of(analysis)
+    bounds = analysis.laps.bounds or ((0, len(x)),)
+    chosen = [b for k, b in enumerate(bounds, start=1) if not laps or k in laps] or list(bounds)
+    mapped = QUANTITIES[key].mapped
+    if mapped is None:
+        raise KeyError(key)
+    distance, values = analysis.signals.distance_m, mapped(analysis, ALL)
+    start, stop = bounds[0]
+    at = np.linspace(distance[start], distance[stop - 1], PLACES)
+    line = [np.interp(at, distance[start:stop], axis[start:stop]) for axis in (x, y)]
+    most = np.full(PLACES, -np.inf)
+    for start, stop in chosen:
+        share = (distance[start:stop] - distance[start]) / ((distance[stop - 1] - distance[start]) or 1.0)
+        part = values[start:stop]
+        known = np.isfinite(part)
+        np.maximum.at(most, (share[known] * PLACES).astype(int).clip(max=PLACES - 1), part[known])
+    return {
+        "x": packed(line[0], 3),
+        "y": packed(line[1], 3),
+        "values": packed(np.where(np.isfinite(most), most, np.nan), 4),
+        "label": MAP_LABELS[key],
+        "digits": QUANTITIES[key].digits,
+        "top": TOP[key],
+        "closed": bool(np.hypot(line[0][0] - line[0][-1], line[1][0] - line[1][-1]) < 0.1 * np.ptp(line[0] + line[1])),
+    }
+
+
+def place_of(analysis: Analysis, moments_s: np.ndarray) -> np.ndarray:
+    """Share of the lap (0 to 1) at log times, none outside whole laps."""
+    time, distance = analysis.signals.time_s, analysis.signals.distance_m
+    at = np.searchsorted(time, moments_s).clip(max=len(time) - 1)
+    found = np.full(len(at), np.nan)
+    for start, stop in analysis.laps.bounds or ((0, len(time)),):
+        inside = (at >= start) & (at < stop)
+        found[inside] = (distance[at[inside]] - distance[start]) / ((distance[stop - 1] - distance[start]) or 1.0)
+    return found
+
+
+def lock(analysis: Analysis) -> dict[str, Any]:
+    """Samples, measured curve with draws of it, bounds, and what the parts predict."""
+    axle, points = analysis.axle, analysis.lock_curve.points
+    usable = analysis.signals.valid & ~axle.braked & np.isfinite(axle.torque_difference_Nm)
+    torque = np.array([p.input_torque_Nm for p in points])
+    height = np.abs(axle.torque_difference_Nm[usable & (axle.locked | axle.slipping)])
+    ends = [p.upper_Nm or p.lower_Nm or 0.0 for p in points]
+    top = 1.1 * max(*ends, float(np.percentile(height, 99.5)) if len(height) else 0.0, 50.0)
+    return {
+        "locked": _samples(analysis, np.flatnonzero(usable & axle.locked)),
+        "slipping": _samples(analysis, np.flatnonzero(usable & axle.slipping)),
+        "points": [[p.input_torque_Nm, p.locking_torque_Nm, p.lower_Nm, p.upper_Nm, p.kind] for p in points],
+        "draws": _draws(analysis, torque),
+        "predicted": None if analysis.predicted is None else predicted_curve(analysis.predicted, torque),
+        "range": [float(torque.min()), float(torque.max()), top],
+    }
+
+
+def _samples(analysis: Analysis, at: np.ndarray) -> dict[str, Any]:
+    at = at[:: max(1, -(-len(at) // SAMPLES))]
+    axle = analysis.axle
+    return {
+        "x": packed(axle.input_torque_Nm[at], 2),
+        "y": packed(np.abs(axle.torque_difference_Nm[at]), 2),
+        "t": packed(analysis.signals.time_s[at], 3),
+    }
+
+
+def _draws(analysis: Analysis, torque: np.ndarray) -> list[list[float]]:
+    """Curves that are as likely as the one drawn, at the torques of its points: what is not sure moves each as a
+    whole, and the samples with it."""
+    replicates = analysis.lock_curve.replicates
+    if not len(replicates):
+        return []
+    some = replicates[:: max(1, len(replicates) // DRAWS)][:DRAWS]
+    return [[round(float(v), 1) for v in model.locking_torque_Nm(row, torque)] for row in some]
+
+
+def predicted_curve(curve: PredictedLockCurve, torque: np.ndarray) -> dict[str, Any] | None:
+    """Curve and 95 % band of the parts; None of a spool, which has none."""
+    if curve.kind == "spool":
+        return None
+    fine = np.linspace(float(torque.min()), float(torque.max()), 81)
+    lower, upper = curve.band_Nm(fine)
+    columns = (fine, curve.locking_torque_Nm(fine), lower, upper)
+    return dict(zip(("x", "y", "lower", "upper"), ([round(float(v), 1) for v in c] for c in columns), strict=True))

@@ -1,0 +1,317 @@
+"""Setup page: the setup file as a form, its predicted curve as it is typed, the measured curve and the agreement."""
+
+import io
+import time
+from pathlib import Path
+from typing import Any
+from urllib.parse import parse_qs
+
+import dash
+import numpy as np
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html
+
+from analyzer.agreement.diagnose import agree_and_diagnose
+from analyzer.agreement.steady_samples import steady_samples
+from analyzer.agreement.verdict import Agreement, Diagnosis
+from analyzer.analysis import Analysis
+from analyzer.differential.predicted import PredictedLockCurve, predict_lock_curve
+from analyzer.differential.result import input_torque_grid_Nm
+from analyzer.differential.setup import Setup
+from analyzer.errors import HalfshaftError, InputError
+from analyzer.in_words import listed, number
+from analyzer.presentation.agreement_words import side_sentence
+from analyzer.presentation.words import (
+    HOW_TO_READ_EXPLANATIONS,
+    PARAMETER_NAMES,
+    VERDICT_WORDS,
+    explanation_cells,
+    parameter_cells,
+)
+from dashboards.jobs import Jobs
+from dashboards.logbook import KINDS, Logbook
+from dashboards.parts import in_guide, labelled, not_measured, table, when, why
+from dashboards.run.views import predicted_curve
+from dashboards.setup.form import form, to_toml, typed, values_of
+
+LARGEST_NM = 2000.0
+RANGE = [-0.3 * LARGEST_NM, LARGEST_NM, 500.0]  # of an empty plot: input torque from, to, torque moved across (N.m)
+READ = (
+    "The dashed line with its dotted 95 % band is what the parts in this form predict; it moves as you type. With a "
+    "run chosen, the thick line was measured; each thin line is as likely, and moves with the samples by the bar at "
+    "the right. Dots slipped, triangles were locked, an arrow means at least this."
+)
+NO_FILE = (
+    "This run was analysed without a setup file. Fill in what is fitted, or choose a file; the measured curve stays as "
+    "it is."
+)
+NO_CURVE = html.P("The form has no figures that a curve could be made of.", className="hint")
+
+
+def layout(logbook: Logbook, search: str) -> html.Div:
+    """The page; `?run=ID` chooses the run to hold the setup against."""
+    runs = [r for r in logbook.runs() if r.state == "done"]
+    asked = parse_qs(search.lstrip("?")).get("run", [None])[0]
+    chosen = next((r for r in runs if r.id == asked), None)
+    # the run's own file; a run without one begins with an empty form, never with the invented sample's figures
+    key = logbook.job(chosen.id)["keys"]["setup"] if chosen is not None else "sample"
+    kept = f"{chosen.id if chosen else ''} {key}"
+    return html.Div(
+        [
+            html.H1("Setup file"),
+            html.P(NO_FILE, className="hint") if key is None else None,
+            html.Div(
+                [
+                    labelled("file", dcc.Dropdown(_setups(logbook), key, id="opened", placeholder="none"), wide=True),
+                    html.Div(
+                        [html.Label("load a TOML file", htmlFor="file-opened"), _picker()],
+                        className="load",
+                        **{"data-drop": "opened"},
+                    ),
+                    labelled(
+                        "measured curve of",
+                        dcc.Dropdown(
+                            [{"label": f"{r.log_name}, {when(r.started)}", "value": r.id} for r in runs],
+                            chosen.id if chosen else None,
+                            id="measured",
+                            placeholder="none",
+                        ),
+                        wide=True,
+                    ),
+                    html.Button("Save as TOML", id="save-setup", className="main"),
+                    html.Button("Analyse again with it", id="again-with", className="quiet", hidden=chosen is None),
+                    html.Button("Discard changes", id="discard", className="quiet"),
+                    dcc.Download(id="setup-file"),
+                    dcc.Store(id="uploaded-opened"),
+                    dcc.Store(id="fitting"),  # the form's figures, the last time that a curve could be made of them
+                ],
+                className="tools",
+            ),
+            html.Div(id="setup-refusal", role="alert", className="refusal"),
+            html.Div(
+                [
+                    html.Div(form(values_of(logbook, key), kept_as=kept), id="form"),
+                    html.Div(
+                        [
+                            html.Section(
+                                [
+                                    html.H2("Predicted lock curve"),
+                                    html.P(
+                                        in_guide("theory#predicted-lock-curve", "How it is predicted"), className="hint"
+                                    ),
+                                    why(READ),
+                                    html.Div(id="predicted", className="fill"),
+                                    dcc.Store(id="typed-curve"),
+                                    html.P(id="against-short", className="verdict", **{"aria-live": "polite"}),
+                                    html.Div(id="predicted-numbers"),
+                                ],
+                                className="panel predicted-panel",
+                            ),
+                        ],
+                        className="beside",
+                    ),
+                ],
+                className="half",
+            ),
+            html.Section(
+                [html.H2("Against the setup file"), html.Div(id="against")],
+                className="panel",
+                id="against-panel",
+            ),
+        ]
+    )
+
+
+def _setups(logbook: Logbook) -> list[dict[str, str]]:
+    return [
+        {"label": f.name + (" (sample, invented)" if f.key == "sample" else ""), "value": f.key}
+        for f in logbook.files("setup")
+    ]
+
+
+def _picker() -> html.Div:
+    kind = {"data-kind": "setup", "data-name": "opened", "data-endings": ",".join(KINDS["setup"][0])}
+    return html.Div(id="picker-opened", className="picker", **kind)
+
+
+def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
+    """Callbacks of the page."""
+    parts = {"type": "part", "table": ALL, "key": ALL}
+
+    @app.callback(
+        Output("form", "children"),
+        Input("opened", "value"),
+        Input("discard", "n_clicks"),
+        State("measured", "value"),
+        prevent_initial_call=True,
+    )
+    def _load(key: str | None, clicks: int | None, run_id: str | None) -> list:
+        # under another name what was typed before is not found again
+        fresh = f" {time.time()}" if ctx.triggered_id == "discard" else ""
+        return form(values_of(logbook, key), kept_as=f"{run_id or ''} {key}{fresh}")
+
+    @app.callback(
+        Output("opened", "options"),
+        Output("opened", "value"),
+        Input("uploaded-opened", "data"),
+        prevent_initial_call=True,
+    )
+    def _loaded(stored: dict | None) -> tuple:
+        return _setups(logbook), stored["key"] if stored else dash.no_update
+
+    @app.callback(
+        Output("setup-refusal", "children"),
+        Output("fitting", "data"),
+        Input(parts, "value"),
+        State(parts, "id"),
+    )
+    def _check(values: list, ids: list) -> tuple:
+        if not any(value not in (None, "") for value in values):
+            return "", None  # nothing is typed yet
+        try:
+            predict_lock_curve(typed(values, ids))
+        except HalfshaftError as error:
+            return f"{error} The curve shown is still that of earlier figures.", dash.no_update
+        return "", [values, ids]
+
+    @app.callback(
+        Output("typed-curve", "data"),
+        Output("predicted-numbers", "children"),
+        Output("against", "children"),
+        Output("against-short", "children"),
+        Input("fitting", "data"),
+        Input("measured", "value"),
+        prevent_initial_call=True,
+    )
+    def _predict(fitting: list | None, run_id: str | None) -> tuple:
+        if fitting is None:
+            return {"run": run_id, "predicted": None, "range": RANGE}, None, NO_CURVE, ""
+        setup = typed(*fitting)
+        curve = predict_lock_curve(setup)
+        if run_id is None:
+            grid = input_torque_grid_Nm(curve, largest_Nm=LARGEST_NM)
+            drawn = predicted_curve(curve, grid)
+            top = RANGE[2] if drawn is None else max(50.0, 1.1 * max(drawn["y"]))
+            alone = {"run": None, "predicted": drawn, "range": [float(grid.min()), float(grid.max()), top]}
+            nothing = html.P("Choose a run above; then the file is held against what was measured.", className="hint")
+            return alone, _numbers(curve, None), nothing, ""
+        try:
+            analysis = logbook.analysis(run_id)
+        except InputError as error:
+            return dash.no_update, _numbers(curve, None), html.P(str(error), className="refusal", role="alert"), ""
+        torque = np.array([p.input_torque_Nm for p in analysis.lock_curve.points])
+        shown: dict[str, Any] = {"run": run_id, "predicted": predicted_curve(curve, torque), "range": RANGE}
+        agreement = agreed(analysis, curve, setup)
+        return shown, _numbers(curve, analysis), contradictions(agreement), in_short(agreement)
+
+    app.clientside_callback(
+        ClientsideFunction("fields", "draw"),
+        Output("predicted", "title"),
+        Input("typed-curve", "data"),
+        prevent_initial_call=True,
+    )
+
+    # the fields that the refusal names are marked, and the first says it
+    app.clientside_callback(
+        ClientsideFunction("fields", "mark"),
+        Output("form", "title"),
+        Input("setup-refusal", "children"),
+        Input("form", "children"),
+    )
+
+    @app.callback(
+        Output("address", "pathname", allow_duplicate=True),
+        Output("address", "search", allow_duplicate=True),
+        Output("setup-refusal", "children", allow_duplicate=True),
+        Input("again-with", "n_clicks"),
+        State("measured", "value"),
+        State(parts, "value"),
+        State(parts, "id"),
+        prevent_initial_call=True,
+    )
+    def _again(clicks: int | None, run_id: str | None, values: list, ids: list) -> tuple:
+        if not clicks:
+            return dash.no_update, dash.no_update, dash.no_update
+        try:
+            if run_id is None:
+                raise InputError("Choose a run above first.")
+            text = to_toml(typed(values, ids)).encode()
+            stored = logbook.store("setup", "typed.setup.toml", io.BytesIO(text), len(text))
+            job = logbook.job(run_id)
+            channels = Path(job["channels"]).read_text("utf-8") if job["channels"] else None
+            made = logbook.new_run(
+                log_key=job["keys"]["log"], car_key=job["keys"]["car"], setup_key=stored.key, channel_map=channels
+            )
+        except HalfshaftError as error:
+            return dash.no_update, dash.no_update, f"Not analysed: {error}"
+        jobs.start(made)
+        return "/", "", ""
+
+    @app.callback(
+        Output("setup-file", "data"),
+        Output("setup-refusal", "children", allow_duplicate=True),
+        Input("save-setup", "n_clicks"),
+        State(parts, "value"),
+        State(parts, "id"),
+        prevent_initial_call=True,
+    )
+    def _save(clicks: int | None, values: list, ids: list) -> tuple:
+        if not clicks or ctx.triggered_id != "save-setup":
+            return dash.no_update, dash.no_update
+        try:
+            setup = typed(values, ids)
+        except HalfshaftError as error:
+            return dash.no_update, f"Not saved: {error}"
+        return {"content": to_toml(setup), "filename": "setup.toml", "type": "application/toml"}, ""
+
+
+def _numbers(curve: PredictedLockCurve, analysis: Analysis | None) -> html.Div:
+    measured = None if analysis is None else parameter_cells(analysis.lock_curve.parameters)
+    rows = []
+    for name, (label, digits) in PARAMETER_NAMES.items():
+        value = getattr(curve, name)  # of a spool there is none; ramps that never clamp begin at infinity
+        row = [label, "never" if value is not None and np.isinf(value) else number(value, digits)]
+        rows.append(row + (list(measured.get(name, ("–", "–"))) if measured is not None else []))
+    headings = ["", "parts predict"] + (["measured", "95 % interval"] if measured is not None else [])
+    notes = [html.P(f"Note: {n}", className="hint") for n in curve.notes]
+    return html.Div([table(headings, rows), *notes, *(not_measured(analysis) if analysis is not None else [])])
+
+
+MARKS = {"agrees": "✓", "stronger": "▲", "weaker": "▼", "cannot_tell": "?"}
+SHORT = {"agrees": "agrees", "stronger": "locks more", "weaker": "locks less", "cannot_tell": "not clear"}
+
+
+def agreed(analysis: Analysis, curve: PredictedLockCurve, setup: Setup) -> Agreement:
+    """Of the setup being typed, not of the one that the run was analysed with."""
+    samples = steady_samples(analysis.signals, analysis.corners, analysis.axle)
+    return agree_and_diagnose(samples, analysis.lock_curve, curve, setup, analysis.car)
+
+
+def in_short(found: Agreement) -> list:
+    """One line that stays in view while typing, and the way to the reasons below the form."""
+    alike = {v: [side for side, own in found.by_side.items() if own == v] for v in found.by_side.values()}
+    sides = "; ".join(f"{SHORT[verdict]}: {listed(sides)}" for verdict, sides in alike.items())
+    return [f"Measured against this file: {sides}. ", html.A("Why, and what would explain it", href="#against-panel")]
+
+
+def contradictions(found: Agreement) -> list:
+    """By side, and what would explain a disagreement."""
+    rows = [
+        [side, f"{MARKS[judged.verdict]} {VERDICT_WORDS[judged.verdict]}", side_sentence(side, judged)]
+        for side, judged in found.sides.items()
+    ]
+    return [
+        html.P(f"Overall: {VERDICT_WORDS[found.verdict]}.", className="verdict"),
+        table(["side", "verdict", "why"], rows, words=3),
+        *_diagnosis(found.diagnosis),
+    ]
+
+
+def _diagnosis(found: Diagnosis | None) -> list:
+    if found is None:
+        return []
+    parts = [html.H3("What would explain it"), html.P(found.sentence)]
+    if found.explanations:
+        rows = [list(explanation_cells(x)) for x in found.explanations]
+        parts.append(table(["explanation", "how much better than the file", "figure it needs"], rows, words=(0,)))
+        parts.append(html.P(HOW_TO_READ_EXPLANATIONS, className="read"))
+    return parts

@@ -1,0 +1,438 @@
+"""Start page: choose log, car and setup, see the analysed runs."""
+
+import hashlib
+import json
+import time
+from pathlib import Path
+from typing import Any
+
+import dash
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html
+from plotly.utils import PlotlyJSONEncoder
+
+from analyzer.errors import HalfshaftError
+from dashboards.jobs import Jobs
+from dashboards.logbook import KINDS, Logbook, Run
+from dashboards.parts import breakable, clock, in_guide, labelled, polled, progress, when
+
+STATE_WORDS = {
+    "waiting": "waiting for its turn",
+    "running": "being analysed",
+    "done": "done",
+    "failed": "could not be analysed",
+    "cancelled": "cancelled",
+}
+ORDERS = {
+    "newest": "analysed last first",
+    "driven": "driven last first",
+    "name": "by name",
+    "driver": "by driver",
+}
+MARKS = {"waiting": "…", "running": "▸", "done": "✓", "failed": "✕", "cancelled": "–"}
+
+
+def layout(logbook: Logbook) -> html.Div:
+    """The page."""
+    shown = _run_list(logbook)
+    return html.Div(
+        [
+            html.H1("What did the differential do?"),
+            html.P(
+                "Give a log of the session and the figures of the car. You get where the inside rear wheel spun, where "
+                "the axle was locked, and the lock curve that was really on track."
+            ),
+            html.Section(
+                [
+                    html.H2("Analyse a log"),
+                    html.Div(
+                        [
+                            _chooser(
+                                "log",
+                                "1. Log of the session",
+                                "drop it here, or choose a file: CSV, Parquet, Arrow or MDF 4, up to 1 GB",
+                            )
+                        ]
+                    ),
+                    html.Div(
+                        [
+                            _settings(logbook, "car", "2. Car file", "choose one, or give yours below"),
+                            _settings(logbook, "setup", "3. Setup file (may be left out)", "none"),
+                        ],
+                        className="two",
+                    ),
+                    html.Div(
+                        [
+                            html.Button("Analyse", id="analyse", className="main"),
+                            html.Button("Try the sample run", id="sample", className="quiet"),
+                            html.Span("invented car, invented circuit", className="hint"),
+                        ],
+                        className="buttons",
+                    ),
+                    html.Div(id="start-refusal", role="alert", className="refusal"),
+                ],
+                className="panel",
+            ),
+            html.Section(
+                [
+                    html.Div([html.H2("Runs in this logbook"), *_way_to_compare()], className="heading"),
+                    html.Div(
+                        [
+                            labelled(
+                                "search",
+                                dcc.Input(
+                                    id="search", type="search", debounce=0.2, placeholder="log, driver, tyres, notes"
+                                ),
+                                wide=True,
+                            ),
+                            labelled("order", dcc.Dropdown(ORDERS, "newest", id="run-order", clearable=False)),
+                        ],
+                        className="tools",
+                        hidden=len(logbook.runs()) < 2,
+                        id="run-tools",
+                    ),
+                    html.Div(shown, id="run-list", **{"aria-live": "polite"}),
+                ],
+                className="panel",
+            ),
+            dcc.Store(id="uploaded-log"),
+            dcc.Store(id="uploaded-car"),
+            dcc.Store(id="uploaded-setup"),
+            dcc.Store(id="to-remove"),
+            dcc.Store(id="to-cancel"),
+            dcc.Store(id="sides", data={}),
+            dcc.Store(id="changed"),
+            dcc.Store(id="cancelled"),
+            dcc.Store(id="to-keep"),
+            dcc.Store(id="to-repeat"),
+            _about_form(),
+            *clock("runs", answered={"shown": _digest(shown), "over": not logbook.under_way()}),
+        ]
+    )
+
+
+def _way_to_compare() -> list:
+    """Where the runs that are marked go."""
+    return [
+        html.Div(dcc.Link("", href="/compare", id="compare-marked", className="button main"), id="marked", hidden=True),
+        html.Span("Mark runs 'before' and 'after' a change to compare them.", id="how-to-mark", className="hint"),
+    ]
+
+
+def _chooser(kind: str, title: str, words: str) -> html.Div:
+    endings, _ = KINDS[kind]
+    return html.Div(
+        [
+            html.Label(
+                [
+                    html.Span(title, className="field-title"),
+                    html.Span(words, className="hint"),
+                ],
+                htmlFor=f"file-{kind}",
+            ),
+            html.Div(id=f"picker-{kind}", className="picker", **{"data-kind": kind, "data-endings": ",".join(endings)}),
+        ],
+        className="drop" if kind == "log" else "choose",
+        id=f"drop-{kind}",
+        **{"data-drop": kind},
+    )
+
+
+def _settings(logbook: Logbook, kind: str, title: str, nothing: str) -> html.Div:
+    """The files of a kind that there are, and a way to give another. The car given last is taken; never the sample's,
+    whose figures would give every other car a wrong answer."""
+    own = [f.key for f in logbook.files(kind) if f.key != "sample"]
+    return html.Div(
+        [
+            html.Label(title, htmlFor=f"choice-{kind}", className="field-title"),
+            dcc.Dropdown(
+                id=f"choice-{kind}",
+                options=_options(logbook, kind),
+                value=own[0] if own and kind == "car" else None,
+                clearable=kind == "setup",
+                placeholder=nothing,
+            ),
+            html.Div(_another(kind), className="hint"),
+            html.Div(
+                id=f"picker-{kind}", className="picker", **{"data-kind": kind, "data-endings": ",".join(KINDS[kind][0])}
+            ),
+        ],
+        **{"data-drop": kind},
+    )
+
+
+def _another(kind: str) -> list:
+    """Where another file comes from."""
+    if kind == "setup":
+        return ["or a TOML file of yours; the ", dcc.Link("setup file", href="/setup"), " makes one"]
+    sample = html.A("save the sample's", href="/sample/car", download="")
+    return ["or a TOML file of yours: ", sample, ", write your figures in (", in_guide("user#car-file", "how"), ")"]
+
+
+def _options(logbook: Logbook, kind: str) -> list[dict]:
+    return [
+        {"label": f"{f.name} (sample, invented)" if f.key == "sample" else f.name, "value": f.key}
+        for f in logbook.files(kind)
+    ]
+
+
+def _run_list(logbook: Logbook, search: str | None = None, order: str | None = "newest") -> list:
+    runs = logbook.runs()
+    undo = [_undo_line(run) for run in logbook.leaving()]
+    if not runs:
+        return [*undo, html.P("None yet. Drop a log above, or try the sample run.", className="hint")]
+    words = (search or "").casefold().split()
+    found = [run for run in runs if all(word in _searched(run) for word in words)]
+    keys = {
+        "driven": lambda run: -run.date_s,
+        "name": lambda run: run.name.casefold(),
+        "driver": lambda run: (run.driver == "", run.driver.casefold()),
+    }
+    if order in keys:
+        found = sorted(found, key=keys[order])
+    nothing = [] if found else [html.P(f"No run has '{search}'. Search for less.", className="hint")]
+    return [*undo, *nothing, *(_run_line(run) for run in found)]
+
+
+def _searched(run: Run) -> str:
+    texts = (run.title, run.log_name, run.driver, run.tyres, run.weather, run.notes, run.car_name, run.setup_name or "")
+    return " ".join(texts).casefold()
+
+
+def _undo_line(run: Run) -> html.Div:
+    return html.Div(
+        [
+            html.Span(f"{run.name} is removed; for good in a minute, with its comparisons."),
+            html.Button("Undo", id={"type": "keep", "run": run.id}, className="quiet"),
+        ],
+        className="undo",
+    )
+
+
+def _about_form() -> html.Dialog:
+    """What a person says of a run; `assets/about.js` fills and sends it."""
+    fields = (
+        ("title", "name", "text", "the file's name when left empty"),
+        ("date", "driven on", "datetime-local", ""),
+        ("driver", "driver", "text", ""),
+        ("tyres", "tyres", "text", "make of compound, pressures, age"),
+        ("weather", "weather", "text", "air and track temperature, dry or wet"),
+    )
+    return html.Dialog(
+        [
+            html.H2("About this run"),
+            *(
+                html.Div(
+                    [
+                        html.Label(words, htmlFor=f"about-{name}"),
+                        dcc.Input(id=f"about-{name}", type="text", placeholder=hint, autoComplete="off"),
+                    ]
+                )
+                if kind == "text"
+                else html.Div(
+                    [
+                        html.Label(words, htmlFor=f"about-{name}"),
+                        html.Span(id=f"about-{name}-place", **{"data-date": f"about-{name}"}),
+                    ]
+                )
+                for name, words, kind, hint in fields
+            ),
+            html.Div([html.Label("notes", htmlFor="about-notes"), dcc.Textarea(id="about-notes", rows=4)]),
+            html.Div(id="about-refusal", role="alert", className="refusal"),
+            html.Div(
+                [
+                    html.Button("Save", id="about-save", className="main"),
+                    html.Button("Cancel", id="about-cancel", className="quiet"),
+                ],
+                className="buttons",
+            ),
+        ],
+        id="about",
+        className="about",
+    )
+
+
+def _digest(parts: list) -> str:
+    """Tells one list from another."""
+    return hashlib.sha256(json.dumps(parts, cls=PlotlyJSONEncoder).encode()).hexdigest()
+
+
+def _run_line(run: Run) -> html.Div:
+    setup = f", {run.setup_name}" if run.setup_name else ", no setup file"
+    earlier = "" if run.latest else "; the log was analysed anew since, with another car file, setup file or map"
+    said = "; ".join(text for text in (run.driver, run.tyres, run.weather) if text)
+    under = [html.Div(f"{run.car_name}{setup}; analysed {when(run.started)}{earlier}", className="hint")]
+    if said or run.notes:
+        under.insert(0, html.Div([said, html.Em(f"{'; ' if said else ''}{run.notes}") if run.notes else ""]))
+    if run.state in ("waiting", "running"):
+        under += [progress(run, {"type": "cancel", "run": run.id})]
+    if run.message:
+        under.append(html.P(run.message, className="refusal" if run.state == "failed" else "hint"))
+    links = []
+    if run.state == "done":
+        links = [
+            html.Button(
+                side,
+                id={"type": "side", "run": run.id, "side": side},
+                className="quiet mark",
+                **{"aria-label": f"{run.name}: {side} the change"},
+            )
+            for side in ("before", "after")
+        ]
+        links.append(dcc.Link("Open", href=f"/run/{run.id}", className="button main"))
+    if run.state in ("failed", "cancelled"):
+        links.append(html.Button("Analyse again", id={"type": "repeat", "run": run.id}, className="quiet"))
+    if run.state in ("done", "failed"):
+        links.append(dcc.Link("Log check", href=f"/run/{run.id}/log", className="button quiet"))
+    if run.state not in ("waiting", "running"):
+        about = {
+            "run": run.id,
+            "date": time.strftime("%Y-%m-%dT%H:%M", time.localtime(run.date_s)),
+            **{name: getattr(run, name) for name in ("title", "driver", "tyres", "weather", "notes")},
+        }
+        links.append(
+            html.Button(
+                "Notes", className="quiet", **{"data-about": json.dumps(about), "aria-label": f"notes on {run.name}"}
+            )
+        )
+        links.append(
+            html.Button(
+                "Remove",
+                id={"type": "remove", "run": run.id},
+                className="quiet",
+                **{"aria-label": f"remove {run.name}"},
+            )
+        )
+    file = [] if run.name == run.log_name else [html.Span(f" {run.log_name}", className="hint")]
+    return html.Div(
+        [
+            html.Div([html.Strong(breakable(run.name)), *file, *under], className="grow"),
+            html.Span(f"{MARKS[run.state]} {STATE_WORDS[run.state]}", className=f"state {run.state}"),
+            html.Div(links, className="buttons"),
+        ],
+        className="run-line",
+    )
+
+
+def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
+    """Callbacks of the page."""
+
+    polled(app, "runs")
+    for kind in ("remove", "cancel", "keep", "repeat"):
+        app.clientside_callback(
+            ClientsideFunction("at_once", "run_of"),
+            Output(f"to-{kind}", "data"),
+            Input({"type": kind, "run": ALL}, "n_clicks"),
+            prevent_initial_call=True,
+        )
+
+    app.clientside_callback(
+        ClientsideFunction("at_once", "side"),
+        Output("sides", "data"),
+        Input({"type": "side", "run": ALL, "side": ALL}, "n_clicks"),
+        State("sides", "data"),
+        prevent_initial_call=True,
+    )
+    app.clientside_callback(
+        ClientsideFunction("at_once", "marked"),
+        Output("compare-marked", "href"),
+        Output("compare-marked", "children"),
+        Output("marked", "hidden"),
+        Output("how-to-mark", "hidden"),
+        Input("sides", "data"),
+        Input("run-list", "children"),
+    )
+
+    @app.callback(
+        Output("run-list", "children"),
+        Output("runs-answered", "data"),
+        Input("runs-tick", "data"),
+        Input("changed", "data"),
+        Input("cancelled", "data"),
+        Input("search", "value"),
+        Input("run-order", "value"),
+        State("runs-answered", "data"),
+        prevent_initial_call=True,
+    )
+    def _refresh(tick: dict | None, _: Any, __: Any, search: str | None, order: str | None, before: dict) -> tuple:
+        fresh = _run_list(logbook, search, order)
+        # nothing is asked for where nothing is under way
+        answered = {"n": (tick or {}).get("n"), "shown": _digest(fresh), "over": not logbook.under_way()}
+        # drawn anew only when it changed: a button that is replaced loses the keyboard's focus
+        return dash.no_update if answered["shown"] == before["shown"] else fresh, answered
+
+    @app.callback(
+        Output("start-refusal", "children"),
+        Output("changed", "data"),
+        Input("analyse", "n_clicks"),
+        Input("sample", "n_clicks"),
+        State("uploaded-log", "data"),
+        State("choice-car", "value"),
+        State("choice-setup", "value"),
+        prevent_initial_call=True,
+    )
+    def _begin(_: int, __: int, log: dict | None, car: str | None, setup: str | None) -> tuple:
+        try:
+            if ctx.triggered_id == "sample":
+                run_id = logbook.new_run(log_key="sample", car_key="sample", setup_key="sample")
+            elif not log:
+                return "Choose a log first: drop it on the first field or press its button.", dash.no_update
+            elif not car:
+                return (
+                    "Choose a car file, or give yours: without mass, tracks and radii there are no torques.",
+                    dash.no_update,
+                )
+            else:
+                run_id = logbook.new_run(log_key=log["key"], car_key=car, setup_key=setup)
+        except HalfshaftError as error:
+            return str(error), dash.no_update
+        jobs.start(run_id)
+        return "", run_id
+
+    for kind in ("car", "setup"):
+
+        @app.callback(
+            Output(f"choice-{kind}", "options"),
+            Output(f"choice-{kind}", "value"),
+            Input(f"uploaded-{kind}", "data"),
+            prevent_initial_call=True,
+        )
+        def _added(stored: dict | None, kind: str = kind) -> tuple:
+            return _options(logbook, kind), stored["key"] if stored else dash.no_update
+
+    @app.callback(Output("cancelled", "data"), Input("to-cancel", "data"), prevent_initial_call=True)
+    def _cancel(asked: dict) -> dict:
+        try:
+            jobs.cancel(asked["run"])
+        except HalfshaftError:  # somebody else removed it meanwhile
+            pass
+        return asked
+
+    @app.callback(
+        Output("start-refusal", "children", allow_duplicate=True),
+        Output("changed", "data", allow_duplicate=True),
+        Input("to-remove", "data"),
+        Input("to-keep", "data"),
+        Input("to-repeat", "data"),
+        prevent_initial_call=True,
+    )
+    def _other(remove: dict | None, keep: dict | None, repeat: dict | None) -> tuple:
+        what = ctx.triggered_id
+        asked = {"to-remove": remove, "to-keep": keep, "to-repeat": repeat}[what]
+        if asked is None:
+            return dash.no_update, dash.no_update
+        try:
+            if what == "to-remove":
+                logbook.remove_run(asked["run"])
+            elif what == "to-keep":
+                logbook.keep_run(asked["run"])
+            else:
+                again = logbook.job(asked["run"])
+                text = Path(again["channels"]).read_text("utf-8") if again["channels"] else None
+                keys = again["keys"]
+                made = logbook.new_run(
+                    log_key=keys["log"], car_key=keys["car"], setup_key=keys["setup"], channel_map=text
+                )
+                jobs.start(made)
+        except HalfshaftError as error:
+            return str(error), asked
+        return "", asked

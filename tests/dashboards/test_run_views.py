@@ -1,0 +1,248 @@
+"""What the run screen is sent: the analysis' own numbers, few enough for a screen, and no spike lost."""
+
+import base64
+import gc
+import json
+import time
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analyzer.errors import InputError
+from analyzer.findings.finding import Finding
+from analyzer.presentation.result_json import to_json
+from dashboards.run import quantities
+from dashboards.run.lines import ALL_POINTS, MOST_LAPS, MOST_POINTS, Other, traces
+from dashboards.run.quantities import MAP_LABELS, QUANTITIES, logged, rear_of
+from dashboards.run.repeat import CHOICES, repeat
+from dashboards.run.views import PLACES, TOP, cause_of, circuit, lock, overview, packed
+
+HERE = {"Host": "localhost", "Origin": "http://localhost"}
+ROWS = 2_000_000
+MOST_BYTES = 50_000  # of a pick or a zoom
+FOUR = ["wheel_speed", "slip", "throttle", "steer"]
+
+
+def unpacked(series):
+    """As `assets/run/draw.js` does it."""
+    steps = np.frombuffer(base64.b64decode(series["steps"]), "<u2").astype(float)
+    values = series["low"] + steps * (series["high"] - series["low"]) / 65534
+    return np.where(steps == 65535, np.nan, values)
+
+
+def row(told, key):
+    return next(r for r in told["rows"] if r["key"] == key)
+
+
+def line(told, key, name, strand=0):
+    return next(x for x in row(told, key)["lines"] if x["name"] == name and x["strand"] == strand)
+
+
+@pytest.fixture(scope="module")
+def long_analysis(analysis):
+    """The made-up session with its throttle and time stretched to two million rows, one spike planted."""
+    n = len(analysis.signals.time_s)
+    at = np.linspace(0, n - 1, ROWS).astype(int)
+    throttle = np.full(ROWS, 0.5)
+    throttle[1_234_567] = 1.0
+    signals = replace(
+        analysis.signals,
+        time_s=np.arange(ROWS) / 1000.0,
+        throttle=throttle,
+        steer_rad=analysis.signals.steer_rad[at],
+        distance_m=np.arange(ROWS) / 30.0,
+        valid=np.ones(ROWS, bool),
+    )
+    axle = replace(
+        analysis.axle,
+        input_torque_Nm=np.zeros(ROWS),
+        torque_difference_Nm=np.zeros(ROWS),
+        braked=np.zeros(ROWS, bool),
+    )
+    return replace(analysis, signals=signals, axle=axle, corners=(), laps=replace(analysis.laps, bounds=()))
+
+
+def test_packing_keeps_a_value_to_a_65_thousandth_of_the_range_and_gaps():
+    values = np.array([-3.0, np.nan, 0.1234, 997.0, np.inf])
+    back = unpacked(packed(values))
+    np.testing.assert_allclose(back[[0, 2, 3]], values[[0, 2, 3]], atol=1000 / 65534)
+    assert np.isnan(back[[1, 4]]).all()
+    assert np.isnan(unpacked(packed(np.full(3, np.nan)))).all()
+
+
+@pytest.mark.parametrize("window", [None, (1200.0, 1300.0), (1234.0, 1235.0)])
+def test_budget_holds_and_the_spike_stays(long_analysis, window):
+    told = traces(long_analysis, ["throttle", "steer"], window_s=window)
+    values = unpacked(line(told, "throttle", "throttle")["y"])
+    assert len(values) <= MOST_POINTS and np.nanmax(values) == pytest.approx(100.0)
+    x = unpacked(told["strands"][0]["x"])
+    where = x[int(np.argmax(values)) // (1 if len(x) == len(values) else 2)]
+    seen = told["window_s"][1] - told["window_s"][0]
+    assert where == pytest.approx(1234.567, abs=seen / len(x) + 1e-3)
+
+
+def test_two_million_rows_answer_in_the_time_of_a_pick(long_analysis):
+    traces(long_analysis, ["throttle", "steer"], window_s=None)
+    started = time.process_time()
+    traces(long_analysis, ["throttle", "steer"], window_s=None)
+    assert time.process_time() - started < 1.0  # of the processor; usually about 0.05 s
+
+
+def test_a_pick_a_zoom_and_laps_over_each_other_stay_under_50_kB(analysis):
+    first = analysis.corners[0]
+    ends = [float(analysis.signals.time_s[k]) for k in (first.start, first.stop - 1)]
+    laps = [Other(analysis, lap, f"lap {lap}") for lap in range(2, 1 + len(analysis.laps.bounds))]
+    for told in (
+        traces(analysis, FOUR, window_s=tuple(ends)),
+        traces(analysis, FOUR, window_s=None),
+        traces(analysis, FOUR, window_s=tuple(ends), along="distance", others=laps),
+        lock(analysis),
+        circuit(analysis, "slip", []),
+    ):
+        assert len(json.dumps(told, allow_nan=False)) < MOST_BYTES
+
+
+def test_more_laps_get_fewer_points_and_stay_under_50_kB(analysis):
+    start, stop = analysis.laps.bounds[0]
+    many = [Other(analysis, 1 + k % len(analysis.laps.bounds), f"lap {k}") for k in range(30)]
+    ends = (float(analysis.signals.time_s[start]), float(analysis.signals.time_s[stop - 1]))
+    told = traces(analysis, FOUR, window_s=ends, along="distance", others=many)
+    assert len(told["strands"]) == MOST_LAPS
+    assert len(json.dumps(told)) < 1.6 * MOST_BYTES  # no line may have fewer points than a curve needs
+    points = sum(len(unpacked(x["y"])) for r in told["rows"] for x in r["lines"])
+    assert points < 1.5 * ALL_POINTS
+
+
+def test_a_close_window_is_not_thinned(analysis):
+    told = traces(analysis, ["throttle"], window_s=(10.0, 12.0))
+    expected = analysis.signals.throttle[
+        analysis.signals.time_s.searchsorted(10.0) : analysis.signals.time_s.searchsorted(12.0, "right")
+    ]
+    np.testing.assert_allclose(unpacked(line(told, "throttle", "throttle")["y"]), 100 * expected, atol=0.01)
+
+
+def test_inside_and_outside_keep_their_names_in_left_and_right_turns(analysis):
+    signals = analysis.signals
+    for direction, inside in (("left", 2), ("right", 3)):
+        corner = next(c for c in analysis.corners if c.direction == direction)
+        ends = (float(signals.time_s[corner.apex - 5]), float(signals.time_s[corner.apex + 5]))
+        told = traces(analysis, ["wheel_speed"], window_s=ends)
+        expected = 3.6 * signals.wheel_speed_m_s[corner.apex - 5 : corner.apex + 6, inside]
+        found = unpacked(line(told, "wheel_speed", "inside rear")["y"])
+        assert np.abs(found[: len(expected)] - expected).max() < 0.05
+
+
+def test_laps_over_each_other_lie_at_the_same_place_and_say_what_they_lose(analysis):
+    bounds, signals = analysis.laps.bounds, analysis.signals
+    start, stop = bounds[0]
+    ends = (float(signals.time_s[start]), float(signals.time_s[stop - 1]))
+    told = traces(analysis, ["throttle"], window_s=ends, along="distance", others=[Other(analysis, 2, "lap 2")])
+    assert [s["name"] for s in told["strands"]] == ["lap 1", "lap 2"]
+    length = signals.distance_m[stop - 1] - signals.distance_m[start]
+    for strand in told["strands"]:
+        x = unpacked(strand["x"])
+        assert x[0] == pytest.approx(0.0, abs=5.0) and x[-1] == pytest.approx(length, rel=0.01)
+    gained = row(told, "gained")
+    times = [signals.time_s[b - 1] - signals.time_s[a] for a, b in bounds[:2]]
+    lost = {x["strand"]: unpacked(x["y"])[-1] for x in gained["lines"]}
+    assert lost[1] - lost[0] == pytest.approx(times[1] - times[0], abs=0.02)
+    assert min(lost.values()) == pytest.approx(0.0, abs=1e-3)
+
+
+def test_a_lap_of_another_circuit_is_refused_in_words(analysis):
+    longer = replace(analysis, signals=replace(analysis.signals, distance_m=1.2 * analysis.signals.distance_m))
+    start, stop = analysis.laps.bounds[0]
+    ends = (float(analysis.signals.time_s[start]), float(analysis.signals.time_s[stop - 1]))
+    with pytest.raises(InputError, match="different circuits"):
+        traces(analysis, ["throttle"], window_s=ends, others=[Other(longer, 1, "other, lap 1")])
+
+
+def test_a_standing_car_is_drawn_by_distance_too(analysis):
+    stood = analysis.signals.distance_m.copy()
+    stood[1000:1500] = stood[1000]
+    still = replace(analysis, signals=replace(analysis.signals, distance_m=stood))
+    ends = (float(analysis.signals.time_s[900]), float(analysis.signals.time_s[1600]))
+    x = unpacked(traces(still, ["throttle"], window_s=ends, along="distance")["strands"][0]["x"])
+    assert (np.diff(x) >= -0.02).all()
+
+
+def test_every_quantity_is_sent_and_drawn(analysis):
+    for key in [*QUANTITIES, *logged(analysis)]:
+        assert row(traces(analysis, [key], window_s=None), key)["lines"], key
+    for key in MAP_LABELS:
+        values = unpacked(circuit(analysis, key, [])["values"])
+        assert len(values) == PLACES and np.isfinite(values).any(), key
+        assert TOP[key] > 0
+    for key in CHOICES:
+        repeat(analysis, key, "power_application", mode="dark")
+
+
+def test_slip_is_held_against_the_tyre_s_peak(analysis):
+    name, level = row(traces(analysis, ["slip"], window_s=(2.0, 4.0)), "slip")["limit"]
+    assert name == "peak of the tyre" and level == pytest.approx(100 * rear_of(analysis).peak_slip, abs=0.01)
+
+
+def test_the_map_keeps_the_most_of_every_place_of_all_laps(analysis):
+    rear = rear_of(analysis)
+    inside = np.where(analysis.laps.number > 0, rear.inside_slip, np.nan)[rear.cornering]
+    told = circuit(analysis, "slip", [])
+    assert np.nanmax(unpacked(told["values"])) == pytest.approx(100 * np.nanmax(inside), rel=1e-3)
+
+
+def test_overview_says_what_the_result_says(analysis):
+    told, result = overview(analysis), json.loads(to_json(analysis))
+    json.dumps(told, allow_nan=False)
+    assert [f["sentence"] for f in told["findings"]] == [f["sentence"] for f in result["findings"]]
+    assert len(told["laps"]) == len(analysis.laps.bounds)
+    assert {(p["lap"], p["corner"]) for p in told["passes"]} == {(c.lap, c.number) for c in analysis.corners}
+    preload = told["parameters"][0]["measured"]
+    assert preload[0] == pytest.approx(analysis.lock_curve.parameters["preload_Nm"].value, abs=1e-3)
+    times = [lap["time_s"] for lap in told["laps"]]
+    assert times[told["fastest"] - 1] == min(times)
+    # a lap's clock runs from its first to its last sample
+    for lap in told["laps"]:
+        assert (lap["clock_s"][0], lap["clock_s"][-1]) == pytest.approx((lap["start_s"], lap["end_s"]), abs=0.02)
+
+
+def test_a_cause_is_throttle_differential_or_not_clear_of_spins_only():
+    def found(kind, **evidence):
+        return Finding(kind, 1, 1, 0.0, 1.0, "note", 0.5, "", evidence)
+
+    assert cause_of(found("inside_wheel_spin", foot_or_car="car")) == "differential"
+    assert cause_of(found("inside_wheel_spin", foot_or_car="foot")) == "throttle"
+    assert cause_of(found("inside_wheel_spin", foot_or_car="cannot_tell")) == "unclear"
+    assert cause_of(found("inside_wheel_spin")) == "unclear"
+    assert cause_of(found("coast_understeer")) is None
+
+
+def test_lock_plot_has_the_curve_s_points_draws_and_samples(analysis):
+    told, points = lock(analysis), analysis.lock_curve.points
+    assert [p[:2] for p in told["points"]] == [[p.input_torque_Nm, p.locking_torque_Nm] for p in points]
+    assert all(len(draw) == len(points) for draw in told["draws"])
+    heights = unpacked(told["slipping"]["y"])
+    assert len(heights) and heights.min() >= 0
+
+
+def test_rear_axle_is_worked_out_once_an_analysis_and_never_stale(analysis):
+    first, same = rear_of(analysis), rear_of(analysis)
+    assert same is first
+    other = replace(analysis, axle=replace(analysis.axle, slip_left=analysis.axle.slip_left + 0.1))
+    np.testing.assert_allclose(np.nanmax(np.abs(rear_of(other).inside_slip - first.inside_slip)), 0.1)
+    key = id(other)
+    del other
+    gc.collect()
+    assert key not in quantities._known
+
+
+def test_views_answer_and_refuse_in_words(client, run_id):
+    def view(name, run=run_id):
+        return client.get(f"/run/{run}/view/{name}", headers=HERE).get_json()
+
+    assert view("overview")["laps"] and view("lock")["points"]
+    assert view("circuit?colour=slip&laps=1")["label"]
+    assert view("traces?rows=throttle&from=3&to=9")["rows"]
+    assert "no lap 99" in view("traces?rows=throttle&from=3&to=9&over=99")["refusal"]
+    for wrong in ("nothing", "traces?rows=nothing", "circuit?colour=nothing", "circuit"):
+        assert "load the page again" in view(wrong)["refusal"]
+    assert "no such run" in view("overview", "0000000000000000")["refusal"]
