@@ -77,14 +77,19 @@ def without_false_zeros(recording: Recording) -> Recording:
 def _false_zeros(
     time_s: np.ndarray, values: np.ndarray, zero: np.ndarray, *, rate: float, least: float, foot: bool
 ) -> np.ndarray:
-    """Runs of zeros with an impossible step at an end; of a pedal, which rests at zero, only short ones."""
+    """Runs of zeros with an impossible step at an end; of a pedal, which rests at zero, only short ones.
+
+    Beside a value that leaves its other neighbour as fast, unless that is a zero too, the value is what is false.
+    """
     result = np.zeros(len(values), bool)
     if not zero.any():
         return result
     step, limit = np.abs(np.diff(values)), np.maximum(rate * np.diff(time_s), least)
     edge = step > limit
-    fall = np.concatenate([[False], edge])
-    rise = np.concatenate([edge, [False]])
+    fall, rise = np.zeros(len(values), bool), np.zeros(len(values), bool)
+    fall[1:], rise[:-1] = edge, edge
+    fall[2:] &= ~(edge[:-1] & ~zero[:-2])
+    rise[:-2] &= ~(edge[1:] & ~zero[2:])
     for first, last in runs(zero):
         lift = not foot or time_s[last] - time_s[first] < LONGEST_LIFT_S
         if lift and (fall[first] or rise[last]):
