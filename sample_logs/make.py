@@ -3,8 +3,11 @@
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import load_setup
+from analyzer.simulation import manoeuvres
 from analyzer.simulation.circuit import demo_circuit
 from analyzer.simulation.parameters import LockParameters
 from analyzer.simulation.sensors import Sensors
@@ -23,6 +26,7 @@ class Sample:
     setup: str
     seed: int
     sensors: Sensors
+    manoeuvre: manoeuvres.Name = "laps"
 
 
 SAMPLES = (
@@ -30,8 +34,18 @@ SAMPLES = (
     Sample("stiffer_cone.csv.gz", "stiffer_cone.setup.toml", 12, Sensors(position=False, diff_temperature=False)),
     Sample("steeper_ramps.parquet", "steeper_ramps.setup.toml", 13, Sensors(lap=False)),
     Sample("baseline_minimum.csv", "baseline.setup.toml", 11, Sensors(rate_Hz=50.0, channels="minimum")),
+    Sample("baseline_circles.parquet", "baseline.setup.toml", 14, Sensors(), manoeuvre="circles"),
 )
 LAPS = 4
+# The bench: half the preload that the baseline's packs hold, as `Breakaway.locking_torque_Nm` says of one held wheel,
+# read with an error of this standard deviation to the nearest half newton metre.
+BENCH_SEED, BENCH_ERROR, BENCH_STEP_Nm = 14, 0.08, 0.5
+BENCH = """
+[differential.breakaway]   # turned by hand after the session, warm: the other wheel held, the case free
+torque_Nm = {torque_Nm:g}
+method = "one_wheel_held"
+state = "turning_warm"
+"""
 
 
 def make(folder: Path = FOLDER) -> None:
@@ -46,8 +60,14 @@ def make(folder: Path = FOLDER) -> None:
             laps=LAPS,
             seed=sample.seed,
             sensors=sample.sensors,
+            manoeuvre=sample.manoeuvre,
         )
         write_table(session.log, folder / sample.file)
+    setup = FOLDER / "baseline.setup.toml"
+    error = 1 + BENCH_ERROR * float(np.random.default_rng(BENCH_SEED).standard_normal())
+    reading = BENCH_STEP_Nm * round(predict_lock_curve(load_setup(setup)).preload_Nm / 2 * error / BENCH_STEP_Nm)
+    text = setup.read_text("utf-8").replace("# As the car came to the test.", "# As baseline, with a bench reading.")
+    (folder / "baseline_bench.setup.toml").write_text(text + BENCH.format(torque_Nm=reading), encoding="utf-8")
 
 
 if __name__ == "__main__":

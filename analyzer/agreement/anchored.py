@@ -15,9 +15,10 @@ from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.lockcurve.fit import Fit, fit
 from analyzer.lockcurve.problem import anchored
 from analyzer.lockcurve.summarise import summarise
-from analyzer.lockcurve.uncertainty import spread
+from analyzer.lockcurve.uncertainty import REPLICATES, SEED, model_error, spread
 
 CONTRADICTED = 0.01  # a misfit that chance makes more seldom is told
+LEAST_TOLD = 1e-4  # of an anchor's variance: less is rounding, and the log does not know that direction
 
 
 @dataclass(frozen=True)
@@ -52,7 +53,7 @@ def anchored_estimate(blind: Fit, stated: Anchors, *, largest_torque_Nm: float) 
     return AnchoredEstimate(
         lock_curve=summarise(fitted, drawn, largest_torque_Nm=largest_torque_Nm),
         anchors=tuple(anchor for anchor in used if anchor is not None),
-        probability=_misfit(blind, taken),
+        probability=_misfit(fitted, taken),
     )
 
 
@@ -70,9 +71,33 @@ def curve_anchors(stated: Anchors) -> CurveAnchors:
     )
 
 
-def _misfit(blind: Fit, taken: CurveAnchors) -> float:
-    """Probability of the anchors' residuals at the blind curve, whose own errors are in their covariance."""
-    residual, rows = taken.residuals(blind.curve)
-    drawn = spread(blind)
-    covariance = rows @ np.cov(drawn.draws[:, drawn.unknowns.curve_slice(0)].T) @ rows.T + np.eye(len(residual))
-    return float(stats.chi2.sf(residual @ np.linalg.solve(covariance, residual), len(residual)))
+def _misfit(fitted: Fit, taken: CurveAnchors) -> float:
+    """Probability of residuals of the anchors as large as these or larger, if log and anchors spoke of one curve.
+
+    Notes
+    -----
+    A score test at the anchored fit (C. R. Rao, 1948, with the covariance of the passes). There the curve is one that
+    bends; the curve from the log alone may have no slope, and then where it bends means nothing. With R the anchors'
+    slopes, H the Hessian with them, J the covariance of the log's and the beliefs' slopes, F of the curve's form:
+
+        A = 1 - R H^-1 R',    cov(r) = A A' + R H^-1 J H^-1 R' + A R F R' A'
+
+    Where the log says nothing r and its covariance vanish, and the direction does not count.
+    """
+    problem = fitted.problem
+    residual, slopes = taken.residuals(fitted.curve)
+    made = problem.unknowns
+    rows = np.zeros((len(residual), made.count))
+    rows[:, made.curve_slice(0)] = slopes
+    reached = np.linalg.solve(fitted.hessian, rows.T)  # H^-1 R'
+    left = np.eye(len(residual)) - rows @ reached
+    slipping = fitted.solution.at.input_torque_Nm[problem.slipping]
+    rng = np.random.default_rng(SEED)
+    form = np.cov(model_error(fitted.curve, slipping_torque_Nm=slipping, rng=rng, replicates=REPLICATES).T)
+    pulls = np.vstack([fitted.group_gradients, made.rows[made.believed]]) @ reached
+    covariance = left @ (np.eye(len(residual)) + slopes @ form @ slopes.T) @ left.T + pulls.T @ pulls
+    size, direction = np.linalg.eigh(covariance)
+    told = size > LEAST_TOLD
+    if not told.any():
+        return 1.0
+    return float(stats.chi2.sf(((direction[:, told].T @ residual) ** 2 / size[told]).sum(), told.sum()))

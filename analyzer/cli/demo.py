@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 LOG_SUFFIXES = (".parquet", ".csv.gz", ".csv")
+CIRCLES = "_circles"
 MOST_FINDINGS = 3
 
 
@@ -58,24 +59,23 @@ def run(arguments: argparse.Namespace) -> int:
         samples = list(_samples(folder))
         if not samples:
             raise InputError("sample_logs: no sample log with a car file was found; install halfshaft again.")
-        written = {log: (out / f"{_stem(log)}.html", out / f"{_stem(log)}.json") for log, *_ in samples}
+        written = {logs: (out / f"{_stem(logs[-1])}.html", out / f"{_stem(logs[-1])}.json") for logs, *_ in samples}
         for html, json in written.values():
             arguments.outputs.require(html, is_own_html)
             arguments.outputs.require(json, is_own_json)
         console.print(
             "Sample logs of an invented car on an invented circuit: as delivered with all channels (baseline) and with "
-            "the fewest (baseline_minimum), with other ramp rings (steeper_ramps) and with a stiffer cone spring "
-            "(stiffer_cone). Each is held against its setup file."
+            "the fewest (baseline_minimum), with slow circles and a bench reading added (baseline_circles), with other "
+            "ramp rings (steeper_ramps) and with a stiffer cone spring (stiffer_cone). Each is held against its setup file."
         )
-        for log, car, setup in samples:
-            name = _stem(log)
-            with progress_bar(name) as progress:
-                analysis = analyze(log_path=log, car_path=car, setup_path=setup, progress=progress)
-            html, json = written[log]
+        for logs, car, setup in samples:
+            with progress_bar(_stem(logs[-1])) as progress:
+                analysis = analyze(log_path=logs, car_path=car, setup_path=setup, progress=progress)
+            html, json = written[logs]
             arguments.outputs.write(html, analysis_report(analysis), is_own_html)
             arguments.outputs.write(json, json_text(to_json(analysis)), is_own_json)
             reports.append(html)
-            console.print(Text(f"\n{log.name}", style="bold"))
+            console.print(Text("\n" + " and ".join(log.name for log in logs), style="bold"))
             console.print(Text(answer(analysis)))
             for group in grouped(analysis.findings)[:MOST_FINDINGS]:
                 console.print(Text(f"  - {KIND_NAMES.get(group.kind, group.kind)}{group_where(group)}"))
@@ -86,12 +86,20 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _samples(folder: "Path") -> "Iterator[tuple[Path, Path, Path | None]]":
-    """(log, car, setup) of each sample: the files of its own name, of a name that it begins with, or the only one."""
-    for log in sorted(p for p in folder.iterdir() if p.name.endswith(LOG_SUFFIXES) and ".truth." not in p.name):
+def _samples(folder: "Path") -> "Iterator[tuple[tuple[Path, ...], Path, Path | None]]":
+    """(logs, car, setup) of each sample: the files of its own name, of a name that it begins with, or the only one.
+
+    Circles come with the laps of the same build and with what the bench read.
+    """
+    found = sorted(p for p in folder.iterdir() if p.name.endswith(LOG_SUFFIXES) and ".truth." not in p.name)
+    for log in found:
         car = _beside(log, "car")
-        if car is not None:
-            yield log, car, _beside(log, "setup")
+        if car is None:
+            continue
+        build = _stem(log).removesuffix(CIRCLES)
+        laps = [p for p in found if p != log and _stem(p) == build]
+        bench = log.with_name(f"{build}_bench.setup.toml")
+        yield (*laps, log), car, bench if laps and bench.exists() else _beside(log, "setup")
 
 
 def _beside(log: "Path", what: str) -> "Path | None":

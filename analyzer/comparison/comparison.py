@@ -1,5 +1,6 @@
 """Did the change take: runs before against runs after, with intervals, by side."""
 
+import math
 from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,6 +27,15 @@ PARAMETERS = {"preload_Nm": "preload", "drive_slope": "drive", "drive_hold_Nm": 
 CURVE_POINTS = 41
 HOLD_WEAR_SHARE = 0.1  # ring springs lose about so much of their force by wear and heat; common practice, no source
 LEAST_HOLD_TIE_Nm = 3.0
+NO_PRELOAD = ((0.0, 0.0), (0.0, 0.0))
+
+
+@dataclass(frozen=True)
+class _Tie:
+    """`tie_sd_Nm` and `tie_preload` of a joint fit."""
+
+    sd_Nm: tuple[float, float]
+    preload: tuple[tuple[float, float], tuple[float, float]]
 
 
 @dataclass(frozen=True)
@@ -190,12 +200,14 @@ def compare_runs(
                 f"the rear axle never slipped in the runs {words} the change, so they carry only a bound on the lock "
                 "curve; a change can't be seen. Give runs with tighter corners or more throttle."
             )
+    tie = _hold_tie(before, after)
     joint = fit_jointly(
         logs,
         car=runs[0].analysis.car,
         priors=joint_priors(runs, yaw_scale_sd=abs(seen.sensor_change)),
         tied=not ring_springs_changed,
-        tie_sd_Nm=_hold_tie_Nm(before, after),
+        tie_sd_Nm=tie.sd_Nm if tie else None,
+        tie_preload=tie.preload if tie else NO_PRELOAD,
         one_tyre=not seen.grip_differs,
         alike=not (seen.other_circuit or seen.sensor_change),
         one_gyro=not seen.sensor_change,
@@ -231,20 +243,35 @@ def _parameter_change(name: str, side: str, joint: JointFit) -> Interval:
     return interval(float(joint.curves[1, i] - joint.curves[0, i]), joint.draws[:, 1, i] - joint.draws[:, 0, i])
 
 
-def _hold_tie_Nm(before: PredictedLockCurve | None, after: PredictedLockCurve | None) -> tuple[float, float] | None:
-    """How far apart the hold-offs may be, on drive and on coast, where both setup files state them: by what they differ
-    and by wear and heat. Where the hold-off went is left to the logs."""
+def _hold_tie(before: PredictedLockCurve | None, after: PredictedLockCurve | None) -> _Tie | None:
+    """How the hold-offs of both sides hang together where both setup files state them; None where one does not.
+
+    The ring springs' share may be off by wear and heat, and by what the files say of it changed. What preload springs
+    outside the packs add goes with the preload, over the slopes of the files, which are off alike on both sides.
+    """
     if before is None or after is None:
         return None
-    rings = (before.drive_ring_hold_Nm, after.drive_ring_hold_Nm, before.coast_ring_hold_Nm, after.coast_ring_hold_Nm)
-    if not all(rings):  # a data sheet does not say where the ramps begin
-        return None
-    return _tie_Nm(before.drive_hold_Nm, after.drive_hold_Nm), _tie_Nm(before.coast_hold_Nm, after.coast_hold_Nm)
-
-
-def _tie_Nm(before: float | None, after: float | None) -> float:
-    holds = (before or 0.0, after or 0.0)
-    return float(np.hypot(max(HOLD_WEAR_SHARE * max(holds), LEAST_HOLD_TIE_Nm), holds[1] - holds[0]))
+    sd: list[float] = []
+    preload: list[tuple[float, float]] = []
+    for side in ("drive", "coast"):
+        rings = [getattr(curve, f"{side}_ring_hold_Nm") for curve in (before, after)]
+        if not all(rings):  # a data sheet does not say where the ramps begin
+            return None
+        holds = [getattr(curve, f"{side}_hold_Nm") for curve in (before, after)]
+        slopes = [getattr(curve, f"{side}_slope") for curve in (before, after)]
+        known = before.series_shares == after.series_shares and len(before.series_shares) == 1 and all(slopes)
+        tied = rings if known else [hold or 0.0 for hold in holds]
+        wear = max(HOLD_WEAR_SHARE * max(tied), LEAST_HOLD_TIE_Nm)
+        off = 0.0
+        if known:
+            # friction of plates and pins, and the radii, are those of both sides
+            off = math.hypot(before.spread.slope_friction, getattr(before.spread, f"{side}_thrust")) * (
+                (holds[1] - rings[1]) - (holds[0] - rings[0])
+            )
+        sd.append(math.hypot(wear, tied[1] - tied[0], off))
+        shares = [before.series_share / slope if known else 0.0 for slope in slopes]
+        preload.append((shares[0], shares[1]))
+    return _Tie((sd[0], sd[1]), (preload[0], preload[1]))
 
 
 def _predicted_change(before: PredictedLockCurve | None, after: PredictedLockCurve | None) -> dict[str, float | None]:

@@ -99,6 +99,7 @@ def fit_jointly(
     priors: Sequence[Prior],
     tied: bool = True,
     tie_sd_Nm: tuple[float, float] | None = None,
+    tie_preload: tuple[tuple[float, float], tuple[float, float]] = ((0.0, 0.0), (0.0, 0.0)),
     one_tyre: bool = True,
     one_gyro: bool = True,
     alike: bool = True,
@@ -112,6 +113,7 @@ def fit_jointly(
     tied : tie the hold-offs of both sides; False leaves each free.
     tie_sd_Nm : how far apart they may be, on drive and on coast, one standard deviation; None: as far as wear, heat and
         another ramp angle take them.
+    tie_preload : as in `unknowns`.
     one_tyre, one_gyro : the same tyre, the same scale of the yaw rate on both sides; otherwise each side has its own.
     alike : what calibration leaves of the sensors is partly one error (`unknowns.ALIKE_SHARE`); not on another circuit.
     """
@@ -119,7 +121,7 @@ def fit_jointly(
     tie = (tie_sd_Nm or (TIE_SHARE * hold, TIE_SHARE * hold)) if tied else None
     own = (*(() if one_tyre else ("tyre",)), *(() if one_gyro else ("log_yaw_scale",)))
     owners = [log.part.owner for log in logs]
-    made = unknowns(priors, owners, hold_sd_Nm=hold, own=own, tie_sd_Nm=tie, alike=alike)
+    made = unknowns(priors, owners, hold_sd_Nm=hold, own=own, tie_sd_Nm=tie, tie_preload=tie_preload, alike=alike)
     return _result(tuple(logs), fit(joined([log.part for log in logs], car, made)), tie)
 
 

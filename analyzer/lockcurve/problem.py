@@ -20,7 +20,7 @@ from analyzer.lockcurve import model
 from analyzer.lockcurve.anchoring import CurveAnchors
 from analyzer.lockcurve.likelihood import censored, huber
 from analyzer.lockcurve.observations import Observations
-from analyzer.lockcurve.unknowns import CURVE, Measured, Owner, Unknowns, measured_by, unknowns
+from analyzer.lockcurve.unknowns import CURVE, HOLDS, Measured, Owner, Unknowns, measured_by, unknowns
 from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.axle import AxleEquations, AxleInputs, equations
 from analyzer.vehicle.axle_solution import AxleSolution, solve
@@ -180,8 +180,19 @@ def joined(parts: Sequence[LogPart], car: Car, made: Unknowns) -> Problem:
 
 
 def anchored(problem: Problem, anchors: CurveAnchors) -> Problem:
-    """The same problem with what the parts say of its curve."""
-    return replace(problem, anchors=anchors)
+    """The same problem with what the parts say of its curve.
+
+    A hold-off that they state keeps nothing of the weak belief that it is small: preload springs outside the packs
+    alone take it to a few hundred N.m.
+    """
+    made = problem.unknowns
+    first = made.curve_slice(0).start
+    stated = [anchors.drive_hold is not None, anchors.coast_hold is not None]
+    weak = {first + hold for hold, told in zip(HOLDS, stated, strict=True) if told}
+    keep = np.array([set(np.flatnonzero(row)) - weak != set() for row in made.rows])
+    groups = tuple(g for g, k in zip(made.groups, keep, strict=True) if k)
+    made = replace(made, rows=made.rows[keep], targets=made.targets[keep], groups=groups)
+    return replace(problem, unknowns=made, anchors=anchors)
 
 
 @dataclass(frozen=True)

@@ -149,6 +149,7 @@ def unknowns(
     hold_sd_Nm: float,
     own: tuple[str, ...] = (),
     tie_sd_Nm: tuple[float, float] | None = None,
+    tie_preload: tuple[tuple[float, float], tuple[float, float]] = ((0.0, 0.0), (0.0, 0.0)),
     alike: bool = False,
     tyre_drifts: bool = False,
 ) -> Unknowns:
@@ -161,6 +162,8 @@ def unknowns(
     hold_sd_Nm : how far off the hold-offs may be.
     own : groups and parameters that each side has to itself.
     tie_sd_Nm : how far apart the hold-offs of two sides may be, on drive and on coast; None: each is free.
+    tie_preload : what of a hold-off goes with the preload, lambda over the slope, before and after, on drive and on
+        coast: preload springs outside the packs hold the ramps off too, and the tie is then between what is left.
     alike : what calibration leaves of a sensor is partly one error in all logs (`ALIKE_SHARE`).
     tyre_drifts : each log's tyre differs from the others' by `BETWEEN_LOGS_SD`.
     """
@@ -190,12 +193,13 @@ def unknowns(
         _tie_left_overs(rows, columns, deviation)
     made = Unknowns(tuple(p.name for p in priors), columns, sides, rows, rows @ start, tuple(groups), start)
     if tie_sd_Nm is not None and sides == 2:
-        for hold, sd in zip(HOLDS, tie_sd_Nm, strict=True):
+        for hold, sd, (share_before, share_after) in zip(HOLDS, tie_sd_Nm, tie_preload, strict=True):
             before, after = len(columns) + hold, len(columns) + CURVE + hold
+            preload = {len(columns): share_before, len(columns) + CURVE: -share_after}
             # one prior for the level, on the side before; the tie is what is known of the other
             made.rows[after, after] = 0.0
             made.targets[after] = 0.0
-            made = made.with_row({before: -1.0, after: 1.0}, 0.0, sd, HOLD_OFF)
+            made = made.with_row({before: -1.0, after: 1.0, **preload}, 0.0, sd, HOLD_OFF)
     return made
 
 

@@ -96,6 +96,19 @@ def test_a_tie_keeps_hold_offs_together_and_leaves_their_level_as_it_was():
         assert np.sqrt(apart @ free @ apart) == pytest.approx(200.0 * np.sqrt(2))
 
 
+def test_a_tie_of_ring_springs_lets_the_hold_offs_go_with_the_preload():
+    # derived: hold = h + M0/s outside the packs, so with h as it was 60 N.m more on a slope of 0.2 move it by 300 N.m
+    made = unknowns(PRIORS, SIDES, hold_sd_Nm=200.0, tie_sd_Nm=(16.0, 30.0), tie_preload=((5.0, 5.0), (10.0, 10.0)))
+    free = unknowns(PRIORS, SIDES, hold_sd_Nm=200.0, tie_sd_Nm=(16.0, 30.0))
+    before, after = made.curve_slice(0).start, made.curve_slice(1).start
+    moved = made.start.copy()
+    moved[after] = moved[before] + 60.0
+    moved[after + HOLDS[0]] = moved[before + HOLDS[0]] + 300.0
+    moved[after + HOLDS[1]] = moved[before + HOLDS[1]] + 600.0
+    assert (made.rows @ moved - made.targets)[-2:] == pytest.approx([0.0, 0.0])
+    assert (free.rows @ moved - free.targets)[-2:] == pytest.approx([300 / 16, 600 / 30])
+
+
 def test_zeros_that_err_alike_cancel_between_logs_and_are_no_surer_alone():
     made = unknowns(PRIORS, TWO, hold_sd_Nm=200.0, alike=True)
     covariance = believed_covariance(made)
