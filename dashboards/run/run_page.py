@@ -11,6 +11,7 @@ from analyzer import __version__
 from analyzer.analysis import Analysis
 from analyzer.cautions import CAUTIONS
 from analyzer.errors import InputError
+from analyzer.in_words import listed
 from analyzer.phases.segments import PHASES
 from analyzer.presentation.figures.lock_plot import READ_TREND as TREND_READ
 from analyzer.presentation.figures.lock_plot import trend_plot
@@ -35,7 +36,8 @@ MAP_READ = (
 LOCK_READ = (
     "Dots slipped and scatter about the lock curve; triangles were locked, so the curve lies above them. The thick "
     "line was measured. Each thin line is as likely: what is not sure moves samples and curve together, by the bar at "
-    "the right. The dashed line is what the parts predict; an arrow means at least this."
+    "the right. The dashed line is what the parts predict; an arrow means at least this. The thin line 'anchored' is the "
+    "same measurement with the bench figures of the setup file."
 )
 TRACES_READ = (
     "Shaded: phases of the corner, further out corners by number. Inside and outside wheel keep their colour in left "
@@ -201,13 +203,15 @@ def choice(words: str, choice_id: str, options: dict[str, str]) -> html.Label:
 
 
 def facts(analysis: Analysis) -> str:
-    """Car, length and laps in a line."""
+    """Car, length and laps in a line, and the other logs that were analysed with this one."""
     signals = analysis.signals
     length = "" if analysis.laps.length_m is None else f" of {analysis.laps.length_m:.0f} m"
     source = "position as logged" if signals.position_source == "position" else "path dead-reckoned"
+    names = [other.recording.name for other in analysis.others]
+    together = f"; analysed together with {listed(names)}" if names else ""
     return (
         f"{analysis.car.name}; {signals.time_s[-1] - signals.time_s[0]:.0f} s at {signals.rate_hz:.4g} Hz; "
-        f"{whole_laps_words(analysis.laps)}{length}; {source}"
+        f"{whole_laps_words(analysis.laps)}{length}; {source}{together}"
     )
 
 

@@ -45,7 +45,7 @@ def test_driver_uploads_a_csv_and_opens_the_worst_finding(open_page, sample_copy
     page.locator("#what", has_text=worst["sentence"]).wait_for()
     wait_for_stretch(page, worst["start_s"])
     assert len(page.evaluate("halfshaft.screen.data.findings")) == len(result["findings"]) > 0
-    spins = sum(f["kind"].endswith("spin") for f in result["findings"])
+    spins = sum(f["kind"] == "inside_wheel_spin" for f in result["findings"])
     assert page.locator(".causes .big").inner_text() == str(spins)
 
 

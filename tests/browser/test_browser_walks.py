@@ -80,7 +80,7 @@ def test_advice_from_a_shelf_says_the_build(open_page, sample_copy):
     page.locator("#trial-corners table").wait_for()
     page.click("#advise-sample")
     page.locator("#advise-told table").wait_for(timeout=240_000)
-    assert "To lessen" in page.locator("#advise-told").inner_text()
+    assert "To reduce" in page.locator("#advise-told").inner_text()
 
 
 def test_advice_without_a_setup_file_is_refused_in_words(open_page, analysed):
