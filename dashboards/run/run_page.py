@@ -36,8 +36,8 @@ MAP_READ = (
 LOCK_READ = (
     "Dots slipped and scatter about the lock curve; triangles were locked, so the curve lies above them. The thick "
     "line was measured. Each thin line is as likely: what is not sure moves samples and curve together, by the bar at "
-    "the right. The dashed line is what the parts predict; an arrow means at least this. The thin line 'anchored' is the "
-    "same measurement with the bench figures of the setup file."
+    "the right. The dashed line is what the parts predict; an arrow means at least this. The thin line "
+    "'anchored' is the same measurement with the bench figures of the setup file."
 )
 TRACES_READ = (
     "Shaded: phases of the corner, further out corners by number. Inside and outside wheel keep their colour in left "

@@ -12,7 +12,7 @@ from made_findings import made_evidence, made_finding
 
 from analyzer.agreement.anchored import AnchoredEstimate
 from analyzer.errors import InputError
-from analyzer.findings.evidence import Blame, BothWheelSpin, CoastUndersteer, InsideSpin
+from analyzer.findings.evidence import Blame, BothWheelSpin, InsideSpin, InsideWheelLocking
 from analyzer.lockcurve.estimate import Interval
 from analyzer.presentation.result_json import to_json
 from dashboards.run import quantities
@@ -243,7 +243,7 @@ def test_a_cause_is_throttle_differential_or_not_clear_of_inside_spins_only(anal
         made_evidence(InsideSpin, foot_or_car=Blame.FOOT, probability_car=0.04, **asked),
         made_evidence(InsideSpin, foot_or_car=Blame.OPEN),
         made_evidence(BothWheelSpin),
-        made_evidence(CoastUndersteer),
+        made_evidence(InsideWheelLocking),
     ]
     told = overview(replace(analysis, findings=tuple(made_finding(e) for e in evidence)))
     assert [f["cause"] for f in told["findings"]] == ["differential", "throttle", "unclear", None, None]
