@@ -330,7 +330,7 @@ def test_wrong_ending_gives_a_message(open_page, tmp_path):
     # the refusal is an answer with status 400, which the browser writes to its console by itself
     with page.expect_console_message(lambda m: "400 (BAD REQUEST)" in m.text):
         page.set_input_files("#file-log", str(tmp_path / "photo.jpg"))
-        page.get_by_text("photo.jpg: does not end like a log").wait_for()
+        page.get_by_text("photo.jpg: cannot be a log with this ending").wait_for()
     open_page.complaints[:] = [c for c in open_page.complaints if "400 (BAD REQUEST)" not in c]
 
 
@@ -342,7 +342,7 @@ def test_after_a_refused_upload_the_log_before_is_not_analysed(open_page, tmp_pa
     (tmp_path / "photo.jpg").write_bytes(b"x")
     with page.expect_console_message(lambda m: "400 (BAD REQUEST)" in m.text):
         page.set_input_files("#file-log", str(tmp_path / "photo.jpg"))
-        page.get_by_text("photo.jpg: does not end like a log").wait_for()
+        page.get_by_text("photo.jpg: cannot be a log with this ending").wait_for()
     choose_sample_car(page)
     page.click("#analyse")
     page.locator("#start-refusal", has_text="Choose a log first").wait_for()

@@ -37,7 +37,7 @@ def test_engineer_from_the_grid_to_a_lap_against_the_fastest(open_page, analysed
     wait_until(page, f"halfshaft.pickedPass()?.lap === {lap + 1}")
     page.go_back()
     wait_until(page, f"halfshaft.pickedPass()?.lap === {lap}")
-    page.locator("summary", has_text="laps over each other").click()
+    page.locator("summary", has_text="overlay laps").click()
     page.locator(f'#over-menu input[value="{fastest}"]').check()
     page.locator("#traces-key", has_text=f"lap {fastest}, fastest").wait_for()
     page.locator("#traces .row-title", has_text="time lost to").wait_for()

@@ -135,7 +135,7 @@ def test_a_comparison_that_a_server_left_is_cancelled_by_the_next(logbook):
     made = logbook.new_comparison([run_id], [run_id], before_laps="odd", after_laps="even")
     logbook.set_status(made, state="running")
     Jobs(logbook)
-    assert logbook.run(made).state == "cancelled" and "server was ended" in logbook.run(made).message
+    assert logbook.run(made).state == "cancelled" and "server stopped" in logbook.run(made).message
 
 
 def test_child_ends_when_the_server_is_gone(logbook):

@@ -245,7 +245,7 @@ def test_a_run_stored_by_another_version_is_said(ask_page, logbook, run_id):
 def test_one_run_alone_is_not_laid_over_itself(ask_page, run_id):
     page = json.loads(ask_page("/compare"))
     assert (_props(page, "before")["value"], _props(page, "after")["value"]) == ([run_id], [])
-    assert "There is one run only" in json.dumps(page)
+    assert "There is only one run" in json.dumps(page)
 
 
 def test_the_sample_s_bytes_sent_by_somebody_are_the_sample(logbook):

@@ -151,8 +151,8 @@
       const sign = (d, look, words) => run.html("span", { class: "keyed" }, run.svg("svg", { width: 14, height: 14, viewBox: "-7 -7 14 14", "aria-hidden": "true" }, run.svg("path", { d, class: look })), words);
       const pass = run.pickedPass();
       return [
-        line("measured", "measured"), line("draw", "as likely"),
-        told.anchored ? line("anchored", "anchored by the bench figures") : null,
+        line("measured", "measured"), line("draw", "equally likely"),
+        told.anchored ? line("anchored", "anchored") : null,
         told.predicted ? line("predicted", "parts predict") : null,
         told.points.some((p) => p[4] === "bound") ? sign("M-4 6l4 -6l4 6m-4 -6v8", "bound", "at least") : null,
         sign("M0 0h0", "slipping", "slipping"), sign("M-2.5 2l2.5 -4.5l2.5 4.5z", "locked", "locked"),

@@ -68,7 +68,7 @@
         root.querySelectorAll("[data-panel-tab]").forEach((tab) => tab.setAttribute("aria-pressed", tab.dataset.panelTab === (state.panel || "map")));
         box.querySelectorAll(".chip").forEach((chip) => chip.setAttribute("aria-pressed", (chip.dataset.cause || chip.dataset.kind) === (state.cause || state.kind)));
         const told = [["corner", "corner "], ["lap", "lap "], ["cause", ""], ["kind", ""]].filter(([name]) => state[name] !== undefined);
-        filters.replaceChildren(...told.map(([name, words]) => run.html("button", { type: "button", class: "chip", "aria-label": `no longer only ${words}${run.WORDS[state[name]] || state[name]}`, on: { click: () => run.go({ [name]: null }) } }, `only ${words}${NAMES[state[name]] || run.WORDS[state[name]] || state[name]} `, run.html("span", { "aria-hidden": "true" }, "✕"))));
+        filters.replaceChildren(...told.map(([name, words]) => run.html("button", { type: "button", class: "chip", "aria-label": `remove filter: ${words}${run.WORDS[state[name]] || state[name]}`, on: { click: () => run.go({ [name]: null }) } }, `only ${words}${NAMES[state[name]] || run.WORDS[state[name]] || state[name]} `, run.html("span", { "aria-hidden": "true" }, "✕"))));
       },
     };
   };
