@@ -182,7 +182,7 @@ def _protect(server: flask.Flask, hosts: frozenset[str]) -> None:
     def _own_origin() -> flask.Response | None:
         host = flask.request.host
         if re.sub(r":\d*$", "", host).lower() not in hosts:
-            return flask.make_response({"error": "This server is not asked by that name."}, 400)
+            return flask.make_response({"error": "This server does not answer to that name."}, 400)
         if flask.request.method in ("GET", "HEAD"):
             return None
         if flask.request.headers.get("Origin", "") not in (f"http://{host}", f"https://{host}"):

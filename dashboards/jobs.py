@@ -40,7 +40,7 @@ class Jobs:
         self._closed = False
         for run_id in logbook.under_way():
             with suppress(HalfshaftError):  # a logbook that may only be read is shown as it is
-                logbook.set_status(run_id, state="cancelled", message="The server was ended before this was done.")
+                logbook.set_status(run_id, state="cancelled", message="The server stopped before this was done.")
         atexit.register(self.close)
 
     def start(self, run_id: str) -> None:

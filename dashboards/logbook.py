@@ -98,7 +98,8 @@ class Logbook:
         name = safe_name(filename)
         endings, words = KINDS[kind]
         if not name.casefold().endswith(endings):
-            raise InputError(f"{name}: does not end like {words}; allowed: {', '.join(endings)}. Choose another file.")
+            allowed = ", ".join(endings)
+            raise InputError(f"{name}: cannot be {words} with this ending; allowed: {allowed}. Choose another file.")
         if length is not None and length > UPLOAD_LIMIT_BYTES:
             raise InputError(_too_large(name, length))
         stored = files.keep(self.book, kind, name, _Limited(stream, name))
@@ -414,4 +415,4 @@ def _sample_sha256(path: Path) -> str:
 
 
 def _too_large(name: str, size: int) -> str:
-    return f"{name}: is {size / 1e9:.1f} GB; allowed: up to 1 GB. Export a shorter stretch or fewer channels."
+    return f"{name}: is {size / 1e9:.1f} GB; allowed: up to 1 GB. Export a shorter section or fewer channels."

@@ -17,7 +17,7 @@ MOST_CONNECTIONS = 900
 IDLE_S = 30  # until a silent connection is closed, looked for every LOOK_S; an answer that is being made is not silent
 LOOK_S = 5
 MOST_BYTES = UPLOAD_LIMIT_BYTES + 1_000_000  # an upload and its headers
-TOO_LARGE = "The file is larger than 1 GB; export a shorter stretch or fewer channels."
+TOO_LARGE = "The file is larger than 1 GB; export a shorter section or fewer channels."
 
 
 class _TooLarge(RequestEntityTooLarge):

@@ -13,7 +13,7 @@ PACKAGES = ("analyzer", "dashboards", "sample_logs")
 def pytest_addoption(parser):
     group = parser.getgroup("halfshaft")
     group.addoption("--installed", action="store_true", help="refuse to test anything but the installed packages")
-    group.addoption("--must-run", action="store_true", help="a test that is skipped counts as failed")
+    group.addoption("--must-run", action="store_true", help="a browser test that is skipped counts as failed")
 
 
 def pytest_configure(config):
@@ -28,7 +28,8 @@ def pytest_configure(config):
 
 
 def _refused(config, report):
-    if config.getoption("--must-run") and report.skipped and not hasattr(report, "wasxfail"):
+    of_browser = "browser/" in report.nodeid
+    if config.getoption("--must-run") and of_browser and report.skipped and not hasattr(report, "wasxfail"):
         where = report.longrepr[2] if isinstance(report.longrepr, tuple) else report.longrepr
         report.outcome, report.longrepr = "failed", f"--must-run: this was left out. {where}"
     return report

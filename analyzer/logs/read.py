@@ -65,7 +65,9 @@ def with_true_clock(recording: Recording) -> Recording:
     speeds = [v for n, v in recording.channels.items() if n in WHEEL_CHANNELS or n == "gps_speed"]
     if not speeds or len(recording.time_s) < 2:
         return recording
-    middle = np.median(speeds, axis=0) * (ROUGH_RADIUS_M if recording.wheel_speed_unit == "rad/s" else 1.0)
+    middle = np.nanmedian(np.where(np.isfinite(speeds).any(axis=0), speeds, 0.0), axis=0) * (
+        ROUGH_RADIUS_M if recording.wheel_speed_unit == "rad/s" else 1.0
+    )
     factor, proven = behaviour.clock_by_motion(recording.time_s, middle, recording.channels.get("long_g"))
     if factor == 1.0:
         return recording

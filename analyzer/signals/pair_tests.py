@@ -34,7 +34,8 @@ from analyzer.signals.pair_fit import (
     untested,
     view_of,
 )
-from analyzer.signals.stretches import wheel_speeds_m_s
+from analyzer.signals.stretches import period_s, wheel_speeds_m_s
+from analyzer.signals.timebase import LOWEST_RATE_HZ
 from analyzer.vehicle.car import Car
 
 BRAKE_ON_Pa = 1e5  # as in calibrate.py
@@ -58,6 +59,8 @@ def consistency_tests(recording: Recording, car: Car | None) -> tuple[PairTest, 
     car : its tracks, wheelbase and steering ratio; what needs them stays untested without.
     """
     if recording.time_s[-1] < LEAST_S or not wheel_speeds_m_s(recording):
+        return ()
+    if period_s(recording) > 1 / LOWEST_RATE_HZ:  # no analysis, and the grid would be made of nothing
         return ()
     view = view_of(recording, car)
     if view.moving.sum() < LEAST_S * RATE_HZ:

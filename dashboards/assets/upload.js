@@ -49,7 +49,7 @@
   function send(kind, name, file, bar, said) {
     keep(name, null);
     if (file.size > LIMIT) {
-      tell(said, file.name + ": is " + (file.size / 1e9).toFixed(1) + " GB; allowed: up to 1 GB. Export a shorter stretch or fewer channels.", true);
+      tell(said, file.name + ": is " + (file.size / 1e9).toFixed(1) + " GB; allowed: up to 1 GB. Export a shorter section or fewer channels.", true);
       return;
     }
     const request = new XMLHttpRequest();

@@ -83,7 +83,8 @@ def _answers(found: dict) -> html.Section | str:
     if not found["answers"]:
         return ""
     rows = [[a["question"], VERDICT_MARKS[a["verdict"]], a["reason"]] for a in found["answers"]]
-    return html.Section([html.H2("What it can tell"), table(["question", "", "why"], rows, words=3)], className="panel")
+    shown = table(["question", "", "why"], rows, words=3)
+    return html.Section([html.H2("What this log can show"), shown], className="panel")
 
 
 def _questions(found: dict) -> html.Section | str:

@@ -24,8 +24,8 @@ from dashboards.parts import readable
 READ_CURVES = (
     "How to read it: blue solid lines are the runs before, green dotted ones the runs after, with 95 % bands. Filled "
     "arrowheads (before) and open ones (after) mean 'at least this': nothing slipped there. Right is drive, left is "
-    "coast. Bands that overlap do not mean that nothing changed: what is wrong alike in both widens them, and "
-    "'Compare' takes it out."
+    "coast. Bands that overlap do not mean that nothing changed: errors common to "
+    "both runs widen them, and cancel in 'Compare'."
 )
 READ_PHASES = (
     "How to read it: one mark a lap, blue circles before, green diamonds after; the bar is their median. Marks of one "

@@ -22,8 +22,8 @@ from dashboards.parts import chart, clock, labelled, not_measured, polled, progr
 MOST_A_SIDE = 4  # kept in memory at once
 MOST_EARLIER = 20  # comparisons listed
 ONE_RUN = (
-    "There is one run only. Analyse the log from after the change as well; or choose this run on both sides, odd laps "
-    "on one and even laps on the other, to see how well it can tell a change at all."
+    "There is only one run. Analyse the log from after the change as well. Or put this run on both sides, odd laps "
+    "before and even laps after, to see how small a change it can show."
 )
 CHOICES = ("before", "after", "before-laps", "after-laps")  # what a comparison is about: runs and laps of both sides
 

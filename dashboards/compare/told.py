@@ -64,7 +64,7 @@ def _answer(comparison_id: str, result: dict[str, Any], laid_over: str) -> html.
             why(HOW_TO_READ, " ", in_guide("user#before-and-after", "More about the verdicts")),
             html.Div(
                 [
-                    html.A("Fastest laps over each other", href=laid_over, className="button quiet"),
+                    html.A("Fastest laps overlaid", href=laid_over, className="button quiet"),
                     html.Button("Print", id="print", className="quiet", **{"aria-label": "Print, or save as PDF"}),
                     html.A(
                         "Result (JSON)",

@@ -20,8 +20,9 @@ HEADINGS = [
     "",
 ]
 READ = (
-    "Kinematic lock: 0 rolls free, 1 turns as one. Transfer torque: positive holds against the turn, negative turns "
-    "the car in. 'Parts predict' is the torque up to which the axle should stay locked; a dash: the log cannot say."
+    "Kinematic lock: 0 rolls free, 1 turns as one. Transfer torque: positive resists the turn, negative turns the "
+    "car in. 'Parts predict' is the torque up to which the axle should stay locked. A dash means not clear from this "
+    "log."
 )
 
 

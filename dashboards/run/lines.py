@@ -117,7 +117,7 @@ def _strands(
         name = "log" if home is None else f"lap {home}"
         return [Strand(analysis, name, home, first, last, offset, 1.0)]
     if home is None:
-        raise InputError("This stretch is in no whole lap, so no lap can be laid over it. Choose a lap first.")
+        raise InputError("This section is in no whole lap, so no lap can be overlaid. Choose a lap first.")
     start, stop = analysis.laps.bounds[home - 1]
     last = min(last, stop)
     distance = analysis.signals.distance_m

@@ -12,7 +12,7 @@ from dashboards.parts import readable
 READ = (
     "How to read it: one small chart a corner, one point a lap, numbered below. Level points: it does the same every "
     "lap. Bars are 95 % intervals, crosses what the parts predict. Of more than 30 laps only lines, dashed for "
-    "the parts. A missing point means that the log cannot say."
+    "the parts. A missing point means not clear from this log."
 )
 CHOICES = {  # key of PhaseResult -> (label, factor, digits)
     "inside_slip": ("inside slip, %", 100.0, 1),

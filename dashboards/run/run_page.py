@@ -11,6 +11,7 @@ from analyzer import __version__
 from analyzer.analysis import Analysis
 from analyzer.cautions import CAUTIONS
 from analyzer.errors import InputError
+from analyzer.in_words import listed
 from analyzer.phases.segments import PHASES
 from analyzer.presentation.figures.lock_plot import READ_TREND as TREND_READ
 from analyzer.presentation.figures.lock_plot import trend_plot
@@ -29,18 +30,19 @@ GRID_READ = (
     "km/h. Click a cell for the pass, a corner's number for that corner in every lap, a lap's number for the lap."
 )
 MAP_READ = (
-    "The circuit from above. Stronger colour and a broader line are more of the chosen quantity, the most of all laps "
-    "shown; the scale is the same for every run. Marks stand beside the place where something was found."
+    "The circuit from above. Stronger colour and a broader line mean more of the chosen quantity, the largest of the "
+    "laps shown. The scale is the same for every run. Marks stand beside the place where something was found."
 )
 LOCK_READ = (
-    "Dots slipped and scatter about the lock curve; triangles were locked, so the curve lies above them. The thick "
-    "line was measured. Each thin line is as likely: what is not sure moves samples and curve together, by the bar at "
-    "the right. The dashed line is what the parts predict; an arrow means at least this."
+    "Dots are slipping samples and scatter about the lock curve. Triangles were locked, so the curve lies above them. "
+    "The thick line is measured; each thin line is equally likely. The bar at the right is the error that moves "
+    "samples and curve together. The dashed line is what the parts predict; an arrow means at least this. 'Anchored' "
+    "is the same measurement with bench breakaway, ring springs and ramp angles of the setup file taken as measured."
 )
 TRACES_READ = (
-    "Shaded: phases of the corner, further out corners by number. Inside and outside wheel keep their colour in left "
-    "and right turns. Rear wheels that leave each other spin or slip. Drag to zoom, double-click to go back, point to "
-    "read values. Laps over each other are laid at the same place of the lap; their last row is time lost."
+    "Shaded areas are corner phases; zoomed out, corners by number. Inside and outside wheel keep their colour in left "
+    "and right turns. Where the rear wheels part, one spins or slips. Drag to zoom, double-click to go back, point to "
+    "read values. Overlaid laps are matched by place in the lap; the last row is time lost."
 )
 
 
@@ -162,7 +164,7 @@ def _screen(run: Run, analysis: Analysis, others: list[dict]) -> html.Div:
                             html.Button("‹", id="previous", className="quiet", **{"aria-label": "previous finding"}),
                             html.Button("›", id="next", className="quiet", **{"aria-label": "next finding"}),
                             menu("channels", "rows-menu"),
-                            menu("laps over each other", "over-menu"),
+                            menu("overlay laps", "over-menu"),
                             choice("along", "along", {"time": "time", "distance": "distance"}),
                             html.Button("whole log", id="whole", className="quiet"),
                         ],
@@ -201,13 +203,15 @@ def choice(words: str, choice_id: str, options: dict[str, str]) -> html.Label:
 
 
 def facts(analysis: Analysis) -> str:
-    """Car, length and laps in a line."""
+    """Car, length and laps in a line, and the other logs that were analysed with this one."""
     signals = analysis.signals
     length = "" if analysis.laps.length_m is None else f" of {analysis.laps.length_m:.0f} m"
     source = "position as logged" if signals.position_source == "position" else "path dead-reckoned"
+    names = [other.recording.name for other in analysis.others]
+    together = f"; analysed together with {listed(names)}" if names else ""
     return (
         f"{analysis.car.name}; {signals.time_s[-1] - signals.time_s[0]:.0f} s at {signals.rate_hz:.4g} Hz; "
-        f"{whole_laps_words(analysis.laps)}{length}; {source}"
+        f"{whole_laps_words(analysis.laps)}{length}; {source}{together}"
     )
 
 

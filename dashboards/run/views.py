@@ -11,13 +11,15 @@ import numpy as np
 
 from analyzer.analysis import Analysis
 from analyzer.differential.predicted import PredictedLockCurve
+from analyzer.findings.evidence import Blame, InsideSpin
 from analyzer.findings.finding import Finding
+from analyzer.findings.groups import cause_of
 from analyzer.lockcurve import model
+from analyzer.lockcurve.estimate import CurvePoint, Interval
 from analyzer.presentation.words import KIND_NAMES, SEVERITY_WORDS, answer_parts, place_words
 from dashboards.run.quantities import ALL, MAP_LABELS, QUANTITIES, logged, path_of
 
-SPINS = ("inside_wheel_spin", "one_wheel_spin", "both_wheel_spin")
-CAUSES = {"car": "differential", "foot": "throttle"}  # as findings say it -> as the page does
+CAUSES = {Blame.CAR: "differential", Blame.FOOT: "throttle", Blame.OPEN: "unclear"}  # as the page names them
 PLACES = 480  # of a lap on the map
 CLOCK_PLACES = 64  # of a lap at which the browser knows the time
 SAMPLES = 900  # of each kind in the lock plot
@@ -41,19 +43,6 @@ def packed(values: np.ndarray, digits: int = 6) -> dict[str, Any]:
     steps = np.full(len(values), LEVELS + 1, dtype="<u2")
     steps[known] = np.round((values[known] - low) / ((high - low) or 1.0) * LEVELS).astype("<u2")
     return {"low": round(low, digits), "high": round(high, digits), "steps": base64.b64encode(steps.tobytes()).decode()}
-
-
-def cause_of(found: Finding) -> str | None:
-    """`differential`, `throttle` or `unclear` of a spin; None of what has no such cause."""
-    if found.kind not in SPINS:
-        return None
-    return CAUSES.get(_evidence(found, "foot_or_car"), "unclear")
-
-
-def _evidence(found: Finding, name: str) -> Any:
-    """One figure of a finding's evidence, whether that is a dictionary or an object; None where it has none."""
-    evidence: Any = found.evidence
-    return evidence.get(name) if isinstance(evidence, dict) else getattr(evidence, name, None)
 
 
 def overview(analysis: Analysis) -> dict[str, Any]:
@@ -109,13 +98,13 @@ def _pass(analysis: Analysis, corner: Any) -> dict[str, Any]:
 
 
 def _finding(k: int, found: Finding) -> dict[str, Any]:
-    chance = _evidence(found, "probability_car")  # that it was the differential, where the analyzer says so
+    cause = cause_of(found)
     return {
         "index": k,
         "kind": found.kind,
         "name": KIND_NAMES.get(found.kind, found.kind.replace("_", " ")),
-        "cause": cause_of(found),
-        "chance": chance if isinstance(chance, int | float) else None,
+        "cause": None if cause is None else CAUSES[cause],
+        "chance": found.evidence.probability_car if isinstance(found.evidence, InsideSpin) else None,
         "lap": found.lap,
         "corner": found.corner,
         "placed": found.is_placed,
@@ -129,9 +118,11 @@ def _finding(k: int, found: Finding) -> dict[str, Any]:
     }
 
 
-def parameters(analysis: Analysis, predicted: PredictedLockCurve | None = None) -> list[dict[str, Any]]:
-    """Preload and slopes: measured and predicted, each value with its 95 % interval, in N.m and N.m per 100 N.m."""
-    curve = analysis.predicted if predicted is None else predicted
+def parameters(analysis: Analysis) -> list[dict[str, Any]]:
+    """Preload and slopes: measured, anchored and predicted, each value with its 95 % interval, in N.m and N.m per
+    100 N.m; None where there is no such curve or no such value."""
+    curve = analysis.predicted
+    second = {} if analysis.anchored is None else analysis.anchored.lock_curve.parameters
     rows = []
     for name, label, factor in (
         ("preload_Nm", "Preload, N.m", 1.0),
@@ -140,17 +131,23 @@ def parameters(analysis: Analysis, predicted: PredictedLockCurve | None = None) 
     ):
         found = analysis.lock_curve.parameters[name]
         value = None if curve is None else getattr(curve, name)
+        anchored = second.get(name)
         rows.append(
             {
                 "label": label,
-                "measured": [_times(v, factor) for v in (found.value, found.lower, found.upper)],
+                "measured": _scaled(found, factor),
                 "reason": found.reason,
+                "anchored": None if anchored is None or anchored.value is None else _scaled(anchored, factor),
                 "predicted": None
                 if curve is None or value is None
                 else [_times(v, factor) for v in (value, *curve.interval_of(name))],
             }
         )
     return rows
+
+
+def _scaled(found: Interval, factor: float) -> list[float | None]:
+    return [_times(v, factor) for v in (found.value, found.lower, found.upper)]
 
 
 def _times(value: float | None, factor: float) -> float | None:
@@ -205,7 +202,7 @@ def place_of(analysis: Analysis, moments_s: np.ndarray) -> np.ndarray:
 
 
 def lock(analysis: Analysis) -> dict[str, Any]:
-    """Samples, measured curve with draws of it, bounds, and what the parts predict."""
+    """Samples, measured curve with draws of it, bounds, the anchored curve, and what the parts predict."""
     axle, points = analysis.axle, analysis.lock_curve.points
     usable = analysis.signals.valid & ~axle.braked & np.isfinite(axle.torque_difference_Nm)
     torque = np.array([p.input_torque_Nm for p in points])
@@ -215,11 +212,16 @@ def lock(analysis: Analysis) -> dict[str, Any]:
     return {
         "locked": _samples(analysis, np.flatnonzero(usable & axle.locked)),
         "slipping": _samples(analysis, np.flatnonzero(usable & axle.slipping)),
-        "points": [[p.input_torque_Nm, p.locking_torque_Nm, p.lower_Nm, p.upper_Nm, p.kind] for p in points],
+        "points": _points(points),
+        "anchored": None if analysis.anchored is None else _points(analysis.anchored.lock_curve.points),
         "draws": _draws(analysis, torque),
         "predicted": None if analysis.predicted is None else predicted_curve(analysis.predicted, torque),
         "range": [float(torque.min()), float(torque.max()), top],
     }
+
+
+def _points(points: Sequence[CurvePoint]) -> list[list]:
+    return [[p.input_torque_Nm, p.locking_torque_Nm, p.lower_Nm, p.upper_Nm, p.kind] for p in points]
 
 
 def _samples(analysis: Analysis, at: np.ndarray) -> dict[str, Any]:

@@ -17,7 +17,7 @@ GROUPS: dict[str, tuple[str, type[Settings]]] = {  # table -> (heading, model); 
     "ring_spring": ("Ring springs (hold the pressure rings together)", RingSpring),
     "shims": ("Shims and wear", Shims),
     "breakaway": ("Bench breakaway (wins over the springs)", Breakaway),
-    "uncertainty": ("How sure of each figure (one standard deviation)", SetupUncertainty),
+    "uncertainty": ("Uncertainty of each figure (one standard deviation)", SetupUncertainty),
 }
 OPEN = ("", "breakaway")  # groups that are always unfolded
 BARE = ("open", "spool")  # types without plates

@@ -37,14 +37,14 @@ LARGEST_NM = 2000.0
 RANGE = [-0.3 * LARGEST_NM, LARGEST_NM, 500.0]  # of an empty plot: input torque from, to, torque moved across (N.m)
 READ = (
     "The dashed line with its dotted 95 % band is what the parts in this form predict; it moves as you type. With a "
-    "run chosen, the thick line was measured; each thin line is as likely, and moves with the samples by the bar at "
-    "the right. Dots slipped, triangles were locked, an arrow means at least this."
+    "run chosen, the thick line was measured; each thin line is equally likely; the bar at the right moves it and "
+    "the samples together. Dots slipped, triangles were locked, an arrow means at least this."
 )
 NO_FILE = (
     "This run was analysed without a setup file. Fill in what is fitted, or choose a file; the measured curve stays as "
     "it is."
 )
-NO_CURVE = html.P("The form has no figures that a curve could be made of.", className="hint")
+NO_CURVE = html.P("The form has too few figures for a curve.", className="hint")
 
 
 def layout(logbook: Logbook, search: str) -> html.Div:
@@ -192,7 +192,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
             drawn = predicted_curve(curve, grid)
             top = RANGE[2] if drawn is None else max(50.0, 1.1 * max(drawn["y"]))
             alone = {"run": None, "predicted": drawn, "range": [float(grid.min()), float(grid.max()), top]}
-            nothing = html.P("Choose a run above; then the file is held against what was measured.", className="hint")
+            nothing = html.P("Choose a run above; then the file is compared with what was measured.", className="hint")
             return alone, _numbers(curve, None), nothing, ""
         try:
             analysis = logbook.analysis(run_id)

@@ -15,8 +15,8 @@ from dashboards.whatif.trial import ranges_of, start_of
 
 TRIAL_READ = (
     "Two bars a corner: above, the laps as they were driven; below, dashed, the same laps replayed with the curve you "
-    "try. Path, speed and throttle stay as logged, so a driver who answers to the change is not in it. More lock is "
-    "predicted to about 15 % of the change, less lock to about a half."
+    "try. Path, speed and throttle stay as logged, so how the driver adapts is not in it. Error of the predicted "
+    "change: about 15 % for more lock, about half for less."
 )
 
 
@@ -132,7 +132,9 @@ def told(advice: dict[str, Any]) -> list:
         html.P(html.Strong(advice["answer"])),
         *[html.P(cause["sentence"], className="hint") for cause in advice["causes"].values()],
         table(heads, rows, words=(1, 5)),
-        html.Details([html.Summary("What this hangs on"), html.Ul([html.Li(line) for line in advice["assumptions"]])]),
+        html.Details(
+            [html.Summary("What this depends on"), html.Ul([html.Li(line) for line in advice["assumptions"]])]
+        ),
         html.P(" ".join(advice["cautions"]), className="hint"),
     ]
 

@@ -13,9 +13,7 @@ from pathlib import Path
 
 import pyarrow.parquet as pq
 import pytest
-from browser.driving import PATIENCE_S, open_run, wait_for_charts
-
-from dashboards.pdf import BROWSERS, browser_path
+from browser.driving import BROWSERS, PATIENCE_S, browser_path, open_run, wait_for_charts
 
 FLAGS = ["--enable-unsafe-swiftshader", "--no-sandbox"]
 SLOWER = float(os.environ.get("HALFSHAFT_SLOWER") or 1)

@@ -1,11 +1,16 @@
 """How the tests drive the pages. Every wait is for a state, never for a time: a busy machine only takes longer."""
 
 import json
+import os
 import re
+import shutil
 import time
 import urllib.request
+from pathlib import Path
 
 import pytest
+
+BROWSERS = ("chromium", "chromium-browser")
 
 PLOT = "document.querySelector('#{0} .js-plotly-plot')"
 COUNTS = "[...document.querySelectorAll('#traces [data-points]')].map(line => +line.dataset.points)"
@@ -16,6 +21,14 @@ BAR = "bars => bars.map(bar => bar.value)"
 DARK_INK = "#e3e6ea"
 PATIENCE_S = 90
 ASKED = re.compile("/_dash-update-component")
+
+
+def browser_path():
+    """Path of Chromium, the system's or the one that playwright installed, or None."""
+    if installed := next((path for name in BROWSERS if (path := shutil.which(name))), None):
+        return installed
+    own = Path(os.environ.get("PLAYWRIGHT_BROWSERS_PATH") or Path.home() / ".cache" / "ms-playwright")
+    return next((str(path) for path in sorted(own.glob("chromium-*/chrome-linux*/chrome"))), None)
 
 
 def upload_and_analyse(page, path):

@@ -9,11 +9,11 @@ from importlib import resources
 from pathlib import Path
 
 from browser.conftest import FLAGS
+from browser.driving import browser_path
 from playwright.sync_api import sync_playwright
 
 from analyzer.pipeline import analyze
 from analyzer.presentation.html import write_html
-from dashboards.pdf import browser_path
 
 SAMPLES = Path(str(resources.files("sample_logs")))
 SHOWN = ("Lock curve", "Corner ")  # headings of the sections that stay; of the corners the first

@@ -45,7 +45,7 @@ def test_driver_uploads_a_csv_and_opens_the_worst_finding(open_page, sample_copy
     page.locator("#what", has_text=worst["sentence"]).wait_for()
     wait_for_stretch(page, worst["start_s"])
     assert len(page.evaluate("halfshaft.screen.data.findings")) == len(result["findings"]) > 0
-    spins = sum(f["kind"].endswith("spin") for f in result["findings"])
+    spins = sum(f["kind"] == "inside_wheel_spin" for f in result["findings"])
     assert page.locator(".causes .big").inner_text() == str(spins)
 
 
@@ -330,7 +330,7 @@ def test_wrong_ending_gives_a_message(open_page, tmp_path):
     # the refusal is an answer with status 400, which the browser writes to its console by itself
     with page.expect_console_message(lambda m: "400 (BAD REQUEST)" in m.text):
         page.set_input_files("#file-log", str(tmp_path / "photo.jpg"))
-        page.get_by_text("photo.jpg: does not end like a log").wait_for()
+        page.get_by_text("photo.jpg: cannot be a log with this ending").wait_for()
     open_page.complaints[:] = [c for c in open_page.complaints if "400 (BAD REQUEST)" not in c]
 
 
@@ -342,7 +342,7 @@ def test_after_a_refused_upload_the_log_before_is_not_analysed(open_page, tmp_pa
     (tmp_path / "photo.jpg").write_bytes(b"x")
     with page.expect_console_message(lambda m: "400 (BAD REQUEST)" in m.text):
         page.set_input_files("#file-log", str(tmp_path / "photo.jpg"))
-        page.get_by_text("photo.jpg: does not end like a log").wait_for()
+        page.get_by_text("photo.jpg: cannot be a log with this ending").wait_for()
     choose_sample_car(page)
     page.click("#analyse")
     page.locator("#start-refusal", has_text="Choose a log first").wait_for()

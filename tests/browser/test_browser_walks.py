@@ -37,7 +37,7 @@ def test_engineer_from_the_grid_to_a_lap_against_the_fastest(open_page, analysed
     wait_until(page, f"halfshaft.pickedPass()?.lap === {lap + 1}")
     page.go_back()
     wait_until(page, f"halfshaft.pickedPass()?.lap === {lap}")
-    page.locator("summary", has_text="laps over each other").click()
+    page.locator("summary", has_text="overlay laps").click()
     page.locator(f'#over-menu input[value="{fastest}"]').check()
     page.locator("#traces-key", has_text=f"lap {fastest}, fastest").wait_for()
     page.locator("#traces .row-title", has_text="time lost to").wait_for()
@@ -80,7 +80,7 @@ def test_advice_from_a_shelf_says_the_build(open_page, sample_copy):
     page.locator("#trial-corners table").wait_for()
     page.click("#advise-sample")
     page.locator("#advise-told table").wait_for(timeout=240_000)
-    assert "To lessen" in page.locator("#advise-told").inner_text()
+    assert "To reduce" in page.locator("#advise-told").inner_text()
 
 
 def test_advice_without_a_setup_file_is_refused_in_words(open_page, analysed):

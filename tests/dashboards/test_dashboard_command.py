@@ -53,7 +53,7 @@ def test_more_than_the_limit_is_refused_in_words_before_it_is_sent(tmp_path, len
             client.sendall(f"POST /upload/log HTTP/1.1\r\nHost: {host}\r\n{length}\r\n\r\n".encode())
             answer = b"".join(iter(lambda: client.recv(65536), b"")).decode()
     assert answer.startswith("HTTP/1.1 413")
-    assert "larger than 1 GB; export a shorter stretch or fewer channels" in answer
+    assert "larger than 1 GB; export a shorter section or fewer channels" in answer
     assert not list((tmp_path / "book" / "files" / "log").iterdir())
 
 

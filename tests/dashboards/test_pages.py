@@ -19,6 +19,7 @@ from analyzer.logbook import results
 from analyzer.logs.recording import Annotation
 from analyzer.presentation.words import answer_parts, parameter_cells
 from dashboards.compare import both_sides
+from dashboards.logbook import Logbook
 from dashboards.parts import not_measured
 from dashboards.run.run_page import limits
 from dashboards.setup.form import form, to_toml, typed, values_of
@@ -244,7 +245,7 @@ def test_a_run_stored_by_another_version_is_said(ask_page, logbook, run_id):
 def test_one_run_alone_is_not_laid_over_itself(ask_page, run_id):
     page = json.loads(ask_page("/compare"))
     assert (_props(page, "before")["value"], _props(page, "after")["value"]) == ([run_id], [])
-    assert "There is one run only" in json.dumps(page)
+    assert "There is only one run" in json.dumps(page)
 
 
 def test_the_sample_s_bytes_sent_by_somebody_are_the_sample(logbook):
@@ -306,6 +307,15 @@ def test_notes_on_a_run_are_kept_found_and_refused(ask_page, client, logbook, ru
     long = client.post(f"/run/{run_id}/about", json={"notes": "x" * 3000}, headers=HERE).get_json()
     assert "allowed: up to 2000 letters" in long["error"] and logbook.run(run_id).notes == "new diff oil"
     assert "no such run" in client.post("/run/00/about", json={}, headers=HERE).get_json()["error"]
+
+
+def test_notes_on_a_run_outlive_a_lost_database(logbook, run_id):
+    said = {"title": "Session 2", "driver": "Kim", "tyres": "soft", "weather": "dry", "notes": "new diff oil"}
+    logbook.say_of(run_id, date_s=86400.0, **said)
+    logbook.book.close()
+    (logbook.folder / "logbook.sqlite").unlink()
+    (run,) = Logbook(logbook.folder).runs()
+    assert {name: getattr(run, name) for name in said} == said and run.date_s == 86400.0 and run.state == "done"
 
 
 def test_a_removal_can_be_taken_back_and_is_final_after_a_while(logbook, run_id, monkeypatch):

@@ -8,15 +8,19 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from made_findings import made_evidence, made_finding
 
+from analyzer.agreement.anchored import AnchoredEstimate
 from analyzer.errors import InputError
-from analyzer.findings.finding import Finding
+from analyzer.findings.evidence import Blame, BothWheelSpin, InsideSpin, InsideWheelLocking
+from analyzer.lockcurve.estimate import Interval
 from analyzer.presentation.result_json import to_json
 from dashboards.run import quantities
 from dashboards.run.lines import ALL_POINTS, MOST_LAPS, MOST_POINTS, Other, traces
 from dashboards.run.quantities import MAP_LABELS, QUANTITIES, logged, rear_of
 from dashboards.run.repeat import CHOICES, repeat
-from dashboards.run.views import PLACES, TOP, cause_of, circuit, lock, overview, packed
+from dashboards.run.run_page import facts
+from dashboards.run.views import PLACES, TOP, circuit, lock, overview, packed
 
 HERE = {"Host": "localhost", "Origin": "http://localhost"}
 ROWS = 2_000_000
@@ -133,6 +137,33 @@ def test_inside_and_outside_keep_their_names_in_left_and_right_turns(analysis):
         assert np.abs(found[: len(expected)] - expected).max() < 0.05
 
 
+def test_front_wheels_and_both_sides_of_a_chart_keep_their_own_names(analysis):
+    count = len(analysis.signals.time_s)
+    wheels = np.tile([10.0, 20.0, 30.0, 40.0], (count, 1))  # front left, front right, rear left, rear right; m/s
+    told_apart = replace(analysis, signals=replace(analysis.signals, wheel_speed_m_s=wheels))
+
+    def lines(key):
+        return {x.name: x.part(slice(None)) for x in QUANTITIES[key].lines(told_apart)}
+
+    shown, left = lines("wheel_speed"), rear_of(told_apart).turn > 0
+    assert np.unique(shown["front left"]) == pytest.approx([36.0])  # km/h
+    assert np.unique(shown["front right"]) == pytest.approx([72.0])
+    assert shown["inside rear"] == pytest.approx(np.where(left, 108.0, 144.0))
+    assert shown["outside rear"] == pytest.approx(np.where(left, 144.0, 108.0))
+    axle = analysis.axle
+    for key, at_left, at_right, factor in (
+        ("slip", axle.slip_left, axle.slip_right, 100),
+        ("grip_used", axle.use_left, axle.use_right, 1),
+    ):
+        sides = lines(key)
+        known = np.isfinite(sides["inside rear"])
+        assert (known & left).any() and (known & ~left).any()
+        assert sides["inside rear"][known] == pytest.approx(factor * np.where(left, at_left, at_right)[known])
+        assert sides["outside rear"][known] == pytest.approx(factor * np.where(left, at_right, at_left)[known])
+    assert lines("speed_difference")["left minus right"] == pytest.approx(axle.speed_difference_rad_s)
+    assert lines("speed_difference")["if both rolled free"] == pytest.approx(axle.free_difference_rad_s)
+
+
 def test_laps_over_each_other_lie_at_the_same_place_and_say_what_they_lose(analysis):
     bounds, signals = analysis.laps.bounds, analysis.signals
     start, stop = bounds[0]
@@ -205,15 +236,40 @@ def test_overview_says_what_the_result_says(analysis):
         assert (lap["clock_s"][0], lap["clock_s"][-1]) == pytest.approx((lap["start_s"], lap["end_s"]), abs=0.02)
 
 
-def test_a_cause_is_throttle_differential_or_not_clear_of_spins_only():
-    def found(kind, **evidence):
-        return Finding(kind, 1, 1, 0.0, 1.0, "note", 0.5, "", evidence)
+def test_a_cause_is_throttle_differential_or_not_clear_of_inside_spins_only(analysis):
+    asked = {"asked_share": 1.0, "asked_share_lower": 0.9, "asked_share_upper": 1.1}
+    evidence = [
+        made_evidence(InsideSpin, foot_or_car=Blame.CAR, probability_car=0.93, **asked),
+        made_evidence(InsideSpin, foot_or_car=Blame.FOOT, probability_car=0.04, **asked),
+        made_evidence(InsideSpin, foot_or_car=Blame.OPEN),
+        made_evidence(BothWheelSpin),
+        made_evidence(InsideWheelLocking),
+    ]
+    told = overview(replace(analysis, findings=tuple(made_finding(e) for e in evidence)))
+    assert [f["cause"] for f in told["findings"]] == ["differential", "throttle", "unclear", None, None]
+    assert [f["chance"] for f in told["findings"]] == [0.93, 0.04, None, None, None]
+    assert told["answer"][0].startswith("The inside rear spun 3 times")  # as many as have a cause
 
-    assert cause_of(found("inside_wheel_spin", foot_or_car="car")) == "differential"
-    assert cause_of(found("inside_wheel_spin", foot_or_car="foot")) == "throttle"
-    assert cause_of(found("inside_wheel_spin", foot_or_car="cannot_tell")) == "unclear"
-    assert cause_of(found("inside_wheel_spin")) == "unclear"
-    assert cause_of(found("coast_understeer")) is None
+
+def test_the_anchored_curve_is_sent_only_where_there_is_one(analysis):
+    assert lock(analysis)["anchored"] is None and overview(analysis)["parameters"][0]["anchored"] is None
+    second = replace(
+        analysis.lock_curve,
+        parameters={**analysis.lock_curve.parameters, "preload_Nm": Interval(70.0, 60.0, 81.0)},
+    )
+    anchored = replace(analysis, anchored=AnchoredEstimate(lock_curve=second, anchors=(), probability=0.4))
+    told = lock(anchored)
+    assert [p[:2] for p in told["anchored"]] == [[p.input_torque_Nm, p.locking_torque_Nm] for p in second.points]
+    preload = overview(anchored)["parameters"][0]
+    assert preload["anchored"] == [70.0, 60.0, 81.0] and preload["measured"] != preload["anchored"]
+
+
+def test_the_other_logs_are_named_in_the_head_line(analysis):
+    assert "together" not in facts(analysis)
+    others = [
+        replace(analysis, recording=replace(analysis.recording, name=name)) for name in ("second.csv", "third.csv")
+    ]
+    assert facts(replace(analysis, others=tuple(others))).endswith("; analysed together with second.csv and third.csv")
 
 
 def test_lock_plot_has_the_curve_s_points_draws_and_samples(analysis):

@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from accuracy.cases import UNLIKE
+from analyzer.findings.grip import locked_drive_force_N, rear_lateral_force_N
 from made_analysis import Made, made_signals_and_axle
 
-from analyzer.findings.grip import locked_drive_force_N, rear_lateral_force_N
 from analyzer.findings.rear_axle import rear_axle
 
 

@@ -162,13 +162,15 @@ def _with_line(number: int, change) -> bytes:
     return "\n".join(lines).encode()
 
 
-def test_a_quotation_mark_that_nothing_closes_costs_one_row(tmp_path):
+def test_a_quotation_mark_that_nothing_closes_costs_one_cell(tmp_path):
     recording = _read(tmp_path, _with_line(700, lambda line: line.replace(",", ',"', 1)))
     np.testing.assert_allclose(recording.time_s, LOG.time, atol=1e-9)
-    steer, expected = recording.channels["steer"], LOG.channels["steer"].copy()
-    expected[699] = np.nan
-    np.testing.assert_allclose(steer, expected, rtol=1e-12)
-    assert any("more or fewer cells" in a.message for a in recording.annotations)
+    for name, values in recording.channels.items():
+        expected = LOG.channels[name].copy()
+        if name == "wheel_speed_fl":  # the cell behind the mark
+            expected[699] = np.nan
+        np.testing.assert_allclose(values, expected, rtol=1e-12, err_msg=name)
+    assert any("'wheel_speed_fl' holds words" in a.message and "1 row" in a.message for a in recording.annotations)
 
 
 @pytest.mark.parametrize("number", [0, 700], ids=["above the table", "in the table"])

@@ -34,10 +34,13 @@ def standing(log):
 
 
 def straight(log):
-    rng, speed = np.random.default_rng(1), 60 + 30 * np.sin(log["time"] / 10)
+    rng, speed = np.random.default_rng(1), 60 + 30 * np.sin(log["time"] / 4)
     wheels = {n: speed + 0.1 * rng.standard_normal(len(log)) for n in log if n.startswith("wheel_speed")}
     quiet = {n: 0.05 * rng.standard_normal(len(log)) for n in ("yaw_rate", "steer")}
-    along = np.gradient(speed / 3.6, 0.01) / 9.81
+    along = np.gradient(speed / 3.6, log["time"]) / 9.81
+    # what a car does there by itself: the driven wheels gain on power, and the throttle is why
+    wheels |= {n: wheels[n] * (1 + 0.05 * along) for n in wheels if n.endswith(("rl", "rr"))}
+    quiet["throttle"] = 100 * np.clip(along / 0.25, 0, 1)
     return log.drop(columns=["latitude", "longitude"]).assign(
         **wheels, **quiet, gps_speed=speed, lat_g=0.005 * rng.standard_normal(len(log)), long_g=along, brake=0.0
     )

@@ -83,6 +83,17 @@
     );
   };
 
+  /* The anchored curve: a thin line over the stretches that were measured, named at its end. */
+  run.drawAnchored = function ({ chart, x, y }, { anchored, range }) {
+    if (!anchored) return;
+    let end = null;
+    for (const stretch of stretches(anchored)) {
+      chart.append(run.svg("path", { d: run.line(stretch.map((k) => x(anchored[k][0])), stretch.map((k) => y(anchored[k][1]))), class: "anchored" }));
+      end = anchored[stretch.at(-1)];
+    }
+    if (end) chart.append(run.svg("text", { x: x(end[0]) - 4, y: Math.min(y(Math.min(end[1], range[2])) + 18, y(0) - 4), "text-anchor": "end", class: "anchored-name" }, "anchored"));
+  };
+
   run.drawPredicted = function ({ chart, x, y }, predicted, look = "predicted") {
     if (!predicted) return;
     const at = predicted.x.map(x);
@@ -106,6 +117,7 @@
       const { chart, x, y } = axes, top = told.range[2];
       samples = run.drawSamples(axes, told);
       run.drawMeasured(axes, told);
+      run.drawAnchored(axes, told);
       run.drawPredicted(axes, told.predicted);
       const { cut } = run.screen;
       if (cut && cut.narrow) {
@@ -139,7 +151,8 @@
       const sign = (d, look, words) => run.html("span", { class: "keyed" }, run.svg("svg", { width: 14, height: 14, viewBox: "-7 -7 14 14", "aria-hidden": "true" }, run.svg("path", { d, class: look })), words);
       const pass = run.pickedPass();
       return [
-        line("measured", "measured"), line("draw", "as likely"),
+        line("measured", "measured"), line("draw", "equally likely"),
+        told.anchored ? line("anchored", "anchored") : null,
         told.predicted ? line("predicted", "parts predict") : null,
         told.points.some((p) => p[4] === "bound") ? sign("M-4 6l4 -6l4 6m-4 -6v8", "bound", "at least") : null,
         sign("M0 0h0", "slipping", "slipping"), sign("M-2.5 2l2.5 -4.5l2.5 4.5z", "locked", "locked"),

@@ -16,7 +16,7 @@
     const understeer = data.findings.filter((f) => f.kind === "coast_understeer").length;
     const then = () => run.pick({ kind: run.screen.state.kind ? null : "coast_understeer", cause: null });
     if (understeer) buttons.push(run.html("button", { type: "button", class: "chip", "data-kind": "coast_understeer", on: { click: then } }, run.glyph("coast_understeer"), " off-throttle understeer ", run.html("b", {}, understeer)));
-    const title = run.html("h2", {}, run.html("b", { class: "big" }, String(spins.length)), spins.length === 1 ? " spin" : " spins");
+    const title = run.html("h2", {}, run.html("b", { class: "big" }, String(spins.length)), spins.length === 1 ? " inside rear spin" : " inside rear spins");
     return run.html("section", { class: "causes", "aria-label": "spins by cause" }, run.html("div", { class: "headline" }, title, spins.length ? bar : null), run.html("div", { class: "chips" }, ...buttons));
   }
 
@@ -32,25 +32,29 @@
       run.html("p", {}, run.glyph(most[1]), ` spun in ${laps} of ${data.laps.length} laps; ${NAMES[most[1]]} ${most[0]} of ${found.length}`));
   }
 
-  /* An interval as a bar with a tick at the value; below it, on the same axis, what the parts predict. */
-  run.interval = function ({ label, measured, predicted, reason, trial }) {
-    const known = [...measured, ...(predicted || []), ...(trial || [])].filter((v) => v !== null);
-    const top = 1.08 * Math.max(...known, 0.1), W = 190, H = trial ? 34 : 26;
+  /* An interval as a bar with a tick at the value; below it, on the same axis, the anchored value (two ticks) and what
+     the parts predict (a diamond). */
+  run.interval = function ({ label, measured, anchored, predicted, reason }) {
+    const known = [...measured, ...(anchored || []), ...(predicted || [])].filter((v) => v !== null);
+    const top = 1.08 * Math.max(...known, 0.1), W = 190, H = anchored ? 36 : 26;
+    const MARKS = { measured: "m0 -6v12", anchored: "m-2 -5v10m4 -10v10", predicted: "m0 -5l4 5l-4 5l-4 -5z" };
     const x = run.scale(0, top, 2, W - 2), chart = run.svg("svg", { viewBox: `0 0 ${W} ${H}`, class: "interval", "aria-hidden": "true", preserveAspectRatio: "none" });
     const bar = ([value, lower, upper], y, look) => {
       if (lower !== null && upper !== null) chart.append(run.svg("path", { d: `M${x(Math.max(lower, 0))} ${y}H${x(Math.max(upper, 0))}`, class: `span ${look}` }));
       if (lower !== null && upper === null) chart.append(run.svg("path", { d: `M${x(lower)} ${y}H${W - 2}m-5 -4l5 4l-5 4`, class: `atleast ${look}` }));
-      if (value !== null) chart.append(run.svg("path", { d: look === "measured" ? `M${x(value)} ${y - 6}V${y + 6}` : `M${x(value)} ${y - 5}l4 5l-4 5l-4 -5z`, class: `tick-mark ${look}` }));
+      if (value !== null) chart.append(run.svg("path", { d: `M${x(value)} ${y}${MARKS[look]}`, class: `tick-mark ${look}` }));
     };
     chart.append(run.svg("path", { d: `M2 ${H - 1}H${W - 2}`, class: "rule" }));
     bar(measured, 8, "measured");
-    if (predicted) bar(predicted, 19, "predicted");
-    if (trial) bar(trial, 29, "trial");
-    const digits = top > 20 ? 0 : 1, [value, lower, upper] = measured;
-    let words = value === null ? (lower === null ? "not measured" : `at least ${lower.toFixed(digits)}`) : value.toFixed(digits);
-    if (value !== null && lower !== null && upper !== null) words += ` (${lower.toFixed(digits)} to ${upper.toFixed(digits)})`;
+    if (anchored) bar(anchored, 19, "anchored");
+    if (predicted) bar(predicted, H - 7, "predicted");
+    const digits = top > 20 ? 0 : 1;
+    const words = ([value, lower, upper]) => {
+      if (value === null) return lower === null ? "not measured" : `at least ${lower.toFixed(digits)}`;
+      return value.toFixed(digits) + (lower !== null && upper !== null ? ` (${lower.toFixed(digits)} to ${upper.toFixed(digits)})` : "");
+    };
     return run.html("div", { class: "parameter", title: reason || "" }, run.html("span", { class: "label" }, label), chart,
-      run.html("span", { class: "figures" }, run.html("b", { class: "measured-word" }, words), predicted ? run.html("span", { class: "predicted-word" }, ` parts ${predicted[0].toFixed(digits)}`) : null));
+      run.html("span", { class: "figures" }, run.html("b", { class: "measured-word" }, words(measured)), anchored ? run.html("span", { class: "anchored-word" }, ` anchored ${words(anchored)}`) : null, predicted ? run.html("span", { class: "predicted-word" }, ` parts ${predicted[0].toFixed(digits)}`) : null));
   };
 
   run.strip = function (root, data) {
@@ -64,7 +68,7 @@
         root.querySelectorAll("[data-panel-tab]").forEach((tab) => tab.setAttribute("aria-pressed", tab.dataset.panelTab === (state.panel || "map")));
         box.querySelectorAll(".chip").forEach((chip) => chip.setAttribute("aria-pressed", (chip.dataset.cause || chip.dataset.kind) === (state.cause || state.kind)));
         const told = [["corner", "corner "], ["lap", "lap "], ["cause", ""], ["kind", ""]].filter(([name]) => state[name] !== undefined);
-        filters.replaceChildren(...told.map(([name, words]) => run.html("button", { type: "button", class: "chip", "aria-label": `no longer only ${words}${run.WORDS[state[name]] || state[name]}`, on: { click: () => run.go({ [name]: null }) } }, `only ${words}${NAMES[state[name]] || run.WORDS[state[name]] || state[name]} `, run.html("span", { "aria-hidden": "true" }, "✕"))));
+        filters.replaceChildren(...told.map(([name, words]) => run.html("button", { type: "button", class: "chip", "aria-label": `remove filter: ${words}${run.WORDS[state[name]] || state[name]}`, on: { click: () => run.go({ [name]: null }) } }, `only ${words}${NAMES[state[name]] || run.WORDS[state[name]] || state[name]} `, run.html("span", { "aria-hidden": "true" }, "✕"))));
       },
     };
   };

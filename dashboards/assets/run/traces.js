@@ -270,7 +270,7 @@
   function sentence(root, data) {
     const { state } = run.screen, found = run.pickedFinding(), pass = run.pickedPass(), what = root.querySelector("#what");
     let words = "The whole log. Click a corner, a lap or a cell to see it.";
-    if (run.seen().over.length) words = "Laps over each other, at the same place of the lap.";
+    if (run.seen().over.length) words = "Overlaid laps, matched by place in the lap.";
     if (found) words = found.sentence;
     else if (pass) words = `Corner ${pass.corner}, lap ${pass.lap}: nothing to report.`;
     else if (state.corner !== undefined || state.lap !== undefined) words = counted(state, data);
