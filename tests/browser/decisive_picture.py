@@ -3,12 +3,13 @@
 The same lock curve from laps alone, and from laps, circles and the bench reading, with the report's figures.
 """
 
-import shutil
 import tempfile
 from importlib import resources
 from pathlib import Path
 
 import plotly.graph_objects as go
+from browser.conftest import FLAGS
+from browser.driving import browser_path
 from playwright.sync_api import sync_playwright
 from plotly.subplots import make_subplots
 
@@ -42,7 +43,7 @@ def make(target: Path) -> None:
     with tempfile.TemporaryDirectory() as folder, sync_playwright() as playwright:
         html = Path(folder) / "picture.html"
         figure.write_html(html, include_plotlyjs=True, config={"displayModeBar": False})
-        browser = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
+        browser = playwright.chromium.launch(executable_path=browser_path(), args=FLAGS)
         page = browser.new_page(viewport={"width": SIZE[0] + 16, "height": SIZE[1] + 16})
         page.goto(html.as_uri())
         page.wait_for_selector(".main-svg")
