@@ -65,9 +65,13 @@ def with_true_clock(recording: Recording) -> Recording:
     speeds = [v for n, v in recording.channels.items() if n in WHEEL_CHANNELS or n == "gps_speed"]
     if not speeds or len(recording.time_s) < 2:
         return recording
-    middle = np.nanmedian(np.where(np.isfinite(speeds).any(axis=0), speeds, 0.0), axis=0) * (
-        ROUGH_RADIUS_M if recording.wheel_speed_unit == "rad/s" else 1.0
-    )
+    table = np.array(speeds)
+    known = np.flatnonzero(np.isfinite(table).any(axis=0))
+    if len(known) < 2:
+        return recording
+    # a row that is silent is no row that stands still
+    middle = np.interp(np.arange(table.shape[1]), known, np.nanmedian(table[:, known], axis=0))
+    middle *= ROUGH_RADIUS_M if recording.wheel_speed_unit == "rad/s" else 1.0
     factor, proven = behaviour.clock_by_motion(recording.time_s, middle, recording.channels.get("long_g"))
     if factor == 1.0:
         return recording

@@ -111,7 +111,7 @@ def test_what_can_be_mended_changes_little_and_is_reported(short_log, car_file, 
     spoil, code = MENDED[case]
     _, _, healthy = run(short_log, car_file, tmp_path, capsys, "parquet")
     status, error, result = run(spoil(short_log), car_file, tmp_path, capsys)
-    assert status == 0 and not error
+    assert status == 0 and not error, error
     codes = {q["code"] for q in result["quality"]}
     assert code is None or code in codes
     assert not {"dropout", "gap"} <= codes  # one silence is told once
