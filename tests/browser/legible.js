@@ -22,6 +22,14 @@
     for (let e = element; e; e = e.parentElement) layers.push(parse(getComputedStyle(e).backgroundColor));
     return layers.reverse().reduce((below, { rgb, alpha }) => over(rgb, alpha, below), [255, 255, 255]);
   };
+  // in a part that stays while others scroll under its own solid ground
+  const fixed = (element) => {
+    for (let e = element; e && e !== document.body; e = e.parentElement) {
+      const style = getComputedStyle(e);
+      if (style.position === "sticky") return parse(style.backgroundColor).alpha === 1;
+    }
+    return false;
+  };
   const seen = (rect, element) => {
     let { left, top, right, bottom } = rect;
     for (let e = element; e && e !== document.body; e = e.parentElement) {
@@ -49,7 +57,7 @@
     const size = parseFloat(style.fontSize), large = size >= 24 || (size >= 18.66 && +style.fontWeight >= 700);
     const contrast = ratio(over(ink.rgb, ink.alpha, below), below);
     if (contrast < (large ? 3 : 4.5)) found.pale.push(`${text.slice(0, 40)}: ${contrast.toFixed(2)}`);
-    kept.forEach((r) => boxes.push({ ...r, text, element, still: style.position !== "sticky" }));
+    kept.forEach((r) => boxes.push({ ...r, text, element, still: !fixed(element) }));
   }
   boxes.forEach((a, k) => boxes.slice(k + 1).forEach((b) => {
     if (a.element === b.element || a.element.contains(b.element) || b.element.contains(a.element)) return;

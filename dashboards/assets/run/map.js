@@ -2,7 +2,7 @@
 (function () {
   "use strict";
   const run = (window.halfshaft = window.halfshaft || {});
-  const LEVELS = 9, OFF_PX = 13, APART_PX = 16, PAD_PX = 34;
+  const LEVELS = 9, OFF_PX = 13, APART_PX = 16, CLEAR_PX = 9, PAD_PX = 34;
 
   run.map = function (root, data) {
     const box = root.querySelector("#map"), legend = root.querySelector("#map-scale");
@@ -62,29 +62,33 @@
         const each = [...groups].map(([shape, found]) => ({ shape, found }));
         each.forEach(({ shape, found }, j) => {
           // the first off the path, the others above or below it, so that their numbers stay apart
-          const [x, y] = [places[k][0] + OFF_PX * way[0], places[k][1] + OFF_PX * way[1] + APART_PX * j * (way[1] < 0 ? -1 : 1)];
+          const wanted = [places[k][0] + OFF_PX * way[0], places[k][1] + OFF_PX * way[1] + APART_PX * j * (way[1] < 0 ? -1 : 1)];
+          const [x, y] = nearestOf(places, wanted) >= CLEAR_PX ? wanted : roomiest(k, taken);
+          const right = Math.sign(x - places[k][0]) || 1;
           taken.push([x, y]);
-          if (found.length > 1) taken.push([x + 20 * Math.sign(way[0] || 1), y]);
+          if (found.length > 1) taken.push([x + 20 * right, y]);
           const words = found.length > 1 ? `${found.length} findings, ${found[0].where.split(",")[0]}, ${run.WORDS[shape]}` : `${found[0].name}, ${found[0].where}`;
           const then = () => run.pick(found.length > 1 && found[0].corner !== null ? { corner: found[0].corner } : { finding: found[0].index });
           const chosen = found.some((one) => one.index === picked);
           const mark = run.svg("g", { class: chosen ? "spot chosen" : "spot", transform: `translate(${x.toFixed(1)} ${y.toFixed(1)})`, role: "button", tabindex: "-1", "aria-label": words, "data-findings": found.map((one) => one.index).join(), on: { click: then } },
             run.svg("circle", { r: 10, class: "reach" }), run.mark(shape), run.svg("title", {}, words));
-          if (found.length > 1) mark.append(run.svg("text", { x: 9 * Math.sign(way[0] || 1), y: 4, class: "count", "text-anchor": way[0] < 0 ? "end" : "start" }, `×${found.length}`));
+          if (found.length > 1) mark.append(run.svg("text", { x: 9 * right, y: 4, class: "count", "text-anchor": right < 0 ? "end" : "start" }, `×${found.length}`));
           chart.append(mark);
         });
       }
       return taken;
     }
 
-    /* Where a number has most room beside a place: off the path, the marks and the other numbers. */
+    const nearestOf = (list, [x, y]) => list.reduce((least, [a, b]) => Math.min(least, Math.hypot(a - x, b - y)), Infinity);
+
+    /* Where a number or a mark has most room beside a place: off the path, the marks and the other numbers. */
     function roomiest(k, taken) {
       const [x, y] = places[k];
       let best = null, most = -Infinity;
       for (const off of [13, 18, 24]) {
         for (let turn = 0; turn < 16; turn += 1) {
           const at = [x + off * Math.cos((turn * Math.PI) / 8), y + off * Math.sin((turn * Math.PI) / 8)];
-          const far = (list, enough) => list.reduce((least, [a, b]) => Math.min(least, Math.hypot(a - at[0], b - at[1]) / enough), 1);
+          const far = (list, enough) => Math.min(nearestOf(list, at) / enough, 1);
           const room = Math.min(far(places, 11), far(taken, 19)) - off / 500;
           if (room > most) [best, most] = [at, room];
         }

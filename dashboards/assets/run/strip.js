@@ -54,7 +54,8 @@
       return value.toFixed(digits) + (lower !== null && upper !== null ? ` (${lower.toFixed(digits)} to ${upper.toFixed(digits)})` : "");
     };
     return run.html("div", { class: "parameter", title: reason || "" }, run.html("span", { class: "label" }, label), chart,
-      run.html("span", { class: "figures" }, run.html("b", { class: "measured-word" }, words(measured)), anchored ? run.html("span", { class: "anchored-word" }, ` anchored ${words(anchored)}`) : null, predicted ? run.html("span", { class: "predicted-word" }, ` parts ${predicted[0].toFixed(digits)}`) : null));
+      run.html("span", { class: "figures" }, run.html("b", { class: "measured-word" }, words(measured)), predicted ? run.html("span", { class: "predicted-word" }, ` parts ${predicted[0].toFixed(digits)}`) : null,
+        anchored ? run.html("span", { class: "anchored-word" }, ` anchored ${words(anchored)}`) : null));
   };
 
   run.strip = function (root, data) {

@@ -2,7 +2,7 @@
 (function () {
   "use strict";
   const run = (window.halfshaft = window.halfshaft || {});
-  const LEFT = 46, TOP = 18, BOTTOM = 34, GAP = 9, LEAST_ROW = 38, HEAD = 15, NARROW_S = 40;
+  const LEFT = 46, TOP = 18, MARKS = 16, BOTTOM = 34, GAP = 9, LEAST_ROW = 38, HEAD = 15, NARROW_S = 40;
   const ROLES = { "inside rear": "inside", "outside rear": "outside", "front left": "front", "front right": "front" };
   const DASHES = ["", "7 3", "2 3", "9 3 2 3", "12 4"];
 
@@ -133,15 +133,15 @@
       const here = box.getBoundingClientRect();
       width = here.width;
       if (!told || width < 40) return;
-      const inner = Math.max(here.height - TOP - BOTTOM, rows.length * (LEAST_ROW + GAP));
+      const inner = Math.max(here.height - TOP - MARKS - BOTTOM, rows.length * (LEAST_ROW + GAP));
       const tall = inner / Math.max(rows.length, 1) - GAP;
-      height = inner + TOP + BOTTOM;
-      const bottom = TOP + inner - GAP;
+      height = inner + TOP + MARKS + BOTTOM;
+      const bottom = TOP + MARKS + inner - GAP;
       x = run.scale(...told.window, LEFT, width - right());
       const chart = run.svg("svg", { width, height, viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": `traces: ${rows.map((r) => r.label).join("; ")}` });
       chart.append(run.svg("defs", {}, run.svg("clipPath", { id: "seen" }, run.svg("rect", { x: LEFT, y: TOP, width: width - right() - LEFT, height: bottom - TOP }))));
       drawShades(chart, bottom);
-      rows.forEach((row, k) => drawRow(chart, row, TOP + k * (tall + GAP), tall));
+      rows.forEach((row, k) => drawRow(chart, row, TOP + MARKS + k * (tall + GAP), tall));
       drawFindings(chart, bottom);
       for (const tick of run.ticks(...told.window, Math.max(3, width / 130))) {
         if (x(tick) < LEFT - 1 || x(tick) > width - right() + 1) continue;
