@@ -76,7 +76,7 @@ def _misfit(fitted: Fit, taken: CurveAnchors) -> float:
 
     Notes
     -----
-    A score test at the anchored fit (C. R. Rao, 1948, with the covariance of the passes). There the curve is one that
+    A score test at the anchored fit [RAO1948], with the covariance of the passes. There the curve is one that
     bends; the curve from the log alone may have no slope, and then where it bends means nothing. With R the anchors'
     slopes, H the Hessian with them, J the covariance of the log's and the beliefs' slopes, F of the curve's form:
 

@@ -34,6 +34,7 @@ def test_a_true_bench_reading_does_not_contradict_the_log_and_the_curve_holds_th
 
 @pytest.mark.parametrize("factor", [4.0, 8.0])
 def test_a_reading_that_is_far_off_is_told(both, factor):
+    """By the score test [RAO1948] at the anchored curve."""
     stated = anchors(load_setup(BENCH))
     wrong = replace(stated.preload, value=factor * stated.preload.value)
     estimate = anchored_estimate(both[1], replace(stated, preload=wrong), largest_torque_Nm=2000.0)
