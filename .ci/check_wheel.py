@@ -9,7 +9,7 @@ from pathlib import Path
 
 source, wheel = Path(sys.argv[1]), sys.argv[2]
 PACKAGES = ("analyzer", "dashboards", "sample_logs")
-NOT_SHIPPED = {"sample_logs/report.png"}  # the README's picture
+NOT_SHIPPED = {"sample_logs/report.png", "sample_logs/decisive.png"}  # the README's pictures
 there = {
     path.relative_to(source).as_posix()
     for package in PACKAGES

@@ -142,7 +142,7 @@ def check_log(path: Path | str, *, channel_map: ChannelMap | None = None, car: C
         annotations = recording.annotations
         mark = contradicted(annotations)
         contradiction = mark.message if mark else None
-        if not _cornered(recording):
+        if mark is None and not _cornered(recording):
             problem = f"{name}: {NO_CORNER}. Give a log with cornering."
     except HalfshaftError as error:
         problem = str(error)

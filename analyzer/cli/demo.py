@@ -65,8 +65,9 @@ def run(arguments: argparse.Namespace) -> int:
             arguments.outputs.require(json, is_own_json)
         console.print(
             "Sample logs of an invented car on an invented circuit: as delivered with all channels (baseline) and with "
-            "the fewest (baseline_minimum), with slow circles and a bench reading added (baseline_circles), with other "
-            "ramp rings (steeper_ramps) and with a stiffer cone spring (stiffer_cone). Each is held against its setup file."
+            "the fewest (baseline_minimum), with slow circles and a bench reading added (baseline_circles), with "
+            "other ramp rings (steeper_ramps) and with a stiffer cone spring (stiffer_cone). Each is held "
+            "against its setup file."
         )
         for logs, car, setup in samples:
             with progress_bar(_stem(logs[-1])) as progress:

@@ -8,6 +8,7 @@ import numpy as np
 
 from analyzer.comparison.sides import MARGIN_SHARE, least_margin_Nm
 from analyzer.differential import clamp, springs
+from analyzer.differential.anchors import hold_Nm
 from analyzer.differential.clamp import ring_face_angle_rad, thrust_N_per_Nm, torque_bias_ratio
 from analyzer.differential.predicted import NORMAL_95, predict_lock_curve
 from analyzer.differential.setup import Breakaway, Setup
@@ -347,7 +348,13 @@ def _margin(g):
     return {"by the level": by_level, "by the front tyres": by_front, "margin": max(by_level, by_front)}
 
 
+def _anchored(g):
+    hold = hold_Nm(ring_hold_Nm=g["h"], series_share=1, preload_Nm=g["M_0"], slope=g["slope"])
+    return {"hold-off": hold}
+
+
 EXAMPLES = {
+    "anchored": _anchored,
     "bias": _bias,
     "reference": _reference,
     "ramp": _ramp,

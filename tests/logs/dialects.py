@@ -339,7 +339,7 @@ DIALECTS: tuple[Dialect, ...] = (
         "minutes, and no acceleration to tell them by",
         lambda log, _: text(replace(log, time=log.time / 60).change(long_g=None)).encode(),
         "asks",
-        "minutes",
+        "State the factor to seconds",
     ),
     Dialect("Time", "that of the lap, which begins anew", _lap_clock, tolerance=1e-7),
     Dialect("Time", "one row a value (time, channel, value)", lambda log, _: w.tall(log).encode()),

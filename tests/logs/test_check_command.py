@@ -127,7 +127,9 @@ def test_a_log_without_a_corner_or_too_short_is_told_before_it_is_analysed(tmp_p
     assert main(["check", str(path), "--json", "-"]) == 0
     check = json.loads(capsys.readouterr().out)
     assert "no corner was driven" in check["problem"]
-    path.write_text(w.text(LOG))
+    # made_log steers by yaw rate alone; a car by yaw rate over speed
+    steer = 15 * 2.6 * LOG.channels["yaw_rate"] / LOG.channels["gps_speed"]
+    path.write_text(w.text(LOG.change(steer=steer)))
     assert main(["check", str(path)]) == 0
     shown = " ".join(capsys.readouterr().out.split())
     assert "Can be analysed as it is" in shown and "only 60 s long" in shown
