@@ -2,7 +2,7 @@
 (function () {
   "use strict";
   const run = (window.halfshaft = window.halfshaft || {});
-  const LEVELS = 9, OFF_PX = 13, APART_PX = 16, CLEAR_PX = 9, PAD_PX = 34;
+  const LEVELS = 9, OFF_PX = 13, APART_PX = 16, CLEAR_PX = 9, PAD_PX = 34, BESIDE_PX = 44; // beside: a mark and its number
 
   run.map = function (root, data) {
     const box = root.querySelector("#map"), legend = root.querySelector("#map-scale");
@@ -12,7 +12,7 @@
       const [x, y] = [run.unpack(circuit.x), run.unpack(circuit.y)];
       const ends = (values) => values.reduce(([a, b], v) => (Number.isFinite(v) ? [Math.min(a, v), Math.max(b, v)] : [a, b]), [Infinity, -Infinity]);
       const [[x0, x1], [y0, y1]] = [ends(x), ends(y)];
-      const size = Math.min((width - 2 * PAD_PX) / (x1 - x0 || 1), (height - 2 * PAD_PX) / (y1 - y0 || 1));
+      const size = Math.min((width - 2 * BESIDE_PX) / (x1 - x0 || 1), (height - 2 * PAD_PX) / (y1 - y0 || 1));
       return Array.from(x, (v, k) => [width / 2 + size * (v - (x0 + x1) / 2), height / 2 - size * (y[k] - (y0 + y1) / 2)]);
     }
 
