@@ -280,8 +280,10 @@ class Finding(TypedDict):
     kind: str
     lap: int | None
     corner: int | None
+    direction: Literal["left", "right"] | None
     start_s: float
     end_s: float
+    distance_m: float | None
     severity: Literal["note", "caution", "act"]
     confidence: Fraction
     sentence: Sentence
