@@ -178,7 +178,8 @@ def test_another_gyro_is_noticed_and_makes_no_change(compared):
         warnings(more.conditions)
     ) == 1
     assert same.sides["preload"].verdict in UNCHANGED and holds(same.change["preload_Nm"], 0.0)
-    assert width(same.change["preload_Nm"]) > 1.5 * width(compared("again").change["preload_Nm"])
+    # each side's own scale costs 1.18 times the width; the front wheels' difference and the turn of the laps tell it
+    assert width(same.change["preload_Nm"]) > 1.1 * width(compared("again").change["preload_Nm"])
     assert more.sides["preload"].verdict == "stronger"
     assert holds(more.change["preload_Nm"], PRELOAD_AFTER_Nm - PRELOAD_BEFORE_Nm)
 
@@ -249,7 +250,7 @@ def test_laps_without_a_sample_that_counts(analysis):
     base = analysis("base")
     gap = replace(base.signals, valid=base.signals.valid & (base.laps.number != 2))
     runs = [Run(replace(base, signals=gap), side=0, laps=(2,)), Run(base, side=1, laps=(1, 3))]
-    with pytest.raises(CannotTell, match=r"base.parquet, laps 2: lies wholly in gaps"):
+    with pytest.raises(CannotTell, match=r"base.parquet, laps 2: lies entirely in gaps"):
         compare_runs(runs)
 
 
@@ -280,7 +281,7 @@ def test_a_plan_on_the_terminal(files, capsys):
     status = main(["compare", "--plan", run, "--car", car, "--change", "preload=90%", "preload=1%", "drive_slope=20%"])
     assert status == 0
     out = " ".join(capsys.readouterr().out.split())
-    assert "to be told it takes" in out and "drive slope 20%" in out and "drive_slope" not in out
+    assert "to be seen" in out and "drive slope 20%" in out and "drive_slope" not in out
     assert "preload 1%" in out and "no number of laps is enough, because" in out
     assert "Event rules and local law come first." in out
 
