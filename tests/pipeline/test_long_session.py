@@ -10,7 +10,7 @@ import pyarrow.parquet as pq
 import pytest
 from benchmarks.long_log import CAR, laps, write_log
 
-from analyzer.lockcurve import motion
+from analyzer.lockcurve import motion, problem
 from analyzer.pipeline import analyze
 from analyzer.signals import blocks, long_session
 from analyzer.signals.path import EARTH_RADIUS_M
@@ -185,7 +185,9 @@ class AtOnce:
 
 def test_a_log_of_seven_blocks_takes_no_more_memory_than_one_of_three(tmp_path, monkeypatch):
     monkeypatch.setattr(long_session, "ThreadPoolExecutor", AtOnce)
-    monkeypatch.setattr(motion, "MOST_ROWS", 2_000)  # two hours of a real log, as small here as the blocks are
+    # two hours of a real log, and what a fit takes of it, as small here as the blocks are
+    monkeypatch.setattr(motion, "MOST_ROWS", 2_000)
+    monkeypatch.setattr(problem, "MOST_SAMPLES", 300)
     peaks = []  # one block is read ahead while one is worked on
     for rows in (36_000, 84_000):
         write_log(tmp_path / "log.parquet", rows)
