@@ -136,7 +136,7 @@ def test_steeper_drive_ramps_are_advised_against_the_spin(spinning):
     assert spinning.causes["spin"].verdict == "differential"
     first = spinning.top[0]
     assert first.build.changes == {"ramp_rings": "45/80"}
-    # 4.25 s to none; the draws of tyre and curve, wider since radius and sensor pose are in them, leave 0.17 s over zero
+    # 4.25 s to none; the draws of tyre and curve, with radius and sensor pose in them, leave 0.17 s over zero
     assert first.change["spin_s"].upper < 0.06 * abs(first.change["spin_s"].value)
     assert 0.9 < first.sure < 1.0
     assert "input torque" in why(first, spinning) and depends_on(first, spinning)
