@@ -34,11 +34,11 @@ SHOWN_LAPS = (2, 4, 8, 16, 32)
 FLOOR_WORDS = {
     "radius": "how the rolling radius falls with load errs in every lap; roll the car out with and without ballast",
     "sensor_pose": "the accelerometer's place and lean err in every lap; state them in the car file",
-    "car": "the car file errs alike in every lap; measure the figure, or state it with a smaller uncertainty",
+    "car": "errors of the car file are the same in every lap; measure the figure, or state it with closer limits",
     "tyre": "the tyre is not known better from more of the same laps; more variety of corners and throttle tells",
-    "acceleration": "the accelerometers' zero errs alike through a whole run; several runs a side average it",
-    "wheel_calibration": "the wheel speeds' calibration errs alike through a whole run; several runs a side average it",
-    "yaw_rate": "the gyro errs alike through a whole run; several runs a side average it",
+    "acceleration": "the accelerometers' offset is the same through a whole run; several runs a side average it",
+    "wheel_calibration": "the wheel speeds' calibration error is the same through a whole run; several runs a side average it",
+    "yaw_rate": "the gyro error is the same through a whole run; several runs a side average it",
     "hold-off": "the ramps may begin to clamp elsewhere after the change; passes on light throttle would tell",
     "tyre form": "a tyre unlike the fitted curve makes the change itself uncertain by a share of it",
 }

@@ -116,7 +116,7 @@ def state_words(found: StoredResult | None, run: Run) -> str:
         return "not analysed" if found is None or found.provenance is None else "out of date"
     if not is_current(found, run):
         return "out of date"
-    return "cannot be told" if found.state == "failed" else "up to date"
+    return "no answer" if found.state == "failed" else "up to date"
 
 
 def print_runs(store: Store, found: list[Run], console: Console) -> None:

@@ -136,13 +136,13 @@ def throttle_range(recording: Recording, speed: np.ndarray) -> list[Annotation]:
     low, high = np.percentile(moving, [0.5, 99.5])
     found = []
     if high - low < 0.02:
-        words = f"Throttle stays at {low:.0%} while the car drives; phases cannot be told by it."
+        words = f"Throttle stays at {low:.0%} while the car drives; it does not show the phases of a corner."
         return [Annotation("throttle_dead", "error", "throttle", None, None, words)]
     at_top = float(np.mean(moving >= high - 0.005))
     if at_top > 0.8:
         words = (
             f"Throttle is at its upper end for {at_top:.0%} of the time on the move: its range is set too small, "
-            "and power application cannot be told from full throttle."
+            "and power application looks like full throttle."
         )
         found.append(Annotation("throttle_saturated", "warning", "throttle", None, None, words))
     if low > 0.03:

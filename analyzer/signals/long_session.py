@@ -84,7 +84,7 @@ class LongSession:
 
     def leave_out(self, block: LogBlock, reason: CannotTell) -> None:
         """Note that a block takes no part."""
-        words = f"Nothing can be told from this stretch of the log, and it was left out: {reason}"
+        words = f"This section of the log gives no answer and was left out: {reason}"
         self._notes.append((block, [Annotation("left_out", "warning", None, *block.own_s, words, True)]))
 
     def recording(self) -> Recording:

@@ -216,8 +216,8 @@ def _sensors_alone(view: _Turning) -> list[Annotation]:
         for second in names[i + 1 :]:
             if _together(view.turn[first], view.turn[second], view.moving) < -CLEAR:
                 note = (
-                    f"{CHANNELS[first].heading} and {CHANNELS[second].label} have opposite signs; which is right "
-                    "cannot be told from this log."
+                    f"{CHANNELS[first].heading} and {CHANNELS[second].label} have opposite signs; this log "
+                    "can't show which is right."
                 )
                 notes.append(Annotation("sign_conflict", "warning", second, None, None, note))
     words = "No pair of freely rolling wheels and no position: left and right of the wheels cannot be verified."
