@@ -213,7 +213,7 @@ def test_output_inside_the_folder_is_not_a_log(logs, car):
 )
 def test_what_is_wrong_is_said_in_one_sentence(logs, car, tmp_path, capsys, monkeypatch, change, words):
     pytest.importorskip("distributed")
-    monkeypatch.setattr("analyzer.batch.cluster.CONNECT_S", 1.0)
+    monkeypatch.setattr("analyzer.batch.workers.CONNECT_S", 1.0)
     folder = [str(logs)] if change[0].startswith("--") else []
     assert main(["batch", *folder, *change, "--car", str(car), "--out", str(tmp_path / "out")]) == 2
     said = capsys.readouterr().err
