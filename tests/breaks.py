@@ -61,9 +61,6 @@ SURVIVORS = {
     "one radius for all wheels": Break(
         "analyzer/signals/wheel_speed.py", "car.rolling_radii_m[i]", "car.rolling_radii_m[2]", "tests/vehicle"
     ),
-    "no lateral force in the friction circle": Break(
-        "analyzer/findings/grip.py", "limit**2 - lateral**2", "limit**2", "tests/findings/test_rear_view.py"
-    ),
     "no yaw error in the slips": Break(
         "analyzer/findings/rear_axle.py",
         "np.sqrt(2 * signals.wheel_speed_noise_m_s**2 + yaw**2)",

@@ -1,11 +1,10 @@
-"""The rear axle seen from the corner, and what it could have held: by geometry and the friction circle (derived)."""
+"""The rear axle seen from the corner, by geometry (derived)."""
 
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from accuracy.cases import UNLIKE
-from analyzer.findings.grip import locked_drive_force_N, rear_lateral_force_N
 from made_analysis import Made, made_signals_and_axle
 
 from analyzer.findings.rear_axle import rear_axle
@@ -33,17 +32,3 @@ def test_over_speed_and_moment_are_had_with_the_rear_wheels_figures(made):
     # each wheel's force is half the transfer torque over the radius, at half the track
     force = view.transfer_torque_Nm / 2 / UNLIKE.rear_rolling_radius_m
     assert view.opposing_moment_Nm == pytest.approx(2 * force * UNLIKE.rear_track_m / 2)
-
-
-def test_what_the_axle_could_drive_is_what_its_side_force_leaves(made):
-    """F_x = sqrt((mu F_z)^2 - F_y^2), mu the highest friction seen: on a straight all of it, in a corner less."""
-    signals, axle = made
-    held = locked_drive_force_N(signals, axle, UNLIKE)
-    side = rear_lateral_force_N(signals, UNLIKE)
-    load = axle.load_left_N + axle.load_right_N
-    along = axle.longitudinal_force_left_N + axle.longitudinal_force_right_N
-    worked = signals.valid & ~axle.braked
-    friction = np.percentile((np.hypot(along, side) / load)[worked], 99)
-    assert held**2 + np.minimum(np.abs(side), friction * load) ** 2 == pytest.approx((friction * load) ** 2)
-    hard = np.abs(side) > 0.5 * friction * load
-    assert hard.sum() > 100 and (held[hard] < 0.9 * (friction * load)[hard]).all()
