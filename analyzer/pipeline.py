@@ -198,7 +198,7 @@ def sessions_with_fit(
     clock.lap("intervals")
     progress("findings", 0.9)
     seen = [
-        _Seen.of(log, states, estimate, predicted, Judging(fitted, drawn, k), car)
+        _Seen.of(log, states, estimate, predicted, _Judging(fitted, drawn, k), car)
         for k, (log, (states, _)) in enumerate(zip(logs, evaluated, strict=True))
     ]
     steady = steady_samples_of_all([s.steady for s in seen], [len(log.corners) for log in logs])
@@ -272,7 +272,7 @@ class _Log:
 
 
 @dataclass(frozen=True)
-class Judging:
+class _Judging:
     """What spins of a log are judged by: the fit with its draws, and which of its logs this is."""
 
     fitted: Fit
@@ -296,7 +296,7 @@ class _Seen:
         states: LongRecord[AxleState],
         estimate: LockCurveEstimate,
         predicted: PredictedLockCurve | None,
-        judging: Judging,
+        judging: _Judging,
         car: Car,
     ) -> "_Seen":
         axle = states.whole()

@@ -95,10 +95,6 @@ def _regressed(signals: Signals, car: Car) -> tuple[np.ndarray, np.ndarray] | No
     count = min(len(signals.time_s), MOST_ROWS * step) // step * step
     first = (len(signals.time_s) - count) // 2
 
-    def slow(values: np.ndarray) -> np.ndarray:
-        part = values[first : first + count].reshape(-1, step).mean(axis=1)
-        return low_pass(part, cutoff_hz=SLOW_HZ, rate_hz=rate)
-
     if count // step < LEAST_ROWS:
         return None
     at = slice(first, first + count)
