@@ -8,8 +8,10 @@ import subprocess
 import sys
 from pathlib import Path
 
+import dashboards.guide
+
 ROOT = Path(__file__).parents[1]
-PAGE = ROOT / "dashboards" / "guide" / "measured.md"
+PAGE = Path(dashboards.guide.__file__).with_name("measured.md")
 BLOCK = re.compile(r"^(```measured (?P<command>[^\n]+)\n)(?P<rows>.*?)(^```$)", re.MULTILINE | re.DOTALL)
 
 

@@ -16,9 +16,8 @@ import analyzer
 from analyzer.pipeline import analyze as analyze_files
 from analyzer.presentation.result_json import to_result
 
-ROOT = Path(__file__).parents[1]
 SAMPLES = resources.files("sample_logs")
-GUIDE = (ROOT / "dashboards" / "guide" / "python.md").read_text("utf-8")
+GUIDE = resources.files("dashboards").joinpath("guide", "python.md").read_text("utf-8")
 
 
 @pytest.fixture(scope="module")

@@ -231,5 +231,3 @@ def _misses(logs: tuple[LogTerms, ...]) -> np.ndarray:
 
 def _numbered(group: np.ndarray) -> np.ndarray:
     return np.unique(group, return_inverse=True)[1]
-
-

@@ -321,9 +321,7 @@ def _of_curve(row: np.ndarray) -> Belief:
     return Belief({name: float(row[i]) for i, name in enumerate(model.NAMES) if row[i]}, "bench")
 
 
-def _measurable(
-    known: Information, car: Car, setup: Setup | None, *, in_parts: bool
-) -> dict[str, tuple[Belief, ...]]:
+def _measurable(known: Information, car: Car, setup: Setup | None, *, in_parts: bool) -> dict[str, tuple[Belief, ...]]:
     """What can be measured without driving, and is not measured yet; `in_parts`: also of ring springs and where the
     preload springs sit."""
     found: dict[str, tuple[Belief, ...]] = {}

@@ -96,6 +96,13 @@ def wait_for(page, condition, words):
     pytest.fail(f"never true: {words}")
 
 
+def box_of(page, selector):
+    """Where an element lies in the window, once it is drawn and no redraw has just taken it away."""
+    element, boxes = page.locator(selector), []
+    wait_for(page, lambda: boxes.append(element.bounding_box()) or boxes[-1] is not None, f"{selector} is drawn")
+    return boxes[-1]
+
+
 def wait_for_stretch(page, moment):
     """The traces show what is around a log time (s), as the server drew it."""
     wait_until(page, f"(w => w && w[0] < {moment} && {moment} < w[1])({WINDOW})")

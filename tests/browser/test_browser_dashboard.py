@@ -13,6 +13,7 @@ from browser.driving import (
     PLOT,
     STATE,
     WINDOW,
+    box_of,
     cell,
     choose,
     choose_sample_car,
@@ -97,7 +98,7 @@ def test_one_cursor_goes_through_traces_map_and_lock_plot(run_page):
     page, _ = run_page
     page.keyboard.press("l")
     page.locator("#lock .pass").wait_for(state="attached")
-    box = page.locator("#traces svg").bounding_box()
+    box = box_of(page, "#traces svg")
     page.mouse.move(box["x"] + 0.45 * box["width"], box["y"] + 60)
     line = page.locator("#traces .cursor-line")
     assert line.get_attribute("visibility") == "visible"
@@ -181,7 +182,7 @@ def test_a_link_keeps_lap_corner_zoom_and_filter(run_page, open_page):
     before = page.evaluate(WINDOW)
     page.get_by_role("button", name="corner 4, ").first.click()
     wait_until(page, f"{WINDOW}[0] !== {before[0]}")
-    box = page.locator("#traces svg").bounding_box()
+    box = box_of(page, "#traces svg")
     page.mouse.move(box["x"] + 300, box["y"] + 60)
     page.mouse.down()
     page.mouse.move(box["x"] + 600, box["y"] + 64, steps=5)
@@ -226,7 +227,7 @@ def test_zoom_keeps_the_point_budget(run_page):
     page.click("#whole")
     wait_until(page, f"{WINDOW}[1] - {WINDOW}[0] > 200 && Math.max(...{COUNTS}) > 1000")
     assert max(page.evaluate(COUNTS)) <= MOST_POINTS
-    box = page.locator("#traces svg").bounding_box()
+    box = box_of(page, "#traces svg")
     page.mouse.move(box["x"] + 0.3 * box["width"], box["y"] + 60)
     page.mouse.down()
     page.mouse.move(box["x"] + 0.4 * box["width"], box["y"] + 65, steps=6)
