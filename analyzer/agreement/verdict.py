@@ -48,6 +48,29 @@ class Diagnosis:
 
 
 @dataclass(frozen=True)
+class OddsAgainst:
+    """One thing that might be fitted instead of the file's parts.
+
+    Attributes
+    ----------
+    kind : `ramps_exchanged`, `preload_gone`, `plates_worn`, `ring_springs_left_out`, `ramps_steeper`, `ramps_flatter`,
+        `preload_step_up`, `preload_step_down`.
+    for_the_file : odds of the file to this, both held equally likely before the log was read; under 1 the log speaks
+        for this.
+    """
+
+    kind: str
+    for_the_file: float
+
+
+@dataclass(frozen=True)
+class Odds:
+    """The setup file against everything that might be fitted instead, in the order of `alternatives`."""
+
+    against: tuple[OddsAgainst, ...]
+
+
+@dataclass(frozen=True)
 class FromCurve:
     """One side judged by its measured curve.
 

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from analyzer.analysis import Analysis
+from analyzer.comparison.any_change import AnyChange, any_change
 from analyzer.comparison.conditions import Conditions, conditions
 from analyzer.comparison.event_changes import EventChange, event_changes
 from analyzer.comparison.joint import JointFit, fit_jointly
@@ -48,6 +49,7 @@ class Comparison:
     curves : the lock curve of each side, (before, after), from the joint fit.
     change : parameter -> after minus before, from the joint fit.
     predicted_change : parameter -> from the setup files, or None.
+    any_change : the test of all of it at once.
     sides : `preload`, `drive`, `coast` -> change and verdict.
     torque_Nm, locking_change_Nm : (n,) and (3, n): value, lower, upper of the change of M at matched input torque, over
         the torques at which both sides slipped.
@@ -63,6 +65,7 @@ class Comparison:
     curves: tuple[LockCurveEstimate, LockCurveEstimate]
     change: dict[str, Interval]
     predicted_change: dict[str, float | None]
+    any_change: AnyChange
     sides: dict[str, SideChange]
     torque_Nm: np.ndarray
     locking_change_Nm: np.ndarray
@@ -217,7 +220,9 @@ def compare_runs(
     at = [model.locking_torque_Nm(joint.draws[:, s, :, None], torque) for s in (0, 1)]
     middle = model.locking_torque_Nm(joint.curves[1], torque) - model.locking_torque_Nm(joint.curves[0], torque)
     views = [shared_view(run, k, joint, match) for k, (run, match) in enumerate(zip(runs, matches, strict=True))]
-    phases = phase_changes(views)
+    # circles are no corners of the track, and nobody spins there by mistake
+    driven = [view for view in views if view.run.on_circuit] or views
+    phases = phase_changes(driven)
     car = runs[0].analysis.car
     return Comparison(
         runs=tuple(runs),
@@ -225,12 +230,13 @@ def compare_runs(
         curves=(side_estimate(joint, 0), side_estimate(joint, 1)),
         change={name: _parameter_change(name, side, joint) for name, side in PARAMETERS.items()},
         predicted_change=_predicted_change(before, after),
+        any_change=any_change(joint),
         sides={side: side_change(side, joint, car=car, before=before, after=after) for side in SIDES},
         torque_Nm=torque,
         locking_change_Nm=np.vstack([middle, np.percentile(at[1] - at[0], [2.5, 97.5], axis=0)]),
         expected_locking_change_Nm=_expected_curve(before, after, torque),
         phases=phases,
-        events=event_changes(views, phases),
+        events=event_changes(driven, phases),
         one_tyre=not seen.grip_differs,
         conditions=seen,
     )
