@@ -12,10 +12,11 @@ AS_THE_FILE_SAYS = "as_the_file_says"
 # Ramps are cut in steps of 5 degrees, cone springs come a quarter apart (common practice, no source)
 RAMP_STEP_DEG = 5.0
 PRELOAD_STEP = 1.25
-# Springs that lie flat still press a little; worn plates let them out to about half of their force (common practice, no
-# source). Deviations in the logarithm.
+# Springs that lie flat still press a little; worn plates let them out to about half of their force; glazed or treated
+# plates rub with about 0.6 of what fresh ones do (common practice, no source). Deviations in the logarithm.
 GONE, GONE_SD = 0.1, 0.5
 WORN, WORN_SD = 0.5, 0.25
+GLAZED, GLAZED_SD = 0.6, 0.2
 
 
 @dataclass(frozen=True)
@@ -39,6 +40,8 @@ def _others(predicted: PredictedLockCurve, setup: Setup) -> Iterator[Alternative
     if predicted.preload_Nm:
         yield Alternative("preload_gone", _less_preload(predicted, GONE, GONE_SD))
         yield Alternative("plates_worn", _less_preload(predicted, WORN, WORN_SD))
+    if predicted.preload_Nm or predicted.drive_slope or predicted.coast_slope:
+        yield Alternative("plates_glazed", _less_friction(predicted))
     if predicted.drive_ring_hold_Nm or predicted.coast_ring_hold_Nm:
         yield Alternative("ring_springs_left_out", predicted.moved(holds=0.0))
     for kind, step in (("ramps_steeper", -RAMP_STEP_DEG), ("ramps_flatter", RAMP_STEP_DEG)):
@@ -53,6 +56,15 @@ def _others(predicted: PredictedLockCurve, setup: Setup) -> Iterator[Alternative
 def _less_preload(curve: PredictedLockCurve, factor: float, sd: float) -> PredictedLockCurve:
     source = math.hypot(curve.spread.preload_source, sd)
     return replace(curve.moved(preload=factor), spread=replace(curve.spread, preload_source=source))
+
+
+def _less_friction(curve: PredictedLockCurve) -> PredictedLockCurve:
+    spread = replace(
+        curve.spread,
+        slope_friction=math.hypot(curve.spread.slope_friction, GLAZED_SD),
+        preload_friction=math.hypot(curve.spread.preload_friction, GLAZED_SD),
+    )
+    return replace(curve.moved(preload=GLAZED, slopes=GLAZED), spread=spread)
 
 
 def _thrust_ratio(setup: Setup, side: str, step_deg: float) -> float | None:

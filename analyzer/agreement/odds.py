@@ -1,8 +1,8 @@
 """The odds between the setup file and what one might have fitted instead, from the measured side alone.
 
 Each alternative is a lock curve with what its parts leave unsure of it, as a belief over the curve's five. Its evidence
-is how likely the logs are under it, averaged over that belief and over tyre, car and sensors (`lockcurve.evidence`); the
-odds of two are the ratio of their evidence. Nothing has to be agreed on what counts as different: what both allow
+is how likely the logs are under it, averaged over that belief and over tyre, car and sensors (`lockcurve.evidence`).
+The odds of two are the ratio of their evidence. Nothing has to be agreed on what counts as different: what both allow
 cannot tell them apart, and the odds stay near 1.
 
 The logs' likelihood counts a corner pass as one look, and what no equation of the fit knows of errs in it as well. So
@@ -23,10 +23,9 @@ from analyzer.agreement.verdict import Odds, OddsAgainst
 from analyzer.differential.predicted import PredictedLockCurve
 from analyzer.differential.setup import Setup
 from analyzer.lockcurve.evidence import Witness
-from analyzer.lockcurve.fit import Fit
 from analyzer.lockcurve.problem import CURVE_BOUNDS
 
-TEMPER = 1.0
+TEMPER = 0.5
 # of preload, slope and hold-off: seals and gears drag by so much, a ramp cut flat still clamps a little, and no input
 # torque is resolved finer (common practice, no source)
 LEAST_SD = {"preload_Nm": 5.0, "slope": 0.01, "hold_Nm": 5.0}
@@ -41,12 +40,11 @@ FIGURES = (
 )
 
 
-def odds(blind: Fit, predicted: PredictedLockCurve, setup: Setup) -> Odds | None:
-    """The odds of the setup file against each alternative; None where there is none, or the logs show no slip."""
+def odds(witness: Witness, predicted: PredictedLockCurve, setup: Setup) -> Odds | None:
+    """The odds of the setup file against each alternative; None where nothing else might be fitted."""
     others = alternatives(predicted, setup)
-    if len(others) < 2 or not blind.problem.slip_known:
+    if len(others) < 2:
         return None
-    witness = Witness.of(blind)
     file, *rest = (log_evidence(witness, one.curve) for one in others)
     return Odds(
         tuple(
@@ -57,7 +55,7 @@ def odds(blind: Fit, predicted: PredictedLockCurve, setup: Setup) -> Odds | None
 
 
 def log_evidence(witness: Witness, curve: PredictedLockCurve) -> float:
-    """Of a predicted curve with its spread; the mean over where the preload springs may sit, where the file is silent."""
+    """Of a predicted curve with its spread; the mean over where the preload springs sit, where the file is silent."""
     each = [witness.log_evidence(*belief(replace(curve, series_shares=(share,)))) for share in curve.series_shares]
     return float(np.logaddexp.reduce(each)) - math.log(len(each))
 

@@ -53,8 +53,8 @@ class OddsAgainst:
 
     Attributes
     ----------
-    kind : `ramps_exchanged`, `preload_gone`, `plates_worn`, `ring_springs_left_out`, `ramps_steeper`, `ramps_flatter`,
-        `preload_step_up`, `preload_step_down`.
+    kind : `ramps_exchanged`, `preload_gone`, `plates_worn`, `plates_glazed`, `ring_springs_left_out`,
+        `ramps_steeper`, `ramps_flatter`, `preload_step_up`, `preload_step_down`.
     for_the_file : odds of the file to this, both held equally likely before the log was read; under 1 the log speaks
         for this.
     """
@@ -128,11 +128,13 @@ SideVerdict = FromCurve | FromBound | Unmeasured | OfSpool
 
 @dataclass(frozen=True)
 class Agreement:
-    """Verdict overall, what each side (`preload`, `drive`, `coast`) was judged by, and what would explain it."""
+    """Verdict overall, what each side (`preload`, `drive`, `coast`) was judged by, what would explain it, and the odds
+    against other builds."""
 
     verdict: str
     sides: dict[str, SideVerdict]
     diagnosis: Diagnosis | None = None
+    odds: Odds | None = None
 
     @property
     def by_side(self) -> dict[str, str]:

@@ -5,10 +5,10 @@ with the beliefs it has. With l the loss, H its curvature where it is least, S t
 
     log p(logs | proposed) = -l - log|H|/2 - log|S|/2 + a constant that all proposals share.
 
-The weak belief that keeps the curve of the fit regular takes no part: the proposed one stands in its place. The samples
-are those of the fit, at its axle states: what tyre, car and sensors do to a sample's torque is taken as linear about the
-fit, what the curve does is not. So a proposal costs milliseconds, and one far from the fit is still weighed by a hinge
-that bends where it says.
+The weak belief that keeps the curve of the fit regular takes no part: the proposed one stands in its place. The
+samples are those of the fit, at its axle states: what tyre, car and sensors do to a sample's torque is taken as
+linear about the fit, what the curve does is not. So a proposal costs milliseconds, and one far from the fit is still
+weighed by a hinge that bends where it says.
 """
 
 from dataclasses import dataclass
@@ -78,7 +78,7 @@ class Witness:
             weight=(problem.weight * now.trust)[use],
             slipping=problem.slipping[use],
             residual=np.where(problem.slipping, now.measured, now.margin)[use],
-            by_unknown=by_unknown[use],
+            by_unknown=by_unknown[use].astype(np.float32),  # it is kept with the analysis
             information=information,
             gradient=gradient,
         )

@@ -11,7 +11,7 @@ import numpy as np
 
 from analyzer.advice.options import Advice, Option
 from analyzer.agreement.anchored import AnchoredEstimate
-from analyzer.agreement.verdict import Agreement
+from analyzer.agreement.verdict import Agreement, Odds
 from analyzer.analysis import Analysis, PhaseResult
 from analyzer.cautions import CAUTIONS
 from analyzer.comparison.comparison import Comparison
@@ -21,7 +21,7 @@ from analyzer.findings.finding import Finding
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval, LockCurveEstimate
 from analyzer.logs.recording import Annotation
-from analyzer.presentation import advice_words, comparison_words
+from analyzer.presentation import advice_words, comparison_words, odds_words
 from analyzer.presentation.agreement_words import side_sentence
 
 SCHEMA_VERSION = 1
@@ -129,8 +129,24 @@ def agreement(found: Agreement | None) -> dict[str, Any] | None:
             if diagnosis is None
             else {"verdict": diagnosis.verdict, "tied": diagnosis.tied, "sentence": diagnosis.sentence},
             "explanations": [] if diagnosis is None else [dataclasses.asdict(x) for x in diagnosis.explanations],
+            "odds": None if found.odds is None else _odds(found.odds, found.verdict),
         }
     )
+
+
+def _odds(found: Odds, verdict: str) -> dict[str, Any]:
+    return {
+        "sentence": odds_words.headline(found, verdict),
+        "against": [
+            {
+                "kind": one.kind,
+                "name": odds_words.NAMES[one.kind],
+                "for_the_file": one.for_the_file,
+                "words": odds_words.odds_words(one),
+            }
+            for one in found.against
+        ],
+    }
 
 
 def finding(found: Finding) -> dict[str, Any]:

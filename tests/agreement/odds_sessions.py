@@ -13,6 +13,7 @@ import pickle
 import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -94,7 +95,7 @@ def said(found: list[Case], temper: float) -> Iterator[str]:
     size = np.exp(temper * np.abs([c.log_odds for c in found]))
     right = np.array([c.log_odds > 0 for c in found])
     yield f"under 2 to 1: {np.sum(size < 2)} of {len(size)}, nothing is said"
-    for low, high in zip(BANDS, BANDS[1:], strict=False):
+    for low, high in pairwise(BANDS):
         here = (size >= low) & (size < high)
         if here.any():
             ends = f"{low:.0f} to {high:.0f}" if np.isfinite(high) else f"{low:.0f} and more"

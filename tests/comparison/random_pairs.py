@@ -115,7 +115,9 @@ def table(found: list[Told]) -> Iterator[str]:
             side = SIDE_OF.get(kind)
             off = [any(v in ("stronger", "weaker") for s, v in t.verdicts.items() if s != side) for t in rows]
             held = [value for t in rows for value in t.held.values()]
-            line = f"{protocol:13} {kind:8} {len(rows)} pairs: something changed {_share(t.whole == 'yes' for t in rows)}"
+            line = (
+                f"{protocol:13} {kind:8} {len(rows)} pairs: something changed {_share(t.whole == 'yes' for t in rows)}"
+            )
             line += f", nothing {_share(t.whole == 'no' for t in rows)}"
             if side is not None:
                 line += f"; {side} stronger {_share(t.verdicts[side] == 'stronger' for t in rows)}"
