@@ -45,9 +45,9 @@ def _others(predicted: PredictedLockCurve, setup: Setup) -> Iterator[Alternative
     if predicted.drive_ring_hold_Nm or predicted.coast_ring_hold_Nm:
         yield Alternative("ring_springs_left_out", predicted.moved(holds=0.0))
     for kind, step in (("ramps_steeper", -RAMP_STEP_DEG), ("ramps_flatter", RAMP_STEP_DEG)):
-        thrust = [_thrust_ratio(setup, side, step) for side in ("drive", "coast")]
-        if None not in thrust and thrust != [1.0, 1.0]:
-            yield Alternative(kind, predicted.moved(drive_thrust=thrust[0], coast_thrust=thrust[1]))
+        drive, coast = (_thrust_ratio(setup, side, step) for side in ("drive", "coast"))
+        if drive is not None and coast is not None and (drive, coast) != (1.0, 1.0):
+            yield Alternative(kind, predicted.moved(drive_thrust=drive, coast_thrust=coast))
     if predicted.preload_Nm:
         yield Alternative("preload_step_up", predicted.moved(preload=PRELOAD_STEP))
         yield Alternative("preload_step_down", predicted.moved(preload=1 / PRELOAD_STEP))

@@ -205,6 +205,8 @@ def comparison_result(comparison: Comparison) -> dict[str, Any]:
         (null: all)}}.
     change : preload_Nm, drive_slope, drive_hold_Nm, coast_slope: {value, lower, upper, reason}, after minus before.
     predicted_change : the same four, from the setup files, or null.
+    any_change : did anything change, all of the lock curve tested at once: {verdict (yes, no, cannot_tell),
+        probability (of a difference as large between runs of one setup), sides (that it is about), sentence}.
     verdict : preload, drive, coast: as_predicted, stronger, weaker, no_change or cannot_tell.
     answer : the two sentences that the terminal begins with.
     sides : preload, drive, coast: {verdict, change_Nm, before_Nm, predicted_change_Nm, margin_Nm (a smaller change is
@@ -227,6 +229,12 @@ def comparison_result(comparison: Comparison) -> dict[str, Any]:
             "after": _side(comparison, 1),
             "change": {name: dataclasses.asdict(i) for name, i in comparison.change.items()},
             "predicted_change": comparison.predicted_change,
+            "any_change": {
+                "verdict": comparison.any_change.verdict,
+                "probability": comparison.any_change.probability,
+                "sides": comparison.any_change.sides,
+                "sentence": comparison_words.whole(comparison.any_change),
+            },
             "verdict": {side: c.verdict for side, c in comparison.sides.items()},
             "answer": list(comparison_words.answer(comparison)),
             "sides": {side: _side_change(side, c) for side, c in comparison.sides.items()},

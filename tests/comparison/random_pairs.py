@@ -90,7 +90,7 @@ def _told(seed: int, car: RandomCar, protocol: str, kind: str, comparison: Compa
         protocol=protocol,
         kind=kind,
         verdicts={side: c.verdict for side, c in comparison.sides.items()},
-        whole="yes" if comparison.any_change.differs else "open",
+        whole=comparison.any_change.verdict,
         probability=comparison.any_change.probability,
         value_Nm={side: c.change_Nm.value for side, c in sides.items()},
         sd_Nm={side: c.standard_error_Nm for side, c in sides.items()},
