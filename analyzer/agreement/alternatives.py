@@ -41,7 +41,7 @@ def _others(predicted: PredictedLockCurve, setup: Setup) -> Iterator[Alternative
         yield Alternative("preload_gone", _less_preload(predicted, GONE, GONE_SD))
         yield Alternative("plates_worn", _less_preload(predicted, WORN, WORN_SD))
     if predicted.preload_Nm or predicted.drive_slope or predicted.coast_slope:
-        yield Alternative("plates_glazed", _less_friction(predicted))
+        yield Alternative("plates_glazed", _less_friction(predicted, by_bench=setup.breakaway is not None))
     if predicted.drive_ring_hold_Nm or predicted.coast_ring_hold_Nm:
         yield Alternative("ring_springs_left_out", predicted.moved(holds=0.0))
     for kind, step in (("ramps_steeper", -RAMP_STEP_DEG), ("ramps_flatter", RAMP_STEP_DEG)):
@@ -58,12 +58,12 @@ def _less_preload(curve: PredictedLockCurve, factor: float, sd: float) -> Predic
     return replace(curve.moved(preload=factor), spread=replace(curve.spread, preload_source=source))
 
 
-def _less_friction(curve: PredictedLockCurve) -> PredictedLockCurve:
-    spread = replace(
-        curve.spread,
-        slope_friction=math.hypot(curve.spread.slope_friction, GLAZED_SD),
-        preload_friction=math.hypot(curve.spread.preload_friction, GLAZED_SD),
-    )
+def _less_friction(curve: PredictedLockCurve, *, by_bench: bool) -> PredictedLockCurve:
+    """With glazed plates; a bench reading has their friction in it already."""
+    spread = replace(curve.spread, slope_friction=math.hypot(curve.spread.slope_friction, GLAZED_SD))
+    if by_bench:
+        return replace(curve.moved(slopes=GLAZED), spread=spread)
+    spread = replace(spread, preload_friction=math.hypot(spread.preload_friction, GLAZED_SD))
     return replace(curve.moved(preload=GLAZED, slopes=GLAZED), spread=spread)
 
 

@@ -101,6 +101,13 @@ def test_alternatives_are_what_the_file_leaves_to_change(setup):
     same = setup.model_copy(update={"coast_ramp_angle_deg": setup.drive_ramp_angle_deg, "ring_spring": None})
     fewer = {one.kind for one in alternatives(predict_lock_curve(same), same)}
     assert not {"ramps_exchanged", "ring_springs_left_out"} & fewer
+    bench = load_setup(SAMPLES / "baseline_bench.setup.toml")
+    glazed = {
+        name: next(o.curve for o in alternatives(predict_lock_curve(s), s) if o.kind == "plates_glazed").preload_Nm
+        / predict_lock_curve(s).preload_Nm
+        for name, s in (("springs", setup), ("bench", bench))
+    }
+    assert glazed == pytest.approx({"springs": 0.6, "bench": 1.0})  # the bench felt the friction that there is
     spool = Setup(type="spool")
     assert len(alternatives(predict_lock_curve(spool), spool)) == 1
     sheet = Setup.model_validate(

@@ -24,10 +24,12 @@ def joint_of(preload_Nm, slope, *, seed=0, count=20_000):
     """A fit whose curves differ by so much, with independent normal errors of `SD_Nm`."""
     rng = np.random.default_rng(seed)
     before = np.array([60.0, 0.3, 0.0, 0.1, 0.0])
-    curves = np.array([before, before + [preload_Nm, slope, 0.0, 0.0, 0.0]])
+    curves = np.array([before, before + np.array([preload_Nm, slope, 0.0, 0.0, 0.0])])
     draws = np.tile(curves, (count, 1, 1))
     draws[:, 1, :2] += rng.standard_normal((count, 2)) * SD_Nm
-    return SimpleNamespace(curves=curves, spread=SimpleNamespace(draws=draws, unknowns=SimpleNamespace(curves=np.array)))
+    return SimpleNamespace(
+        curves=curves, spread=SimpleNamespace(draws=draws, unknowns=SimpleNamespace(curves=np.array))
+    )
 
 
 SIDES = {"preload": side(0.0, torque_Nm=np.array([0.0])), "drive": side(0.0)}
