@@ -20,7 +20,7 @@ def odds_bars(found: Odds | None, verdict: str) -> list[Component]:
     return [
         html.H3("Odds"),
         html.P(headline(found, verdict)),
-        html.Div(table(headings, rows, words=(0, 1, 3)), className="odds"),
+        html.Div(table(headings, rows, words=(0, 1, 3)), className="file-odds"),
         html.P(HOW_TO_READ, className="read"),
     ]
 
