@@ -71,7 +71,9 @@ def any_change(joint: JointFit, sides: Mapping[str, SideChange]) -> AnyChange:
     size, direction = np.linalg.eigh(np.atleast_2d(np.cov(changes(drawn).T)))
     free = size > LEAST_SHARE * size.max()
     square = float(((direction[:, free].T @ apart) ** 2 / size[free]).sum())
-    within = all(abs(c.change_Nm.value) + INSIDE * c.standard_error_Nm < c.margin_Nm for c in told.values())
+    within = all(
+        abs(c.change_Nm.value or 0.0) + INSIDE * (c.standard_error_Nm or 0.0) < c.margin_Nm for c in told.values()
+    )
     return AnyChange(float(stats.chi2.sf(square, free.sum())), tuple(told), within and len(told) == len(sides))
 
 
