@@ -47,10 +47,10 @@ class AnyChange:
 
     @property
     def verdict(self) -> str:
-        """`yes`, `no` or `cannot_tell`."""
-        if self.probability < SURE:
-            return "yes"
-        return "no" if self.within else "cannot_tell"
+        """`yes`, `no` (nothing that matters, however sure a smaller change is) or `cannot_tell`."""
+        if self.within:
+            return "no"
+        return "yes" if self.probability < SURE else "cannot_tell"
 
 
 def any_change(joint: JointFit, sides: Mapping[str, SideChange]) -> AnyChange:

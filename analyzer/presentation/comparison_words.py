@@ -1,6 +1,6 @@
 """Words that terminal, report and page share for a comparison."""
 
-from analyzer.comparison.any_change import AnyChange
+from analyzer.comparison.any_change import SURE, AnyChange
 from analyzer.comparison.comparison import Comparison
 from analyzer.comparison.conditions import Conditions
 from analyzer.comparison.sides import SideChange
@@ -136,10 +136,10 @@ def whole(found: AnyChange) -> str:
     """Did anything change, yes or no, and how sure."""
     match found.verdict:
         case "yes":
-            small = ", though by less than matters" if found.within else ""
-            return f"Something changed{small}: {_by_chance(found.probability)}."
+            return f"Something changed: {_by_chance(found.probability)}."
         case "no":
-            return "Nothing changed that matters, neither in preload nor in what the ramps add."
+            less = f" A smaller change is there: {_by_chance(found.probability)}." if found.probability < SURE else ""
+            return f"Nothing changed that matters, neither in preload nor in what the ramps add.{less}"
         case _:
             return f"Not clear whether anything changed: {_by_chance(found.probability)}."
 

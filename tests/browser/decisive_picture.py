@@ -1,6 +1,7 @@
 """Makes the README's picture of a decisive test; needs chromium: `PYTHONPATH=tests python -m browser.decisive_picture`.
 
-The same lock curve from laps alone, and from laps, circles and the bench reading, with the report's figures.
+The same question of laps alone, and of laps, circles and the bench reading: does it agree with the parts? Lock curve
+and verdict, with the figures of the report.
 """
 
 import tempfile
@@ -18,10 +19,11 @@ from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.pipeline import analyze
 from analyzer.presentation.figures.lock_plot import measured_stretches, stretch_columns
 from analyzer.presentation.figures.theme import BLUE, MEASURED_BAND, VERMILLION, styled
+from analyzer.presentation.words import VERDICT_WORDS
 
 SAMPLES = Path(str(resources.files("sample_logs")))
 CAR = SAMPLES / "club_car.toml"
-SIZE = (900, 400)
+SIZE = (900, 420)
 
 
 def make(target: Path) -> None:
@@ -30,7 +32,10 @@ def make(target: Path) -> None:
     before = analyze(log_path=laps, car_path=CAR, setup_path=SAMPLES / "baseline.setup.toml")
     after = analyze(log_path=[laps, circles], car_path=CAR, setup_path=SAMPLES / "baseline_bench.setup.toml")
     shown = (("four laps", before, before.lock_curve), ("laps, circles, bench", after, after.anchored.lock_curve))
-    titles = [f"{name}: preload {_interval(curve)}" for name, _, curve in shown]
+    titles = [
+        f"<b>{name}: {VERDICT_WORDS[analysis.agreement.verdict]}</b><br>preload {_interval(curve)}"
+        for name, analysis, curve in shown
+    ]
     figure = make_subplots(rows=1, cols=2, shared_yaxes=True, horizontal_spacing=0.04, subplot_titles=titles)
     for column, (_, analysis, curve) in enumerate(shown, start=1):
         _curve(figure, curve, column)
@@ -38,7 +43,7 @@ def make(target: Path) -> None:
     figure.update_xaxes(title="input torque, N.m")
     figure.update_yaxes(title="locking torque, N.m", rangemode="tozero", col=1)
     styled(figure, height=SIZE[1])
-    figure.update_layout(width=SIZE[0], margin={"t": 40, "b": 100, "l": 60, "r": 15})
+    figure.update_layout(width=SIZE[0], margin={"t": 60, "b": 100, "l": 60, "r": 15})
     figure.update_layout(legend={"orientation": "h", "y": -0.3, "x": 0})
     with tempfile.TemporaryDirectory() as folder, sync_playwright() as playwright:
         html = Path(folder) / "picture.html"

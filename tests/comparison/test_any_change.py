@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from analyzer.comparison.any_change import AnyChange, any_change, judged_under
+from analyzer.comparison.any_change import SURE, AnyChange, any_change, judged_under
 from analyzer.comparison.sides import SideChange
 from analyzer.lockcurve.estimate import Interval
 from analyzer.presentation.comparison_words import whole
@@ -46,7 +46,7 @@ def test_the_probability_is_that_of_chi_squared(z):
 def test_of_sides_that_are_the_same_one_in_twenty_is_an_alarm():
     rng = np.random.default_rng(1)
     alarms = [
-        any_change(joint_of(*(rng.standard_normal(2) * SD_Nm), seed=k, count=400), SIDES).verdict == "yes"
+        any_change(joint_of(*(rng.standard_normal(2) * SD_Nm), seed=k, count=400), SIDES).probability < SURE
         for k in range(150)
     ]
     assert stats.binomtest(sum(alarms), len(alarms), 0.05).pvalue > 0.01
@@ -57,6 +57,8 @@ def test_no_is_a_claim_of_its_own():
     far = near | {"drive": side(20.0)}
     same = joint_of(0.0, 0.0)
     assert any_change(same, near).verdict == "no"
+    assert any_change(joint_of(40.0, 0.0), near).verdict == "no"  # sure, and shown to be too small to matter
+    assert any_change(joint_of(40.0, 0.0), far).verdict == "yes"
     assert any_change(same, far).verdict == "cannot_tell"
     untold = side(0.0)
     untold = SideChange(untold.change_Nm, None, None, 30.0, "cannot_tell", "", None, np.array([]))
@@ -77,6 +79,8 @@ def test_what_is_said_of_the_whole():
         "Something changed: chance makes such a difference in fewer than 1 of 1000 comparisons of one setup."
     )
     assert words(0.004).endswith("1 of 250 comparisons of one setup.")
-    assert "by less than matters" in words(0.01, True)
-    assert words(0.5, True).startswith("Nothing changed that matters")
+    assert words(0.01, True).startswith("Nothing changed that matters") and "smaller change is there" in words(
+        0.01, True
+    )
+    assert words(0.5, True) == "Nothing changed that matters, neither in preload nor in what the ramps add."
     assert words(0.5).startswith("Not clear") and "1 of 2 " in words(0.5)
