@@ -34,7 +34,7 @@ def band_pass_sections(order: int, low_hz: float, high_hz: float, rate_hz: float
     poles = np.concatenate([half + apart, half - apart])
     made = _sections(poles, zeros_at_nyquist=1, zeros_at_0=1)
     middle = 2 * np.arctan(np.sqrt(low * high))  # where the gain is 1, in radians a sample
-    gain = abs(np.prod([_response(section, middle) for section in made])) ** (-1 / len(made))
+    gain = float(abs(np.prod([_response(section, middle) for section in made])) ** (-1 / len(made)))
     return tuple((gain * b0, gain * b1, gain * b2, a1, a2) for b0, b1, b2, a1, a2 in made)
 
 
