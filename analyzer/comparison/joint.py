@@ -18,7 +18,7 @@ import numpy as np
 
 from analyzer.comparison.joint_draws import form_error, joint_draws
 from analyzer.lockcurve.fit import Fit, fit
-from analyzer.lockcurve.problem import LogPart, hold_sd_Nm, joined
+from analyzer.lockcurve.problem import LogPart, hold_sd_Nm, joined, owners_of
 from analyzer.lockcurve.uncertainty import Spread, within_holds
 from analyzer.lockcurve.unknowns import unknowns
 from analyzer.vehicle.car import Car
@@ -120,7 +120,7 @@ def fit_jointly(
     hold = hold_sd_Nm(car)
     tie = (tie_sd_Nm or (TIE_SHARE * hold, TIE_SHARE * hold)) if tied else None
     own = (*(() if one_tyre else ("tyre",)), *(() if one_gyro else ("log_yaw_scale",)))
-    owners = [log.part.owner for log in logs]
+    owners = owners_of([log.part for log in logs])
     made = unknowns(priors, owners, hold_sd_Nm=hold, own=own, tie_sd_Nm=tie, tie_preload=tie_preload, alike=alike)
     return _result(tuple(logs), fit(joined([log.part for log in logs], car, made)), tie)
 
