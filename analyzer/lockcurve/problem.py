@@ -35,9 +35,9 @@ SMEARING_S = 0.03
 MOST_SAMPLES = 6000  # of a log
 # how long tyres are taken for the same: a circuit of a minute or two keeps its corners in every stretch
 STRETCH_S, MOST_STRETCHES = 100.0, 12
-HOLD_SD_SHARE = 0.12  # of the torque that rear tyres take to their peak
+HOLD_SD_SHARE = 0.2  # of the torque that rear tyres take to their peak
 PEAK_FORCE_SHARE = 0.45  # of the weight, what rear tyres take in a corner at their peak; common practice, no source
-CURVE_BOUNDS = np.array([[0.0, 5000.0], [0.0, 3.0], [0.0, 600.0], [0.0, 3.0], [0.0, 600.0]])
+CURVE_BOUNDS = np.array([[0.0, 5000.0], [0.0, 3.0], [0.0, 2000.0], [0.0, 3.0], [0.0, 2000.0]])
 STEP = 1e-4  # of a parameter, for its slope
 EQUATIONS = 4
 FIRST = Owner()
@@ -97,6 +97,7 @@ class Problem:
     has_lateral: bool = True
     anchors: CurveAnchors | None = None
     lock_sd_Nm: np.ndarray | float = LOCK_SD_Nm
+    unlike: float = 1.0
 
     @property
     def start(self) -> np.ndarray:

@@ -21,6 +21,7 @@ ALIKE = 2.0
 ASSUMED_PASSES = 3.0
 LEAST_SHARE = 0.2  # of the assumed errors: 0.06 % of the front speed, 10 N.m
 LEAST_ROWS = 3  # of a pass
+FAR = 3.0  # medians; of a normal distribution 4 % lie beyond
 FRONT = 2
 
 
@@ -35,12 +36,14 @@ def weighed(fitted: Fit) -> Problem:
     problem, now = fitted.problem, fitted.evaluation
     inputs, residual = problem.inputs, now.solution.at.residual
     front, lock = np.ones(len(inputs)), np.ones(len(inputs))
+    rough = []
     for source in {owner.source for owner in problem.logs}:
         mine = np.concatenate(
             [np.arange(part.start, part.stop) for part, owner in zip(problem.parts, problem.owners, strict=True) if owner.source == source]
         )
         group, slips = problem.group[mine], mine[problem.slipping[mine]]
         front[mine] = shown(residual[FRONT, mine], group)
+        rough.append(front[mine[0]])
         lock[mine] = shown(now.measured[slips], problem.group[slips])
     return replace(
         problem,
@@ -49,6 +52,7 @@ def weighed(fitted: Fit) -> Problem:
             front_sd_m_s=inputs.front_sd_m_s * front,
         ),
         lock_sd_Nm=problem.lock_sd_Nm * lock,
+        unlike=float(np.hypot(1.0, np.sqrt(np.mean(np.square(rough))))),
     )
 
 
@@ -57,6 +61,8 @@ def shown(residual: np.ndarray, group: np.ndarray) -> float:
     count = np.bincount(group, minlength=1)
     total = np.bincount(group, weights=residual, minlength=1)
     enough = count >= LEAST_ROWS
-    means = total[enough] / count[enough]
+    means = np.abs(total[enough] / count[enough])
+    if len(means):  # one pass that went wrong says nothing of the others
+        means = np.minimum(means, FAR * np.median(means))
     mean_square = (np.square(means).sum() + ASSUMED_PASSES / ALIKE**2) / (len(means) + ASSUMED_PASSES)
     return max(ALIKE * float(np.sqrt(mean_square)), LEAST_SHARE)
