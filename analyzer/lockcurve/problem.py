@@ -27,7 +27,7 @@ from analyzer.vehicle.axle_solution import AxleSolution, solve
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.parameters import BOUNDS, Prior
 
-LOCK_SD_Nm = 50.0  # scatter of the locking torque about its curve where the tyre model is at its best
+LOCK_SD_Nm = 50.0  # scatter of the locking torque about its curve on a rough road; `weights` sees what it is
 # While the input torque changes, the filters mix torques, and the mean of a curve with a corner at zero lies above the
 # curve at the mean: a slope of about 0.3 times the 0.1 s that a 3 Hz filter remembers, in N.m per N.m/s. Without it
 # preloads read 20 % high on simulated cars.
@@ -76,6 +76,8 @@ class Problem:
     owners : whose they are.
     logs : the logs as a whole.
     anchors : what the parts say of a side's curve; None leaves the log alone to speak.
+    lock_sd_Nm : scatter of the locking torque about its curve, of all samples or of each (n,).
+    widened : factor on the deviations of the answer, see `weights`.
     """
 
     inputs: AxleInputs
@@ -97,7 +99,7 @@ class Problem:
     has_lateral: bool = True
     anchors: CurveAnchors | None = None
     lock_sd_Nm: np.ndarray | float = LOCK_SD_Nm
-    unlike: float = 1.0
+    widened: float = 1.0
 
     @property
     def start(self) -> np.ndarray:
@@ -117,6 +119,15 @@ class Problem:
         for name, values in zip(self.unknowns.names, by_log.T, strict=True):
             found[name] = float(values[0]) if np.ptp(values) == 0 else np.repeat(values, counts)
         return found
+
+    def samples_of(self, log: Owner) -> np.ndarray:
+        """Indices of a log's samples, of all its stretches."""
+        own = [
+            np.arange(part.start, part.stop)
+            for part, owner in zip(self.parts, self.owners, strict=True)
+            if owner.source == log.source
+        ]
+        return np.concatenate(own)
 
     def curve_of(self, theta: np.ndarray, part: int) -> np.ndarray:
         """(5,) lock curve that a log's samples follow."""

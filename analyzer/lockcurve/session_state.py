@@ -156,7 +156,7 @@ def _with_plates(
     curves = model.locking_torque_Nm(side_drawn[:100, :, None], input_torque[spins])
     plates = curves.var(axis=0) + MODEL_SD_Nm**2
     side = -np.sign(observed.speed_difference_rad_s[spins])
-    carried = side * model.locking_torque_Nm(fit.theta[fit.problem.unknowns.curve_slice(fit.problem.logs[log].side)], input_torque[spins])
+    carried = side * model.locking_torque_Nm(fit.curves[fit.problem.logs[log].side], input_torque[spins])
     share = tyre / (tyre + plates)
     split, variance = at.torque_difference_Nm.copy(), variance.copy()
     split[spins] = (1 - share) * split[spins] + share * carried

@@ -1,13 +1,18 @@
 """Measurement errors as the session shows them, instead of assumed ones.
 
-A first fit takes the front wheels' speed, their difference and the locking torque for as good as on a rough road. What
-it leaves of them, corner pass by corner pass, says how good they were in this log: an error that is one in a whole pass
-does not average out in it. With r_k the mean residual of pass k in assumed deviations, a log's errors are
+A first fit takes the front wheels' speed and the locking torque for as good as they are on a rough road. What it leaves
+of them, corner pass by corner pass, says how good they were in this log: an error that is one in a whole pass does not
+average out in it. With r_k the mean residual of pass k in assumed deviations, a log's errors are
 
     s = alike sqrt[ (sum_k r_k^2 + c / alike^2) / (K + c) ]
 
 times the assumed ones. `alike` says that what all passes have in common, which no residual shows, is as large again as
-what differs from pass to pass; c is the weight of the assumption, in passes.
+what differs from pass to pass; c is the weight of the assumption, in passes. What is common does not average out over
+the passes either: all of the answer but the tyre's form is wider by sqrt(1 + s^2), s that of the front wheels' speed.
+
+Chosen by `python -m tests.accuracy.many 40 --nuisances none all --first-seed 100`: of smooth sessions the interval came
+down from 102 to 77 % of the curve and the error from 11.9 to 9.7 %, all points inside; of rough ones 97 % of the points
+are inside, where 83 % were.
 """
 
 from dataclasses import replace
@@ -36,23 +41,19 @@ def weighed(fitted: Fit) -> Problem:
     problem, now = fitted.problem, fitted.evaluation
     inputs, residual = problem.inputs, now.solution.at.residual
     front, lock = np.ones(len(inputs)), np.ones(len(inputs))
-    rough = []
-    for source in {owner.source for owner in problem.logs}:
-        mine = np.concatenate(
-            [np.arange(part.start, part.stop) for part, owner in zip(problem.parts, problem.owners, strict=True) if owner.source == source]
-        )
-        group, slips = problem.group[mine], mine[problem.slipping[mine]]
-        front[mine] = shown(residual[FRONT, mine], group)
-        rough.append(front[mine[0]])
+    by_log = []
+    for log in problem.logs:
+        mine = problem.samples_of(log)
+        slips = mine[problem.slipping[mine]]
+        by_log.append(shown(residual[FRONT, mine], problem.group[mine]))
+        # without a gyro the front wheels tell the yaw rate as well: what they agree with is themselves
+        front[mine] = by_log[-1] if problem.has_gyro else max(by_log[-1], 1.0)
         lock[mine] = shown(now.measured[slips], problem.group[slips])
     return replace(
         problem,
-        inputs=replace(
-            inputs,
-            front_sd_m_s=inputs.front_sd_m_s * front,
-        ),
+        inputs=replace(inputs, front_sd_m_s=inputs.front_sd_m_s * front),
         lock_sd_Nm=problem.lock_sd_Nm * lock,
-        unlike=float(np.hypot(1.0, np.sqrt(np.mean(np.square(rough))))),
+        widened=float(np.sqrt(1.0 + np.mean(np.square(by_log)))),
     )
 
 

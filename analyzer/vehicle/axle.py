@@ -49,7 +49,10 @@ LAT_FORCE_SD_SHARE = 0.017
 # common figures of the effective rolling radius over load in published tyre files, with the load for F_z0: Pacejka,
 # Tyre and Vehicle Dynamics, 4.3.6 (form and figures from memory)
 RADIUS_B, RADIUS_D, RADIUS_F = 8.0, 0.24, 0.01
-RADIUS_LOADS = (0.25, 1.75)  # of the static one: the inner and the outer wheel near the limit; common practice, no source
+RADIUS_LOADS = (
+    0.25,
+    1.75,
+)  # of the static one: the inner and the outer wheel near the limit; common practice, no source
 
 
 Values = dict[str, Any]  # parameter -> its value (float), or one a sample (n,)
@@ -254,7 +257,7 @@ class Balance:
     difference_slope: np.ndarray | None
 
 
-def published_fall(load: np.ndarray) -> np.ndarray:
+def published_fall(load: np.ndarray | float) -> np.ndarray:
     """Fall of the effective rolling radius over wheel load (over the mean static one), in the published form
     D atan(B f) + F f, so scaled that its mean slope over the loads of cornering, `RADIUS_LOADS`, is one."""
     low, high = RADIUS_LOADS

@@ -317,9 +317,8 @@ def test_a_radius_that_falls_with_load_makes_the_loaded_wheel_roll_faster():
 
 
 def test_a_bent_fall_is_the_published_form_of_the_effective_rolling_radius():
-    # Pacejka, Tyre and Vehicle Dynamics, 4.3.6 (form and common figures from memory): R_e = R_0 - (F_z0/C_z)(D atan(B f)
-    # + F f), B 8, D 0.24, F 0.01, here with C_z 220 N/mm, F_z0 3000 N, R_0 0.31 m: 0.31 % from a quarter of the load to
-    # seven quarters, half of it below half the load
+    # Pacejka, Tyre and Vehicle Dynamics, 4.3.6 (form and common figures from memory): R_e = R_0 - (F_z0/C_z)
+    # (D atan(B f) + F f), B 8, D 0.24, F 0.01, here with C_z 220 N/mm, F_z0 3000 N, R_0 0.31 m
     car, load_N, stiffness_N_m, free_m = made_car(), np.array([150.0, 750.0, 1500.0, 3000.0, 5250.0]), 220e3, 0.31
     share = load_N / 3000.0
     radius = free_m - 3000.0 / stiffness_N_m * (0.24 * np.arctan(8 * share) + 0.01 * share)
