@@ -49,10 +49,7 @@ LAT_FORCE_SD_SHARE = 0.017
 # common figures of the effective rolling radius over load in published tyre files, with the load for F_z0: Pacejka,
 # Tyre and Vehicle Dynamics, 4.3.6 (form and figures from memory)
 RADIUS_B, RADIUS_D, RADIUS_F = 8.0, 0.24, 0.01
-RADIUS_LOADS = (
-    0.25,
-    1.75,
-)  # of the static one: the inner and the outer wheel near the limit; common practice, no source
+RADIUS_LOADS = (0.25, 1.75)  # of the static one: inner and outer wheel near the limit; common practice, no source
 
 
 Values = dict[str, Any]  # parameter -> its value (float), or one a sample (n,)
