@@ -262,6 +262,14 @@ def published_fall(load: np.ndarray | float) -> np.ndarray:
     return form(load) * (high - low) / (form(high) - form(low))
 
 
+def published_steepness(load: np.ndarray) -> np.ndarray:
+    """Slope of `published_fall` against load."""
+    low, high = RADIUS_LOADS
+    form = lambda f: RADIUS_D * np.arctan(RADIUS_B * f) + RADIUS_F * f  # noqa: E731
+    slope = RADIUS_D * RADIUS_B / (1.0 + (RADIUS_B * load) ** 2) + RADIUS_F
+    return slope * (high - low) / (form(high) - form(low))
+
+
 def radius_shrink(given: Given, load_N: np.ndarray, static_N: float) -> np.ndarray:
     """Share by which a wheel's effective rolling radius is smaller than at rest, (n,).
 
