@@ -18,6 +18,7 @@ from dashboards.compare import compare_page as compare
 from dashboards.guide.guide import add_guide, help_address
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
+from dashboards.plan import plan_page as plan
 from dashboards.routes import add_routes
 from dashboards.run import run_page as run
 from dashboards.serving import MOST_BYTES, TOO_LARGE
@@ -59,7 +60,7 @@ def create_app(workspace_dir: Path | str, *, hosts: tuple[str, ...] = ()) -> Das
     add_guide(app.server)
     app.layout = _layout()
     _theme(app)
-    for page in (start, run, whatif, setup, check, compare):
+    for page in (start, run, whatif, plan, setup, check, compare):
         page.register(app, logbook, jobs)
 
     @app.callback(Output("page", "children"), Input("address", "pathname"), Input("address", "search"))
@@ -97,6 +98,8 @@ def _page(logbook: Logbook, pathname: str, search: str) -> html.Div:
             return run.layout(logbook, run_id)
         case ["run", run_id, "what-if"]:
             return whatif.layout(logbook, run_id)
+        case ["run", run_id, "plan"]:
+            return plan.layout(logbook, run_id, search)
         case ["run", run_id, "log"]:
             return check.layout(logbook, run_id)
     return _sorry("There is no such page; go back to the start page.")

@@ -18,8 +18,8 @@ from analyzer.presentation.result_json import PHASE_KEYS
 from dashboards.check.columns import columns_of, preview
 from dashboards.logbook import Logbook
 from dashboards.run import lines, views
-from dashboards.whatif.advising import sample_parts
 from dashboards.whatif.trial import RANGES, trial
+from dashboards.whatif.whatif_page import sample_parts
 
 SETTINGS_LIMIT_BYTES = 1_000_000
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")

@@ -75,6 +75,8 @@ def help_address(pathname: str) -> str:
             section = "log-check"
         case ["run", _, "what-if"]:
             section = "what-if-page"
+        case ["run", _, "plan"]:
+            section = "what-to-do-next"
         case ["run", *_]:
             section = "run-page"
         case ["compare"]:

@@ -10,7 +10,6 @@ from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
 from analyzer import __version__
 from analyzer.analysis import Analysis
 from analyzer.cautions import CAUTIONS
-from analyzer.errors import InputError
 from analyzer.in_words import listed
 from analyzer.phases.segments import PHASES
 from analyzer.presentation.figures.lock_plot import READ_TREND as TREND_READ
@@ -53,9 +52,7 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
     ------
     InputError : no such run, or it is not finished.
     """
-    run = logbook.run(run_id)
-    if run.state != "done":
-        raise InputError(run.message or f"{run.log_name} is not analysed yet; the start page shows how far it is.")
+    run = logbook.finished(run_id)
     analysis = logbook.analysis(run_id)
     others = [{"id": r.id, "name": r.name} for r in logbook.runs() if r.state == "done" and r.id != run_id]
     return html.Div(
@@ -81,6 +78,7 @@ def _screen(run: Run, analysis: Analysis, others: list[dict]) -> html.Div:
     ways = [
         dcc.Link("Log check", href=f"/run/{run_id}/log", className="button quiet"),
         dcc.Link("What if", href=f"/run/{run_id}/what-if", className="button quiet"),
+        dcc.Link("Plan", href=f"/run/{run_id}/plan", className="button quiet"),
         dcc.Link("Setup", href=f"/setup?run={run_id}", className="button quiet"),
         html.A("Report", href=f"/run/{run_id}/report.html", className="button quiet", download=""),
         html.A("JSON", href=f"/run/{run_id}/result.json", className="button quiet", download=""),
