@@ -56,6 +56,11 @@ def progress(run: Run, cancel_id: dict[str, str]) -> html.Div:
     )
 
 
+def ways_of(run: Run | None) -> list:
+    """The way back to a run; none without one."""
+    return [] if run is None else [dcc.Link("Back to the run", href=f"/run/{run.id}", className="button quiet")]
+
+
 def waiting(step: str, share: float) -> list:
     """How far a question is that somebody asked; where nobody knows, the bar runs to and fro."""
     known = {"value": str(share), "max": "1"} if share else {}

@@ -10,7 +10,7 @@ import os
 import sys
 import tempfile
 import threading
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 
 from analyzer.advice.advise import advise_analyses
@@ -24,10 +24,12 @@ from analyzer.logbook import results
 from analyzer.logbook.add import analyse_now, keep_parquet
 from analyzer.pipeline import analyze_with_fit
 from analyzer.planning.plan import plan
+from analyzer.planning.worth import worth
 from analyzer.presentation.figures.comparison_plots import change_plot, phase_plot
 from analyzer.presentation.html import plan_report
 from analyzer.presentation.plan_terminal import plan_result
 from analyzer.presentation.result_json import advice_result, comparison_result, plain
+from analyzer.vehicle.car import load_car
 from dashboards.compare import comparisons
 from dashboards.logbook import COMPARISON, Logbook
 from dashboards.plan.words import PLAIN, card_words
@@ -121,6 +123,17 @@ def _plan(logbook: Logbook, run_id: str, question: str) -> dict:
     return {"plan": plan_result(planned), "words": card_words(planned), "card": plan_report(planned)}
 
 
+def _worth(logbook: Logbook, run_id: str, car_text: str) -> dict:
+    """What each figure of a car file, given as text, is worth on a run."""
+    job = logbook.job(run_id)
+    with tempfile.TemporaryDirectory() as folder:
+        car_file = Path(folder) / "car.toml"
+        car_file.write_text(car_text, "utf-8")
+        car = load_car(car_file)
+    found = worth(log_paths=[job["log"]], car=car, channels_path=job["channels"], progress=_tell)
+    return {"worth": [asdict(one) for one in found]}
+
+
 def _tell(step: str, share: float) -> None:
     print(json.dumps({"step": step, "share": share}), flush=True)
 
@@ -131,7 +144,7 @@ def _end_with_server() -> None:
     os._exit(4)
 
 
-ANSWERS = {"advise": _advise, "plan": _plan}
+ANSWERS = {"advise": _advise, "plan": _plan, "worth": _worth}
 
 if __name__ == "__main__":
     sys.exit(main(Path(sys.argv[1]), *sys.argv[2:]))

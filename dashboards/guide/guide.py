@@ -81,6 +81,10 @@ def help_address(pathname: str) -> str:
             section = "run-page"
         case ["compare"]:
             section = "before-and-after"
+        case ["season"]:
+            section = "logbook"
+        case ["car"]:
+            section = "car-file"
         case ["setup"]:
             section = "setup-page"
         case _:

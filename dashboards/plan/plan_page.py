@@ -11,7 +11,7 @@ from analyzer.errors import InputError
 from dashboards.asking import Asking
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
-from dashboards.parts import breakable, clock, labelled, polled, waiting, why
+from dashboards.parts import breakable, clock, labelled, polled, waiting, ways_of, why
 from dashboards.plan.words import PLAIN
 
 CHANGES = {  # what may be changed -> (words, size to begin with)
@@ -41,9 +41,7 @@ def layout(logbook: Logbook, run_id: str, search: str) -> html.Div:
                 [
                     html.H1(["What to do next: ", *breakable(run.name)]),
                     html.Span("What would you measure or drive to know more?", className="facts"),
-                    html.Div(
-                        dcc.Link("Back to the run", href=f"/run/{run_id}", className="button quiet"), className="ways"
-                    ),
+                    html.Div(ways_of(run), className="ways"),
                 ],
                 className="title",
             ),

@@ -79,6 +79,7 @@ def _screen(run: Run, analysis: Analysis, others: list[dict]) -> html.Div:
         dcc.Link("Log check", href=f"/run/{run_id}/log", className="button quiet"),
         dcc.Link("What if", href=f"/run/{run_id}/what-if", className="button quiet"),
         dcc.Link("Plan", href=f"/run/{run_id}/plan", className="button quiet"),
+        dcc.Link("Car", href=f"/car?run={run_id}", className="button quiet"),
         dcc.Link("Setup", href=f"/setup?run={run_id}", className="button quiet"),
         html.A("Report", href=f"/run/{run_id}/report.html", className="button quiet", download=""),
         html.A("JSON", href=f"/run/{run_id}/result.json", className="button quiet", download=""),
