@@ -26,7 +26,7 @@ from analyzer.pipeline import analyze_with_fit
 from analyzer.planning.plan import plan
 from analyzer.planning.worth import worth
 from analyzer.presentation.figures.comparison_plots import change_plot, phase_plot
-from analyzer.presentation.html import plan_report
+from analyzer.presentation.html import comparison_report, plan_report, without_library
 from analyzer.presentation.plan_terminal import plan_result
 from analyzer.presentation.result_json import advice_result, comparison_result, plain
 from analyzer.vehicle.car import load_car
@@ -85,7 +85,11 @@ def _compare(logbook: Logbook, comparison_id: str) -> None:
     setups = [job[side][0]["setup"] for side in ("before", "after")]
     compared = compare_runs(runs, *(predict_lock_curve(load_setup(s)) if s else None for s in setups))
     charts = {"change": change_plot(compared), "phases": phase_plot(compared)}
-    kept = {"result": comparison_result(compared), "charts": {k: f.to_plotly_json() for k, f in charts.items()}}
+    kept = {
+        "result": comparison_result(compared),
+        "charts": {k: f.to_plotly_json() for k, f in charts.items()},
+        "report": without_library(comparison_report(compared)),
+    }
     comparisons.keep(logbook.book, comparison_id, plain(kept))
 
 

@@ -61,6 +61,7 @@
         const bare = { points: [], draws: [], slipping: null, predicted: null };
         let lock = { ...bare, range: told.range };
         if (told.run) lock = kept[told.run] = kept[told.run] || (await (await fetch(`/run/${told.run}/view/lock`)).json());
+        run.resized(box);
         const axes = run.lockAxes(box, lock);
         if (lock.slipping) run.drawSamples(axes, lock);
         run.drawMeasured(axes, lock);

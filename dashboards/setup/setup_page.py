@@ -205,9 +205,11 @@ def contradictions(found: Agreement) -> list:
 def _diagnosis(found: Diagnosis | None) -> list:
     if found is None:
         return []
-    parts = [html.H3("What would explain it"), html.P(found.sentence)]
+    parts = [
+        html.Div([html.H3("What would explain it"), why(HOW_TO_READ_EXPLANATIONS)], className="bar"),
+        html.P(found.sentence),
+    ]
     if found.explanations:
         rows = [list(explanation_cells(x)) for x in found.explanations]
         parts.append(table(["explanation", "how much better than the file", "figure it needs"], rows, words=(0,)))
-        parts.append(html.P(HOW_TO_READ_EXPLANATIONS, className="read"))
     return parts

@@ -36,10 +36,16 @@ def layout(logbook: Logbook) -> html.Div:
     shown = _run_list(logbook)
     return html.Div(
         [
-            html.H1("What did the differential do?"),
-            html.P(
-                "Give a log of the session and the figures of the car. You get where the inside rear wheel spun, where "
-                "the axle was locked, and the lock curve that was really on track."
+            html.Div(
+                [
+                    html.H1("What did the differential do?"),
+                    html.Span(
+                        "Give a log and the figures of the car: where the inside rear spun, where the axle was locked, "
+                        "and the lock curve on track.",
+                        className="facts",
+                    ),
+                ],
+                className="title",
             ),
             html.Section(
                 [
