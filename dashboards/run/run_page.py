@@ -117,7 +117,7 @@ def _screen(run: Run, analysis: Analysis, others: list[dict]) -> html.Div:
                             html.H2("Map"),
                             why(MAP_READ),
                             html.Div(id="map-scale", className="map-scale"),
-                            choice("colour", "colour", MAP_LABELS),
+                            choice("colour", "colour", {key: label.split(",")[0] for key, label in MAP_LABELS.items()}),
                         ],
                         className="bar",
                     ),

@@ -192,10 +192,17 @@
         const pick = document.getElementById("colour");
         if (pick) pick.value = state.colour || "slip";
         draw();
-        if (wanted === key) return;
-        const answer = await run.ask("circuit", { colour: state.colour || "slip", laps: state.lap ?? "" });
+        if (wanted === key) return; // there, or asked for
+        key = wanted;
+        let answer;
+        try {
+          answer = await run.ask("circuit", { colour: state.colour || "slip", laps: state.lap ?? "" });
+        } catch (error) {
+          key = null; // the server is gone: asked again when it is back
+          throw error;
+        }
         if (!answer || answer.refusal) return;
-        [circuit, key] = [answer, wanted];
+        circuit = answer;
         draw();
       },
       point(k) {
