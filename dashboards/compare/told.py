@@ -65,7 +65,10 @@ def _answer(comparison_id: str, result: dict[str, Any], *, has_report: bool) -> 
                 ],
                 className="bar",
             ),
-            *[html.P(line, className="answer" if k == 0 else "hint") for k, line in enumerate(result["answer"])],
+            html.P(result["answer"][0], className="answer"),
+            # comparisons kept by an earlier version were not tested as a whole
+            html.P(result["any_change"]["sentence"]) if "any_change" in result else None,
+            html.P(result["answer"][1], className="hint"),
             *[html.P(f"Warning: {w}", className="refusal") for w in result["warnings"]],
             table(headings, rows, words=(0, 1, 5)),
             html.Div(
