@@ -10,11 +10,14 @@ from functools import cache
 from pathlib import Path
 from typing import Any, BinaryIO, Protocol
 
+import numpy as np
+
 from analyzer import __version__
 from analyzer.differential.setup import load_setup
 from analyzer.errors import InputError
 from analyzer.logs.mapping import load_channel_map
-from analyzer.vehicle.car import load_car
+from analyzer.logs.recording import Recording
+from analyzer.vehicle.car import Car, load_car
 
 _CHUNK = 1 << 20
 # rooms that no number of an analysis comes from; what only words a result is not in its provenance
@@ -92,6 +95,22 @@ def settings_hash(kind: str, path: Path | str) -> str:
     channel_map = load_channel_map(path)
     entries = {name: entry.model_dump(mode="json") for name, entry in channel_map.channels.items()}
     return hash_content({"channels": entries, "log": channel_map.log.model_dump(mode="json")})
+
+
+def figures_hash(car: Car) -> str:
+    """Hash of a car file's figures, that a tyre or a sensor pose is relative to: not of its name, of how sure it is, or
+    of where the tyre's fit begins."""
+    return hash_content(car.model_dump(mode="json", exclude={"name", "uncertainty", "tyre"}))
+
+
+def recording_hash(recording: Recording) -> str:
+    """Hash of what a log holds, whatever the file it came in: of its times, rear wheel speeds and steer."""
+    digest = hashlib.sha256()
+    channels = (recording.channels.get(name) for name in ("wheel_speed_rl", "wheel_speed_rr", "steer"))
+    for values in (recording.time_s, *channels):
+        if values is not None:
+            digest.update(np.ascontiguousarray(values, dtype=np.float32).tobytes())
+    return digest.hexdigest()
 
 
 def hash_content(value: Any) -> str:

@@ -16,6 +16,7 @@ from analyzer.in_words import counted, number, when
 from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.log_check import first_few
 from analyzer.presentation.agreement_words import side_sentence
+from analyzer.presentation.knowledge_words import used_sentences
 from analyzer.presentation.result_tables import corner_rows
 from analyzer.presentation.words import (
     HOW_TO_READ,
@@ -59,6 +60,7 @@ def print_summary(analysis: Analysis, console: Console) -> None:
     console.print(Text.assemble((asked, "bold"), " ", rest))
     _print_findings(analysis, console)
     _print_lock_curve(analysis, console)
+    _print_knowledge(analysis, console)
     _print_anchored(analysis, console)
     _print_trend(analysis, console)
     _print_agreement(analysis, console)
@@ -117,6 +119,12 @@ def _print_lock_curve(analysis: Analysis, console: Console) -> None:
             f"{curve.locked_count} locked (they give lower limits)."
         )
     )
+
+
+def _print_knowledge(analysis: Analysis, console: Console) -> None:
+    if analysis.knowledge is not None:
+        console.print()
+        console.print(Text(" ".join(used_sentences(analysis.knowledge))))
 
 
 def _print_anchored(analysis: Analysis, console: Console) -> None:
@@ -261,6 +269,7 @@ SOURCE_WORDS = {
     "acceleration": "offset of the accelerometers",
     "car": "car file's figures",
     "bench": "bench reading",
+    "knowledge": "what other runs know of the car",
     "hold_off": "where the ramps start to clamp",
     "tyre_model": "shape of the tyre curve",
 }

@@ -1,0 +1,105 @@
+"""What is said of the knowledge of a car: what a result used of it, and what is known."""
+
+from collections.abc import Sequence
+from math import exp
+from typing import Any
+
+from analyzer.in_words import counted, listed, number
+from analyzer.knowledge.knowledge_file import known_table
+from analyzer.knowledge.known import Knowledge
+from analyzer.knowledge.use import KnowledgeUsed
+
+MOST_NAMED = 4
+NAMES = {
+    "log_slip_stiffness": "slip stiffness over load",
+    "log_cornering_ratio": "cornering over slip stiffness",
+    "log_friction": "peak friction",
+    "log_friction_ratio": "friction across over along",
+    "friction_fall": "fall of friction with load",
+    "stiffness_fall": "fall of stiffness with load",
+    "shape": "shape of the tyre curve",
+    "combined_weight": "combined slip",
+    "radius_fall": "fall of the rolling radius, static load",
+    "log_yaw_scale": "scale of the gyro",
+    "log_speed_scale": "scale of all wheel speeds",
+    "log_front_track": "front track over the file's",
+    "sensor_x_m": "accelerometer ahead of the c.g., m",
+    "sensor_y_m": "accelerometer left of the c.g., m",
+    "sensor_turned": "accelerometer turned, rad",
+    "lat_gain": "lean and scale, lateral",
+    "long_gain": "lean and scale, longitudinal",
+    "log_mass": "mass over the file's",
+    "log_cg_height": "height of the c.g. over the file's",
+    "log_load_transfer": "rear load transfer over the file's",
+    "log_drag": "drag over the file's",
+    "log_downforce": "downforce over the file's",
+    "log_wheel_inertia": "wheel inertia over the file's",
+    "log_rolling_resistance": "rolling resistance over the file's",
+}
+LEAST_LEARNED = 0.05  # of the deviation before: less is not worth a row
+
+
+def used_sentences(used: KnowledgeUsed) -> tuple[str, ...]:
+    """What a result used of other runs, the outcome first."""
+    said = [_outcome(used)]
+    said += [f"Not used: {one.name} ({one.reason})." for one in used.left_out[:MOST_NAMED]]
+    if len(used.left_out) > MOST_NAMED:
+        said.append(f"Not used either: {counted(len(used.left_out) - MOST_NAMED, 'more run')}.")
+    return tuple(said)
+
+
+def _outcome(used: KnowledgeUsed) -> str:
+    if used.runs:
+        share = 0.0 if used.narrower is None else used.narrower
+        gain = (
+            f"the 95 % intervals of the lock curve are {100 * share:.0f} % narrower than from these logs alone"
+            if share >= 0.005
+            else "the 95 % intervals of the lock curve are no narrower than from these logs alone"
+        )
+        return f"With what {_named(used.runs)} know of this car, {gain}, in the median. No run tells of a differential."
+    if used.probability is not None:
+        chance = number(100 * used.probability, 2)
+        return (
+            f"This run contradicts what the other runs know of {used.car} (by chance in {chance} % of runs), so "
+            "nothing of it is used. See that car file, tyres and sensor are those of the other runs."
+        )
+    return f"No other run's knowledge of {used.car} can be used here."
+
+
+def _named(runs: Sequence[str]) -> str:
+    if len(runs) <= MOST_NAMED:
+        return listed(runs)
+    return f"{counted(len(runs), 'other run')}"
+
+
+def learned_rows(knowledge: Knowledge) -> list[tuple[str, str, str, str]]:
+    """(unknown, value with its standard deviation, the same before any run, how much narrower) of what runs taught."""
+    rows = []
+    for row in known_table(knowledge):
+        narrower = 1 - row["standard_deviation"] / row["standard_deviation_before"]
+        if narrower >= LEAST_LEARNED:
+            now = _value(row["unknown"], row["mean"], row["standard_deviation"])
+            before = _value(row["unknown"], row["mean_before"], row["standard_deviation_before"])
+            rows.append((NAMES.get(row["unknown"], row["unknown"]), now, before, f"{100 * narrower:.0f}"))
+    return rows
+
+
+def _value(name: str, mean: float, deviation: float) -> str:
+    """A value with one standard deviation; of a logarithm the factor, with its deviation in per cent."""
+    if name.startswith("log_"):
+        return f"{exp(mean):.3g} (within {100 * deviation:.2g} %)"
+    return f"{mean:.2g} (within {deviation:.2g})"
+
+
+def knowledge_json(used: KnowledgeUsed, alone: dict[str, Any]) -> dict[str, Any]:
+    """`knowledge` of the result; `alone` is the lock curve from the logs alone, as plain data."""
+    return {
+        "used": bool(used.runs),
+        "car": used.car,
+        "runs": list(used.runs),
+        "left_out": [{"run": o.name, "reason": o.reason, "probability": o.probability} for o in used.left_out],
+        "probability": used.probability,
+        "narrower": used.narrower,
+        "lock_curve_alone": alone,
+        "sentences": list(used_sentences(used)),
+    }
