@@ -220,11 +220,12 @@ def sessions_with_fit(
         blind,
         name=" + ".join(log.recording.name for log in logs),
         logs=[recording_hash(log.recording) for log in logs],
-        driven_with={**driven_with, "car": figures_hash(car), "sensor": _sensor(logs, driven_with)},
+        driven_with={**driven_with, "car": figures_hash(car), "channels": _channels(logs)},
         code=code_version(),
     )
-    usable = None if knowledge is None else knowledge.usable_by(told)
-    fitted = informed(blind, usable.known) if usable is not None and usable.runs else blind
+    fitted, usable = blind, None
+    if knowledge is not None:
+        fitted, usable = informed(blind, knowledge.usable_by(told))
     clock.lap("fit")
     progress("evaluating every sample", 0.7)
     drawn = spread(fitted)
@@ -285,18 +286,14 @@ def sessions_with_fit(
     return replace(analyses[0], timings_s=clock.laps, others=tuple(analyses[1:])), fitted
 
 
-def _sensor(logs: Sequence["_Log"], driven_with: Mapping[str, str]) -> str:
-    """What measured: the words for it, and which channels were there."""
-    had = [
-        word
-        for word, there in (
-            ("gyro", all(log.signals.has_gyro for log in logs)),
-            ("longitudinal", all(log.signals.has_long_g for log in logs)),
-            ("lateral", all(log.signals.has_lateral for log in logs)),
-        )
-        if there
-    ]
-    return "; ".join([driven_with.get("sensor", ""), *had])
+def _channels(logs: Sequence["_Log"]) -> str:
+    """Which of the sensors that a pose or a scale is of were there in all logs."""
+    there = {
+        "gyro": all(log.signals.has_gyro for log in logs),
+        "longitudinal": all(log.signals.has_long_g for log in logs),
+        "lateral": all(log.signals.has_lateral for log in logs),
+    }
+    return " ".join(name for name, has in there.items() if has)
 
 
 def _withheld(analysis: Analysis) -> Analysis:

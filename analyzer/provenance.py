@@ -5,6 +5,7 @@ Two analyses with the same `Provenance` give the same result, so that one of the
 
 import hashlib
 import json
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from functools import cache
 from pathlib import Path
@@ -37,7 +38,7 @@ class Provenance:
 
     Attributes
     ----------
-    log_sha256 : of the log's bytes, as they are on disk.
+    log_sha256 : of the log's bytes, as they are on disk; of several logs, of their hashes.
     car_sha256, setup_sha256, channels_sha256 : of what the files say, not of how they are written (comments and order
         do not count); None where none was given.
     code : version of the program with the start of a hash over its source.
@@ -117,6 +118,11 @@ def hash_content(value: Any) -> str:
     """SHA-256 of plain data (dicts, lists, strings, finite numbers, None); the order of keys does not count."""
     text = json.dumps(value, sort_keys=True, separators=(",", ":"), allow_nan=False)
     return hashlib.sha256(text.encode("utf-8")).hexdigest()
+
+
+def hash_of_logs(hashes: Sequence[str]) -> str:
+    """One hash of the logs of a run, in their order; of a single one its own."""
+    return hashes[0] if len(hashes) == 1 else hash_content(list(hashes))
 
 
 def hash_file(path: Path | str) -> str:

@@ -1,6 +1,7 @@
 """What all runs of a car know together, and what of it a run may use: never its own word, nothing that has ended, and
 nobody's who contradicts the rest."""
 
+import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -39,9 +40,24 @@ class CarRun:
     told: Told
     date_s: float | None = None
 
+    @property
+    def digest(self) -> str:
+        """Changes whenever what the run tells, or what that hangs on, does."""
+        about = repr((self.logs, sorted(self.driven_with.items()), self.code, self.told.names)).encode()
+        numbers = self.told.information.tobytes() + self.told.weighted.tobytes()
+        return hashlib.sha256(about + numbers).hexdigest()[:16]
+
     def shares_a_log(self, other: "CarRun") -> bool:
         """Whether they are, in part, the same drive."""
         return not set(self.logs).isdisjoint(other.logs)
+
+
+@dataclass(frozen=True)
+class Heard:
+    """A run whose word is used: its name, and `CarRun.digest`."""
+
+    name: str
+    digest: str
 
 
 @dataclass(frozen=True)
@@ -60,15 +76,19 @@ class Usable:
     Attributes
     ----------
     known : for a run with its own wandering, without any prior.
-    runs : names of those it is from; empty where there is nothing to use.
+    runs : those it is from; empty where there is nothing to use.
+    offered : the same, also where a result does better without them.
     left_out : the others, each with the reason.
     probability : of a run as far from the others' word as this one, or further, by chance; None without others.
+    contradicts : whether that is so small that nobody is heard.
     """
 
     known: Gaussian
-    runs: tuple[str, ...]
+    runs: tuple[Heard, ...]
     left_out: tuple[LeftOut, ...]
     probability: float | None
+    contradicts: bool = False
+    offered: tuple[Heard, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -102,23 +122,44 @@ class Knowledge:
         left_out += [LeftOut(one.name, _contradicts(out[i]), out[i]) for i, one in enumerate(others) if i in out]
         own = len(others)
         used = [] if own in out else [one for i, one in enumerate(others) if i not in out]
+        heard = tuple(Heard(one.name, one.digest) for one in used)
         return Usable(
             known=every.others_of(own) if used else Gaussian.nothing(run.told.names),
-            runs=tuple(one.name for one in used),
+            runs=heard,
+            offered=heard,
             left_out=tuple(left_out),
             probability=out[own] if own in out else every.misfit(own),
+            contradicts=own in out,
         )
 
     @cached_property
     def contradicting(self) -> tuple[LeftOut, ...]:
         """The runs that contradict the others of the same car file and version."""
-        found: list[LeftOut] = []
-        left = list(self.runs)
-        while left:
-            alike = [one for one in left if one.code == left[0].code and not _other_car(one, left[0])]
-            found += [LeftOut(alike[i].name, _contradicts(p), p) for i, p in Hearing(alike).left_out.items()]
-            left = [one for one in left if one not in alike]
+        return tuple(
+            LeftOut(self.runs[k].name, _contradicts(probability), probability)
+            for alike, hearing in self._heard_together
+            for i, probability in hearing.left_out.items()
+            for k in [alike[i]]
+        )
+
+    @cached_property
+    def heard_by_each(self) -> tuple[tuple[str, ...], ...]:
+        """Digests of the runs whose word each run uses, run by run."""
+        found: list[tuple[str, ...]] = [()] * len(self.runs)
+        for alike, hearing in self._heard_together:
+            kept = [k for i, k in enumerate(alike) if i not in hearing.left_out]
+            for k in kept:
+                mine = self.runs[k]
+                found[k] = tuple(self.runs[j].digest for j in kept if j != k and not self.runs[j].shares_a_log(mine))
         return tuple(found)
+
+    @cached_property
+    def _heard_together(self) -> list[tuple[list[int], "Hearing"]]:
+        """Runs, by number, of one car file and one version, held against each other."""
+        groups: dict[tuple, list[int]] = {}
+        for k, run in enumerate(self.runs):
+            groups.setdefault((run.code, run.driven_with.get("car")), []).append(k)
+        return [(alike, Hearing([self.runs[k] for k in alike])) for alike in groups.values()]
 
     @property
     def newest(self) -> CarRun:
@@ -129,9 +170,9 @@ class Knowledge:
         """What is known for another run like the last one, its prior included; None without runs."""
         if not self.runs:
             return None
-        last = self.newest
-        alike = [one for one in self.runs if one.code == last.code and not _other_car(one, last)]
-        return Hearing(alike).next_like(alike.index(last)) + Gaussian.prior(last.told)
+        last = max(range(len(self.runs)), key=lambda k: self.runs[k].date_s or 0.0)
+        alike, hearing = next(group for group in self._heard_together if last in group[0])
+        return hearing.next_like(alike.index(last)) + Gaussian.prior(self.newest.told)
 
 
 class Hearing:

@@ -6,13 +6,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analyzer.knowledge.gaussian import Gaussian
-from analyzer.knowledge.known import CarRun, LeftOut, Usable
+from analyzer.knowledge.known import CarRun, Heard, LeftOut, Usable
 from analyzer.knowledge.told import told_by
 from analyzer.lockcurve.estimate import CurvePoint, LockCurveEstimate
 from analyzer.lockcurve.fit import Fit, fit
 from analyzer.lockcurve.problem import Problem
+from analyzer.lockcurve.summarise import curve_draws
+from analyzer.lockcurve.uncertainty import spread
 from analyzer.lockcurve.unknowns import ALL
 
+TORQUES = np.arange(5, 100, 5)  # percentiles
+NO_SURER = "would not make this answer any surer"
 GROUP = "knowledge"  # of beliefs that come from other runs
 
 
@@ -23,19 +27,23 @@ class KnowledgeUsed:
     Attributes
     ----------
     car : whose knowledge was offered.
-    runs : names of those whose word was used; empty where none could be.
+    offered : those whose word could be used.
+    runs : those whose word was used: all of them, or nobody's.
     left_out : the others, each with the reason.
     probability : of the run as far from the others' word as it is, or further, by chance; None without others.
+    contradicts : whether that is so small that none of them is heard.
     alone : the lock curve from this run's logs alone.
     narrower : by how much the intervals of its points are narrower, in the median (0.2: a fifth); None without any.
     """
 
     car: str
-    runs: tuple[str, ...]
+    offered: tuple[Heard, ...]
+    runs: tuple[Heard, ...]
     left_out: tuple[LeftOut, ...]
     probability: float | None
     alone: LockCurveEstimate
     narrower: float | None
+    contradicts: bool = False
 
 
 def car_run(blind: Fit, *, name: str, logs: Sequence[str], driven_with: Mapping[str, str], code: str) -> CarRun:
@@ -43,9 +51,27 @@ def car_run(blind: Fit, *, name: str, logs: Sequence[str], driven_with: Mapping[
     return CarRun(name, tuple(logs), dict(driven_with), code, told_by(blind))
 
 
-def informed(blind: Fit, known: Gaussian) -> Fit:
-    """The same fit with what others know of the car as measurements of its unknowns; it begins where `blind` ended."""
-    return fit(with_knowledge(blind.problem, known), start=blind.theta)
+def informed(blind: Fit, usable: Usable) -> tuple[Fit, Usable]:
+    """The fit with what others know of the car as measurements of its unknowns, which begins where `blind` ended, and
+    what it used.
+
+    Where that makes the curve no surer, `blind` is the answer: a log whose passes scatter less than its equations take
+    for granted knows more than its curvature says, and others' word then outweighs what is better.
+    """
+    if not usable.runs:
+        return blind, usable
+    found = fit(with_knowledge(blind.problem, usable.known), start=blind.theta)
+    if _curve_sd_Nm(found) < _curve_sd_Nm(blind):
+        return found, usable
+    left_out = tuple(LeftOut(one.name, NO_SURER) for one in usable.runs)
+    return blind, replace(usable, runs=(), left_out=(*usable.left_out, *left_out))
+
+
+def _curve_sd_Nm(found: Fit) -> float:
+    """Standard deviation of the curve, in the median over the torques at which the axle slipped."""
+    slipping = found.solution.at.input_torque_Nm[found.problem.slipping]
+    torques = np.percentile(slipping, TORQUES) if len(slipping) else np.zeros(1)
+    return float(np.median(curve_draws(found.curve, spread(found).curves_of(0), torques).std(axis=0)))
 
 
 def with_knowledge(problem: Problem, known: Gaussian) -> Problem:
@@ -62,11 +88,13 @@ def knowledge_used(car: str, usable: Usable, alone: LockCurveEstimate, estimate:
     """What `estimate` used, beside the curve from its logs alone."""
     return KnowledgeUsed(
         car=car,
+        offered=usable.offered,
         runs=usable.runs,
         left_out=usable.left_out,
         probability=usable.probability,
         alone=alone,
         narrower=_narrower(alone, estimate) if usable.runs else None,
+        contradicts=usable.contradicts,
     )
 
 

@@ -190,6 +190,13 @@ class AnchoredLockCurve(LockCurve):
     misfit: NotRequired[Misfit]
 
 
+class HeardRun(TypedDict):
+    """A run whose word was used; `digest` changes when what it tells does."""
+
+    run: str
+    digest: str
+
+
 class NotHeard(TypedDict):
     """A run whose word was not used; `probability` by chance where it contradicts the others."""
 
@@ -201,15 +208,16 @@ class NotHeard(TypedDict):
 class KnowledgeUsed(TypedDict):
     """What `lock_curve` used of other runs' knowledge of the car; `lock_curve_alone` is the one from the logs alone.
 
-    `probability` of a run as far from the others' word as this one, or further, by chance; `narrower` by how much the
-    points' intervals are narrower, in the median (1 is all of it).
+    `probability` of a run as far from the others' word as this one, or further, by chance; `contradicts`: so small that
+    none of them is heard; `narrower`: by how much the points' intervals are, in the median (1 is all of it).
     """
 
     used: bool
     car: str
-    runs: list[str]
+    runs: list[HeardRun]
     left_out: list[NotHeard]
     probability: Fraction | None
+    contradicts: bool
     narrower: float | None
     lock_curve_alone: LockCurve
     sentences: list[Sentence]

@@ -36,9 +36,9 @@ RUBBER = {"friction": 0.03, "stiffness": 0.04}  # one standard deviation from ru
 PROCESSES = 2
 
 
-def days(seed: int) -> Iterator[RandomCar]:
+def days(seed: int, nuisances: str = "all") -> Iterator[RandomCar]:
     """The car as it is in each run."""
-    car, rng = random_car(seed, "all"), np.random.default_rng([seed, 77])
+    car, rng = random_car(seed, nuisances), np.random.default_rng([seed, 77])
     for number in range(RUNS):
         circuit = demo_circuit() if rng.random() < 1 / 3 else generated_circuit(int(rng.integers(0, 40)))
         grip, stiffness = np.exp(rng.normal(0, list(RUBBER.values())))
@@ -81,12 +81,12 @@ class Worth:
     probability: float | None
 
 
-def worth(task: tuple[int, str]) -> Worth | None:
-    """Of the knowledge of two runs to the third of car (seed, first run's protocol); None where a run tells nothing."""
-    seed, first = task
+def worth(task: tuple[int, str, str]) -> Worth | None:
+    """Of two runs' knowledge to the third of car (seed, first protocol, nuisances); None where a run tells nothing."""
+    seed, first, nuisances = task
     told = []
     try:
-        for number, car in enumerate(days(seed)):
+        for number, car in enumerate(days(seed, nuisances)):
             protocol = PROTOCOLS[first if number == 0 else "laps"]
             sessions = [car.drive(name, number=10 * number + k) for k, name in enumerate(protocol)]
             with tempfile.TemporaryDirectory() as folder:
@@ -114,6 +114,7 @@ def main(argv: list[str] | None = None) -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.accuracy.known_car", description=__doc__.split("\n\n")[0])
     parser.add_argument("cars", nargs="?", type=int, default=8, help="how many (default %(default)s)")
     parser.add_argument("--first", choices=tuple(PROTOCOLS), default="laps", help="logs of the first run")
+    parser.add_argument("--nuisances", default="all", choices=("all", "none"), help="(default %(default)s)")
     seeds = parser.add_mutually_exclusive_group()
     seeds.add_argument("--first-seed", type=int, default=0, help="0 to 999 are to choose on (default %(default)s)")
     seeds.add_argument("--report", action="store_true", help="the seeds kept for reporting")
@@ -124,7 +125,9 @@ def main(argv: list[str] | None = None) -> None:
     rows = []
     with ProcessPoolExecutor(PROCESSES) as workers:
         cars = range(first, first + asked.cars)
-        for seed, found in zip(cars, workers.map(worth, [(seed, asked.first) for seed in cars]), strict=True):
+        for seed, found in zip(
+            cars, workers.map(worth, [(seed, asked.first, asked.nuisances) for seed in cars]), strict=True
+        ):
             if found is None or found.alone.lock_error is None or found.known.lock_error is None:
                 print(f"| {seed} | - |" + " - |" * 6, flush=True)
                 continue
