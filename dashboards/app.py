@@ -17,6 +17,7 @@ from dashboards.check import check_page as check
 from dashboards.compare import compare_page as compare
 from dashboards.guide.guide import add_guide, help_address
 from dashboards.jobs import Jobs
+from dashboards.knowledge import knowledge_page as knowledge
 from dashboards.logbook import Logbook
 from dashboards.routes import add_routes
 from dashboards.run import run_page as run
@@ -91,6 +92,8 @@ def _page(logbook: Logbook, pathname: str, search: str) -> html.Div:
             return start.layout(logbook)
         case ["setup"]:
             return setup.layout(logbook, search)
+        case ["car", name]:
+            return knowledge.layout(logbook, name)
         case ["compare"]:
             return compare.layout(logbook, search)
         case ["run", run_id]:

@@ -77,6 +77,8 @@ def help_address(pathname: str) -> str:
             section = "what-if-page"
         case ["run", *_]:
             section = "run-page"
+        case ["car", _]:
+            section = "knowledge-of-a-car"
         case ["compare"]:
             section = "before-and-after"
         case ["setup"]:
