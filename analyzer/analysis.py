@@ -10,6 +10,7 @@ from analyzer.findings.finding import Finding
 from analyzer.knowledge.known import CarRun
 from analyzer.knowledge.use import KnowledgeUsed
 from analyzer.lockcurve.estimate import LockCurveEstimate
+from analyzer.lockcurve.evidence import Witness
 from analyzer.logs.recording import Annotation, Recording
 from analyzer.phases.segments import Corner, Laps
 from analyzer.signals.session import Signals
@@ -53,7 +54,8 @@ class Analysis:
 
     Attributes
     ----------
-    lock_curve, predicted, agreement, anchored : of all logs that were analysed together.
+    lock_curve, predicted, agreement, anchored, witness : of all logs that were analysed together.
+    witness : what the logs can say of any proposed curve; None where they show no slip, and of the `others`.
     others : the other logs of these, each with its own signals, corners and findings; empty for one log.
     told : what all logs that were analysed together tell of their car, for other runs of it.
     knowledge : what the answer used of other runs; None where nothing was offered.
@@ -76,6 +78,7 @@ class Analysis:
     chatter: Chatter | None = None
     trend: LockTrend | None = None
     anchored: AnchoredEstimate | None = None
+    witness: Witness | None = None
     others: tuple["Analysis", ...] = ()
     told: CarRun | None = None
     knowledge: KnowledgeUsed | None = None

@@ -25,6 +25,7 @@ from analyzer.findings.of_the_session import find_of_the_session
 from analyzer.knowledge.known import Knowledge
 from analyzer.knowledge.use import car_run, informed, knowledge_used
 from analyzer.lockcurve.estimate import LockCurveEstimate
+from analyzer.lockcurve.evidence import Witness
 from analyzer.lockcurve.fit import Fit, fit
 from analyzer.lockcurve.observations import FIT_RATE_HZ, rows_step
 from analyzer.lockcurve.pooled import pooled
@@ -239,6 +240,8 @@ def sessions_with_fit(
     anchored = None
     if setup is not None and predicted is not None:
         anchored = anchored_estimate(fitted, anchors(setup), largest_torque_Nm=largest)
+    # what the log can say of any curve that is asked about later; without slips it knows none
+    witness = Witness.of(fitted) if fitted.problem.slip_known else None
     clock.lap("intervals")
     progress("findings", 0.9)
     seen = [
@@ -248,7 +251,7 @@ def sessions_with_fit(
     steady = steady_samples_of_all([s.steady for s in seen], [len(log.corners) for log in logs])
     agreement = None
     if predicted is not None and setup is not None:
-        agreement = agree_and_diagnose(steady, estimate, predicted, setup, car)
+        agreement = agree_and_diagnose(steady, estimate, predicted, setup, car, witness)
     analyses = []
     for k, (log, one) in enumerate(zip(logs, seen, strict=True)):
         # a trend compares each corner with itself, lap after lap; circles are no laps
@@ -277,6 +280,7 @@ def sessions_with_fit(
                 anchored=anchored,
                 told=told,
                 knowledge=used,
+                witness=witness if k == 0 else None,
             )
         )
     clock.lap("findings")
@@ -302,7 +306,8 @@ def _withheld(analysis: Analysis) -> Analysis:
     if agreement is not None:
         nothing = Unmeasured("the log contradicts itself, so nothing is concluded about the parts")
         agreement = Agreement("cannot_tell", dict.fromkeys(agreement.sides, nothing))
-    return replace(analysis, agreement=agreement, findings=(), trend=None, chatter=None, anchored=None, told=None)
+    nothing_said = dict(trend=None, chatter=None, anchored=None, witness=None, told=None)
+    return replace(analysis, agreement=agreement, findings=(), **nothing_said)
 
 
 @dataclass(frozen=True)

@@ -19,17 +19,18 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import stats
-from scipy.special import gammaln, log_ndtr, logsumexp
+from scipy.special import fdtrc, gammaln, log_ndtr, logsumexp
 
 from analyzer.agreement.by_side import agree
 from analyzer.agreement.causes import Cause, possible_causes
 from analyzer.agreement.explanation_words import conclusion, sentence
+from analyzer.agreement.odds import odds
 from analyzer.agreement.steady_samples import SteadyMeans, SteadySamples, steady_means
 from analyzer.agreement.verdict import Agreement, Diagnosis, Explanation
 from analyzer.differential.predicted import PredictedLockCurve
 from analyzer.differential.setup import Setup
 from analyzer.lockcurve.estimate import LockCurveEstimate
+from analyzer.lockcurve.evidence import Witness
 from analyzer.vehicle.car import Car
 
 BARE_MENTION = 3.0  # explanations that differ by less cannot be told apart
@@ -49,13 +50,23 @@ class _Data:
 
 
 def agree_and_diagnose(
-    samples: SteadySamples, estimate: LockCurveEstimate, predicted: PredictedLockCurve, setup: Setup, car: Car
+    samples: SteadySamples,
+    estimate: LockCurveEstimate,
+    predicted: PredictedLockCurve,
+    setup: Setup,
+    car: Car,
+    witness: Witness | None,
 ) -> Agreement:
-    """Agreement by side with what would explain a disagreement; no part is named where the load transfer is a guess."""
+    """Agreement by side with what would explain a disagreement and the odds against other builds; no part is named
+    where the load transfer is a guess."""
     found = agree(estimate, predicted)
     if car.load_transfer_is_guessed:
         return found
-    return replace(found, diagnosis=diagnose(steady_means(samples, estimate), estimate, predicted, setup))
+    return replace(
+        found,
+        diagnosis=diagnose(steady_means(samples, estimate), estimate, predicted, setup),
+        odds=None if witness is None else odds(witness, predicted, setup),
+    )
 
 
 def diagnose(
@@ -163,7 +174,7 @@ def _explanation(cause: Cause, log_likelihoods: np.ndarray, times_better: float,
     if len(data.measured.torque_Nm):
         square, _ = _distance(cause.curves[best], data.measured)
         # of the F kind that a t of as many degrees has
-        fits = bool(stats.f.sf(square / len(data.measured.torque_Nm), len(data.measured.torque_Nm), DEGREES) > UNFIT)
+        fits = bool(fdtrc(len(data.measured.torque_Nm), DEGREES, square / len(data.measured.torque_Nm)) > UNFIT)
     value = lower = upper = None
     if cause.unit is not None:
         value = float(cause.values[best])

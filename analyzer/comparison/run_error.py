@@ -11,8 +11,8 @@ import numpy as np
 from analyzer.analysis import PhaseResult
 from analyzer.comparison.joint import JointFit
 from analyzer.comparison.runs import Run
-from analyzer.lockcurve.problem import STEP
 from analyzer.vehicle.axle import AxleInputs, equations
+from analyzer.vehicle.axle_slopes import STEP
 from analyzer.vehicle.axle_solution import solve
 from analyzer.vehicle.car import Car
 

@@ -22,7 +22,8 @@ from analyzer.lockcurve.likelihood import censored, huber
 from analyzer.lockcurve.observations import Observations
 from analyzer.lockcurve.unknowns import CURVE, HOLDS, Measured, Owner, Unknowns, measured_by, unknowns
 from analyzer.units import STANDARD_GRAVITY_M_S2
-from analyzer.vehicle.axle import AxleEquations, AxleInputs, equations
+from analyzer.vehicle.axle import AxleEquations, AxleInputs
+from analyzer.vehicle.axle_slopes import Derivatives
 from analyzer.vehicle.axle_solution import AxleSolution, solve
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.parameters import BOUNDS, Prior
@@ -36,7 +37,6 @@ MOST_SAMPLES = 6000  # of a log
 HOLD_SD_SHARE = 0.12  # of the torque that rear tyres take to their peak
 PEAK_FORCE_SHARE = 0.45  # of the weight, what rear tyres take in a corner at their peak; common practice, no source
 CURVE_BOUNDS = np.array([[0.0, 5000.0], [0.0, 3.0], [0.0, 600.0], [0.0, 3.0], [0.0, 600.0]])
-STEP = 1e-4  # of a parameter, for its slope
 EQUATIONS = 4
 FIRST = Owner()
 
@@ -210,7 +210,11 @@ class Evaluation:
 def evaluate(problem: Problem, theta: np.ndarray, start: np.ndarray | None, scale: tuple | None) -> Evaluation:
     """Loss at `theta` (P,); `start` (2, n) warm-starts the state, `scale` freezes sd and trust (n,) of the samples."""
     value = problem.sample_values(theta)
-    solution = solve(value, problem.inputs, problem.car, start=start, iterations=30)
+    return judged(problem, theta, solve(value, problem.inputs, problem.car, start=start, iterations=30), scale)
+
+
+def judged(problem: Problem, theta: np.ndarray, solution: AxleSolution, scale: tuple | None) -> Evaluation:
+    """Loss at `theta` (P,) and the state solved there; `scale` as in `evaluate`."""
     at = solution.at
     if scale is None:
         scatter = np.hypot(LOCK_SD_Nm, SMEARING_S * problem.torque_rate_Nm_s)
@@ -275,13 +279,10 @@ def slopes(problem: Problem, theta: np.ndarray, now: Evaluation) -> Slopes:
     by_curve = np.concatenate([g[0] for g in gradients], axis=1)
     by_torque = np.concatenate([g[1] for g in gradients])
     side = np.sign(at.torque_difference_Nm)
-    value = problem.sample_values(theta)
+    derivatives = Derivatives(state, problem.sample_values(theta), problem.inputs, problem.car)
     for j, name in enumerate(names):
-        moved = value | {name: value[name] + STEP}
-        there = equations(state, moved, problem.inputs, problem.car, slopes=False)
-        residual = (there.residual - at.residual) / STEP
-        torque = (there.input_torque_Nm - at.input_torque_Nm) / STEP
-        difference = (there.torque_difference_Nm - at.torque_difference_Nm) / STEP
+        by = derivatives.by(name)
+        residual, torque, difference = by.residual, by.input_torque_Nm, by.torque_difference_Nm
         shift = now.solution.state_shift((at.slope * residual).sum(axis=1))
         axle[j] = residual + (at.slope * shift[:, None]).sum(axis=0)
         torque = torque + (at.input_slope * shift).sum(axis=0)

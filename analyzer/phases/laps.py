@@ -4,9 +4,7 @@ from itertools import pairwise
 
 import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft
-from scipy.integrate import cumulative_trapezoid
 from scipy.ndimage import gaussian_filter1d, uniform_filter1d
-from scipy.signal import find_peaks
 
 from analyzer.phases.segments import Laps
 from analyzer.signals.session import Signals
@@ -25,6 +23,7 @@ _LEAST_SIMILARITY_OF_PART = 0.8
 _AS_GOOD = 0.8  # a repeat this good beside the best is a lap; the best may be several laps
 _LEAST_TURN_RAD = 3.0  # in the stretch that repeats; less could be one corner like another
 _ONE_SIDED_SHARE = 0.85
+_CIRCLE_SHARE = 0.9  # mean over root mean square of the curvature: 1 of a circle, 0.71 of an oval that is half straight
 
 
 def find_laps(signals: Signals) -> Laps:
@@ -49,7 +48,7 @@ def find_laps(signals: Signals) -> Laps:
     -----
     Where the log does not say where the start line is, it is put where the most whole laps fit, then where the car
     is fastest (`position`) or straightest (`recurrence`). A log that begins or ends within 1 % of a lap of the line
-    was cut there: that lap is whole. What lies outside whole laps has number 0.
+    was cut there: that lap is whole. What lies outside whole laps has number 0. A circle driven for a test is no lap.
     The dead-reckoned path is not used: its heading drifts with the yaw bias, the curvature over distance does not.
     """
     count = len(signals.time_s)
@@ -61,12 +60,23 @@ def find_laps(signals: Signals) -> Laps:
         ("recurrence", _from_recurrence),
     ):
         bounds = finder(signals)
-        if bounds:
+        if bounds and not (method != "lap_channel" and _is_circle(signals, bounds)):
             number = np.zeros(count, np.int32)
             for lap, (start, stop) in enumerate(bounds, 1):
                 number[start:stop] = lap
             return Laps(number=number, bounds=bounds, method=method, length_m=_median_length_m(signals, bounds))
     return Laps(number=np.ones(count, np.int32), bounds=((0, count),), method="none", length_m=None)
+
+
+def _is_circle(signals: Signals, bounds: tuple[tuple[int, int], ...]) -> bool:
+    """Whether the laps are rounds of one circle: their curvature hardly varies along the way."""
+    shares = []
+    for start, stop in bounds:
+        speed = np.maximum(signals.speed_m_s[start:stop], _STANDING_M_S)
+        curvature = signals.yaw_rate_rad_s[start:stop] / speed
+        mean, square = (np.average(x, weights=speed) for x in (curvature, curvature**2))
+        shares.append(abs(mean) / np.sqrt(square) if square > 0 else 0.0)
+    return float(np.median(shares)) > _CIRCLE_SHARE
 
 
 def _median_length_m(signals: Signals, bounds: tuple[tuple[int, int], ...]) -> float:
@@ -153,18 +163,15 @@ def _from_recurrence(signals: Signals) -> tuple[tuple[int, int], ...]:
     """Stretches after which the curvature of the road repeats."""
     distance = np.maximum.accumulate(signals.distance_m - signals.distance_m[0])
     rolling_yaw = np.where(signals.speed_m_s > _STANDING_M_S, signals.yaw_rate_rad_s, 0.0)
-    heading = cumulative_trapezoid(rolling_yaw, dx=1 / signals.rate_hz, initial=0.0)
+    heading = _summed(rolling_yaw) / signals.rate_hz
     at = np.arange(0, distance[-1], _ROAD_STEP_M)
     road_heading = np.interp(at, distance, heading)
     if len(road_heading) * _ROAD_STEP_M < 1.25 * _SHORTEST_LAP_M:
         return ()
     # Two witnesses of the road's curvature: a locked front wheel spoils a yaw rate made from wheel speeds, a bump or
     # a bank the lateral acceleration.
-    bent = cumulative_trapezoid(
-        np.where(signals.speed_m_s > _STANDING_M_S, signals.lat_m_s2 / np.maximum(signals.speed_m_s, 1.0), 0.0),
-        dx=1 / signals.rate_hz,
-        initial=0.0,
-    )
+    turning = np.where(signals.speed_m_s > _STANDING_M_S, signals.lat_m_s2 / np.maximum(signals.speed_m_s, 1.0), 0.0)
+    bent = _summed(turning) / signals.rate_hz
     curvature = np.gradient(0.5 * (road_heading + np.interp(at, distance, bent)), _ROAD_STEP_M)
     curvature = gaussian_filter1d(curvature, _ROAD_BLUR_M / _ROAD_STEP_M)
     lap = _lap_length(curvature, road_heading)
@@ -173,6 +180,11 @@ def _from_recurrence(signals: Signals) -> tuple[tuple[int, int], ...]:
     lines = _aligned_lines(curvature, lap)
     samples = [None if line is None else int(np.searchsorted(distance, line * _ROAD_STEP_M)) for line in lines]
     return tuple((a, b) for a, b in pairwise(samples) if a is not None and b is not None)
+
+
+def _summed(values: np.ndarray) -> np.ndarray:
+    """(n,) integral over the samples, by trapezia, from 0."""
+    return np.concatenate([[0.0], np.cumsum((values[1:] + values[:-1]) / 2)])
 
 
 def _lap_length(curvature: np.ndarray, road_heading: np.ndarray) -> int | None:
@@ -191,7 +203,9 @@ def _lap_length(curvature: np.ndarray, road_heading: np.ndarray) -> int | None:
     lags = np.arange(count)
     both = energy[count - lags] + energy[-1] - energy[lags]
     similarity = 2 * product / np.maximum(both, 1e-12)
-    peaks, _ = find_peaks(similarity, height=_LEAST_SIMILARITY)
+    inner = similarity[1:-1]
+    rises, falls = inner > similarity[:-2], inner >= similarity[2:]
+    peaks = 1 + np.flatnonzero(rises & falls & (inner >= _LEAST_SIMILARITY))
     turned = np.cumsum(np.abs(curvature)) * _ROAD_STEP_M
     one_sided = abs(np.sum(curvature)) * _ROAD_STEP_M > _ONE_SIDED_SHARE * turned[-1]
     good = []
