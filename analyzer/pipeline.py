@@ -306,8 +306,16 @@ def _withheld(analysis: Analysis) -> Analysis:
     if agreement is not None:
         nothing = Unmeasured("the log contradicts itself, so nothing is concluded about the parts")
         agreement = Agreement("cannot_tell", dict.fromkeys(agreement.sides, nothing))
-    nothing_said = dict(trend=None, chatter=None, anchored=None, witness=None, told=None)
-    return replace(analysis, agreement=agreement, findings=(), **nothing_said)
+    return replace(
+        analysis,
+        agreement=agreement,
+        findings=(),
+        trend=None,
+        chatter=None,
+        anchored=None,
+        witness=None,
+        told=None,
+    )
 
 
 @dataclass(frozen=True)
