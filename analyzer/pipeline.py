@@ -26,7 +26,7 @@ from analyzer.knowledge.known import Knowledge
 from analyzer.knowledge.use import car_run, informed, knowledge_used
 from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.lockcurve.evidence import Witness
-from analyzer.lockcurve.fit import Fit, fit
+from analyzer.lockcurve.fit import Fit
 from analyzer.lockcurve.observations import FIT_RATE_HZ, rows_step
 from analyzer.lockcurve.pooled import pooled
 from analyzer.lockcurve.problem import Problem
@@ -35,6 +35,7 @@ from analyzer.lockcurve.session_state import session_state
 from analyzer.lockcurve.summarise import summarise
 from analyzer.lockcurve.uncertainty import Spread, spread
 from analyzer.lockcurve.unknowns import Owner
+from analyzer.lockcurve.weights import fit_weighed
 from analyzer.logs.mapping import load_channel_map
 from analyzer.logs.read_blocks import open_blocks
 from analyzer.logs.recording import Recording
@@ -216,7 +217,7 @@ def sessions_with_fit(
     logs = [_Log.of(session, car) for session in sessions]
     clock.lap("laps and corners")
     progress("fitting tyre and lock curve", 0.4)
-    blind = fit(_problem(logs, car))
+    blind = fit_weighed(_problem(logs, car))
     told = car_run(
         blind,
         name=" + ".join(log.recording.name for log in logs),
