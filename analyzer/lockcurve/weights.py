@@ -10,7 +10,7 @@ times the assumed ones. `alike` says that what all passes have in common, which 
 what differs from pass to pass; c is the weight of the assumption, in passes. What is common does not average out over
 the passes either: all of the answer but the tyre's form is wider by sqrt(1 + s^2), s that of the front wheels' speed.
 
-Chosen by `python -m tests.accuracy.many 50 --nuisances none all --first-seed 200`: 96 % of the points of smooth sessions
+Chosen by `python -m tests.accuracy.many 50 --nuisances none all --first-seed 200`: 96 % of the points of smooth ones
 inside intervals 71 % wide, 95 % of those of rough ones, 132 % wide. With assumed errors and one grip a session smooth
 ones were 102 % wide and rough ones held 83 % (seeds 100 to 123).
 """
