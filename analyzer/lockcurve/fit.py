@@ -46,7 +46,7 @@ class Fit:
 
     def nuisance_of(self, log: int) -> dict[str, tuple[float, float]]:
         """Parameter of a log -> its value and standard deviation."""
-        made, owner = self.problem.unknowns, self.problem.owners[log]
+        made, owner = self.problem.unknowns, self.problem.logs[log]
         values = made.parameters(self.theta, owner)
         weights = made.parameters(np.eye(made.count), owner)  # (P, names)
         variance = (weights * np.linalg.solve(self.hessian, weights)).sum(axis=0)

@@ -150,11 +150,11 @@ def _with_plates(
     spins = observed.slipping & (at.use.max(axis=0) > PAST_PEAK) & np.isfinite(input_torque) & unbraked
     load = np.where(at.use[0] > at.use[1], at.load_N[0], at.load_N[1])[spins]
     tyre = variance[spins] + (SLIDING_FORCE_SHARE * load * car.rear_rolling_radius_m) ** 2
-    side_drawn = drawn.curves_of(fit.problem.owners[log].side)
+    side_drawn = drawn.curves_of(fit.problem.logs[log].side)
     curves = model.locking_torque_Nm(side_drawn[:100, :, None], input_torque[spins])
     plates = curves.var(axis=0) + MODEL_SD_Nm**2
     side = -np.sign(observed.speed_difference_rad_s[spins])
-    carried = side * model.locking_torque_Nm(fit.problem.curve_of(fit.theta, log), input_torque[spins])
+    carried = side * model.locking_torque_Nm(fit.curves[fit.problem.logs[log].side], input_torque[spins])
     share = tyre / (tyre + plates)
     split, variance = at.torque_difference_Nm.copy(), variance.copy()
     split[spins] = (1 - share) * split[spins] + share * carried
@@ -174,7 +174,7 @@ def _nuisance_variance(
     """
     problem = fit.problem
     names, value = problem.unknowns.names, problem.values(fit.theta, log)
-    drawn_values = problem.unknowns.parameters(drawn.draws, problem.owners[log])
+    drawn_values = problem.unknowns.parameters(drawn.draws, problem.logs[log])
     values, vectors = np.linalg.eigh(np.cov(drawn_values.T))
     along = vectors * np.sqrt(np.maximum(values, 0.0))
     if not fit.problem.has_lateral:

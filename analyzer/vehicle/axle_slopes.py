@@ -24,6 +24,9 @@ from analyzer.vehicle.axle import (
     equations,
     front_slip_stiffness,
     given_by,
+    published_fall,
+    published_steepness,
+    radius_shrink,
 )
 from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
 from analyzer.vehicle.loads import LEAST_LOAD_N, wheel_loads
@@ -119,6 +122,7 @@ MOVES: Mapping[str, Callable[["Derivatives"], Moved]] = {
     "shape": lambda of: {"shape": 1.0},
     "combined_weight": lambda of: {"combined_weight": 1.0},
     "radius_fall": lambda of: {"radius_fall": 1.0},
+    "radius_bend": lambda of: {"radius_bend": 1.0},
     "rear_front_scale": lambda of: {"front_scale": 1.0},
     "rear_front_growth": lambda of: {"front_scale": (of.u / 40.0) ** 2},
     "rear_left_right_scale": lambda of: {"left": 0.5, "right": -0.5},
@@ -145,7 +149,8 @@ MOVES: Mapping[str, Callable[["Derivatives"], Moved]] = {
 }
 
 
-FRONT_FIGURES = ("mass", "rolling", "radius_fall", "front_scale", "front_side")  # that move a front wheel's turning
+# that move a front wheel's turning
+FRONT_FIGURES = ("mass", "rolling", "radius_fall", "radius_bend", "front_scale", "front_side")
 
 
 @dataclass(frozen=True)
@@ -167,6 +172,14 @@ class _Wheel:
     relative: np.ndarray  # load over the static one, less 1
     falls: np.ndarray  # 1 over what is left of the friction (the stiffness), 0 where that is at its least
     softens: np.ndarray
+
+
+def _radius(given: Given, load_N: np.ndarray, static_N: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """(n,) each: how a wheel's `radius_shrink` changes by its load (1/N), by the fall and by the bend."""
+    load, at_rest = load_N / given.mean_load_N, static_N / given.mean_load_N
+    lighter = load - at_rest
+    steep = given.radius_fall + given.radius_bend * (published_steepness(load) - 1.0)
+    return steep / given.mean_load_N, lighter, published_fall(load) - published_fall(at_rest) - lighter
 
 
 class Derivatives:
@@ -237,7 +250,7 @@ class Derivatives:
     def _wheel(self, k: int, turning: np.ndarray, half_yaw: np.ndarray, half: float) -> _Wheel:
         given, tyre = self.given, self.given.tyre
         slip, load, forces = self.now.kappa[k], self.now.loads_N[k], self.now.forces[k]
-        rolled = turning * (1.0 - given.radius_fall * (load - tyre["static_load_N"]) / given.mean_load_N)
+        rolled = turning * (1.0 - radius_shrink(given, load, tyre["static_load_N"]))
         ground = np.maximum(self.u + half_yaw, 1.0)
         relative = load / tyre["static_load_N"] - 1.0
         fall = np.maximum(1.0 - tyre["friction_fall"] * relative, LEAST_FACTOR)
@@ -284,9 +297,9 @@ class Derivatives:
         """What a wheel's forces along and across change by; `load` is what its load does."""
         given, tyre = self.given, self.given.tyre
         beyond = load - wheel.load_N * change("mass")  # of the load over what goes with the mass
-        rolled = wheel.rolled_m_s * log_speed - wheel.turning_m_s / given.mean_load_N * (
-            given.radius_fall * beyond + change("radius_fall") * (wheel.load_N - tyre["static_load_N"])
-        )
+        steep, lighter, bent = _radius(given, wheel.load_N, tyre["static_load_N"])
+        shrunk = steep * beyond + change("radius_fall") * lighter + change("radius_bend") * bent
+        rolled = wheel.rolled_m_s * log_speed - wheel.turning_m_s * shrunk
         ground = wheel.half * change("yaw")
         slip = (rolled - (1.0 + wheel.slip) * ground) / wheel.ground_m_s
         side = -self.s * self.u / wheel.ground_m_s**2 * ground
@@ -399,8 +412,9 @@ class Derivatives:
         for sign, own, load in ((-1.0, share, load_l), (1.0, 1.0 - share, load_r)):
             least = np.maximum(load, 150.0)
             spun = -(given.rolling * load + given.spin_up_N) / (stiff * least)
-            told, lighter = (np.abs(spun) < 0.03) * 1.0, (load - given.static_front_N) / given.mean_load_N
-            slip = np.clip(spun, -0.03, 0.03) + given.radius_fall * lighter
+            told = (np.abs(spun) < 0.03) * 1.0
+            steep, lighter, bent = _radius(given, load, given.static_front_N)
+            slip = np.clip(spun, -0.03, 0.03) + radius_shrink(given, load, given.static_front_N)
             turns = (1.0 + slip) * grown * np.exp(given.front_side_scale * -sign * (1.0 - own))
             speed = (middle + sign * given.front_yaw_m_s) * turns
             per_slip = speed / (1.0 + slip)
@@ -409,11 +423,12 @@ class Derivatives:
                 {
                     "turns": turns,
                     "swung": sign * turns,
-                    "load": per_slip * (by_load + given.radius_fall / given.mean_load_N),
-                    "mass": -per_slip * given.radius_fall * load / given.mean_load_N,
+                    "load": per_slip * (by_load + steep),
+                    "mass": -per_slip * steep * load,
                     "rolling": -per_slip * told * given.rolling * load / (stiff * least),
                     "stiffened": -per_slip * told * spun,
                     "radius_fall": per_slip * lighter,
+                    "radius_bend": per_slip * bent,
                     "front_scale": speed,
                     "front_side": speed * -sign * (1.0 - own),
                 }
