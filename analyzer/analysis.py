@@ -8,6 +8,7 @@ from analyzer.differential.predicted import PredictedLockCurve
 from analyzer.findings.chatter import Chatter
 from analyzer.findings.finding import Finding
 from analyzer.lockcurve.estimate import LockCurveEstimate
+from analyzer.lockcurve.evidence import Witness
 from analyzer.logs.recording import Annotation, Recording
 from analyzer.phases.segments import Corner, Laps
 from analyzer.signals.session import Signals
@@ -51,7 +52,8 @@ class Analysis:
 
     Attributes
     ----------
-    lock_curve, predicted, agreement, anchored : of all logs that were analysed together.
+    lock_curve, predicted, agreement, anchored, witness : of all logs that were analysed together.
+    witness : what the logs can say of any proposed curve; None where they show no slip, and of the `others`.
     others : the other logs of these, each with its own signals, corners and findings; empty for one log.
     """
 
@@ -72,4 +74,5 @@ class Analysis:
     chatter: Chatter | None = None
     trend: LockTrend | None = None
     anchored: AnchoredEstimate | None = None
+    witness: Witness | None = None
     others: tuple["Analysis", ...] = ()

@@ -221,8 +221,8 @@ class ComparisonResult(_Face):
 
     @property
     def answer(self) -> str:
-        """Did it take, and how sure."""
-        return " ".join(comparison_words.answer(self.comparison))
+        """Did it take, did anything change at all, and how sure."""
+        return " ".join(self._answer())
 
     @property
     def change(self) -> pd.DataFrame:
@@ -306,7 +306,11 @@ class ComparisonResult(_Face):
         return f"{names[0]} against {names[1]}: {verdicts}"
 
     def _paragraphs(self) -> tuple[str, ...]:
-        return (*comparison_words.answer(self.comparison), *self.warnings)
+        return (*self._answer(), *self.warnings)
+
+    def _answer(self) -> tuple[str, str, str]:
+        said, sure = comparison_words.answer(self.comparison)
+        return said, comparison_words.whole(self.comparison.any_change), sure
 
     def _table(self) -> pd.DataFrame:
         return self.sides

@@ -22,6 +22,7 @@ from analyzer.findings.counterfactual import Judge
 from analyzer.findings.find_all import Found, find_all, find_in
 from analyzer.findings.of_the_session import find_of_the_session
 from analyzer.lockcurve.estimate import LockCurveEstimate
+from analyzer.lockcurve.evidence import Witness
 from analyzer.lockcurve.fit import Fit, fit
 from analyzer.lockcurve.observations import FIT_RATE_HZ, rows_step
 from analyzer.lockcurve.pooled import pooled
@@ -195,6 +196,8 @@ def sessions_with_fit(
     anchored = None
     if setup is not None and predicted is not None:
         anchored = anchored_estimate(fitted, anchors(setup), largest_torque_Nm=largest)
+    # what the log can say of any curve that is asked about later; without slips it knows none
+    witness = Witness.of(fitted) if fitted.problem.slip_known else None
     clock.lap("intervals")
     progress("findings", 0.9)
     seen = [
@@ -204,7 +207,7 @@ def sessions_with_fit(
     steady = steady_samples_of_all([s.steady for s in seen], [len(log.corners) for log in logs])
     agreement = None
     if predicted is not None and setup is not None:
-        agreement = agree_and_diagnose(steady, estimate, predicted, setup, car)
+        agreement = agree_and_diagnose(steady, estimate, predicted, setup, car, witness)
     analyses = []
     for k, (log, one) in enumerate(zip(logs, seen, strict=True)):
         # a trend compares each corner with itself, lap after lap; circles are no laps
@@ -231,6 +234,7 @@ def sessions_with_fit(
                 chatter=chatter_of_all([f.chatter for f in one.found]),
                 trend=trend,
                 anchored=anchored,
+                witness=witness if k == 0 else None,
             )
         )
     clock.lap("findings")
@@ -246,7 +250,7 @@ def _withheld(analysis: Analysis) -> Analysis:
     if agreement is not None:
         nothing = Unmeasured("the log contradicts itself, so nothing is concluded about the parts")
         agreement = Agreement("cannot_tell", dict.fromkeys(agreement.sides, nothing))
-    return replace(analysis, agreement=agreement, findings=(), trend=None, chatter=None, anchored=None)
+    return replace(analysis, agreement=agreement, findings=(), trend=None, chatter=None, anchored=None, witness=None)
 
 
 @dataclass(frozen=True)

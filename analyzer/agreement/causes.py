@@ -48,8 +48,8 @@ def possible_causes(predicted: PredictedLockCurve, setup: Setup | None) -> tuple
 
 def _changes(predicted: PredictedLockCurve, setup: Setup | None) -> Iterator[Cause]:
     drive, coast = predicted.drive_slope or 0.0, predicted.coast_slope or 0.0
-    if abs(drive - coast) > SAME_SHARE * max(drive, coast):
-        yield _only("ramps_exchanged", _exchanged(predicted))
+    if slopes_differ(predicted):
+        yield _only("ramps_exchanged", exchanged(predicted))
     if predicted.preload_Nm:
         soft = np.linspace(SOFTEST, 1.0, GRID)
         yield Cause("preload_soft", soft, tuple(predicted.moved(preload=f) for f in soft), "of_the_file")
@@ -73,7 +73,14 @@ def _only(kind: str, curve: PredictedLockCurve) -> Cause:
     return Cause(kind, np.ones(1), (curve,))
 
 
-def _exchanged(curve: PredictedLockCurve) -> PredictedLockCurve:
+def slopes_differ(curve: PredictedLockCurve) -> bool:
+    """Whether drive and coast lock unlike enough for an exchange to show."""
+    drive, coast = curve.drive_slope or 0.0, curve.coast_slope or 0.0
+    return abs(drive - coast) > SAME_SHARE * max(drive, coast)
+
+
+def exchanged(curve: PredictedLockCurve) -> PredictedLockCurve:
+    """The curve with the rings in the other way round."""
     return replace(
         curve,
         drive_slope=curve.coast_slope,

@@ -25,11 +25,13 @@ from scipy.special import gammaln, log_ndtr, logsumexp
 from analyzer.agreement.by_side import agree
 from analyzer.agreement.causes import Cause, possible_causes
 from analyzer.agreement.explanation_words import conclusion, sentence
+from analyzer.agreement.odds import odds
 from analyzer.agreement.steady_samples import SteadyMeans, SteadySamples, steady_means
 from analyzer.agreement.verdict import Agreement, Diagnosis, Explanation
 from analyzer.differential.predicted import PredictedLockCurve
 from analyzer.differential.setup import Setup
 from analyzer.lockcurve.estimate import LockCurveEstimate
+from analyzer.lockcurve.evidence import Witness
 from analyzer.vehicle.car import Car
 
 BARE_MENTION = 3.0  # explanations that differ by less cannot be told apart
@@ -49,13 +51,23 @@ class _Data:
 
 
 def agree_and_diagnose(
-    samples: SteadySamples, estimate: LockCurveEstimate, predicted: PredictedLockCurve, setup: Setup, car: Car
+    samples: SteadySamples,
+    estimate: LockCurveEstimate,
+    predicted: PredictedLockCurve,
+    setup: Setup,
+    car: Car,
+    witness: Witness | None,
 ) -> Agreement:
-    """Agreement by side with what would explain a disagreement; no part is named where the load transfer is a guess."""
+    """Agreement by side with what would explain a disagreement and the odds against other builds; no part is named
+    where the load transfer is a guess."""
     found = agree(estimate, predicted)
     if car.load_transfer_is_guessed:
         return found
-    return replace(found, diagnosis=diagnose(steady_means(samples, estimate), estimate, predicted, setup))
+    return replace(
+        found,
+        diagnosis=diagnose(steady_means(samples, estimate), estimate, predicted, setup),
+        odds=None if witness is None else odds(witness, predicted, setup),
+    )
 
 
 def diagnose(

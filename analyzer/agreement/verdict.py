@@ -48,6 +48,29 @@ class Diagnosis:
 
 
 @dataclass(frozen=True)
+class OddsAgainst:
+    """One thing that might be fitted instead of the file's parts.
+
+    Attributes
+    ----------
+    kind : `ramps_exchanged`, `preload_gone`, `plates_worn`, `plates_glazed`, `ring_springs_left_out`,
+        `ramps_steeper`, `ramps_flatter`, `preload_step_up`, `preload_step_down`.
+    for_the_file : odds of the file to this, both held equally likely before the log was read; under 1 the log speaks
+        for this.
+    """
+
+    kind: str
+    for_the_file: float
+
+
+@dataclass(frozen=True)
+class Odds:
+    """The setup file against everything that might be fitted instead, in the order of `alternatives`."""
+
+    against: tuple[OddsAgainst, ...]
+
+
+@dataclass(frozen=True)
 class FromCurve:
     """One side judged by its measured curve.
 
@@ -105,11 +128,13 @@ SideVerdict = FromCurve | FromBound | Unmeasured | OfSpool
 
 @dataclass(frozen=True)
 class Agreement:
-    """Verdict overall, what each side (`preload`, `drive`, `coast`) was judged by, and what would explain it."""
+    """Verdict overall, what each side (`preload`, `drive`, `coast`) was judged by, what would explain it, and the odds
+    against other builds."""
 
     verdict: str
     sides: dict[str, SideVerdict]
     diagnosis: Diagnosis | None = None
+    odds: Odds | None = None
 
     @property
     def by_side(self) -> dict[str, str]:

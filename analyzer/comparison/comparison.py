@@ -2,12 +2,13 @@
 
 import math
 from collections.abc import Callable, Hashable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from analyzer.analysis import Analysis
+from analyzer.comparison.any_change import AnyChange, any_change, judged_under
 from analyzer.comparison.conditions import Conditions, conditions
 from analyzer.comparison.event_changes import EventChange, event_changes
 from analyzer.comparison.joint import JointFit, fit_jointly
@@ -48,6 +49,7 @@ class Comparison:
     curves : the lock curve of each side, (before, after), from the joint fit.
     change : parameter -> after minus before, from the joint fit.
     predicted_change : parameter -> from the setup files, or None.
+    any_change : the test of all of it at once.
     sides : `preload`, `drive`, `coast` -> change and verdict.
     torque_Nm, locking_change_Nm : (n,) and (3, n): value, lower, upper of the change of M at matched input torque, over
         the torques at which both sides slipped.
@@ -63,6 +65,7 @@ class Comparison:
     curves: tuple[LockCurveEstimate, LockCurveEstimate]
     change: dict[str, Interval]
     predicted_change: dict[str, float | None]
+    any_change: AnyChange
     sides: dict[str, SideChange]
     torque_Nm: np.ndarray
     locking_change_Nm: np.ndarray
@@ -156,16 +159,21 @@ def analysed_runs(
     each_once(before, option="--before")
     each_once(after, option="--after")
     known: dict[Hashable, Analysis] = {}
-    runs = []
-    logs = [(log, 0, before_laps, "--before-laps") for log in before]
-    logs += [(log, 1, after_laps, "--after-laps") for log in after]
-    for k, (log, side, laps, option) in enumerate(logs):
+    every = [*before, *after]
+    for k, log in enumerate(every):
         which = identity(log)
         if which not in known:
-            progress(f"analysing {which.name if isinstance(which, Path) else f'log {k + 1}'}", 0.8 * k / len(logs))
+            progress(f"analysing {which.name if isinstance(which, Path) else f'log {k + 1}'}", 0.8 * k / len(every))
             known[which] = analysed(log)
-        chosen = None if laps is None else chosen_laps(laps, analysis=known[which], option=option)
-        runs.append(Run(analysis=known[which], side=side, laps=chosen))
+    runs = []
+    for side, logs, laps, option in ((0, before, before_laps, "--before-laps"), (1, after, after_laps, "--after-laps")):
+        mine = [Run(known[identity(log)], side) for log in logs]
+        beside_laps = any(run.on_circuit for run in mine)
+        for run in mine:
+            if laps is None or (beside_laps and not run.on_circuit):  # circles beside laps all count
+                runs.append(run)
+            else:
+                runs.append(replace(run, laps=chosen_laps(laps, analysis=run.analysis, option=option)))
     for one in (r for r in runs if r.side == 0):
         for other in (r for r in runs if r.side == 1 and r.source == one.source):
             both = None if one.laps is None or other.laps is None else set(one.laps) & set(other.laps)
@@ -187,10 +195,15 @@ def compare_runs(
 ) -> Comparison:
     """Compare analysed runs, before first, against predictions of both sides where there are.
 
+    Parameters
+    ----------
+    runs : a run whose log was analysed together with others stands for all of them.
+
     Raises
     ------
     CannotTell : a side never slipped, or a run has no sample that counts.
     """
+    runs = [one for run in runs for one in (run, *(Run(other, run.side) for other in run.analysis.others))]
     matches = corner_matches(runs)
     seen = conditions(runs, matches)
     logs = joint_logs(runs, matches, paired=not seen.driving_differs)
@@ -217,20 +230,25 @@ def compare_runs(
     at = [model.locking_torque_Nm(joint.draws[:, s, :, None], torque) for s in (0, 1)]
     middle = model.locking_torque_Nm(joint.curves[1], torque) - model.locking_torque_Nm(joint.curves[0], torque)
     views = [shared_view(run, k, joint, match) for k, (run, match) in enumerate(zip(runs, matches, strict=True))]
-    phases = phase_changes(views)
+    # circles are no corners of the track, and nobody spins there by mistake
+    driven = [view for view in views if view.run.on_circuit] or views
+    phases = phase_changes(driven)
     car = runs[0].analysis.car
+    sides = {side: side_change(side, joint, car=car, before=before, after=after) for side in SIDES}
+    anything = any_change(joint, sides)
     return Comparison(
         runs=tuple(runs),
         joint=joint,
         curves=(side_estimate(joint, 0), side_estimate(joint, 1)),
         change={name: _parameter_change(name, side, joint) for name, side in PARAMETERS.items()},
         predicted_change=_predicted_change(before, after),
-        sides={side: side_change(side, joint, car=car, before=before, after=after) for side in SIDES},
+        any_change=anything,
+        sides=judged_under(anything, sides),
         torque_Nm=torque,
         locking_change_Nm=np.vstack([middle, np.percentile(at[1] - at[0], [2.5, 97.5], axis=0)]),
         expected_locking_change_Nm=_expected_curve(before, after, torque),
         phases=phases,
-        events=event_changes(views, phases),
+        events=event_changes(driven, phases),
         one_tyre=not seen.grip_differs,
         conditions=seen,
     )

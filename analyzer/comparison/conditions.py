@@ -64,11 +64,12 @@ def conditions(runs: list[Run], matches: list[CornerMatch]) -> Conditions:
     empty = next((r for r in runs if not _mask(r).any()), None)
     if empty is not None:
         raise CannotTell(f"{empty.name}: lies entirely in gaps and faults of the log. Choose other laps.")
-    by_side = [[r for r in runs if r.side == side] for side in (0, 1)]
+    by_side = [_comparable(runs, side) for side in (0, 1)]
     along = all(r.analysis.signals.has_long_g for r in runs)  # from the speed it is too rough to tell tyres by
     used = [float(np.median([_friction_used(r, along=along) for r in side])) for side in by_side]
     grip_change = used[1] / used[0] - 1
-    other_circuit = any(not match.numbers for match in matches)
+    other_circuit = any(not match.numbers for run, match in zip(runs, matches, strict=True) if run.on_circuit)
+    other_circuit |= not any(run.on_circuit for run in runs) and any(not match.numbers for match in matches)
     throttle = [float(np.median([np.mean(r.analysis.signals.throttle[_mask(r)]) for r in side])) for side in by_side]
     apart = None if other_circuit else _speed_apart(runs, matches)
     another_driver = apart is not None and apart[0] > max(LEAST_SPEED_DIFFERENCE, DRIVING_RATIO * apart[1])
@@ -82,6 +83,13 @@ def conditions(runs: list[Run], matches: list[CornerMatch]) -> Conditions:
         sensor_change=0.0 if sensors is None or abs(sensors - 1) < SENSOR_CHANGE else sensors - 1,
         every_gyro=all(r.analysis.signals.has_gyro for r in runs),
     )
+
+
+def _comparable(runs: list[Run], side: int) -> list[Run]:
+    """The runs of a side that are like some of the other's: laps with laps, circles with circles; all where none is."""
+    courses = [{r.on_circuit for r in runs if r.side == s} for s in (0, 1)]
+    mine = [r for r in runs if r.side == side]
+    return [r for r in mine if r.on_circuit in courses[1 - side]] or mine
 
 
 def _mask(run: Run) -> np.ndarray:
@@ -120,7 +128,7 @@ def _sensor_ratio(by_side: list[list[Run]]) -> float | None:
 
 def _speed_apart(runs: list[Run], matches: list[CornerMatch]) -> tuple[float, float] | None:
     """Relative differences of speed along the lap: between the sides' medians, and of laps about their own."""
-    both = list(zip(runs, matches, strict=True))
+    both = [(run, match) for run, match in zip(runs, matches, strict=True) if run.on_circuit]
     traces = [np.array([t for r, m in both if r.side == side for t in _traces(r, m.shift)]) for side in (0, 1)]
     if any(len(t) < 2 for t in traces):
         return None

@@ -1,8 +1,8 @@
-"""Runs of a comparison: whole logs, or some laps of one; and the same corner in different runs.
+"""Runs of a comparison: whole logs, or some laps of one; and the same corner or circle in different runs.
 
 Corners are matched by place along the lap and direction, not by number: two logs of one circuit may number them
 differently, by another start line (laps found by position or by the road's shape) or because a corner was too fast to
-count in one of them.
+count in one of them. Circles are matched by radius and direction.
 """
 
 import re
@@ -44,6 +44,11 @@ class Run:
     def source(self) -> Hashable:
         """The same for runs of one recording."""
         return id(self.analysis)
+
+    @property
+    def on_circuit(self) -> bool:
+        """Laps were driven; circles on a paved area have none."""
+        return self.analysis.laps.length_m is not None
 
     @property
     def lap_count(self) -> float:
@@ -112,6 +117,7 @@ def chosen_laps(text: str, *, analysis: Analysis, option: str) -> tuple[int, ...
     return tuple(sorted(laps))
 
 
+SAME_RADIUS = 1.2  # circles nearer than this are one; a test has radii of a factor of two
 LENGTH_SHARE = 0.05  # laps of one circuit are this alike in length
 SAME_PLACE_M = 40.0
 SAME_PLACE_SHARE = 0.02  # of the lap
@@ -126,7 +132,7 @@ class CornerMatch:
 
     Attributes
     ----------
-    numbers : the log's corner number -> the reference's; {} where the circuits differ.
+    numbers : the log's corner number -> the reference's; {} where the circuits differ. Circles count among themselves.
     shift : how far on its start line lies, as a share of the lap: place in the reference = place in the log + shift.
     """
 
@@ -190,3 +196,27 @@ def _paired(reference: list[Place], other: list[Place], shift: float, near: floa
         if abs(distance) <= near and number not in pairs and known not in pairs.values():
             pairs[number] = known
     return pairs
+
+
+Circle = tuple[int, str, float]  # number, direction, radius in m
+
+
+def circles(analysis: Analysis) -> list[Circle]:
+    """Every corner pass of a log without laps as a circle: direction and median radius."""
+    speed, turn = analysis.signals.speed_m_s, np.abs(analysis.signals.yaw_rate_rad_s)
+    found = []
+    for corner in analysis.corners:
+        part = slice(corner.start, corner.stop)
+        radius = np.median(speed[part] / np.maximum(turn[part], 1e-3))
+        found.append((corner.number, corner.direction, float(radius)))
+    return found
+
+
+def match_circles(reference: list[Circle], other: list[Circle]) -> CornerMatch:
+    """Match by direction and radius, each with the first of the reference that is like it; the others stay alone."""
+    numbers = {}
+    for number, direction, radius in other:
+        like = [n for n, d, r in reference if d == direction and max(radius / r, r / radius) < SAME_RADIUS]
+        if like:
+            numbers[number] = like[0]
+    return CornerMatch(numbers)

@@ -4,10 +4,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analyzer.analysis import PhaseResult
+from analyzer.analysis import Analysis, PhaseResult
 from analyzer.comparison.joint import JointFit, JointLog
 from analyzer.comparison.run_error import run_errors
-from analyzer.comparison.runs import CornerMatch, Run, match_corners, places
+from analyzer.comparison.runs import CornerMatch, Run, circles, match_circles, match_corners, places
 from analyzer.findings.counterfactual import Judge
 from analyzer.findings.find_all import find_all, find_in
 from analyzer.findings.finding import Finding
@@ -42,19 +42,18 @@ class SharedView:
 
 
 def corner_matches(runs: list[Run]) -> list[CornerMatch]:
-    """For each run: how its corners are numbered in the first run."""
-    first = runs[0].analysis
-    reference = places(first)
+    """For each run: how its corners are numbered in the first run with laps, its circles in the first without."""
     matches = []
     for run in runs:
+        first = next(r.analysis for r in runs if r.on_circuit == run.on_circuit)
         other = run.analysis
-        if other is first:
+        length, other_length = first.laps.length_m, other.laps.length_m
+        if length is None or other_length is None:
+            matches.append(match_circles(circles(first), circles(other)))
+        elif other is first:
             matches.append(CornerMatch({c.number: c.number for c in first.corners}))
-        elif first.laps.length_m is None or other.laps.length_m is None:
-            matches.append(CornerMatch({}))
         else:
-            length, other_length = first.laps.length_m, other.laps.length_m
-            matches.append(match_corners(reference, places(other), length_m=length, other_length_m=other_length))
+            matches.append(match_corners(places(first), places(other), length_m=length, other_length_m=other_length))
     return matches
 
 
@@ -90,17 +89,23 @@ def joint_logs(runs: list[Run], matches: list[CornerMatch], *, paired: bool) -> 
     for k, (run, match) in enumerate(zip(runs, matches, strict=True)):
         analysis = run.analysis
         require_slip(analysis.recording.name, analysis.signals)
-        owner = Owner(run.side, run.source)
-        part = session_part(analysis.signals, analysis.laps, run.observed(), analysis.car, owner=owner)
+        owner = Owner(run.side, run.source, "circuit" if run.on_circuit else "circles")
+        observed = run.observed()
+        part = session_part(analysis.signals, analysis.laps, observed, analysis.car, owner=owner)
         clusters: list[tuple] = []
         for group in np.unique(part.group):
-            corner = analysis.corners[group].number if group < len(analysis.corners) else None
+            corner = _corner_of(int(observed.index[observed.group == group][0]), analysis)
             if corner in match.numbers:
-                clusters.append((match.numbers[corner], None if paired else run.side))
+                clusters.append((owner.course, match.numbers[corner], None if paired else run.side))
             else:
                 clusters.append((k, int(group), "alone"))
         logs.append(JointLog(part=part, clusters=tuple(clusters)))
     return tuple(logs)
+
+
+def _corner_of(sample: int, analysis: Analysis) -> int | None:
+    """Number of the corner that a sample is in; a circle is several groups of one corner."""
+    return next((c.number for c in analysis.corners if c.start <= sample < c.stop), None)
 
 
 def _own_straights_sd(run: Run) -> float:

@@ -8,7 +8,7 @@ What is believed is a list of rows: weights @ unknowns = target, within one stan
 are one row a parameter; a measurement that the session makes as a whole is a row over several; so is a tie.
 """
 
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Collection, Hashable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -49,10 +49,12 @@ class Measured:
 
 @dataclass(frozen=True)
 class Owner:
-    """Whose samples they are: side 0 or 1 of a comparison, and the log (laps of one recording are one source)."""
+    """Whose samples they are: side 0 or 1 of a comparison, and the log (laps of one recording are one source). Logs of
+    one course are driven on the same ground."""
 
     side: int = 0
     source: Hashable = 0
+    course: Hashable = None
 
 
 @dataclass(frozen=True)
@@ -164,7 +166,7 @@ def unknowns(
     tie_sd_Nm : how far apart the hold-offs of two sides may be, on drive and on coast; None: each is free.
     tie_preload : what of a hold-off goes with the preload, lambda over the slope, before and after, on drive and on
         coast: preload springs outside the packs hold the ramps off too, and the tie is then between what is left.
-    alike : what calibration leaves of a sensor is partly one error in all logs (`ALIKE_SHARE`).
+    alike : what calibration leaves of a sensor is partly one error in all logs of a course (`ALIKE_SHARE`).
     tyre_drifts : each log's tyre differs from the others' by `BETWEEN_LOGS_SD`.
     """
     several = len({o.source for o in owners}) > 1
@@ -190,7 +192,9 @@ def unknowns(
                 groups[at] = HOLD_OFF
     rows = np.diag(1 / deviation)
     if alike:
-        _tie_left_overs(rows, columns, deviation)
+        courses = {o.source: o.course for o in owners}
+        for course in dict.fromkeys(courses.values()):
+            _tie_left_overs(rows, columns, deviation, {source for source, on in courses.items() if on == course})
     made = Unknowns(tuple(p.name for p in priors), columns, sides, rows, rows @ start, tuple(groups), start)
     if tie_sd_Nm is not None and sides == 2:
         for hold, sd, (share_before, share_after) in zip(HOLDS, tie_sd_Nm, tie_preload, strict=True):
@@ -215,10 +219,12 @@ def measured_by(made: Unknowns, owner: Owner, found: Sequence[Measured]) -> Unkn
     return made
 
 
-def _tie_left_overs(rows: np.ndarray, columns: Sequence[Column], deviation: np.ndarray) -> None:
-    """The logs' left-overs of one sensor as partly one error: covariance a^2 1 1' + diag(sd_k^2 - a^2)."""
+def _tie_left_overs(
+    rows: np.ndarray, columns: Sequence[Column], deviation: np.ndarray, sources: Collection[Hashable]
+) -> None:
+    """Some logs' left-overs of one sensor as partly one error: covariance a^2 1 1' + diag(sd_k^2 - a^2)."""
     for name, share in ALIKE_SHARE.items():
-        at = [i for i, c in enumerate(columns) if c.name == name and c.owner[0] == "log"]
+        at = [i for i, c in enumerate(columns) if c.name == name and c.owner[0] == "log" and c.owner[1] in sources]
         if len(at) < 2:
             continue
         variance = deviation[at] ** 2

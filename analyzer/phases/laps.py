@@ -25,6 +25,7 @@ _LEAST_SIMILARITY_OF_PART = 0.8
 _AS_GOOD = 0.8  # a repeat this good beside the best is a lap; the best may be several laps
 _LEAST_TURN_RAD = 3.0  # in the stretch that repeats; less could be one corner like another
 _ONE_SIDED_SHARE = 0.85
+_CIRCLE_SHARE = 0.9  # mean over root mean square of the curvature: 1 of a circle, 0.71 of an oval that is half straight
 
 
 def find_laps(signals: Signals) -> Laps:
@@ -49,7 +50,7 @@ def find_laps(signals: Signals) -> Laps:
     -----
     Where the log does not say where the start line is, it is put where the most whole laps fit, then where the car
     is fastest (`position`) or straightest (`recurrence`). A log that begins or ends within 1 % of a lap of the line
-    was cut there: that lap is whole. What lies outside whole laps has number 0.
+    was cut there: that lap is whole. What lies outside whole laps has number 0. A circle driven for a test is no lap.
     The dead-reckoned path is not used: its heading drifts with the yaw bias, the curvature over distance does not.
     """
     count = len(signals.time_s)
@@ -61,12 +62,23 @@ def find_laps(signals: Signals) -> Laps:
         ("recurrence", _from_recurrence),
     ):
         bounds = finder(signals)
-        if bounds:
+        if bounds and not (method != "lap_channel" and _is_circle(signals, bounds)):
             number = np.zeros(count, np.int32)
             for lap, (start, stop) in enumerate(bounds, 1):
                 number[start:stop] = lap
             return Laps(number=number, bounds=bounds, method=method, length_m=_median_length_m(signals, bounds))
     return Laps(number=np.ones(count, np.int32), bounds=((0, count),), method="none", length_m=None)
+
+
+def _is_circle(signals: Signals, bounds: tuple[tuple[int, int], ...]) -> bool:
+    """Whether the laps are rounds of one circle: their curvature hardly varies along the way."""
+    shares = []
+    for start, stop in bounds:
+        speed = np.maximum(signals.speed_m_s[start:stop], _STANDING_M_S)
+        curvature = signals.yaw_rate_rad_s[start:stop] / speed
+        mean, square = (np.average(x, weights=speed) for x in (curvature, curvature**2))
+        shares.append(abs(mean) / np.sqrt(square) if square > 0 else 0.0)
+    return float(np.median(shares)) > _CIRCLE_SHARE
 
 
 def _median_length_m(signals: Signals, bounds: tuple[tuple[int, int], ...]) -> float:

@@ -23,6 +23,7 @@ from analyzer.presentation.comparison_words import (
     side_sentence,
     verdict_words,
     warnings,
+    whole,
 )
 from analyzer.presentation.result_json import plain
 from analyzer.presentation.terminal import print_ending, terminal_table
@@ -33,6 +34,7 @@ def print_comparison(comparison: Comparison, console: Console) -> None:
     """Did it take and how sure, in two lines; then sides, parameters, phases, events, warnings, cautions."""
     said, sure = answer(comparison)
     console.print(Text(said, style="bold"))
+    console.print(Text(whole(comparison.any_change)))
     console.print(Text(sure))
     for words, number in (("before", 0), ("after", 1)):
         console.print(f"{words + ':':8}" + "; ".join(r.name for r in comparison.of_side(number)), markup=False)

@@ -1,5 +1,6 @@
 """Words that terminal, report and page share for a comparison."""
 
+from analyzer.comparison.any_change import AnyChange
 from analyzer.comparison.comparison import Comparison
 from analyzer.comparison.conditions import Conditions
 from analyzer.comparison.sides import SideChange
@@ -34,6 +35,7 @@ EVENT_VERDICT_WORDS = {
     "none": "none on either side, so nothing to compare",
     "cannot_tell": "not clear whether more or fewer",
 }
+MOST_COMPARISONS = 1000
 SIDE_WORDS = {"preload": "Preload", "drive": "What the ramps add on drive", "coast": "What the ramps add on coast"}
 HOW_TO_READ = (
     "Both sides are fitted with one car and one tyre, so errors common to both runs cancel. Preload is the locking "
@@ -130,6 +132,25 @@ def rate_cells(ratio: Interval) -> tuple[str, str]:
     return "–", "–"
 
 
+def whole(found: AnyChange) -> str:
+    """Did anything change, yes or no, and how sure."""
+    match found.verdict:
+        case "yes":
+            small = ", though by less than matters" if found.within else ""
+            return f"Something changed{small}: {_by_chance(found.probability)}."
+        case "no":
+            return "Nothing changed that matters, neither in preload nor in what the ramps add."
+        case _:
+            return f"Not clear whether anything changed: {_by_chance(found.probability)}."
+
+
+def _by_chance(probability: float) -> str:
+    if probability < 1 / MOST_COMPARISONS:
+        return f"chance makes such a difference in fewer than 1 of {MOST_COMPARISONS} comparisons of one setup"
+    times = 1 / probability
+    return f"chance makes such a difference in 1 of {number(times, 0 if times >= 2 else 1)} comparisons of one setup"
+
+
 def answer(comparison: Comparison) -> tuple[str, str]:
     """Did it take, and how sure: a line each, of about 80 characters."""
     sides = comparison.sides
@@ -140,8 +161,19 @@ def answer(comparison: Comparison) -> tuple[str, str]:
         for side, c in sides.items()
         if c.change_Nm.value is not None
     ]
-    laps = [sum(r.lap_count for r in comparison.of_side(side)) for side in (0, 1)]
-    return first, f"95 %: {', '.join(spans)} N.m; {number(laps[0])} and {counted(laps[1], 'lap')}."
+    return first, f"95 %: {', '.join(spans)} N.m; {_driven(comparison)}."
+
+
+def _driven(comparison: Comparison) -> str:
+    """Laps of both sides, and on which circles were driven."""
+    sides = [comparison.of_side(side) for side in (0, 1)]
+    laps = [sum(r.lap_count for r in runs if r.on_circuit) for runs in sides]
+    circles = [any(not r.on_circuit for r in runs) for runs in sides]
+    words = f"{number(laps[0])} and {counted(laps[1], 'lap')}" if any(laps) else ""
+    if any(circles):
+        where = "both sides" if all(circles) else "one side only"
+        words += f"{', ' if words else ''}circles on {where}"
+    return words
 
 
 def _against_nothing(sides: dict[str, SideChange]) -> str:

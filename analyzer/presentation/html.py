@@ -26,7 +26,7 @@ from analyzer.in_words import counted, number, signed, when
 from analyzer.log_check import first_few
 from analyzer.phases.segments import PHASES, Corner
 from analyzer.planning.plan import Plan
-from analyzer.presentation import advice_words, comparison_words, plan_words, words
+from analyzer.presentation import advice_words, comparison_words, odds_words, plan_words, words
 from analyzer.presentation.agreement_words import side_sentence
 from analyzer.presentation.evidence import evidence_rows
 from analyzer.presentation.figures import corner_traces, lock_plot, path_map
@@ -71,6 +71,7 @@ def analysis_report(analysis: Analysis) -> str:
         groups=grouped(analysis.findings),
         words=words,
         side_sentence=side_sentence,
+        odds_words=odds_words,
         when=when,
         parameters=_parameters(analysis),
         anchored=_anchored(analysis),

@@ -11,7 +11,7 @@ import numpy as np
 
 from analyzer.advice.options import Advice, Option
 from analyzer.agreement.anchored import AnchoredEstimate
-from analyzer.agreement.verdict import Agreement
+from analyzer.agreement.verdict import Agreement, Odds
 from analyzer.analysis import Analysis, PhaseResult
 from analyzer.cautions import CAUTIONS
 from analyzer.comparison.comparison import Comparison
@@ -21,7 +21,7 @@ from analyzer.findings.finding import Finding
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval, LockCurveEstimate
 from analyzer.logs.recording import Annotation
-from analyzer.presentation import advice_words, comparison_words
+from analyzer.presentation import advice_words, comparison_words, odds_words
 from analyzer.presentation.agreement_words import side_sentence
 
 SCHEMA_VERSION = 1
@@ -129,8 +129,24 @@ def agreement(found: Agreement | None) -> dict[str, Any] | None:
             if diagnosis is None
             else {"verdict": diagnosis.verdict, "tied": diagnosis.tied, "sentence": diagnosis.sentence},
             "explanations": [] if diagnosis is None else [dataclasses.asdict(x) for x in diagnosis.explanations],
+            "odds": None if found.odds is None else _odds(found.odds, found.verdict),
         }
     )
+
+
+def _odds(found: Odds, verdict: str) -> dict[str, Any]:
+    return {
+        "sentence": odds_words.headline(found, verdict),
+        "against": [
+            {
+                "kind": one.kind,
+                "name": odds_words.NAMES[one.kind],
+                "for_the_file": one.for_the_file,
+                "words": odds_words.odds_words(one),
+            }
+            for one in found.against
+        ],
+    }
 
 
 def finding(found: Finding) -> dict[str, Any]:
@@ -189,6 +205,8 @@ def comparison_result(comparison: Comparison) -> dict[str, Any]:
         (null: all)}}.
     change : preload_Nm, drive_slope, drive_hold_Nm, coast_slope: {value, lower, upper, reason}, after minus before.
     predicted_change : the same four, from the setup files, or null.
+    any_change : did anything change, all of the lock curve tested at once: {verdict (yes, no, cannot_tell),
+        probability (of a difference as large between runs of one setup), sides (that it is about), sentence}.
     verdict : preload, drive, coast: as_predicted, stronger, weaker, no_change or cannot_tell.
     answer : the two sentences that the terminal begins with.
     sides : preload, drive, coast: {verdict, change_Nm, before_Nm, predicted_change_Nm, margin_Nm (a smaller change is
@@ -211,6 +229,12 @@ def comparison_result(comparison: Comparison) -> dict[str, Any]:
             "after": _side(comparison, 1),
             "change": {name: dataclasses.asdict(i) for name, i in comparison.change.items()},
             "predicted_change": comparison.predicted_change,
+            "any_change": {
+                "verdict": comparison.any_change.verdict,
+                "probability": comparison.any_change.probability,
+                "sides": comparison.any_change.sides,
+                "sentence": comparison_words.whole(comparison.any_change),
+            },
             "verdict": {side: c.verdict for side, c in comparison.sides.items()},
             "answer": list(comparison_words.answer(comparison)),
             "sides": {side: _side_change(side, c) for side, c in comparison.sides.items()},

@@ -263,15 +263,43 @@ class Explanation(TypedDict):
     sentence: Sentence
 
 
+class OddsAgainst(TypedDict):
+    """The setup file against one thing that might be fitted instead, both held equally likely before the log was read:
+    20 speaks 20 to 1 for the file, 0.05 as much for the other; between 0.5 and 2 nothing is said."""
+
+    kind: Literal[
+        "ramps_exchanged",
+        "preload_gone",
+        "plates_worn",
+        "plates_glazed",
+        "ring_springs_left_out",
+        "ramps_steeper",
+        "ramps_flatter",
+        "preload_step_up",
+        "preload_step_down",
+    ]
+    name: Sentence
+    for_the_file: Annotated[float, Field(gt=0)]
+    words: Sentence
+
+
+class Odds(TypedDict):
+    """The setup file against other builds."""
+
+    sentence: Sentence
+    against: list[OddsAgainst]
+
+
 class Agreement(TypedDict):
     """Measured against predicted; the diagnosis is null where the setup has no parts to doubt, explanations come best
-    first."""
+    first; no odds where nothing else might be fitted."""
 
     verdict: Verdict
     by_side: BySide
     sentences: NotRequired[Sentences]
     diagnosis: NotRequired[Diagnosis | None]
     explanations: NotRequired[list[Explanation]]
+    odds: NotRequired[Odds | None]
 
 
 class Finding(TypedDict):

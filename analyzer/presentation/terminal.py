@@ -8,13 +8,14 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from analyzer.agreement.verdict import Diagnosis
+from analyzer.agreement.verdict import Diagnosis, Odds
 from analyzer.analysis import Analysis
 from analyzer.cautions import CAUTIONS
 from analyzer.findings.groups import grouped
-from analyzer.in_words import counted, number, when
+from analyzer.in_words import counted, listed, number, when
 from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.log_check import first_few
+from analyzer.presentation import odds_words
 from analyzer.presentation.agreement_words import side_sentence
 from analyzer.presentation.result_tables import corner_rows
 from analyzer.presentation.words import (
@@ -39,6 +40,7 @@ from analyzer.presentation.words import (
 MOST_GROUPS = 8  # findings shown in full; the rest is in report and JSON
 TABLE_TORQUES = 9
 MOST_EXPLANATIONS = 4  # the best; all are in report and JSON
+BAR_CELLS = 10  # to either side
 
 
 def print_summary(analysis: Analysis, console: Console) -> None:
@@ -181,6 +183,26 @@ def _print_agreement(analysis: Analysis, console: Console) -> None:
         console.print(Text("What would explain it: " + agreement.diagnosis.sentence))
         if agreement.diagnosis.explanations:
             console.print(_explanations_table(agreement.diagnosis))
+    if agreement.odds is not None:
+        console.print(Text("Odds: " + odds_words.headline(agreement.odds, agreement.verdict)))
+        if any(map(odds_words.bar, agreement.odds.against)):
+            console.print(_odds_table(agreement.odds))
+        if rest := [odds_words.NAMES[o.kind] for o in agreement.odds.against if not odds_words.bar(o)]:
+            console.print(Text(f"Not separable from the file by this log: {listed(rest)}."))
+
+
+def _odds_table(odds: Odds) -> Table:
+    table = terminal_table()
+    table.add_column("instead of the setup file")
+    table.add_column("odds")
+    table.add_column("against the file | for the file", justify="center", no_wrap=True)
+    for one in filter(odds_words.bar, odds.against):
+        cells = round(BAR_CELLS * odds_words.bar(one))
+        left, right = "█" * max(-cells, 0), "█" * max(cells, 0)
+        table.add_row(
+            odds_words.NAMES[one.kind], odds_words.odds_words(one), f"{left:>{BAR_CELLS}}│{right:<{BAR_CELLS}}"
+        )
+    return table
 
 
 def _explanations_table(diagnosis: Diagnosis) -> Table:

@@ -279,7 +279,7 @@ def _changes(view: View) -> list[PairTest | None]:
         pair_test(
             "longitudinal acceleration over change of wheel speed",
             ("long_g", "wheel_scale", "time"),
-            long,
+            smooth(long),  # as often as the change of speed, or throttle pulses read too large
             view.change,
             between,
             view.moving,

@@ -58,7 +58,10 @@ def _answer(comparison_id: str, result: dict[str, Any], laid_over: str) -> html.
     return html.Section(
         [
             html.H2("Did the change take?"),
-            *[html.P(line, className="answer" if k == 0 else "hint") for k, line in enumerate(result["answer"])],
+            html.P(result["answer"][0], className="answer"),
+            # comparisons kept by an earlier version were not tested as a whole
+            html.P(result["any_change"]["sentence"]) if "any_change" in result else None,
+            html.P(result["answer"][1], className="hint"),
             *[html.P(f"Warning: {w}", className="refusal") for w in result["warnings"]],
             table(headings, rows, words=(0, 1, 5)),
             why(HOW_TO_READ, " ", in_guide("user#before-and-after", "More about the verdicts")),

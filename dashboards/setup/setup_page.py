@@ -32,6 +32,7 @@ from dashboards.logbook import KINDS, Logbook
 from dashboards.parts import in_guide, labelled, not_measured, table, when, why
 from dashboards.run.views import predicted_curve
 from dashboards.setup.form import form, to_toml, typed, values_of
+from dashboards.setup.odds_bars import odds_bars
 
 LARGEST_NM = 2000.0
 RANGE = [-0.3 * LARGEST_NM, LARGEST_NM, 500.0]  # of an empty plot: input torque from, to, torque moved across (N.m)
@@ -283,7 +284,7 @@ SHORT = {"agrees": "agrees", "stronger": "locks more", "weaker": "locks less", "
 def agreed(analysis: Analysis, curve: PredictedLockCurve, setup: Setup) -> Agreement:
     """Of the setup being typed, not of the one that the run was analysed with."""
     samples = steady_samples(analysis.signals, analysis.corners, analysis.axle)
-    return agree_and_diagnose(samples, analysis.lock_curve, curve, setup, analysis.car)
+    return agree_and_diagnose(samples, analysis.lock_curve, curve, setup, analysis.car, analysis.witness)
 
 
 def in_short(found: Agreement) -> list:
@@ -303,6 +304,7 @@ def contradictions(found: Agreement) -> list:
         html.P(f"Overall: {VERDICT_WORDS[found.verdict]}.", className="verdict"),
         table(["side", "verdict", "why"], rows, words=3),
         *_diagnosis(found.diagnosis),
+        *odds_bars(found.odds, found.verdict),
     ]
 
 

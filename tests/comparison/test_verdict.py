@@ -8,7 +8,7 @@ from made_analysis import made_car
 from scipy import stats
 
 from analyzer.comparison.event_changes import rate_ratio
-from analyzer.comparison.runs import match_corners
+from analyzer.comparison.runs import match_circles, match_corners
 from analyzer.comparison.sides import side_change, verdict
 
 NORMAL = stats.norm.ppf((np.arange(2000) + 0.5) / 2000)
@@ -104,3 +104,10 @@ def test_a_change_that_may_be_none_is_not_said_to_be_one(change_Nm, said):
     draws[:, 1, 0] += 8.0 * np.random.default_rng(3).standard_normal(400)
     joint = SimpleNamespace(curves=curves, draws=draws, torque_span_Nm=(-300.0, 900.0), largest_torque_Nm=1200.0)
     assert side_change("preload", joint, car=made_car(), before=None, after=None).sentence.startswith(said)
+
+
+def test_circles_are_matched_by_radius_and_direction():
+    before = [(1, "left", 15.2), (2, "left", 16.1), (3, "right", 14.9), (4, "left", 31.0), (5, "right", 60.0)]
+    after = [(1, "right", 61.0), (2, "left", 14.8), (3, "left", 29.5), (4, "right", 45.0)]
+    assert match_circles(before, after).numbers == {1: 5, 2: 1, 3: 4}  # 45 m to the right has no like
+    assert match_circles(before, before).numbers == {1: 1, 2: 1, 3: 3, 4: 4, 5: 5}  # two logs of one radius are one

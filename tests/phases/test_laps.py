@@ -43,6 +43,14 @@ def test_half_an_oval_is_not_a_lap(drive, build_road):
     assert find_laps(signals).length_m == pytest.approx(2 * len(half), rel=0.02)
 
 
+def test_rounds_of_a_circle_are_not_laps(drive, build_road):
+    """Three rounds of 60 m radius, 377 m each, come back to one place; an oval with two straights is a circuit."""
+    circle = np.full(round(3 * 2 * np.pi * 60), 1 / 60)
+    assert find_laps(drive(np.concatenate([np.zeros(60), circle, np.zeros(60)]))).method == "none"
+    oval = build_road(((120, 60, 180, 1),))
+    assert find_laps(drive(np.tile(oval, 8))).length_m == pytest.approx(2 * len(oval), rel=0.02)
+
+
 def test_slalom_and_hill_climb_have_no_laps(drive, build_road):
     slalom = np.tile(np.concatenate([np.full(20, 1 / 30), np.full(20, -1 / 30)]), 20)
     assert find_laps(drive(np.concatenate([np.zeros(100), slalom, np.zeros(100)]))).method == "none"

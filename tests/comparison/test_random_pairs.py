@@ -1,0 +1,46 @@
+"""Cars with laps and circles on both sides; `PYTHONPATH=tests python -m comparison.random_pairs 30` runs many (rates in
+DEVELOPERS.md)."""
+
+from dataclasses import replace
+
+import pytest
+from accuracy.random_sessions import random_car
+from comparison.random_pairs import runs_of, table, told
+
+from analyzer.comparison.comparison import compare_runs
+from analyzer.comparison.conditions import conditions
+from analyzer.comparison.together import corner_matches
+from analyzer.presentation.comparison_words import answer, warnings
+
+
+@pytest.mark.slow
+def test_with_circles_a_change_of_ramps_and_of_preload_is_told_on_a_light_car():
+    found = {one.kind: one for one in told(1, ["laps+circles"])}
+    assert found["same"].whole != "yes"
+    assert not {"stronger", "weaker"} & set(found["same"].verdicts.values())
+    assert found["preload"].whole == "yes" and found["preload"].verdicts["preload"] == "stronger"
+    assert found["ramps"].whole == "yes" and found["ramps"].verdicts["drive"] == "stronger"
+    assert all(all(one.held.values()) for one in found.values())
+    assert any("drive stronger 100 %" in line for line in table(list(found.values())))
+
+
+@pytest.mark.slow
+def test_circles_beside_laps_are_no_other_circuit_and_no_corners():
+    car = random_car(3)
+    before = runs_of(car, "same", 0, 0, ("laps", "circles"))
+    after = runs_of(car, "same", 10, 1, ("laps", "circles"))
+    runs = [*before, *after]
+    assert [run.on_circuit for run in runs] == [True, False, True, False]
+    seen = conditions(runs, corner_matches(runs))
+    assert not warnings(seen)
+    comparison = compare_runs(runs)
+    numbers = {phase.corner for phase in comparison.phases} - {None}
+    assert numbers <= {corner.number for corner in runs[0].analysis.corners}
+    assert answer(comparison)[1].endswith("laps, circles on both sides.")
+    # the same where they were analysed together, as a logbook keeps them
+    joined = [replace(one, analysis=replace(one.analysis, others=(two.analysis,))) for one, two in (before, after)]
+    assert len(compare_runs(joined).runs) == 4
+    # circles on one side only are no change of grip or throttle
+    alone = [before[0], *after]
+    assert not warnings(conditions(alone, corner_matches(alone)))
+    assert answer(compare_runs(alone))[1].endswith("circles on one side only.")
