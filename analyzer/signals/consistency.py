@@ -25,6 +25,11 @@ THINGS = {
     "time": "the time",
     "car": "the car file's track or steering ratio",
 }
+SCALES = {
+    "time": "the clock",
+    "wheel_scale": "the scale of the wheel speeds",
+    "lat_g": "the scale of lateral acceleration",
+}
 NEEDED = ("wheel_scale", "front_wheels", "rear_wheels", "time", "throttle")
 ROUNDS = 3  # of leaving a channel out and looking again
 # A misfit of less than this does not show in every test that hangs on its cause: what agrees then acquits nobody.
@@ -76,14 +81,14 @@ def consistent(recording: Recording, car: Car | None) -> Recording:
 def _with_unchecked(recording: Recording, tests: Sequence[PairTest]) -> Recording:
     """The recording with a word on its clock and its wheel speeds where no test would show either off by a fifth."""
     told = frozenset[str]().union(*(test.holds for test in tests if test.outcome == "agrees" and _is_close(test)))
-    scales = [thing for thing in ("time", "wheel_scale", "lat_g") if thing not in told]
+    scales = [thing for thing in SCALES if thing not in told]
     scales = [thing for thing in scales if thing != "lat_g" or thing in recording.channels]
     if not tests or not scales:
         return recording
     words = (
-        f"Nothing in this log checks {listed([_named(thing) for thing in scales])} to better than a fifth. An error "
+        f"Nothing in this log checks {listed([SCALES[thing] for thing in scales])} to better than a fifth. An error "
         "there makes the torques wrong by as much, beyond their intervals. Log longitudinal acceleration, yaw rate and "
-        "GPS speed to check it."
+        "GPS speed as well."
     )
     note = Annotation(UNCHECKED, "info", None, None, None, words)
     return replace(recording, annotations=(*recording.annotations, note))

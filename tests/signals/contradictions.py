@@ -149,8 +149,8 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     Contradiction("wheel units", "8 % too much", _scaled(1.08, *WHEELS)),
     Contradiction(
         "wheel units",
-        "5 % too much at the top, nothing at rest",
-        lambda log, rng: {w: log[w].to_numpy() * (1 + 0.05 * log[w].to_numpy() / log[w].max()) for w in WHEELS},
+        "10 % too much at the top, nothing at rest",
+        lambda log, rng: {w: log[w].to_numpy() * (1 + 0.1 * log[w].to_numpy() / log[w].max()) for w in WHEELS},
         ("gps_speed",),
     ),
     Contradiction(
