@@ -16,7 +16,6 @@ from analyzer.signals.pair_fit import (
     View,
     fit_pair,
     limited,
-    untested,
 )
 from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.car import Car
@@ -35,23 +34,14 @@ def zeros(view: View, recording: Recording, car: Car | None) -> list[PairTest]:
     gyro, lat, steer = (view.channels.get(name) for name in ("yaw_rate", "lat_g", "steer"))
     front, found = view.front_turn, list[PairTest]()
     later = view.time / view.time[-1] - 0.5
-    turn, by = (gyro, "yaw_rate") if gyro is not None else (front, "front_wheels")
-    if lat is not None and turn is not None:
-        # of the turn itself: the gyro's zero, or that the front wheels differ in circumference
-        own = (v, 0.0, 0.1) if gyro is not None else (v * v, 0.0, 0.01)
-        between = [(one, 0.0, 10.0), (view.change, 0.0, 1.0), own]
-        fit = _fitted(view, lat, v * turn, between)
-        name, holds = "zero of lateral acceleration", ("lat_g", by)
-        if fit is None:
-            found.append(untested(name, holds, "too little driving for it"))
-        else:
-            g = STANDARD_GRAVITY_M_S2
-            limits = (-LATERAL_ZERO_G, LATERAL_ZERO_G)
-            found.append(limited(name, holds, fit.factors[1] / g, fit.deviations[1] / g, limits, "g", "zero"))
-        # by the front wheels it is not told: light ones slip as the car speeds up or slows down
-        if fit is not None and gyro is not None:
-            name = "lateral acceleration's share of longitudinal acceleration"
-            limits = (-TURNED_RAD, TURNED_RAD)
+    # by the front wheels neither is told: light ones slip in corners, and as the car speeds up or slows down
+    if lat is not None and gyro is not None:
+        fit = _fitted(view, lat, v * gyro, [(one, 0.0, 10.0), (view.change, 0.0, 1.0), (v, 0.0, 0.1)])
+        if fit is not None:
+            g, most = STANDARD_GRAVITY_M_S2, LATERAL_ZERO_G
+            name, holds = "zero of lateral acceleration", ("lat_g", "yaw_rate")
+            found.append(limited(name, holds, fit.factors[1] / g, fit.deviations[1] / g, (-most, most), "g", "zero"))
+            name, limits = "lateral acceleration's share of longitudinal acceleration", (-TURNED_RAD, TURNED_RAD)
             found.append(limited(name, ("lat_g",), fit.factors[2], fit.deviations[2], limits, "1", "share"))
     other = lat / v if lat is not None else front
     if gyro is not None and other is not None:
