@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from scipy import optimize
 
 from analyzer.channels import CHANNELS
 from analyzer.errors import HalfshaftError
@@ -294,6 +293,8 @@ def _car_checks(recording: Recording, car: Car) -> tuple[str, ...]:
         good &= np.gradient(_smooth(speed), recording.time_s) > -1.0  # a braked front wheel slips
         if good.sum() > 200:
             design = np.column_stack([channels["yaw_rate"][good], speed[good]])
+            from scipy import optimize  # takes longer to import than all that is here
+
             # a front wheel that locks is metres a second off, and would turn the line
             track, _ = optimize.least_squares(
                 lambda line: design @ line - difference[good],

@@ -23,7 +23,7 @@ from analyzer.findings.find_all import Found, find_all, find_in
 from analyzer.findings.of_the_session import find_of_the_session
 from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.lockcurve.evidence import Witness
-from analyzer.lockcurve.fit import Fit, fit
+from analyzer.lockcurve.fit import Fit
 from analyzer.lockcurve.observations import FIT_RATE_HZ, rows_step
 from analyzer.lockcurve.pooled import pooled
 from analyzer.lockcurve.problem import Problem
@@ -32,6 +32,7 @@ from analyzer.lockcurve.session_state import session_state
 from analyzer.lockcurve.summarise import summarise
 from analyzer.lockcurve.uncertainty import Spread, spread
 from analyzer.lockcurve.unknowns import Owner
+from analyzer.lockcurve.weights import fit_weighed
 from analyzer.logs.mapping import load_channel_map
 from analyzer.logs.read_blocks import open_blocks
 from analyzer.logs.recording import Recording
@@ -186,7 +187,7 @@ def sessions_with_fit(
     logs = [_Log.of(session, car) for session in sessions]
     clock.lap("laps and corners")
     progress("fitting tyre and lock curve", 0.4)
-    fitted = fit(_problem(logs, car))
+    fitted = fit_weighed(_problem(logs, car))
     clock.lap("fit")
     progress("evaluating every sample", 0.7)
     drawn = spread(fitted)

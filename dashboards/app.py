@@ -13,13 +13,16 @@ from analyzer import __version__
 from analyzer.cautions import CAUTIONS
 from analyzer.errors import HalfshaftError
 from analyzer.in_words import capitalised
+from dashboards.car import car_page as car
 from dashboards.check import check_page as check
 from dashboards.compare import compare_page as compare
 from dashboards.guide.guide import add_guide, help_address
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
+from dashboards.plan import plan_page as plan
 from dashboards.routes import add_routes
 from dashboards.run import run_page as run
+from dashboards.season import season_page as season
 from dashboards.serving import MOST_BYTES, TOO_LARGE
 from dashboards.setup import setup_page as setup
 from dashboards.start import start_page as start
@@ -59,7 +62,7 @@ def create_app(workspace_dir: Path | str, *, hosts: tuple[str, ...] = ()) -> Das
     add_guide(app.server)
     app.layout = _layout()
     _theme(app)
-    for page in (start, run, whatif, setup, check, compare):
+    for page in (start, run, whatif, plan, car, setup, check, compare, season):
         page.register(app, logbook, jobs)
 
     @app.callback(Output("page", "children"), Input("address", "pathname"), Input("address", "search"))
@@ -89,14 +92,20 @@ def _page(logbook: Logbook, pathname: str, search: str) -> html.Div:
     match pathname.strip("/").split("/"):
         case [""]:
             return start.layout(logbook)
+        case ["car"]:
+            return car.layout(logbook, search)
         case ["setup"]:
             return setup.layout(logbook, search)
+        case ["season"]:
+            return season.layout(logbook, search)
         case ["compare"]:
             return compare.layout(logbook, search)
         case ["run", run_id]:
             return run.layout(logbook, run_id)
         case ["run", run_id, "what-if"]:
             return whatif.layout(logbook, run_id)
+        case ["run", run_id, "plan"]:
+            return plan.layout(logbook, run_id, search)
         case ["run", run_id, "log"]:
             return check.layout(logbook, run_id)
     return _sorry("There is no such page; go back to the start page.")
@@ -115,7 +124,7 @@ def _sorry(message: str) -> html.Div:
 def _layout() -> html.Div:
     return html.Div(
         [
-            dcc.Location(id="address"),
+            dcc.Location(id="address", refresh="callback-nav"),
             dcc.Store(id="mode", storage_type="local"),
             html.A("Skip to the page", href="#page", className="skip"),
             html.Header(
@@ -125,7 +134,9 @@ def _layout() -> html.Div:
                         [
                             dcc.Link("Runs", href="/"),
                             dcc.Link("Before and after", href="/compare"),
-                            dcc.Link("Setup file", href="/setup"),
+                            dcc.Link("Season", href="/season"),
+                            dcc.Link("Car", href="/car"),
+                            dcc.Link("Setup", href="/setup"),
                         ],
                         **{"aria-label": "pages"},
                     ),

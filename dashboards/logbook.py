@@ -259,6 +259,18 @@ class Logbook:
         results.result(self.book, run_id)
         return next(iter(self._runs("WHERE results.id = ?", (run_id,))))
 
+    def finished(self, run_id: str) -> Run:
+        """A run that is done.
+
+        Raises
+        ------
+        InputError : no such run, or it is not done: why not.
+        """
+        run = self.run(run_id)
+        if run.state != "done":
+            raise InputError(run.message or f"{run.name} is not analysed yet; the start page shows how far it is.")
+        return run
+
     def runs(self) -> list[Run]:
         """All runs, newest first; comparisons and what was removed are not among them."""
         with self._lock:

@@ -56,6 +56,18 @@ def progress(run: Run, cancel_id: dict[str, str]) -> html.Div:
     )
 
 
+def ways_of(run: Run | None) -> list:
+    """The way back to a run; none without one."""
+    return [] if run is None else [dcc.Link("Back to the run", href=f"/run/{run.id}", className="button quiet")]
+
+
+def waiting(step: str, share: float) -> list:
+    """How far a question is that somebody asked; where nobody knows, the bar runs to and fro."""
+    known = {"value": str(share), "max": "1"} if share else {}
+    bar = html.Progress(**known, **{"aria-label": "progress"})
+    return [html.Div([bar, html.Span(step, className="hint")], className="progress")]
+
+
 def breakable(name: str) -> list:
     """A file's name that a narrow place breaks after an underscore, where a person would."""
     first, *rest = re.split("(?<=_)", name)

@@ -13,13 +13,13 @@ from analyzer.analysis import Analysis
 from analyzer.errors import HalfshaftError, InputError
 from analyzer.logbook.names import safe_name
 from analyzer.logbook.runs import SAID
-from analyzer.presentation.html import analysis_report
+from analyzer.presentation.html import analysis_report, with_library
 from analyzer.presentation.result_json import PHASE_KEYS
 from dashboards.check.columns import columns_of, preview
 from dashboards.logbook import Logbook
 from dashboards.run import lines, views
-from dashboards.whatif.advising import sample_parts
 from dashboards.whatif.trial import RANGES, trial
+from dashboards.whatif.whatif_page import sample_parts
 
 SETTINGS_LIMIT_BYTES = 1_000_000
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
@@ -27,7 +27,7 @@ FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 def add_routes(server: flask.Flask, logbook: Logbook) -> None:
     """POST /upload/<kind>, GET /sample/car, /run/<id>/report.html, corners.csv, result.json, and
-    /comparison/<id>/result.json."""
+    /comparison/<id>/report.html and result.json."""
 
     @server.post("/upload/<kind>")
     def _upload(kind: str) -> tuple[dict, int]:
@@ -107,6 +107,14 @@ def add_routes(server: flask.Flask, logbook: Logbook) -> None:
         if kept is None:
             return flask.Response("There is no such comparison.", status=404, mimetype="text/plain")
         return _attached(json.dumps(kept["result"], indent=1), "application/json", "comparison.json")
+
+    @server.get("/comparison/<comparison_id>/report.html")
+    def _comparison_report(comparison_id: str) -> flask.Response:
+        kept = logbook.comparison(comparison_id)
+        if kept is None or "report" not in kept:
+            words = "There is no report of that comparison; compare the runs again."
+            return flask.Response(words, status=404, mimetype="text/plain")
+        return _attached(with_library(kept["report"]), "text/html; charset=utf-8", "comparison.html")
 
 
 def _parts(request: flask.Request, name: str) -> tuple[dict, int]:

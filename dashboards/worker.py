@@ -1,5 +1,5 @@
-"""The child process that does one run: `python -m dashboards.worker LOGBOOK RUN`, or with
-`advise` and the parts file as a line of JSON on standard input.
+"""The child process that does one run: `python -m dashboards.worker LOGBOOK RUN`, or answers a question on it: with
+`advise`, `plan` or `worth` behind it, and the question's words as a line of JSON on standard input.
 
 Progress goes to standard output as JSON lines. Standard input is a lifeline: when it closes, the server is gone and
 the child ends too, however the server ended.
@@ -10,7 +10,7 @@ import os
 import sys
 import tempfile
 import threading
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 
 from analyzer.advice.advise import advise_analyses
@@ -22,22 +22,29 @@ from analyzer.differential.setup import load_setup
 from analyzer.errors import HalfshaftError
 from analyzer.logbook import results
 from analyzer.logbook.add import analyse_now, keep_parquet
+from analyzer.pipeline import analyze_with_fit
+from analyzer.planning.plan import plan
+from analyzer.planning.worth import worth
 from analyzer.presentation.figures.comparison_plots import change_plot, phase_plot
+from analyzer.presentation.html import comparison_report, plan_report, without_library
+from analyzer.presentation.plan_terminal import plan_result
 from analyzer.presentation.result_json import advice_result, comparison_result, plain
+from analyzer.vehicle.car import load_car
 from dashboards.compare import comparisons
 from dashboards.logbook import COMPARISON, Logbook
+from dashboards.plan.words import PLAIN, card_words
 
 CHECK_SHARE = 0.2  # of the bar
 
 
 def main(folder: Path, run_id: str, what: str = "") -> int:
     """Check and analyse, compare, or advise; 0 done, 1 failed with a message a user can read."""
-    parts = json.loads(sys.stdin.readline())["parts"] if what == "advise" else ""
+    words = json.loads(sys.stdin.readline()) if what else ""
     threading.Thread(target=_end_with_server, daemon=True).start()
     try:
         logbook = Logbook(folder)
-        if what == "advise":
-            print(json.dumps({"advice": plain(_advise(logbook, run_id, parts))}), flush=True)
+        if what:
+            print(json.dumps({"answer": plain(ANSWERS[what](logbook, run_id, words))}), flush=True)
             return 0
         if logbook.job(run_id).get("kind") == COMPARISON:
             _compare(logbook, run_id)
@@ -78,7 +85,11 @@ def _compare(logbook: Logbook, comparison_id: str) -> None:
     setups = [job[side][0]["setup"] for side in ("before", "after")]
     compared = compare_runs(runs, *(predict_lock_curve(load_setup(s)) if s else None for s in setups))
     charts = {"change": change_plot(compared), "phases": phase_plot(compared)}
-    kept = {"result": comparison_result(compared), "charts": {k: f.to_plotly_json() for k, f in charts.items()}}
+    kept = {
+        "result": comparison_result(compared),
+        "charts": {k: f.to_plotly_json() for k, f in charts.items()},
+        "report": without_library(comparison_report(compared)),
+    }
     comparisons.keep(logbook.book, comparison_id, plain(kept))
 
 
@@ -98,6 +109,35 @@ def _advise(logbook: Logbook, run_id: str, parts_text: str) -> dict:
     return advice_result(replace(advice, setup_name=setup.name, parts_name="parts"))
 
 
+def _plan(logbook: Logbook, run_id: str, question: str) -> dict:
+    """What to measure or drive next: the result, and the words of a test card. The fit behind a stored analysis is not
+    kept, so it is made anew."""
+    job = logbook.job(run_id)
+    setup_path = None if question == PLAIN else job["setup"]
+    analysis, fitted = analyze_with_fit(
+        log_path=job["log"],
+        car_path=job["car"],
+        setup_path=setup_path,
+        channels_path=job["channels"],
+        progress=lambda step, share: _tell(step, 0.6 * share),
+    )
+    _tell("planning", 0.6)
+    setup = load_setup(setup_path) if setup_path else None
+    planned = plan(fitted, analysis, setup=setup, question=None if question == PLAIN else question)
+    return {"plan": plan_result(planned), "words": card_words(planned), "card": plan_report(planned)}
+
+
+def _worth(logbook: Logbook, run_id: str, car_text: str) -> dict:
+    """What each figure of a car file, given as text, is worth on a run."""
+    job = logbook.job(run_id)
+    with tempfile.TemporaryDirectory() as folder:
+        car_file = Path(folder) / "car.toml"
+        car_file.write_text(car_text, "utf-8")
+        car = load_car(car_file)
+    found = worth(log_paths=[job["log"]], car=car, channels_path=job["channels"], progress=_tell)
+    return {"worth": [asdict(one) for one in found]}
+
+
 def _tell(step: str, share: float) -> None:
     print(json.dumps({"step": step, "share": share}), flush=True)
 
@@ -107,6 +147,8 @@ def _end_with_server() -> None:
         pass
     os._exit(4)
 
+
+ANSWERS = {"advise": _advise, "plan": _plan, "worth": _worth}
 
 if __name__ == "__main__":
     sys.exit(main(Path(sys.argv[1]), *sys.argv[2:]))

@@ -7,7 +7,7 @@ plates are not what they were.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy.special import chdtrc
 
 from analyzer.differential.anchors import Anchor, Anchors
 from analyzer.lockcurve.anchoring import CurveAnchors
@@ -100,4 +100,4 @@ def _misfit(fitted: Fit, taken: CurveAnchors) -> float:
     told = size > LEAST_TOLD
     if not told.any():
         return 1.0
-    return float(stats.chi2.sf(((direction[:, told].T @ residual) ** 2 / size[told]).sum(), told.sum()))
+    return float(chdtrc(told.sum(), ((direction[:, told].T @ residual) ** 2 / size[told]).sum()))

@@ -19,8 +19,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import stats
-from scipy.special import gammaln, log_ndtr, logsumexp
+from scipy.special import fdtrc, gammaln, log_ndtr, logsumexp
 
 from analyzer.agreement.by_side import agree
 from analyzer.agreement.causes import Cause, possible_causes
@@ -175,7 +174,7 @@ def _explanation(cause: Cause, log_likelihoods: np.ndarray, times_better: float,
     if len(data.measured.torque_Nm):
         square, _ = _distance(cause.curves[best], data.measured)
         # of the F kind that a t of as many degrees has
-        fits = bool(stats.f.sf(square / len(data.measured.torque_Nm), len(data.measured.torque_Nm), DEGREES) > UNFIT)
+        fits = bool(fdtrc(len(data.measured.torque_Nm), DEGREES, square / len(data.measured.torque_Nm)) > UNFIT)
     value = lower = upper = None
     if cause.unit is not None:
         value = float(cause.values[best])

@@ -15,7 +15,7 @@ Clopper and Pearson, Biometrika 26, 1934 (both from memory).
 
 from dataclasses import dataclass
 
-from scipy import stats
+from scipy.special import betaincinv
 
 from analyzer.comparison.phase_changes import PhaseChange
 from analyzer.comparison.together import SharedView
@@ -105,10 +105,11 @@ def rate_ratio(*, count_before: int, count_after: int, laps_before: float, laps_
     both = count_before + count_after
     if not both:
         return Interval(None, None, None, "none on either side")
-    share = stats.binomtest(count_after, both).proportion_ci(0.95, method="exact")
+    low = float(betaincinv(count_after, count_before + 1, 0.025)) if count_after else 0.0
+    high = float(betaincinv(count_after + 1, count_before, 0.975)) if count_before else 1.0
     exposure = laps_before / laps_after
-    lower = exposure * share.low / (1 - share.low) if share.low < 1 else None
-    upper = exposure * share.high / (1 - share.high) if share.high < 1 else None
+    lower = exposure * low / (1 - low)
+    upper = exposure * high / (1 - high) if high < 1 else None
     if not count_before:
         return Interval(None, lower, None, "none before")
     return Interval(exposure * count_after / count_before, lower, upper)

@@ -12,7 +12,7 @@ preload and less on drive. So the tie is loosened by as much as the setup files 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -26,7 +26,7 @@ from analyzer.vehicle.parameters import Prior
 
 # Of the hold-off's own prior deviation: wear and heat move it by less, ramps a step steeper with the same ring springs
 # by about that much (it goes as the tangent of their angle).
-TIE_SHARE = 0.08
+TIE_SHARE = 0.05
 LEAST_RANGE_Nm = 100.0
 
 
@@ -120,9 +120,18 @@ def fit_jointly(
     hold = hold_sd_Nm(car)
     tie = (tie_sd_Nm or (TIE_SHARE * hold, TIE_SHARE * hold)) if tied else None
     own = (*(() if one_tyre else ("tyre",)), *(() if one_gyro else ("log_yaw_scale",)))
-    owners = [log.part.owner for log in logs]
-    made = unknowns(priors, owners, hold_sd_Nm=hold, own=own, tie_sd_Nm=tie, tie_preload=tie_preload, alike=alike)
-    return _result(tuple(logs), fit(joined([log.part for log in logs], car, made)), tie)
+    # of what drifts within a log, a change of the differential is told apart by matched corners
+    parts = [replace(log.part, stretch=np.zeros_like(log.part.stretch)) for log in logs]
+    made = unknowns(
+        priors,
+        [part.owner for part in parts],
+        hold_sd_Nm=hold,
+        own=own,
+        tie_sd_Nm=tie,
+        tie_preload=tie_preload,
+        alike=alike,
+    )
+    return _result(tuple(logs), fit(joined(parts, car, made)), tie)
 
 
 def _result(logs: tuple[JointLog, ...], fitted: Fit, tie_sd_Nm: tuple[float, float] | None) -> JointFit:

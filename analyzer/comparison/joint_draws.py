@@ -5,7 +5,7 @@ it gets wrong on both sides, and that cancels in the difference.
 """
 
 import numpy as np
-from scipy import stats
+from scipy.special import ndtri, stdtrit
 
 from analyzer.lockcurve import model
 from analyzer.lockcurve.uncertainty import REPLICATES, SEED, model_error
@@ -48,7 +48,7 @@ def few_corners(count: int) -> float:
     ----------
     Cameron, Gelbach and Miller, Rev. Econ. Stat. 90, 2008 (few clusters; from memory).
     """
-    return float(stats.t.ppf(0.975, max(count - 1, 1)) / stats.norm.ppf(0.975))
+    return float(stdtrit(max(count - 1, 1), 0.975) / ndtri(0.975))
 
 
 def form_error(fitted: np.ndarray, slipping_torque_Nm: np.ndarray) -> np.ndarray:

@@ -13,7 +13,7 @@ what errs alike through a run (`run_error`).
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy.special import ndtri, stdtrit
 
 from analyzer.analysis import PhaseResult
 from analyzer.comparison.together import SharedView
@@ -156,7 +156,7 @@ def _shared_error(cell: np.ndarray, errors: np.ndarray) -> np.ndarray:
 
 def _student(value: float, deviation: float, degrees: int, shared: float) -> Interval:
     """95 % interval from the scatter of passes (Student's t) and the error that they share (normal)."""
-    half = float(np.hypot(stats.t.ppf(0.975, max(int(degrees), 1)) * deviation, stats.norm.ppf(0.975) * shared))
+    half = float(np.hypot(stdtrit(max(int(degrees), 1), 0.975) * deviation, ndtri(0.975) * shared))
     return Interval(float(value), float(value) - half, float(value) + half)
 
 

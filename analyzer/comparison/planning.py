@@ -13,7 +13,7 @@ import re
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import stats
+from scipy.special import ndtri
 
 from analyzer.comparison.joint import JointFit, fit_jointly, slipping_torque_Nm
 from analyzer.comparison.joint_draws import SLOPE_CHANGE_LOG_SD, few_corners, form_error
@@ -42,8 +42,8 @@ FLOOR_WORDS = {
     "hold-off": "the ramps may begin to clamp elsewhere after the change; passes on light throttle would tell",
     "tyre form": "a tyre unlike the fitted curve makes the change itself uncertain by a share of it",
 }
-TOLD_APART = float(stats.norm.ppf(0.975) + stats.norm.ppf(0.80))  # 2.80 standard errors
-NO_CHANGE = float(stats.norm.ppf(0.95) + stats.norm.ppf(0.90))  # two one-sided tests at 5 %, 80 % power at no change
+TOLD_APART = float(ndtri(0.975) + ndtri(0.80))  # 2.80 standard errors
+NO_CHANGE = float(ndtri(0.95) + ndtri(0.90))  # two one-sided tests at 5 %, 80 % power at no change
 
 
 @dataclass(frozen=True)

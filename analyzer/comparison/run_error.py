@@ -11,8 +11,8 @@ import numpy as np
 from analyzer.analysis import PhaseResult
 from analyzer.comparison.joint import JointFit
 from analyzer.comparison.runs import Run
-from analyzer.lockcurve.problem import STEP
 from analyzer.vehicle.axle import AxleInputs, equations
+from analyzer.vehicle.axle_slopes import STEP
 from analyzer.vehicle.axle_solution import solve
 from analyzer.vehicle.car import Car
 
@@ -39,7 +39,7 @@ def run_errors(run: Run, k: int, joint: JointFit, phases: tuple[PhaseResult, ...
         slip = (there.slip - at.slip) @ within.T
         slopes["inside_slip"][:, j] = np.where(inward > 0, slip[0], slip[1])
         slopes["kinematic_lock"][:, j] = _kinematic_lock(moved, observed.inputs, car, within) - lock
-    drawn = problem.unknowns.parameters(joint.spread.draws, problem.owners[k])
+    drawn = problem.unknowns.parameters(joint.spread.draws, problem.logs[k])
     off = drawn - np.array(list(value.values()))
     return {quantity: slope / STEP @ off.T for quantity, slope in slopes.items()}
 

@@ -10,13 +10,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import ndimage, signal
+from scipy import ndimage
 
 from analyzer.findings.events import above, confidence, events, lasting, phase_at, placed
 from analyzer.findings.evidence import Trembling
 from analyzer.findings.finding import Finding
 from analyzer.findings.rear_axle import RearAxle
 from analyzer.phases.segments import Corner
+from analyzer.signals.filters import band_pass_sections, both_ways
 from analyzer.signals.session import Signals
 from analyzer.signals.timebase import low_pass
 
@@ -161,8 +162,7 @@ def _amplitude(values: np.ndarray, rate_hz: float, high_hz: float) -> np.ndarray
 
     A gear change, a lock-up or a kerb shakes the wheels once and is in one half only; what sticks and slips goes on.
     """
-    sections = signal.butter(4, [LOWEST_HZ, high_hz], btype="bandpass", fs=rate_hz, output="sos")
-    within = signal.sosfiltfilt(sections, values)
+    within = both_ways(band_pass_sections(4, LOWEST_HZ, high_hz, rate_hz), values)
     half = max(3, round(WINDOW_S / 2 * rate_hz))
     mean = ndimage.uniform_filter1d(within**2, size=half, mode="nearest")
     apart = np.pad(mean, half // 2, mode="edge")
@@ -223,8 +223,10 @@ def _finding(signals: Signals, corners: Sequence[Corner], seen: _Tremble, start:
 
 
 def _peak_frequency(values: np.ndarray, rate_hz: float, high_hz: float) -> float:
-    frequency, power = signal.periodogram(
-        values, fs=rate_hz, detrend="linear", window="hann", nfft=max(len(values), 64)
-    )
+    """Where the spectrum of `values` without their straight line peaks in the band (Hann's window)."""
+    count, at = max(len(values), 64), np.arange(len(values))
+    line = np.polynomial.polynomial.polyfit(at, values, 1)
+    rest = (values - np.polynomial.polynomial.polyval(at, line)) * np.sin(np.pi * at / len(values)) ** 2
+    frequency, amplitude = np.fft.rfftfreq(count, 1 / rate_hz), np.abs(np.fft.rfft(rest, count))
     band = (frequency >= LOWEST_HZ) & (frequency <= high_hz)
-    return float(frequency[band][np.argmax(power[band])])
+    return float(frequency[band][np.argmax(amplitude[band])])

@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import least_squares
 
 from analyzer.signals.session import Signals
 from analyzer.units import STANDARD_GRAVITY_M_S2
@@ -14,6 +13,7 @@ MODERATE_M_S2 = (1.0, 6.0)  # below, the steer is mostly friction and offset; ab
 STEADY_YAW_ACC_RAD_S2 = 0.25  # faster changes need steer for yaw inertia
 LEAST_SAMPLES = 200
 LEAST_SPREAD_M_S2 = 1.5  # the gradient needs a range of lateral acceleration to be seen
+MOST_ROUNDS = 50  # of weighing; ten are usual
 
 
 @dataclass(frozen=True)
@@ -51,7 +51,8 @@ def fit_handling(signals: Signals, car: Car) -> Handling | None:
     Notes
     -----
     Steer of a steady turn is L/R + K a_y (SAE J670 understeer gradient). Throttle open, so that what the differential
-    does off the throttle is not learnt as the car's own balance. Soft-L1 loss at the scatter of the plain fit.
+    does off the throttle is not learnt as the car's own balance. The loss is sqrt(1 + (r / scatter)^2), the scatter
+    that of the plain fit; it is convex, and weighing each residual anew goes down to its only minimum.
 
     References
     ----------
@@ -73,14 +74,18 @@ def fit_handling(signals: Signals, car: Car) -> Handling | None:
         return None
     extra = signals.steer_rad[use] - car.wheelbase_m * signals.yaw_rate_rad_s[use] / signals.speed_m_s[use]
     design = np.column_stack([lat, np.ones_like(lat)])
-    start = np.linalg.lstsq(design, extra, rcond=None)[0]
-    scale = max(_robust_sd(extra - design @ start), 1e-5)
-    fit = least_squares(lambda p: (design @ p - extra) / scale, start, loss="soft_l1")
-    gradient, offset = fit.x
+    line = np.linalg.lstsq(design, extra, rcond=None)[0]
+    scale = max(_robust_sd(extra - design @ line), 1e-5)
+    for _ in range(MOST_ROUNDS):
+        pull = 1 / np.sqrt(1 + ((extra - design @ line) / scale) ** 2)
+        before, line = line, np.linalg.solve((design.T * pull) @ design, (design.T * pull) @ extra)
+        if np.allclose(line, before, rtol=1e-9, atol=0.0):
+            break
+    gradient, offset = line
     return Handling(
         gradient_rad_per_m_s2=float(gradient),
         offset_rad=float(offset),
-        residual_sd_rad=_robust_sd(extra - design @ fit.x),
+        residual_sd_rad=_robust_sd(extra - design @ line),
         samples=len(lat),
     )
 

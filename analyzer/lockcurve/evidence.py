@@ -69,18 +69,19 @@ class Witness:
             slips = problem.slipping[part]
             moved = np.where(slips, log.terms[-2][0][picked], log.terms[-1][0][picked])
             by_unknown[part.start : part.stop, own] = moved.T
+        tempered = problem.widened**-2  # as much less sure as the answer is
         use = problem.slipping | problem.locked
         torque = now.solution.at.input_torque_Nm
         return cls(
             torque_Nm=torque[use],
             fitted_Nm=model.locking_torque_Nm(fit.curve, torque[use]),
             sd_Nm=now.sd[use],
-            weight=(problem.weight * now.trust)[use],
+            weight=(problem.weight * now.trust)[use] * tempered,
             slipping=problem.slipping[use],
             residual=np.where(problem.slipping, now.measured, now.margin)[use],
             by_unknown=by_unknown[use].astype(np.float32),  # it is kept with the analysis
-            information=information,
-            gradient=gradient,
+            information=information * tempered,
+            gradient=gradient * tempered,
         )
 
     def log_evidence(self, mean: np.ndarray, covariance: np.ndarray) -> float:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyzer.lockcurve.problem import Evaluation, Problem, bounded, evaluate, normal_equations, slopes
+from analyzer.lockcurve.problem import Evaluation, Problem, bounded, evaluate, judged, normal_equations, slopes
 from analyzer.vehicle.axle_solution import AxleSolution
 
 MOST_ITERATIONS = 40
@@ -46,7 +46,7 @@ class Fit:
 
     def nuisance_of(self, log: int) -> dict[str, tuple[float, float]]:
         """Parameter of a log -> its value and standard deviation."""
-        made, owner = self.problem.unknowns, self.problem.owners[log]
+        made, owner = self.problem.unknowns, self.problem.logs[log]
         values = made.parameters(self.theta, owner)
         weights = made.parameters(np.eye(made.count), owner)  # (P, names)
         variance = (weights * np.linalg.solve(self.hessian, weights)).sum(axis=0)
@@ -62,26 +62,25 @@ def fit(problem: Problem, *, start: np.ndarray | None = None) -> Fit:
     start : (P,) unknowns to begin from, where a like problem was fitted before.
     """
     theta = problem.start if start is None else start
-    state = None
+    now = evaluate(problem, theta, None, None)
     damping = FIRST_DAMPING
     converged = False
     for _ in range(MOST_ITERATIONS):
-        now = evaluate(problem, theta, state, None)
-        state = now.solution.state
         hessian, gradient, _ = normal_equations(problem, theta, now, slopes(problem, theta, now), False)
         scale = (now.sd, now.trust)
         blocked = _held(problem, theta, gradient)
         for _ in range(12):
-            trial = bounded(problem, theta + _newton_step(hessian, gradient, damping, blocked))
-            there = evaluate(problem, trial, state, scale)
-            if there.loss < now.loss:
+            step = _newton_step(hessian, gradient, damping, blocked)
+            trial = bounded(problem, theta + step)
+            there = evaluate(problem, trial, now.solution.state, scale)
+            if there.loss < now.loss or -0.5 * gradient @ step < SETTLED:  # what the step promises
                 break
             damping *= 6
         gained = now.loss - there.loss
         if gained <= 0:
             converged = True
             break
-        theta, state = trial, there.solution.state
+        theta, now = trial, judged(problem, trial, there.solution, None)
         damping = max(damping / 8, LEAST_DAMPING)
         if gained < SETTLED:
             converged = True

@@ -40,6 +40,7 @@ class Observations:
     Attributes
     ----------
     index : (n,) sample of the session for each row.
+    time_s : (n,) log time.
     inputs : measured side of the axle.
     speed_difference_rad_s : w_left - w_right.
     slipping, locked : bool, sustained; neither in transitions or noise.
@@ -53,6 +54,7 @@ class Observations:
     """
 
     index: np.ndarray
+    time_s: np.ndarray
     inputs: AxleInputs
     speed_difference_rad_s: np.ndarray
     slipping: np.ndarray
@@ -131,6 +133,7 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
     slip_noise = np.hypot(noise * radius, signals.yaw_rate_sd_rad_s[index] * car.rear_track_m) / inputs.front_m_s
     return Observations(
         index=index,
+        time_s=signals.time_s[index],
         inputs=inputs,
         speed_difference_rad_s=difference[index],
         slipping=slipping[index],

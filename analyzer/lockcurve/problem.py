@@ -22,21 +22,25 @@ from analyzer.lockcurve.likelihood import censored, huber
 from analyzer.lockcurve.observations import Observations
 from analyzer.lockcurve.unknowns import CURVE, HOLDS, Measured, Owner, Unknowns, measured_by, unknowns
 from analyzer.units import STANDARD_GRAVITY_M_S2
-from analyzer.vehicle.axle import AxleEquations, AxleInputs, equations
+from analyzer.vehicle.axle import AxleEquations, AxleInputs
+from analyzer.vehicle.axle_slopes import Derivatives
 from analyzer.vehicle.axle_solution import AxleSolution, solve
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.parameters import BOUNDS, Prior
 
-LOCK_SD_Nm = 50.0  # scatter of the locking torque about its curve where the tyre model is at its best
+LOCK_SD_Nm = 50.0  # scatter of the locking torque about its curve on a rough road; `weights` sees what it is
 # While the input torque changes, the filters mix torques, and the mean of a curve with a corner at zero lies above the
 # curve at the mean: a slope of about 0.3 times the 0.1 s that a 3 Hz filter remembers, in N.m per N.m/s. Without it
 # preloads read 20 % high on simulated cars.
 SMEARING_S = 0.03
 MOST_SAMPLES = 6000  # of a log
-HOLD_SD_SHARE = 0.12  # of the torque that rear tyres take to their peak
+# how long tyres are taken for the same: a circuit of a minute or two keeps its corners in every stretch
+STRETCH_S, MOST_STRETCHES = 100.0, 12
+# of the torque that rear tyres take to their peak: preload springs outside the packs hold the ramps off by the preload
+# over the slope, 70 to 500 N.m on the cars of tests/accuracy
+HOLD_SD_SHARE = 0.2
 PEAK_FORCE_SHARE = 0.45  # of the weight, what rear tyres take in a corner at their peak; common practice, no source
-CURVE_BOUNDS = np.array([[0.0, 5000.0], [0.0, 3.0], [0.0, 600.0], [0.0, 3.0], [0.0, 600.0]])
-STEP = 1e-4  # of a parameter, for its slope
+CURVE_BOUNDS = np.array([[0.0, 5000.0], [0.0, 3.0], [0.0, 2000.0], [0.0, 3.0], [0.0, 2000.0]])
 EQUATIONS = 4
 FIRST = Owner()
 
@@ -52,6 +56,7 @@ class LogPart:
     group: np.ndarray
     slip_noise: np.ndarray
     torque_rate_Nm_s: np.ndarray
+    stretch: np.ndarray
     weight: float
     owner: Owner
     measured: tuple[Measured, ...] = ()
@@ -69,9 +74,12 @@ class Problem:
     sign : of the speed difference.
     group : number of the corner pass, no two logs share one.
     weight : what a sample counts.
-    parts : where each log's samples are.
+    parts : where the samples of each log, or of each of its stretches, are.
     owners : whose they are.
+    logs : the logs as a whole.
     anchors : what the parts say of a side's curve; None leaves the log alone to speak.
+    lock_sd_Nm : scatter of the locking torque about its curve, of all samples or of each (n,).
+    widened : factor on the deviations of the answer, see `weights`.
     """
 
     inputs: AxleInputs
@@ -84,6 +92,7 @@ class Problem:
     weight: np.ndarray
     parts: tuple[slice, ...]
     owners: tuple[Owner, ...]
+    logs: tuple[Owner, ...]
     unknowns: Unknowns
     car: Car
     hold_sd_Nm: float
@@ -91,6 +100,8 @@ class Problem:
     slip_known: bool = True
     has_lateral: bool = True
     anchors: CurveAnchors | None = None
+    lock_sd_Nm: np.ndarray | float = LOCK_SD_Nm
+    widened: float = 1.0
 
     @property
     def start(self) -> np.ndarray:
@@ -99,7 +110,7 @@ class Problem:
 
     def values(self, theta: np.ndarray, log: int = 0) -> dict[str, float]:
         """Parameters of one log by name, from the unknowns (P,)."""
-        found = self.unknowns.parameters(theta, self.owners[log])
+        found = self.unknowns.parameters(theta, self.logs[log])
         return dict(zip(self.unknowns.names, found.tolist(), strict=True))
 
     def sample_values(self, theta: np.ndarray) -> dict[str, float | np.ndarray]:
@@ -110,6 +121,15 @@ class Problem:
         for name, values in zip(self.unknowns.names, by_log.T, strict=True):
             found[name] = float(values[0]) if np.ptp(values) == 0 else np.repeat(values, counts)
         return found
+
+    def samples_of(self, log: Owner) -> np.ndarray:
+        """Indices of a log's samples, of all its stretches."""
+        own = [
+            np.arange(part.start, part.stop)
+            for part, owner in zip(self.parts, self.owners, strict=True)
+            if owner.source == log.source
+        ]
+        return np.concatenate(own)
 
     def curve_of(self, theta: np.ndarray, part: int) -> np.ndarray:
         """(5,) lock curve that a log's samples follow."""
@@ -136,6 +156,7 @@ def log_part(observed: Observations, *, owner: Owner = FIRST, measured: Sequence
         group=observed.group[chosen],
         slip_noise=observed.slip_noise[chosen],
         torque_rate_Nm_s=observed.torque_rate_Nm_s[chosen],
+        stretch=stretches(observed.time_s[chosen]),
         weight=min(1.0, observed.weight * thin),
         owner=owner,
         measured=tuple(measured),
@@ -145,10 +166,32 @@ def log_part(observed: Observations, *, owner: Owner = FIRST, measured: Sequence
     )
 
 
+def stretches(time_s: np.ndarray) -> np.ndarray:
+    """(n,) in which of the log's equal stretches a sample is, from its times (n,), rising."""
+    length = float(time_s[-1] - time_s[0]) if len(time_s) else 0.0
+    count = int(np.clip(length / STRETCH_S, 1, MOST_STRETCHES))
+    share = (time_s - time_s[0]) / max(length, 1e-9) if len(time_s) else time_s
+    return np.minimum((share * count).astype(int), count - 1)
+
+
+def owners_of(parts: Sequence[LogPart]) -> list[Owner]:
+    """Whose the samples of some logs are, stretch by stretch."""
+    return [owner for part in parts for owner, _ in _cut(part)]
+
+
+def _cut(part: LogPart) -> list[tuple[Owner, int]]:
+    """Owner and number of samples of each stretch of a log; of all of it, where there is but one."""
+    numbers, counts = np.unique(part.stretch, return_counts=True)
+    if len(numbers) < 2:
+        return [(part.owner, len(part.inputs))]
+    each = zip(numbers.tolist(), counts.tolist(), strict=True)
+    return [(replace(part.owner, stretch=number), count) for number, count in each]
+
+
 def make_problem(observed: Observations, car: Car, priors: Sequence[Prior]) -> Problem:
     """The problem of one log that measures nothing as a whole."""
     part = log_part(observed)
-    return joined([part], car, unknowns(priors, [part.owner], hold_sd_Nm=hold_sd_Nm(car)))
+    return joined([part], car, unknowns(priors, owners_of([part]), hold_sd_Nm=hold_sd_Nm(car)))
 
 
 def joined(parts: Sequence[LogPart], car: Car, made: Unknowns) -> Problem:
@@ -156,7 +199,8 @@ def joined(parts: Sequence[LogPart], car: Car, made: Unknowns) -> Problem:
     for part in parts:
         made = measured_by(made, part.owner, part.measured)
     counts = [len(part.inputs) for part in parts]
-    ends = np.cumsum([0, *counts])
+    cut = [piece for part in parts for piece in _cut(part)]
+    ends = np.cumsum([0, *(count for _, count in cut)])
     groups = np.cumsum([0, *(int(p.group.max(initial=-1)) + 1 for p in parts)])
     inputs = {f.name: np.concatenate([getattr(p.inputs, f.name) for p in parts]) for f in fields(AxleInputs)}
     return Problem(
@@ -169,7 +213,8 @@ def joined(parts: Sequence[LogPart], car: Car, made: Unknowns) -> Problem:
         group=np.concatenate([p.group + g for p, g in zip(parts, groups, strict=False)]),
         weight=np.repeat([p.weight for p in parts], counts),
         parts=tuple(slice(int(a), int(b)) for a, b in pairwise(ends)),
-        owners=tuple(p.owner for p in parts),
+        owners=tuple(owner for owner, _ in cut),
+        logs=tuple(p.owner for p in parts),
         unknowns=made,
         car=car,
         hold_sd_Nm=hold_sd_Nm(car),
@@ -210,10 +255,14 @@ class Evaluation:
 def evaluate(problem: Problem, theta: np.ndarray, start: np.ndarray | None, scale: tuple | None) -> Evaluation:
     """Loss at `theta` (P,); `start` (2, n) warm-starts the state, `scale` freezes sd and trust (n,) of the samples."""
     value = problem.sample_values(theta)
-    solution = solve(value, problem.inputs, problem.car, start=start, iterations=30)
+    return judged(problem, theta, solve(value, problem.inputs, problem.car, start=start, iterations=30), scale)
+
+
+def judged(problem: Problem, theta: np.ndarray, solution: AxleSolution, scale: tuple | None) -> Evaluation:
+    """Loss at `theta` (P,) and the state solved there; `scale` as in `evaluate`."""
     at = solution.at
     if scale is None:
-        scatter = np.hypot(LOCK_SD_Nm, SMEARING_S * problem.torque_rate_Nm_s)
+        scatter = np.hypot(problem.lock_sd_Nm, SMEARING_S * problem.torque_rate_Nm_s)
         sd = np.hypot(scatter, at.difference_per_slip * problem.slip_noise)
         surplus = np.abs(at.residual[:2]).max(axis=0)
         trust = 1 / (1 + (surplus / 3.0) ** 2 + _sliding(at) ** 2)
@@ -275,13 +324,10 @@ def slopes(problem: Problem, theta: np.ndarray, now: Evaluation) -> Slopes:
     by_curve = np.concatenate([g[0] for g in gradients], axis=1)
     by_torque = np.concatenate([g[1] for g in gradients])
     side = np.sign(at.torque_difference_Nm)
-    value = problem.sample_values(theta)
+    derivatives = Derivatives(state, problem.sample_values(theta), problem.inputs, problem.car)
     for j, name in enumerate(names):
-        moved = value | {name: value[name] + STEP}
-        there = equations(state, moved, problem.inputs, problem.car, slopes=False)
-        residual = (there.residual - at.residual) / STEP
-        torque = (there.input_torque_Nm - at.input_torque_Nm) / STEP
-        difference = (there.torque_difference_Nm - at.torque_difference_Nm) / STEP
+        by = derivatives.by(name)
+        residual, torque, difference = by.residual, by.input_torque_Nm, by.torque_difference_Nm
         shift = now.solution.state_shift((at.slope * residual).sum(axis=1))
         axle[j] = residual + (at.slope * shift[:, None]).sum(axis=0)
         torque = torque + (at.input_slope * shift).sum(axis=0)

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 
 from analyzer.lockcurve.motion import measured_as_a_whole
 from analyzer.lockcurve.observations import Observations
-from analyzer.lockcurve.problem import FIRST, LogPart, Problem, hold_sd_Nm, joined, log_part
+from analyzer.lockcurve.problem import FIRST, LogPart, Problem, hold_sd_Nm, joined, log_part, owners_of
 from analyzer.lockcurve.unknowns import Owner, unknowns
 from analyzer.phases.segments import Laps
 from analyzer.signals.session import Signals
@@ -39,8 +39,7 @@ def session_problem(signals: Sequence[Signals], parts: Sequence[LogPart], car: C
     ----------
     signals, parts : of each session.
     """
-    owners = [part.owner for part in parts]
-    made = unknowns(shared_priors(signals, car), owners, hold_sd_Nm=hold_sd_Nm(car), tyre_drifts=True)
+    made = unknowns(shared_priors(signals, car), owners_of(parts), hold_sd_Nm=hold_sd_Nm(car), tyre_drifts=True)
     return joined(parts, car, made)
 
 

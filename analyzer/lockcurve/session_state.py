@@ -9,12 +9,12 @@ from analyzer.lockcurve import model
 from analyzer.lockcurve.braked import braked_rows, coast_torque_Nm, solve_braked, without_brake_slip
 from analyzer.lockcurve.fit import Fit
 from analyzer.lockcurve.observations import Observations, front_logged, rows_step
-from analyzer.lockcurve.problem import STEP
 from analyzer.lockcurve.uncertainty import Spread
 from analyzer.signals.session import Signals
 from analyzer.signals.timebase import low_pass
 from analyzer.units import STANDARD_GRAVITY_M_S2
-from analyzer.vehicle.axle import AxleEquations, AxleInputs, equations
+from analyzer.vehicle.axle import AxleEquations, AxleInputs
+from analyzer.vehicle.axle_slopes import Derivatives
 from analyzer.vehicle.axle_solution import BLOCK, AxleSolution, put_together, solve
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.state import AxleState
@@ -30,9 +30,7 @@ PAST_PEAK = 1.2  # combined slip over slip at the peak
 SLIDING_FORCE_SHARE = 0.1
 MODEL_SD_Nm = 20.0  # scatter of the torque difference that no calibrated quantity explains
 MODEL_SD_SHARE = 0.06
-SAMPLED_ROWS = 2048  # enough to tell which combinations of parameters a session's torques answer to
 VARIANCE_EVERY = 4  # rows of 1/20 s: what the fit is unsure of changes with the corner, not from sample to sample
-VARIANCE_LEFT_OUT = 0.01  # share of it; the rest makes up for it
 DERIVED_LATERAL_SD_M_S2 = 0.7  # of a lateral acceleration that was had from the gyro, in and out of corners
 BRAKE_SIDE_SHARE = 0.06  # left and right brake torque differ by about this; common practice, no source
 
@@ -152,11 +150,11 @@ def _with_plates(
     spins = observed.slipping & (at.use.max(axis=0) > PAST_PEAK) & np.isfinite(input_torque) & unbraked
     load = np.where(at.use[0] > at.use[1], at.load_N[0], at.load_N[1])[spins]
     tyre = variance[spins] + (SLIDING_FORCE_SHARE * load * car.rear_rolling_radius_m) ** 2
-    side_drawn = drawn.curves_of(fit.problem.owners[log].side)
+    side_drawn = drawn.curves_of(fit.problem.logs[log].side)
     curves = model.locking_torque_Nm(side_drawn[:100, :, None], input_torque[spins])
     plates = curves.var(axis=0) + MODEL_SD_Nm**2
     side = -np.sign(observed.speed_difference_rad_s[spins])
-    carried = side * model.locking_torque_Nm(fit.problem.curve_of(fit.theta, log), input_torque[spins])
+    carried = side * model.locking_torque_Nm(fit.curves[fit.problem.logs[log].side], input_torque[spins])
     share = tyre / (tyre + plates)
     split, variance = at.torque_difference_Nm.copy(), variance.copy()
     split[spins] = (1 - share) * split[spins] + share * carried
@@ -172,23 +170,16 @@ def _nuisance_variance(
     Notes
     -----
     With L L' the covariance of the nuisance parameters, the variance is the sum of squares of the derivatives along
-    the columns of L V, for any orthogonal V. In a long session V is taken from a sample of its rows such that the
-    first columns carry nearly all; the rest, `VARIANCE_LEFT_OUT` at most, is put in as a constant share.
+    the columns of L.
     """
     problem = fit.problem
     names, value = problem.unknowns.names, problem.values(fit.theta, log)
-    drawn_values = problem.unknowns.parameters(drawn.draws, problem.owners[log])
+    drawn_values = problem.unknowns.parameters(drawn.draws, problem.logs[log])
     values, vectors = np.linalg.eigh(np.cov(drawn_values.T))
     along = vectors * np.sqrt(np.maximum(values, 0.0))
     if not fit.problem.has_lateral:
         across = [DERIVED_LATERAL_SD_M_S2 * (name == "lat_bias") for name in names]
         along = np.column_stack([along, across])
-    if len(inputs) > 8 * SAMPLED_ROWS:
-        rows = np.arange(0, len(inputs), len(inputs) // SAMPLED_ROWS)
-        sampled = _difference_slopes(value, along, inputs.take(rows), solution.take(rows), car)
-        sizes, turned = np.linalg.eigh(sampled @ sampled.T)  # smallest first
-        first = int(np.searchsorted(np.cumsum(sizes), VARIANCE_LEFT_OUT * sizes.sum()))
-        along = along @ turned[:, first:] * np.sqrt(sizes.sum() / sizes[first:].sum())
     rows = np.arange(0, len(inputs), VARIANCE_EVERY)
     variance = np.empty(len(rows))
     for block in (slice(i, i + BLOCK) for i in range(0, len(rows), BLOCK)):
@@ -202,12 +193,10 @@ def _difference_slopes(
     value: dict[str, float], along: np.ndarray, inputs: AxleInputs, solution: AxleSolution, car: Car
 ) -> np.ndarray:
     """Derivatives (k, n) of the torque difference along directions (parameters, k), the state following."""
-    at, slopes = solution.at, np.empty((along.shape[1], len(inputs)))
-    for k, direction in enumerate(along.T):
-        step = STEP / max(np.abs(direction).max(), 1e-12)
-        moved = {name: v + step * d for (name, v), d in zip(value.items(), direction.tolist(), strict=True)}
-        there = equations(solution.state, moved, inputs, car, slopes=False)
-        shift = solution.state_shift((at.slope * (there.residual - at.residual) / step).sum(axis=1))
-        own = (there.torque_difference_Nm - at.torque_difference_Nm) / step
-        slopes[k] = own + (at.difference_slope * shift).sum(axis=0)
-    return slopes
+    at, slopes = solution.at, np.empty((len(value), len(inputs)))
+    derivatives = Derivatives(solution.state, value, inputs, car)
+    for k, name in enumerate(value):
+        by = derivatives.by(name)
+        shift = solution.state_shift((at.slope * by.residual).sum(axis=1))
+        slopes[k] = by.torque_difference_Nm + (at.difference_slope * shift).sum(axis=0)
+    return along.T @ slopes

@@ -66,7 +66,7 @@ def spread(fit: Fit, *, replicates: int = REPLICATES) -> Spread:
     sampling = (times - 1) @ groups
     # the hold-offs' weak priors count like the nuisance ones: what the data do not say stays as wide as the prior
     rows, sources = _believed_rows(fit)
-    draws = fit.theta - (sampling + rng.standard_normal((replicates, len(rows))) @ rows) @ inverse
+    draws = fit.theta - fit.problem.widened * (sampling + rng.standard_normal((replicates, len(rows))) @ rows) @ inverse
     at = made.curve_slice(0)
     slipping = fit.solution.at.input_torque_Nm[fit.problem.slipping]
     form_error = model_error(fit.curve, slipping_torque_Nm=slipping, rng=rng, replicates=replicates)

@@ -31,6 +31,10 @@ SHARED_NAMES = ("log_yaw_scale", "log_speed_scale", "log_front_track")
 ALIKE_SHARE = {"long_bias": 0.5, "lat_bias": 0.85, "yaw_bias": 0.75, "steer_offset": 0.5}
 # Tyres of one set are warmer, dirtier or more worn in one log than in the next; common practice, no source
 BETWEEN_LOGS_SD = {"log_friction": 0.03, "log_slip_stiffness": 0.04}
+# from one stretch of a log to the next: warm-up takes a few per cent a minute, rain or oil thirty at once; common
+# practice, no source. The log tells friction within a stretch to some per cent whatever is believed.
+DRIFT_SD = {"log_friction": 0.05, "log_slip_stiffness": 0.04}
+MEAN_SD = 1e-3  # of what stretches add on average: nothing, for that is the log's own figure
 CURVE_START = (60.0, 0.2, None, 0.1, None)  # None: the hold-off's own
 CURVE_SD = (1000.0, 10.0, None, 10.0, None)
 HOLD_START_SHARE = 0.12  # of the hold-off's standard deviation
@@ -49,12 +53,14 @@ class Measured:
 
 @dataclass(frozen=True)
 class Owner:
-    """Whose samples they are: side 0 or 1 of a comparison, and the log (laps of one recording are one source). Logs of
-    one course are driven on the same ground."""
+    """Whose samples they are: side 0 or 1 of a comparison, the log (laps of one recording are one source), and where a
+    log is long enough for its tyres to change, which stretch of it; None is the log as a whole. Logs of one course are
+    driven on the same ground."""
 
     side: int = 0
     source: Hashable = 0
     course: Hashable = None
+    stretch: int | None = None
 
 
 @dataclass(frozen=True)
@@ -69,6 +75,8 @@ class Column:
     def counts_for(self, owner: Owner) -> bool:
         """Whether it is part of the value of that owner's samples."""
         kind, whose = self.owner
+        if kind == "stretch":
+            return whose == (owner.source, owner.stretch)
         return kind == "all" or whose == (owner.side if kind == "side" else owner.source)
 
 
@@ -170,6 +178,7 @@ def unknowns(
     tyre_drifts : each log's tyre differs from the others' by `BETWEEN_LOGS_SD`.
     """
     several = len({o.source for o in owners}) > 1
+    stretched = {o.source for o in owners if o.stretch}
     entries: dict[Column, Prior] = {}
     for prior in priors:
         for owner in owners:
@@ -177,6 +186,9 @@ def unknowns(
             if tyre_drifts and several and prior.name in BETWEEN_LOGS_SD:
                 adds = Column(prior.name, ("log", owner.source), prior.group, adds=True)
                 entries.setdefault(adds, replace(prior, start=0.0, deviation=BETWEEN_LOGS_SD[prior.name]))
+            if owner.source in stretched and prior.name in DRIFT_SD:
+                adds = Column(prior.name, ("stretch", (owner.source, owner.stretch)), prior.group, adds=True)
+                entries.setdefault(adds, replace(prior, start=0.0, deviation=DRIFT_SD[prior.name]))
     columns = tuple(entries)
     sides = 1 + max(o.side for o in owners)
     start = np.array([p.start for p in entries.values()] + [0.0] * CURVE * sides)
@@ -191,6 +203,7 @@ def unknowns(
             if sd is None:
                 groups[at] = HOLD_OFF
     rows = np.diag(1 / deviation)
+    _walk(rows, columns)
     if alike:
         courses = {o.source: o.course for o in owners}
         for course in dict.fromkeys(courses.values()):
@@ -217,6 +230,18 @@ def measured_by(made: Unknowns, owner: Owner, found: Sequence[Measured]) -> Unkn
                 weights[int(i)] = weight
         made = made.with_row(weights, one.value, one.deviation, one.group)
     return made
+
+
+def _walk(rows: np.ndarray, columns: Sequence[Column]) -> None:
+    """What stretches of a log add as a random walk about nothing: rows of steps, and one of their mean."""
+    walks: dict[tuple[str, Hashable], list[int]] = {}
+    for i, column in enumerate(columns):
+        kind, whose = column.owner
+        if kind == "stretch" and isinstance(whose, tuple):
+            walks.setdefault((column.name, whose[0]), []).append(i)
+    for (name, _), at in walks.items():
+        step = np.diff(np.eye(len(at)), axis=0) / DRIFT_SD[name]
+        rows[np.ix_(at, at)] = np.vstack([step, np.full(len(at), 1 / (len(at) * MEAN_SD))])
 
 
 def _tie_left_overs(

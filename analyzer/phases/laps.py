@@ -4,9 +4,7 @@ from itertools import pairwise
 
 import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft
-from scipy.integrate import cumulative_trapezoid
 from scipy.ndimage import gaussian_filter1d, uniform_filter1d
-from scipy.signal import find_peaks
 
 from analyzer.phases.segments import Laps
 from analyzer.signals.session import Signals
@@ -165,18 +163,15 @@ def _from_recurrence(signals: Signals) -> tuple[tuple[int, int], ...]:
     """Stretches after which the curvature of the road repeats."""
     distance = np.maximum.accumulate(signals.distance_m - signals.distance_m[0])
     rolling_yaw = np.where(signals.speed_m_s > _STANDING_M_S, signals.yaw_rate_rad_s, 0.0)
-    heading = cumulative_trapezoid(rolling_yaw, dx=1 / signals.rate_hz, initial=0.0)
+    heading = _summed(rolling_yaw) / signals.rate_hz
     at = np.arange(0, distance[-1], _ROAD_STEP_M)
     road_heading = np.interp(at, distance, heading)
     if len(road_heading) * _ROAD_STEP_M < 1.25 * _SHORTEST_LAP_M:
         return ()
     # Two witnesses of the road's curvature: a locked front wheel spoils a yaw rate made from wheel speeds, a bump or
     # a bank the lateral acceleration.
-    bent = cumulative_trapezoid(
-        np.where(signals.speed_m_s > _STANDING_M_S, signals.lat_m_s2 / np.maximum(signals.speed_m_s, 1.0), 0.0),
-        dx=1 / signals.rate_hz,
-        initial=0.0,
-    )
+    turning = np.where(signals.speed_m_s > _STANDING_M_S, signals.lat_m_s2 / np.maximum(signals.speed_m_s, 1.0), 0.0)
+    bent = _summed(turning) / signals.rate_hz
     curvature = np.gradient(0.5 * (road_heading + np.interp(at, distance, bent)), _ROAD_STEP_M)
     curvature = gaussian_filter1d(curvature, _ROAD_BLUR_M / _ROAD_STEP_M)
     lap = _lap_length(curvature, road_heading)
@@ -185,6 +180,11 @@ def _from_recurrence(signals: Signals) -> tuple[tuple[int, int], ...]:
     lines = _aligned_lines(curvature, lap)
     samples = [None if line is None else int(np.searchsorted(distance, line * _ROAD_STEP_M)) for line in lines]
     return tuple((a, b) for a, b in pairwise(samples) if a is not None and b is not None)
+
+
+def _summed(values: np.ndarray) -> np.ndarray:
+    """(n,) integral over the samples, by trapezia, from 0."""
+    return np.concatenate([[0.0], np.cumsum((values[1:] + values[:-1]) / 2)])
 
 
 def _lap_length(curvature: np.ndarray, road_heading: np.ndarray) -> int | None:
@@ -203,7 +203,9 @@ def _lap_length(curvature: np.ndarray, road_heading: np.ndarray) -> int | None:
     lags = np.arange(count)
     both = energy[count - lags] + energy[-1] - energy[lags]
     similarity = 2 * product / np.maximum(both, 1e-12)
-    peaks, _ = find_peaks(similarity, height=_LEAST_SIMILARITY)
+    inner = similarity[1:-1]
+    rises, falls = inner > similarity[:-2], inner >= similarity[2:]
+    peaks = 1 + np.flatnonzero(rises & falls & (inner >= _LEAST_SIMILARITY))
     turned = np.cumsum(np.abs(curvature)) * _ROAD_STEP_M
     one_sided = abs(np.sum(curvature)) * _ROAD_STEP_M > _ONE_SIDED_SHARE * turned[-1]
     good = []

@@ -136,6 +136,7 @@ def looks_of(held: Held, fit: Fit, known: Information, *, name: str) -> Looks:
         group=held.group[use],
         slip_noise=noise[use],
         torque_rate_Nm_s=np.zeros(len(use)),
+        stretch=np.zeros(len(use), int),
         weight=1.0,
         owner=Owner(source=("planned", name)),
         has_gyro=fit.problem.has_gyro,

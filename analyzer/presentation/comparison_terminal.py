@@ -108,6 +108,7 @@ SOURCE_WORDS = {
     "wheel_calibration: log_speed_scale": "ground speed against wheel speeds",
     "wheel_calibration: log_front_track": "front track against rear track",
     "radius: radius_fall": "rolling radius under load (car file)",
+    "radius: radius_bend": "rolling radius of a light wheel",
     "sensor_pose: sensor_x_m": "place of the accelerometer along the car",
     "sensor_pose: sensor_y_m": "place of the accelerometer across the car",
     "sensor_pose: sensor_turned": "accelerometer turned in its mounting",

@@ -68,6 +68,7 @@ SHOWN: dict[str, tuple[str, str, str | float]] = {
     "shape": ("tyre: shape of the force curve (1: no fall past the peak)", "", 1.0),
     "combined_weight": ("tyre: weight of combined slip (1: full similarity)", "", 1.0),
     "radius_fall": ("rolling radius lost for each mean wheel load more (a quarter of the weight)", "%", 100.0),
+    "radius_bend": ("how much of that is lost on a light wheel rather than evenly", "%", 100.0),
     "rear_front_scale": ("rear against front wheel speeds", "%", "change"),
     "rear_front_growth": ("the same, more at 40 m/s", "%", "change"),
     "rear_left_right_scale": ("left against right rear wheel speed, beyond the straights", "%", "change"),

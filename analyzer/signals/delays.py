@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.signal import correlate, correlation_lags
+from scipy.fft import irfft, next_fast_len, rfft
 
 from analyzer.logs.recording import Recording
 from analyzer.signals.stretches import read_off, rough_speed_m_s, wheel_speeds_m_s
@@ -163,13 +163,12 @@ def _best_lag(values: np.ndarray, reference: np.ndarray, use: np.ndarray, signed
     if count < 50:
         return 0.0, 0.0
     centred = weight * (reference - np.dot(weight, reference) / count)
-    lags = correlation_lags(len(values), len(values), mode="full")
-    near = np.abs(lags) <= LONGEST_S * RATE_HZ
-    lags = lags[near]
-    shared, total, power = (
-        correlate(a, b, mode="full", method="fft")[near]
-        for a, b in ((values, centred), (values, weight), (values**2, weight))
-    )
+    most = min(int(LONGEST_S * RATE_HZ), len(values) - 1)
+    lags = np.arange(-most, most + 1)
+    size = next_fast_len(len(values) + most, real=True)
+    of_values, of_squares, of_centred, of_weight = rfft([values, values**2, centred, weight], size)
+    products = [of_values * of_centred.conj(), of_values * of_weight.conj(), of_squares * of_weight.conj()]
+    shared, total, power = irfft(products, size)[:, lags]
     scale = np.sqrt(np.maximum(power - total**2 / count, 0.0) * np.dot(centred, centred))
     if not scale.min() > 0:
         return 0.0, 0.0

@@ -1,7 +1,7 @@
 """Ground speed from satellites: the receiver's own samples instead of a staircase, and how late they come."""
 
 import numpy as np
-from scipy.interpolate import CubicSpline
+from scipy.linalg import solve_banded
 
 from analyzer.errors import CannotTell
 from analyzer.signals.consistency import contradicted
@@ -35,12 +35,38 @@ def without_steps(held: np.ndarray, time_s: np.ndarray) -> np.ndarray:
     fresh = known[np.flatnonzero(np.diff(held[known], prepend=np.nan) != 0)]
     if len(fresh) < FRESH or np.median(np.diff(fresh)) < 2:
         return held
-    line = CubicSpline(time_s[fresh], held[fresh])(time_s)
+    line = through(time_s[fresh], held[fresh], time_s)
     following = np.searchsorted(fresh, np.arange(len(held)), side="right")
     until = np.append(time_s[fresh], np.inf)[following]
     since = time_s[fresh[np.maximum(following - 1, 0)]]
     rhythm = np.isfinite(held) & (following > 0) & (until - since < LONGEST_HOLD_S)
     return np.where(rhythm, line, held)
+
+
+def through(knots: np.ndarray, values: np.ndarray, at: np.ndarray) -> np.ndarray:
+    """(n,) the cubic spline through `values` (k,) at rising `knots` (k,), k of 4 or more.
+
+    Notes
+    -----
+    Two bends in a row are one cubic at both ends ("not a knot"). In its slopes at the knots this is a system with
+    three diagonals (de Boor, A Practical Guide to Splines, chapter IV, from memory).
+    """
+    width = np.diff(knots)
+    rise = np.diff(values) / width
+    first, last = width[0] + width[1], width[-1] + width[-2]
+    bands = np.zeros((3, len(knots)))
+    bands[0, 1], bands[0, 2:] = first, width[:-1]
+    bands[1, 0], bands[1, 1:-1], bands[1, -1] = width[1], 2 * (width[:-1] + width[1:]), width[-2]
+    bands[2, :-2], bands[2, -2] = width[1:], last
+    told = np.empty(len(knots))
+    told[0] = ((width[0] + 2 * first) * width[1] * rise[0] + width[0] ** 2 * rise[1]) / first
+    told[1:-1] = 3 * (width[1:] * rise[:-1] + width[:-1] * rise[1:])
+    told[-1] = (width[-1] ** 2 * rise[-2] + (2 * last + width[-1]) * width[-2] * rise[-1]) / last
+    slope = solve_banded((1, 1), bands, told)
+    piece = np.clip(np.searchsorted(knots, at, side="right") - 1, 0, len(width) - 1)
+    since, span, steep = at - knots[piece], width[piece], rise[piece]
+    bend = (slope[piece] + slope[piece + 1] - 2 * steep) / span
+    return values[piece] + since * (slope[piece] + since * ((steep - slope[piece]) / span - bend + since * bend / span))
 
 
 def delay_behind_accelerometer_s(

@@ -4,12 +4,13 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy import ndimage, signal
+from scipy import ndimage
 
 from analyzer.channels import CHANNELS
 from analyzer.errors import CannotTell
 from analyzer.in_words import counted, listed
 from analyzer.logs.recording import Annotation, Recording
+from analyzer.signals.filters import both_ways, low_pass_sections
 
 HIGHEST_RATE_HZ = 100.0  # vehicle dynamics end well below; faster logs are averaged down first
 LOWEST_RATE_HZ = 8.0  # below this a corner phase has too few samples for any estimate
@@ -99,8 +100,9 @@ def low_pass(values: np.ndarray, *, cutoff_hz: float, rate_hz: float) -> np.ndar
     """(n, ...) zero-phase second-order Butterworth, both ways along axis 0; unchanged when the rate is too low."""
     if cutoff_hz >= 0.45 * rate_hz:
         return np.array(values, float)
-    sections = signal.butter(2, cutoff_hz, fs=rate_hz, output="sos")
-    return signal.sosfiltfilt(sections, values, axis=0)
+    sections = low_pass_sections(2, cutoff_hz, rate_hz)
+    columns = np.reshape(np.asarray(values, float), (len(values), -1)).T
+    return np.array([both_ways(sections, column) for column in columns]).T.reshape(np.shape(values))
 
 
 def _told(recording: Recording, start: float, stop: float) -> bool:

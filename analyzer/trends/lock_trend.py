@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from scipy import stats
+from scipy.special import stdtrit
 
 from analyzer.agreement.steady_samples import SteadySamples
 from analyzer.in_words import signed
@@ -195,7 +195,7 @@ def _base(rows: _Rows) -> np.ndarray:
 def _changes(rows: _Rows, base: np.ndarray, moving: np.ndarray, *, extra_sd: np.ndarray) -> list[Interval]:
     """Coefficients of `moving` (m, k) beside `base`, each with its 95 % interval."""
     value, sd, freedom = _fit(rows, base, moving)
-    wide = stats.t.ppf(0.975, freedom) * np.hypot(sd, extra_sd)
+    wide = stdtrit(freedom, 0.975) * np.hypot(sd, extra_sd)
     return [Interval(float(v), float(v - w), float(v + w)) for v, w in zip(value, wide, strict=True)]
 
 
@@ -261,7 +261,7 @@ def _windows(signals: Signals, laps: Laps, rows: _Rows, base: np.ndarray) -> tup
         share = rows.weight[here].sum() / rows.weight.sum()
         against_rest = np.where(here, 1.0, 0.0) - share
         value, sd, freedom = _fit(rows, base, (against_rest * rows.level_Nm)[:, None])
-        value, wide = value[0] * (1 - share), stats.t.ppf(0.975, freedom) * sd[0] * (1 - share)
+        value, wide = value[0] * (1 - share), stdtrit(freedom, 0.975) * sd[0] * (1 - share)
         found.append(Window(start, end, words, float(1 + value), float(1 + value - wide), float(1 + value + wide)))
     return tuple(found)
 

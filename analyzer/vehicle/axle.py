@@ -18,8 +18,7 @@ lateral limit costs some tenths of a per cent, of an inner wheel that hardly tou
 front wheel counts by its load.
 
 Speeds are in units of the wheels as the car file has their radii: a true speed is exp(log_speed_scale) times that. A
-wheel under load F rolls as one of radius R [1 - radius_fall (F - F_static) / F_mean], F_mean a quarter of the weight:
-alike per newton on all four wheels.
+wheel under load F rolls as one of radius R [1 - `radius_shrink`], alike per newton on all four wheels.
 
 The accelerometer sits at (x, y) from the centre of gravity (ISO 8855), turned by psi about the vertical, and leans with
 the body. It reads
@@ -47,6 +46,10 @@ from analyzer.vehicle.tyre import WheelForces, rho_at, sine_and_cosine, wheel_fo
 
 LONG_FORCE_SD_SHARE = 0.005  # of the weight: noise of the longitudinal force
 LAT_FORCE_SD_SHARE = 0.017
+# common figures of the effective rolling radius over load in published tyre files, with the load for F_z0: Pacejka,
+# Tyre and Vehicle Dynamics, 4.3.6 (form and figures from memory)
+RADIUS_B, RADIUS_D, RADIUS_F = 8.0, 0.24, 0.01
+RADIUS_LOADS = (0.25, 1.75)  # of the static one: inner and outer wheel near the limit; common practice, no source
 
 
 Values = dict[str, Any]  # parameter -> its value (float), or one a sample (n,)
@@ -161,6 +164,7 @@ class Given:
     rolling: float
     rear_front_growth: float
     radius_fall: float
+    radius_bend: float
     tyre: Values
     loads: Values
 
@@ -208,6 +212,7 @@ def given_by(value: Values, inputs: AxleInputs, car: Car) -> Given:
         rolling=car.rolling_resistance * np.exp(value["log_rolling_resistance"]),
         rear_front_growth=value["rear_front_growth"],
         radius_fall=value["radius_fall"],
+        radius_bend=value["radius_bend"],
         tyre=tyre_figures(value, car),
         loads=car.load_figures
         | dict(
@@ -249,6 +254,33 @@ class Balance:
     difference_slope: np.ndarray | None
 
 
+def published_fall(load: np.ndarray | float) -> np.ndarray:
+    """Fall of the effective rolling radius over wheel load (over the mean static one), in the published form
+    D atan(B f) + F f, so scaled that its mean slope over the loads of cornering, `RADIUS_LOADS`, is one."""
+    low, high = RADIUS_LOADS
+    form = lambda f: RADIUS_D * np.arctan(RADIUS_B * f) + RADIUS_F * f  # noqa: E731
+    return form(load) * (high - low) / (form(high) - form(low))
+
+
+def published_steepness(load: np.ndarray) -> np.ndarray:
+    """Slope of `published_fall` against load."""
+    low, high = RADIUS_LOADS
+    form = lambda f: RADIUS_D * np.arctan(RADIUS_B * f) + RADIUS_F * f  # noqa: E731
+    slope = RADIUS_D * RADIUS_B / (1.0 + (RADIUS_B * load) ** 2) + RADIUS_F
+    return slope * (high - low) / (form(high) - form(low))
+
+
+def radius_shrink(given: Given, load_N: np.ndarray, static_N: float) -> np.ndarray:
+    """Share by which a wheel's effective rolling radius is smaller than at rest, (n,).
+
+    With f the load over a quarter of the weight, fall (f - f_0) + bend [h(f) - h(f_0) - (f - f_0)], h `published_fall`:
+    a straight line where bend is 0, the published form, steep on a light wheel, where it is `radius_fall`.
+    """
+    load, at_rest = load_N / given.mean_load_N, static_N / given.mean_load_N
+    bent = published_fall(load) - published_fall(at_rest)
+    return (given.radius_fall - given.radius_bend) * (load - at_rest) + given.radius_bend * bent
+
+
 def front_slip_stiffness(given: Given, load_N: np.ndarray) -> np.ndarray:
     """What is left of the front tyres' longitudinal stiffness over load (n,) while the axle of `load_N` (n,) corners:
     the similarity curve inverted for its lateral force."""
@@ -280,7 +312,7 @@ def balance(state: np.ndarray, given: Given, car: Car, *, slopes: bool = True) -
         (given.left_m_s, -given.half_yaw_m_s, load_l),
         (given.right_m_s, given.half_yaw_m_s, load_r),
     ):
-        speed = turning * (1.0 - given.radius_fall * (load - tyre["static_load_N"]) / given.mean_load_N)
+        speed = turning * (1.0 - radius_shrink(given, load, tyre["static_load_N"]))
         ground = np.maximum(u + half, 1.0)
         kappa = speed / ground - 1.0
         along_path = u / ground
@@ -305,7 +337,7 @@ def balance(state: np.ndarray, given: Given, car: Car, *, slopes: bool = True) -
     sides = []
     for sign, own, load in ((-1.0, share, load_fl), (1.0, 1.0 - share, load_fr)):
         slip = np.clip(-(given.rolling * load + given.spin_up_N) / (stiff * np.maximum(load, 150.0)), -0.03, 0.03)
-        slip += given.radius_fall * (load - given.static_front_N) / given.mean_load_N
+        slip += radius_shrink(given, load, given.static_front_N)
         # `front_scale` is the middle's, in which the wheels count their shares
         turns = (1.0 + slip) * grown * np.exp(given.front_side_scale * -sign * (1.0 - own))
         sides.append((turns, (middle + sign * given.front_yaw_m_s) * turns))

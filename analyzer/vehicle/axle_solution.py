@@ -15,6 +15,7 @@ LARGEST_SIDE_SLIP = 0.25
 SIDE_SLIP_SCALE = 0.3
 MOST_USED_AT_FIRST = 0.9  # of the lateral friction: nearer to it the slip that gives a force is no guide
 BLOCK = 16_384  # samples solved at once: what a processor keeps close at hand, whatever the length of the log
+FEW_LEFT = 0.7  # of the samples: then the settled ones leave, which costs as much as a few steps of all
 SETTLED = 1e-5  # m/s and 1: a step smaller than this moves a torque by less than 0.1 N.m
 
 Entries = tuple[np.ndarray, np.ndarray, np.ndarray]
@@ -89,7 +90,7 @@ def solve(
 ) -> AxleSolution:
     """Weighted least-squares state of every sample, damped Gauss-Newton from `start` or from rolling freely.
 
-    Samples know nothing of each other: one that has settled leaves the iteration, and the rest go on.
+    Samples know nothing of each other: those that have settled leave the iteration, and the rest go on.
 
     Parameters
     ----------
@@ -111,9 +112,10 @@ def solve(
     rows, state, damping = np.arange(len(inputs)), whole, np.full(len(inputs), 1e-3)
     at = balance(state, part, car)
     cost, gradient, normal = _cost(at, state), *_normal(at, state)
+    moved, asked = np.zeros_like(state), np.zeros_like(state)
     for _ in range(iterations):
-        a, b, d = normal
-        step = _newton_step((a * (1 + damping), b, d * (1 + damping)), gradient)
+        full = _step(normal, gradient, damping, state[1])
+        step = full / _overshoot(full, asked, moved)
         step[0] = np.clip(step[0], -0.5, 0.5)
         step[1] = np.clip(step[1], -0.05, 0.05)
         trial = state + step
@@ -123,18 +125,45 @@ def solve(
         tried_cost, tried_gradient, tried_normal = _cost(tried, trial), *_normal(tried, trial)
         better = tried_cost <= cost
         unsettled = np.abs(trial - state).max(axis=0) > SETTLED
+        moved, asked = np.where(better, trial - state, 0.0), full
         state = np.where(better, trial, state)
         whole[:, rows] = state
         if not unsettled.any():
             break
-        cost = np.where(better, tried_cost, cost)[unsettled]
-        gradient = np.where(better, tried_gradient, gradient)[:, unsettled]
-        normal = tuple(np.where(better, t, o)[unsettled] for t, o in zip(tried_normal, normal, strict=True))
-        damping = np.where(better, damping * 0.2, np.maximum(damping, 1e-3) * 8)[unsettled]
-        state, guess_u, rows = state[:, unsettled], guess_u[unsettled], rows[unsettled]
-        part = _samples_of(part, unsettled)
+        cost = np.where(better, tried_cost, cost)
+        gradient = np.where(better, tried_gradient, gradient)
+        a, b, d = (np.where(better, t, o) for t, o in zip(tried_normal, normal, strict=True))
+        normal = a, b, d
+        damping = np.where(better, damping * 0.2, np.maximum(damping, 1e-3) * 8)
+        if unsettled.sum() < FEW_LEFT * len(rows):
+            state, moved, asked, gradient = (x[:, unsettled] for x in (state, moved, asked, gradient))
+            cost, damping, guess_u, rows = (x[unsettled] for x in (cost, damping, guess_u, rows))
+            normal = a[unsettled], b[unsettled], d[unsettled]
+            part = _samples_of(part, unsettled)
     found = equations(whole, value, inputs, car)
     return AxleSolution(whole, found, _normal(found, whole)[1])
+
+
+def _step(normal: Entries, gradient: np.ndarray, damping: np.ndarray, side_slip: np.ndarray) -> np.ndarray:
+    """Damped step (2, n); of a sample at the limit of side slip that is pushed beyond, in the speed alone."""
+    a, b, d = normal
+    a, d = a * (1 + damping), d * (1 + damping)
+    step = _newton_step((a, b, d), gradient)
+    held = np.abs(side_slip + step[1]) > np.maximum(LARGEST_SIDE_SLIP, np.abs(side_slip))
+    held &= np.abs(side_slip) >= LARGEST_SIDE_SLIP
+    step[0] = np.where(held, -gradient[0] / a, step[0])
+    return step
+
+
+def _overshoot(asked: np.ndarray, before: np.ndarray, moved: np.ndarray) -> np.ndarray:
+    """(n,) by how much steps (2, n) go too far: from 1, where the last one did what it was to do, up to 3.
+
+    Near the tyre's peak a Gauss-Newton step leaves the share q of the way, q < 0, and goes to and fro for thirty steps.
+    A step asked for is (q - 1) times what is left, so what it changed by over what was moved says 1 - q (Aitken).
+    """
+    length = (moved**2).sum(axis=0)
+    change = ((before - asked) * moved).sum(axis=0)
+    return np.clip(np.where(length > 0, change / np.maximum(length, 1e-30), 1.0), 1.0, 3.0)
 
 
 def _of(value: Values, where: slice | np.ndarray) -> Values:

@@ -4,6 +4,8 @@ import numpy as np
 
 from analyzer.units import STANDARD_GRAVITY_M_S2
 
+LEAST_LOAD_N = 50.0
+
 
 def wheel_loads(
     *,
@@ -19,7 +21,7 @@ def wheel_loads(
     lat_m_s2: np.ndarray,
     downforce_N: np.ndarray,
     front_downforce_share: float,
-    least_N: float = 50.0,
+    least_N: float = LEAST_LOAD_N,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Wheel loads at each sample.
 

@@ -22,7 +22,7 @@ UNUSED_SD = 1e-6  # of what a log's measurements do not hang on
 # What cars and loggers are like where the car file is silent.
 # Radius over load: common coefficients of the published form R_e = R_0 - (F_0/C)(D atan(B F/F_0) + E F/F_0) (B 8,
 # D 0.24, E 0.01; Pacejka, Tyre and Vehicle Dynamics, 4.3.6, from memory) and published tyre files give 0.2 to 0.55 %
-# per static load; a stiff belt less.
+# per static load; a stiff belt less. How much of that is bent, between a straight line and that form, nobody knows.
 RADIUS_FALL, RADIUS_FALL_SD = 0.0030, 0.0015
 # Place of the sensor unit: in the cockpit, on the tunnel or under the seat; common practice, no source.
 SENSOR_X_SD_M, SENSOR_Y_SD_M, SENSOR_TURNED_SD = 0.4, 0.2, 0.02
@@ -45,6 +45,7 @@ def priors(
     tyre, sure = car.tyre, car.uncertainty
     per_cent = lambda p: np.log1p(p / 100)  # noqa: E731
     place = lambda axis, silent, used: car.sensor_place(axis, silent) if used else (0.0, UNUSED_SD)  # noqa: E731
+    fall = car.radius_fall(RADIUS_FALL, RADIUS_FALL_SD)
     within = lambda p: per_cent(p) / np.sqrt(3)  # noqa: E731  of limits, all values between alike (JCGM 100, 4.3.7)
     return (
         Prior("log_slip_stiffness", np.log(tyre.slip_stiffness), 0.4, "tyre"),
@@ -57,7 +58,8 @@ def priors(
         Prior("stiffness_fall", 0.05, 0.10, "tyre"),
         Prior("shape", 1.4, 0.10, "tyre"),
         Prior("combined_weight", 0.85, 0.2, "tyre"),
-        Prior("radius_fall", *car.radius_fall(RADIUS_FALL, RADIUS_FALL_SD), "radius"),
+        Prior("radius_fall", *fall, "radius"),
+        Prior("radius_bend", fall[0] / 2, max(fall[0] / 2, UNUSED_SD), "radius"),
         Prior("rear_front_scale", 0.0, np.sqrt(2) * within(sure.rolling_radius_percent), "wheel_calibration"),
         Prior("rear_front_growth", 0.0, 0.002, "wheel_calibration"),
         Prior("rear_left_right_scale", 0.0, 0.0005, "wheel_calibration"),

@@ -79,6 +79,14 @@ def _gain(k_x: np.ndarray, k_y: np.ndarray, shape: float) -> tuple[np.ndarray, n
     return rho, gain, (cosine / (1.0 + (rho / shape) ** 2) - gain) / rho**2
 
 
+def gain_and_slopes(k_x: np.ndarray, k_y: np.ndarray, shape: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """f(rho) / rho, its slope against rho over rho, and its slope against the shape, (n,) each."""
+    rho, gain, curve = _gain(k_x, k_y, shape)
+    angle = np.arctan(rho / shape)
+    by_shape = np.cos(shape * angle) * (angle - (rho / shape) / (1 + (rho / shape) ** 2)) / rho
+    return gain, curve, by_shape
+
+
 def envelope(side: np.ndarray, *, shape: float, combined_weight: float) -> np.ndarray:
     """Most longitudinal force, over mu_x F_z, of a tyre that gives the share `side` (n,) of its lateral friction.
 

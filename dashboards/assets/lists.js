@@ -61,6 +61,7 @@
         const bare = { points: [], draws: [], slipping: null, predicted: null };
         let lock = { ...bare, range: told.range };
         if (told.run) lock = kept[told.run] = kept[told.run] || (await (await fetch(`/run/${told.run}/view/lock`)).json());
+        run.resized(box);
         const axes = run.lockAxes(box, lock);
         if (lock.slipping) run.drawSamples(axes, lock);
         run.drawMeasured(axes, lock);
@@ -71,15 +72,16 @@
         return window.dash_clientside.no_update;
       },
       mark(refusal) {
+        const says = document.querySelector(".fields")?.id.replace("-form", "-refusal"); // of the page's own kind
         const named = [...String(refusal || "").matchAll(/'([a-z_A-Z]+)'/g)].map((found) => found[1]);
-        document.querySelectorAll("#form label").forEach((label) => {
+        document.querySelectorAll(".fields label").forEach((label) => {
           const id = label.htmlFor.startsWith("{") ? JSON.parse(label.htmlFor) : {};
           const wrong = named.includes(id.key);
           label.parentElement.classList.toggle("wrong", wrong);
           const field = document.getElementById(label.htmlFor);
           if (!field) return;
           field.toggleAttribute("aria-invalid", wrong);
-          if (wrong) field.setAttribute("aria-describedby", "setup-refusal");
+          if (wrong) field.setAttribute("aria-describedby", says);
           else field.removeAttribute("aria-describedby");
         });
         return window.dash_clientside.no_update;

@@ -35,12 +35,21 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
     InputError : no such run.
     """
     run, found, job = logbook.run(run_id), logbook.check(run_id), logbook.job(run_id)
-    parts: list = [dcc.Store(id="check-id", data=run_id), html.H1(["Log check: ", *breakable(run.log_name)])]
     done = run.state == "done"
     back = ("Back to the run", f"/run/{run_id}") if done else ("Back to the runs", "/")
+    parts: list = [
+        dcc.Store(id="check-id", data=run_id),
+        html.Div(
+            [
+                html.H1(["Log check: ", *breakable(run.log_name)]),
+                html.Span("Can this log be used, and for what?", className="facts"),
+                html.Div(dcc.Link(back[0], href=back[1], className="button quiet"), className="ways"),
+            ],
+            className="title",
+        ),
+    ]
     problems = [run.message, found["problem"] if found else ""]
     parts += [html.P(problem, className="refusal") for problem in dict.fromkeys(problems) if problem]
-    parts.append(html.P(dcc.Link(back[0], href=back[1], className="button quiet")))
     if found is None:
         return html.Div([*parts, html.P("The log was not read far enough to check it.")])
     text = Path(job["channels"]).read_text("utf-8") if job["channels"] else found["channel_map"]

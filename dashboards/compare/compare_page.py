@@ -52,10 +52,11 @@ def layout(logbook: Logbook, search: str = "") -> html.Div:
         shown = {"id": known, "of": _about([*found["sides"], *laps])}
     return html.Div(
         [
-            html.H1("Before and after"),
+            html.Div(
+                [html.H1("Before and after"), html.Span("Did the change take?", className="facts")], className="title"
+            ),
             html.P(ONE_RUN, className="hint") if len(runs) == 1 else None,
             html.Section([_sides(options, chosen, laps), _button()], className="panel"),
-            html.Section(_earlier(logbook, known), className="panel earlier", id="earlier"),
             html.Div(id="together-told", **{"aria-live": "polite"}),
             html.Section(
                 [
@@ -66,6 +67,7 @@ def layout(logbook: Logbook, search: str = "") -> html.Div:
                 className="panel",
             ),
             html.Section([html.H2("Corner phases side by side"), *_phases()], className="panel"),
+            html.Section(_earlier(logbook, known), className="panel earlier", id="earlier"),
             dcc.Store(id="comparison", data=shown),
             dcc.Store(id="compared"),
             dcc.Store(id="to-stop"),
@@ -300,9 +302,24 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         asked = logbook.comparison_asked(compared) if compared else None
         if compared is None or kept is None or asked is None:
             return []
-        (before, *_), (after, *_) = asked["sides"]
-        laid_over = f"/run/{after}#over={before}.0"
-        return told(compared, kept, laid_over=laid_over, mode=mode or "light")
+        return told(compared, kept, fastest=_fastest(logbook, *asked["sides"]), mode=mode or "light")
+
+
+def _fastest(logbook: Logbook, before: list[str], after: list[str]) -> dict[str, str] | None:
+    """The fastest lap of the first run of each side: the stretch of the one after, and the one before to overlay."""
+    analyses = [logbook.analysis(side[0]) for side in (before, after)]
+    if not all(analysis.laps.bounds for analysis in analyses):
+        return None
+    later = analyses[1]
+    time = later.signals.time_s
+    start, stop = min(later.laps.bounds, key=lambda bounds: bounds[1] - bounds[0])
+    return {
+        "run": after[0],
+        "over": f"{before[0]}.0",
+        "from": f"{time[start] + 0.001:.3f}",
+        "to": f"{time[stop - 1]:.3f}",
+        "screen": f"/run/{after[0]}#over={before[0]}.0",
+    }
 
 
 def _about(chosen: Sequence[Any]) -> list:

@@ -95,7 +95,8 @@ def side(book: Store, comparison_id: str, number: int) -> list[str]:
 
 
 def keep(book: Store, comparison_id: str, result: dict) -> None:
-    """Keep the outcome: `result` as `halfshaft compare` writes it, `charts` as plotly's JSON."""
+    """Keep the outcome: `result` as `halfshaft compare` writes it, `charts` as plotly's JSON, `report` as HTML without
+    the chart library (one kept by an earlier version has no report)."""
     with book.transaction() as connection:
         connection.execute(
             "UPDATE comparisons SET result = ? WHERE id = ?", (json.dumps(result, allow_nan=False), comparison_id)

@@ -29,12 +29,12 @@ PHASE_KEYS = {  # key -> (heading, factor, digits)
 }
 
 
-def told(comparison_id: str, kept: dict[str, Any], *, laid_over: str, mode: str) -> list:
-    """Sections of a finished comparison, as `Logbook.comparison` gives it; `laid_over` is the address that shows the
-    fastest laps of both sides over each other."""
+def told(comparison_id: str, kept: dict[str, Any], *, fastest: dict[str, str] | None, mode: str) -> list:
+    """Sections of a finished comparison, as `Logbook.comparison` gives it; `fastest` is what `assets/laps.js` takes to
+    overlay the fastest laps of both sides, None where a side has no whole lap."""
     result, charts = kept["result"], kept["charts"]
     return [
-        _answer(comparison_id, result, laid_over),
+        _answer(comparison_id, result, has_report="report" in kept),
         html.Section(
             [
                 html.H2("Change of the lock curve"),
@@ -43,12 +43,13 @@ def told(comparison_id: str, kept: dict[str, Any], *, laid_over: str, mode: str)
             ],
             className="panel",
         ),
+        *_laps(fastest),
         _phase_section(result, charts["phases"], mode),
         _events(result),
     ]
 
 
-def _answer(comparison_id: str, result: dict[str, Any], laid_over: str) -> html.Section:
+def _answer(comparison_id: str, result: dict[str, Any], *, has_report: bool) -> html.Section:
     rows = []
     for side, found in result["sides"].items():
         change, expected = found["change_Nm"], found["predicted_change_Nm"]
@@ -57,17 +58,29 @@ def _answer(comparison_id: str, result: dict[str, Any], laid_over: str) -> html.
     headings = ["side", "verdict", "change, N.m", "95 % interval", "parts predict, N.m", "in words"]
     return html.Section(
         [
-            html.H2("Did the change take?"),
+            html.Div(
+                [
+                    html.H2("Did the change take?"),
+                    why(HOW_TO_READ, " ", in_guide("user#before-and-after", "More about the verdicts")),
+                ],
+                className="bar",
+            ),
             html.P(result["answer"][0], className="answer"),
             # comparisons kept by an earlier version were not tested as a whole
             html.P(result["any_change"]["sentence"]) if "any_change" in result else None,
             html.P(result["answer"][1], className="hint"),
             *[html.P(f"Warning: {w}", className="refusal") for w in result["warnings"]],
             table(headings, rows, words=(0, 1, 5)),
-            why(HOW_TO_READ, " ", in_guide("user#before-and-after", "More about the verdicts")),
             html.Div(
                 [
-                    html.A("Fastest laps overlaid", href=laid_over, className="button quiet"),
+                    html.A(
+                        "Report (HTML)",
+                        href=f"/comparison/{comparison_id}/report.html",
+                        className="button quiet",
+                        download="",
+                    )
+                    if has_report
+                    else None,
                     html.Button("Print", id="print", className="quiet", **{"aria-label": "Print, or save as PDF"}),
                     html.A(
                         "Result (JSON)",
@@ -81,6 +94,32 @@ def _answer(comparison_id: str, result: dict[str, Any], laid_over: str) -> html.
         ],
         className="panel",
     )
+
+
+LAPS_READ = (
+    "The fastest lap of each side, matched by place in the lap. The lowest row is the time lost to the quicker one, "
+    "counted from the line. Point at the chart to read both."
+)
+
+
+def _laps(fastest: dict[str, str] | None) -> list:
+    """The fastest laps of both sides over each other, with the time lost along the lap."""
+    if fastest is None:
+        return []
+    screen = html.A("On the run screen", href=fastest["screen"], className="button quiet")
+    data = {f"data-{name}": value for name, value in fastest.items() if name != "screen"}
+    return [
+        html.Section(
+            [
+                html.Div(
+                    [html.H2("Fastest laps overlaid"), why(LAPS_READ), html.Div(id="laps-key"), screen], className="bar"
+                ),
+                html.Div(id="laps-refusal", className="hint"),
+                html.Div(id="laps", className="fill", **data),
+            ],
+            className="panel laps-panel",
+        )
+    ]
 
 
 def _parameters(result: dict[str, Any]) -> html.Div:

@@ -75,10 +75,16 @@ def help_address(pathname: str) -> str:
             section = "log-check"
         case ["run", _, "what-if"]:
             section = "what-if-page"
+        case ["run", _, "plan"]:
+            section = "what-to-do-next"
         case ["run", *_]:
             section = "run-page"
         case ["compare"]:
             section = "before-and-after"
+        case ["season"]:
+            section = "logbook"
+        case ["car"]:
+            section = "car-file"
         case ["setup"]:
             section = "setup-page"
         case _:

@@ -1,5 +1,6 @@
 """What can be drawn over time and on the map: names, units and where each comes from in an analysis."""
 
+import threading
 import weakref
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -194,6 +195,7 @@ def _inside_unit(name: str) -> str:
 
 
 _known: dict[int, dict[Callable, Any]] = {}
+_one_at_a_time = threading.Lock()  # a page that opens asks for several views at once
 
 
 def rear_of(analysis: Analysis) -> RearAxle:
@@ -211,11 +213,12 @@ def _rear(analysis: Analysis) -> RearAxle:
 
 
 def once(analysis: Analysis, work: Callable[[Analysis], Any]) -> Any:
-    """What `work` gives for this very analysis, worked out at the first time."""
+    """What `work` gives for this very analysis, worked out at the first time; who asks meanwhile waits for it."""
     key = id(analysis)
-    if key not in _known:
-        weakref.finalize(analysis, _known.pop, key, None)  # before the id can be given to another
-    found = _known.setdefault(key, {})
-    if work not in found:
-        found[work] = work(analysis)
-    return found[work]
+    with _one_at_a_time:
+        if key not in _known:
+            weakref.finalize(analysis, _known.pop, key, None)  # before the id can be given to another
+        found = _known.setdefault(key, {})
+        if work not in found:
+            found[work] = work(analysis)
+        return found[work]

@@ -10,7 +10,6 @@ from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
 from analyzer import __version__
 from analyzer.analysis import Analysis
 from analyzer.cautions import CAUTIONS
-from analyzer.errors import InputError
 from analyzer.in_words import listed
 from analyzer.phases.segments import PHASES
 from analyzer.presentation.figures.lock_plot import READ_TREND as TREND_READ
@@ -53,9 +52,7 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
     ------
     InputError : no such run, or it is not finished.
     """
-    run = logbook.run(run_id)
-    if run.state != "done":
-        raise InputError(run.message or f"{run.log_name} is not analysed yet; the start page shows how far it is.")
+    run = logbook.finished(run_id)
     analysis = logbook.analysis(run_id)
     others = [{"id": r.id, "name": r.name} for r in logbook.runs() if r.state == "done" and r.id != run_id]
     return html.Div(
@@ -78,13 +75,19 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
 
 def _screen(run: Run, analysis: Analysis, others: list[dict]) -> html.Div:
     run_id, name = run.id, run.name
+    save = [
+        html.A("Report (HTML)", href=f"/run/{run_id}/report.html", download=""),
+        html.A("Result (JSON)", href=f"/run/{run_id}/result.json", download=""),
+        html.A("Corners (CSV)", href=f"/run/{run_id}/corners.csv", download=""),
+        html.Button("Print", id="print", className="link", **{"aria-label": "Print, or save as PDF"}),
+    ]
     ways = [
-        dcc.Link("Log check", href=f"/run/{run_id}/log", className="button quiet"),
         dcc.Link("What if", href=f"/run/{run_id}/what-if", className="button quiet"),
+        dcc.Link("Plan", href=f"/run/{run_id}/plan", className="button quiet"),
         dcc.Link("Setup", href=f"/setup?run={run_id}", className="button quiet"),
-        html.A("Report", href=f"/run/{run_id}/report.html", className="button quiet", download=""),
-        html.A("JSON", href=f"/run/{run_id}/result.json", className="button quiet", download=""),
-        html.Button("Print", id="print", className="quiet", **{"aria-label": "Print, or save as PDF"}),
+        dcc.Link("Car", href=f"/car?run={run_id}", className="button quiet"),
+        dcc.Link("Log check", href=f"/run/{run_id}/log", className="button quiet"),
+        html.Details([html.Summary("save"), html.Div(save, className="menu-list")], className="menu"),
         html.Button("?", id="show-keys", className="quiet", **{"aria-label": "keys and marks"}),
     ]
     return html.Div(
@@ -114,7 +117,7 @@ def _screen(run: Run, analysis: Analysis, others: list[dict]) -> html.Div:
                             html.H2("Map"),
                             why(MAP_READ),
                             html.Div(id="map-scale", className="map-scale"),
-                            choice("colour", "colour", MAP_LABELS),
+                            choice("colour", "colour", {key: label.split(",")[0] for key, label in MAP_LABELS.items()}),
                         ],
                         className="bar",
                     ),
@@ -243,10 +246,9 @@ def _corners(analysis: Analysis, run_id: str) -> html.Section:
     phase = dcc.Dropdown(phases, "power_application", id="repeat-phase", clearable=False)
     return html.Section(
         [
-            html.H2("Corners in numbers"),
+            html.Div([html.H2("Corners in numbers"), why(CORNERS_READ)], className="bar"),
             html.Div([labelled("lap", lap), csv], className="tools"),
             html.Div(id="corner-table", className="scroll", tabIndex="0"),
-            html.P(CORNERS_READ, className="read"),
             html.H3("The same corner, lap after lap"),
             html.Div([labelled("quantity", what), labelled("phase", phase)], className="tools"),
             chart("repeat", repeat.READ, label="one small chart a corner, one point a lap", broad=True),

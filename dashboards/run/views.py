@@ -241,7 +241,8 @@ def _draws(analysis: Analysis, torque: np.ndarray) -> list[list[float]]:
     if not len(replicates):
         return []
     some = replicates[:: max(1, len(replicates) // DRAWS)][:DRAWS]
-    return [[round(float(v), 1) for v in model.locking_torque_Nm(row, torque)] for row in some]
+    # preload and slopes of a draw lean against each other; a torque below zero there is none
+    return [[round(max(float(v), 0.0), 1) for v in model.locking_torque_Nm(row, torque)] for row in some]
 
 
 def predicted_curve(curve: PredictedLockCurve, torque: np.ndarray) -> dict[str, Any] | None:

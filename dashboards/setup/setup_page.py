@@ -1,14 +1,11 @@
 """Setup page: the setup file as a form, its predicted curve as it is typed, the measured curve and the agreement."""
 
-import io
-import time
-from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs
 
 import dash
 import numpy as np
-from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html
+from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
 
 from analyzer.agreement.diagnose import agree_and_diagnose
 from analyzer.agreement.steady_samples import steady_samples
@@ -28,10 +25,11 @@ from analyzer.presentation.words import (
     parameter_cells,
 )
 from dashboards.jobs import Jobs
-from dashboards.logbook import KINDS, Logbook
-from dashboards.parts import in_guide, labelled, not_measured, table, when, why
+from dashboards.logbook import Logbook
+from dashboards.parts import in_guide, not_measured, table, ways_of, why
 from dashboards.run.views import predicted_curve
-from dashboards.setup.form import form, to_toml, typed, values_of
+from dashboards.settings_page import SettingsPage
+from dashboards.setup.form import FORM, typed, values_of
 from dashboards.setup.odds_bars import odds_bars
 
 LARGEST_NM = 2000.0
@@ -45,69 +43,52 @@ NO_FILE = (
     "This run was analysed without a setup file. Fill in what is fitted, or choose a file; the measured curve stays as "
     "it is."
 )
+HOW_PREDICTED = in_guide("theory#predicted-lock-curve", "How it is predicted")
 NO_CURVE = html.P("The form has too few figures for a curve.", className="hint")
+
+
+SHARED = SettingsPage("setup", FORM, values_of, typed, ".setup.toml")
 
 
 def layout(logbook: Logbook, search: str) -> html.Div:
     """The page; `?run=ID` chooses the run to hold the setup against."""
-    runs = [r for r in logbook.runs() if r.state == "done"]
     asked = parse_qs(search.lstrip("?")).get("run", [None])[0]
-    chosen = next((r for r in runs if r.id == asked), None)
+    chosen = next((r for r in logbook.runs() if r.id == asked and r.state == "done"), None)
     # the run's own file; a run without one begins with an empty form, never with the invented sample's figures
     key = logbook.job(chosen.id)["keys"]["setup"] if chosen is not None else "sample"
-    kept = f"{chosen.id if chosen else ''} {key}"
     return html.Div(
         [
-            html.H1("Setup file"),
-            html.P(NO_FILE, className="hint") if key is None else None,
             html.Div(
                 [
-                    labelled("file", dcc.Dropdown(_setups(logbook), key, id="opened", placeholder="none"), wide=True),
-                    html.Div(
-                        [html.Label("load a TOML file", htmlFor="file-opened"), _picker()],
-                        className="load",
-                        **{"data-drop": "opened"},
-                    ),
-                    labelled(
-                        "measured curve of",
-                        dcc.Dropdown(
-                            [{"label": f"{r.log_name}, {when(r.started)}", "value": r.id} for r in runs],
-                            chosen.id if chosen else None,
-                            id="measured",
-                            placeholder="none",
-                        ),
-                        wide=True,
-                    ),
-                    html.Button("Save as TOML", id="save-setup", className="main"),
-                    html.Button("Analyse again with it", id="again-with", className="quiet", hidden=chosen is None),
-                    html.Button("Discard changes", id="discard", className="quiet"),
-                    dcc.Download(id="setup-file"),
-                    dcc.Store(id="uploaded-opened"),
-                    dcc.Store(id="fitting"),  # the form's figures, the last time that a curve could be made of them
+                    html.H1("Setup file"),
+                    html.Span("What is fitted, and does the car lock as it predicts?", className="facts"),
+                    html.Div(ways_of(chosen), className="ways"),
                 ],
-                className="tools",
+                className="title",
             ),
-            html.Div(id="setup-refusal", role="alert", className="refusal"),
+            html.P(NO_FILE, className="hint") if key is None else None,
+            *SHARED.tools(logbook, key, chosen, run_words="measured curve of"),
+            dcc.Store(id="fitting"),  # the form's figures, the last time that a curve could be made of them
             html.Div(
                 [
-                    html.Div(form(values_of(logbook, key), kept_as=kept), id="form"),
                     html.Div(
-                        [
-                            html.Section(
-                                [
-                                    html.H2("Predicted lock curve"),
-                                    html.P(
-                                        in_guide("theory#predicted-lock-curve", "How it is predicted"), className="hint"
-                                    ),
-                                    why(READ),
-                                    html.Div(id="predicted", className="fill"),
-                                    dcc.Store(id="typed-curve"),
-                                    html.P(id="against-short", className="verdict", **{"aria-live": "polite"}),
-                                    html.Div(id="predicted-numbers"),
-                                ],
-                                className="panel predicted-panel",
-                            ),
-                        ],
+                        SHARED.sections(logbook, key, chosen.id if chosen else None),
+                        id="setup-form",
+                        className="fields",
+                    ),
+                    html.Div(
+                        html.Section(
+                            [
+                                html.Div(
+                                    [html.H2("Predicted lock curve"), why(READ, " ", HOW_PREDICTED)], className="bar"
+                                ),
+                                html.Div(id="predicted", className="fill"),
+                                dcc.Store(id="typed-curve"),
+                                html.P(id="against-short", className="verdict", **{"aria-live": "polite"}),
+                                html.Div(id="predicted-numbers"),
+                            ],
+                            className="panel predicted-panel",
+                        ),
                         className="beside",
                     ),
                 ],
@@ -122,42 +103,10 @@ def layout(logbook: Logbook, search: str) -> html.Div:
     )
 
 
-def _setups(logbook: Logbook) -> list[dict[str, str]]:
-    return [
-        {"label": f.name + (" (sample, invented)" if f.key == "sample" else ""), "value": f.key}
-        for f in logbook.files("setup")
-    ]
-
-
-def _picker() -> html.Div:
-    kind = {"data-kind": "setup", "data-name": "opened", "data-endings": ",".join(KINDS["setup"][0])}
-    return html.Div(id="picker-opened", className="picker", **kind)
-
-
 def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
     """Callbacks of the page."""
-    parts = {"type": "part", "table": ALL, "key": ALL}
-
-    @app.callback(
-        Output("form", "children"),
-        Input("opened", "value"),
-        Input("discard", "n_clicks"),
-        State("measured", "value"),
-        prevent_initial_call=True,
-    )
-    def _load(key: str | None, clicks: int | None, run_id: str | None) -> list:
-        # under another name what was typed before is not found again
-        fresh = f" {time.time()}" if ctx.triggered_id == "discard" else ""
-        return form(values_of(logbook, key), kept_as=f"{run_id or ''} {key}{fresh}")
-
-    @app.callback(
-        Output("opened", "options"),
-        Output("opened", "value"),
-        Input("uploaded-opened", "data"),
-        prevent_initial_call=True,
-    )
-    def _loaded(stored: dict | None) -> tuple:
-        return _setups(logbook), stored["key"] if stored else dash.no_update
+    SHARED.register(app, logbook, jobs)
+    parts = SHARED.fields
 
     @app.callback(
         Output("setup-refusal", "children"),
@@ -180,7 +129,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         Output("against", "children"),
         Output("against-short", "children"),
         Input("fitting", "data"),
-        Input("measured", "value"),
+        Input("setup-run", "value"),
         prevent_initial_call=True,
     )
     def _predict(fitting: list | None, run_id: str | None) -> tuple:
@@ -210,59 +159,6 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         Input("typed-curve", "data"),
         prevent_initial_call=True,
     )
-
-    # the fields that the refusal names are marked, and the first says it
-    app.clientside_callback(
-        ClientsideFunction("fields", "mark"),
-        Output("form", "title"),
-        Input("setup-refusal", "children"),
-        Input("form", "children"),
-    )
-
-    @app.callback(
-        Output("address", "pathname", allow_duplicate=True),
-        Output("address", "search", allow_duplicate=True),
-        Output("setup-refusal", "children", allow_duplicate=True),
-        Input("again-with", "n_clicks"),
-        State("measured", "value"),
-        State(parts, "value"),
-        State(parts, "id"),
-        prevent_initial_call=True,
-    )
-    def _again(clicks: int | None, run_id: str | None, values: list, ids: list) -> tuple:
-        if not clicks:
-            return dash.no_update, dash.no_update, dash.no_update
-        try:
-            if run_id is None:
-                raise InputError("Choose a run above first.")
-            text = to_toml(typed(values, ids)).encode()
-            stored = logbook.store("setup", "typed.setup.toml", io.BytesIO(text), len(text))
-            job = logbook.job(run_id)
-            channels = Path(job["channels"]).read_text("utf-8") if job["channels"] else None
-            made = logbook.new_run(
-                log_key=job["keys"]["log"], car_key=job["keys"]["car"], setup_key=stored.key, channel_map=channels
-            )
-        except HalfshaftError as error:
-            return dash.no_update, dash.no_update, f"Not analysed: {error}"
-        jobs.start(made)
-        return "/", "", ""
-
-    @app.callback(
-        Output("setup-file", "data"),
-        Output("setup-refusal", "children", allow_duplicate=True),
-        Input("save-setup", "n_clicks"),
-        State(parts, "value"),
-        State(parts, "id"),
-        prevent_initial_call=True,
-    )
-    def _save(clicks: int | None, values: list, ids: list) -> tuple:
-        if not clicks or ctx.triggered_id != "save-setup":
-            return dash.no_update, dash.no_update
-        try:
-            setup = typed(values, ids)
-        except HalfshaftError as error:
-            return dash.no_update, f"Not saved: {error}"
-        return {"content": to_toml(setup), "filename": "setup.toml", "type": "application/toml"}, ""
 
 
 def _numbers(curve: PredictedLockCurve, analysis: Analysis | None) -> html.Div:
@@ -311,9 +207,11 @@ def contradictions(found: Agreement) -> list:
 def _diagnosis(found: Diagnosis | None) -> list:
     if found is None:
         return []
-    parts = [html.H3("What would explain it"), html.P(found.sentence)]
+    parts = [
+        html.Div([html.H3("What would explain it"), why(HOW_TO_READ_EXPLANATIONS)], className="bar"),
+        html.P(found.sentence),
+    ]
     if found.explanations:
         rows = [list(explanation_cells(x)) for x in found.explanations]
         parts.append(table(["explanation", "how much better than the file", "figure it needs"], rows, words=(0,)))
-        parts.append(html.P(HOW_TO_READ_EXPLANATIONS, className="read"))
     return parts

@@ -13,7 +13,7 @@ from plotly.utils import PlotlyJSONEncoder
 from analyzer.errors import HalfshaftError
 from dashboards.jobs import Jobs
 from dashboards.logbook import KINDS, Logbook, Run
-from dashboards.parts import breakable, clock, in_guide, labelled, polled, progress, when
+from dashboards.parts import breakable, clock, labelled, polled, progress, when
 
 STATE_WORDS = {
     "waiting": "waiting for its turn",
@@ -36,10 +36,16 @@ def layout(logbook: Logbook) -> html.Div:
     shown = _run_list(logbook)
     return html.Div(
         [
-            html.H1("What did the differential do?"),
-            html.P(
-                "Give a log of the session and the figures of the car. You get where the inside rear wheel spun, where "
-                "the axle was locked, and the lock curve that was really on track."
+            html.Div(
+                [
+                    html.H1("What did the differential do?"),
+                    html.Span(
+                        "Give a log and the figures of the car: where the inside rear spun, where the axle was locked, "
+                        "and the lock curve on track.",
+                        className="facts",
+                    ),
+                ],
+                className="title",
             ),
             html.Section(
                 [
@@ -50,15 +56,11 @@ def layout(logbook: Logbook) -> html.Div:
                                 "log",
                                 "1. Log of the session",
                                 "drop it here, or choose a file: CSV, Parquet, Arrow or MDF 4, up to 1 GB",
-                            )
-                        ]
-                    ),
-                    html.Div(
-                        [
+                            ),
                             _settings(logbook, "car", "2. Car file", "choose one, or give yours below"),
                             _settings(logbook, "setup", "3. Setup file (may be left out)", "none"),
                         ],
-                        className="two",
+                        className="three",
                     ),
                     html.Div(
                         [
@@ -114,7 +116,15 @@ def _way_to_compare() -> list:
     """Where the runs that are marked go."""
     return [
         html.Div(dcc.Link("", href="/compare", id="compare-marked", className="button main"), id="marked", hidden=True),
-        html.Span("Mark runs 'before' and 'after' a change to compare them.", id="how-to-mark", className="hint"),
+        html.Span(
+            [
+                "Mark runs 'before' and 'after' a change to compare them, or see the preload ",
+                dcc.Link("over the season", href="/season"),
+                ".",
+            ],
+            id="how-to-mark",
+            className="hint",
+        ),
     ]
 
 
@@ -162,10 +172,7 @@ def _settings(logbook: Logbook, kind: str, title: str, nothing: str) -> html.Div
 
 def _another(kind: str) -> list:
     """Where another file comes from."""
-    if kind == "setup":
-        return ["or a TOML file of yours; the ", dcc.Link("setup file", href="/setup"), " makes one"]
-    sample = html.A("save the sample's", href="/sample/car", download="")
-    return ["or a TOML file of yours: ", sample, ", write your figures in (", in_guide("user#car-file", "how"), ")"]
+    return ["or a TOML file of yours; the ", dcc.Link(f"{kind} form", href=f"/{kind}"), " makes one"]
 
 
 def _options(logbook: Logbook, kind: str) -> list[dict]:

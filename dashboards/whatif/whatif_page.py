@@ -1,16 +1,18 @@
 """What-if page: a lock curve to try by sliders, the laps replayed with it, and what to fit from a shelf of parts."""
 
 import json
+from importlib import resources
+from pathlib import Path
 from typing import Any
 
 from dash import Dash, Input, Output, State, ctx, dcc, html
 
 from analyzer.errors import HalfshaftError, InputError
+from dashboards.asking import Asking
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
-from dashboards.parts import breakable, clock, polled, table, why
+from dashboards.parts import breakable, clock, polled, table, waiting, why
 from dashboards.run.run_page import LOCK_READ
-from dashboards.whatif.advising import Advising
 from dashboards.whatif.trial import ranges_of, start_of
 
 TRIAL_READ = (
@@ -18,6 +20,14 @@ TRIAL_READ = (
     "try. Path, speed and throttle stay as logged, so how the driver adapts is not in it. Error of the predicted "
     "change: about 15 % for more lock, about half for less."
 )
+
+SAMPLE_PARTS = "shelf.parts.toml"
+NO_SETUP = "This run has no setup file, so no shelf part can be put in place of a fitted one. Analyse it with one."
+
+
+def sample_parts() -> Path:
+    """The shipped parts file."""
+    return Path(str(resources.files("sample_logs"))) / SAMPLE_PARTS
 
 
 def layout(logbook: Logbook, run_id: str) -> html.Div:
@@ -27,9 +37,7 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
     ------
     InputError : no such run, or it is not finished.
     """
-    run = logbook.run(run_id)
-    if run.state != "done":
-        raise InputError(run.message or f"{run.name} is not analysed yet; the start page shows how far it is.")
+    run = logbook.finished(run_id)
     analysis = logbook.analysis(run_id)
     starts = start_of(analysis)
     sliders = [
@@ -149,7 +157,7 @@ def _interval(found: dict[str, Any], digits: int) -> str:
 
 def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
     """Callbacks of the advice; the sliders are the browser's own (`assets/run/whatif.js`)."""
-    advising = Advising(logbook)
+    advising = Asking(logbook, "advise")
     polled(app, "advise")
 
     @app.callback(
@@ -167,10 +175,12 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         refusal = ""
         if ctx.triggered_id in ("advise", "advise-sample"):
             try:
-                own = (parts or {}).get("text")
+                own = None if ctx.triggered_id == "advise-sample" else (parts or {}).get("text")
                 if ctx.triggered_id == "advise" and own is None:
                     raise InputError("Choose a parts file first, or take the sample's parts.")
-                advising.start(run_id, None if ctx.triggered_id == "advise-sample" else own)
+                if logbook.job(run_id)["setup"] is None:
+                    raise InputError(NO_SETUP)
+                advising.start(run_id, sample_parts().read_text("utf-8") if own is None else own)
             except HalfshaftError as error:
                 refusal = str(error)
         found = advising.state(run_id)
@@ -178,9 +188,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         if refusal or found is None:
             return [html.P(refusal, className="refusal")] if refusal else [], answered
         if found.under_way:
-            known = {"value": str(found.share), "max": "1"} if found.share else {}
-            bar = html.Progress(**known, **{"aria-label": "progress"})
-            return [html.Div([bar, html.Span(found.step, className="hint")], className="progress")], answered
+            return waiting(found.step, found.share), answered
         if found.error:
             return [html.P(found.error, className="refusal")], answered
-        return told(found.advice), answered
+        return told(found.answer), answered

@@ -19,6 +19,7 @@ from analyzer.logbook import results
 from analyzer.pipeline import analyze
 from dashboards.app import create_app
 from dashboards.logbook import Logbook
+from dashboards.run.lines import MOST_LAPS
 
 SAMPLES = Path(str(resources.files("sample_logs")))
 HERE = {"Host": "localhost"}
@@ -94,11 +95,15 @@ def _server(app, run_id: str, analysis: Analysis) -> None:
     middle = float(analysis.signals.time_s[-1]) / 2
     four, lap = "rows=wheel_speed,slip,throttle,steer", corner.lap
     over = ",".join(str(lap + k) for k in range(1, 4))
+    passes = [c for c in analysis.corners if c.number == corner.number and c.lap not in (0, lap)]
+    every = ",".join(str(c.lap) for c in passes[: MOST_LAPS - 1])
+    over_each_other = f"traces?{four}&from={start}&to={stop}&along=distance&over="
     asked = {
         "pick: one corner pass": f"traces?{four}&from={start - 1}&to={stop + 1}",
         "zoom: ten minutes": f"traces?{four}&from={middle - 300}&to={middle + 300}",
         "whole log": f"traces?{four}",
-        "four laps over each other": f"traces?{four}&from={start}&to={stop}&along=distance&over={over}",
+        "four laps over each other": over_each_other + over,
+        "a corner in every lap, as many as are overlaid": over_each_other + every,
         "map, another colour": "circuit?colour=transfer_torque&laps=",
         "lock plot (once a run)": "lock",
         "overview (once a run)": "overview",

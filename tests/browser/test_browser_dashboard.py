@@ -252,7 +252,7 @@ def test_tuner_changes_a_ramp_and_the_curve_moves(run_page, address, tmp_path):
     page.goto(f"{address}/setup?run={run_id}")
     page.locator("#setup-refusal").wait_for(state="attached")
     page.get_by_text("was analysed without a setup file").wait_for()
-    choose(page, "#opened", "baseline.setup.toml")
+    choose(page, "#setup-opened", "baseline.setup.toml")
     top = "+document.querySelector('#predicted svg')?.dataset.top"
     wait_until(page, f"{top} > 0")
     before = page.evaluate(top)
@@ -266,15 +266,15 @@ def test_tuner_changes_a_ramp_and_the_curve_moves(run_page, address, tmp_path):
     ramp.fill("45")
     page.locator("#setup-refusal").get_by_text("allowed").wait_for(state="detached")
     with page.expect_download() as saved:
-        page.click("#save-setup")
+        page.click("#setup-save")
     saved.value.save_as(tmp_path / "saved.toml")
     text = (tmp_path / "saved.toml").read_text()
     assert "drive_ramp_angle_deg = 45" in text
     # and back into the form, with a figure that the form did not have
     (tmp_path / "changed.toml").write_text(text.replace("drive_ramp_angle_deg = 45", "drive_ramp_angle_deg = 52"))
-    page.set_input_files("#file-opened", str(tmp_path / "changed.toml"))
-    page.locator("#opened", has_text="changed.toml").wait_for()
-    wait_until(page, "[...document.querySelectorAll('#form input')].some(i => i.value === '52')")
+    page.set_input_files("#file-setup-opened", str(tmp_path / "changed.toml"))
+    page.locator("#setup-opened", has_text="changed.toml").wait_for()
+    wait_until(page, "[...document.querySelectorAll('#setup-form input')].some(i => i.value === '52')")
     assert page.get_by_label("drive ramp angle, degrees").input_value() == "52"
 
 
@@ -388,9 +388,9 @@ def test_what_was_typed_into_the_setup_is_there_after_back(run_page, address):
     page.get_by_role("link", name="Runs").click()
     page.locator("#sample").wait_for()
     page.go_back()
-    wait_until(page, "[...document.querySelectorAll('#form input')].some(i => i.value === '41')")
-    page.click("#discard")
-    wait_until(page, "![...document.querySelectorAll('#form input')].some(i => i.value === '41')")
+    wait_until(page, "[...document.querySelectorAll('#setup-form input')].some(i => i.value === '41')")
+    page.click("#setup-discard")
+    wait_until(page, "![...document.querySelectorAll('#setup-form input')].some(i => i.value === '41')")
 
 
 def test_a_server_that_is_gone_is_said_and_asked_again_by_itself(run_page, open_page):

@@ -5,6 +5,7 @@ from types import SimpleNamespace
 
 import pytest
 from made_findings import made_evidence, made_finding
+from scipy.stats import binomtest
 
 from analyzer.comparison.event_changes import event_changes, rate_ratio
 from analyzer.findings.evidence import KINDS
@@ -30,6 +31,17 @@ def test_understeer_that_is_the_cars_own_does_not_count():
     before = [finding("coast_understeer", of_the_differential=of_it) for of_it in (True, False, False)]
     found = by_kind([view(0, before), view(1, [])])["coast_understeer"]
     assert (found.count_before, found.count_after) == (1, 0)
+
+
+@pytest.mark.parametrize(("before", "after"), [(20, 10), (5, 0), (0, 4), (1, 1)])
+def test_the_interval_is_clopper_and_pearsons(before, after):
+    share = binomtest(after, before + after).proportion_ci(0.95, method="exact")
+    found = rate_ratio(count_before=before, count_after=after, laps_before=10, laps_after=20)
+    assert found.lower == pytest.approx(0.5 * share.low / (1 - share.low), rel=1e-6)
+    if before:
+        assert found.upper == pytest.approx(0.5 * share.high / (1 - share.high), rel=1e-6)
+    else:
+        assert found.upper is None
 
 
 def test_none_on_either_side_is_told_as_that():

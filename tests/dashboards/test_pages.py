@@ -10,6 +10,7 @@ from importlib import resources
 from pathlib import Path
 
 import pytest
+from form_fields import fields_of
 from plotly.utils import PlotlyJSONEncoder
 
 from analyzer.differential.setup import Setup, load_setup
@@ -22,7 +23,7 @@ from dashboards.compare import both_sides
 from dashboards.logbook import Logbook
 from dashboards.parts import not_measured
 from dashboards.run.run_page import limits
-from dashboards.setup.form import form, to_toml, typed, values_of
+from dashboards.setup.form import FORM, typed, values_of
 
 HERE = {"Host": "localhost", "Origin": "http://localhost"}
 SETUPS = sorted(Path(str(resources.files("sample_logs"))).glob("*.setup.toml"))
@@ -95,7 +96,7 @@ def test_csv_has_every_phase_with_the_result_s_numbers(client, run_id, analysis)
 @pytest.mark.parametrize("path", SETUPS, ids=lambda p: p.name)
 def test_saved_setup_reads_back_the_same(path, tmp_path):
     setup = load_setup(path)
-    (tmp_path / "saved.toml").write_text(to_toml(setup), "utf-8")
+    (tmp_path / "saved.toml").write_text(FORM.to_toml(setup), "utf-8")
     assert load_setup(tmp_path / "saved.toml") == setup
 
 
@@ -146,19 +147,10 @@ ramp_angle_deg = 0.25
 """
 
 
-def fields(part) -> list[tuple[dict, object]]:
-    """(id, value) of every field in a tree of components."""
-    if isinstance(part, list):
-        return [f for inner in part for f in fields(inner)]
-    own = [(part.id, getattr(part, "value", None))] if isinstance(getattr(part, "id", None), dict) else []
-    children = getattr(part, "children", None)
-    return own + (fields(children if isinstance(children, list) else [children]) if children is not None else [])
-
-
 def test_every_key_of_a_setup_file_survives_form_and_saving(logbook, tmp_path):
     stored = logbook.store("setup", "full.toml", io.BytesIO(FULL_SHEET.encode()), None)
-    ids, values = zip(*fields(form(values_of(logbook, stored.key))), strict=True)
-    (tmp_path / "saved.toml").write_text(to_toml(typed(list(values), list(ids))), "utf-8")
+    ids, values = zip(*fields_of(FORM.sections(values_of(logbook, stored.key))), strict=True)
+    (tmp_path / "saved.toml").write_text(FORM.to_toml(typed(list(values), list(ids))), "utf-8")
     assert tomllib.loads((tmp_path / "saved.toml").read_text("utf-8")) == tomllib.loads(FULL_SHEET)
     # the file above leaves nothing out that a setup of parts may say
     said = tomllib.loads(FULL_SHEET)["differential"]
@@ -169,7 +161,7 @@ def test_every_key_of_a_setup_file_survives_form_and_saving(logbook, tmp_path):
 def test_saved_name_is_only_text():
     ids = [{"type": "part", "table": "", "key": key} for key in ("name", "type")]
     name = 'a "quote"\n[differential.shims]\\ é'
-    assert tomllib.loads(to_toml(typed([name, "open"], ids)))["differential"] == {"name": name, "type": "open"}
+    assert tomllib.loads(FORM.to_toml(typed([name, "open"], ids)))["differential"] == {"name": name, "type": "open"}
 
 
 def test_form_refuses_in_the_words_of_the_command_line():
@@ -182,7 +174,7 @@ def test_form_refuses_in_the_words_of_the_command_line():
 def test_a_differential_without_plates_leaves_the_plates_figures_out(kind):
     ids = [{"type": "part", "table": "", "key": key} for key in ("type", "drive_ramp_angle_deg")]
     ids += [{"type": "part", "table": "cone_spring", "key": "force_N"}]
-    assert tomllib.loads(to_toml(typed([kind, "66", "1000"], ids)))["differential"] == {"type": kind}
+    assert tomllib.loads(FORM.to_toml(typed([kind, "66", "1000"], ids)))["differential"] == {"type": kind}
 
 
 def test_a_parameter_without_a_number_says_why_once_under_the_table(analysis):
@@ -258,7 +250,7 @@ def test_the_sample_s_bytes_sent_by_somebody_are_the_sample(logbook):
 def test_a_run_without_a_setup_file_is_held_against_none(ask_page, run_id):
     page = ask_page("/setup", f"?run={run_id}")
     assert "was analysed without a setup file" in page
-    assert _props(json.loads(page), "opened")["value"] is None
+    assert _props(json.loads(page), "setup-opened")["value"] is None
 
 
 def test_a_run_with_a_setup_file_opens_it(ask_page, logbook, analysis):
@@ -268,7 +260,7 @@ def test_a_run_with_a_setup_file_opens_it(ask_page, logbook, analysis):
     stored = results.run_of(logbook.book, results.result(logbook.book, run))
     results.finish(logbook.book, stored, analysis, provenance=results.expected(stored))
     page = ask_page("/setup", f"?run={run}")
-    assert _props(json.loads(page), "opened")["value"] == own.key and "without a setup file" not in page
+    assert _props(json.loads(page), "setup-opened")["value"] == own.key and "without a setup file" not in page
 
 
 def test_before_and_after_follow_when_they_were_driven(ask_page, logbook, run_id, analysis):

@@ -6,12 +6,15 @@ import made_analysis
 import numpy as np
 import pytest
 from made_analysis import GRADIENT_RAD, Made, made_car, made_estimate, made_signals_and_axle
+from scipy.optimize import least_squares
+from scipy.stats import ttest_ind
 
+from analyzer.findings import handling
 from analyzer.findings.car_moments import SEEN_SHARE, STEP_S, find_lock_up_snap
 from analyzer.findings.coast_understeer import find_coast_understeer
 from analyzer.findings.find_all import SEVERITY_RANK, find_all, find_in
-from analyzer.findings.handling import fit_handling, steer_for_moment_rad
-from analyzer.findings.of_the_session import excess_of_passes, find_asymmetry
+from analyzer.findings.handling import _robust_sd, fit_handling, steer_for_moment_rad
+from analyzer.findings.of_the_session import _chance_of_one_mean, excess_of_passes, find_asymmetry
 from analyzer.findings.rear_axle import rear_axle
 from analyzer.lockcurve.observations import CUTOFF_HZ
 from analyzer.signals.timebase import low_pass
@@ -30,8 +33,29 @@ def unlike_sides(signals, corners, axle):
 def test_the_understeer_gradient_is_recovered():
     # steer beyond L r / u over lateral acceleration: [ISO4138] (recalled)
     signals, *_ = made_signals_and_axle(Made(extra_steer_laps=(1,)))
-    handling = fit_handling(signals, made_car())
-    assert handling.gradient_rad_per_m_s2 == pytest.approx(GRADIENT_RAD, rel=0.1)
+    found = fit_handling(signals, made_car())
+    assert found.gradient_rad_per_m_s2 == pytest.approx(GRADIENT_RAD, rel=0.1)
+
+
+def test_the_line_is_the_least_of_its_loss(monkeypatch):
+    # scipy's own minimiser of the same loss, soft L1 at the scatter of the plain fit
+    seen = {}
+
+    def remember(residual):
+        seen.setdefault("plain", residual)
+        return _robust_sd(residual)
+
+    monkeypatch.setattr(handling, "_robust_sd", remember)
+    signals, *_ = made_signals_and_axle(Made(extra_steer_laps=(1,)))
+    found = fit_handling(signals, made_car())
+    use = (np.abs(signals.lat_m_s2) > 1.0) & (np.abs(signals.lat_m_s2) < 6.0) & signals.valid & ~signals.braking
+    use &= signals.speed_trusted & (signals.speed_m_s > 8.0) & (signals.throttle > 0.05)
+    use &= np.abs(signals.yaw_acceleration_rad_s2) < 0.25
+    lat = signals.lat_m_s2[use]
+    extra = signals.steer_rad[use] - made_car().wheelbase_m * signals.yaw_rate_rad_s[use] / signals.speed_m_s[use]
+    design, scale = np.stack([lat, np.ones_like(lat)], axis=1), _robust_sd(seen["plain"])
+    best = least_squares(lambda p: (design @ p - extra) / scale, [0.0, 0.0], loss="soft_l1", xtol=1e-12, ftol=1e-12)
+    assert [found.gradient_rad_per_m_s2, found.offset_rad] == pytest.approx(best.x, rel=1e-4, abs=1e-7)
 
 
 def test_steer_against_a_moment_is_the_single_track_answer():
@@ -100,6 +124,12 @@ def test_a_faster_outside_wheel_under_lock_opposes_the_turn(left_turn):
     assert (rear.opposing_moment_Nm[w] > 0).mean() > 0.95
     # M t_r/(2R), the brief's and Milliken's yaw moment of a torque difference
     assert rear.opposing_moment_Nm[w] == pytest.approx(rear.transfer_torque_Nm[w] * 1.46 / 0.6)
+
+
+def test_the_chance_of_one_mean_is_welchs():
+    rng = np.random.default_rng(5)
+    left, right = rng.normal(0.0, 1.0, 7), rng.normal(1.0, 2.0, 12)
+    assert _chance_of_one_mean(left, right) == pytest.approx(ttest_ind(left, right, equal_var=False).pvalue, rel=1e-9)
 
 
 def test_unlike_sides_are_found_and_like_ones_are_not():

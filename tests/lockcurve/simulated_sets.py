@@ -50,6 +50,7 @@ def simulated_set(count: int, rng: np.random.Generator) -> SimulatedSet:
     inputs = _inputs(torque, -faster * np.where(slips, capacity, asked), rng)
     observed = Observations(
         index=np.arange(count),
+        time_s=np.zeros(count),
         inputs=inputs,
         speed_difference_rad_s=faster,
         slipping=slips,

@@ -19,6 +19,7 @@ def stretch(start: int) -> Observations:
     yes, odd = np.ones(COUNT, bool), number % 2 > 0
     return Observations(
         index=5 * np.arange(COUNT),
+        time_s=number,
         inputs=replace(AxleInputs(**{f.name: np.zeros(COUNT) for f in fields(AxleInputs)}), front_m_s=number),
         speed_difference_rad_s=number,
         slipping=odd,

@@ -26,7 +26,7 @@ def made_car(**changes) -> Car:
     return Car(**(figures | changes))
 
 
-IDEAL = dict(radius_fall=0.0, lat_gain=0.0, long_gain=0.0)  # stiff tyres, a sensor that does not lean
+IDEAL = dict(radius_fall=0.0, radius_bend=0.0, lat_gain=0.0, long_gain=0.0)  # stiff tyres, a sensor that does not lean
 
 
 def starts(car: Car, **changes: float) -> dict[str, float]:

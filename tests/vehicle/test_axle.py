@@ -7,7 +7,14 @@ import pytest
 from vehicle.made_axle import made_car, made_inputs, starts
 
 from analyzer.units import STANDARD_GRAVITY_M_S2
-from analyzer.vehicle.axle import LAT_FORCE_SD_SHARE, LONG_FORCE_SD_SHARE, accelerations, equations
+from analyzer.vehicle.axle import (
+    LAT_FORCE_SD_SHARE,
+    LONG_FORCE_SD_SHARE,
+    accelerations,
+    equations,
+    given_by,
+    radius_shrink,
+)
 from analyzer.vehicle.axle_solution import SIDE_SLIP_SCALE, solve
 from analyzer.vehicle.loads import wheel_loads
 
@@ -307,6 +314,24 @@ def test_a_radius_that_falls_with_load_makes_the_loaded_wheel_roll_faster():
     expected = -(1 + plain.slip) * fall * (plain.load_N - weight * 0.55 / 2) / (weight / 4)
     assert falling.slip - plain.slip == pytest.approx(expected, rel=1e-6)
     assert falling.slip[0] > plain.slip[0] and falling.slip[1] < plain.slip[1]  # left turn: the left wheel is light
+
+
+def test_a_bent_fall_is_the_published_form_of_the_effective_rolling_radius():
+    # Pacejka, Tyre and Vehicle Dynamics, 4.3.6 (form and common figures from memory): R_e = R_0 - (F_z0/C_z)
+    # (D atan(B f) + F f), B 8, D 0.24, F 0.01, here with C_z 220 N/mm, F_z0 3000 N, R_0 0.31 m
+    car, load_N, stiffness_N_m, free_m = made_car(), np.array([150.0, 750.0, 1500.0, 3000.0, 5250.0]), 220e3, 0.31
+    share = load_N / 3000.0
+    radius = free_m - 3000.0 / stiffness_N_m * (0.24 * np.arctan(8 * share) + 0.01 * share)
+    at_rest = radius[3]
+    fall = (radius[1] - radius[4]) / at_rest / 1.5
+    given = replace(
+        given_by(starts(car, radius_fall=fall, radius_bend=fall), made_inputs(), car),
+        mean_load_N=3000.0,
+    )
+    assert radius_shrink(given, load_N, 3000.0) == pytest.approx(1 - radius / at_rest, abs=1e-9)
+    straight = replace(given, radius_bend=0.0)
+    assert radius_shrink(straight, load_N, 3000.0) == pytest.approx(fall * (share - 1), abs=1e-12)
+    assert 0.002 < fall < 0.0055  # what the project's brief gives of published tyre files
 
 
 def test_each_front_wheel_counts_by_its_share():

@@ -11,6 +11,15 @@
     return Float64Array.from(levels, (level) => (level === 65535 ? NaN : low + level * size));
   };
 
+  /* How large a box is. To ask the browser after something was drawn lays the whole page out anew, so it is kept until the
+     box is resized, or another panel is shown. */
+  let sizes = new WeakMap();
+  run.size = function (box) {
+    if (!sizes.has(box)) sizes.set(box, box.getBoundingClientRect());
+    return sizes.get(box);
+  };
+  run.resized = (box) => { if (box) sizes.delete(box); else sizes = new WeakMap(); };
+
   /* An element with attributes and children; text is put in as text, never as markup. */
   function made(space, tag, attributes, children) {
     const element = space ? document.createElementNS(space, tag) : document.createElement(tag);

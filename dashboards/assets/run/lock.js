@@ -5,7 +5,7 @@
   const EDGE = { left: 52, right: 58, top: 14, bottom: 40 };
 
   run.lockAxes = function (box, { range }) {
-    const { width, height } = box.getBoundingClientRect();
+    const { width, height } = run.size(box);
     const [low, high, top] = range;
     const x = run.scale(1.05 * Math.min(low, 0), 1.02 * high, EDGE.left, width - EDGE.right);
     const y = run.scale(0, top, height - EDGE.bottom, EDGE.top);
@@ -110,7 +110,7 @@
     let samples = [];
 
     function draw() {
-      const { width } = box.getBoundingClientRect();
+      const { width } = run.size(box);
       if (!told || width < 40) return;
       root.querySelector("#lock-key").replaceChildren(...key());
       axes = run.lockAxes(box, told);

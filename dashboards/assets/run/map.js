@@ -79,7 +79,15 @@
       return taken;
     }
 
-    const nearestOf = (list, [x, y]) => list.reduce((least, [a, b]) => Math.min(least, Math.hypot(a - x, b - y)), Infinity);
+    /* How far the nearest of a list is; asked some ten thousand times a drawing, so a plain loop over squares. */
+    function nearestOf(list, [x, y]) {
+      let least = Infinity;
+      for (let k = 0; k < list.length; k += 1) {
+        const dx = list[k][0] - x, dy = list[k][1] - y, far = dx * dx + dy * dy;
+        if (far < least) least = far;
+      }
+      return Math.sqrt(least);
+    }
 
     /* Where a number or a mark has most room beside a place: off the path, the marks and the other numbers. */
     function roomiest(k, taken) {
@@ -109,7 +117,7 @@
     }
 
     function draw() {
-      const { width, height } = box.getBoundingClientRect();
+      const { width, height } = run.size(box);
       if (!circuit || width < 40) return;
       places = fitted(width, height);
       const values = run.unpack(circuit.values);
@@ -184,10 +192,17 @@
         const pick = document.getElementById("colour");
         if (pick) pick.value = state.colour || "slip";
         draw();
-        if (wanted === key) return;
-        const answer = await run.ask("circuit", { colour: state.colour || "slip", laps: state.lap ?? "" });
+        if (wanted === key) return; // there, or asked for
+        key = wanted;
+        let answer;
+        try {
+          answer = await run.ask("circuit", { colour: state.colour || "slip", laps: state.lap ?? "" });
+        } catch (error) {
+          key = null; // the server is gone: asked again when it is back
+          throw error;
+        }
         if (!answer || answer.refusal) return;
-        [circuit, key] = [answer, wanted];
+        circuit = answer;
         draw();
       },
       point(k) {

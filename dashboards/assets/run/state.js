@@ -208,7 +208,8 @@
   });
   /* A panel that became larger or smaller is drawn anew. */
   let later;
-  const sized = new ResizeObserver(() => {
+  const sized = new ResizeObserver((changed) => {
+    changed.forEach(({ target }) => run.resized(target));
     clearTimeout(later);
     later = setTimeout(() => document.getElementById("screen") && show(), 60);
   });
@@ -221,6 +222,7 @@
   /* On paper every panel is laid out for a page's width and drawn at once, whatever is hidden on the screen. */
   function paper(on) {
     document.body.classList.toggle("paper", on);
+    run.resized();
     if (document.getElementById("screen")) show();
   }
   window.addEventListener("beforeprint", () => paper(true));

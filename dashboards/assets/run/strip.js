@@ -65,7 +65,10 @@
     const filters = root.querySelector("#filters");
     return {
       show(state) {
-        root.dataset.panel = state.panel || "map";
+        if (root.dataset.panel !== (state.panel || "map")) {
+          root.dataset.panel = state.panel || "map";
+          run.resized();
+        }
         root.querySelectorAll("[data-panel-tab]").forEach((tab) => tab.setAttribute("aria-pressed", tab.dataset.panelTab === (state.panel || "map")));
         box.querySelectorAll(".chip").forEach((chip) => chip.setAttribute("aria-pressed", (chip.dataset.cause || chip.dataset.kind) === (state.cause || state.kind)));
         const told = [["corner", "corner "], ["lap", "lap "], ["cause", ""], ["kind", ""]].filter(([name]) => state[name] !== undefined);

@@ -130,7 +130,7 @@
     }
 
     function draw() {
-      const here = box.getBoundingClientRect();
+      const here = run.size(box);
       width = here.width;
       if (!told || width < 40) return;
       const inner = Math.max(here.height - TOP - MARKS - BOTTOM, rows.length * (LEAST_ROW + GAP));

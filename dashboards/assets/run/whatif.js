@@ -28,7 +28,7 @@
 
     function draw() {
       names.forEach((name) => { root.querySelector(`#told-${name}`).textContent = field(name).value; });
-      if (!lock || box.getBoundingClientRect().width < 40) return;
+      if (!lock || run.size(box).width < 40) return;
       const axes = run.lockAxes(box, lock), { chart, x, y } = axes;
       run.drawMeasured(axes, lock);
       if (lock.predicted) chart.append(run.svg("path", { d: run.line(lock.predicted.x.map(x), lock.predicted.y.map(y)), class: "predicted edge" }));
@@ -89,7 +89,7 @@
     const kept = names.every((name) => asked.has(name)) ? Object.fromEntries(names.map((name) => [name, asked.get(name)])) : null;
     begin(kept || starts.measured || starts.parts);
     lock = await (await fetch(`/run/${root.dataset.run}/view/lock`)).json();
-    new ResizeObserver(draw).observe(box);
+    new ResizeObserver(() => { run.resized(box); draw(); }).observe(box);
     window.addEventListener("server-back", () => root.isConnected && replay());
     draw();
     root.dataset.ready = "yes";

@@ -1,0 +1,467 @@
+"""How the equations of `axle` change with each parameter, at a state that stays put: the derivatives of `axle.balance`.
+
+A parameter moves a few of the figures that the equations are made of (`MOVES`); what those do to loads, slips, forces
+and front wheels follows by the chain rule, the same for all (`Derivatives`). A parameter that is not in `MOVES`
+has its slope by a finite difference of the equations, which costs thirty times as much.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from analyzer.units import STANDARD_GRAVITY_M_S2
+from analyzer.vehicle.axle import (
+    LAT_FORCE_SD_SHARE,
+    LONG_FORCE_SD_SHARE,
+    AxleInputs,
+    Balance,
+    Given,
+    Values,
+    balance,
+    equations,
+    front_slip_stiffness,
+    given_by,
+    published_fall,
+    published_steepness,
+    radius_shrink,
+)
+from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
+from analyzer.vehicle.loads import LEAST_LOAD_N, wheel_loads
+from analyzer.vehicle.tyre import LEAST_FACTOR, gain_and_slopes
+
+STEP = 1e-4  # of a parameter, for a finite difference
+
+
+class _Nothing:
+    """A change that is none: a zero that costs nothing, for most parameters move few figures."""
+
+    __array_ufunc__ = None
+
+    def __mul__(self, other: Any) -> "_Nothing":
+        return self
+
+    def __add__(self, other: Any) -> Any:
+        return other
+
+    def __sub__(self, other: Any) -> Any:
+        return -other
+
+    def __rsub__(self, other: Any) -> Any:
+        return other
+
+    def __neg__(self) -> "_Nothing":
+        return self
+
+    __rmul__ = __truediv__ = __mul__
+    __radd__ = __add__
+
+
+NOTHING = _Nothing()
+# of the figures that the equations are made of: relative where a figure is positive by its nature, else its own unit
+Moved = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class ParameterSlopes:
+    """Derivatives by one parameter: of residuals (4, n) in standard deviations, input torque and difference (n,)."""
+
+    residual: np.ndarray
+    input_torque_Nm: np.ndarray
+    torque_difference_Nm: np.ndarray
+
+
+def _turning(of: "Derivatives", turning: Any) -> Moved:
+    """A change of the true yaw rate: it moves the sensor's place, too."""
+    value, inputs = of.value, of.inputs
+    along = (1.0 - inputs.long_from_speed) * 2 * value["sensor_x_m"] * of.turning * turning
+    across = (1.0 - inputs.lat_from_yaw) * 2 * value["sensor_y_m"] * of.turning * turning
+    return {"yaw": turning * np.exp(-value["log_speed_scale"]), "along": along, "across": across}
+
+
+def _sensor(of: "Derivatives", x: float, y: float) -> Moved:
+    measured, sideways = 1.0 - of.inputs.long_from_speed, 1.0 - of.inputs.lat_from_yaw
+    squared, swing = of.turning**2, of.inputs.yaw_acc_rad_s2
+    return {"along": measured * (x * squared + y * swing), "across": -sideways * (x * swing - y * squared)}
+
+
+def _readings(of: "Derivatives", long: Any, lat: Any) -> Moved:
+    """A change of what the accelerometer reads, offsets taken off."""
+    value = of.value
+    measured, sideways = 1.0 - of.inputs.long_from_speed, 1.0 - of.inputs.lat_from_yaw
+    turned = value["sensor_turned"]
+    return {
+        "along": long - measured * (value["long_gain"] * long + turned * lat),
+        "across": lat - sideways * (value["lat_gain"] * lat - turned * measured * long),
+    }
+
+
+def _pose(of: "Derivatives", long_gain: float, lat_gain: float, turned: float) -> Moved:
+    value, inputs = of.value, of.inputs
+    measured, sideways = 1.0 - inputs.long_from_speed, 1.0 - inputs.lat_from_yaw
+    long, lat = inputs.long_m_s2 - value["long_bias"], inputs.lat_m_s2 - value["lat_bias"]
+    return {
+        "along": -measured * (long_gain * long + turned * lat),
+        "across": -sideways * (lat_gain * lat - turned * measured * long),
+    }
+
+
+def _of_front_wheels(of: "Derivatives") -> Moved:
+    return {"front_scale": of.inputs.front_left_share - 0.5, "front_side": 1.0}
+
+
+MOVES: Mapping[str, Callable[["Derivatives"], Moved]] = {
+    "log_slip_stiffness": lambda of: {"stiff_x": 1.0, "stiff_y": 1.0},
+    "log_cornering_ratio": lambda of: {"stiff_y": 1.0},
+    "log_friction": lambda of: {"friction_x": 1.0, "friction_y": 1.0},
+    "log_friction_ratio": lambda of: {"friction_y": 1.0},
+    "friction_fall": lambda of: {"friction_fall": 1.0},
+    "stiffness_fall": lambda of: {"stiffness_fall": 1.0},
+    "shape": lambda of: {"shape": 1.0},
+    "combined_weight": lambda of: {"combined_weight": 1.0},
+    "radius_fall": lambda of: {"radius_fall": 1.0},
+    "radius_bend": lambda of: {"radius_bend": 1.0},
+    "rear_front_scale": lambda of: {"front_scale": 1.0},
+    "rear_front_growth": lambda of: {"front_scale": (of.u / 40.0) ** 2},
+    "rear_left_right_scale": lambda of: {"left": 0.5, "right": -0.5},
+    "front_left_right_scale": _of_front_wheels,
+    "yaw_bias": lambda of: _turning(of, -np.exp(of.value["log_yaw_scale"])),
+    "log_yaw_scale": lambda of: _turning(of, of.turning),
+    "log_speed_scale": lambda of: {"yaw": -of.given.yaw_rad_s},
+    "log_front_track": lambda of: {"front_track": 1.0},
+    "sensor_x_m": lambda of: _sensor(of, 1.0, 0.0),
+    "sensor_y_m": lambda of: _sensor(of, 0.0, 1.0),
+    "sensor_turned": lambda of: _pose(of, 0.0, 0.0, 1.0),
+    "lat_gain": lambda of: _pose(of, 0.0, 1.0, 0.0),
+    "long_gain": lambda of: _pose(of, 1.0, 0.0, 0.0),
+    "long_bias": lambda of: _readings(of, -1.0, 0.0),
+    "lat_bias": lambda of: _readings(of, 0.0, -1.0),
+    "steer_offset": lambda of: {"steer": -1.0},
+    "log_mass": lambda of: {"mass": 1.0},
+    "log_cg_height": lambda of: {"cg_height": 1.0},
+    "log_load_transfer": lambda of: {"transfer": 1.0},
+    "log_drag": lambda of: {"drag": 1.0},
+    "log_downforce": lambda of: {"downforce": 1.0},
+    "log_wheel_inertia": lambda of: {"inertia": 1.0},
+    "log_rolling_resistance": lambda of: {"rolling": 1.0},
+}
+
+
+# that move a front wheel's turning
+FRONT_FIGURES = ("mass", "rolling", "radius_fall", "radius_bend", "front_scale", "front_side")
+
+
+@dataclass(frozen=True)
+class _Wheel:
+    """A rear wheel: its slopes against slip, side slip and the figures of its tyre. Slopes by figures are logarithmic
+    where the figure is positive; all (n,)."""
+
+    slip: np.ndarray  # kappa
+    load_N: np.ndarray
+    loaded: np.ndarray  # bool: not at the least load
+    turning_m_s: np.ndarray
+    rolled_m_s: np.ndarray  # speed of the tread as its load lets it roll
+    ground_m_s: np.ndarray
+    half: np.ndarray  # of the rear track, signed; 0 where the ground speed is at its least
+    long_N: np.ndarray
+    lat_N: np.ndarray
+    long_by: Moved
+    lat_by: Moved
+    relative: np.ndarray  # load over the static one, less 1
+    falls: np.ndarray  # 1 over what is left of the friction (the stiffness), 0 where that is at its least
+    softens: np.ndarray
+
+
+def _radius(given: Given, load_N: np.ndarray, static_N: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """(n,) each: how a wheel's `radius_shrink` changes by its load (1/N), by the fall and by the bend."""
+    load, at_rest = load_N / given.mean_load_N, static_N / given.mean_load_N
+    lighter = load - at_rest
+    steep = given.radius_fall + given.radius_bend * (published_steepness(load) - 1.0)
+    return steep / given.mean_load_N, lighter, published_fall(load) - published_fall(at_rest) - lighter
+
+
+class Derivatives:
+    """Derivatives of the equations at one state."""
+
+    def __init__(self, state: np.ndarray, value: Values, inputs: AxleInputs, car: Car) -> None:
+        self.state: np.ndarray = state
+        self.value: Values = value
+        self.inputs: AxleInputs = inputs
+        self.car: Car = car
+        self.u: np.ndarray = state[0]
+        self.s: np.ndarray = state[1]
+        self.given: Given = given_by(value, inputs, car)
+        self.now: Balance = balance(state, self.given, car, slopes=True)
+        self.turning: np.ndarray = (inputs.yaw_rad_s - value["yaw_bias"]) * np.exp(value["log_yaw_scale"])
+        self._found: dict[str, np.ndarray] = {}
+
+    def by(self, name: str) -> ParameterSlopes:
+        """Derivatives by a parameter."""
+        if name in MOVES:
+            moved = MOVES[name](self)
+            parts = [rate * self._by_figure(figure) for figure, rate in moved.items()]
+            total = sum(parts[1:], parts[0])
+            return ParameterSlopes(total[:4], total[4], total[5])
+        at = equations(self.state, self.value, self.inputs, self.car, slopes=False)
+        moved = self.value | {name: self.value[name] + STEP}
+        there = equations(self.state, moved, self.inputs, self.car, slopes=False)
+        return ParameterSlopes(
+            (there.residual - at.residual) / STEP,
+            (there.input_torque_Nm - at.input_torque_Nm) / STEP,
+            (there.torque_difference_Nm - at.torque_difference_Nm) / STEP,
+        )
+
+    def _by_figure(self, figure: str) -> np.ndarray:
+        """(6, n) derivatives by one figure: residuals, input torque, torque difference."""
+        if figure not in self._found:
+            every = np.zeros((6, len(self.u)))
+            for row, part in enumerate(self._along({figure: 1.0})):
+                if part is not NOTHING:
+                    every[row] = part
+            self._found[figure] = every
+        return self._found[figure]
+
+    @cached_property
+    def _pressure(self) -> np.ndarray:
+        return 0.5 * AIR_DENSITY_KG_M3 * self.u**2
+
+    @cached_property
+    def _along_m_s2(self) -> np.ndarray:
+        given = self.given
+        return given.along_m_s2 + given.unseen * (self.s * self.u - given.yaw_rad_s * self.car.cg_to_rear_m)
+
+    @cached_property
+    def _loads(self) -> tuple[np.ndarray, ...]:
+        return wheel_loads(
+            long_m_s2=self._along_m_s2,
+            lat_m_s2=self.given.across_m_s2,
+            downforce_N=self._pressure * self.given.downforce,
+            **self.given.loads,
+        )
+
+    @cached_property
+    def _wheels(self) -> tuple[_Wheel, _Wheel]:
+        given = self.given
+        left = self._wheel(0, given.left_m_s, -given.half_yaw_m_s, -self.car.rear_track_m / 2)
+        return left, self._wheel(1, given.right_m_s, given.half_yaw_m_s, self.car.rear_track_m / 2)
+
+    def _wheel(self, k: int, turning: np.ndarray, half_yaw: np.ndarray, half: float) -> _Wheel:
+        given, tyre = self.given, self.given.tyre
+        slip, load, forces = self.now.kappa[k], self.now.loads_N[k], self.now.forces[k]
+        rolled = turning * (1.0 - radius_shrink(given, load, tyre["static_load_N"]))
+        ground = np.maximum(self.u + half_yaw, 1.0)
+        relative = load / tyre["static_load_N"] - 1.0
+        fall = np.maximum(1.0 - tyre["friction_fall"] * relative, LEAST_FACTOR)
+        soft = np.maximum(1.0 - tyre["stiffness_fall"] * relative, LEAST_FACTOR)
+        ease = soft / (fall * np.maximum(1.0 + slip, 0.3))
+        k_x = tyre["slip_stiffness"] / tyre["friction_x"] * ease * slip
+        k_y = tyre["cornering_stiffness"] / tyre["friction_y"] * ease * self.s * self.u / ground
+        weight, shape = tyre["combined_weight"], tyre["shape"]
+        gain_x, curve_x, shaped_x = gain_and_slopes(k_x, weight * k_y, shape)
+        gain, curve, shaped = gain_and_slopes(k_x, k_y, shape)
+        n_x, n_y = tyre["friction_x"] * fall * load, tyre["friction_y"] * fall * load
+        return _Wheel(
+            slip=slip,
+            load_N=load,
+            loaded=load > LEAST_LOAD_N,
+            turning_m_s=turning,
+            rolled_m_s=rolled,
+            ground_m_s=ground,
+            half=np.where(ground > 1.0, half, 0.0),
+            long_N=forces.longitudinal,
+            lat_N=forces.lateral,
+            long_by={
+                "slip": forces.dlong_dkappa,
+                "side": forces.dlong_dtan_alpha,
+                "k_x": n_x * (gain_x + curve_x * k_x**2) * k_x,
+                "k_y": n_x * weight**2 * curve_x * k_x * k_y**2,
+                "shape": n_x * k_x * shaped_x,
+                "combined_weight": n_x * curve_x * weight * k_y**2 * k_x,
+            },
+            lat_by={
+                "slip": forces.dlat_dkappa,
+                "side": forces.dlat_dtan_alpha,
+                "k_x": n_y * curve * k_x**2 * k_y,
+                "k_y": n_y * (gain + curve * k_y**2) * k_y,
+                "shape": n_y * k_y * shaped,
+                "combined_weight": 0.0,
+            },
+            relative=relative,
+            falls=(fall > LEAST_FACTOR) / fall,
+            softens=(soft > LEAST_FACTOR) / soft,
+        )
+
+    def _forces(self, wheel: _Wheel, change: Callable[[str], Any], load: Any, log_speed: Any) -> tuple[Any, Any]:
+        """What a wheel's forces along and across change by; `load` is what its load does."""
+        given, tyre = self.given, self.given.tyre
+        beyond = load - wheel.load_N * change("mass")  # of the load over what goes with the mass
+        steep, lighter, bent = _radius(given, wheel.load_N, tyre["static_load_N"])
+        shrunk = steep * beyond + change("radius_fall") * lighter + change("radius_bend") * bent
+        rolled = wheel.rolled_m_s * log_speed - wheel.turning_m_s * shrunk
+        ground = wheel.half * change("yaw")
+        slip = (rolled - (1.0 + wheel.slip) * ground) / wheel.ground_m_s
+        side = -self.s * self.u / wheel.ground_m_s**2 * ground
+        relative = beyond / tyre["static_load_N"]
+        fall = -wheel.falls * (tyre["friction_fall"] * relative + wheel.relative * change("friction_fall"))
+        soft = -wheel.softens * (tyre["stiffness_fall"] * relative + wheel.relative * change("stiffness_fall"))
+        parts = {
+            "slip": slip,
+            "side": side,
+            "k_x": change("stiff_x") - change("friction_x") + soft - fall,
+            "k_y": change("stiff_y") - change("friction_y") + soft - fall,
+            "shape": change("shape"),
+            "combined_weight": change("combined_weight"),
+        }
+        hold = fall + load / wheel.load_N
+        along = (hold + change("friction_x")) * wheel.long_N
+        across = (hold + change("friction_y")) * wheel.lat_N
+        for name, part in parts.items():
+            along = along + wheel.long_by[name] * part
+            across = across + wheel.lat_by[name] * part
+        return along, across
+
+    def _along(self, moved: Moved) -> tuple[Any, ...]:
+        """What residuals (4), input torque and torque difference change by where the figures `moved` change at those
+        rates, all others staying."""
+        given, car, now = self.given, self.car, self.now
+        change = lambda name: moved.get(name, NOTHING)  # noqa: E731
+        mass, yaw = change("mass"), change("yaw")
+        sin, cos = given.cos * change("steer"), -given.sin * change("steer")
+        unseen = self.inputs.long_from_speed * yaw
+        along = change("along") + unseen * (self.s * self.u - given.yaw_rad_s * car.cg_to_rear_m)
+        along = along - given.unseen * car.cg_to_rear_m * yaw
+        sideways = given.mass_kg * (given.across_m_s2 * mass + change("across"))
+        loads = self._load_changes(moved, along)
+        load_front, load_rear = loads[0] + loads[1], loads[2] + loads[3]
+        left, right = self._wheels
+        long_l, lat_l = self._forces(left, change, loads[2], change("left"))
+        long_r, lat_r = self._forces(right, change, loads[3], change("right"))
+        total_x, total_y, difference = long_l + long_r, lat_l + lat_r, long_l - long_r
+        lateral = left.lat_N + right.lat_N
+        front_load = self._loads[0] + self._loads[1]
+        demand_x = (
+            given.mass_kg * (self._along_m_s2 * mass + along)
+            + self._pressure * given.drag * change("drag")
+            + given.rolling * (front_load * change("rolling") + load_front)
+            + (sideways - total_y) * given.sin
+            + (given.mass_kg * given.across_m_s2 - lateral) * sin
+        )
+        demand_y = (sideways * car.cg_to_front_m - difference * car.rear_track_m / 2) / car.wheelbase_m
+        front, apart = self._front(moved, loads[0], loads[1], sideways, sin, cos)
+        weight = given.mass_kg * STANDARD_GRAVITY_M_S2
+        radius, rolling = car.rear_rolling_radius_m, given.rolling * change("rolling")
+        spun = car.wheel_inertia_kg_m2 * np.exp(self.value["log_wheel_inertia"]) * change("inertia") / radius
+        left_acc, right_acc = self.inputs.left_acc_m_s2, self.inputs.right_acc_m_s2
+        both = rolling * (left.load_N + right.load_N) + given.rolling * load_rear
+        between = rolling * (left.load_N - right.load_N) + given.rolling * (loads[2] - loads[3])
+        return (
+            (total_x - demand_x) / (LONG_FORCE_SD_SHARE * weight) - now.residual[0] * mass,
+            (total_y - demand_y) / (LAT_FORCE_SD_SHARE * weight) - now.residual[1] * mass,
+            front / given.front_sd_m_s,
+            apart / given.front_difference_sd_m_s,
+            radius * (demand_x + both) + spun * (left_acc + right_acc),
+            radius * (difference + between) + spun * (left_acc - right_acc),
+        )
+
+    def _load_changes(self, moved: Moved, along: Any) -> tuple[Any, ...]:
+        """Of the loads front left, front right, rear left, rear right; none of one that is at its least."""
+        given, figures = self.given, self.given.loads
+        change = lambda name: moved.get(name, NOTHING)  # noqa: E731
+        mass, height = given.mass_kg, figures["cg_height_m"]
+        taller = change("mass") + change("cg_height")
+        weight = mass * STANDARD_GRAVITY_M_S2 * change("mass")
+        pitch = mass * height / figures["wheelbase_m"] * (self._along_m_s2 * taller + along)
+        leaned = mass * height * (1 + figures["roll_gradient_rad_per_g"])
+        roll = leaned * given.across_m_s2
+        rolled = roll * taller + leaned * change("across")
+        pressed = self._pressure * given.downforce * change("downforce")
+        share, on_front = figures["rear_transfer_share"], figures["front_downforce_share"]
+        front = weight * figures["front_weight_fraction"] - pitch + pressed * on_front
+        rear = weight * (1 - figures["front_weight_fraction"]) + pitch + pressed * (1 - on_front)
+        moved_back = roll * share * change("transfer")
+        front_side = (rolled * (1 - share) - moved_back) / figures["front_track_m"]
+        rear_side = (rolled * share + moved_back) / figures["rear_track_m"]
+        parts = (front / 2 - front_side, front / 2 + front_side, rear / 2 - rear_side, rear / 2 + rear_side)
+        return tuple((load > LEAST_LOAD_N) * part for load, part in zip(self._loads, parts, strict=True))
+
+    @cached_property
+    def _front_tyres(self) -> tuple[np.ndarray, ...]:
+        """Of the front axle's lateral force: its inverse, the share of friction it uses, 0 outside the limits, and how
+        the stiffness that is left falls with that share, relative, and with the shape of the curve."""
+        given, tyre = self.given, self.given.tyre
+        share = np.abs(given.front_lateral_N) / (tyre["friction_y"] * (self._loads[0] + self._loads[1]))
+        inside, used, shape = (share > 0.02) & (share < 0.97), np.clip(share, 0.02, 0.97), tyre["shape"]
+        angle = np.arcsin(used) / shape
+        tangent = np.tan(angle)
+        rho, by_used = shape * tangent, (1 + tangent**2) / np.sqrt(1 - used**2)
+        by_shape = (tangent - angle * (1 + tangent**2)) / rho
+        inverse = np.divide(1.0, given.front_lateral_N, where=inside, out=np.zeros_like(used))
+        return inverse, inside * (1 - used * by_used / rho), by_shape
+
+    @cached_property
+    def _front_wheels(self) -> tuple[dict[str, Any], dict[str, Any]]:
+        """Left and right: how their turning changes by what moves it."""
+        given, (load_l, load_r) = self.given, self._loads[:2]
+        stiff = front_slip_stiffness(given, load_l + load_r)
+        grown = np.exp(given.rear_front_growth * (self.u / 40.0) ** 2 + given.front_scale)
+        ahead = given.yaw_rad_s * self.car.wheelbase_m - self.s * self.u
+        middle, share = self.u * given.cos + ahead * given.sin, given.front_left_share
+        wheels = []
+        for sign, own, load in ((-1.0, share, load_l), (1.0, 1.0 - share, load_r)):
+            least = np.maximum(load, 150.0)
+            spun = -(given.rolling * load + given.spin_up_N) / (stiff * least)
+            told = (np.abs(spun) < 0.03) * 1.0
+            steep, lighter, bent = _radius(given, load, given.static_front_N)
+            slip = np.clip(spun, -0.03, 0.03) + radius_shrink(given, load, given.static_front_N)
+            turns = (1.0 + slip) * grown * np.exp(given.front_side_scale * -sign * (1.0 - own))
+            speed = (middle + sign * given.front_yaw_m_s) * turns
+            per_slip = speed / (1.0 + slip)
+            by_load = -told * (given.rolling / (stiff * least) + spun * (load > 150.0) / least)
+            wheels.append(
+                {
+                    "turns": turns,
+                    "swung": sign * turns,
+                    "load": per_slip * (by_load + steep),
+                    "mass": -per_slip * steep * load,
+                    "rolling": -per_slip * told * given.rolling * load / (stiff * least),
+                    "stiffened": -per_slip * told * spun,
+                    "radius_fall": per_slip * lighter,
+                    "radius_bend": per_slip * bent,
+                    "front_scale": speed,
+                    "front_side": speed * -sign * (1.0 - own),
+                }
+            )
+        return wheels[0], wheels[1]
+
+    def _front(self, moved: Moved, load_l: Any, load_r: Any, sideways: Any, sin: Any, cos: Any) -> tuple[Any, Any]:
+        """Of the front axle's speed and the difference of its wheels (m/s)."""
+        given, car = self.given, self.car
+        change = lambda name: moved.get(name, NOTHING)  # noqa: E731
+        yaw, share = given.yaw_rad_s, given.front_left_share
+        inverse, by_share, by_shape = self._front_tyres
+        both = (load_l + load_r) / (self._loads[0] + self._loads[1])
+        more = sideways * (car.cg_to_rear_m / car.wheelbase_m) * inverse - change("friction_y") - both
+        stiffened = change("stiff_x") + more * by_share - change("shape") * by_shape
+        ahead = yaw * car.wheelbase_m - self.s * self.u
+        middle = cos * self.u + sin * ahead + change("yaw") * car.wheelbase_m * given.sin
+        half = car.front_track_m * np.exp(self.value["log_front_track"]) / 2
+        swung = change("front_track") * given.front_yaw_m_s + (change("yaw") * given.cos + cos * yaw) * half
+        left, right = (
+            middle * wheel["turns"]
+            + swung * wheel["swung"]
+            + load * wheel["load"]
+            + stiffened * wheel["stiffened"]
+            + sum((change(name) * wheel[name] for name in FRONT_FIGURES), NOTHING)
+            for wheel, load in zip(self._front_wheels, (load_l, load_r), strict=True)
+        )
+        front = left * share + right * (1.0 - share)
+        if given.by_satellite.any():
+            across = yaw * car.cg_to_rear_m - self.s * self.u
+            over_ground = np.hypot(self.u, across)
+            grown = np.exp(given.rear_front_growth * (self.u / 40.0) ** 2 + given.front_scale)
+            swings = change("yaw") * (across * car.cg_to_rear_m / over_ground)
+            received = (swings + change("front_scale") * over_ground) * grown * given.by_satellite
+            front = front * ~given.by_satellite + received
+        return front, right - left

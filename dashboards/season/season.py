@@ -1,0 +1,80 @@
+"""A car's season as the page draws it: the preload of every run with its interval, and where the setup changed."""
+
+from typing import Any
+
+from analyzer.differential.predicted import predict_lock_curve
+from analyzer.differential.setup import load_setup
+from analyzer.in_words import counted
+from analyzer.logbook import results
+from analyzer.logbook.listing import TrendPoint, preload_trend, preload_words
+from analyzer.logbook.runs import runs
+from dashboards.logbook import Logbook
+
+NO_SETUP = "no setup file"
+
+
+def cars(logbook: Logbook) -> list[str]:
+    """The names of the cars that have runs, the one driven last first."""
+    newest = {run.car.title: run.date_s for run in sorted(runs(logbook.book), key=lambda run: run.date_s)}
+    return sorted(newest, key=lambda name: -newest[name])
+
+
+def season(logbook: Logbook, car: str) -> dict[str, Any]:
+    """Every run of a car in the order it was driven.
+
+    Raises
+    ------
+    InputError : no run is of such a car.
+    """
+    points = preload_trend(logbook.book, car)
+    names = {run.id: run.name for run in logbook.runs()}
+    predicted: dict[str | None, list[float] | None] = {}
+    shown = []
+    for point in points:
+        setup = point.run.setup
+        key = setup.id if setup else None
+        if key not in predicted:
+            predicted[key] = None if setup is None else _predicted(logbook, setup.id)
+        found = results.result_of(logbook.book, point.run)
+        done = found is not None and found.state == "done"
+        shown.append(
+            {
+                "run": found.id if found is not None and done else None,
+                "name": names.get(found.id if found else "", point.run.log.name),
+                "date_s": point.run.date_s,
+                "km": round(point.distance_before_km + (point.distance_km or 0.0), 2),
+                "setup": setup.title if setup else NO_SETUP,
+                "changed": point.setup_changed,
+                "preload": [point.preload_Nm.value, point.preload_Nm.lower, point.preload_Nm.upper],
+                "words": preload_words(point.preload_Nm),
+                "reason": point.preload_Nm.reason or "",
+                "parts": predicted[key],
+            }
+        )
+    return {"car": car, "answer": answer(points), "points": shown}
+
+
+def _predicted(logbook: Logbook, setup_id: str) -> list[float] | None:
+    """Preload (N.m) that the parts predict, with its interval; None of a spool and of an open differential."""
+    curve = predict_lock_curve(load_setup(logbook.file("setup", setup_id).path))
+    if curve.preload_Nm is None:
+        return None
+    return [round(float(v), 1) for v in (curve.preload_Nm, *curve.interval_of("preload_Nm"))]
+
+
+def answer(points: tuple[TrendPoint, ...]) -> str:
+    """What the season says of the preload, in one or two sentences: of the last setup, whether it moved."""
+    start = max((k for k, point in enumerate(points) if point.setup_changed), default=0)
+    own = [p.preload_Nm for p in points[start:] if p.preload_Nm.value is not None]
+    if not own:
+        return "No run with the present setup measures the preload."
+    now = f"Preload {preload_words(own[-1])} N.m in the last run that measures it."
+    if len(own) == 1:
+        return f"{now} It is the only one with this setup."
+    first, last = own[0], own[-1]
+    bounds = (first.lower, first.upper, last.lower, last.upper)
+    apart = None not in bounds and (first.upper < last.lower or last.upper < first.lower)  # type: ignore[operator]
+    if not apart:
+        return f"{now} Over {counted(len(own), 'run')} with this setup the intervals overlap: no change can be claimed."
+    way = "rose" if last.value > first.value else "fell"  # type: ignore[operator]
+    return f"{now} With this setup it {way} from {preload_words(first)}: compare both runs before you act on it."

@@ -1,0 +1,40 @@
+"""The plan in a real browser: from the run to a test card, by clicks."""
+
+from browser.driving import wait_for_charts
+
+
+def test_from_the_run_to_a_test_card_in_two_clicks(open_page, analysed, keep_shot):
+    page = open_page(f"/run/{analysed}", width=1280, height=800)
+    wait_for_charts(page)
+    page.get_by_role("link", name="Plan").click()
+    page.get_by_role("link", name="How well is the lock curve known?").click()
+    page.locator(".option").first.wait_for()
+    assert "The lock curve is known to" in page.locator("#plan-told .answer").inner_text()
+    assert page.locator(".option[open] .caution").count() >= 1  # the best one's card is open
+    second = page.locator(".option").nth(1)
+    second.locator("summary").click()
+    second.locator(".card").wait_for()
+    keep_shot(page, "plan")
+    # the address keeps the question, Back leaves it
+    assert page.url.endswith("/plan?question=none")
+    page.fill("#plan-size", "0")
+    page.click("#plan-change")
+    page.locator("#plan-refusal", has_text="other than 0").wait_for()
+    page.fill("#plan-size", "25")
+    page.click("#plan-change")
+    page.get_by_text("Would a change of the preload by 25 N.m be seen").wait_for()
+    page.locator(".rail b").first.wait_for()
+    page.go_back()
+    page.wait_for_url("**/plan?question=none")
+    page.get_by_text("The lock curve is known to").wait_for()
+
+
+def test_the_test_card_comes_as_a_file(open_page, analysed, tmp_path):
+    page = open_page(f"/run/{analysed}/plan?question=none")
+    page.locator(".option").first.wait_for()
+    with page.expect_download() as saved:
+        page.click("#plan-card")
+    saved.value.save_as(tmp_path / "card.html")
+    text = (tmp_path / "card.html").read_text("utf-8")
+    assert "<h1>Test card</h1>" in text
+    assert "Caution:" in text

@@ -1,0 +1,20 @@
+"""The season in a real browser: one mark a run, a click leads to it, the axis changes."""
+
+from browser.driving import wait_for_charts, wait_until
+
+
+def test_the_season_shows_every_run_and_leads_to_it(open_page, analysed, keep_shot):
+    page = open_page(width=1280, height=800)
+    page.get_by_role("link", name="over the season").click()
+    page.locator("#season[data-ready]").wait_for()
+    marks = page.locator("#season .season-run")
+    assert marks.count() == page.locator("#season tbody tr").count() >= 1
+    keep_shot(page, "season")
+    dates = page.locator("#season-chart .tick").all_inner_texts()
+    page.select_option("#season-along", "km")
+    page.locator("#season-chart", has_text="distance driven, km").wait_for()
+    assert page.locator("#season-chart .tick").all_inner_texts() != dates
+    page.locator(f'#season-chart a[href="/run/{analysed}"]').click()
+    page.wait_for_url(f"**/run/{analysed}*")
+    wait_for_charts(page)
+    wait_until(page, "document.title.startsWith('driver.parquet')")
