@@ -7,6 +7,8 @@ from analyzer.agreement.verdict import Agreement
 from analyzer.differential.predicted import PredictedLockCurve
 from analyzer.findings.chatter import Chatter
 from analyzer.findings.finding import Finding
+from analyzer.knowledge.known import CarRun
+from analyzer.knowledge.use import KnowledgeUsed
 from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.lockcurve.evidence import Witness
 from analyzer.logs.recording import Annotation, Recording
@@ -55,6 +57,8 @@ class Analysis:
     lock_curve, predicted, agreement, anchored, witness : of all logs that were analysed together.
     witness : what the logs can say of any proposed curve; None where they show no slip, and of the `others`.
     others : the other logs of these, each with its own signals, corners and findings; empty for one log.
+    told : what all logs that were analysed together tell of their car, for other runs of it.
+    knowledge : what the answer used of other runs; None where nothing was offered.
     """
 
     recording: Recording
@@ -76,3 +80,5 @@ class Analysis:
     anchored: AnchoredEstimate | None = None
     witness: Witness | None = None
     others: tuple["Analysis", ...] = ()
+    told: CarRun | None = None
+    knowledge: KnowledgeUsed | None = None

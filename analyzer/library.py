@@ -22,6 +22,9 @@ from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import Setup, load_setup
 from analyzer.errors import InputError
 from analyzer.files import each_once
+from analyzer.knowledge.carried import said
+from analyzer.knowledge.knowledge_file import load_knowledge
+from analyzer.knowledge.known import Knowledge
 from analyzer.library_results import AdviceResult, AnalysisResult, ComparisonResult, Prediction
 from analyzer.logs import read
 from analyzer.logs.frame_log import read_frame
@@ -85,6 +88,8 @@ def analyze(
     car: Address | Car,
     setup: Address | Setup | None = None,
     channels: Channels | None = None,
+    knowledge: Address | Knowledge | Sequence[AnalysisResult] | None = None,
+    driven_with: Mapping[str, str] = pipeline.NOTHING_SAID,
     progress: Progress = lambda step, share: None,
 ) -> AnalysisResult:
     """What the differential did in a session.
@@ -96,6 +101,9 @@ def analyze(
     car : car file, or `Car`.
     setup : setup file, or `Setup`; with it the measured lock curve is compared with what the parts predict.
     channels : as in `read_log`; not for a `Recording`, whose channels are named already.
+    knowledge : what other runs of the car know of it: a file of `halfshaft logbook car NAME --export FILE`, or earlier
+        results. Tyre, sensor pose and car are carried over, never anything of a differential, and never the run's own.
+    driven_with : `tyres`, `weather` and `sensor` of this run, in your words; what hangs on other words is not used.
     progress : called with what is being done and the share done, 0 to 1.
 
     Returns
@@ -123,7 +131,8 @@ def analyze(
     >>> result.findings.loc[0, "kind"]
     'inside_wheel_spin'
     """
-    return AnalysisResult(_analysis(_several(logs), car, _setup(setup), channels, progress))
+    found = _analysis(_several(logs), car, _setup(setup), channels, progress, _knowledge(knowledge), driven_with)
+    return AnalysisResult(found)
 
 
 def compare(
@@ -352,13 +361,22 @@ def _analysis(
     setup: Setup | None,
     channels: Channels | None,
     progress: Progress = lambda step, share: None,
+    knowledge: Knowledge | None = None,
+    driven_with: Mapping[str, str] = pipeline.NOTHING_SAID,
 ) -> Analysis:
-    if len(logs) == 1 and isinstance(logs[0], AnalysisResult):
+    if len(logs) == 1 and isinstance(logs[0], AnalysisResult) and knowledge is None:
         return logs[0].analysis
     if car is None:
         raise InputError("car is missing: give a car file or a Car for logs that are not analysed yet.")
     sessions = _sessions(logs, car, channels, progress)
-    return pipeline.analyze_sessions(sessions=sessions, car=_car(car), setup=setup, progress=progress)
+    return pipeline.analyze_sessions(
+        sessions=sessions,
+        car=_car(car),
+        setup=setup,
+        knowledge=knowledge,
+        driven_with=said(driven_with),
+        progress=progress,
+    )
 
 
 def _sessions(
@@ -383,6 +401,16 @@ def _blocks(log: Log, found: ChannelMap | None) -> Sequence[LogBlock]:
         recording = log
         return (LogBlock(lambda: recording),)
     return open_blocks(Path(log), channel_map=found, rows=blocks.BLOCK_ROWS, lead_s=blocks.LEAD_S)
+
+
+def _knowledge(known: Address | Knowledge | Sequence[AnalysisResult] | None) -> Knowledge | None:
+    if known is None or isinstance(known, Knowledge):
+        return known
+    if isinstance(known, str | PathLike):
+        return load_knowledge(Path(known))
+    told = [result.analysis.told for result in known]
+    cars = dict.fromkeys(result.analysis.car.name for result in known)
+    return Knowledge(", ".join(cars), tuple(one for one in told if one is not None))
 
 
 def _several(logs: Logs) -> list[Log]:

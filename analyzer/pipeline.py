@@ -1,9 +1,10 @@
 """From files to the whole answer. Composition only: every number is made in the layer that owns it."""
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from types import MappingProxyType
 
 import numpy as np
 
@@ -21,6 +22,8 @@ from analyzer.findings.chatter import chatter_of_all
 from analyzer.findings.counterfactual import Judge
 from analyzer.findings.find_all import Found, find_all, find_in
 from analyzer.findings.of_the_session import find_of_the_session
+from analyzer.knowledge.known import Knowledge
+from analyzer.knowledge.use import car_run, informed, knowledge_used
 from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.lockcurve.evidence import Witness
 from analyzer.lockcurve.fit import Fit
@@ -41,6 +44,7 @@ from analyzer.phase_results import phase_results
 from analyzer.phases.corners import numbered
 from analyzer.phases.laps import find_laps
 from analyzer.phases.segments import Corner, Laps
+from analyzer.provenance import code_version, figures_hash, recording_hash
 from analyzer.signals import blocks
 from analyzer.signals.consistency import contradicted
 from analyzer.signals.long_session import LongSession, read_session
@@ -52,6 +56,7 @@ from analyzer.vehicle.car import Car, load_car
 from analyzer.vehicle.state import AxleState
 
 Progress = Callable[[str, float], None]  # (what is being done, share done 0 to 1)
+NOTHING_SAID: Mapping[str, str] = MappingProxyType({})  # of tyres, weather and sensor
 LEAST_ROWS = 40  # of the fit: 2 s
 
 
@@ -61,6 +66,8 @@ def analyze(
     car_path: Path | str,
     setup_path: Path | str | None = None,
     channels_path: Path | str | None = None,
+    knowledge: Knowledge | None = None,
+    driven_with: Mapping[str, str] = NOTHING_SAID,
     progress: Progress = lambda step, share: None,
 ) -> Analysis:
     """What the differential did in a session.
@@ -72,6 +79,9 @@ def analyze(
     car_path : car file (TOML, table [car]).
     setup_path : setup file (TOML, table [differential]), to compare with what the parts should give.
     channels_path : channel map (TOML), for a log with other names or units than the canonical ones.
+    knowledge : what other runs of the car know of it (`knowledge_file.load_knowledge`).
+    driven_with : `tyres`, `weather` and `sensor` of the run, in words; a run whose words differ tells nothing of what
+        hangs on them.
     progress : called with what is being done and the share done, 0 to 1.
 
     Returns
@@ -103,7 +113,13 @@ def analyze(
     'inside_wheel_spin'
     """
     found, _ = analyze_with_fit(
-        log_path=log_path, car_path=car_path, setup_path=setup_path, channels_path=channels_path, progress=progress
+        log_path=log_path,
+        car_path=car_path,
+        setup_path=setup_path,
+        channels_path=channels_path,
+        knowledge=knowledge,
+        driven_with=driven_with,
+        progress=progress,
     )
     return found
 
@@ -114,6 +130,8 @@ def analyze_with_fit(
     car_path: Path | str,
     setup_path: Path | str | None = None,
     channels_path: Path | str | None = None,
+    knowledge: Knowledge | None = None,
+    driven_with: Mapping[str, str] = NOTHING_SAID,
     progress: Progress = lambda step, share: None,
 ) -> tuple[Analysis, Fit]:
     """As `analyze`, with the fit behind the answer."""
@@ -134,7 +152,9 @@ def analyze_with_fit(
         log = open_blocks(path, channel_map=channel_map, rows=blocks.BLOCK_ROWS, lead_s=blocks.LEAD_S)
         sessions.append(read_session(log, car=car, progress=of_log(k)))
     read_s = time.perf_counter() - started
-    analysis, fitted = sessions_with_fit(sessions=sessions, car=car, setup=setup, progress=progress)
+    analysis, fitted = sessions_with_fit(
+        sessions=sessions, car=car, setup=setup, knowledge=knowledge, driven_with=driven_with, progress=progress
+    )
     return replace(analysis, timings_s={"read and calibrate": read_s, **analysis.timings_s}), fitted
 
 
@@ -143,10 +163,14 @@ def analyze_session(
     session: LongSession,
     car: Car,
     setup: Setup | None = None,
+    knowledge: Knowledge | None = None,
+    driven_with: Mapping[str, str] = NOTHING_SAID,
     progress: Progress = lambda step, share: None,
 ) -> Analysis:
     """As `analyze_sessions`, of one."""
-    return analyze_sessions(sessions=[session], car=car, setup=setup, progress=progress)
+    return analyze_sessions(
+        sessions=[session], car=car, setup=setup, knowledge=knowledge, driven_with=driven_with, progress=progress
+    )
 
 
 def analyze_sessions(
@@ -154,6 +178,8 @@ def analyze_sessions(
     sessions: Sequence[LongSession],
     car: Car,
     setup: Setup | None = None,
+    knowledge: Knowledge | None = None,
+    driven_with: Mapping[str, str] = NOTHING_SAID,
     progress: Progress = lambda step, share: None,
 ) -> Analysis:
     """What the differential did in one or several sessions of one car with one differential, fitted together.
@@ -164,13 +190,15 @@ def analyze_sessions(
     ----------
     sessions : as `read_session` gives them; the result is the first one's, with the others in `others`.
     setup : what is fitted; without it there is no prediction, no agreement and no anchored curve.
-    progress : as in `analyze`.
+    knowledge, driven_with, progress : as in `analyze`.
 
     Raises
     ------
     CannotTell : a session cannot support the question: no corner, or too little driving off the brakes.
     """
-    return sessions_with_fit(sessions=sessions, car=car, setup=setup, progress=progress)[0]
+    return sessions_with_fit(
+        sessions=sessions, car=car, setup=setup, knowledge=knowledge, driven_with=driven_with, progress=progress
+    )[0]
 
 
 def sessions_with_fit(
@@ -178,6 +206,8 @@ def sessions_with_fit(
     sessions: Sequence[LongSession],
     car: Car,
     setup: Setup | None = None,
+    knowledge: Knowledge | None = None,
+    driven_with: Mapping[str, str] = NOTHING_SAID,
     progress: Progress = lambda step, share: None,
 ) -> tuple[Analysis, Fit]:
     """As `analyze_sessions`, with the fit behind the answer."""
@@ -187,13 +217,27 @@ def sessions_with_fit(
     logs = [_Log.of(session, car) for session in sessions]
     clock.lap("laps and corners")
     progress("fitting tyre and lock curve", 0.4)
-    fitted = fit_weighed(_problem(logs, car))
+    blind = fit_weighed(_problem(logs, car))
+    told = car_run(
+        blind,
+        name=" + ".join(log.recording.name for log in logs),
+        logs=[recording_hash(log.recording) for log in logs],
+        driven_with={**driven_with, "car": figures_hash(car), "channels": _channels(logs)},
+        code=code_version(),
+    )
+    fitted, usable = blind, None
+    if knowledge is not None:
+        fitted, usable = informed(blind, knowledge.usable_by(told))
     clock.lap("fit")
     progress("evaluating every sample", 0.7)
     drawn = spread(fitted)
     evaluated = [_evaluated(fitted, drawn, log, k, car) for k, log in enumerate(logs)]
     largest = max(float(np.nanpercentile(driven_Nm, 99.5)) for _, driven_Nm in evaluated)
     estimate = summarise(fitted, drawn, largest_torque_Nm=largest)
+    used = None
+    if knowledge is not None and usable is not None:
+        alone = estimate if fitted is blind else summarise(blind, spread(blind), largest_torque_Nm=largest)
+        used = knowledge_used(knowledge.car, usable, alone, estimate)
     anchored = None
     if setup is not None and predicted is not None:
         anchored = anchored_estimate(fitted, anchors(setup), largest_torque_Nm=largest)
@@ -235,6 +279,8 @@ def sessions_with_fit(
                 chatter=chatter_of_all([f.chatter for f in one.found]),
                 trend=trend,
                 anchored=anchored,
+                told=told,
+                knowledge=used,
                 witness=witness if k == 0 else None,
             )
         )
@@ -245,13 +291,32 @@ def sessions_with_fit(
     return replace(analyses[0], timings_s=clock.laps, others=tuple(analyses[1:])), fitted
 
 
+def _channels(logs: Sequence["_Log"]) -> str:
+    """Which of the sensors that a pose or a scale is of were there in all logs."""
+    there = {
+        "gyro": all(log.signals.has_gyro for log in logs),
+        "longitudinal": all(log.signals.has_long_g for log in logs),
+        "lateral": all(log.signals.has_lateral for log in logs),
+    }
+    return " ".join(name for name, has in there.items() if has)
+
+
 def _withheld(analysis: Analysis) -> Analysis:
     """The analysis of a log whose channels contradict each other: its curve is shown, nothing is concluded from it."""
     agreement = analysis.agreement
     if agreement is not None:
         nothing = Unmeasured("the log contradicts itself, so nothing is concluded about the parts")
         agreement = Agreement("cannot_tell", dict.fromkeys(agreement.sides, nothing))
-    return replace(analysis, agreement=agreement, findings=(), trend=None, chatter=None, anchored=None, witness=None)
+    return replace(
+        analysis,
+        agreement=agreement,
+        findings=(),
+        trend=None,
+        chatter=None,
+        anchored=None,
+        witness=None,
+        told=None,
+    )
 
 
 @dataclass(frozen=True)

@@ -5,16 +5,20 @@ Two analyses with the same `Provenance` give the same result, so that one of the
 
 import hashlib
 import json
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any, BinaryIO, Protocol
 
+import numpy as np
+
 from analyzer import __version__
 from analyzer.differential.setup import load_setup
 from analyzer.errors import InputError
 from analyzer.logs.mapping import load_channel_map
-from analyzer.vehicle.car import load_car
+from analyzer.logs.recording import Recording
+from analyzer.vehicle.car import Car, load_car
 
 _CHUNK = 1 << 20
 # rooms that no number of an analysis comes from; what only words a result is not in its provenance
@@ -34,7 +38,7 @@ class Provenance:
 
     Attributes
     ----------
-    log_sha256 : of the log's bytes, as they are on disk.
+    log_sha256 : of the log's bytes, as they are on disk; of several logs, of their hashes.
     car_sha256, setup_sha256, channels_sha256 : of what the files say, not of how they are written (comments and order
         do not count); None where none was given.
     code : version of the program with the start of a hash over its source.
@@ -94,10 +98,31 @@ def settings_hash(kind: str, path: Path | str) -> str:
     return hash_content({"channels": entries, "log": channel_map.log.model_dump(mode="json")})
 
 
+def figures_hash(car: Car) -> str:
+    """Hash of a car file's figures, that a tyre or a sensor pose is relative to: not of its name, of how sure it is, or
+    of where the tyre's fit begins."""
+    return hash_content(car.model_dump(mode="json", exclude={"name", "uncertainty", "tyre"}))
+
+
+def recording_hash(recording: Recording) -> str:
+    """Hash of what a log holds, whatever the file it came in: of its times, rear wheel speeds and steer."""
+    digest = hashlib.sha256()
+    channels = (recording.channels.get(name) for name in ("wheel_speed_rl", "wheel_speed_rr", "steer"))
+    for values in (recording.time_s, *channels):
+        if values is not None:
+            digest.update(np.ascontiguousarray(values, dtype=np.float32).tobytes())
+    return digest.hexdigest()
+
+
 def hash_content(value: Any) -> str:
     """SHA-256 of plain data (dicts, lists, strings, finite numbers, None); the order of keys does not count."""
     text = json.dumps(value, sort_keys=True, separators=(",", ":"), allow_nan=False)
     return hashlib.sha256(text.encode("utf-8")).hexdigest()
+
+
+def hash_of_logs(hashes: Sequence[str]) -> str:
+    """One hash of the logs of a run, in their order; of a single one its own."""
+    return hashes[0] if len(hashes) == 1 else hash_content(list(hashes))
 
 
 def hash_file(path: Path | str) -> str:

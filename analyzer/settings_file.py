@@ -1,6 +1,7 @@
 """Reads TOML settings into frozen pydantic models, and turns what is wrong into one plain sentence."""
 
 import difflib
+import math
 import re
 import tomllib
 from pathlib import Path
@@ -52,6 +53,8 @@ def read_toml(path: Path | str) -> dict[str, Any]:
     except RecursionError:
         raise InputError(f"{path.name}: {_TOO_DEEP}") from None
     except tomllib.TOMLDecodeError as error:
+        if twice := _stands_twice(text, str(error)):
+            raise InputError(f"{path.name}: {twice}") from None
         raise InputError(
             f"{path.name}: not valid TOML: {error}. Mend the line named: numbers take a decimal point and no unit, "
             "words take quotes."
@@ -64,6 +67,33 @@ def read_toml(path: Path | str) -> dict[str, Any]:
         raise InputError(f"{path.name}: {_TOO_DEEP}")
     _require_plain(tables, path.name)
     return tables
+
+
+# how tomllib says that a key or a table comes a second time (its own words; else its message is passed on as it is)
+_TWICE = re.compile(r"Cannot (?:overwrite a value|declare .* twice) \(at line (\d+)")
+
+
+def _stands_twice(text: str, error: str) -> str | None:
+    """The sentence on a key or table that a TOML text has twice, with both lines; None of other errors."""
+    found = _TWICE.match(error)
+    if found is None:
+        return None
+    lines, second = text.split("\n"), int(found[1])
+    name = _line_names(lines[second - 1])
+    for first in range(second - 1, 0, -1):
+        line = lines[first - 1]
+        if name and _line_names(line) == name:
+            shown = name[:MOST_SHOWN]
+            return f"'{shown}' stands twice, in lines {first} and {second}; keep the one that is right."
+        if not name.startswith("[") and line.lstrip().startswith("["):
+            break  # the table above has keys of its own
+    return None
+
+
+def _line_names(line: str) -> str:
+    """The key or the [table] that a line of TOML writes."""
+    line = line.split("#", 1)[0].strip()
+    return line if line.startswith("[") else line.partition("=")[0].strip().strip("'\"")
 
 
 def _require_plain(tables: dict[str, Any], file: str) -> None:
@@ -190,7 +220,7 @@ def _number(value: float | None) -> str:
     return "any" if value is None else f"{value:g}"
 
 
-# key's ending, factor from what was probably typed to what the key wants, what was probably typed; first fit wins
+# key's ending, factor from what was probably typed to what the key wants, what was probably typed
 _SLIPS = (
     ("_mm", 1e3, "metres"),
     ("_mm", 10.0, "centimetres"),
@@ -199,6 +229,9 @@ _SLIPS = (
     ("_m", 1e-2, "centimetres"),
     ("_m", 0.0254, "inches"),
     ("_m", 0.3048, "feet"),
+    ("_radius_m", 0.5, "a diameter in metres"),
+    ("_radius_m", 0.5e-3, "a diameter in millimetres"),
+    ("_radius_m", 0.0127, "a diameter in inches"),
     ("_kg", 1e-3, "grams"),
     ("_kg", 1e3, "tonnes"),
     ("_kg", 0.45359237, "pounds"),
@@ -209,13 +242,24 @@ _SLIPS = (
     ("_fraction", 1e-2, "per cent"),
     ("_coefficient", 1e-2, "per cent"),
 )
+MOST_GUESSES = 2
 
 
 def _mend(key: str, value: Any, low: float | None, high: float | None) -> str:
     if isinstance(value, bool) or not isinstance(value, int | float):
         return "Write a plain number with a decimal point and no unit."
-    for ending, factor, unit in _SLIPS:
-        if key.endswith(ending) and (low is None or value * factor >= low) and (high is None or value * factor <= high):
-            step = f"multiply by {factor:g}" if factor > 0.02 else f"divide by {1 / factor:g}"
-            return f"{value:g} looks like {unit}: {step} ({value * factor:g})."
-    return "Check the value and its unit (the key's ending names the unit)."
+    fits = [
+        (value * factor, factor, unit)
+        for ending, factor, unit in _SLIPS
+        if key.endswith(ending) and (low is None or value * factor >= low) and (high is None or value * factor <= high)
+    ]
+    if not fits:
+        return "Check the value and its unit (the key's ending names the unit)."
+    if low and high:  # the likeliest lies in the middle of what is allowed
+        fits.sort(key=lambda fit: abs(math.log(fit[0] / math.sqrt(low * high))))
+    return f"{value:g} looks like {', or '.join(_slip(*fit) for fit in fits[:MOST_GUESSES])}."
+
+
+def _slip(meant: float, factor: float, unit: str) -> str:
+    step = f"multiply by {factor:.4g}" if factor > 0.02 else f"divide by {1 / factor:.4g}"
+    return f"{unit}: {step} ({meant:.4g})"

@@ -18,6 +18,7 @@ from dashboards.check import check_page as check
 from dashboards.compare import compare_page as compare
 from dashboards.guide.guide import add_guide, help_address
 from dashboards.jobs import Jobs
+from dashboards.knowledge import knowledge_page as knowledge
 from dashboards.logbook import Logbook
 from dashboards.plan import plan_page as plan
 from dashboards.routes import add_routes
@@ -96,6 +97,8 @@ def _page(logbook: Logbook, pathname: str, search: str) -> html.Div:
             return car.layout(logbook, search)
         case ["setup"]:
             return setup.layout(logbook, search)
+        case ["car", name]:
+            return knowledge.layout(logbook, name)
         case ["season"]:
             return season.layout(logbook, search)
         case ["compare"]:

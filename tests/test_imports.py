@@ -3,8 +3,8 @@
 The rule, as the code has it. `analyzer` has a base (units, errors, channels, files, settings, cautions), the car's
 figures (`vehicle.car`, parameters only, read by every layer that needs a track or a radius), and then
 
-    logs -> signals -> phases -> vehicle -> lockcurve -> agreement, findings, trends -> analysis -> pipeline, provenance
-    -> comparison, advice -> presentation -> logbook, batch -> library -> commands
+    logs -> signals -> phases -> vehicle -> lockcurve -> agreement, findings, trends, knowledge -> analysis
+    -> pipeline, provenance -> comparison, advice -> presentation -> logbook, batch -> library -> commands
 
 `differential` (what the parts should do) stands beside: it knows neither log nor measurement, and `lockcurve` (what
 the log measured) does not know it, so that a prediction cannot leak into a fit. `simulation` makes logs; it shares the
@@ -39,7 +39,7 @@ LAYERS = (
     ("analyzer.phases",),
     ("analyzer.vehicle",),
     ("analyzer.lockcurve",),
-    ("analyzer.agreement", "analyzer.findings", "analyzer.trends"),
+    ("analyzer.agreement", "analyzer.findings", "analyzer.trends", "analyzer.knowledge"),
     ("analyzer.analysis", "analyzer.phase_results", "analyzer.log_check", "analyzer.stretches"),
     ("analyzer.pipeline", "analyzer.provenance"),
     ("analyzer.comparison", "analyzer.advice", "analyzer.planning"),  # made of whole analyses

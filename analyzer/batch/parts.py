@@ -21,7 +21,7 @@ from analyzer.batch.places import Log
 from analyzer.errors import InputError
 from analyzer.files import GENERATOR, PARQUET_MARK, Outputs, is_own_json, is_own_parquet, json_text
 from analyzer.in_words import printable
-from analyzer.provenance import Provenance, hash_stream
+from analyzer.provenance import Provenance, hash_of_logs, hash_stream
 
 if TYPE_CHECKING:
     from analyzer.analysis import Analysis
@@ -30,6 +30,7 @@ SEASON = "season.parquet"
 _KEY = PARQUET_MARK + b"_provenance"
 COLUMNS: dict[str, tuple[pa.DataType, str]] = {
     "log": (pa.string(), "path of the log inside the batch's folder"),
+    "run": (pa.string(), "path of the first log of its run; logs of one run were fitted together"),
     "date": (pa.timestamp("s", tz="UTC"), "when the log's file was last changed"),
     "car": (pa.string(), "name in the car file"),
     "lap": (pa.int32(), "lap; 0 is before the first or after the last whole lap"),
@@ -56,16 +57,17 @@ COLUMNS: dict[str, tuple[pa.DataType, str]] = {
 SCHEMA = pa.schema([pa.field(name, kind, metadata={"description": text}) for name, (kind, text) in COLUMNS.items()])
 
 
-def phase_table(analysis: "Analysis", *, log: str, date_s: float | None) -> pa.Table:
-    """The rows of one log.
-
-    Parameters
-    ----------
-    log : what the rows call it.
-    date_s : when the log's file was last changed (s since 1970), None where the storage does not say.
-    """
-    own = {"log": printable(log), "date": None if date_s is None else int(date_s), "car": analysis.car.name}
-    rows = [{name: own.get(name, getattr(r, name, None)) for name in COLUMNS} for r in analysis.phase_results]
+def phase_table(analysis: "Analysis", run: Log) -> pa.Table:
+    """The rows of a run's logs."""
+    rows = []
+    for log, one in zip(run.run, (analysis, *analysis.others), strict=True):
+        own = {
+            "log": printable(log.name),
+            "run": printable(run.name),
+            "date": None if log.date_s is None else int(log.date_s),
+            "car": analysis.car.name,
+        }
+        rows += [{name: own.get(name, getattr(r, name, None)) for name in COLUMNS} for r in one.phase_results]
     return pa.Table.from_pylist(rows, schema=SCHEMA)
 
 
@@ -125,8 +127,11 @@ class Parts:
             return False  # not there, not whole, or of a version that kept other things
         if dataclasses.replace(expected, log_sha256=made_from.log_sha256) != made_from:
             return False
-        with log.open() as stream:
-            return hash_stream(stream) == made_from.log_sha256
+        hashes = []
+        for one in log.run:
+            with one.open() as stream:
+                hashes.append(hash_stream(stream))
+        return hash_of_logs(hashes) == made_from.log_sha256
 
     def keep(self, log_name: str, *, rows: bytes, result: str) -> None:
         """Write a log's result, then its rows: a log whose rows are here is done.

@@ -1,15 +1,19 @@
 """Where the logs of a batch are: a folder here, or any address that fsspec knows."""
 
+import difflib
 import io
 import os
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 from typing import Any, BinaryIO
 
+from pydantic import Field
+
 from analyzer.errors import InputError
 from analyzer.logbook.names import LOG_ENDINGS, PACKINGS
+from analyzer.settings_file import Settings, read_toml, validated
 
 TRUTH = ".truth."  # `halfshaft simulate` writes the truth beside its log
 _ENDINGS = tuple(f"{ending}{packed}" for ending in LOG_ENDINGS for packed in ("", *PACKINGS))
@@ -25,12 +29,19 @@ class Log:
     place : path, or address for fsspec.
     date_s : when it was last changed (s since 1970), None where the storage does not say.
     content : its bytes, where no other process can read the place (storage in this process's memory).
+    more : the other logs of its run, which are fitted together with it; the run goes by the first one's name.
     """
 
     name: str
     place: str
     date_s: float | None
     content: bytes | None = None
+    more: tuple["Log", ...] = ()
+
+    @property
+    def run(self) -> tuple["Log", ...]:
+        """All logs of its run."""
+        return (self, *self.more)
 
     def open(self) -> BinaryIO:
         """A stream of its bytes.
@@ -73,6 +84,47 @@ def find_logs(folder: str, *, without: Path | None = None) -> list[Log]:
     if not logs:
         raise InputError(f"{folder}: no log in it; looked for files ending in {', '.join(LOG_ENDINGS)}.")
     return logs
+
+
+class _RunTable(Settings):
+    logs: tuple[str, ...] = Field(min_length=1, max_length=100, description="paths of logs inside the folder")
+
+
+class _RunsFile(Settings):
+    run: tuple[_RunTable, ...] = Field(description="one table a run")
+
+
+def as_runs(logs: list[Log], runs_path: Path | str) -> list[Log]:
+    """The logs as runs, by a file that says which of them are one.
+
+    Parameters
+    ----------
+    runs_path : TOML, a table `[[run]]` with `logs = ["laps.csv", "circles.csv"]` each; a log that no table names is a
+        run by itself.
+
+    Raises
+    ------
+    InputError : the file cannot be read, names a log that is not there, or a log twice.
+    """
+    file = Path(runs_path).name
+    said = validated(_RunsFile, read_toml(runs_path), file=file, table_name="run")
+    left = {log.name: log for log in logs}
+    together: list[Log] = []
+    for table in said.run:
+        for name in table.logs:
+            if name not in {log.name for log in logs}:
+                near = difflib.get_close_matches(name, [log.name for log in logs], n=1)
+                hint = f"did you mean '{near[0]}'?" if near else "write the path as it is inside the folder."
+                raise InputError(f"{file}: no log '{name}' in the folder; {hint}")
+            if name not in left:
+                raise InputError(f"{file}: '{name}' is named twice; a log is of one run.")
+            first = together[-1] if name != table.logs[0] else None
+            log = left.pop(name)
+            if first is None:
+                together.append(log)
+            else:
+                together[-1] = replace(first, more=(*first.more, log))
+    return sorted([*together, *left.values()], key=lambda log: log.name)
 
 
 def _is_log(name: str) -> bool:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from analyzer.batch import workers
 from analyzer.batch.parts import SEASON, Parts
-from analyzer.batch.places import Log, find_logs
+from analyzer.batch.places import Log, as_runs, find_logs
 from analyzer.batch.work import Outcome, Settings, Task
 from analyzer.errors import HalfshaftError
 from analyzer.files import Outputs, read_at_most
@@ -43,6 +43,7 @@ def run_batch(
     car_path: Path | str,
     setup_path: Path | str | None = None,
     channels_path: Path | str | None = None,
+    runs_path: Path | str | None = None,
     out: Path | str,
     processes: int | None = None,
     scheduler: str | None = None,
@@ -54,6 +55,7 @@ def run_batch(
     Parameters
     ----------
     folder : path, or address for fsspec.
+    runs_path : which logs are one run (`places.as_runs`); default: each by itself.
     out : output folder; logs done there with the same bytes, car, setup, channel map and code are not done again.
     processes : local processes; default: as many as there are cores.
     scheduler : address of a Dask scheduler; default: local processes.
@@ -69,6 +71,8 @@ def run_batch(
     channels = None if channels_path is None else _settings(channels_path)
     parts = Parts(Path(out), outputs or Outputs())
     logs = find_logs(folder, without=parts.folder)
+    if runs_path is not None:
+        logs = as_runs(logs, runs_path)
     parts.make()
     report = Report(season=parts.folder / SEASON)
     tasks = []

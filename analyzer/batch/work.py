@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from analyzer.batch.places import Log
 from analyzer.errors import HalfshaftError, InputError
 from analyzer.in_words import printable
-from analyzer.provenance import Provenance, code_version, hash_stream
+from analyzer.provenance import Provenance, code_version, hash_of_logs, hash_stream
 
 if TYPE_CHECKING:
     from analyzer.analysis import Analysis
@@ -24,7 +24,8 @@ class Settings:
 
 @dataclass(frozen=True)
 class Task:
-    """One log with what to analyse it with. `expected` has no log hash yet; the worker finds it as it reads."""
+    """One log, or the logs of one run, with what to analyse them with. `expected` has no log hash yet; the worker finds
+    it as it reads."""
 
     log: Log
     car: Settings
@@ -65,14 +66,17 @@ def _analyse(task: Task, folder: Path) -> Outcome:
     from analyzer.pipeline import analyze
     from analyzer.presentation.result_json import to_json
 
-    (folder / "log").mkdir()
-    # libraries that open files by themselves take no name that is not UTF-8
-    log_path = folder / "log" / printable(PurePosixPath(task.log.name).name)
-    with task.log.open() as source, log_path.open("wb") as copy:
-        sha256 = hash_stream(source, copy=copy)
+    paths, hashes = [], []
+    for k, log in enumerate(task.log.run):
+        (folder / f"log{k}").mkdir()
+        # libraries that open files by themselves take no name that is not UTF-8
+        paths.append(folder / f"log{k}" / printable(PurePosixPath(log.name).name))
+        with log.open() as source, paths[-1].open("wb") as copy:
+            hashes.append(hash_stream(source, copy=copy))
+    sha256 = hash_of_logs(hashes)
     try:
         analysis = analyze(
-            log_path=log_path,
+            log_path=paths,
             car_path=_write(folder / "car", task.car),
             setup_path=None if task.setup is None else _write(folder / "setup", task.setup),
             channels_path=None if task.channels is None else _write(folder / "channels", task.channels),
@@ -86,7 +90,7 @@ def _analyse(task: Task, folder: Path) -> Outcome:
 def _rows(task: Task, analysis: "Analysis", made_from: Provenance) -> bytes:
     from analyzer.batch.parts import part_bytes, phase_table
 
-    return part_bytes(phase_table(analysis, log=task.log.name, date_s=task.log.date_s), made_from)
+    return part_bytes(phase_table(analysis, task.log), made_from)
 
 
 def _write(folder: Path, settings: Settings) -> Path:

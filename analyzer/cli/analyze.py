@@ -2,7 +2,7 @@
 
 import argparse
 
-from analyzer.cli.options import add_car, add_channels, add_html, add_json
+from analyzer.cli.options import add_car, add_channels, add_driven_with, add_html, add_json, driven_with
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -19,6 +19,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--setup", metavar="SETUP", help="setup file (TOML), to compare the log with what the parts predict"
     )
     add_channels(parser)
+    parser.add_argument(
+        "--knowledge",
+        metavar="FILE",
+        help="what other runs know of this car, from `halfshaft logbook car NAME --export FILE`",
+    )
+    add_driven_with(parser)
     add_json(parser)
     add_html(parser)
     parser.add_argument("--budget", action="store_true", help="show what the uncertainty comes from")
@@ -37,6 +43,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     from analyzer.cli.output import progress_bar, say_report, terminal, wrote_json
     from analyzer.files import is_own_html
+    from analyzer.knowledge.knowledge_file import load_knowledge
     from analyzer.pipeline import analyze
     from analyzer.presentation.result_json import to_json
     from analyzer.presentation.terminal import print_budget, print_summary, print_timings
@@ -47,6 +54,8 @@ def run(arguments: argparse.Namespace) -> int:
             car_path=arguments.car,
             setup_path=arguments.setup,
             channels_path=arguments.channels,
+            knowledge=None if arguments.knowledge is None else load_knowledge(arguments.knowledge),
+            driven_with=driven_with(arguments),
             progress=progress,
         )
     timings = dict(analysis.timings_s)

@@ -16,6 +16,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--setup", metavar="SETUP", help="setup file, one for all logs")
     add_channels(parser, ", one for all logs")
     parser.add_argument(
+        "--runs",
+        metavar="RUNS",
+        help='which logs are one run, fitted together (TOML): a table [[run]] with logs = ["laps.csv", "circles.csv"] '
+        "each; the others are a run each",
+    )
+    parser.add_argument(
         "--out",
         metavar="DIR",
         default="halfshaft-batch",
@@ -56,6 +62,7 @@ def run(arguments: argparse.Namespace) -> int:
                 car_path=arguments.car,
                 setup_path=arguments.setup,
                 channels_path=arguments.channels,
+                runs_path=arguments.runs,
                 out=arguments.out,
                 processes=arguments.processes,
                 scheduler=arguments.scheduler,

@@ -128,7 +128,7 @@ def _print_agreement(console: "Console", check: "LogCheck") -> None:
     from rich.markup import escape
     from rich.table import Table
 
-    from analyzer.signals.pair_tests import OWN_SENSORS
+    from analyzer.signals.column_tests import OWN_SENSORS
 
     if not check.agreement:
         return

@@ -1,14 +1,17 @@
-"""`halfshaft logbook`: a folder that keeps logs, cars, setups and results. Its actions `list`, `show`, `trend` and
-`export` read the logbook and write nothing in it."""
+"""`halfshaft logbook`: a folder that keeps logs, cars, setups and results. Its actions `list`, `show`, `trend`,
+`car` and `export` read the logbook and write nothing in it."""
 
 import argparse
 from typing import TYPE_CHECKING, Any
 
-from analyzer.cli.options import add_json, add_overwrite
+from analyzer.cli.options import DRIVEN_WITH, add_driven_with, add_json, add_output, add_overwrite
 from analyzer.cli.output import progress_bar, terminal, wrote_json
+from analyzer.files import is_own_json
 from analyzer.in_words import capitalised
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from analyzer.errors import HalfshaftError
     from analyzer.logbook.results import StoredResult
     from analyzer.logbook.runs import Run
@@ -21,8 +24,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's arguments."""
     actions = parser.add_subparsers(dest="action", required=True, metavar="ACTION")
     add = _action(actions, "add", "put logs in and analyse them; with a car alone, correct that car's file")
-    add.add_argument("log", metavar="LOG", nargs="*", help="logs; the same log twice is one run")
-    add.add_argument("--car", metavar="CAR", required=True, help="car file (TOML)")
+    add.add_argument("log", metavar="LOG", nargs="*", help="logs, a run each; the same log twice is one run")
+    add.add_argument("--car", metavar="CAR", help="car file (TOML); needed unless the logs go to a run that is there")
+    add.add_argument(
+        "--one-run", action="store_true", help="the logs are one run: laps with slow circles or a slow lap, one answer"
+    )
+    add.add_argument("--to", metavar="RUN", help="the logs are more of this run, which is then analysed anew")
     add.add_argument("--setup", metavar="SETUP", help="setup file (TOML)")
     add.add_argument("--channels", metavar="MAP", help="channel map (TOML)")
     add.add_argument(
@@ -31,8 +38,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add.add_argument(
         "--make-logbook", action="store_true", help="make the logbook in a folder that holds other files; they stay"
     )
+    add_driven_with(add)
     update = _action(actions, "update", "analyse anew what code, car, setup or map changed, and what was not analysed")
     update.add_argument("run", metavar="RUN", nargs="*", help="runs; default: all")
+    update.add_argument(
+        "--knowledge", action="store_true", help="also the runs that other runs know more for than when they were made"
+    )
+    car = _action(actions, "car", "what the runs of a car know of it together, from which runs, and which contradicts")
+    car.add_argument("name", metavar="NAME", nargs="?", help="name of the car in its car file; default: the only one")
+    add_json(car, "what is known")
+    add_output(
+        car, "--export", is_own_json, help="write the knowledge, for `halfshaft analyze --knowledge` without a logbook"
+    )
+    say = _action(actions, "say", "note the tyres, weather and sensor of runs; knowledge of the car hangs on them")
+    say.add_argument("run", metavar="RUN", nargs="+", help="id, its beginning, or the log's file name")
+    add_driven_with(say)
     listed = _action(actions, "list", "the runs, with their preload and whether the result is up to date")
     listed.add_argument("--car", metavar="NAME", help="only the runs of the car of this name")
     add_json(listed, "the list")
@@ -77,11 +97,16 @@ def _action(actions: Any, name: str, summary: str) -> argparse.ArgumentParser:
 
 
 def _add(store: "Store", arguments: argparse.Namespace) -> int:
-    from analyzer.errors import HalfshaftError
+    from analyzer.errors import HalfshaftError, InputError
     from analyzer.in_words import counted
     from analyzer.logbook import add
     from analyzer.logbook.listing import SHORT_ID
 
+    words = {name: text for name in DRIVEN_WITH if (text := getattr(arguments, name))}
+    if arguments.to:
+        return _add_to(store, arguments, words)
+    if arguments.car is None:
+        raise InputError("--car is missing: name the car file, or with --to the run that the logs are more of.")
     if not arguments.log:
         corrected = add.correct_car(store, arguments.car)
         print(
@@ -89,24 +114,76 @@ def _add(store: "Store", arguments: argparse.Namespace) -> int:
         )
         return _bring_up_to_date(store, corrected)
     date_s = _seconds(arguments.date) if arguments.date else None
+    together = [arguments.log] if arguments.one_run else [[log] for log in arguments.log]
     added, status = [], 0
-    for log in arguments.log:
+    for first, *more in together:
         try:
             one = add.add(
                 store,
-                log,
+                first,
                 car_path=arguments.car,
                 setup_path=arguments.setup,
                 channels_path=arguments.channels,
+                more=more,
+                words=words,
                 date_s=date_s,
             )
         except HalfshaftError as error:
             status = max(status, _complain(error))
             continue
         added.append(one.run)
-        known = f" (there already, as {one.run.log.name})" if one.known else ""
-        print(f"{log}: run {one.run.id[:SHORT_ID]}{known}", flush=True)
+        known = f" (there already, as {one.run.name})" if one.known else ""
+        print(f"{' + '.join([first, *more])}: run {one.run.id[:SHORT_ID]}{known}", flush=True)
     return max(status, _bring_up_to_date(store, added))
+
+
+def _add_to(store: "Store", arguments: argparse.Namespace, words: dict[str, str]) -> int:
+    from analyzer.errors import InputError
+    from analyzer.logbook import add
+    from analyzer.logbook.listing import SHORT_ID
+    from analyzer.logbook.runs import find_run, say_of
+
+    for option in ("car", "setup", "channels", "date", "one_run"):
+        if getattr(arguments, option):
+            raise InputError(f"--{option.replace('_', '-')} goes with a new run; a run that is there has it already.")
+    if not arguments.log:
+        raise InputError("--to: name the logs that are more of the run.")
+    run = add.add_to_run(store, find_run(store, arguments.to), arguments.log)
+    if words:
+        say_of(store, run.id, date_s=None, **words)
+    print(f"run {run.id[:SHORT_ID]}: {run.name}")
+    return _bring_up_to_date(store, [run])
+
+
+def _say_words(store: "Store", arguments: argparse.Namespace) -> int:
+    from analyzer.errors import InputError
+    from analyzer.logbook.runs import find_run, say_of
+
+    words = {name: text for name in DRIVEN_WITH if (text := getattr(arguments, name))}
+    if not words:
+        raise InputError("say: nothing is said; give --tyres, --weather or --sensor.")
+    for run in [find_run(store, text) for text in arguments.run]:
+        say_of(store, run.id, date_s=None, **words)
+        print(f"{run.id[:8]} {run.name}: {', '.join(f'{what} {text}' for what, text in words.items())}")
+    return 0
+
+
+def _car(store: "Store", arguments: argparse.Namespace) -> int:
+    from analyzer.files import is_own_json, json_text
+    from analyzer.knowledge.knowledge_file import as_json
+    from analyzer.logbook.car_listing import car_json, print_car
+    from analyzer.logbook.knowledge import knowledge_of, runs_and_words
+    from analyzer.logbook.listing import runs_of_car
+
+    name = _one_car(store, arguments.name, "NAME")
+    runs_of_car(store, name)  # refuses a car that is not there
+    every = runs_and_words(store, name)
+    knowledge = knowledge_of(every, name)
+    if arguments.export:
+        arguments.outputs.write(arguments.export, json_text(as_json(knowledge)), is_own_json)
+    if not wrote_json(arguments, lambda: car_json(store, every, knowledge)):
+        print_car(store, every, knowledge, terminal())
+    return 0
 
 
 def _list(store: "Store", arguments: argparse.Namespace) -> int:
@@ -150,7 +227,7 @@ def _remove(store: "Store", arguments: argparse.Namespace) -> int:
 
     for run in {run.id: run for run in [find_run(store, text) for text in arguments.run]}.values():
         remove_run(store, run.id)
-        print(f"removed run {run.id} ({run.log.name})")
+        print(f"removed run {run.id} ({run.name})")
     return 0
 
 
@@ -175,19 +252,11 @@ def _export(store: "Store", arguments: argparse.Namespace) -> int:
 
 
 def _trend(store: "Store", arguments: argparse.Namespace) -> int:
-    from analyzer.errors import InputError
     from analyzer.in_words import counted
     from analyzer.logbook.listing import preload_trend, print_trend, runs_of_car, trend_json
     from analyzer.logbook.results import is_current, result_of
-    from analyzer.logbook.runs import runs
 
-    car = arguments.car
-    if car is None:
-        names = sorted({run.car.title for run in runs(store)})
-        if len(names) != 1:
-            there = ", ".join(f"'{name}'" for name in names) or "none yet"
-            raise InputError(f"--car is missing; cars in this logbook: {there}. Name one.")
-        car = names[0]
+    car = _one_car(store, arguments.car, "--car")
     old = sum(not is_current(result_of(store, run), run) for run in runs_of_car(store, car))
     points = preload_trend(store, car)
     if not wrote_json(arguments, lambda: trend_json(car, points)):
@@ -199,10 +268,46 @@ def _trend(store: "Store", arguments: argparse.Namespace) -> int:
     return 0
 
 
+def _one_car(store: "Store", name: str | None, option: str) -> str:
+    """The car that is named, or the only one."""
+    from analyzer.errors import InputError
+    from analyzer.logbook.runs import runs
+
+    if name is not None:
+        return name
+    names = sorted({run.car.title for run in runs(store)})
+    if len(names) != 1:
+        there = ", ".join(f"'{name}'" for name in names) or "none yet"
+        raise InputError(f"{option} is missing; cars in this logbook: {there}. Name one.")
+    return names[0]
+
+
 def _update(store: "Store", arguments: argparse.Namespace) -> int:
     from analyzer.logbook.runs import find_run, runs
 
-    return _bring_up_to_date(store, [find_run(store, text) for text in arguments.run] or runs(store))
+    chosen = [find_run(store, text) for text in arguments.run] or runs(store)
+    status = _bring_up_to_date(store, chosen)
+    return max(status, _hear_more(store, chosen)) if arguments.knowledge else status
+
+
+def _hear_more(store: "Store", chosen: "list[Run]") -> int:
+    """Analyse anew the runs for which others know more, or others know now, than when their results were made."""
+    from analyzer.errors import HalfshaftError
+    from analyzer.logbook import add
+    from analyzer.logbook.knowledge import hear_otherwise, runs_and_words
+
+    status = 0
+    ids = {run.id for run in chosen}
+    for car in sorted({run.car.title for run in chosen}):
+        every = runs_and_words(store, car)
+        for run in (one.run for one in hear_otherwise(every, car) if one.run.id in ids):
+            try:
+                result = _with_progress(add.analyse_now, store, run)
+            except HalfshaftError as error:
+                status = max(status, _complain(error))
+                continue
+            _print_preload(store, run, result)
+    return status
 
 
 def _tidy(store: "Store", arguments: argparse.Namespace) -> int:
@@ -217,8 +322,6 @@ def _tidy(store: "Store", arguments: argparse.Namespace) -> int:
 def _bring_up_to_date(store: "Store", found: "list[Run]") -> int:
     """Analyse what is not up to date; a log that cannot be analysed does not stop the others."""
     from analyzer.errors import HalfshaftError
-    from analyzer.logbook.listing import SHORT_ID, preload_words
-    from analyzer.logbook.results import preload
 
     status = 0
     for run in {run.id: run for run in found}.values():
@@ -227,17 +330,31 @@ def _bring_up_to_date(store: "Store", found: "list[Run]") -> int:
         except HalfshaftError as error:
             status = max(status, _complain(error))
             continue
-        told = preload(store, result)
-        words = f"preload {preload_words(told)} N.m" if told.lower is not None else f"no preload: {told.reason}"
-        print(f"{run.id[:SHORT_ID]} {run.log.name}: {words}", flush=True)
+        _print_preload(store, run, result)
     return status
+
+
+def _print_preload(store: "Store", run: "Run", result: "StoredResult") -> None:
+    from analyzer.logbook.knowledge import heard_by
+    from analyzer.logbook.listing import SHORT_ID, preload_words
+    from analyzer.logbook.results import preload
+
+    told = preload(store, result)
+    words = f"preload {preload_words(told)} N.m" if told.lower is not None else f"no preload: {told.reason}"
+    others = heard_by(result)
+    heard = f", with what {others} other run{'s know' if others > 1 else ' knows'} of the car" if others else ""
+    print(f"{run.id[:SHORT_ID]} {run.name}: {words}{heard}", flush=True)
 
 
 def _up_to_date(store: "Store", run: "Run") -> "StoredResult":
     from analyzer.logbook.add import up_to_date
 
-    with progress_bar(run.log.name) as progress:
-        return up_to_date(store, run, progress=lambda step, share: progress(f"{run.log.name}: {step}", share))
+    return _with_progress(up_to_date, store, run)
+
+
+def _with_progress(analyse: "Callable[..., StoredResult]", store: "Store", run: "Run") -> "StoredResult":
+    with progress_bar(run.name) as progress:
+        return analyse(store, run, progress=lambda step, share: progress(f"{run.name}: {step}", share))
 
 
 def _as_it_is(store: "Store", run: "Run") -> "StoredResult | None":
@@ -294,6 +411,8 @@ ACTIONS = {
     "remove": _remove,
     "export": _export,
     "trend": _trend,
+    "car": _car,
+    "say": _say_words,
     "tidy": _tidy,
 }
-WRITING = ("add", "update", "remove", "tidy")
+WRITING = ("add", "update", "remove", "say", "tidy")

@@ -20,6 +20,26 @@ def add_channels(parser: argparse.ArgumentParser, what: str = " for logs with ot
     parser.add_argument("--channels", metavar="MAP", help=f"channel map (TOML){what}")
 
 
+DRIVEN_WITH = {
+    "tyres": "set of tyres, in your words; a run tells another set nothing of its tyres",
+    "weather": "dry, wet, cold, in your words; other weather is another tyre",
+    "sensor": "logger and where it sits, in your words; another one's pose and scales are not carried over",
+}
+
+
+def add_driven_with(parser: argparse.ArgumentParser) -> None:
+    """`--tyres`, `--weather` and `--sensor`: what knowledge of the car hangs on."""
+    for name, what in DRIVEN_WITH.items():
+        parser.add_argument(f"--{name}", metavar="WORDS", default="", help=what)
+
+
+def driven_with(arguments: argparse.Namespace) -> dict[str, str]:
+    """What was said of tyres, weather and sensor; case and spaces do not count."""
+    from analyzer.knowledge.carried import said
+
+    return said({name: getattr(arguments, name) for name in DRIVEN_WITH})
+
+
 def add_json(parser: argparse.ArgumentParser, what: str = "the result") -> None:
     """`--json`; `what` is written."""
     add_output(parser, "--json", is_own_json, help=f"write {what} as JSON; - is standard output")

@@ -158,12 +158,16 @@ class Judge:
         best = solve(problem.values(self.fitted.theta, self.log), inputs, self.car)
         rng = np.random.default_rng(0)
         centre = self._asked_and_could(problem.values(self.fitted.theta, self.log), best.at, rows, inertia[0])
+        values = [problem.values(theta, self.log) for theta in self.drawn.draws[:DRAWS]]
+        # all draws at once, each with the rows of all spins
+        many = {name: np.repeat([value[name] for value in values], len(rows)) for name in values[0]}
+        again = np.tile(np.arange(len(rows)), len(values))
+        near = solve(many, inputs.take(again), self.car, start=best.state[:, again], iterations=NEAR_ITERATIONS)
         draws = []
-        for theta in self.drawn.draws[:DRAWS]:
-            value = problem.values(theta, self.log)
-            state = solve(value, inputs, self.car, start=best.state, iterations=NEAR_ITERATIONS)
+        for k, value in enumerate(values):
+            at_draw = near.take(slice(k * len(rows), (k + 1) * len(rows))).at
             share = np.clip(inertia[0] + inertia[1] * rng.standard_normal(), 0.0, 2.0)
-            draws.append(self._asked_and_could(value, state.at, rows, share))
+            draws.append(self._asked_and_could(value, at_draw, rows, share))
         return [
             self._counterfactual(spin, rows[w], [(a[w], c[w]) for a, c, _ in draws], [x[w] for x in centre])
             if len(w)

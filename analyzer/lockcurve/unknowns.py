@@ -141,14 +141,18 @@ class Unknowns:
 
     def with_row(self, weights: Mapping[int, float], target: float, deviation: float, group: str) -> "Unknowns":
         """One belief more, over unknowns by their index."""
-        row = np.zeros(self.count)
+        row = np.zeros((1, self.count))
         for i, weight in weights.items():
-            row[i] = weight / deviation
+            row[0, i] = weight / deviation
+        return self.with_rows(row, np.array([target / deviation]), group)
+
+    def with_rows(self, rows: np.ndarray, targets: np.ndarray, group: str) -> "Unknowns":
+        """Several beliefs more, (m, P) weights and (m,) targets over their standard deviations."""
         return replace(
             self,
-            rows=np.vstack([self.rows, row]),
-            targets=np.append(self.targets, target / deviation),
-            groups=(*self.groups, group),
+            rows=np.vstack([self.rows, rows]),
+            targets=np.append(self.targets, targets),
+            groups=(*self.groups, *[group] * len(rows)),
         )
 
 

@@ -1,5 +1,7 @@
 """Puts logs into a logbook and keeps their results up to date with code, car, setup and channel map."""
 
+import sqlite3
+from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -8,13 +10,15 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from analyzer.errors import CannotTell, HalfshaftError, InputError
-from analyzer.files import GENERATOR, PARQUET_MARK, open_regular
+from analyzer.files import GENERATOR, PARQUET_MARK, each_once, open_regular
+from analyzer.knowledge.carried import said
 from analyzer.logbook import files, results
+from analyzer.logbook.knowledge import has_ended, knowledge_of, record, runs_and_words
 from analyzer.logbook.placing import to_disk
-from analyzer.logbook.runs import Run, run_of_id, runs, set_run
+from analyzer.logbook.runs import Run, add_log, not_of_another, run_of_id, runs, say, set_run
 from analyzer.logbook.store import Store
 from analyzer.logs.registry import open_log
-from analyzer.pipeline import Progress, analyze
+from analyzer.pipeline import NOTHING_SAID, Progress, analyze
 
 
 @dataclass(frozen=True)
@@ -32,6 +36,8 @@ def add(
     car_path: Path | str,
     setup_path: Path | str | None = None,
     channels_path: Path | str | None = None,
+    more: Sequence[Path | str] = (),
+    words: Mapping[str, str] = NOTHING_SAID,
     date_s: float | None = None,
 ) -> Added:
     """Put a log with its car, setup and channel map into the logbook, all of it or nothing; nothing is analysed yet.
@@ -39,6 +45,8 @@ def add(
     Parameters
     ----------
     log_path : the same bytes a second time are the same run, which then has this car, setup and map.
+    more : other logs of the run, such as slow circles; all are fitted together.
+    words : `tyres`, `weather` and `sensor`, in words, where somebody says them.
     date_s : when it was driven (s since 1970); default: when the log's file was last changed.
 
     Raises
@@ -46,6 +54,7 @@ def add(
     InputError : a file cannot be read or says what it may not.
     """
     log_path = Path(log_path)
+    each_once([log_path, *more], option="LOG")
     paths = {"log": log_path, "car": car_path, "setup": setup_path, "channels": channels_path}
     with store.staging() as folder, ExitStack() as opened:
         staged = {
@@ -54,13 +63,13 @@ def add(
             if path is not None
         }
         run_id = staged["log"].id
-        copy = folder / f"{run_id}.parquet"
-        write_parquet(staged["log"].path, copy)
+        several = [staged["log"], *(_staged_log(folder / f"more{k}", path, opened) for k, path in enumerate(more))]
+        for one in several:
+            write_parquet(one.path, folder / f"{one.id}.parquet")
         with store.transaction() as connection:
             known = connection.execute("SELECT 1 FROM runs WHERE id = ?", (run_id,)).fetchone() is not None
+            not_of_another(connection, run_id)
             ids = {kind: files.place(store, connection, one) for kind, one in staged.items()}
-            if connection.execute("UPDATE files SET parquet = 1 WHERE id = ? AND parquet = 0", (run_id,)).rowcount:
-                store.placing.place(copy, store.folder / "parquet" / copy.name)
             set_run(
                 connection,
                 run_id,
@@ -69,7 +78,42 @@ def add(
                 setup_id=ids.get("setup"),
                 channels_id=ids.get("channels"),
             )
+            for one in several:
+                files.place(store, connection, one)
+                _place_parquet(store, connection, folder / f"{one.id}.parquet", one.id)
+                add_log(connection, run_id, one.id)
+            say(connection, run_id, words)
     return Added(run_of_id(store, run_id), known)
+
+
+def add_to_run(store: Store, run: Run, log_paths: Sequence[Path | str]) -> Run:
+    """Give a run further logs, all or none: slow circles, a slow lap, another session of the day.
+
+    Raises
+    ------
+    InputError : a file is no log, or is in another run.
+    """
+    each_once(log_paths, option="LOG")
+    with store.staging() as folder, ExitStack() as opened:
+        staged = [_staged_log(folder / f"more{k}", path, opened) for k, path in enumerate(log_paths)]
+        for one in staged:
+            write_parquet(one.path, folder / f"{one.id}.parquet")
+        with store.transaction() as connection:
+            for one in staged:
+                files.place(store, connection, one)
+                _place_parquet(store, connection, folder / f"{one.id}.parquet", one.id)
+                add_log(connection, run.id, one.id)
+    return run_of_id(store, run.id)
+
+
+def _staged_log(folder: Path, path: Path | str, opened: ExitStack) -> files.Staged:
+    folder.mkdir()
+    return files.stage("log", Path(path).name, opened.enter_context(open_regular(path)), folder)
+
+
+def _place_parquet(store: Store, connection: sqlite3.Connection, copy: Path, log_id: str) -> None:
+    if connection.execute("UPDATE files SET parquet = 1 WHERE id = ? AND parquet = 0", (log_id,)).rowcount:
+        store.placing.place(copy, store.folder / "parquet" / copy.name)
 
 
 def correct_car(store: Store, car_path: Path | str) -> list[Run]:
@@ -95,14 +139,15 @@ def correct_car(store: Store, car_path: Path | str) -> list[Run]:
 
 
 def up_to_date(store: Store, run: Run, *, progress: Progress = lambda step, share: None) -> results.StoredResult:
-    """The result of a run by this code, made now when there is none or when code, car, setup or map changed.
+    """The result of a run by this code, made now when there is none, when code, car, setup or map changed, or when what
+    it used of other runs does not hold any more.
 
     Raises
     ------
     InputError, CannotTell : the log cannot be analysed; the logbook remembers it.
     """
     found = results.result_of(store, run)
-    if found is None or not results.is_current(found, run):
+    if found is None or not results.is_current(found, run) or _used_what_ended(store, run):
         found = analyse_now(store, run, progress=progress)
     if found.state == "failed":
         raise CannotTell(found.message)
@@ -117,18 +162,27 @@ def analyse_now(store: Store, run: Run, *, progress: Progress = lambda step, sha
     InputError, CannotTell : the log cannot be analysed; the logbook remembers it.
     """
     provenance = results.expected(run)
+    others = knowledge_of(runs_and_words(store, run.car.title), run.car.title, without=run.id)
+    paths = [log.path for log in run.logs]
     try:
         analysis = analyze(
-            log_path=run.log.path,
+            log_path=paths if run.more else run.log.path,
             car_path=run.car.path,
             setup_path=None if run.setup is None else run.setup.path,
             channels_path=None if run.channels is None else run.channels.path,
+            knowledge=others if others.runs else None,
+            driven_with=said(run.words),
             progress=progress,
         )
     except HalfshaftError as error:
         results.fail(store, run, message=str(error), provenance=provenance)
         raise
-    return results.finish(store, run, analysis, provenance=provenance)
+    return results.finish(store, run, analysis, provenance=provenance, knowledge=record(run, analysis.knowledge))
+
+
+def _used_what_ended(store: Store, run: Run) -> bool:
+    every = runs_and_words(store, run.car.title)
+    return any(has_ended(one, every) for one in every if one.run.id == run.id)
 
 
 def write_parquet(log_path: Path | str, target: Path) -> None:
@@ -155,17 +209,15 @@ def write_parquet(log_path: Path | str, target: Path) -> None:
 
 
 def keep_parquet(store: Store, run: Run) -> None:
-    """Give a run's log its Parquet copy, when it has none yet.
+    """Give a run's logs their Parquet copies, where they have none yet.
 
     Raises
     ------
-    InputError : the log cannot be opened.
+    InputError : a log cannot be opened.
     """
-    if run.log.parquet is not None:
-        return
-    with store.staging() as folder:
-        staged = folder / f"{run.id}.parquet"
-        write_parquet(run.log.path, staged)
-        with store.transaction() as connection:
-            if connection.execute("UPDATE files SET parquet = 1 WHERE id = ?", (run.id,)).rowcount:
-                store.placing.place(staged, store.folder / "parquet" / staged.name)
+    for log in (one for one in run.logs if one.parquet is None):
+        with store.staging() as folder:
+            staged = folder / f"{log.id}.parquet"
+            write_parquet(log.path, staged)
+            with store.transaction() as connection:
+                _place_parquet(store, connection, staged, log.id)

@@ -103,7 +103,18 @@ _THIRD = tuple(  # what a person says of a run
     f"ALTER TABLE runs ADD COLUMN {name} TEXT NOT NULL DEFAULT ''"
     for name in ("title", "driver", "tyres", "weather", "notes")
 )
-MIGRATIONS: tuple[Sequence[str], ...] = (_FIRST, _SECOND, _THIRD)  # the statements that lead to version 1, 2, ...
+_FOURTH = (  # several logs are one run; what a result used of other runs' knowledge of the car
+    "ALTER TABLE runs ADD COLUMN sensor TEXT NOT NULL DEFAULT ''",
+    """CREATE TABLE more_logs (
+        run_id TEXT NOT NULL REFERENCES runs (id) ON DELETE CASCADE,
+        place INTEGER NOT NULL,
+        log_id TEXT NOT NULL UNIQUE REFERENCES files (id),
+        PRIMARY KEY (run_id, place)
+    ) STRICT""",
+    "ALTER TABLE results ADD COLUMN knowledge TEXT",  # JSON: words of the run, and digests of those it heard
+)
+# the statements that lead to version 1, 2, ...
+MIGRATIONS: tuple[Sequence[str], ...] = (_FIRST, _SECOND, _THIRD, _FOURTH)
 
 
 ENDINGS = ("", "-journal", "-wal", "-shm")  # of the files that are the database, as SQLite names them

@@ -33,6 +33,9 @@ def export(store: Store, run: Run, found: StoredResult | None, out: Path, output
     folder = out / f"{run.log.name.split('.')[0]}-{run.id[:8]}"
     parts = {"log": run.log, "car": run.car, "setup": run.setup, "channels": run.channels}
     contents: dict[str, Path | bytes] = {f"{kind}/{p.name}": p.path for kind, p in parts.items() if p is not None}
+    for log in run.more:
+        name = f"log/{log.name}"
+        contents[name if name not in contents else f"log/{log.id[:8]}-{log.name}"] = log.path
     if run.log.parquet is not None:
         contents["log.parquet"] = run.log.parquet
     if found is not None:

@@ -13,6 +13,8 @@ from rich.text import Text
 from analyzer.errors import InputError
 from analyzer.in_words import number
 from analyzer.lockcurve.estimate import Interval
+from analyzer.logbook.files import StoredFile
+from analyzer.logbook.knowledge import heard_by
 from analyzer.logbook.results import StoredResult, is_current, preload, result_of
 from analyzer.logbook.runs import Run, runs
 from analyzer.logbook.store import Store
@@ -96,7 +98,9 @@ def run_json(store: Store, run: Run) -> dict[str, Any]:
     return {
         "id": run.id,
         "date": iso(run.date_s),
-        "log": {"file": run.log.name, "sha256": run.log.sha256, "size_bytes": run.log.size_bytes},
+        "log": _log_json(run.log),
+        "more_logs": [_log_json(log) for log in run.more],
+        "driven_with": dict(run.words),
         **{
             kind: None if part is None else {"name": part.title, "file": part.name, "sha256": part.sha256}
             for kind, part in (("car", run.car), ("setup", run.setup), ("channels", run.channels))
@@ -105,9 +109,14 @@ def run_json(store: Store, run: Run) -> dict[str, Any]:
             "state": state_words(found, run),
             "code": found and found.code,
             "distance_km": found and found.distance_km,
+            "runs_heard": heard_by(found),
             "preload_Nm": dataclasses.asdict(preload(store, found)),
         },
     }
+
+
+def _log_json(log: StoredFile) -> dict[str, Any]:
+    return {"file": log.name, "sha256": log.sha256, "size_bytes": log.size_bytes}
 
 
 def state_words(found: StoredResult | None, run: Run) -> str:
@@ -127,7 +136,7 @@ def print_runs(store: Store, found: list[Run], console: Console) -> None:
     rows = []
     for run in found:
         result = result_of(store, run)
-        names = run.log.name, f"{run.car.title}, {run.setup.title if run.setup else NO_SETUP}"
+        names = run.name, f"{run.car.title}, {run.setup.title if run.setup else NO_SETUP}"
         cells = (
             run.id[:SHORT_ID],
             local(run.date_s, with_time=False),
@@ -141,7 +150,12 @@ def print_runs(store: Store, found: list[Run], console: Console) -> None:
 def print_heading(run: Run, found: StoredResult, console: Console) -> None:
     """Which run it is and what its result came from."""
     console.print(Text(f"run {run.id}  {local(run.date_s)}", style="bold"))
-    for label, part in (("log", run.log), ("car", run.car), ("setup", run.setup), ("channel map", run.channels)):
+    for label, part in (
+        *(("log", log) for log in run.logs),
+        ("car", run.car),
+        ("setup", run.setup),
+        ("channel map", run.channels),
+    ):
         if part is not None:
             console.print(Text(f"{label:12}{part.name}  sha256 {part.sha256[:16]}"))
     console.print(Text(f"{'code':12}{found.code}\n"))

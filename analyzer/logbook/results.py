@@ -4,26 +4,28 @@ import json
 import secrets
 import sqlite3
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from analyzer.analysis import Analysis
 from analyzer.errors import InputError
+from analyzer.knowledge.knowledge_file import run_json
 from analyzer.lockcurve.estimate import Interval
 from analyzer.logbook import analysis_files, files
 from analyzer.logbook.names import is_id
 from analyzer.logbook.placing import to_disk
-from analyzer.logbook.runs import Run, remove_run
+from analyzer.logbook.runs import Run, remove_run, run_of_id
 from analyzer.logbook.sidecars import ABOUT, TEXT
 from analyzer.logbook.store import Store
 from analyzer.presentation.result_json import to_json
-from analyzer.provenance import Provenance, code_version
+from analyzer.provenance import Provenance, code_version, hash_of_logs
 
+TOLD = "told.json"  # beside the arrays of a result: what the run tells of its car
 _COLUMNS = (
     "id, run_id, car_id, setup_id, channels_id, state, step, share, message, asked_s, provenance, code, folder, "
-    "distance_km"
+    "distance_km, knowledge"
 )
 _COMBINATION = "run_id = ? AND car_id = ? AND setup_id IS ? AND channels_id IS ?"
 
@@ -40,7 +42,8 @@ class StoredResult:
     asked_s : when it was asked for (s since 1970).
     provenance, code : what the last result or failure came from.
     folder : name of the folder of its arrays.
-    distance_km : distance driven in the log.
+    distance_km : distance driven in the logs.
+    knowledge : what the result used of other runs, as JSON (`logbook.knowledge`); None where it used nothing.
     """
 
     id: str
@@ -57,12 +60,13 @@ class StoredResult:
     code: str | None
     folder: str | None
     distance_km: float | None
+    knowledge: str | None = None
 
 
 def expected(run: Run) -> Provenance:
     """What a result of this run would come from now."""
     return Provenance(
-        log_sha256=run.log.content_sha256,
+        log_sha256=hash_of_logs([log.content_sha256 for log in run.logs]),
         car_sha256=run.car.content_sha256,
         setup_sha256=run.setup.content_sha256 if run.setup else None,
         channels_sha256=run.channels.content_sha256 if run.channels else None,
@@ -119,13 +123,10 @@ def run_of(store: Store, found: StoredResult) -> Run:
     ------
     InputError : the run was removed.
     """
-    date = store.row("SELECT date_s FROM runs WHERE id = ?", (found.run_id,))
-    if date is None:
+    if store.row("SELECT 1 FROM runs WHERE id = ?", (found.run_id,)) is None:
         raise InputError("the run was removed from the logbook; add its log again.")
-    return Run(
-        id=found.run_id,
-        date_s=date["date_s"],
-        log=files.file(store, "log", found.run_id),
+    return replace(
+        run_of_id(store, found.run_id),
         car=files.file(store, "car", found.car_id),
         setup=files.file(store, "setup", found.setup_id) if found.setup_id else None,
         channels=files.file(store, "channels", found.channels_id) if found.channels_id else None,
@@ -148,14 +149,20 @@ def fail(store: Store, run: Run, *, message: str, provenance: Provenance) -> Non
         result_id, before = _result_to_fill(connection, run)
         connection.execute(
             "UPDATE results SET state = 'failed', step = '', share = 0, message = ?, provenance = ?, code = ?, "
-            "folder = NULL, distance_km = NULL, result = NULL WHERE id = ?",
+            "folder = NULL, distance_km = NULL, knowledge = NULL, result = NULL WHERE id = ?",
             (message, provenance.key, provenance.code, result_id),
         )
         _drop_arrays(store, before)
 
 
-def finish(store: Store, run: Run, analysis: Analysis, *, provenance: Provenance) -> StoredResult:
+def finish(
+    store: Store, run: Run, analysis: Analysis, *, provenance: Provenance, knowledge: str | None = None
+) -> StoredResult:
     """Put the result of a run with its arrays in the place of the one before.
+
+    Parameters
+    ----------
+    knowledge : as in `StoredResult`.
 
     Raises
     ------
@@ -168,17 +175,20 @@ def finish(store: Store, run: Run, analysis: Analysis, *, provenance: Provenance
         staged.mkdir()
         analysis_files.save(analysis, staged)
         (staged / TEXT).write_text(text, "utf-8")
+        if analysis.told is not None:
+            (staged / TOLD).write_text(json.dumps(run_json(analysis.told)), "utf-8")
         to_disk(staged)
         with store.transaction() as connection:
             result_id, before = _result_to_fill(connection, run)
-            about = _about(connection, result_id, provenance, folder=name, distance_km=distance_km(analysis))
+            made = {"folder": name, "distance_km": distance_km(analysis), "knowledge": knowledge}
+            about = _about(connection, result_id, provenance, made)
             (staged / ABOUT).write_text(about, "utf-8")
             to_disk(staged / ABOUT)
             store.placing.place(staged, store.arrays(name))
             connection.execute(
                 "UPDATE results SET state = 'done', step = '', share = 1, message = '', provenance = ?, code = ?, "
-                "folder = ?, distance_km = ?, result = ? WHERE id = ?",
-                (provenance.key, provenance.code, name, distance_km(analysis), text, result_id),
+                "folder = ?, distance_km = ?, knowledge = ?, result = ? WHERE id = ?",
+                (provenance.key, provenance.code, *made.values(), text, result_id),
             )
             _drop_arrays(store, before)
     return result(store, result_id)
@@ -193,15 +203,13 @@ def _result_to_fill(connection: sqlite3.Connection, run: Run) -> tuple[str, str 
     return result_id, row["folder"]
 
 
-def _about(
-    connection: sqlite3.Connection, result_id: str, provenance: Provenance, *, folder: str, distance_km: float
-) -> str:
+def _about(connection: sqlite3.Connection, result_id: str, provenance: Provenance, columns: dict[str, Any]) -> str:
     """What is kept beside the arrays, so that a lost database has the result again."""
     row = connection.execute(
         "SELECT id, run_id, car_id, setup_id, channels_id, asked_s FROM results WHERE id = ?", (result_id,)
     ).fetchone()
     made = {"state": "done", "share": 1, "provenance": provenance.key, "code": provenance.code}
-    return json.dumps({**dict(row), **made, "folder": folder, "distance_km": distance_km}, indent=1) + "\n"
+    return json.dumps({**dict(row), **made, **columns}, indent=1) + "\n"
 
 
 def _drop_arrays(store: Store, name: str | None) -> None:
@@ -281,7 +289,9 @@ def analysis_of(store: Store, result_id: str) -> Analysis:
 
 
 def distance_km(analysis: Analysis) -> float:
-    """Distance driven while every channel was there (km)."""
-    signals = analysis.signals
-    speed = np.where(signals.valid & np.isfinite(signals.speed_m_s), signals.speed_m_s, 0.0)
-    return float(np.sum(speed) / signals.rate_hz / 1e3)
+    """Distance driven in all logs while every channel was there (km)."""
+    driven = 0.0
+    for signals in (one.signals for one in (analysis, *analysis.others)):
+        speed = np.where(signals.valid & np.isfinite(signals.speed_m_s), signals.speed_m_s, 0.0)
+        driven += float(np.sum(speed) / signals.rate_hz / 1e3)
+    return driven

@@ -1,9 +1,11 @@
-"""Runs: one a log, whatever the number of times it was added, with the car and setup that it was driven with."""
+"""Runs: one log, or several that are one answer, with the car and setup that they were driven with."""
 
 import sqlite3
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 from analyzer.errors import InputError
+from analyzer.knowledge.carried import SAID as DRIVEN_WITH
 from analyzer.logbook import files
 from analyzer.logbook.files import StoredFile
 from analyzer.logbook.store import Store
@@ -11,7 +13,15 @@ from analyzer.logbook.store import Store
 
 @dataclass(frozen=True)
 class Run:
-    """One log with what it was driven with. `id` is the log's; `date_s` seconds since 1970, UTC."""
+    """One or several logs with what they were driven with.
+
+    Attributes
+    ----------
+    id : of the first log.
+    date_s : seconds since 1970, UTC.
+    more : the other logs of the run (slow circles, a slow lap), which are fitted together with the first.
+    words : `tyres`, `weather` and `sensor`, as a person said them.
+    """
 
     id: str
     date_s: float
@@ -19,6 +29,18 @@ class Run:
     car: StoredFile
     setup: StoredFile | None
     channels: StoredFile | None
+    more: tuple[StoredFile, ...] = ()
+    words: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def logs(self) -> tuple[StoredFile, ...]:
+        """All of its logs."""
+        return (self.log, *self.more)
+
+    @property
+    def name(self) -> str:
+        """Its logs, as one line."""
+        return " + ".join(log.name for log in self.logs)
 
 
 def runs(store: Store, *, car: str | None = None) -> list[Run]:
@@ -26,7 +48,8 @@ def runs(store: Store, *, car: str | None = None) -> list[Run]:
     with store.reading() as connection:
         rows = connection.execute("SELECT * FROM runs ORDER BY date_s, id").fetchall()
         stored = {row["id"]: files.stored_file(store, row) for row in connection.execute("SELECT * FROM files")}
-    found = [_run(row, stored) for row in rows]
+        more = connection.execute(_MORE).fetchall()
+    found = [_run(row, stored, more) for row in rows]
     return [run for run in found if car is None or run.car.title == car]
 
 
@@ -41,9 +64,11 @@ def run_of_id(store: Store, run_id: str) -> Run:
         row = connection.execute("SELECT * FROM runs WHERE id = ?", (run_id,)).fetchone()
         if row is None:
             raise InputError(f"there is no run {run_id} in this logbook any more; add its log again.")
-        ids = (row["id"], row["car_id"], row["setup_id"], row["channels_id"])
-        parts = connection.execute("SELECT * FROM files WHERE id IN (?, ?, ?, ?)", ids).fetchall()
-    return _run(row, {part["id"]: files.stored_file(store, part) for part in parts})
+        more = connection.execute(_MORE).fetchall()
+        ids = [row["id"], row["car_id"], row["setup_id"], row["channels_id"]]
+        ids += [one["log_id"] for one in more if one["run_id"] == run_id]
+        parts = connection.execute(f"SELECT * FROM files WHERE id IN ({', '.join('?' * len(ids))})", ids).fetchall()
+    return _run(row, {part["id"]: files.stored_file(store, part) for part in parts}, more)
 
 
 def find_run(store: Store, text: str) -> Run:
@@ -54,11 +79,7 @@ def find_run(store: Store, text: str) -> Run:
     InputError : none, or more than one.
     """
     found = runs(store)
-    named = [
-        run
-        for run in found
-        if text in (run.log.name, run.log.name.split(".")[0]) or (len(text) >= 3 and run.id.startswith(text))
-    ]
+    named = [run for run in found if _is_named(run, text)]
     if len(named) == 1:
         return named[0]
     if named:
@@ -67,6 +88,11 @@ def find_run(store: Store, text: str) -> Run:
         )
     there = ", ".join(f"{run.id[:6]} ({run.log.name})" for run in found[:8]) or "none yet"
     raise InputError(f"there is no run '{text}' in this logbook; there are: {there}. Give an id or a file name.")
+
+
+def _is_named(run: Run, text: str) -> bool:
+    names = {name for log in run.logs for name in (log.name, log.name.split(".")[0])}
+    return text in names or (len(text) >= 3 and run.id.startswith(text))
 
 
 def set_run(
@@ -87,7 +113,7 @@ def set_run(
     )
 
 
-SAID = ("title", "driver", "tyres", "weather", "notes")  # of a run, by a person
+SAID = ("title", "driver", "tyres", "weather", "sensor", "notes")  # of a run, by a person
 MOST_SAID = 2000  # letters
 
 
@@ -98,34 +124,79 @@ def say_of(store: Store, run_id: str, *, date_s: float | None = None, **said: st
     ------
     InputError : no such run, an unknown field, or a text that is too long.
     """
+    run_of_id(store, run_id)
+    with store.transaction() as connection:
+        say(connection, run_id, said)
+        if date_s is not None:
+            connection.execute("UPDATE runs SET date_s = ? WHERE id = ?", (date_s, run_id))
+
+
+def not_of_another(connection: sqlite3.Connection, log_id: str) -> None:
+    """Refuse a log that is one more log of a run.
+
+    Raises
+    ------
+    InputError : it is.
+    """
+    owner = connection.execute("SELECT run_id FROM more_logs WHERE log_id = ?", (log_id,)).fetchone()
+    if owner is not None:
+        name = connection.execute("SELECT name FROM files WHERE id = ?", (log_id,)).fetchone()["name"]
+        raise InputError(f"{name}: is a log of run {owner['run_id'][:8]} already; remove that run first.")
+
+
+def say(connection: sqlite3.Connection, run_id: str, said: Mapping[str, str]) -> None:
+    """As `say_of`, inside a transaction.
+
+    Raises
+    ------
+    InputError : an unknown field, or a text that is too long.
+    """
     unknown = [name for name in said if name not in SAID]
     if unknown:
         raise InputError(f"'{unknown[0]}' is nothing that a run has; allowed: {', '.join(SAID)}.")
     for name, text in said.items():
         if not isinstance(text, str) or len(text) > MOST_SAID:
             raise InputError(f"{name}: is too long; allowed: up to {MOST_SAID} letters. Shorten it.")
-    run_of_id(store, run_id)
-    with store.transaction() as connection:
-        for name, text in said.items():
-            connection.execute(f"UPDATE runs SET {name} = ? WHERE id = ?", (text.strip(), run_id))
-        if date_s is not None:
-            connection.execute("UPDATE runs SET date_s = ? WHERE id = ?", (date_s, run_id))
+        connection.execute(f"UPDATE runs SET {name} = ? WHERE id = ?", (text.strip(), run_id))
+
+
+def add_log(connection: sqlite3.Connection, run_id: str, log_id: str) -> None:
+    """Say that a stored log is one more of a run. Inside a transaction.
+
+    Raises
+    ------
+    InputError : the log is another run's, or a run of its own.
+    """
+    mine = connection.execute("SELECT 1 FROM more_logs WHERE run_id = ? AND log_id = ?", (run_id, log_id)).fetchone()
+    if log_id == run_id or mine is not None:
+        return
+    not_of_another(connection, log_id)
+    name = connection.execute("SELECT name FROM files WHERE id = ?", (log_id,)).fetchone()["name"]
+    if connection.execute("SELECT 1 FROM runs WHERE id = ?", (log_id,)).fetchone() is not None:
+        raise InputError(f"{name}: is a run of its own; remove it with `halfshaft logbook remove` first.")
+    last = connection.execute("SELECT max(place) AS place FROM more_logs WHERE run_id = ?", (run_id,)).fetchone()
+    place = 1 + (last["place"] or 0)
+    connection.execute("INSERT INTO more_logs (run_id, place, log_id) VALUES (?, ?, ?)", (run_id, place, log_id))
 
 
 def remove_run(store: Store, run_id: str) -> None:
-    """Take a run out: its log, results and comparisons. Cars, setups and maps stay for other runs."""
-    log = files.file(store, "log", run_id)
+    """Take a run out: its logs, results and comparisons. Cars, setups and maps stay for other runs."""
+    logs = run_of_id(store, run_id).logs
     with store.transaction() as connection:
         folders = connection.execute("SELECT folder FROM results WHERE run_id = ?", (run_id,)).fetchall()
         connection.execute("DELETE FROM runs WHERE id = ?", (run_id,))
-        connection.execute("DELETE FROM files WHERE id = ?", (run_id,))
-        files.forget(store, log)
+        for log in logs:
+            connection.execute("DELETE FROM files WHERE id = ?", (log.id,))
+            files.forget(store, log)
         for row in folders:
             if row["folder"]:
                 store.discard(store.arrays(row["folder"]))
 
 
-def _run(row: sqlite3.Row, stored: dict[str, StoredFile]) -> Run:
+_MORE = "SELECT run_id, log_id FROM more_logs ORDER BY run_id, place"
+
+
+def _run(row: sqlite3.Row, stored: dict[str, StoredFile], more: Sequence[sqlite3.Row]) -> Run:
     return Run(
         id=row["id"],
         date_s=row["date_s"],
@@ -133,4 +204,6 @@ def _run(row: sqlite3.Row, stored: dict[str, StoredFile]) -> Run:
         car=stored[row["car_id"]],
         setup=stored[row["setup_id"]] if row["setup_id"] else None,
         channels=stored[row["channels_id"]] if row["channels_id"] else None,
+        more=tuple(stored[one["log_id"]] for one in more if one["run_id"] == row["id"]),
+        words={what: row[what] for what in DRIVEN_WITH},
     )

@@ -21,7 +21,7 @@ from analyzer.provenance import hash_stream, settings_hash
 from analyzer.vehicle.car import load_car
 
 # table -> its column with the id of a stored file; a table that lacks here does not come back
-TABLES = {"files": "id", "runs": "id"}
+TABLES = {"files": "id", "runs": "id", "more_logs": "run_id"}
 ABOUT, TEXT = "about.json", "result.json"  # of a result
 
 

@@ -53,19 +53,28 @@ class Source:
             return _read_up_to(stream, size)
 
     def seekable(self) -> BinaryIO | str:
-        """The path of a plain file, or the unpacked bytes in memory.
+        """The path of a plain file (itself where libraries cannot take its name), or the unpacked bytes in memory.
 
         Raises
         ------
         InputError : it unpacks to more than memory should hold.
         """
         if self.path is not None:
-            return str(self.path)
+            return str(self.path) if is_text(str(self.path)) else self.open()
         with self.open() as stream:
             data = _read_up_to(stream, UNPACKED_LIMIT_BYTES + 1)
         if len(data) > UNPACKED_LIMIT_BYTES:
             raise InputError(f"{self.name}: unpacks to more than 1 GB; unpack it first and name the log inside.")
         return io.BytesIO(data)
+
+
+def is_text(name: str) -> bool:
+    """Whether a name is UTF-8, which POSIX does not ask of file names."""
+    try:
+        name.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 def open_source(path: Path | str) -> Source:

@@ -30,6 +30,7 @@ _SEPARATORS = (",", ";", "\t", "|", " ")
 MINUS = re.compile(r"^(?:[\u2212\u2012\u2013]\s?(?P<a>[\d.,].*)|\((?P<b>[\d.,][^()]*)\))$")
 LONGEST_LINE = 1_000_000  # characters; longer is no line of a table
 _WINDOW = 150
+LIKE_WORDS = 0.8  # of a row
 _RATE_CELL = re.compile(r"\d+([.,]\d+)?\s*hz", re.IGNORECASE)
 
 
@@ -75,7 +76,7 @@ class Dialect:
         if self.grouped:
             parts.append("thousands marks")
         if self.encoding not in ("utf-8", "utf-8-sig"):
-            parts.append({"cp1252": "Latin-1"}.get(self.encoding, self.encoding.upper()))
+            parts.append({"cp1252": "Latin-1", "cp932": "Shift-JIS"}.get(self.encoding, self.encoding.upper()))
         return ", ".join(parts)
 
 
@@ -98,11 +99,19 @@ def sniff_encoding(head: bytes) -> str | None:
         return None
     if sum(b < 9 or 13 < b < 32 for b in sample) > len(sample) // 100:
         return None
-    try:
-        codecs.getincrementaldecoder("utf-8")().decode(head)
-        return "utf-8"
-    except UnicodeDecodeError:
-        return "cp1252"
+    for codec in ("utf-8", "cp932"):
+        with suppress(UnicodeDecodeError):
+            text = codecs.getincrementaldecoder(codec)().decode(head)
+            if codec == "utf-8" or _is_japanese(text):
+                return codec
+    return "cp1252"
+
+
+def _is_japanese(text: str) -> bool:
+    """Whether a text read as Shift-JIS is one: most of what is not ASCII comes in words of kana and kanji. Of Latin-1
+    read so, each letter with an accent makes one kanji of itself and the letter behind it."""
+    words = re.findall(r"[^\x00-\x7f]+", text)
+    return bool(words) and sum(len(word) > 1 for word in words) > len(words) / 2
 
 
 def kind_of_cell(cell: str, decimal: str) -> str:
@@ -288,6 +297,8 @@ def _names_and_units(rows: Sequence[Sequence[str]], width: int) -> tuple[list[st
             continue
         if sum(kind_of_cell(c, ".") == "number" for c in filled) > len(filled) / 2:
             continue  # channel numbers or rates
+        if len(rows) > 1 and max(Counter(filled).values(), default=0) > LIKE_WORDS * len(filled) and len(filled) > 4:
+            continue  # a row that says the same of every column: a type
         names_follow = k + 1 < len(rows) and sum(map(bool, rows[k + 1])) >= len(filled) > 0
         if (name_rows or names_follow) and sum(parse_unit(c) is not None for c in filled) >= len(filled) / 2:
             units = [c.strip("[](){}") for c in row]

@@ -1,6 +1,8 @@
 """Proposes which column is which channel, with reasons, and says where it cannot decide."""
 
-from collections.abc import Callable, Iterable, Mapping
+import re
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -11,7 +13,7 @@ from analyzer.logs import behaviour, families
 from analyzer.logs.assemble import Taken
 from analyzer.logs.mapping import ChannelEntry, ChannelMap, LogEntry, channel_map_toml
 from analyzer.logs.match_units import with_units
-from analyzer.logs.names import name_score, tokens
+from analyzer.logs.names import LONGEST_NAME, name_score, tokens
 from analyzer.logs.raw import RawLog
 from analyzer.logs.unit_names import parse_unit, unit_suffix
 from analyzer.units import QUANTITIES, TIME_FACTORS
@@ -22,6 +24,8 @@ SAME_SIGNAL = 0.999
 # not needed, and held against the other channels afterwards: the first of several will do, a wrong one is found
 TESTED = ("yaw_rate", "long_g", "gps_speed", "brake")
 LAP_CLOCKS = ("lap time", "laptime", "time lap", "lap time s", "current lap time", "running lap time", "rundenzeit")
+_AFFIX_ENDS = re.compile(r"[^\W_]+[\W_]+")  # an affix ends where a word does
+SHARED_BY, LEAST_NAMES = 0.8, 5  # of the columns; fewer share a word by chance
 FAMILY_SCORE = 0.8  # of a four of columns that differ only in the wheel and agree
 Load = Callable[[Iterable[int]], dict[int, np.ndarray]]
 
@@ -139,11 +143,12 @@ def propose(raw: RawLog) -> Proposal:
 
 def _by_name(raw: RawLog) -> dict[str, list[Candidate]]:
     result: dict[str, list[Candidate]] = {}
+    own = _own_parts([column.name for column in raw.columns])
     for index, column in enumerate(raw.columns):
         plain = column.name.casefold()
         for channel in (*CHANNELS, "distance"):
             exact = plain == channel or plain.rsplit(" #", 1)[0] == channel
-            score = 1.2 if exact else name_score(channel, column.name)
+            score = 1.2 if exact else max(name_score(channel, column.name), name_score(channel, own[index]))
             if channel == "time" and column.is_clock:
                 score = max(score, 0.75)
             if score >= 0.5:
@@ -154,6 +159,17 @@ def _by_name(raw: RawLog) -> dict[str, list[Candidate]]:
         if any(c.score > 1.1 for c in candidates):
             result[channel] = [c for c in candidates if c.score > 1.1]
     return result
+
+
+def _own_parts(names: Sequence[str]) -> list[str]:
+    """The names without what nearly all of them begin or end with: a logger's or a bus's name."""
+    for turned in (False, True):
+        names = [name[:LONGEST_NAME][:: -1 if turned else 1] for name in names]
+        ends = Counter(name[: end.end()] for name in names for end in _AFFIX_ENDS.finditer(name))
+        shared = [affix for affix, count in ends.items() if count > SHARED_BY * len(names)]
+        affix = max(shared, key=len, default="") if len(names) >= LEAST_NAMES else ""
+        names = [name.removeprefix(affix)[:: -1 if turned else 1] for name in names]
+    return list(names)
 
 
 def _lap_clock(raw: RawLog) -> int | None:

@@ -78,7 +78,10 @@ def _any(words: str) -> str:
     return "(" + "|".join(word.replace("_", " ") for word in words.split()) + ")"
 
 
-_ACC = _any("a acc accel acceleration accelerazione aceleracion g gforce force beschl beschleunigung accelerometer")
+_ACC = _any(
+    "a acc accel acceleration accelerazione aceleracion acel versnelling g gforce force beschl beschleunigung "
+    "accelerometer"
+)
 _SPEED = _any(
     "speed spd vel velo velocity geschw geschwindigkeit vitesse velocidad velocita snelheid wielsnelheid rpm rotation "
     "drehzahl toerental "
@@ -121,8 +124,8 @@ CORNERS = tuple(
         "f_l,f_r,r_l,r_r",
         *(
             f"{ahead}{gap}{left},{ahead}{gap}{right},{behind}{gap}{left},{behind}{gap}{right}"
-            for ahead, behind in (("front", "rear"), ("frnt", "rear"), ("front", "back"), ("fr", "re"))
-            for left, right in (("left", "right"), ("l", "r"), ("lft", "rgt"), ("lh", "rh"))
+            for ahead, behind in (("front", "rear"), ("frnt", "rear"), ("frnt", "re"), ("front", "back"), ("fr", "re"))
+            for left, right in (("left", "right"), ("l", "r"), ("lft", "rgt"), ("lh", "rh"), ("le", "ri"))
             for gap in ("", "_", " ", "-", ".")
         ),
         *(
@@ -179,9 +182,10 @@ RULES: dict[str, Rule] = {
     "steer": Rule(
         (
             (
-                r"\b(steer|steering|lenk|lenkwinkel|lenkradwinkel|lenkrad|volant|volante|sterzo|stuur|stuurhoek|handwheel|swa|sas)\b",
+                r"\b(steer|steering|lenk|lenkwinkel|lenkradwinkel|lenkrad|volant|volante|sterzo|stuur\w*|handwheel|swa|sas)\b",
                 1.0,
             ),
+            (r"\b(angulo|giro) (de )?(la )?direccion\b", 1.0),
             (r"\b(road wheel angle|front wheel angle|hand wheel)\b", 0.95),
             (r"^delta( (f|front|steer|angle))?$", 0.75),
         ),
@@ -211,7 +215,7 @@ RULES: dict[str, Rule] = {
                 r"\b(yaw (rate|velocity|speed|vel|gyro)|(rate|gyro) yaw|vitesse de lacet|vitesse lacet|yawrate)\b",
                 1.0,
             ),
-            (r"\b(gierrate|giersnelheid|giergeschwindigkeit|gier rate|imbardata|guinada|lacet)\b", 1.0),
+            (r"\b(gierrate|gier\w*snelheid|giergeschwindigkeit|gier rate|imbardata|guinada|lacet)\b", 1.0),
             (r"\b(gyro z|z gyro|rate z|z rate|omega z|rot z|rotation z|gyr z|wz|ang vel z|angular velocity z)\b", 0.9),
             (r"^(yaw|omega|gier|gyro)$", 0.72),
         ),
@@ -307,7 +311,8 @@ RULES: dict[str, Rule] = {
                 1.0,
             ),
             (
-                r"^(time|zeit|temps|timestamp) (s|sec|secs|seconds|ms|us|utc|of day|abs|rel|relative|absolute|local)$",
+                r"^(time|zeit|temps|timestamp) "
+                r"(s|sec|secs|seconds|ms|us|ns|utc|of day|abs|rel|relative|absolute|local)$",
                 1.0,
             ),
             (

@@ -21,7 +21,7 @@ _SPELLINGS = {
     "ft/s": "ft/s fps ftps",
     "rad/s": "rad/s rads-1 rad/sec radps radian/s radians/s",
     "deg/s": "deg/s degs-1 °/s deg/sec degps degree/s degrees/s º/s dps grad/s",
-    "rpm": "rpm 1/min r/min rev/min min-1 u/min tr/min revs/min",
+    "rpm": "rpm revolutions/minute rotations/minute 1/min r/min rev/min min-1 u/min tr/min revs/min",
     "Hz": "hz hertz 1/s s-1 pulses/s",
     "%": "% pct percent percentage %/100 prozent",
     "1/255": "1/255 byte",
@@ -50,6 +50,7 @@ _SPELLINGS = {
 
 def _squeeze(text: str) -> str:
     text = text.strip().strip("[](){}<>'\"").casefold().replace("²", "2").replace("⁻", "-").replace("¹", "1")
+    text = text.replace(" per ", "/").replace("squared", "2")
     return re.sub(r"[\s.^*·⋅]", "", text)
 
 
@@ -68,7 +69,16 @@ def parse_unit(text: str) -> str | None:
     bare = text.strip().strip("[](){}<>")
     if bare in _EXACT:
         return _EXACT[bare]
-    return _SYMBOL.get(_squeeze(text))
+    squeezed = _squeeze(text)
+    return _SYMBOL.get(squeezed) or _spelled_out(squeezed)
+
+
+def _spelled_out(squeezed: str) -> str | None:
+    """The unit of words such as `kilometers/hour` and `meters/second2`, each of which is one."""
+    top, slash, below = squeezed.partition("/")
+    square = "2" if below.endswith("2") else ""
+    parts = [_SYMBOL.get(part) for part in (top, below.removesuffix("2"))]
+    return _SYMBOL.get(f"{parts[0]}/{parts[1]}{square}".casefold()) if slash and all(parts) else None
 
 
 LONGEST_HEADER = 500  # characters; longer is no name with its unit

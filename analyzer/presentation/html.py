@@ -33,6 +33,7 @@ from analyzer.presentation.figures import corner_traces, lock_plot, path_map
 from analyzer.presentation.figures.comparison_plots import READ_CHANGE, READ_PHASES, change_plot, phase_plot
 from analyzer.presentation.figures.theme import CONFIG, repaint
 from analyzer.presentation.figures.trade_off import READ, trade_off
+from analyzer.presentation.knowledge_words import used_sentences
 from analyzer.presentation.result_tables import corner_rows, fitted_rows
 from analyzer.presentation.words import PARAMETER_NAMES, PHASE_NAMES, interval_words
 
@@ -75,6 +76,7 @@ def analysis_report(analysis: Analysis) -> str:
         when=when,
         parameters=_parameters(analysis),
         anchored=_anchored(analysis),
+        knowledge=() if analysis.knowledge is None else used_sentences(analysis.knowledge),
         fitted=fitted_rows(analysis),
         rows=corner_rows(analysis.phase_results),
         traces=traces,

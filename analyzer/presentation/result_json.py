@@ -23,6 +23,7 @@ from analyzer.lockcurve.estimate import Interval, LockCurveEstimate
 from analyzer.logs.recording import Annotation
 from analyzer.presentation import advice_words, comparison_words, odds_words
 from analyzer.presentation.agreement_words import side_sentence
+from analyzer.presentation.knowledge_words import knowledge_json
 
 SCHEMA_VERSION = 1
 PHASE_KEYS = tuple(f.name for f in dataclasses.fields(PhaseResult) if f.name not in ("lap", "corner", "direction"))
@@ -60,6 +61,7 @@ def to_result(analysis: Analysis) -> dict[str, Any]:
             "corners": [c | _of_log(one, analysis) for one in together for c in _corners(one.phase_results)],
             "lock_curve": lock_curve(analysis.lock_curve),
             "anchored_lock_curve": anchored_lock_curve(analysis.anchored),
+            "knowledge": _knowledge(analysis),
             "predicted_lock_curve": None
             if predicted is None
             else lock_curve_result(predicted, input_torque_Nm=torques),
@@ -99,6 +101,11 @@ def anchored_lock_curve(found: AnchoredEstimate | None) -> dict[str, Any] | None
     ]
     misfit = {"probability": found.probability, "contradicted": found.contradicted}
     return lock_curve(found.lock_curve) | plain({"anchors": anchors, "misfit": misfit})
+
+
+def _knowledge(analysis: Analysis) -> dict[str, Any] | None:
+    used = analysis.knowledge
+    return None if used is None else knowledge_json(used, lock_curve(used.alone))
 
 
 def lock_curve(estimate: LockCurveEstimate) -> dict[str, Any]:

@@ -190,6 +190,39 @@ class AnchoredLockCurve(LockCurve):
     misfit: NotRequired[Misfit]
 
 
+class HeardRun(TypedDict):
+    """A run whose word was used; `digest` changes when what it tells does."""
+
+    run: str
+    digest: str
+
+
+class NotHeard(TypedDict):
+    """A run whose word was not used; `probability` by chance where it contradicts the others."""
+
+    run: str
+    reason: Sentence
+    probability: Fraction | None
+
+
+class KnowledgeUsed(TypedDict):
+    """What `lock_curve` used of other runs' knowledge of the car; `lock_curve_alone` is the one from the logs alone.
+
+    `probability` of a run as far from the others' word as this one, or further, by chance; `contradicts`: so small that
+    none of them is heard; `narrower`: by how much the points' intervals are, in the median (1 is all of it).
+    """
+
+    used: bool
+    car: str
+    runs: list[HeardRun]
+    left_out: list[NotHeard]
+    probability: Fraction | None
+    contradicts: bool
+    narrower: float | None
+    lock_curve_alone: LockCurve
+    sentences: list[Sentence]
+
+
 class PredictedPoint(TypedDict):
     """The predicted lock curve at one input torque; null for a spool."""
 
@@ -361,6 +394,7 @@ class Result(TypedDict):
     corners: list[CornerPass]
     lock_curve: LockCurve
     anchored_lock_curve: NotRequired[AnchoredLockCurve | None]
+    knowledge: NotRequired[KnowledgeUsed | None]
     predicted_lock_curve: PredictedLockCurve | None
     agreement: Agreement | None
     findings: list[Finding]

@@ -17,6 +17,7 @@ from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.log_check import first_few
 from analyzer.presentation import odds_words
 from analyzer.presentation.agreement_words import side_sentence
+from analyzer.presentation.knowledge_words import used_sentences
 from analyzer.presentation.result_tables import corner_rows
 from analyzer.presentation.words import (
     HOW_TO_READ,
@@ -61,6 +62,7 @@ def print_summary(analysis: Analysis, console: Console) -> None:
     console.print(Text.assemble((asked, "bold"), " ", rest))
     _print_findings(analysis, console)
     _print_lock_curve(analysis, console)
+    _print_knowledge(analysis, console)
     _print_anchored(analysis, console)
     _print_trend(analysis, console)
     _print_agreement(analysis, console)
@@ -119,6 +121,12 @@ def _print_lock_curve(analysis: Analysis, console: Console) -> None:
             f"{curve.locked_count} locked (they give lower limits)."
         )
     )
+
+
+def _print_knowledge(analysis: Analysis, console: Console) -> None:
+    if analysis.knowledge is not None:
+        console.print()
+        console.print(Text(" ".join(used_sentences(analysis.knowledge))))
 
 
 def _print_anchored(analysis: Analysis, console: Console) -> None:
@@ -283,6 +291,7 @@ SOURCE_WORDS = {
     "acceleration": "offset of the accelerometers",
     "car": "car file's figures",
     "bench": "bench reading",
+    "knowledge": "what other runs know of the car",
     "hold_off": "where the ramps start to clamp",
     "tyre_model": "shape of the tyre curve",
 }

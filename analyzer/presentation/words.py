@@ -17,7 +17,7 @@ from analyzer.findings.sentences import CAUSE_WORDS
 from analyzer.in_words import capitalised, listed, number, signed
 from analyzer.lockcurve.estimate import Interval
 from analyzer.phases.segments import Laps
-from analyzer.signals.consistency import LEFT_OUT, contradicted
+from analyzer.signals.consistency import LEFT_OUT, contradicted, unchecked
 from analyzer.trends.lock_trend import TEN_MINUTES_S, LockTrend
 
 KIND_NAMES = {
@@ -223,7 +223,7 @@ def answer_parts(analysis: Analysis) -> tuple[str, str]:
     if mark := contradicted(analysis.quality):
         asked = "This log contradicts itself, so it says nothing about the differential, the driver or the parts."
         return asked, f"{mark.message[:1].upper()}{mark.message[1:]} {NOT_TO_BE_USED}"
-    rest = (_left_out, _locking, _curve, _anchored, _trend, _parts, _assumed)
+    rest = (_left_out, _locking, _curve, _anchored, _trend, _parts, _assumed, _unchecked)
     return _events(analysis), " ".join(s for s in (part(analysis) for part in rest) if s)
 
 
@@ -374,6 +374,12 @@ def _assumed(analysis: Analysis) -> str:
         "The car file leaves out rear_load_transfer_fraction; a guess from the rear's share of the weight stands in, "
         "and nothing else moves the lock curve as much. Find the figure before you change a part."
     )
+
+
+def _unchecked(analysis: Analysis) -> str:
+    """What no channel of the log would show to be wrong."""
+    mark = unchecked(analysis.quality)
+    return mark.message if mark else ""
 
 
 def _trend(analysis: Analysis) -> str:

@@ -16,6 +16,7 @@ from analyzer.vehicle.car import Car
 
 CONTRADICTION = "contradiction"  # the mark: headline and verdicts go by it
 LEFT_OUT = "contradicted_channel"
+UNCHECKED = "unchecked_scale"  # nothing contradicts, for nothing would
 THINGS = {
     "wheel_scale": "the unit of the wheel speeds",
     "front_wheels": "a front wheel speed",
@@ -24,10 +25,17 @@ THINGS = {
     "time": "the time",
     "car": "the car file's track or steering ratio",
 }
+SCALES = {
+    "time": "the clock",
+    "wheel_scale": "the scale of the wheel speeds",
+    "lat_g": "the scale of lateral acceleration",
+}
 NEEDED = ("wheel_scale", "front_wheels", "rear_wheels", "time", "throttle")
 ROUNDS = 3  # of leaving a channel out and looking again
 # A misfit of less than this does not show in every test that hangs on its cause: what agrees then acquits nobody.
 SMALL = 0.15
+# Of a test's limits, high over low: closer ones tell a scale by more than the log's own intervals are wide.
+CLOSE = 1.25
 
 
 @dataclass(frozen=True)
@@ -58,7 +66,7 @@ def consistent(recording: Recording, car: Car | None) -> Recording:
         tests = consistency_tests(recording, car)
         found = contradiction_of(tests)
         if found is None:
-            return recording
+            return _with_unchecked(recording, tests)
         certain = len(found.causes) == 1 or found.together
         if certain and all(_can_leave_out(cause, recording) for cause in found.causes):
             recording = _without(recording, found)
@@ -68,6 +76,32 @@ def consistent(recording: Recording, car: Car | None) -> Recording:
         note = Annotation(CONTRADICTION, "error", _channel(found.causes), None, None, found.message)
         return replace(recording, annotations=(*recording.annotations, note))
     return recording
+
+
+def _with_unchecked(recording: Recording, tests: Sequence[PairTest]) -> Recording:
+    """The recording with a word on its clock and its wheel speeds where no test would show either off by a fifth."""
+    told = frozenset[str]().union(*(test.holds for test in tests if test.outcome == "agrees" and _is_close(test)))
+    scales = [thing for thing in SCALES if thing not in told]
+    scales = [thing for thing in scales if thing != "lat_g" or thing in recording.channels]
+    if not tests or not scales:
+        return recording
+    words = (
+        f"Nothing in this log checks {listed([SCALES[thing] for thing in scales])} to better than a fifth. An error "
+        "there makes the torques wrong by as much, beyond their intervals. Log longitudinal acceleration, yaw rate and "
+        "GPS speed as well."
+    )
+    note = Annotation(UNCHECKED, "info", None, None, None, words)
+    return replace(recording, annotations=(*recording.annotations, note))
+
+
+def _is_close(test: PairTest) -> bool:
+    """Whether a test would have shown a scale that is off by a fifth."""
+    return bool(test.lowest and test.highest) and test.highest < CLOSE * test.lowest  # type: ignore[operator]
+
+
+def unchecked(annotations: Sequence[Annotation]) -> Annotation | None:
+    """The mark of a log in which nothing would show a wrong clock or scale of its wheels; None without one."""
+    return next((a for a in annotations if a.code == UNCHECKED), None)
 
 
 def contradicted(annotations: Sequence[Annotation]) -> Annotation | None:
@@ -88,7 +122,8 @@ def contradiction_of(tests: Sequence[PairTest]) -> Contradiction | None:
         return None
     candidates = sorted(frozenset.union(*(test.holds for test in failed)))
     small = all(_is_small(test) for test in failed)
-    good = [] if small else [test for test in tests if test.outcome == "agrees"]
+    # a test with one limit, or with wide ones, would not have shown it
+    good = [] if small else [test for test in tests if test.outcome == "agrees" and not test.is_one_sided]
     for size in (1, 2):
         sets = [c for c in combinations(candidates, size) if all(test.holds & {*c} for test in failed)]
         if not sets:
@@ -104,7 +139,7 @@ def contradiction_of(tests: Sequence[PairTest]) -> Contradiction | None:
 
 
 def _is_small(test: PairTest) -> bool:
-    return test.reason == "ratio" and test.number is not None and abs(math.log(max(test.number, 1e-3))) < SMALL
+    return test.reason.startswith("ratio") and test.number is not None and abs(math.log(max(test.number, 1e-3))) < SMALL
 
 
 def _message(failed: Sequence[PairTest], causes: Sequence[str], last: str) -> str:

@@ -11,12 +11,12 @@ what").
 """
 
 from collections.abc import Sequence
-from itertools import combinations
 
 import numpy as np
 
-from analyzer.channels import CHANNELS, WHEEL_CHANNELS
 from analyzer.logs.recording import Recording
+from analyzer.signals.column_tests import at_the_end, copies
+from analyzer.signals.lap_tests import lap_turns
 from analyzer.signals.pair_fit import (
     BLOCK_S,
     LEAST_S,
@@ -36,22 +36,21 @@ from analyzer.signals.pair_fit import (
 )
 from analyzer.signals.stretches import period_s, wheel_speeds_m_s
 from analyzer.signals.timebase import LOWEST_RATE_HZ
-from analyzer.vehicle.car import Car
+from analyzer.signals.zero_tests import zeros
+from analyzer.units import STANDARD_GRAVITY_M_S2
+from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
 
 BRAKE_ON_Pa = 1e5  # as in calibrate.py
-OWN_SENSORS = "have sensors of their own"
-NOISE_TURNS = -0.3
-NOISE_ROWS = 100  # in a stretch
-# of the noise of two sensors; of rough roads and gear shifts slower logs hold more (0.13 at 50 Hz, 0.34 at 25 Hz)
-MOST_SHARED, MOST_SHARED_SLOW, FAST_HZ = 0.3, 0.5, 45.0
-NOISE_RATE_HZ = 20.0  # slower, what a car does in three rows is more than its sensors' noise
-LATEST_COPY_S = 0.3
+BENT_SCALE = (0.988, 1.012)
+MOST_BRAKING = 1.25  # of the grip, which is known to a quarter
 # of a front wheel's load over the static one, per m/s2 across: 2 h/(g t); times 0.3 % of radius per unit of load
 RADIUS_BY_LOAD_S2_M = 2.4e-4
-
+GAINS = (1.0, 18.0)  # thousandths per m/s2; an axle that is late by 0.3 s reads as 18 more at 20 m/s
 # Steer is a weak witness: near the limit understeer and yaw rate go together, and sound simulated cars have read 0.23
 # of what they are steered by. A wrong unit or place of the sensor is off by 14 (steering ratio) or 57 (radian) times.
-STEER_ENDS_WITH_CAR, STEER_ENDS, STEER_TOGETHER = (0.15, 3.0), (0.12, 3.5), 0.15
+# The front wheels show a turn as steer does, before the car drifts: there they go together.
+STEER_ENDS_WITH_CAR, STEER_ENDS = (0.15, 3.0), (0.12, 3.5)
+STEER_TOGETHER, STEER_WITH_FRONT_WHEELS = 0.15, 0.4
 
 
 def consistency_tests(recording: Recording, car: Car | None) -> tuple[PairTest, ...]:
@@ -70,7 +69,8 @@ def consistency_tests(recording: Recording, car: Car | None) -> tuple[PairTest, 
     if view.moving.sum() < LEAST_S * RATE_HZ:
         return ()
     found: list[PairTest | None] = [*_turns(view, recording, car), *_speeds(view), *_changes(view), *_pedals(view)]
-    found += [_driven(view), _rear_middle(view), *_copies(recording, view), _laps(view, recording)]
+    found += [_driven(view), _braking(view, car), lap_turns(view), *zeros(view, recording, car)]
+    found += [*copies(recording, view), *at_the_end(recording, view)]
     return tuple(test for test in found if test is not None)
 
 
@@ -79,8 +79,7 @@ def _turns(view: View, recording: Recording, car: Car | None) -> list[PairTest |
     one, v = np.ones_like(view.speed), np.maximum(view.speed, MOVING_M_S)
     ch, found = view.channels, list[PairTest | None]()
     gyro, lat = ch.get("yaw_rate"), ch.get("lat_g")
-    both = {"wheel_speed_fl", "wheel_speed_fr"} <= view.wheels.keys()
-    front = (view.wheels["wheel_speed_fr"] - view.wheels["wheel_speed_fl"]) / view.track_m if both else None
+    front = view.front_turn
     by_load = RADIUS_BY_LOAD_S2_M / view.track_m
     size = 0.03  # rad/s: a corner of 100 m at 11 km/h
     if gyro is not None and lat is not None:
@@ -122,7 +121,7 @@ def _turns(view: View, recording: Recording, car: Car | None) -> list[PairTest |
                 lat / v,
                 between,
                 view.rolling,
-                ends=(0.87, 1.7) if car else (0.7, 2.2),
+                ends=(0.88, 1.2) if car else (0.7, 2.2),
                 least_size=size,
             )
         )
@@ -152,7 +151,7 @@ def _turns(view: View, recording: Recording, car: Car | None) -> list[PairTest |
                     gentle,
                     ends=STEER_ENDS_WITH_CAR if car else STEER_ENDS,
                     least_size=size,
-                    least_together=STEER_TOGETHER,
+                    least_together=STEER_WITH_FRONT_WHEELS if name == "front_wheels" else STEER_TOGETHER,
                 )
             )
     course = _course(recording, view)
@@ -234,12 +233,13 @@ def _speeds(view: View) -> list[PairTest | None]:
             ratio("rear wheels over front wheels", ("front_wheels", "rear_wheels"), view.rear, view.front, (0.94, 1.07))
         )
     if gps is not None:
+        found.append(_same_at_all_speeds(view, gps, steady))
         found.append(ratio("wheel speeds over GPS speed", ("wheel_scale", "gps_speed"), view.speed, gps, (0.95, 1.05)))
     for end, words in (("f", "front"), ("r", "rear")):
         pair = [view.wheels.get(f"wheel_speed_{end}{side}") for side in "lr"]
         if pair[0] is not None and pair[1] is not None:
             name = f"{words} left wheel over {words} right wheel"
-            found.append(ratio(name, (f"{words}_wheels",), pair[0], pair[1], (0.94, 1.06)))
+            found.append(ratio(name, (f"{words}_wheels",), pair[0], pair[1], (0.947, 1.056)))
     if place is not None:
         moved = np.hypot(*(np.gradient(smooth(x)) * RATE_HZ for x in place))
         found.append(
@@ -252,6 +252,19 @@ def _speeds(view: View) -> list[PairTest | None]:
             )
         )
     return found
+
+
+def _same_at_all_speeds(view: View, gps: np.ndarray, steady: np.ndarray) -> PairTest:
+    """A wheel's circumference grows by some tenths of a per cent with speed, no more: a bent scale is a wrong one."""
+    name, holds = "wheel speeds over GPS speed, at high over low speed", ("wheel_scale", "gps_speed")
+    low, high = (np.percentile(view.speed[steady], p) for p in (25, 75)) if steady.any() else (0.0, 0.0)
+    if steady.sum() < LEAST_S * RATE_HZ or high < 1.3 * low:
+        return untested(name, holds, "too much of one speed")
+    logs = np.log(np.maximum(view.speed, 0.05) / np.maximum(gps, 0.05))
+    slow, fast = logs[steady & (view.speed < low)], logs[steady & (view.speed > high)]
+    sure = 1.4826 * float(np.median(np.abs(fast - np.median(fast)))) / np.sqrt(len(fast) / RATE_HZ / BLOCK_S + 1.0)
+    number = float(np.exp(np.median(fast) - np.median(slow)))
+    return limited(name, holds, number, sure, BENT_SCALE, "1", "ratio")
 
 
 def _changes(view: View) -> list[PairTest | None]:
@@ -305,6 +318,25 @@ def _pedals(view: View) -> list[PairTest | None]:
     return found
 
 
+def _braking(view: View, car: Car | None) -> PairTest | None:
+    """No car slows faster than its tyres can: what a clock or a speed off by a factor asks for.
+
+    Notes
+    -----
+    The most is mu (g + rho v^2 C_l A / 2m) + rho v^2 C_d A / 2m, mu the car file's or what the car corners with.
+    """
+    if car is None:
+        return None
+    name, holds = "hardest braking over the tyres' grip", ("time", "wheel_scale")
+    air = AIR_DENSITY_KG_M3 * view.speed**2 / (2 * car.mass_kg)
+    pressed = STANDARD_GRAVITY_M_S2 + air * max(car.downforce_area_m2, 0.0)
+    friction = car.tyre.peak_friction
+    if "lat_g" in view.channels:
+        friction = max(friction, float(np.percentile((np.abs(view.channels["lat_g"]) / pressed)[view.moving], 99)))
+    asked = -view.change / (friction * pressed + air * car.drag_area_m2)
+    return limited(name, holds, float(np.percentile(asked[view.moving], 99.5)), 0.0, (None, MOST_BRAKING), "1", "share")
+
+
 def _driven(view: View) -> PairTest | None:
     """On a straight the rear wheels gain on the front ones with acceleration; whichever columns do are driven."""
     name, holds = "rear wheels gain on front wheels on power", ("front_wheels", "rear_wheels")
@@ -333,138 +365,4 @@ def _driven(view: View) -> PairTest | None:
     most_front = max(gain["wheel_speed_fl"], gain["wheel_speed_fr"])
     words = "slip in thousandths per m/s2: " + ", ".join(f"{wheel[-2:]} {value:.1f}" for wheel, value in gain.items())
     sure = 1e3 * max(fit.deviation for fit in fits.values())
-    return limited(name, holds, least_rear - most_front, sure, (1.0, None), "1e-3 s2/m", words)
-
-
-def _rear_middle(view: View) -> PairTest | None:
-    """The middle of the rear axle knows no left or right; the mean of what is really one wheel does."""
-    witness, by = view.channels.get("yaw_rate"), "yaw_rate"
-    if witness is None and "lat_g" in view.channels:
-        witness, by = view.channels["lat_g"] / np.maximum(view.speed, MOVING_M_S), "lat_g"
-    if len(view.wheels) < 4 or witness is None or view.front is None or view.rear is None:
-        return None
-    name, holds = "middle of the rear axle against the turn", ("rear_wheels", "front_wheels", by)
-    across = np.abs(view.speed * witness)
-    gentle = view.rolling & (view.change > -1.0) & (across < 0.6 * np.percentile(across[view.moving], 97))
-    both_ways = min((gentle & (witness > 0.05)).sum(), (gentle & (witness < -0.05)).sum())
-    if both_ways < 0.5 * LEAST_S * RATE_HZ:
-        return untested(name, holds, "too few turns to one of the sides")
-    between = [
-        (np.ones_like(across), 0.0, 0.5),
-        (view.speed, 0.0, 0.05),
-        (view.change, 0.0, 0.2),
-        (view.change * view.speed, 0.0, 0.02),
-        (np.abs(witness), 0.0, 1.0),
-        (across * np.abs(witness), 0.0, 0.3),
-    ]
-    fit = fit_pair(view.rear - view.front, witness, between, gentle, view.time)
-    return limited(name, holds, fit.ratio, fit.deviation, (-0.6, 0.6), "m", "speed per yaw rate")
-
-
-def _copies(recording: Recording, view: View) -> list[PairTest | None]:
-    """One sensor behind two columns: each sensor has noise of its own."""
-    found: list[PairTest | None] = []
-    moving = np.interp(recording.time_s, view.time, view.moving.astype(float)) > 0.9
-    names = [name for name in (*WHEEL_CHANNELS, "gps_speed") if name in recording.channels]
-    noise = {name: np.diff(recording.channels[name], n=3) for name in names}
-    latest = round(LATEST_COPY_S / float(np.median(np.diff(recording.time_s))))
-    use = moving[:-3] & np.all([np.isfinite(x) for x in noise.values()], axis=0)
-    rate = 1 / float(np.median(np.diff(recording.time_s)))
-    if use.sum() < 5 * NOISE_ROWS or rate < NOISE_RATE_HZ:
-        return []
-    for name, values in noise.items():
-        scale = 1.4826 * np.median(np.abs(values[use])) + 1e-12
-        noise[name] = np.where(use, np.clip(values, -4 * scale, 4 * scale), 0.0)
-    # third differences of noise turn over from row to row (white: -15/20), of smooth lines not
-    noisy = [name for name, x in noise.items() if np.dot(x[1:], x[:-1]) < NOISE_TURNS * np.dot(x, x)]
-    for a, b in combinations(noisy, 2):
-        x, y = noise[a], noise[b]
-        # a copy may come some samples later
-        together = max(_usual_correlation(x, y, lag) for lag in range(-latest, latest + 1))
-        holds = {"front_wheels" if w[-2] == "f" else "rear_wheels" if w[-2] == "r" else "gps_speed" for w in (a, b)}
-        words = f"{CHANNELS[a].label} and {CHANNELS[b].label} {OWN_SENSORS}"
-        found.append(
-            limited(
-                words,
-                sorted(holds),
-                together,
-                0.0,
-                (None, MOST_SHARED if rate >= FAST_HZ else MOST_SHARED_SLOW),
-                "1",
-                "correlation of their noise",
-            )
-        )
-    return found
-
-
-def _usual_correlation(x: np.ndarray, y: np.ndarray, lag: int) -> float:
-    """Correlation of two columns of noise (n,), x `lag` rows later: the middle one of many short stretches, for a kerb
-    or a gear shift moves all wheels at once."""
-    x, y = x[max(lag, 0) : len(x) + min(lag, 0)], y[max(-lag, 0) : len(y) - max(lag, 0)]
-    whole = len(x) // NOISE_ROWS * NOISE_ROWS
-    x, y = x[:whole].reshape(-1, NOISE_ROWS), y[:whole].reshape(-1, NOISE_ROWS)
-    power = np.sqrt((x * x).sum(axis=1) * (y * y).sum(axis=1))
-    known = power > 0
-    return abs(float(np.median((x * y).sum(axis=1)[known] / power[known]))) if known.any() else 0.0
-
-
-CALM_M_S2, CALM_ROWS = 1.0, 100  # of lateral acceleration: as good as straight; how many rows of it tell a zero
-LATERAL_ZERO_M_S2 = 0.15  # of an accelerometer that was never zeroed, 0.015 g; common practice, no source
-
-
-def _laps(view: View, recording: Recording) -> PairTest | None:
-    """A closed lap turns by a whole number of revolutions: the gyro's own scale."""
-    gyro = view.channels.get("yaw_rate")
-    if gyro is None:
-        return None
-    name, holds = "yaw rate over a lap over whole turns", ("yaw_rate", "lat_g", "time")
-    fine = np.arange(0.0, max(float(np.sum(view.speed)) / RATE_HZ, 1.0), 2.0)
-    distance = np.cumsum(view.speed) / RATE_HZ
-    curvature = np.interp(
-        fine, distance, np.where(view.speed > MOVING_M_S, gyro / np.maximum(view.speed, MOVING_M_S), 0.0)
-    )
-    straight = np.interp(fine, distance, np.cumsum(gyro) / RATE_HZ)
-    length = _lap_length(curvature)
-    if length is None:
-        return untested(name, holds, "no lap repeats")
-    lat, v = view.channels.get("lat_g"), np.maximum(view.speed, MOVING_M_S)
-    if lat is None:
-        return untested(name, holds, "the zero of the gyro is not known without lateral acceleration")
-    # what the gyro reads where the car hardly corners, within what the accelerometer's own zero leaves open
-    calm = view.moving & (np.abs(lat) < CALM_M_S2)
-    if calm.sum() < CALM_ROWS:
-        return untested(name, holds, "the car is never straight, so the zero of the gyro is not known")
-    zero = float(np.median(gyro[calm] - lat[calm] / v[calm]))
-    seconds = np.interp(fine, distance, view.time)
-    lap_s = seconds[length:] - seconds[:-length]
-    turned = (straight[length:] - straight[:-length] - zero * lap_s) / (2 * np.pi)
-    middle = float(np.median(turned))
-    whole = round(abs(middle))
-    if whole == 0:
-        return untested(name, holds, "a lap turns as much left as right")
-    scatter = 1.4826 * float(np.median(np.abs(turned - middle)))
-    by_zero = LATERAL_ZERO_M_S2 / float(np.median(v[calm])) * float(np.median(lap_s)) / (2 * np.pi)
-    sure = float(np.hypot(scatter, by_zero)) / whole
-    return limited(name, holds, abs(middle) / whole, sure, (0.9, 1.1), "1", "ratio")
-
-
-def _lap_length(curvature: np.ndarray) -> int | None:
-    """Rows after which the path repeats, from the correlation of its curvature with itself; None without a lap."""
-    count = len(curvature)
-    if count < 400:
-        return None
-    values = curvature - curvature.mean()
-    spectrum = np.fft.rfft(values, 2 * count)
-    shared = np.fft.irfft(np.abs(spectrum) ** 2)[:count]
-    power = np.concatenate([[0.0], np.cumsum(values**2)])
-    lags = np.arange(count)
-    scale = np.sqrt(np.maximum(power[count - lags] * (power[count] - power[lags]), 1e-30))
-    together = shared / scale
-    together[: min(150, count)] = 0.0  # laps under 300 m are circles, whose curvature says nothing
-    together[int(0.7 * count) :] = 0.0
-    best = int(np.argmax(together))
-    if together[best] < 0.8:
-        return None
-    # the shortest of the peaks that fit as well: one lap, not two
-    peaks = 1 + np.flatnonzero((together[1:-1] >= together[:-2]) & (together[1:-1] > together[2:]))
-    return int(next(lag for lag in (*peaks, best) if together[lag] > 0.95 * together[best]))
+    return limited(name, holds, least_rear - most_front, sure, GAINS, "1e-3 s2/m", words)

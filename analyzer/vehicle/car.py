@@ -10,6 +10,8 @@ from analyzer.settings_file import Settings, load_table
 # where the car file is silent on the rear's share of the lateral load transfer: the rear's share of the weight less
 # this, for cars are sprung to understeer a little, within this much either way (common practice, no source)
 TRANSFER_UNDER_WEIGHT_SHARE, TRANSFER_SILENT_PERCENT = 0.05, 40.0
+# of tyres of 12 and of 35 inches: no car on a circuit has smaller or larger ones, and a diameter is larger yet
+RADII_M = (0.15, 0.45)
 AIR_DENSITY_KG_M3 = 1.2  # at about 20 degC and sea level; a 10 % error is inside drag_percent of CarUncertainty
 
 
@@ -71,8 +73,8 @@ class Car(Settings):
     cg_height_m: float = Field(ge=0.1, le=1.5, description="height of the centre of gravity, m")
     front_track_m: float = Field(ge=0.6, le=2.6, description="front track, m")
     rear_track_m: float = Field(ge=0.6, le=2.6, description="rear track, m")
-    front_rolling_radius_m: float = Field(ge=0.1, le=0.7, description="front rolling radius, m")
-    rear_rolling_radius_m: float = Field(ge=0.1, le=0.7, description="rear rolling radius, m")
+    front_rolling_radius_m: float = Field(ge=RADII_M[0], le=RADII_M[1], description="front rolling radius, m")
+    rear_rolling_radius_m: float = Field(ge=RADII_M[0], le=RADII_M[1], description="rear rolling radius, m")
     steering_ratio: float = Field(ge=1.0, le=40.0, description="steering-wheel angle over road-wheel angle")
     yaw_inertia_kg_m2: float | None = Field(
         None, ge=20, le=20000, description="yaw inertia, kg m2; default m*a*b (a dynamic index of 1)"

@@ -59,7 +59,7 @@ def priors(
         Prior("shape", 1.4, 0.10, "tyre"),
         Prior("combined_weight", 0.85, 0.2, "tyre"),
         Prior("radius_fall", *fall, "radius"),
-        Prior("radius_bend", fall[0] / 2, fall[0] / 2, "radius"),
+        Prior("radius_bend", fall[0] / 2, max(fall[0] / 2, UNUSED_SD), "radius"),
         Prior("rear_front_scale", 0.0, np.sqrt(2) * within(sure.rolling_radius_percent), "wheel_calibration"),
         Prior("rear_front_growth", 0.0, 0.002, "wheel_calibration"),
         Prior("rear_left_right_scale", 0.0, 0.0005, "wheel_calibration"),

@@ -79,6 +79,8 @@ def help_address(pathname: str) -> str:
             section = "what-to-do-next"
         case ["run", *_]:
             section = "run-page"
+        case ["car", _]:
+            section = "knowledge-of-a-car"
         case ["compare"]:
             section = "before-and-after"
         case ["season"]:

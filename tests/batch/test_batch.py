@@ -80,7 +80,7 @@ def test_another_car_or_code_is_done_again(logs, car, tmp_path, monkeypatch):
 def test_every_number_of_a_phase_has_a_described_column():
     fields = {field.name for field in dataclasses.fields(PhaseResult)}
     assert fields - COLUMNS.keys() == set(), "add it to COLUMNS of analyzer/batch/season_table.py, with its unit"
-    assert COLUMNS.keys() - fields == {"log", "date", "car"}
+    assert COLUMNS.keys() - fields == {"log", "run", "date", "car"}
     assert all(len(description) > 8 for _, description in COLUMNS.values())
 
 
@@ -283,3 +283,36 @@ def test_somebody_s_file_in_the_output_folder_stays_and_is_said_before_the_work(
     assert "is there already" in capsys.readouterr().err and in_the_way.read_text() == "mine"
     assert not list((out / "parts").iterdir()) or place == "parts"
     assert main([*arguments, "--overwrite"]) == 0 and in_the_way.read_bytes() != b"mine"
+
+
+def test_logs_of_one_run_are_fitted_together(logs, car, tmp_path, capsys):
+    (logs / "broken.csv").unlink()
+    runs = tmp_path / "runs.toml"
+    runs.write_text('[[run]]\nlogs = ["first.parquet", "may/second.parquet"]\n')
+    out = tmp_path / "out"
+    arguments = ["batch", str(logs), "--car", str(car), "--out", str(out), "--processes", "1", "--runs", str(runs)]
+    assert main(arguments) == 0
+    assert "1 log analysed" in capsys.readouterr().out
+    table = pd.read_parquet(out / "season.parquet")
+    assert sorted(table["log"].unique()) == GOOD and set(table["run"]) == {"first.parquet"}
+    (result,) = [json.loads(path.read_text()) for path in (out / "results").iterdir()]
+    assert [one["file"] for one in result["logs"]] == ["first.parquet", "second.parquet"]
+    assert len(table) == sum(len(one["phases"]) for one in result["corners"])
+    assert main(arguments) == 0
+    assert "0 logs analysed, 1 done before" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    "text, said",
+    [
+        ('[[run]]\nlogs = ["first.parquet", "secnd.parquet"]\n', "no log 'secnd.parquet'"),
+        ('[[run]]\nlogs = ["first.parquet"]\n[[run]]\nlogs = ["first.parquet"]\n', "named twice"),
+        ('[[run]]\nlog = ["first.parquet"]\n', "unknown key 'log'"),
+        ("logs = 1\n", "unknown key 'logs'"),
+    ],
+)
+def test_a_runs_file_that_does_not_fit_is_refused(logs, car, tmp_path, capsys, text, said):
+    (tmp_path / "runs.toml").write_text(text)
+    arguments = ["--car", str(car), "--out", str(tmp_path / "out"), "--runs", str(tmp_path / "runs.toml")]
+    assert main(["batch", str(logs), *arguments]) == 2
+    assert said in capsys.readouterr().err

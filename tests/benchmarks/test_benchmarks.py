@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from benchmarks import budgets
 from benchmarks.growth import table as growth_table
 from benchmarks.long_log import CHANNELS, write_log
 from benchmarks.ratios import measured, table
@@ -42,3 +43,16 @@ def test_growth_is_compared_with_a_straight_line():
     assert all(line.endswith("| 1.00 |") for line in growth_table(rows).splitlines()[2:])
     rows[2]["cpu_seconds"] *= 2
     assert not growth_table(rows).splitlines()[3].endswith("| 1.00 |")
+
+
+def test_budgets_say_what_each_command_takes(monkeypatch, tmp_path):
+    asked = []
+    monkeypatch.setattr(budgets, "seconds_of", lambda arguments: asked.append(arguments) or 2.0)
+    best = budgets.measured(tmp_path, repeats=1, rows=2000)
+    assert len(asked) == len(budgets.COMMANDS) and 0 < best["csv"] < np.inf
+    for arguments in asked:
+        named = [word for word in arguments if word.endswith((".parquet", ".toml", ".gz"))]
+        assert all(Path(word).is_file() for word in named)
+    rows = budgets.table(best, (0.08, 20)).splitlines()
+    assert len(rows) == 2 + 1 + len(budgets.COMMANDS) + 1
+    assert "1.00 x laps" in next(row for row in rows if "circles" in row)

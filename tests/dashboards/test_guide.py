@@ -159,7 +159,7 @@ def test_help_leads_to_a_section_of_the_guide(path):
 
 
 def test_every_dashboard_page_has_its_own_help():
-    paths = ["/", "/setup", "/compare", "/run/0123", "/run/0123/log"]
+    paths = ["/", "/setup", "/compare", "/car/club%20car", "/run/0123", "/run/0123/log"]
     assert len({help_address(path) for path in paths}) == len(paths)
 
 

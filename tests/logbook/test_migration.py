@@ -72,16 +72,33 @@ def test_a_newer_logbook_is_refused_and_left_alone(old, monkeypatch):
     assert version(old) == NOW + 1
 
 
+def as_of_version(folder, number):
+    """Make the database of a logbook one of an earlier version, with what that knew of the same runs."""
+    path, old = folder / "logbook.sqlite", folder / "old.sqlite"
+    source, target = sqlite3.connect(path), sqlite3.connect(old, isolation_level=None)
+    source.row_factory = sqlite3.Row
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(database, "MIGRATIONS", database.MIGRATIONS[:number])
+        database.migrate(target, "old")
+    for table in ("files", "runs", "results"):
+        columns = [row[1] for row in target.execute(f"PRAGMA table_info({table})")]
+        for row in source.execute(f"SELECT * FROM {table}"):
+            marks = ", ".join("?" * len(columns))
+            target.execute(f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({marks})", [row[c] for c in columns])
+    source.close()
+    target.close()
+    old.replace(path)
+
+
 @pytest.mark.parametrize("number", range(1, NOW))
-def test_a_logbook_of_each_earlier_version_keeps_its_runs_and_results(tmp_path, short_logs, car, monkeypatch, number):
+def test_a_logbook_of_each_earlier_version_keeps_its_runs_and_results(tmp_path, short_logs, car, number):
     from made_analysis import made_analysis
 
-    monkeypatch.setattr(database, "MIGRATIONS", database.MIGRATIONS[:number])
     with Store(tmp_path / "book") as store:
         run = add.add(store, short_logs / "before.parquet", car_path=car).run
         before = results.finish(store, run, made_analysis(), provenance=results.expected(run))
         text = results.result_text(store, before.id)
-    monkeypatch.undo()
+    as_of_version(tmp_path / "book", number)
     assert version(tmp_path / "book") == number
     with Store(tmp_path / "book") as store:
         store.begin_writing()

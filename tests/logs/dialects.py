@@ -138,6 +138,21 @@ def _units_above(log: MadeLog, _: Path) -> bytes:
     return text(log, header_rows=[[unit_of[n] for n in data], [w.PLAIN_NAMES[n] for n in data]]).encode()
 
 
+def _types_between(log: MadeLog, _: Path) -> bytes:
+    data = w.columns(log)
+    unit_of = {"time": "s", **{k: u for k, (u, _) in CONTRACT_UNITS.items()}}
+    names, types = [w.PLAIN_NAMES[n] for n in data], ["float64"] * len(data)
+    return text(log, header_rows=[names, types, [unit_of[n] for n in data]]).encode()
+
+
+def _in_words() -> dict[str, tuple[str, float]]:
+    words = {
+        **{"km/h": "kilometers per hour", "deg/s": "degrees per second", "rpm": "revolutions per minute"},
+        **{"deg": "degrees", "%": "percent"},
+    }
+    return {name: (words.get(unit, unit), factor) for name, (unit, factor) in CONTRACT_UNITS.items()}
+
+
 def _two_gyros(log: MadeLog, _: Path) -> bytes:
     other = log.channels["yaw_rate"] + np.random.default_rng(3).normal(0, 0.01, len(log.time))
     doubled = MadeLog(log.time, {**log.channels, "other": other})
@@ -210,6 +225,7 @@ DIALECTS: tuple[Dialect, ...] = (
     Dialect("Encodings", "UTF-16 big-endian with byte-order mark", _encoded("utf-16-be", b"\xfe\xff", separator=";")),
     Dialect("Encodings", "UTF-16 without a mark", _encoded("utf-16-le", separator="\t")),
     Dialect("Encodings", "Latin-1", _encoded("latin-1", names=w.GERMAN_NAMES, header="{name} [{unit}]", separator=";")),
+    Dialect("Encodings", "Shift-JIS", _encoded("cp932", names=w.JAPANESE_NAMES, header="{name} [{unit}]")),
     Dialect("Lines", "line ends of two characters (CR LF)", _t(line_end="\r\n")),
     Dialect("Lines", "line ends CR alone", _t(line_end="\r")),
     Dialect("Lines", "blank rows among the data", _t(edit=_blank_rows)),
@@ -249,8 +265,10 @@ DIALECTS: tuple[Dialect, ...] = (
         ).encode(),
     ),
     Dialect("Headers", "a row of units above the names", _units_above),
+    Dialect("Headers", "a row of types between names and units", _types_between),
     Dialect("Headers", "repeated column names (the first is taken)", _with_repeats),
     Dialect("Units", "none stated, canonical names", _t()),
+    Dialect("Units", "in full words", _t(names=w.PLAIN_NAMES, header="{name} [{unit}]", units=_in_words())),
     Dialect("Units", "a row of units", _t(unit_row="{unit}")),
     Dialect("Units", "a row of units in brackets", _t(unit_row="[{unit}]")),
     Dialect("Units", "in square brackets after the name", _t(header="{name} [{unit}]")),
@@ -329,6 +347,15 @@ DIALECTS: tuple[Dialect, ...] = (
         _t(names={**w.CANONICAL, "time": "unix_time_ms"}, clock=lambda s: f"{round((1.7e9 + s) * 1e3)}"),
         tolerance=1e-6,
     ),
+    Dialect(
+        "Time",
+        "nanoseconds since 1970",
+        _t(
+            names={**w.CANONICAL, "time": "timestamp_ns"},
+            clock=lambda s: f"{1_700_000_000_000_000_000 + round(s * 1e9)}",
+        ),
+        tolerance=1e-6,
+    ),
     Dialect("Time", "hundredths of a second (told by the motion)", _clock_in(0.01)),
     Dialect("Time", "minutes (told by the motion)", _clock_in(60.0)),
     Dialect(
@@ -370,6 +397,17 @@ DIALECTS: tuple[Dialect, ...] = (
     Dialect("Names", "wheels in a name of nobody's, VL to HR", _wheels_called("b7.{}", ("VL", "VR", "HL", "HR"))),
     Dialect("Names", "wheels by FL, FR, RL, RR alone", _wheels_called("{}")),
     Dialect("Names", "wheels without a word (asks which)", _wheels_called("S{}", ("1", "2", "3", "4")), "asks", "S1"),
+    Dialect(
+        "Names",
+        "a logger's name before every one",
+        _t(names={k: f"UNIT_21::{v}" for k, v in w.PLAIN_NAMES.items()}, header="{name} [{unit}]"),
+    ),
+    Dialect(
+        "Names",
+        "a bus's name behind every one",
+        _t(names={k: f"{v}_BUS2" for k, v in w.PLAIN_NAMES.items()}, header="{name} [{unit}]"),
+    ),
+    Dialect("Names", "wheels as FrntLe to ReRi", _wheels_called("VehSpdWhl{}", ("FrntLe", "FrntRi", "ReLe", "ReRi"))),
     Dialect("Names", "two gyros (the first is taken)", _two_gyros),
     Dialect(
         "Names",

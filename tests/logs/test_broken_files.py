@@ -12,7 +12,7 @@ import writers as w
 from made_log import made_log
 
 from analyzer.errors import CannotTell, InputError
-from analyzer.logs import csv_log
+from analyzer.logs import csv_rows
 from analyzer.logs.read import read_log
 
 LOG = made_log(30.0)
@@ -194,7 +194,7 @@ def test_infinite_values_become_gaps(tmp_path):
 
 
 def test_more_rows_than_fit_are_averaged_and_told(tmp_path, monkeypatch):
-    monkeypatch.setattr(csv_log, "MOST_ROWS", 400)
+    monkeypatch.setattr(csv_rows, "MOST_ROWS", 400)
     recording = _read(tmp_path, TEXT.encode())
     assert 200 <= len(recording.time_s) <= 400
     assert any("averaged" in a.message for a in recording.annotations)

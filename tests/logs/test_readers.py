@@ -1,6 +1,8 @@
 """One contract that every reader keeps, and every sniffer against every other form's bytes."""
 
+import os
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -71,6 +73,14 @@ def test_contract(reader, tmp_path):
         assert len(part) == len(wanted)
         for index, values in zip(wanted, part, strict=True):
             np.testing.assert_array_equal(values[1:], everything[index][1:])
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_a_file_name_need_not_be_utf_8(form, tmp_path):
+    """POSIX.1-2017, 3.170: a file name is bytes, any but the slash and the null."""
+    path = Path(os.fsdecode(os.fsencode(tmp_path) + b"/l\xffg"))
+    path.write_bytes(FORMS[form](tmp_path))
+    assert np.allclose(read_log(path).time_s, LOG.time)
 
 
 def test_the_ending_does_not_count(tmp_path):

@@ -11,6 +11,7 @@ import pytest
 from benchmarks.long_log import CAR, laps, write_log
 
 from analyzer.lockcurve import motion, problem
+from analyzer.logs import csv_rows
 from analyzer.pipeline import analyze
 from analyzer.signals import blocks, long_session
 from analyzer.signals.path import EARTH_RADIUS_M
@@ -95,6 +96,19 @@ def test_blocks_say_what_the_whole_says(both):
     assert many.trend.verdict == one.trend.verdict
     steps = [[s.code for s in a.signals.calibration] for a in both]
     assert steps[0] == steps[1] and "3 blocks" in many.signals.calibration[0].message
+
+
+@pytest.mark.parametrize("name", ["log.csv", "log.csv.gz"])
+def test_a_long_text_says_what_the_same_log_in_parquet_says(both, log, tmp_path, monkeypatch, name):
+    """Averaged to fit, other spins were found and others were blamed for them."""
+    monkeypatch.setattr(csv_rows, "BLOCK_BYTES", 1 << 20)  # so that the text is several blocks
+    monkeypatch.setattr(csv_rows, "MOST_ROWS", ROWS // 2)
+    log.to_csv(tmp_path / name, index=False)
+    found, many = in_pieces(tmp_path / name, IN_BLOCKS), both[1]
+    np.testing.assert_array_equal(found.recording.time_s, many.recording.time_s)
+    assert found.findings == many.findings and len(found.findings) > 10
+    assert found.lock_curve.parameters == many.lock_curve.parameters
+    assert not any("averaged" in q.message for q in found.quality)
 
 
 def test_blocks_without_a_lap_counter_find_the_same_laps(log, tmp_path):

@@ -19,7 +19,7 @@ from analyzer.errors import HalfshaftError
 from analyzer.logs.read import read_log
 from analyzer.logs.read_blocks import LogBlock
 from analyzer.pipeline import analyze_session
-from analyzer.signals.consistency import contradicted
+from analyzer.signals.consistency import contradicted, unchecked
 from analyzer.signals.long_session import read_session
 from analyzer.simulation.circuit import demo_circuit
 from analyzer.simulation.parameters import LockParameters
@@ -90,6 +90,27 @@ def _zeros(name: str, share: float, seconds: float = 0.0) -> Change:
     return change
 
 
+def _late(log: pd.DataFrame) -> np.ndarray:
+    """The second half."""
+    return np.arange(len(log)) > len(log) / 2
+
+
+def _later(log: pd.DataFrame, name: str, seconds: float) -> np.ndarray:
+    time = log["time"].to_numpy()
+    return np.interp(time - seconds, time, log[name].to_numpy())
+
+
+def _turned(degrees: float) -> Change:
+    """The accelerometer turned in its plane."""
+
+    def change(log: pd.DataFrame, rng: np.random.Generator) -> dict[str, np.ndarray]:
+        c, s = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
+        lat, long = log["lat_g"].to_numpy(), log["long_g"].to_numpy()
+        return {"lat_g": c * lat + s * long, "long_g": c * long - s * lat}
+
+    return change
+
+
 WHEELS = (FL, FR, RL, RR)
 TURNING = ("yaw_rate", "lat_g", "steer")
 CONTRADICTIONS: tuple[Contradiction, ...] = (
@@ -126,6 +147,15 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     Contradiction("wheel units", "m/s called km/h", _scaled(1 / 3.6, *WHEELS)),
     Contradiction("wheel units", "rpm called km/h", _scaled(60 / 3.6 / (2 * np.pi * 0.312), *WHEELS)),
     Contradiction("wheel units", "8 % too much", _scaled(1.08, *WHEELS)),
+    Contradiction(
+        "wheel units",
+        "10 % too much at the top, nothing at rest",
+        lambda log, rng: {w: log[w].to_numpy() * (1 + 0.1 * log[w].to_numpy() / log[w].max()) for w in WHEELS},
+        ("gps_speed",),
+    ),
+    Contradiction(
+        "wheel units", "front wheels 0.4 s late", lambda log, rng: {w: _later(log, w, 0.4) for w in (FL, FR)}
+    ),
     Contradiction("wheel units", "rear wheels in mph", _scaled(1 / 1.609344, RL, RR)),
     Contradiction("wheel units", "front wheels 10 % too much", _scaled(1.1, FL, FR)),
     Contradiction("accelerometers", "axes exchanged", _exchanged(("lat_g", "long_g")), ("long_g",)),
@@ -148,6 +178,14 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     Contradiction("accelerometers", "longitudinal 0.7", _scaled(0.7, "long_g"), ("long_g",)),
     Contradiction("accelerometers", "longitudinal 1.3", _scaled(1.3, "long_g"), ("long_g",)),
     Contradiction("accelerometers", "longitudinal is lateral", _copied(long_g="lat_g"), ("long_g",)),
+    Contradiction("accelerometers", "lateral 0.5 g off", lambda log, rng: {"lat_g": log["lat_g"].to_numpy() - 0.5}),
+    Contradiction("accelerometers", "20 degrees askew", _turned(20.0), ("long_g",)),
+    Contradiction(
+        "gyro",
+        "drifts by 10 deg/s",
+        lambda log, rng: {"yaw_rate": log["yaw_rate"].to_numpy() + np.linspace(0, 10, len(log))},
+        ("yaw_rate",),
+    ),
     Contradiction("gyro", "dead", _set("yaw_rate", 0.0), ("yaw_rate",)),
     Contradiction("gyro", "constant 20 deg/s", _set("yaw_rate", 20.0), ("yaw_rate",)),
     Contradiction("gyro", "noise only", _random("yaw_rate", 0.0, 5.0), ("yaw_rate",)),
@@ -168,6 +206,13 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     Contradiction("steer", "normalised", _scaled(1 / 450.0, "steer")),
     Contradiction("steer", "radians called degrees", _scaled(np.pi / 180, "steer")),
     Contradiction("steer", "degrees times 10", _scaled(10.0, "steer")),
+    Contradiction(
+        "steer",
+        "turned over half way",
+        lambda log, rng: {"steer": log["steer"].to_numpy() * np.where(_late(log), -1, 1)},
+    ),
+    Contradiction("steer", "cut off at 25 degrees", lambda log, rng: {"steer": log["steer"].clip(-25, 25).to_numpy()}),
+    Contradiction("steer", "60 degrees off", lambda log, rng: {"steer": log["steer"].to_numpy() + 60}),
     Contradiction("pedals", "throttle 0 to 1 called per cent", _scaled(0.01, "throttle")),
     Contradiction("pedals", "throttle dead at 30 %", _set("throttle", 30.0)),
     Contradiction("pedals", "throttle noise only", lambda log, rng: {"throttle": rng.uniform(0, 100, len(log))}),
@@ -237,7 +282,8 @@ def true_locking_Nm(input_torque_Nm: np.ndarray) -> np.ndarray:
 
 
 def judged(log: pd.DataFrame) -> str:
-    """`right`, `refused`, `bounded` (the headline says so) or `silently wrong`."""
+    """`right`, `refused`, `bounded` (the headline says so), `wrong, said open` (the headline says that nothing checks
+    the clock or the scale that is wrong) or `silently wrong`."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "spoilt.parquet"
         log.to_parquet(path)
@@ -254,7 +300,9 @@ def judged(log: pd.DataFrame) -> str:
         (p.lower_Nm or 0.0) > true + 3 or (p.kind == "measured" and (p.upper_Nm or 0.0) < true - 3)
         for p, true in zip(points, truth, strict=True)
     ]
-    return "silently wrong" if np.mean(outside or [False]) > MOST_OUTSIDE else "right"
+    if np.mean(outside or [False]) <= MOST_OUTSIDE:
+        return "right"
+    return "wrong, said open" if unchecked(analysis.quality) else "silently wrong"
 
 
 def main(seed: int) -> None:
