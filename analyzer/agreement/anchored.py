@@ -94,7 +94,7 @@ def _misfit(fitted: Fit, taken: CurveAnchors) -> float:
     slipping = fitted.solution.at.input_torque_Nm[problem.slipping]
     rng = np.random.default_rng(SEED)
     form = np.cov(model_error(fitted.curve, slipping_torque_Nm=slipping, rng=rng, replicates=REPLICATES).T)
-    pulls = np.vstack([fitted.group_gradients, made.rows[made.believed]]) @ reached
+    pulls = problem.widened * np.vstack([fitted.group_gradients, made.rows[made.believed]]) @ reached
     covariance = left @ (np.eye(len(residual)) + slopes @ form @ slopes.T) @ left.T + pulls.T @ pulls
     size, direction = np.linalg.eigh(covariance)
     told = size > LEAST_TOLD

@@ -69,8 +69,8 @@ def told_by(fit: Fit) -> Told:
     weighted = information @ (fit.theta[car] / sd) + of_pull @ pull_of_prior
     return Told(
         names=tuple(made.columns[i].name for i in car),
-        information=information / np.outer(sd, sd),
-        weighted=weighted / sd,
+        information=information / np.outer(sd, sd) / fit.problem.widened**2,
+        weighted=weighted / sd / fit.problem.widened**2,
         prior=prior,
         prior_sd=sd,
     )

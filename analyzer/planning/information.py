@@ -68,6 +68,8 @@ class Information:
     misses : (6,) mean miss of a pass by term, in standard deviations.
     form_factor : on the form error, of logs without a gyro or a lateral accelerometer.
     hold_tie_Nm : how far apart the hold-offs before and after a change may be, one standard deviation.
+    tie : whether there are two sides, tied.
+    widened : as of the fit's problem.
     """
 
     priors: tuple[Prior, ...]
@@ -80,6 +82,7 @@ class Information:
     form_factor: float
     hold_tie_Nm: float
     tie: bool = False
+    widened: float = 1.0
 
     def with_belief(self, *beliefs: Belief) -> "Information":
         """With measurements more."""
@@ -138,7 +141,7 @@ class Information:
                 hessian[np.ix_(own, own)] += one.times * (jac[picked] * curvature) @ jac[picked].T
         pulls = [np.sqrt(one.times) * self._pulls(one, made, hessian) for one in self.looks]
         held = np.vstack([*pulls, made.rows[made.believed]])
-        spread = np.linalg.solve(hessian, held.T)[len(made.columns) :]
+        spread = self.widened * np.linalg.solve(hessian, held.T)[len(made.columns) :]
         return spread @ spread.T + self._form(made.sides)
 
     def _pulls(self, one: Looks, made: Unknowns, hessian: np.ndarray) -> np.ndarray:
@@ -178,6 +181,7 @@ def information_of(fit: Fit, priors: tuple[Prior, ...], *, hold_tie_Nm: float) -
         misses=_misses(logs),
         form_factor=(1.0 if problem.has_gyro else WITHOUT_GYRO) * (1.0 if problem.has_lateral else WITHOUT_LATERAL),
         hold_tie_Nm=hold_tie_Nm,
+        widened=problem.widened,
     )
 
 
