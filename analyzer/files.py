@@ -332,7 +332,9 @@ def _mode(path: Path) -> int:
 
 def identity(log: Any) -> Hashable:
     """The same for what is the same log: its place for a path, else the object itself."""
-    return Path(log).resolve() if isinstance(log, str | PathLike) else id(log)
+    if not isinstance(log, str | PathLike):
+        return id(log)
+    return Path(os.path.realpath(log))  # of links that loop too: whoever opens it says what is wrong
 
 
 def each_once(logs: Sequence[Any], *, option: str) -> None:

@@ -18,7 +18,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import stats
+from scipy.special import chdtrc
 
 from analyzer.comparison.joint import JointFit
 from analyzer.comparison.sides import SideChange, level_Nm
@@ -74,7 +74,7 @@ def any_change(joint: JointFit, sides: Mapping[str, SideChange]) -> AnyChange:
     within = all(
         abs(c.change_Nm.value or 0.0) + INSIDE * (c.standard_error_Nm or 0.0) < c.margin_Nm for c in told.values()
     )
-    return AnyChange(float(stats.chi2.sf(square, free.sum())), tuple(told), within and len(told) == len(sides))
+    return AnyChange(float(chdtrc(free.sum(), square)), tuple(told), within and len(told) == len(sides))
 
 
 def judged_under(found: AnyChange, sides: Mapping[str, SideChange]) -> dict[str, SideChange]:

@@ -70,7 +70,7 @@ def test_the_page_names_the_car_and_leads_to_each_run(ask_page, logbook, driven)
     assert "Season: " in text and CAR in text
     for run_id in driven:
         assert run_id in text
-    assert cars(logbook) == [CAR]
+    assert list(cars(logbook)) == list((CAR,))
 
 
 def test_a_logbook_without_runs_says_what_to_do(logbook):

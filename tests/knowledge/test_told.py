@@ -30,7 +30,9 @@ def linear_fit(rng, *, samples=40, scatter=1.0, curve_sd=10.0):
     theta = np.linalg.solve(hessian, slopes.T @ seen + made.rows.T @ made.targets)
     # the mean of the passes' squared pulls, where they scatter as the residuals' deviations say
     pulls = scatter * slopes
-    return SimpleNamespace(problem=SimpleNamespace(unknowns=made), hessian=hessian, theta=theta, group_gradients=pulls)
+    return SimpleNamespace(
+        problem=SimpleNamespace(unknowns=made, widened=1.0), hessian=hessian, theta=theta, group_gradients=pulls
+    )
 
 
 @pytest.mark.parametrize("seed", range(4))
