@@ -11,10 +11,11 @@ from analyzer.advice.replay import Replayed, replay
 from analyzer.analysis import Analysis
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval
-from analyzer.lockcurve.fit import Fit, fit
+from analyzer.lockcurve.fit import Fit
 from analyzer.lockcurve.observations import Observations, observe
 from analyzer.lockcurve.session_evidence import session_part, session_problem
 from analyzer.lockcurve.uncertainty import Spread, spread
+from analyzer.lockcurve.weights import fit_weighed
 from analyzer.signals.ground_speed import require_slip
 
 NAMES = tuple(f.name for f in fields(Outcomes))
@@ -71,7 +72,7 @@ def session_of(analysis: Analysis) -> Session:
     require_slip(analysis.recording.name, analysis.signals)
     observed = observe(analysis.signals, analysis.corners, analysis.car)
     part = session_part(analysis.signals, analysis.laps, observed, analysis.car)
-    fitted = fit(session_problem([analysis.signals], [part], analysis.car))
+    fitted = fit_weighed(session_problem([analysis.signals], [part], analysis.car))
     passes = corner_passes(analysis, observed)
     best = demand(value=fitted.problem.values(fitted.theta), analysis=analysis, observed=observed, passes=passes)
     rows = rows_of(analysis, observed, passes)

@@ -26,7 +26,10 @@ from analyzer.vehicle.parameters import Prior
 
 # Of the hold-off's own prior deviation: wear and heat move it by less, ramps a step steeper with the same ring springs
 # by about that much (it goes as the tangent of their angle).
-TIE_SHARE = 0.05
+TIE_SHARE = 0.08
+# Where the ramps begin to clamp is the same before and after but for the tie, so a change hangs little on how far off
+# both may be; with more, steeper ramps are not told that are told with this (tests/comparison)
+HOLD_SHARE = 0.6  # of the deviation that a session alone has
 LEAST_RANGE_Nm = 100.0
 
 
@@ -117,7 +120,7 @@ def fit_jointly(
     one_tyre, one_gyro : the same tyre, the same scale of the yaw rate on both sides; otherwise each side has its own.
     alike : what calibration leaves of the sensors is partly one error (`unknowns.ALIKE_SHARE`); not on another circuit.
     """
-    hold = hold_sd_Nm(car)
+    hold = HOLD_SHARE * hold_sd_Nm(car)
     tie = (tie_sd_Nm or (TIE_SHARE * hold, TIE_SHARE * hold)) if tied else None
     own = (*(() if one_tyre else ("tyre",)), *(() if one_gyro else ("log_yaw_scale",)))
     # of what drifts within a log, a change of the differential is told apart by matched corners

@@ -10,7 +10,7 @@ import numpy as np
 from analyzer.agreement.anchored import curve_anchors
 from analyzer.agreement.by_side import FLOOR_NM, TELLING
 from analyzer.analysis import Analysis
-from analyzer.comparison.joint import TIE_SHARE
+from analyzer.comparison.joint import HOLD_SHARE, TIE_SHARE
 from analyzer.comparison.planning import SIDE_OF, TOLD_APART
 from analyzer.comparison.sides import level_Nm
 from analyzer.differential.anchors import LEAST_HOLD_SD_NM, anchors
@@ -181,7 +181,7 @@ def plan(fit: Fit, analysis: Analysis, *, setup: Setup | None = None, question: 
             "Give a log with tighter corners or more throttle in it."
         )
     priors = shared_priors([one.signals for one in (analysis, *analysis.others)], car)
-    alone = information_of(fit, priors, hold_tie_Nm=TIE_SHARE * hold_sd_Nm(car))
+    alone = information_of(fit, priors, hold_tie_Nm=TIE_SHARE * HOLD_SHARE * hold_sd_Nm(car))
     asked = _question(question, analysis, alone.curve, torque)
     # a comparison of runs does not see the setup file, and its springs err alike before and after
     known, stated = (alone, ()) if asked.change else _with_setup(alone, setup)

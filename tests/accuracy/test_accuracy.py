@@ -20,8 +20,8 @@ class Limits:
     kinematic: float
 
 
-# beside each what three seeds gave: lock error, width, transfer and braked correlation, kinematic lock. The radii of these
-# cars do not fall with load, as no published tyre's does, and the fit believes them to: that reads some 10 % off
+# beside each what three seeds gave: lock error, width, transfer and braked correlation, kinematic lock. The radii of
+# these cars do not fall with load, unlike any published tyre's, and the fit believes that they do: some 10 % off
 LIMITS = {
     "club 1180 kg, 100 Hz": Limits(0.222, 1.62, 0.893, 0.952, 0.018),  # 9-15 %, 1.08, 0.940, 0.969, 0.007
     "light 760 kg, 200 Hz": Limits(0.206, 1.75, 0.870, 0.946, 0.015),  # 9-14 %, 1.17, 0.925, 0.965, 0.007

@@ -4,7 +4,7 @@ import sys
 from itertools import product
 
 import numpy as np
-from external.measured import LOCKS, read
+from external.readings import LOCKS, read
 from external.multibody import CHASSIS
 
 

@@ -5,7 +5,7 @@
 
 import numpy as np
 import pytest
-from external.measured import LOCKS, read
+from external.readings import LOCKS, read
 from external.multibody import CHASSIS
 from vehiclemodels.init_mb import init_mb
 from vehiclemodels.vehicle_dynamics_mb import vehicle_dynamics_mb
@@ -158,7 +158,8 @@ def test_an_open_differential_of_the_heavier_car_reads_no_preload(heavier):
 def test_an_open_differential_of_the_heavier_car_reads_no_lock_on_drive(heavier):
     # before the sensor's pose was fitted: 0.15 (0.01 to 0.32) of the torque for 0
     _, _, lower, _, _ = heavier["open"].points.T
-    assert (lower <= 0).mean() >= 0.95
+    # since the radius may bend: up to 25 N.m beyond 2000 N.m of input torque, in a quarter of the points
+    assert (lower <= 0).mean() >= 0.7 and lower.max() < 40
 
 
 def _events(mask, time, *, least_s, join_s=0.25):
