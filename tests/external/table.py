@@ -4,8 +4,8 @@ import sys
 from itertools import product
 
 import numpy as np
-from external.readings import LOCKS, read
 from external.multibody import CHASSIS
+from external.readings import LOCKS, read
 
 
 def main(seeds: int) -> None:

@@ -5,8 +5,8 @@
 
 import numpy as np
 import pytest
-from external.readings import LOCKS, read
 from external.multibody import CHASSIS
+from external.readings import LOCKS, read
 from vehiclemodels.init_mb import init_mb
 from vehiclemodels.vehicle_dynamics_mb import vehicle_dynamics_mb
 
