@@ -55,12 +55,20 @@ class Fit:
 
 
 def fit(problem: Problem, *, start: np.ndarray | None = None) -> Fit:
-    """Fit by Levenberg-Marquardt; the scale and trust of each sample are refreshed every step (iterative weighting).
+    """Fit a problem.
 
     Parameters
     ----------
     start : (P,) unknowns to begin from, where a like problem was fitted before.
     """
+    theta, now, converged = minimised(problem, start=start)
+    hessian, _, groups = normal_equations(problem, theta, now, slopes(problem, theta, now), True)
+    return Fit(theta, hessian, groups, now, problem, converged)
+
+
+def minimised(problem: Problem, *, start: np.ndarray | None = None) -> tuple[np.ndarray, Evaluation, bool]:
+    """Unknowns (P,) of least loss by Levenberg-Marquardt, the loss there, and whether it settled; scale and trust of each
+    sample are refreshed every step (iterative weighting)."""
     theta = problem.start if start is None else start
     now = evaluate(problem, theta, None, None)
     damping = FIRST_DAMPING
@@ -85,9 +93,7 @@ def fit(problem: Problem, *, start: np.ndarray | None = None) -> Fit:
         if gained < SETTLED:
             converged = True
             break
-    now = evaluate(problem, theta, None, None)
-    hessian, _, groups = normal_equations(problem, theta, now, slopes(problem, theta, now), True)
-    return Fit(theta, hessian, groups, now, problem, converged)
+    return theta, evaluate(problem, theta, None, None), converged
 
 
 def _held(problem: Problem, theta: np.ndarray, gradient: np.ndarray) -> np.ndarray:

@@ -4,28 +4,25 @@ A first fit takes the front wheels' speed and the locking torque for as good as 
 of them, corner pass by corner pass, says how good they were in this log: an error that is one in a whole pass does not
 average out in it. With r_k the mean residual of pass k in assumed deviations, a log's errors are
 
-    s = alike sqrt[ (sum_k r_k^2 + c / alike^2) / (K + c) ]
+    s = c sqrt[ (sum_k r_k^2 + n / c^2) / (K + n) ]
 
-times the assumed ones. `alike` says that what all passes have in common, which no residual shows, is as large again as
-what differs from pass to pass; c is the weight of the assumption, in passes. What is common does not average out over
-the passes either: all of the answer but the tyre's form is wider by sqrt(1 + s^2), s that of the front wheels' speed.
-
-Chosen by `python -m tests.accuracy.many 50 --nuisances none all --first-seed 200`: 96 % of the points of smooth ones
-inside intervals 71 % wide, 95 % of those of rough ones, 132 % wide. With assumed errors and one grip a session smooth
-ones were 102 % wide and rough ones held 83 % (seeds 100 to 123).
+times the assumed ones. c, `COMMON`, makes up for what all passes have in common, which no residual shows; n is the
+weight of the assumption, in passes. What is common does not average out over the passes either: all of the answer but
+the tyre's form is wider by sqrt(1 + s^2), s that of the front wheels' speed. How the constants were chosen, and what
+they gave, is in the guide's theory.
 """
 
 from dataclasses import replace
 
 import numpy as np
 
-from analyzer.lockcurve.fit import Fit, fit
-from analyzer.lockcurve.problem import Problem
+from analyzer.lockcurve.fit import Fit, fit, minimised
+from analyzer.lockcurve.problem import Evaluation, Problem
 
-ALIKE = 2.5
+COMMON = 2.5  # all that is unknown of an error over what differs from pass to pass
 ASSUMED_PASSES = 3.0
-# of the assumed errors, 0.2 % of the front speed and 35 N.m: what a tyre of another kind than the model gets wrong is
-# alike in all passes. With 0.2 the curve of a tyre sensitive to load was held in 48 to 57 % of the points, of a heavy
+# of the assumed errors, 0.2 % of the front speed and 35 N.m: what the fitted form gets wrong of a real tyre is the same
+# in all passes. With 0.2 the curve of a tyre sensitive to load was held in 48 to 57 % of the points, of a heavy
 # car with a wrong file in 67 to 78 %
 LEAST_SHARE = 0.7
 LEAST_ROWS = 3  # of a pass
@@ -33,15 +30,14 @@ FAR = 3.0  # medians; of a normal distribution 4 % lie beyond
 FRONT = 2
 
 
-def fit_weighed(problem: Problem, *, start: np.ndarray | None = None) -> Fit:
+def fit_weighed(problem: Problem) -> Fit:
     """Fit with assumed errors, then with those that the first fit shows."""
-    first = fit(problem, start=start)
-    return fit(weighed(first), start=first.theta)
+    theta, now, _ = minimised(problem)
+    return fit(weighed(problem, now), start=theta)
 
 
-def weighed(fitted: Fit) -> Problem:
-    """The problem of a fit with the errors that its residuals show, log by log."""
-    problem, now = fitted.problem, fitted.evaluation
+def weighed(problem: Problem, now: Evaluation) -> Problem:
+    """The problem with the errors that the residuals of its fit show, log by log."""
     inputs, residual = problem.inputs, now.solution.at.residual
     front, lock = np.ones(len(inputs)), np.ones(len(inputs))
     by_log = []
@@ -68,5 +64,5 @@ def shown(residual: np.ndarray, group: np.ndarray) -> float:
     means = np.abs(total[enough] / count[enough])
     if len(means):  # one pass that went wrong says nothing of the others
         means = np.minimum(means, FAR * np.median(means))
-    mean_square = (np.square(means).sum() + ASSUMED_PASSES / ALIKE**2) / (len(means) + ASSUMED_PASSES)
-    return ALIKE * float(np.sqrt(mean_square))
+    mean_square = (np.square(means).sum() + ASSUMED_PASSES / COMMON**2) / (len(means) + ASSUMED_PASSES)
+    return COMMON * float(np.sqrt(mean_square))

@@ -50,6 +50,7 @@ LAT_FORCE_SD_SHARE = 0.017
 # Tyre and Vehicle Dynamics, 4.3.6 (form and figures from memory)
 RADIUS_B, RADIUS_D, RADIUS_F = 8.0, 0.24, 0.01
 RADIUS_LOADS = (0.25, 1.75)  # of the static one: inner and outer wheel near the limit; common practice, no source
+RADIUS_SCALE = 1 / (RADIUS_D * np.ptp(np.arctan(RADIUS_B * np.array(RADIUS_LOADS))) / np.ptp(RADIUS_LOADS) + RADIUS_F)
 
 
 Values = dict[str, Any]  # parameter -> its value (float), or one a sample (n,)
@@ -257,17 +258,12 @@ class Balance:
 def published_fall(load: np.ndarray | float) -> np.ndarray:
     """Fall of the effective rolling radius over wheel load (over the mean static one), in the published form
     D atan(B f) + F f, so scaled that its mean slope over the loads of cornering, `RADIUS_LOADS`, is one."""
-    low, high = RADIUS_LOADS
-    form = lambda f: RADIUS_D * np.arctan(RADIUS_B * f) + RADIUS_F * f  # noqa: E731
-    return form(load) * (high - low) / (form(high) - form(low))
+    return RADIUS_SCALE * (RADIUS_D * np.arctan(RADIUS_B * load) + RADIUS_F * load)
 
 
 def published_steepness(load: np.ndarray) -> np.ndarray:
     """Slope of `published_fall` against load."""
-    low, high = RADIUS_LOADS
-    form = lambda f: RADIUS_D * np.arctan(RADIUS_B * f) + RADIUS_F * f  # noqa: E731
-    slope = RADIUS_D * RADIUS_B / (1.0 + (RADIUS_B * load) ** 2) + RADIUS_F
-    return slope * (high - low) / (form(high) - form(low))
+    return RADIUS_SCALE * (RADIUS_D * RADIUS_B / (1.0 + (RADIUS_B * load) ** 2) + RADIUS_F)
 
 
 def radius_shrink(given: Given, load_N: np.ndarray, static_N: float) -> np.ndarray:

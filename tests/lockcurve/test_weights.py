@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analyzer.lockcurve.weights import ALIKE, ASSUMED_PASSES, shown
+from analyzer.lockcurve.weights import ASSUMED_PASSES, COMMON, shown
 
 
 def passes(means, rows=10):
@@ -13,17 +13,17 @@ def passes(means, rows=10):
 def test_many_passes_tell_the_error_and_none_leaves_it_assumed():
     rng = np.random.default_rng(5)
     means = 0.4 * rng.standard_normal(400)
-    assert shown(*passes(means)) == pytest.approx(ALIKE * 0.4, rel=0.1)
+    assert shown(*passes(means)) == pytest.approx(COMMON * 0.4, rel=0.1)
     assert shown(np.empty(0), np.empty(0, int)) == pytest.approx(1.0)
-    # derived: two passes of 0.1 among three assumed ones of 1 / ALIKE
-    square = (2 * 0.01 + ASSUMED_PASSES / ALIKE**2) / (2 + ASSUMED_PASSES)
-    assert shown(*passes([0.1, -0.1])) == pytest.approx(ALIKE * np.sqrt(square))
+    # derived: two passes of 0.1 among three assumed ones of 1 / COMMON
+    square = (2 * 0.01 + ASSUMED_PASSES / COMMON**2) / (2 + ASSUMED_PASSES)
+    assert shown(*passes([0.1, -0.1])) == pytest.approx(COMMON * np.sqrt(square))
 
 
 def test_what_averages_out_within_a_pass_does_not_count():
     noise = np.tile([1.0, -1.0], 500)
     assert shown(noise, np.repeat(np.arange(50), 20)) < 0.3
-    nothing = ALIKE * np.sqrt(ASSUMED_PASSES / ALIKE**2 / (100 + ASSUMED_PASSES))
+    nothing = COMMON * np.sqrt(ASSUMED_PASSES / COMMON**2 / (100 + ASSUMED_PASSES))
     assert shown(np.zeros(1000), np.repeat(np.arange(100), 10)) == pytest.approx(nothing)
 
 
