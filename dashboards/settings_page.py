@@ -26,14 +26,14 @@ class SettingsPage:
     Attributes
     ----------
     kind : `car` or `setup`, as the logbook calls it.
-    values_of : what a stored file says; nothing for None.
+    load : a file of the kind, `load_car` or `load_setup`.
     typed : the settings of the form's fields; raises InputError.
     ending : of a file's name.
     """
 
     kind: str
     form: FileForm
-    values_of: Callable[[Logbook, str | None], Values]
+    load: Callable[[Path], Settings]
     typed: Callable[[list[Any], list[dict[str, str]]], Settings]
     ending: str
 
@@ -41,6 +41,17 @@ class SettingsPage:
     def fields(self) -> dict[str, Any]:
         """The id of every field."""
         return {"type": self.form.name, "table": ALL, "key": ALL}
+
+    def values_of(self, logbook: Logbook, key: str | None) -> Values:
+        """What a stored file says, and nothing that it leaves to its defaults; without a file nothing.
+
+        Raises
+        ------
+        InputError : no such file, or it is wrong.
+        """
+        if key is None:
+            return {}
+        return self.load(logbook.file(self.kind, key).path).model_dump(exclude_unset=True)
 
     def tools(self, logbook: Logbook, key: str | None, chosen: Run | None, *, run_words: str) -> list:
         """Controls above the form."""

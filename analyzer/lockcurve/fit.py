@@ -67,8 +67,8 @@ def fit(problem: Problem, *, start: np.ndarray | None = None) -> Fit:
 
 
 def minimised(problem: Problem, *, start: np.ndarray | None = None) -> tuple[np.ndarray, Evaluation, bool]:
-    """Unknowns (P,) of least loss by Levenberg-Marquardt, the loss there, and whether it settled; scale and trust of each
-    sample are refreshed every step (iterative weighting)."""
+    """Unknowns (P,) of least loss by Levenberg-Marquardt, the loss there, and whether it settled; scale and trust of
+    each sample are refreshed every step (iterative weighting)."""
     theta = problem.start if start is None else start
     now = evaluate(problem, theta, None, None)
     damping = FIRST_DAMPING

@@ -7,15 +7,16 @@ from dash import Dash, Input, Output, State, dcc, html
 
 from analyzer.errors import HalfshaftError, InputError
 from analyzer.in_words import signed
+from analyzer.vehicle.car import load_car
 from dashboards.asking import Asking
-from dashboards.car.form import FORM, typed, values_of
+from dashboards.car.form import FORM, typed
 from dashboards.figures_form import words_of
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
 from dashboards.parts import clock, in_guide, polled, waiting, ways_of, why
 from dashboards.settings_page import SettingsPage
 
-SHARED = SettingsPage("car", FORM, values_of, typed, ".toml")
+SHARED = SettingsPage("car", FORM, load_car, typed, ".toml")
 AT_NM = 500.0  # input torque at which a change of slope is drawn
 READ = (
     "The run is analysed again with one figure off at a time, by as much as this car file says that it may be off (5 % "

@@ -4,9 +4,8 @@ from typing import Any, cast
 
 from dash import html
 
-from analyzer.vehicle.car import Car, load_car
+from analyzer.vehicle.car import Car
 from dashboards.figures_form import FileForm, Part
-from dashboards.logbook import Logbook
 
 MEASURES = html.Img(
     src="/assets/car.svg",
@@ -83,18 +82,6 @@ FORM = FileForm(
         Part("How sure you are: limits, plus and minus", "uncertainty"),
     ),
 )
-
-
-def values_of(logbook: Logbook, key: str | None) -> dict[str, Any]:
-    """What a stored car file says, and nothing that it leaves to its defaults; without a file nothing.
-
-    Raises
-    ------
-    InputError : no such file, or it is wrong.
-    """
-    if key is None:
-        return {}
-    return load_car(logbook.file("car", key).path).model_dump(exclude_unset=True)
 
 
 def typed(values: list[Any], ids: list[dict[str, str]]) -> Car:

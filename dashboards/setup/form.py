@@ -4,9 +4,8 @@ from typing import Any, cast
 
 from dash import html
 
-from analyzer.differential.setup import Setup, load_setup
+from analyzer.differential.setup import Setup
 from dashboards.figures_form import FileForm, Part
-from dashboards.logbook import Logbook
 
 RAMPS = html.Details(
     [
@@ -35,18 +34,6 @@ FORM = FileForm(
     about={("", "type"): "; open and spool have no plates, and none of the figures below is used or saved"},
 )
 BARE = ("open", "spool")  # types without plates
-
-
-def values_of(logbook: Logbook, key: str | None) -> dict[str, Any]:
-    """What a stored setup file says, and nothing that it leaves to its defaults; without a file nothing.
-
-    Raises
-    ------
-    InputError : no such file, or it is wrong.
-    """
-    if key is None:
-        return {}
-    return load_setup(logbook.file("setup", key).path).model_dump(exclude_unset=True)
 
 
 def typed(values: list[Any], ids: list[dict[str, str]]) -> Setup:

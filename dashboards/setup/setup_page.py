@@ -13,7 +13,7 @@ from analyzer.agreement.verdict import Agreement, Diagnosis
 from analyzer.analysis import Analysis
 from analyzer.differential.predicted import PredictedLockCurve, predict_lock_curve
 from analyzer.differential.result import input_torque_grid_Nm
-from analyzer.differential.setup import Setup
+from analyzer.differential.setup import Setup, load_setup
 from analyzer.errors import HalfshaftError, InputError
 from analyzer.in_words import listed, number
 from analyzer.presentation.agreement_words import side_sentence
@@ -29,7 +29,7 @@ from dashboards.logbook import Logbook
 from dashboards.parts import in_guide, not_measured, table, ways_of, why
 from dashboards.run.views import predicted_curve
 from dashboards.settings_page import SettingsPage
-from dashboards.setup.form import FORM, typed, values_of
+from dashboards.setup.form import FORM, typed
 from dashboards.setup.odds_bars import odds_bars
 
 LARGEST_NM = 2000.0
@@ -47,7 +47,7 @@ HOW_PREDICTED = in_guide("theory#predicted-lock-curve", "How it is predicted")
 NO_CURVE = html.P("The form has too few figures for a curve.", className="hint")
 
 
-SHARED = SettingsPage("setup", FORM, values_of, typed, ".setup.toml")
+SHARED = SettingsPage("setup", FORM, load_setup, typed, ".setup.toml")
 
 
 def layout(logbook: Logbook, search: str) -> html.Div:

@@ -10,7 +10,7 @@ from form_fields import fields_of
 from analyzer.errors import InputError
 from analyzer.vehicle.car import Car, CarUncertainty, Tyre, load_car
 from dashboards.car.car_page import SHARED, told
-from dashboards.car.form import FORM, typed, values_of
+from dashboards.car.form import FORM, typed
 
 FULL = """
 [car]
@@ -61,7 +61,7 @@ roll_gradient_deg_per_g = 0.4
 
 def test_every_key_of_a_car_file_survives_form_and_saving(logbook, tmp_path):
     stored = logbook.store("car", "full.toml", io.BytesIO(FULL.encode()), None)
-    ids, values = zip(*fields_of(FORM.sections(values_of(logbook, stored.key))), strict=True)
+    ids, values = zip(*fields_of(FORM.sections(SHARED.values_of(logbook, stored.key))), strict=True)
     (tmp_path / "saved.toml").write_text(FORM.to_toml(typed(list(values), list(ids))), "utf-8")
     assert tomllib.loads((tmp_path / "saved.toml").read_text("utf-8")) == tomllib.loads(FULL)
     # nothing that a car file may say is left out of the form

@@ -23,7 +23,8 @@ from dashboards.compare import both_sides
 from dashboards.logbook import Logbook
 from dashboards.parts import not_measured
 from dashboards.run.run_page import limits
-from dashboards.setup.form import FORM, typed, values_of
+from dashboards.setup.form import FORM, typed
+from dashboards.setup.setup_page import SHARED
 
 HERE = {"Host": "localhost", "Origin": "http://localhost"}
 SETUPS = sorted(Path(str(resources.files("sample_logs"))).glob("*.setup.toml"))
@@ -149,7 +150,7 @@ ramp_angle_deg = 0.25
 
 def test_every_key_of_a_setup_file_survives_form_and_saving(logbook, tmp_path):
     stored = logbook.store("setup", "full.toml", io.BytesIO(FULL_SHEET.encode()), None)
-    ids, values = zip(*fields_of(FORM.sections(values_of(logbook, stored.key))), strict=True)
+    ids, values = zip(*fields_of(FORM.sections(SHARED.values_of(logbook, stored.key))), strict=True)
     (tmp_path / "saved.toml").write_text(FORM.to_toml(typed(list(values), list(ids))), "utf-8")
     assert tomllib.loads((tmp_path / "saved.toml").read_text("utf-8")) == tomllib.loads(FULL_SHEET)
     # the file above leaves nothing out that a setup of parts may say
