@@ -137,17 +137,17 @@ class Knowledge:
         """The runs that contradict the others of the same car file and version."""
         return tuple(
             LeftOut(self.runs[k].name, _contradicts(probability), probability)
-            for alike, hearing in self._heard_together
+            for group, hearing in self._heard_together
             for i, probability in hearing.left_out.items()
-            for k in [alike[i]]
+            for k in [group[i]]
         )
 
     @cached_property
     def heard_by_each(self) -> tuple[tuple[str, ...], ...]:
         """Digests of the runs whose word each run uses, run by run."""
         found: list[tuple[str, ...]] = [()] * len(self.runs)
-        for alike, hearing in self._heard_together:
-            kept = [k for i, k in enumerate(alike) if i not in hearing.left_out]
+        for group, hearing in self._heard_together:
+            kept = [k for i, k in enumerate(group) if i not in hearing.left_out]
             for k in kept:
                 mine = self.runs[k]
                 found[k] = tuple(self.runs[j].digest for j in kept if j != k and not self.runs[j].shares_a_log(mine))
@@ -159,7 +159,7 @@ class Knowledge:
         groups: dict[tuple, list[int]] = {}
         for k, run in enumerate(self.runs):
             groups.setdefault((run.code, run.driven_with.get("car")), []).append(k)
-        return [(alike, Hearing([self.runs[k] for k in alike])) for alike in groups.values()]
+        return [(group, Hearing([self.runs[k] for k in group])) for group in groups.values()]
 
     @property
     def newest(self) -> CarRun:
@@ -171,8 +171,8 @@ class Knowledge:
         if not self.runs:
             return None
         last = max(range(len(self.runs)), key=lambda k: self.runs[k].date_s or 0.0)
-        alike, hearing = next(group for group in self._heard_together if last in group[0])
-        return hearing.next_like(alike.index(last)) + Gaussian.prior(self.newest.told)
+        group, hearing = next(one for one in self._heard_together if last in one[0])
+        return hearing.next_like(group.index(last)) + Gaussian.prior(self.newest.told)
 
 
 class Hearing:

@@ -10,7 +10,7 @@ times the assumed ones. c, `COMMON`, makes up for what all passes have in common
 weight of the assumption, in passes. What is common does not average out over the passes either: all of the answer but
 the tyre's form is wider by sqrt(1 + s^2), s that of the front wheels' speed.
 
-`COMMON` and `ASSUMED_PASSES` were chosen by `python -m tests.accuracy.many 40 --nuisances none all --first-seed 200`: of
+`COMMON` and `ASSUMED_PASSES` are by `python -m tests.accuracy.many 40 --nuisances none all --first-seed 200`: of
 smooth sessions 99 % of the points inside intervals 81 % wide, of rough ones 95 % inside 131 % (with assumed errors and
 one grip a session, seeds 100 to 123: all inside 102 %, and 83 % inside 107 %).
 """

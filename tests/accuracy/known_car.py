@@ -29,7 +29,7 @@ from analyzer.simulation.circuit import demo_circuit, generated_circuit
 from analyzer.simulation.session import Session
 
 from .cases import Case, Measured, measure
-from .random_sessions import FIRST_HELD_OUT, PROTOCOLS, RandomCar, random_car
+from .random_sessions import PROTOCOLS, RandomCar, random_car, with_seeds
 
 RUNS = 3
 RUBBER = {"friction": 0.03, "stiffness": 0.04}  # one standard deviation from run to run; common practice, no source
@@ -115,11 +115,7 @@ def main(argv: list[str] | None = None) -> None:
     parser.add_argument("cars", nargs="?", type=int, default=8, help="how many (default %(default)s)")
     parser.add_argument("--first", choices=tuple(PROTOCOLS), default="laps", help="logs of the first run")
     parser.add_argument("--nuisances", default="all", choices=("all", "none"), help="(default %(default)s)")
-    seeds = parser.add_mutually_exclusive_group()
-    seeds.add_argument("--first-seed", type=int, default=0, help="0 to 999 are to choose on (default %(default)s)")
-    seeds.add_argument("--report", action="store_true", help="the seeds kept for reporting")
-    asked = parser.parse_args(argv)
-    first = FIRST_HELD_OUT if asked.report else asked.first_seed
+    asked, first = with_seeds(parser, argv)
     print("| car | runs | curve off, alone % | known % | points inside, alone | known | width, alone % | known % |")
     print("|" + "---|" * 8, flush=True)
     rows = []

@@ -24,7 +24,7 @@ import numpy as np
 from analyzer.errors import CannotTell
 
 from .cases import Case, LEAST_TORQUE_Nm, analysed_together, measure
-from .random_sessions import FIRST_HELD_OUT, NUISANCES, PROTOCOLS, RandomRun, simulate_random
+from .random_sessions import NUISANCES, PROTOCOLS, RandomRun, simulate_random, with_seeds
 
 PROCESSES = 2
 MINIMUM = [
@@ -132,12 +132,8 @@ def main(argv: list[str] | None = None) -> None:
     )  # fmt: skip
     parser.add_argument("--protocol", choices=tuple(PROTOCOLS), default="laps", help="logs (default %(default)s)")
     parser.add_argument("--channels", choices=("full", "minimum"), default="full", help="(default %(default)s)")
-    seeds = parser.add_mutually_exclusive_group()
-    seeds.add_argument("--first-seed", type=int, default=0, help="0 to 999 are to choose on (default %(default)s)")
-    seeds.add_argument("--report", action="store_true", help="the seeds kept for reporting")
-    asked = parser.parse_args(argv)
+    asked, first = with_seeds(parser, argv)
     names = ["none", *NUISANCES, "all"] if "each" in asked.nuisances else asked.nuisances
-    first = FIRST_HELD_OUT if asked.report else asked.first_seed
     print("| " + " | ".join(HEADINGS) + " |\n|" + "---|" * len(HEADINGS), flush=True)
     with ProcessPoolExecutor(min(PROCESSES, os.cpu_count() or 1)) as workers:
         tasks = list(product(names, range(first, first + asked.sessions), [asked.protocol], [asked.channels]))

@@ -8,6 +8,7 @@ Seeds 0 to 999 are for choosing on; 1000 and above are for reporting on, and not
     run.write(folder)                                # the same as files, for the command line
 """
 
+import argparse
 import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
@@ -29,6 +30,17 @@ from analyzer.vehicle.car import Car
 from .cases import invented_car, random_body, random_tyre
 
 FIRST_HELD_OUT = 1000
+
+
+def with_seeds(parser: argparse.ArgumentParser, argv: list[str] | None = None) -> tuple[argparse.Namespace, int]:
+    """What is asked of a command that draws random cars, and its first seed."""
+    seeds = parser.add_mutually_exclusive_group()
+    seeds.add_argument("--first-seed", type=int, default=0, help="0 to 999 are to choose on (default %(default)s)")
+    seeds.add_argument("--report", action="store_true", help="the seeds kept for reporting")
+    asked = parser.parse_args(argv)
+    return asked, FIRST_HELD_OUT if asked.report else asked.first_seed
+
+
 PROTOCOLS: dict[str, tuple[Name, ...]] = {
     "laps": ("laps",),
     "laps+circles": ("laps", "circles"),

@@ -17,7 +17,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
-from accuracy.random_sessions import FIRST_HELD_OUT, PROTOCOLS, RandomCar, random_car
+from accuracy.random_sessions import PROTOCOLS, RandomCar, random_car, with_seeds
 
 from analyzer.agreement.alternatives import AS_THE_FILE_SAYS, alternatives
 from analyzer.agreement.odds import FIGURES, TEMPER, log_evidence
@@ -109,11 +109,7 @@ def main() -> None:
     parser.add_argument("--protocol", choices=tuple(PROTOCOLS), default="laps+circles")
     parser.add_argument("--temper", type=float, default=TEMPER)
     parser.add_argument("--keep", metavar="FOLDER", help="keep the fits there, and take them from there")
-    seeds = parser.add_mutually_exclusive_group()
-    seeds.add_argument("--first-seed", type=int, default=0)
-    seeds.add_argument("--report", action="store_true")
-    asked = parser.parse_args()
-    first = FIRST_HELD_OUT if asked.report else asked.first_seed
+    asked, first = with_seeds(parser)
     found: list[Case] = []
     for seed in range(first, first + asked.sessions):
         car, kind = planted(seed)

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 from accuracy.cases import analysed
-from accuracy.random_sessions import FIRST_HELD_OUT, PROTOCOLS, RandomCar, random_car
+from accuracy.random_sessions import PROTOCOLS, RandomCar, random_car, with_seeds
 
 from analyzer.analysis import Analysis
 from analyzer.comparison.comparison import Comparison, compare_runs
@@ -134,11 +134,7 @@ def main() -> None:
     parser.add_argument("cars", nargs="?", type=int, default=30)
     parser.add_argument("--protocols", nargs="+", choices=tuple(PROTOCOLS), default=["laps", "laps+circles"])
     parser.add_argument("--rows", action="store_true", help="print every comparison")
-    seeds = parser.add_mutually_exclusive_group()
-    seeds.add_argument("--first-seed", type=int, default=0)
-    seeds.add_argument("--report", action="store_true")
-    asked = parser.parse_args()
-    first = FIRST_HELD_OUT if asked.report else asked.first_seed
+    asked, first = with_seeds(parser)
     found: list[Told] = []
     for seed in range(first, first + asked.cars):
         try:
