@@ -97,8 +97,8 @@ def _page(logbook: Logbook, pathname: str, search: str) -> html.Div:
             return car.layout(logbook, search)
         case ["setup"]:
             return setup.layout(logbook, search)
-        case ["car", name]:
-            return knowledge.layout(logbook, name)
+        case ["car", *name]:  # a name may have a stroke in it
+            return knowledge.layout(logbook, "/".join(name))
         case ["season"]:
             return season.layout(logbook, search)
         case ["compare"]:

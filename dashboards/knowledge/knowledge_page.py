@@ -41,9 +41,14 @@ def layout(logbook: Logbook, car: str) -> html.Div:
                 ],
                 className="panel",
             ),
-            html.P(HOW_TO_READ, className="hint"),
+            html.P(_with_commands(HOW_TO_READ), className="hint"),
         ]
     )
+
+
+def _with_commands(text: str) -> list:
+    """Words with what stands between backticks as something to type."""
+    return [html.Code(part) if k % 2 else part for k, part in enumerate(text.split("`"))]
 
 
 def _runs(store: Store, every: list[OfCar], knowledge: Knowledge) -> html.Div:

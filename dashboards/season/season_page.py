@@ -65,7 +65,13 @@ def layout(logbook: Logbook, search: str) -> html.Div:
                 className="panel season-panel",
             ),
             html.Section(
-                [html.H2("Runs, oldest first"), _table(told["points"]), _compare(told["points"])], className="panel"
+                [
+                    html.H2("Runs, oldest first"),
+                    _table(told["points"]),
+                    _compare(told["points"]),
+                    html.P(dcc.Link("What these runs know of the car", href=f"/car/{quote(car, safe='')}")),
+                ],
+                className="panel",
             ),
         ],
         id="season",

@@ -4,6 +4,7 @@ import io
 from dataclasses import replace
 from importlib import resources
 from pathlib import Path
+from urllib.parse import quote
 
 import pytest
 
@@ -70,7 +71,10 @@ def test_the_page_names_the_car_and_leads_to_each_run(ask_page, logbook, driven)
     assert "Season: " in text and CAR in text
     for run_id in driven:
         assert run_id in text
-    assert list(cars(logbook)) == list((CAR,))
+    (only,) = cars(logbook)
+    assert only == CAR
+    known = f"/car/{quote(CAR)}"
+    assert known.replace("/", r"\u002f") in text and "What is known of " in ask_page(known)
 
 
 def test_a_logbook_without_runs_says_what_to_do(logbook):
