@@ -8,6 +8,7 @@ import os
 import signal
 import subprocess
 import sys
+from contextlib import contextmanager
 from importlib import resources
 from pathlib import Path
 
@@ -41,10 +42,9 @@ def why_no_browser() -> str | None:
     return None
 
 
-@pytest.fixture(scope="session")
-def address(tmp_path_factory):
-    """A dashboard on a free port with an empty logbook."""
-    book = tmp_path_factory.mktemp("book")
+@contextmanager
+def served(book: Path):
+    """A dashboard on a free port with the logbook `book`: its address."""
     process = subprocess.Popen(
         [sys.executable, "-m", "analyzer.cli.main", "dashboard", "--port", "0", "--logbook", str(book)],
         stdout=subprocess.PIPE,
@@ -54,6 +54,20 @@ def address(tmp_path_factory):
     process.send_signal(signal.SIGTERM)
     process.wait(timeout=10)
     process.stdout.close()
+
+
+@pytest.fixture(scope="session")
+def address(tmp_path_factory):
+    """The dashboard that the tests share."""
+    with served(tmp_path_factory.mktemp("book")) as address:
+        yield address
+
+
+@pytest.fixture
+def new_dashboard(tmp_path):
+    """One with an empty logbook, for what depends on nothing having been done before."""
+    with served(tmp_path / "new_book") as address:
+        yield address
 
 
 @pytest.fixture(scope="session")
@@ -71,7 +85,7 @@ def open_page(browser, address):
     """Opens pages in contexts of their own; afterwards no page may have complained or asked elsewhere."""
     contexts, complaints = [], []
 
-    def opened(path="/", *, width=1280, height=720):
+    def opened(path="/", *, width=1280, height=720, at=address):
         context = browser.new_context(viewport={"width": width, "height": height}, accept_downloads=True)
         contexts.append(context)
         page = context.new_page()
@@ -80,14 +94,14 @@ def open_page(browser, address):
             context.new_cdp_session(page).send("Emulation.setCPUThrottlingRate", {"rate": SLOWER})
         page.on("console", lambda m: complaints.append(f"console: {m.text}") if m.type == "error" else None)
         page.on("pageerror", lambda e: complaints.append(f"page: {e}"))
-        page.on("request", lambda r: complaints.append(f"outside: {r.url}") if _outside(r.url, address) else None)
+        page.on("request", lambda r: complaints.append(f"outside: {r.url}") if _outside(r.url, at) else None)
         page.on("response", lambda r: complaints.append(f"{r.status}: {r.url}") if r.status >= 500 else None)
         # what leaving a page breaks off is no failure
         page.on(
             "requestfailed",
             lambda r: complaints.append(f"failed: {r.url} {r.failure}") if r.failure != "net::ERR_ABORTED" else None,
         )
-        page.goto(address + path)
+        page.goto(at + path)
         return page
 
     opened.complaints = complaints

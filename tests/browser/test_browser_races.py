@@ -5,6 +5,7 @@ from browser.driving import (
     STATE,
     WINDOW,
     Held,
+    box_of,
     choose_sample_car,
     result_of,
     upload_and_analyse,
@@ -115,9 +116,36 @@ def test_the_same_zoom_can_be_asked_again(run_page, other):
     index, finding = other
     for _ in range(2):
         pick(page, index)
+        wait_until(page, f"(w => w[1] - w[0] < 100)({WINDOW})")
         wait_for_stretch(page, finding["start_s"])
         page.click("#whole")
         wait_until(page, f"(w => w[1] - w[0] > 100)({WINDOW})")
+
+
+def test_going_back_to_what_is_drawn_is_not_undone_by_a_late_answer(run_page, other):
+    page, _ = run_page
+    page.click("#whole")
+    wait_until(page, f"(w => w[1] - w[0] > 100)({WINDOW})")
+    held = Held(page, "view/traces")
+    pick(page, other[0])
+    held.wait_for(1)
+    page.click("#whole")
+    held.let_go()
+    page.wait_for_timeout(500)
+    wait_until(page, f"(w => w[1] - w[0] > 100)({WINDOW})")
+
+
+def test_a_redraw_does_not_let_go_of_what_is_being_dragged(run_page):
+    page, _ = run_page
+    box = box_of(page, "#traces svg")
+    page.mouse.move(box["x"] + 300, box["y"] + 60)
+    page.mouse.down()
+    page.mouse.move(box["x"] + 500, box["y"] + 60)
+    page.set_viewport_size({"width": 1280, "height": 760})
+    wait_until(page, f"document.querySelector('#traces svg').getBoundingClientRect().height !== {box['height']}")
+    page.mouse.move(box["x"] + 600, box["y"] + 64, steps=3)
+    page.mouse.up()
+    wait_until(page, f"{STATE}.from !== undefined")
 
 
 def test_back_undoes_a_pick_a_filter_and_a_zoom(run_page, other, address):

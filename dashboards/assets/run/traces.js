@@ -8,7 +8,7 @@
 
   run.traces = function (root, data) {
     const box = root.querySelector("#traces"), said = root.querySelector("#traces-refusal"), legend = root.querySelector("#traces-key");
-    let told = null, wanted = null, pending = null, strands = [], rows = [], x = null, width = 0, height = 0, rule = null, drag = null, busy = null;
+    let told = null, wanted = null, drawn = null, strands = [], rows = [], x = null, width = 0, height = 0, rule = null, drag = null, busy = null;
     const right = () => (width < 600 ? 64 : 128);
 
     function unpacked(answer) {
@@ -151,7 +151,7 @@
       rule = run.svg("path", { class: "cursor-line", visibility: "hidden" });
       const chosen = run.svg("rect", { y: TOP, height: bottom - TOP, class: "dragged", visibility: "hidden" });
       chart.append(rule, chosen);
-      drag = { chosen, from: null };
+      drag = { chosen, from: drag?.of === told ? drag.from : null, of: told }; // a redraw of the same lines keeps it
       rule.dataset.d = `V${bottom}`;
       box.replaceChildren(chart);
       box.dataset.window = told.window_s.map((v) => v.toFixed(2)).join();
@@ -208,26 +208,27 @@
         checked(root, { over, along, keys });
         sentence(root, data);
         const name = JSON.stringify(asked);
-        if (name !== wanted && name !== pending) {
+        if (name === wanted && name !== drawn) return; // asked for: it comes
+        if (name !== wanted) {
+          wanted = name;
           clearTimeout(busy);
           busy = setTimeout(() => box.classList.add("working"), 400);
-          pending = name;
           let answer;
           try {
             answer = await run.ask("traces", asked);
           } catch {
-            if (pending === name) pending = null; // asked again when the server is back
+            if (wanted === name) wanted = null; // asked again when the server is back
             return;
           }
-          if (!answer) return;
+          if (!answer) return; // something else was asked for since
           clearTimeout(busy);
           box.classList.remove("working");
-          [wanted, pending] = [name, null];
+          drawn = name;
           said.textContent = answer.refusal || "";
           if (answer.refusal) return;
           unpacked(answer);
           run.screen.panels.forEach((panel) => panel.cut && panel.cut());
-        } else if (name !== wanted) return;
+        }
         draw();
         run.point(null);
       },
