@@ -2,6 +2,7 @@
 `analyzer.logbook`, so that the command line and the page see the same runs."""
 
 import io
+import sqlite3
 import threading
 import time
 from collections import OrderedDict
@@ -61,6 +62,7 @@ class Run:
     started: float
     latest: bool = True  # made with the car, setup and map that the run has now
     log_id: str = ""
+    more: str = ""  # names of its other logs, such as slow circles
     date_s: float = 0.0  # when it was driven, as far as is known
     title: str = ""
     driver: str = ""
@@ -70,8 +72,13 @@ class Run:
 
     @property
     def name(self) -> str:
-        """What a person calls it, else its file."""
-        return self.title or self.log_name
+        """What a person calls it, else its files."""
+        return self.title or self.log_names
+
+    @property
+    def log_names(self) -> str:
+        """All of its logs."""
+        return f"{self.log_name} + {self.more}" if self.more else self.log_name
 
 
 class Logbook:
@@ -149,8 +156,10 @@ class Logbook:
             channels = files.keep(self.book, "channels", "channels.toml", io.BytesIO(channel_map.encode()))
         log, car = self._kept("log", log_key), self._kept("car", car_key)
         setup = self._kept("setup", setup_key) if setup_key else None
-        run = runs.Run(id=log.id, date_s=time.time(), log=log, car=car, setup=setup, channels=channels)
+        more = runs.more_logs(self.book, log.id)
+        run = runs.Run(id=log.id, date_s=time.time(), log=log, car=car, setup=setup, channels=channels, more=more)
         with self.book.transaction() as connection:
+            runs.not_of_another(connection, run.id)
             runs.set_run(
                 connection,
                 run.id,
@@ -159,14 +168,26 @@ class Logbook:
                 setup_id=None if run.setup is None else run.setup.id,
                 channels_id=None if run.channels is None else run.channels.id,
             )
-            made = results.ask(connection, run)
-            connection.execute("UPDATE results SET asked_s = ? WHERE id = ?", (time.time(), made))
-            connection.execute(
-                "UPDATE results SET state = 'waiting', step = '', share = 0, message = '' WHERE id = ? "
-                "AND state <> 'running' AND NOT (state = 'done' AND provenance = ?)",
-                (made, results.expected(run).key),
-            )
-        return made
+            return _asked_anew(connection, run)
+
+    def add_log(self, run_id: str, log_key: str) -> str:
+        """Give a run one more log, such as slow circles: all of its logs are fitted together. Returns the id of what is
+        to be analysed.
+
+        Raises
+        ------
+        InputError : no such run or log, the run is under way, or the log is another run's.
+        """
+        found = results.result(self.book, run_id)
+        if found.state in ("waiting", "running"):
+            raise InputError("this run is still being analysed; wait until it is done, then add the log.")
+        log = self._kept("log", log_key)
+        if log.id == found.run_id:
+            raise InputError(f"{log.name}: is this run's own log; add another one, such as slow circles.")
+        with self.book.transaction() as connection:
+            runs.add_log(connection, found.run_id, log.id)
+        with self.book.transaction() as connection:
+            return _asked_anew(connection, results.run_of(self.book, found))
 
     def remove_run(self, run_id: str) -> None:
         """Take a run out; the last one of a log takes the log with it. For `UNDO_S` it can be had back.
@@ -243,6 +264,7 @@ class Logbook:
             **{kind: str(part.path) if part else None for kind, part in parts.items()},
             "keys": {kind: self._key(kind, part) for kind, part in parts.items()},
             "names": {kind: part.name if part else None for kind, part in parts.items()},
+            "logs": [str(log.path) for log in run.logs],
         }
 
     def run(self, run_id: str) -> Run:
@@ -392,6 +414,8 @@ class Logbook:
             "SELECT results.id, log.name AS log_name, car.name AS car_name, setup.name AS setup_name, state, step, "
             "share, message, asked_s AS started, results.car_id IS runs.car_id AND results.setup_id IS runs.setup_id "
             "AND results.channels_id IS runs.channels_id AS latest, run_id AS log_id, date_s, runs.title AS title, "
+            "(SELECT coalesce(group_concat(name, ' + '), '') FROM (SELECT files.name FROM more_logs "
+            "JOIN files ON files.id = log_id WHERE more_logs.run_id = results.run_id ORDER BY place)) AS more, "
             "driver, tyres, weather, notes FROM results JOIN runs ON runs.id = run_id "
             "JOIN files AS log ON log.id = run_id JOIN files AS car ON car.id = results.car_id "
             f"LEFT JOIN files AS setup ON setup.id = results.setup_id {rest}",
@@ -405,6 +429,18 @@ class Logbook:
         sample = self.file(kind, key)
         with sample.path.open("rb") as stream:
             return files.keep(self.book, kind, sample.name, stream)
+
+
+def _asked_anew(connection: sqlite3.Connection, run: runs.Run) -> str:
+    """The id of a run's result, which waits to be made unless it is made or under way. Inside a transaction."""
+    made = results.ask(connection, run)
+    connection.execute("UPDATE results SET asked_s = ? WHERE id = ?", (time.time(), made))
+    connection.execute(
+        "UPDATE results SET state = 'waiting', step = '', share = 0, message = '' WHERE id = ? "
+        "AND state <> 'running' AND NOT (state = 'done' AND provenance = ?)",
+        (made, results.expected(run).key),
+    )
+    return made
 
 
 class _Limited:

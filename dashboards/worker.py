@@ -115,7 +115,7 @@ def _plan(logbook: Logbook, run_id: str, question: str) -> dict:
     job = logbook.job(run_id)
     setup_path = None if question == PLAIN else job["setup"]
     analysis, fitted = analyze_with_fit(
-        log_path=job["log"],
+        log_path=job["logs"],
         car_path=job["car"],
         setup_path=setup_path,
         channels_path=job["channels"],
@@ -134,7 +134,7 @@ def _worth(logbook: Logbook, run_id: str, car_text: str) -> dict:
         car_file = Path(folder) / "car.toml"
         car_file.write_text(car_text, "utf-8")
         car = load_car(car_file)
-    found = worth(log_paths=[job["log"]], car=car, channels_path=job["channels"], progress=_tell)
+    found = worth(log_paths=job["logs"], car=car, channels_path=job["channels"], progress=_tell)
     return {"worth": [asdict(one) for one in found]}
 
 

@@ -95,6 +95,14 @@ def _is_named(run: Run, text: str) -> bool:
     return text in names or (len(text) >= 3 and run.id.startswith(text))
 
 
+def more_logs(store: Store, run_id: str) -> tuple[StoredFile, ...]:
+    """The other logs of a run, in order; none where there is no such run."""
+    rows = store.rows(
+        "SELECT files.* FROM more_logs JOIN files ON files.id = log_id WHERE run_id = ? ORDER BY place", (run_id,)
+    )
+    return tuple(files.stored_file(store, row) for row in rows)
+
+
 def set_run(
     connection: sqlite3.Connection,
     run_id: str,
@@ -173,7 +181,7 @@ def add_log(connection: sqlite3.Connection, run_id: str, log_id: str) -> None:
     not_of_another(connection, log_id)
     name = connection.execute("SELECT name FROM files WHERE id = ?", (log_id,)).fetchone()["name"]
     if connection.execute("SELECT 1 FROM runs WHERE id = ?", (log_id,)).fetchone() is not None:
-        raise InputError(f"{name}: is a run of its own; remove it with `halfshaft logbook remove` first.")
+        raise InputError(f"{name}: is a run of its own in this logbook; remove that run, then add its log here.")
     last = connection.execute("SELECT max(place) AS place FROM more_logs WHERE run_id = ?", (run_id,)).fetchone()
     place = 1 + (last["place"] or 0)
     connection.execute("INSERT INTO more_logs (run_id, place, log_id) VALUES (?, ?, ?)", (run_id, place, log_id))

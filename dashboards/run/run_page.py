@@ -33,10 +33,11 @@ MAP_READ = (
     "laps shown. The scale is the same for every run. Marks stand beside the place where something was found."
 )
 LOCK_READ = (
-    "Dots are slipping samples and scatter about the lock curve. Triangles were locked, so the curve lies above them. "
-    "The thick line is measured; each thin line is equally likely. The bar at the right is the error that moves "
-    "samples and curve together. The dashed line is what the parts predict; an arrow means at least this. 'Anchored' "
-    "is the same measurement with bench breakaway, ring springs and ramp angles of the setup file taken as measured."
+    "Dots are slipping samples and scatter about the lock curve; crosses are those of the run's other logs. Triangles "
+    "were locked, so the curve lies above them. The thick line is measured; each thin line is equally likely. The bar "
+    "at the right is the error that moves samples and curve together. The dashed line is what the parts predict; an "
+    "arrow means at least this. 'Anchored' is the same measurement with bench breakaway, ring springs and ramp angles "
+    "of the setup file taken as measured."
 )
 TRACES_READ = (
     "Shaded areas are corner phases; zoomed out, corners by number. Inside and outside wheel keep their colour in left "
@@ -74,7 +75,7 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
 
 
 def _screen(run: Run, analysis: Analysis, others: list[dict]) -> html.Div:
-    run_id, name = run.id, run.name
+    run_id, name = run.id, run.title or run.log_name  # the facts beside it name the other logs
     save = [
         html.A("Report (HTML)", href=f"/run/{run_id}/report.html", download=""),
         html.A("Result (JSON)", href=f"/run/{run_id}/result.json", download=""),
@@ -189,7 +190,7 @@ def _screen(run: Run, analysis: Analysis, others: list[dict]) -> html.Div:
 def _made_of(run: Run, analysis: Analysis) -> str:
     """On paper: the cautions, when it was made and from what."""
     setup = f", setup {run.setup_name}" if run.setup_name else ", without a setup file"
-    made = f"Made by halfshaft {__version__} on {when(run.started)} from {run.log_name}, car {run.car_name}{setup}"
+    made = f"Made by halfshaft {__version__} on {when(run.started)} from {run.log_names}, car {run.car_name}{setup}"
     said = "; ".join(text for text in (run.driver, run.tyres, run.weather, run.notes) if text)
     return f"{' '.join(CAUTIONS)} {made}{'; ' + said if said else ''}."
 

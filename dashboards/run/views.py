@@ -202,9 +202,10 @@ def place_of(analysis: Analysis, moments_s: np.ndarray) -> np.ndarray:
 
 
 def lock(analysis: Analysis) -> dict[str, Any]:
-    """Samples, measured curve with draws of it, bounds, the anchored curve, and what the parts predict."""
+    """Samples of the log and, `elsewhere`, of the run's other logs, measured curve with draws of it, bounds, the
+    anchored curve, and what the parts predict."""
     axle, points = analysis.axle, analysis.lock_curve.points
-    usable = analysis.signals.valid & ~axle.braked & np.isfinite(axle.torque_difference_Nm)
+    usable = _usable(analysis)
     torque = np.array([p.input_torque_Nm for p in points])
     height = np.abs(axle.torque_difference_Nm[usable & (axle.locked | axle.slipping)])
     ends = [p.upper_Nm or p.lower_Nm or 0.0 for p in points]
@@ -212,12 +213,19 @@ def lock(analysis: Analysis) -> dict[str, Any]:
     return {
         "locked": _samples(analysis, np.flatnonzero(usable & axle.locked)),
         "slipping": _samples(analysis, np.flatnonzero(usable & axle.slipping)),
+        "elsewhere": [_samples(o, np.flatnonzero(_usable(o) & o.axle.slipping)) for o in analysis.others],
         "points": _points(points),
         "anchored": None if analysis.anchored is None else _points(analysis.anchored.lock_curve.points),
         "draws": _draws(analysis, torque),
         "predicted": None if analysis.predicted is None else predicted_curve(analysis.predicted, torque),
         "range": [float(torque.min()), float(torque.max()), top],
     }
+
+
+def _usable(analysis: Analysis) -> np.ndarray:
+    """Samples that the lock plot shows."""
+    axle = analysis.axle
+    return analysis.signals.valid & ~axle.braked & np.isfinite(axle.torque_difference_Nm)
 
 
 def _points(points: Sequence[CurvePoint]) -> list[list]:

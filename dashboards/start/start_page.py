@@ -14,6 +14,7 @@ from analyzer.errors import HalfshaftError
 from dashboards.jobs import Jobs
 from dashboards.logbook import KINDS, Logbook, Run
 from dashboards.parts import breakable, clock, labelled, polled, progress, when
+from dashboards.start import more_logs
 
 STATE_WORDS = {
     "waiting": "waiting for its turn",
@@ -107,6 +108,7 @@ def layout(logbook: Logbook) -> html.Div:
             dcc.Store(id="to-keep"),
             dcc.Store(id="to-repeat"),
             _about_form(),
+            *more_logs.form(),
             *clock("runs", answered={"shown": _digest(shown), "over": not logbook.under_way()}),
         ]
     )
@@ -201,7 +203,16 @@ def _run_list(logbook: Logbook, search: str | None = None, order: str | None = "
 
 
 def _searched(run: Run) -> str:
-    texts = (run.title, run.log_name, run.driver, run.tyres, run.weather, run.notes, run.car_name, run.setup_name or "")
+    texts = (
+        run.title,
+        run.log_names,
+        run.driver,
+        run.tyres,
+        run.weather,
+        run.notes,
+        run.car_name,
+        run.setup_name or "",
+    )
     return " ".join(texts).casefold()
 
 
@@ -296,6 +307,7 @@ def _run_line(run: Run) -> html.Div:
             "date": time.strftime("%Y-%m-%dT%H:%M", time.localtime(run.date_s)),
             **{name: getattr(run, name) for name in ("title", "driver", "tyres", "weather", "notes")},
         }
+        links.append(more_logs.button(run))
         links.append(
             html.Button(
                 "Notes", className="quiet", **{"data-about": json.dumps(about), "aria-label": f"notes on {run.name}"}
@@ -309,7 +321,7 @@ def _run_line(run: Run) -> html.Div:
                 **{"aria-label": f"remove {run.name}"},
             )
         )
-    file = [] if run.name == run.log_name else [html.Span(f" {run.log_name}", className="hint")]
+    file = [] if run.name == run.log_names else [html.Span(f" {run.log_names}", className="hint")]
     return html.Div(
         [
             html.Div([html.Strong(breakable(run.name)), *file, *under], className="grow"),
@@ -324,6 +336,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
     """Callbacks of the page."""
 
     polled(app, "runs")
+    more_logs.register(app, logbook, jobs)
     for kind in ("remove", "cancel", "keep", "repeat"):
         app.clientside_callback(
             ClientsideFunction("at_once", "run_of"),

@@ -2,7 +2,6 @@
 
 import io
 import json
-import os
 import subprocess
 import sys
 import time
@@ -10,6 +9,7 @@ from importlib import resources
 from pathlib import Path
 
 import pytest
+from watched import command_line, wait
 
 from analyzer.errors import InputError
 from analyzer.presentation.result_json import to_json
@@ -17,29 +17,6 @@ from dashboards.jobs import AT_ONCE, Jobs, _Job
 
 SAMPLES = Path(str(resources.files("sample_logs")))
 CAR = SAMPLES / "club_car.toml"
-
-
-def command_line(*arguments):
-    """The JSON that a command writes, with the one thread that jobs have: more add up in another order."""
-    done = subprocess.run(
-        [sys.executable, "-m", "analyzer.cli.main", *map(str, arguments), "--json", "-"],
-        env={**os.environ, "OMP_NUM_THREADS": "1"},
-        capture_output=True,
-        check=True,
-    )
-    return json.loads(done.stdout)
-
-
-def wait(logbook, run_id, *, states, seconds=90):
-    end = time.monotonic() + seconds
-    seen = []
-    while time.monotonic() < end:
-        run = logbook.run(run_id)
-        seen.append((run.state, run.step, run.share))
-        if run.state in states:
-            return run, seen
-        time.sleep(0.02)
-    pytest.fail(f"still {seen[-1]} after {seconds} s")
 
 
 def test_sample_run_gives_the_command_line_s_result(logbook):

@@ -37,8 +37,17 @@
     return path;
   };
 
-  /* -> [x, y, log time] of slipping and of locked samples. */
+  const crosses = (x, y, sx, sy, top) => {
+    let path = "";
+    x.forEach((v, k) => { if (y[k] <= top) path += `M${(sx(v) - 2).toFixed(1)} ${sy(y[k]).toFixed(1)}h4m-2 -2v4`; });
+    return path;
+  };
+
+  /* -> [x, y, log time] of slipping and of locked samples of this log. */
   run.drawSamples = function ({ chart, x, y }, told) {
+    for (const other of told.elsewhere || []) {
+      chart.append(run.svg("path", { d: crosses(run.unpack(other.x), run.unpack(other.y), x, y, told.range[2]), class: "elsewhere" }));
+    }
     const samples = ["slipping", "locked"].map((kind) => ["x", "y", "t"].map((name) => run.unpack(told[kind][name])));
     chart.append(
       run.svg("path", { d: triangles(samples[1][0], samples[1][1], x, y, told.range[2]), class: "locked" }),
@@ -155,7 +164,7 @@
         told.anchored ? line("anchored", "anchored") : null,
         told.predicted ? line("predicted", "parts predict") : null,
         told.points.some((p) => p[4] === "bound") ? sign("M-4 6l4 -6l4 6m-4 -6v8", "bound", "at least") : null,
-        sign("M0 0h0", "slipping", "slipping"), sign("M-2.5 2l2.5 -4.5l2.5 4.5z", "locked", "locked"),
+        sign("M0 0h0", "slipping", "slipping"), (told.elsewhere || []).length ? sign("M-3 0h6m-3 -3v6", "elsewhere", "slipping, other logs") : null, sign("M-2.5 2l2.5 -4.5l2.5 4.5z", "locked", "locked"),
         pass && run.screen.cut && run.screen.cut.narrow ? line("pass", `corner ${pass.corner}, lap ${pass.lap}`) : null,
       ].filter(Boolean);
     }

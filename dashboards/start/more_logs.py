@@ -1,0 +1,92 @@
+"""Another log of a run that is there: slow circles, a slow lap, another session of the day. All are fitted together."""
+
+import json
+
+import dash
+from dash import ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html
+
+from analyzer.errors import HalfshaftError
+from dashboards.jobs import Jobs
+from dashboards.logbook import KINDS, Logbook, Run
+
+WORDS = (
+    "One driven with the same car and the same differential: slow circles with throttle pulses, a slow lap, another "
+    "session of the day. All logs of a run are fitted together to one lock curve."
+)
+
+
+def button(run: Run) -> html.Button:
+    """Opens the form for a run."""
+    asked = json.dumps({"run": run.id, "name": run.name})
+    return html.Button(
+        "Add a log", className="quiet", **{"data-add-log": asked, "aria-label": f"add a log to {run.name}"}
+    )
+
+
+def form() -> list:
+    """The form, closed; `assets/more_logs.js` opens it."""
+    endings, _ = KINDS["log"]
+    return [
+        dcc.Store(id="uploaded-more"),
+        dcc.Store(id="adding-to"),
+        dcc.Store(id="added-log"),
+        html.Dialog(
+            [
+                html.H2(["Add a log to ", html.Span(id="adding-name")]),
+                html.P(WORDS),
+                html.Div(
+                    [
+                        html.Label("log", htmlFor="file-more", className="field-title"),
+                        html.Div(
+                            id="picker-more",
+                            className="picker",
+                            **{"data-kind": "log", "data-name": "more", "data-endings": ",".join(endings)},
+                        ),
+                    ],
+                    className="drop",
+                    **{"data-drop": "more"},
+                ),
+                html.Div(id="more-refusal", role="alert", className="refusal"),
+                html.Div(
+                    [
+                        html.Button("Analyse together", id="add-log", className="main"),
+                        html.Button("Cancel", id="add-log-cancel", className="quiet"),
+                    ],
+                    className="buttons",
+                ),
+            ],
+            id="more",
+            className="about",
+        ),
+    ]
+
+
+def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
+    """Callbacks of the form."""
+
+    app.clientside_callback(
+        ClientsideFunction("more_logs", "close"),
+        Output("changed", "data", allow_duplicate=True),
+        Input("added-log", "data"),
+        prevent_initial_call=True,
+    )
+
+    @app.callback(
+        Output("more-refusal", "children"),
+        Output("added-log", "data"),
+        Input("add-log", "n_clicks"),
+        Input("uploaded-more", "data"),
+        State("adding-to", "data"),
+        prevent_initial_call=True,
+    )
+    def _add(presses: int, log: dict | None, run_id: str | None) -> tuple:
+        if ctx.triggered_id == "uploaded-more":  # what was said is about the file before
+            return "", dash.no_update
+        if not run_id or not log:
+            return "Choose a log first: drop it on the field or press its button.", dash.no_update
+        try:
+            made = logbook.add_log(run_id, log["key"])
+        except HalfshaftError as error:
+            return str(error), dash.no_update
+        jobs.start(made)
+        return "", {"run": made, "press": presses}

@@ -1,0 +1,44 @@
+"""Slow circles added to a run in a real browser: one answer from both logs."""
+
+from browser.driving import result_of, upload_and_analyse, wait_for_charts, wait_for_work
+
+
+def test_an_engineer_adds_circles_to_a_run(open_page, sample_copy, address, keep_shot):
+    page = open_page(width=1280, height=800)
+    line = upload_and_analyse(page, sample_copy("baseline.parquet", "laps.parquet"))
+    before = line.get_by_role("link", name="Open").get_attribute("href").rsplit("/", 1)[1]
+    alone = result_of(address, before)["lock_curve"]["drive_slope"]
+    line.get_by_role("button", name="add a log to laps.parquet").click()
+    page.click("#add-log")
+    page.locator("#more-refusal", has_text="Choose a log first").wait_for()
+    page.set_input_files("#file-more", str(sample_copy("baseline_circles.parquet", "circles.parquet")))
+    page.locator("#more .said", has_text="circles.parquet is here").wait_for()
+    page.locator("#more-refusal", has_text="Choose a log first").wait_for(state="detached")
+    keep_shot(page, "add_a_log")
+    page.click("#add-log")
+    page.locator("#more").wait_for(state="hidden")
+    line = page.locator(".run-line", has_text="laps.parquet + circles.parquet").first
+    wait_for_work(page, line.locator(".state.done"), line)
+    line.get_by_role("link", name="Open").click()
+    wait_for_charts(page)
+    assert page.url.split("#")[0].rsplit("/", 1)[1] == before  # the same link
+    page.locator(".facts", has_text="analysed together with circles.parquet").wait_for()
+    page.keyboard.press("l")
+    page.locator("#lock .elsewhere").first.wait_for(state="attached")
+    page.locator("#lock-key", has_text="slipping, other logs").wait_for()
+    keep_shot(page, "run_of_two_logs")
+    both = result_of(address, before)["lock_curve"]["drive_slope"]
+    assert both["upper"] - both["lower"] < alone["upper"] - alone["lower"]
+
+
+def test_a_log_that_cannot_be_added_is_refused_in_the_form(open_page, sample_copy):
+    page = open_page()
+    path = sample_copy("baseline.parquet", "own.parquet")
+    line = upload_and_analyse(page, path)
+    line.get_by_role("button", name="add a log to own.parquet").click()
+    page.set_input_files("#file-more", str(path))
+    page.locator("#more .said", has_text="own.parquet is here").wait_for()
+    page.click("#add-log")
+    page.locator("#more-refusal", has_text="is this run's own log").wait_for()
+    page.click("#add-log-cancel")
+    page.locator("#more").wait_for(state="hidden")
