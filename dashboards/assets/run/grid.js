@@ -71,7 +71,7 @@
       });
       const sums = corners.map((c) => total(data.findings.filter((f) => f.corner === c), `corner ${c}`));
       const table = run.html(
-        "table", { class: "grid" },
+        "table", { class: "grid", style: `--rows: ${data.laps.length + 2}` },
         run.html("thead", {}, run.html("tr", {}, run.html("th", { scope: "col", class: "corner" }, "lap \\ corner"), ...top, run.html("th", { scope: "col", class: "total" }, "sum"))),
         run.html("tbody", {}, ...data.laps.map(lapRow)),
         run.html("tfoot", {}, run.html("tr", {}, run.html("th", { scope: "row" }, "sum"), ...sums, total(data.findings.filter((f) => f.corner !== null || f.lap !== null), "all laps"))),
