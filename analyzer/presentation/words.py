@@ -150,9 +150,16 @@ def place_words(found: Finding) -> str:
     """Where and when one finding was."""
     if not found.is_placed:
         return "whole session"
-    lap = laps_words((found.lap,)) if found.lap is not None else ""
     corner = "outside the corners" if found.corner is None else f"corner {found.corner}"
-    return ", ".join(part for part in (corner, lap, f"{found.start_s:.1f} s") if part)
+    return f"{corner}, {moment_words(found)}"
+
+
+def moment_words(found: Finding) -> str:
+    """Lap and log time of one finding, under a heading that names its corner."""
+    if not found.is_placed:
+        return "whole session"
+    lap = laps_words((found.lap,)) if found.lap is not None else ""
+    return ", ".join(part for part in (lap, f"{found.start_s:.1f} s") if part)
 
 
 def laps_words(laps: tuple[int, ...]) -> str:

@@ -13,10 +13,10 @@ from analyzer.analysis import Analysis
 from analyzer.differential.predicted import PredictedLockCurve
 from analyzer.findings.evidence import Blame, InsideSpin
 from analyzer.findings.finding import Finding
-from analyzer.findings.groups import cause_of
+from analyzer.findings.groups import cause_of, grouped
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import CurvePoint, Interval
-from analyzer.presentation.words import KIND_NAMES, SEVERITY_WORDS, answer_parts, place_words
+from analyzer.presentation.words import KIND_NAMES, SEVERITY_WORDS, answer_parts, group_where, moment_words, place_words
 from dashboards.run.quantities import ALL, MAP_LABELS, QUANTITIES, logged, path_of
 
 CAUSES = {Blame.CAR: "differential", Blame.FOOT: "throttle", Blame.OPEN: "unclear"}  # as the page names them
@@ -63,6 +63,7 @@ def overview(analysis: Analysis) -> dict[str, Any]:
         "corners": [{"number": number, "direction": direction} for number, direction in corners],
         "passes": [_pass(analysis, c) for c in analysis.corners],
         "findings": [_finding(k, f) for k, f in enumerate(analysis.findings)],
+        "groups": _groups(analysis.findings),
         "parameters": parameters(analysis),
         "quantities": MAP_LABELS,
         "rows": {key: quantity.label for key, quantity in QUANTITIES.items()} | logged(analysis),
@@ -111,11 +112,25 @@ def _finding(k: int, found: Finding) -> dict[str, Any]:
         "start_s": round(found.start_s, 3),
         "end_s": round(found.end_s, 3),
         "where": place_words(found),
+        "when": moment_words(found),
         "severity": found.severity,
         "badge": SEVERITY_WORDS[found.severity],
         "confidence": found.confidence,
         "sentence": found.sentence,
     }
+
+
+def _groups(findings: Sequence[Finding]) -> list[dict[str, Any]]:
+    """By corner and cause, as terminal and report have them: heading, what to do, and the findings' numbers."""
+    number = {id(found): k for k, found in enumerate(findings)}
+    return [
+        {
+            "heading": f"{KIND_NAMES.get(group.kind, group.kind)}{group_where(group)}",
+            "advice": group.advice,
+            "members": [number[id(found)] for found in group.events],
+        }
+        for group in grouped(findings)
+    ]
 
 
 def parameters(analysis: Analysis) -> list[dict[str, Any]]:

@@ -16,6 +16,7 @@ PLOT = "document.querySelector('#{0} .js-plotly-plot')"
 COUNTS = "[...document.querySelectorAll('#traces [data-points]')].map(line => +line.dataset.points)"
 # the stretch that is drawn: [from, to], s of log time
 WINDOW = "(w => w ? w.split(',').map(Number) : null)(document.querySelector('#traces')?.dataset.window)"
+ORDER = "halfshaft.screen.data.groups.flatMap(group => group.members)"  # of the findings in the list
 STATE = "Object.fromEntries(new URLSearchParams(location.hash.slice(1)))"
 BAR = "bars => bars.map(bar => bar.value)"
 DARK_INK = "#e3e6ea"

@@ -9,6 +9,7 @@ from browser.conftest import SAMPLES
 from browser.driving import (
     COUNTS,
     DARK_INK,
+    ORDER,
     PATIENCE_S,
     PLOT,
     STATE,
@@ -145,12 +146,19 @@ def test_a_click_in_the_lock_plot_goes_to_the_corner(run_page):
 def test_next_finding_steps_through_the_list(run_page, address):
     page, run_id = run_page
     findings = result_of(address, run_id)["findings"]
+    order = page.evaluate(ORDER)
+    assert sorted(order) == list(range(len(findings))) and order[0] == 0  # by corner and cause, the worst first
     page.click("#next")
-    page.locator("#what", has_text=findings[1]["sentence"]).wait_for()
+    page.locator("#what", has_text=findings[order[1]]["sentence"]).wait_for()
     page.click("#previous")
     page.locator("#what", has_text=findings[0]["sentence"]).wait_for()
     page.keyboard.press("p")
-    page.locator("#what", has_text=findings[-1]["sentence"]).wait_for()
+    page.locator("#what", has_text=findings[order[-1]]["sentence"]).wait_for()
+    page.keyboard.press("f")
+    listed = page.locator(".finding").evaluate_all("rows => rows.map(row => +row.dataset.index)")
+    assert listed == order  # and the list is in that order, under its groups
+    heads = page.locator(".group h3").all_inner_texts()
+    assert len(heads) == len(page.evaluate("halfshaft.screen.data.groups")) and all("corner" in head for head in heads)
 
 
 def test_filters_are_seen_and_obeyed_by_list_map_and_grid(run_page, address):

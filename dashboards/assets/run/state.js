@@ -44,7 +44,8 @@
     (state.lap === undefined || found.lap === state.lap) &&
     (state.cause === undefined || found.cause === state.cause) &&
     (state.kind === undefined || found.kind === state.kind);
-  run.filtered = () => screen.data.findings.filter((found) => run.kept(found));
+  /* By corner and cause, the worst group first: the order of the list, and of the steps through it. */
+  run.filtered = () => screen.data.groups.flatMap((group) => group.members.map((k) => screen.data.findings[k])).filter((found) => run.kept(found));
 
   /* The finding that is picked, and the corner pass: of the finding, or the one picked itself. */
   run.pickedFinding = () => screen.data.findings[screen.state.finding];

@@ -23,7 +23,7 @@
   function worst(data) {
     const count = new Map();
     data.findings.forEach((f) => { if (f.corner !== null && f.cause) count.set(f.corner, [...(count.get(f.corner) || []), f]); });
-    const [corner, found] = [...count].sort((a, b) => b[1].length - a[1].length || a[0] - b[0])[0] || [];
+    const [corner, found] = [...count].sort((a, b) => b[1].length - a[1].length)[0] || []; // of equals the one with the worst finding
     if (corner === undefined) return run.html("section", { class: "worst" }, run.html("h2", {}, "No corner stands out"));
     const laps = new Set(found.map((f) => f.lap).filter(Boolean)).size;
     const most = CAUSES.map((c) => [found.filter((f) => f.cause === c).length, c]).sort((a, b) => b[0] - a[0])[0];
@@ -84,9 +84,16 @@
 
     function row(found) {
       const shape = run.shapeOf(found), chance = found.chance === null ? "" : `, differential ${Math.round(100 * found.chance)} %`;
-      return run.html("button", { type: "button", class: "finding", "data-index": found.index, on: { click: () => run.pick({ finding: found.index }) } },
-        run.glyph(shape), run.html("span", { class: "words" }, run.html("strong", {}, found.cause ? run.WORDS[shape] : found.name), run.html("span", { class: "where" }, found.where + chance)),
+      return run.html("button", { type: "button", class: "finding", "data-index": found.index, "aria-label": `${run.WORDS[shape]}, ${found.where}`, on: { click: () => run.pick({ finding: found.index }) } },
+        run.glyph(shape), run.html("span", { class: "where" }, found.when + chance),
         run.html("span", { class: `badge ${found.severity}` }, found.badge));
+    }
+
+    /* Groups with the findings that are shown of each. */
+    function grouped(shown) {
+      return data.groups.map((group) => ({ ...group, shown: shown.filter((found) => group.members.includes(found.index)) })).filter((group) => group.shown.length)
+        .map((group) => run.html("section", { class: "group" },
+          run.html("h3", {}, group.heading), group.advice ? run.html("p", { class: "hint" }, group.advice) : null, ...group.shown.map(row)));
     }
 
     return {
@@ -96,7 +103,7 @@
         if (picked && kept.includes(picked) && !shown.includes(picked)) shown.push(picked);
         if (drawn !== key) {
           const note = !kept.length ? (data.findings.length ? "Nothing found with these filters." : "Nothing found in this log.") : kept.length > shown.length ? `and ${kept.length - shown.length} more: choose a corner or a lap.` : "";
-          box.replaceChildren(...shown.map(row), ...(note ? [run.html("p", { class: "hint" }, note)] : []));
+          box.replaceChildren(...grouped(shown), ...(note ? [run.html("p", { class: "hint" }, note)] : []));
           drawn = key;
         }
         root.querySelector("#count").textContent = kept.length === data.findings.length ? String(kept.length) : `${kept.length} of ${data.findings.length}`;
