@@ -67,7 +67,7 @@
         run.drawMeasured(axes, lock);
         run.drawPredicted(axes, told.predicted);
         axes.chart.setAttribute("data-top", told.predicted ? Math.max(...told.predicted.y) : "");
-        if (!told.predicted) axes.chart.append(run.svg("text", { x: axes.width / 2, y: axes.height / 2, "text-anchor": "middle" }, "No curve: nothing that slips, or no figures yet."));
+        if (!told.predicted) axes.chart.append(run.svg("text", { x: axes.width / 2, y: 24, "text-anchor": "middle", class: "said-in-chart" }, "No predicted curve: a spool has none, or figures are missing."));
         box.replaceChildren(axes.chart);
         return window.dash_clientside.no_update;
       },
