@@ -3,15 +3,19 @@
   "use strict";
   const form = () => document.getElementById("more");
 
+  const unsaid = () => window.dash_clientside.set_props("more-refusal", { children: "" });
+
   function open({ run, name }) {
     window.dash_clientside.set_props("adding-to", { data: run });
     window.dash_clientside.set_props("uploaded-more", { data: null });
     document.getElementById("adding-name").textContent = name;
-    document.getElementById("more-refusal").textContent = "";
+    unsaid();
     form().querySelector(".said").textContent = "";
     form().showModal();
   }
 
+  // what was said is about the file before
+  document.addEventListener("change", ({ target }) => { if (target.id === "file-more") unsaid(); });
   document.addEventListener("click", ({ target }) => {
     const asked = target.closest("[data-add-log]");
     if (asked) open(JSON.parse(asked.dataset.addLog));

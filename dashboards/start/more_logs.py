@@ -3,7 +3,7 @@
 import json
 
 import dash
-from dash import ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html
+from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
 
 from analyzer.errors import HalfshaftError
 from dashboards.jobs import Jobs
@@ -75,13 +75,11 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         Output("more-refusal", "children"),
         Output("added-log", "data"),
         Input("add-log", "n_clicks"),
-        Input("uploaded-more", "data"),
+        State("uploaded-more", "data"),
         State("adding-to", "data"),
         prevent_initial_call=True,
     )
     def _add(presses: int, log: dict | None, run_id: str | None) -> tuple:
-        if ctx.triggered_id == "uploaded-more":  # what was said is about the file before
-            return "", dash.no_update
         if not run_id or not log:
             return "Choose a log first: drop it on the field or press its button.", dash.no_update
         try:

@@ -11,6 +11,11 @@ def test_an_engineer_adds_circles_to_a_run(open_page, sample_copy, address, keep
     line.get_by_role("button", name="add a log to laps.parquet").click()
     page.click("#add-log")
     page.locator("#more-refusal", has_text="Choose a log first").wait_for()
+    page.click("#add-log-cancel")
+    line.get_by_role("button", name="add a log to laps.parquet").click()
+    page.locator("#more-refusal", has_text="Choose a log first").wait_for(state="detached")
+    page.click("#add-log")
+    page.locator("#more-refusal", has_text="Choose a log first").wait_for()  # said anew
     page.set_input_files("#file-more", str(sample_copy("baseline_circles.parquet", "circles.parquet")))
     page.locator("#more .said", has_text="circles.parquet is here").wait_for()
     page.locator("#more-refusal", has_text="Choose a log first").wait_for(state="detached")
