@@ -18,20 +18,13 @@ from analyzer.errors import InputError
 from analyzer.log_check import check_log
 from analyzer.logbook import files, results, runs
 from analyzer.logbook.files import StoredFile as BookFile
-from analyzer.logbook.names import KINDS as FILE_KINDS
-from analyzer.logbook.names import LOG_ENDINGS, PACKINGS, safe_name
 from analyzer.logbook.store import Store
 from analyzer.logs.mapping import load_channel_map
 from analyzer.provenance import hash_file
 from analyzer.vehicle.car import load_car
+from dashboards import uploads
 from dashboards.compare import comparisons
 
-UPLOAD_LIMIT_BYTES = 1_000_000_000
-KINDS = {  # kind of upload -> (endings allowed, words)
-    "log": ((*LOG_ENDINGS, *PACKINGS), FILE_KINDS["log"]),
-    "car": ((".toml",), FILE_KINDS["car"]),
-    "setup": ((".toml",), FILE_KINDS["setup"]),
-}
 SAMPLES = {"log": "baseline.parquet", "car": "club_car.toml", "setup": "baseline.setup.toml"}
 KEPT_SAMPLES = 6_000_000  # of analyses in memory, about 300 bytes each
 COMPARISON = "comparison"
@@ -100,16 +93,8 @@ class Logbook:
         ------
         InputError : kind, ending, size or content is not allowed; nothing is left behind.
         """
-        if kind not in KINDS:
-            raise InputError(f"'{kind}' is no kind of upload; allowed: {', '.join(KINDS)}.")
-        name = safe_name(filename)
-        endings, words = KINDS[kind]
-        if not name.casefold().endswith(endings):
-            allowed = ", ".join(endings)
-            raise InputError(f"{name}: cannot be {words} with this ending; allowed: {allowed}. Choose another file.")
-        if length is not None and length > UPLOAD_LIMIT_BYTES:
-            raise InputError(_too_large(name, length))
-        stored = files.keep(self.book, kind, name, _Limited(stream, name))
+        name, limited = uploads.checked(kind, filename, stream, length)
+        stored = files.keep(self.book, kind, name, limited)
         if kind != "log" and stored.sha256 == _sample_sha256(self.file(kind, "sample").path):
             return self.file(kind, "sample")  # the pages know it by that key only
         return StoredFile(stored.id, stored.name, stored.path)
@@ -443,24 +428,6 @@ def _asked_anew(connection: sqlite3.Connection, run: runs.Run) -> str:
     return made
 
 
-class _Limited:
-    """A stream that refuses to give more than an upload may have."""
-
-    def __init__(self, stream: BinaryIO, name: str) -> None:
-        self._stream, self._name, self._size = stream, name, 0
-
-    def read(self, size: int) -> bytes:
-        chunk = self._stream.read(size)
-        self._size += len(chunk)
-        if self._size > UPLOAD_LIMIT_BYTES:
-            raise InputError(_too_large(self._name, self._size))
-        return chunk
-
-
 @cache
 def _sample_sha256(path: Path) -> str:
     return hash_file(path)
-
-
-def _too_large(name: str, size: int) -> str:
-    return f"{name}: is {size / 1e9:.1f} GB; allowed: up to 1 GB. Export a shorter section or fewer channels."

@@ -9,7 +9,7 @@ from waitress.parser import HTTPRequestParser
 from waitress.server import create_server
 from waitress.utilities import RequestEntityTooLarge
 
-from dashboards.logbook import UPLOAD_LIMIT_BYTES
+from dashboards.uploads import UPLOAD_LIMIT_BYTES
 
 THREADS = 8
 # a connection holds an open file; a process may have 1,024 on most systems, and jobs and logs need some

@@ -15,8 +15,9 @@ from analyzer.errors import HalfshaftError, InputError
 from analyzer.settings_file import Settings
 from dashboards.figures_form import FileForm, Values
 from dashboards.jobs import Jobs
-from dashboards.logbook import KINDS, Logbook, Run
+from dashboards.logbook import Logbook, Run
 from dashboards.parts import labelled, when
+from dashboards.uploads import KINDS
 
 
 @dataclass(frozen=True)

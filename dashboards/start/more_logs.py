@@ -7,7 +7,8 @@ from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
 
 from analyzer.errors import HalfshaftError
 from dashboards.jobs import Jobs
-from dashboards.logbook import KINDS, Logbook, Run
+from dashboards.logbook import Logbook, Run
+from dashboards.uploads import KINDS
 
 WORDS = (
     "One driven with the same car and the same differential: slow circles with throttle pulses, a slow lap, another "

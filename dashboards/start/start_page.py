@@ -2,7 +2,6 @@
 
 import hashlib
 import json
-import time
 from pathlib import Path
 from typing import Any
 
@@ -12,9 +11,10 @@ from plotly.utils import PlotlyJSONEncoder
 
 from analyzer.errors import HalfshaftError
 from dashboards.jobs import Jobs
-from dashboards.logbook import KINDS, Logbook, Run
+from dashboards.logbook import Logbook, Run
 from dashboards.parts import breakable, clock, labelled, polled, progress, when
-from dashboards.start import more_logs
+from dashboards.start import about, more_logs
+from dashboards.uploads import KINDS
 
 STATE_WORDS = {
     "waiting": "waiting for its turn",
@@ -107,7 +107,7 @@ def layout(logbook: Logbook) -> html.Div:
             dcc.Store(id="cancelled"),
             dcc.Store(id="to-keep"),
             dcc.Store(id="to-repeat"),
-            _about_form(),
+            about.form(),
             *more_logs.form(),
             *clock("runs", answered={"shown": _digest(shown), "over": not logbook.under_way()}),
         ]
@@ -226,49 +226,6 @@ def _undo_line(run: Run) -> html.Div:
     )
 
 
-def _about_form() -> html.Dialog:
-    """What a person says of a run; `assets/about.js` fills and sends it."""
-    fields = (
-        ("title", "name", "text", "the file's name when left empty"),
-        ("date", "driven on", "datetime-local", ""),
-        ("driver", "driver", "text", ""),
-        ("tyres", "tyres", "text", "make of compound, pressures, age"),
-        ("weather", "weather", "text", "air and track temperature, dry or wet"),
-    )
-    return html.Dialog(
-        [
-            html.H2("About this run"),
-            *(
-                html.Div(
-                    [
-                        html.Label(words, htmlFor=f"about-{name}"),
-                        dcc.Input(id=f"about-{name}", type="text", placeholder=hint, autoComplete="off"),
-                    ]
-                )
-                if kind == "text"
-                else html.Div(
-                    [
-                        html.Label(words, htmlFor=f"about-{name}"),
-                        html.Span(id=f"about-{name}-place", **{"data-date": f"about-{name}"}),
-                    ]
-                )
-                for name, words, kind, hint in fields
-            ),
-            html.Div([html.Label("notes", htmlFor="about-notes"), dcc.Textarea(id="about-notes", rows=4)]),
-            html.Div(id="about-refusal", role="alert", className="refusal"),
-            html.Div(
-                [
-                    html.Button("Save", id="about-save", className="main"),
-                    html.Button("Cancel", id="about-cancel", className="quiet"),
-                ],
-                className="buttons",
-            ),
-        ],
-        id="about",
-        className="about",
-    )
-
-
 def _digest(parts: list) -> str:
     """Tells one list from another."""
     return hashlib.sha256(json.dumps(parts, cls=PlotlyJSONEncoder).encode()).hexdigest()
@@ -302,17 +259,8 @@ def _run_line(run: Run) -> html.Div:
     if run.state in ("done", "failed"):
         links.append(dcc.Link("Log check", href=f"/run/{run.id}/log", className="button quiet"))
     if run.state not in ("waiting", "running"):
-        about = {
-            "run": run.id,
-            "date": time.strftime("%Y-%m-%dT%H:%M", time.localtime(run.date_s)),
-            **{name: getattr(run, name) for name in ("title", "driver", "tyres", "weather", "notes")},
-        }
         links.append(more_logs.button(run))
-        links.append(
-            html.Button(
-                "Notes", className="quiet", **{"data-about": json.dumps(about), "aria-label": f"notes on {run.name}"}
-            )
-        )
+        links.append(about.button(run))
         links.append(
             html.Button(
                 "Remove",

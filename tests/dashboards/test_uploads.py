@@ -6,7 +6,7 @@ import pytest
 
 from analyzer.cli.main import main
 from analyzer.errors import InputError
-from dashboards import logbook as logbook_module
+from dashboards import uploads
 
 HERE = {"Host": "localhost", "Origin": "http://localhost"}
 
@@ -46,7 +46,7 @@ def test_empty_file_is_refused_and_nothing_stays(client, logbook):
 
 
 def test_over_the_limit_is_refused_while_streaming(logbook, monkeypatch):
-    monkeypatch.setattr(logbook_module, "UPLOAD_LIMIT_BYTES", 1000)
+    monkeypatch.setattr(uploads, "UPLOAD_LIMIT_BYTES", 1000)
     with pytest.raises(InputError, match="up to 1 GB"):
         logbook.store("log", "a.csv", io.BytesIO(b"x" * 1001), None)  # length not stated
     with pytest.raises(InputError, match="up to 1 GB"):
