@@ -21,6 +21,7 @@ class OpenBecause(StrEnum):
     NEAR = "near"  # what was asked for is too near to what both tyres could take
     STOPPED = "stopped"  # the car stopped right after it
     SLIP_UNKNOWN = "slip_unknown"  # the log does not say how the tyres shared the drive
+    BRAKED = "braked"  # the brakes were on: what reached the tyres is not known
     NOT_REPLAYED = "not_replayed"  # no row of the fit lies in it
 
 

@@ -53,7 +53,36 @@ def find_inside_wheel_spin(
     begins, goes_on = inside_spins(rear)
     spins = events(begins=begins, goes_on=goes_on, rate_hz=rear.signals.rate_hz)
     judged = [None] * len(spins) if judge is None else judge.judged(spins)
-    return tuple(_inside_spin(rear, corners, *spin, of) for spin, of in zip(spins, judged, strict=True))
+    found = [_inside_spin(rear, corners, *spin, of) for spin, of in zip(spins, judged, strict=True)]
+    return (*found, *_find_braked_spin(rear, corners, spins))
+
+
+def _find_braked_spin(
+    rear: RearAxle, corners: Sequence[Corner], told: Sequence[tuple[int, int]]
+) -> tuple[Finding, ...]:
+    """Inside rear that spins while the left foot is on the brake.
+
+    Notes
+    -----
+    No braked wheel tells the ground speed, but the difference of the rear slips does not hang on it. The outside rear
+    is braked as well, and on throttle hardly slips: a difference past the peak slip is a spin, and its size the least
+    that the inside wheel slips.
+    """
+    signals = rear.signals
+    beyond = rear.inside_slip - rear.outside_slip
+    driven = rear.cornering & (signals.throttle > OPEN_THROTTLE) & (signals.braking | rear.axle.braked)
+    driven &= (rear.over_speed_m_s > clear_margin_m_s(signals)) & np.isfinite(rear.peak_slip)
+    found = []
+    for start, stop in events(
+        begins=driven & (beyond > rear.peak_slip),
+        goes_on=driven & (beyond > LET_GO * rear.peak_slip),
+        rate_hz=signals.rate_hz,
+    ):
+        if any(start < last and stop > first for first, last in told):
+            continue
+        use = beyond / rear.peak_slip
+        found.append(_inside_spin(rear, corners, start, stop, None, slip=beyond, use=use, because=OpenBecause.BRAKED))
+    return tuple(found)
 
 
 def clear_margin_m_s(signals: Signals) -> float:
@@ -79,19 +108,31 @@ def inside_spins(rear: RearAxle) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _inside_spin(
-    rear: RearAxle, corners: Sequence[Corner], start: int, stop: int, judged: Counterfactual | None
+    rear: RearAxle,
+    corners: Sequence[Corner],
+    start: int,
+    stop: int,
+    judged: Counterfactual | None,
+    *,
+    slip: np.ndarray | None = None,
+    use: np.ndarray | None = None,
+    because: OpenBecause = OpenBecause.NOT_REPLAYED,
 ) -> Finding:
+    """The finding of a spin; `slip` and `use` of the inside wheel (n,) where they are not the axle's, `because` what
+    leaves it open where it is not judged."""
     signals, axle, window = rear.signals, rear.axle, slice(start, stop)
-    sliding_m_s = np.fmax(rear.inside_slip[window] * signals.speed_m_s[window], 0.0)  # none where it is not known
+    slip = rear.inside_slip if slip is None else slip
+    use = rear.inside_use if use is None else use
+    sliding_m_s = np.fmax(slip[window] * signals.speed_m_s[window], 0.0)  # none where it is not known
     duration = (stop - start) / signals.rate_hz
     distance = float(sliding_m_s.sum() / signals.rate_hz)
     force = np.fmax(rear.inside_force_N[window], 0.0)
-    peak_use = float(np.nanmax(rear.inside_use[window]))
+    peak_use = float(np.nanmax(use[window]))
     over = float(np.nanmax(rear.inside_slip[window] - rear.outside_slip[window]))
     evidence = InsideSpin(
         phase=phase_at(corners, start, stop),
         duration_s=duration,
-        peak_slip=float(np.nanmax(rear.inside_slip[window])),
+        peak_slip=float(np.nanmax(slip[window])),
         peak_use=peak_use,
         outside_slip=_mean(rear.outside_slip[window]),
         outside_use=_mean(rear.outside_use[window]),
@@ -110,18 +151,24 @@ def _inside_spin(
         lasting(duration),
     )
     severity = "act" if distance >= ACT_DISTANCE_M else "caution"
-    evidence = _with_cause(evidence, signals, stop, judged)
+    evidence = _with_cause(evidence, signals, stop, judged, because)
     return placed(evidence, signals, corners, start, stop, severity=severity, confidence=sure)
 
 
-def _with_cause(evidence: InsideSpin, signals: Signals, stop: int, judged: Counterfactual | None) -> InsideSpin:
+def _with_cause(
+    evidence: InsideSpin,
+    signals: Signals,
+    stop: int,
+    judged: Counterfactual | None,
+    because: OpenBecause = OpenBecause.NOT_REPLAYED,
+) -> InsideSpin:
     """`evidence` with what the counterfactual says; left open where the wheels of this log can blame nobody."""
     if not signals.slip_known:
         return replace(evidence, open_because=OpenBecause.SLIP_UNKNOWN)
     if stops_after(signals, stop):
         return replace(evidence, open_because=OpenBecause.STOPPED)
     if judged is None:
-        return replace(evidence, open_because=OpenBecause.NOT_REPLAYED)
+        return replace(evidence, open_because=because)
     return with_probability(
         replace(
             evidence,

@@ -91,6 +91,7 @@ SAID: dict[str, tuple[str, dict[Any, str]]] = {
         {
             OpenBecause.NEAR: "asked for about what both tyres could take",
             OpenBecause.STOPPED: "the car stopped right after it",
+            OpenBecause.BRAKED: "the brakes were on at the same time",
             OpenBecause.SLIP_UNKNOWN: "the log doesn't say how the tyres shared the drive",
             OpenBecause.NOT_REPLAYED: "the log is too short or too poor there",
         },

@@ -14,13 +14,14 @@ OFF_CIRCUIT_M = 20.0  # farther from the line than any run-off lets a lap go on
 DriverFigures = namedtuple(
     "DriverFigures",
     "understeer slip_limit slide_feel slip_feel throttle_rate wheelbase steer_noise most_brake "
-    "lift_pause release_pause rev_miss brake_reserve",
+    "lift_pause release_pause rev_miss brake_reserve left_foot_brake",
 )
 # position along the session (m), pedals, steer, what the driver feels, and the gearbox
 Hands = namedtuple("Hands", "distance steer throttle brake felt_slip felt_lock gear shift_left wobble pause kick")
 EXTRA = (
     "distance", "offset", "steer", "throttle", "brake", "gear", "ratio", "along", "across", "vertical", "friction",
 )  # fmt: skip
+LEFT_FOOT_FROM_M_S2 = 2.0  # of lateral acceleration: a left foot drags the brake in corners, not on straights
 _KICK_S = 0.08  # time in which a shift's difference of engine speed is gone; of the order of the tyres' response
 
 
@@ -203,7 +204,10 @@ def act(state, hands, noise, line, plan, road, grip, ratios, shift, car, engine,
         pause = driver.release_pause
     after = Hands(distance, steer, throttle, brake, felt_slip, felt_lock, gear, shift_left, wobble, pause, kick)
     under = _road_under(state, distance, heading, road, grip, driver.wheelbase)
-    return after, Controls(steer, throttle, brake, ratio, clutch, push, *under), offset
+    # the left foot drags the brake over an open throttle while the car turns
+    turning = throttle > 0.0 and abs(state.vx * state.yaw_rate) > LEFT_FOOT_FROM_M_S2
+    held_over = driver.left_foot_brake * driver.most_brake if turning else 0.0
+    return after, Controls(steer, throttle, max(brake, held_over), ratio, clutch, push, *under), offset
 
 
 @compiled

@@ -255,6 +255,7 @@ class Driver:
     eagerness_sd : how much the drive that the driver asks for scatters about the planned one, from corner to corner.
     lift_pause_s, release_pause_s : coasting between throttle and brake, and between brake and throttle.
     brake_reserve_m_s2 : deceleration beyond that of coasting which is wanted before the foot goes to the brake.
+    left_foot_brake : share of the hardest braking that the left foot drags over an open throttle in corners, 0 to 1.
     top_speed_m_s, most_lateral_m_s2 : a driver who is to go slowly goes no faster, and corners no harder.
     """
 
@@ -268,5 +269,6 @@ class Driver:
     release_pause_s: float = 0.35
     variability: float = 1.0
     brake_reserve_m_s2: float = 0.5
+    left_foot_brake: float = 0.0
     top_speed_m_s: float = 90.0
     most_lateral_m_s2: float = math.inf

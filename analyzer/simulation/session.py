@@ -255,6 +255,7 @@ def _driver_figures(driver: Driver, tyre: SimTyre, car: Car, powertrain: Powertr
         driver.release_pause_s,
         powertrain.shift_miss_percent / 100,
         driver.brake_reserve_m_s2,
+        driver.left_foot_brake,
     )
 
 

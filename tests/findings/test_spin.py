@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from made_analysis import CORNERS, LAP_S, Made, made_car, made_signals_and_axle
 
+from analyzer.findings.evidence import OpenBecause
 from analyzer.findings.rear_axle import rear_axle, rear_lateral_force_N
 from analyzer.findings.wheel_spin import (
     find_both_wheel_spin,
@@ -75,6 +76,23 @@ def test_a_mirrored_session_has_the_same_spins():
     plain, mirror = found(find_inside_wheel_spin), found(find_inside_wheel_spin, change=mirrored)
     assert [(f.start_s, f.end_s) for f in plain] == [(f.start_s, f.end_s) for f in mirror]
     assert plain[0].evidence.energy_J == pytest.approx(mirror[0].evidence.energy_J)
+
+
+def left_foot(signals, axle):
+    """The same session with the brakes dragged all along."""
+    on = np.ones(len(signals.time_s), bool)
+    return replace(signals, braking=on), replace(axle, braked=on)
+
+
+def test_a_spin_against_the_left_foot_is_found_by_the_difference_of_the_slips_and_blames_nobody():
+    plain, braked = found(find_inside_wheel_spin), found(find_inside_wheel_spin, change=left_foot)
+    assert [(f.lap, f.corner) for f in braked] == [(f.lap, f.corner) for f in plain]
+    for one, other in zip(plain, braked, strict=True):
+        assert one.start_s <= other.start_s + 1e-9 and other.end_s <= one.end_s + 1e-9
+        least = one.evidence.peak_slip - one.evidence.outside_slip
+        assert other.evidence.peak_slip == pytest.approx(least, abs=0.03)
+        assert other.evidence.open_because is OpenBecause.BRAKED and "brakes were on" in other.sentence
+    assert found(find_inside_wheel_spin, Made(spin_laps=()), change=left_foot) == ()
 
 
 def test_a_locked_axle_does_not_spin_one_wheel():
