@@ -23,6 +23,9 @@ LEAST_SAMPLES = 10  # slipping samples in a pass before its mean counts
 # smaller differences are within what load transfer and radii leave behind (common practice, no source)
 LEAST_FRACTION = 0.15
 LEAST_DIFFERENCE_NM = 30.0
+# of the mean input torque, one standard deviation: what unlike tyres, radii and corner weights make of the difference.
+# Four sessions whose axle locks alike on both sides had 0.10 to 0.27 (`tests/findings/reliability.py`, seeds 5 to 20)
+UNLIKE_SD = 0.2
 SURE = 0.01  # two-sided chance of such a difference between equal sides
 
 
@@ -93,12 +96,13 @@ def _contradicted(agreement: Agreement, start_s: float, end_s: float) -> Finding
 @dataclass(frozen=True)
 class Excess:
     """|Transfer torque| over the measured curve at the same input torque, mean of each corner pass (N.m); and the
-    curve's mean level at all `samples` (N.m)."""
+    curve's mean level and the mean size of the input torque at all `samples` (N.m)."""
 
     left_Nm: tuple[float, ...]
     right_Nm: tuple[float, ...]
     level_Nm: float
     samples: int
+    input_Nm: float = 0.0
 
 
 def excess_of_passes(rear: RearAxle, corners: Sequence[Corner], lock_curve: LockCurveEstimate) -> Excess:
@@ -118,13 +122,17 @@ def excess_of_passes(rear: RearAxle, corners: Sequence[Corner], lock_curve: Lock
         part = slice(*np.searchsorted(index, [corner.start, corner.stop]))
         if part.stop - part.start >= LEAST_SAMPLES:
             passes[corner.direction].append(float(excess[part].mean()))
-    return Excess(tuple(passes["left"]), tuple(passes["right"]), float(level.mean()) if len(level) else 0.0, len(level))
+    level_Nm, input_Nm = (
+        float(np.mean(values)) if len(values) else 0.0 for values in (level, np.abs(axle.input_torque_Nm[index]))
+    )
+    return Excess(tuple(passes["left"]), tuple(passes["right"]), level_Nm, len(level), input_Nm)
 
 
-def _chance_of_one_mean(left: np.ndarray, right: np.ndarray) -> float:
-    """Two-sided chance of means so far apart, of unlike variances (Welch, Biometrika 34, 1947)."""
-    parts = np.array([left.var(ddof=1) / len(left), right.var(ddof=1) / len(right)])
-    freedom = parts.sum() ** 2 / (parts**2 / [len(left) - 1, len(right) - 1]).sum()
+def _chance_of_one_mean(left: np.ndarray, right: np.ndarray, known_sd: float = 0.0) -> float:
+    """Two-sided chance of means so far apart, of unlike variances (Welch, Biometrika 34, 1947), where their difference
+    has a further error of the deviation `known_sd`."""
+    parts = np.array([left.var(ddof=1) / len(left), right.var(ddof=1) / len(right), known_sd**2])
+    freedom = parts.sum() ** 2 / (parts[:2] ** 2 / [len(left) - 1, len(right) - 1]).sum()
     return float(2 * stdtr(freedom, -abs(left.mean() - right.mean()) / np.sqrt(parts.sum())))
 
 
@@ -138,7 +146,9 @@ def find_asymmetry(parts: Sequence[Excess], *, start_s: float, end_s: float) -> 
 
     Notes
     -----
-    Passes, not samples, are compared (Welch's t), because samples along one pass are not independent.
+    Passes, not samples, are compared (Welch's t), because samples along one pass are not independent. A left tyre that
+    gives the share e more than the right one moves e T/2 more to the left, in every corner: what the packs seem to hold
+    in left corners less what they hold in right ones is off by e T.
     """
     left = np.array([x for p in parts for x in p.left_Nm])
     right = np.array([x for p in parts for x in p.right_Nm])
@@ -146,7 +156,8 @@ def find_asymmetry(parts: Sequence[Excess], *, start_s: float, end_s: float) -> 
         return ()
     level = float(np.average([p.level_Nm for p in parts], weights=[p.samples for p in parts]))
     difference = float(left.mean() - right.mean())
-    chance = _chance_of_one_mean(left, right)
+    torque = float(np.average([p.input_Nm for p in parts], weights=[p.samples for p in parts]))
+    chance = _chance_of_one_mean(left, right, UNLIKE_SD * torque)
     if chance > SURE or abs(difference) < max(LEAST_DIFFERENCE_NM, LEAST_FRACTION * level):
         return ()
     evidence = Asymmetry(

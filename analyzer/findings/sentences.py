@@ -55,6 +55,7 @@ def _cause(e: InsideSpin) -> str:
     if e.foot_or_car is Blame.OPEN and e.open_because is not OpenBecause.NEAR:
         why = {
             OpenBecause.STOPPED: "the car stopped right after it",
+            OpenBecause.BRAKED: "the brakes were on at the same time",
             OpenBecause.SLIP_UNKNOWN: "the log doesn't say how the tyres shared the drive",
         }.get(e.open_because, "the log is too short or too poor there to replay it")
         return f"not clear whether throttle or differential, {why}"
@@ -212,6 +213,8 @@ def _(e: OneWheelSpin, group: Sequence[OneWheelSpin]) -> str:
 
 @advice.register
 def _(e: BothWheelSpin, group: Sequence[BothWheelSpin]) -> str:
+    if e.stopped_after:
+        return "Look at the throttle and the steering just before."
     return "Less throttle here; more lock would not hold it."
 
 
@@ -240,6 +243,16 @@ def _(e: CarLost, group: Sequence[CarLost]) -> str:
 @advice.register
 def _(e: Trembling, group: Sequence[Trembling]) -> str:
     return "Look at the plates' surface, the oil and its friction modifier."
+
+
+@advice.register
+def _(e: TrendInRun, group: Sequence[TrendInRun]) -> str:
+    return "Drive a run from cold again: if it repeats, look at the oil and the plates."
+
+
+@advice.register
+def _(e: SetupContradicted, group: Sequence[SetupContradicted]) -> str:
+    return "Check the fitted parts against the setup file before you change anything."
 
 
 @advice.register

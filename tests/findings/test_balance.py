@@ -132,8 +132,15 @@ def test_the_chance_of_one_mean_is_welchs():
     assert _chance_of_one_mean(left, right) == pytest.approx(ttest_ind(left, right, equal_var=False).pvalue, rel=1e-9)
 
 
+def test_with_few_passes_scatter_what_tyres_are_unlike_by_is_what_is_left():
+    # 120 N.m apart with next to no scatter, and a known error of 60 N.m: two standard deviations of many passes
+    left, right = 120 + np.linspace(-1, 1, 40), np.linspace(-1, 1, 40)
+    assert _chance_of_one_mean(left, right, 60.0) == pytest.approx(0.0455, abs=0.001)
+    assert _chance_of_one_mean(left, right) < 1e-9
+
+
 def test_unlike_sides_are_found_and_like_ones_are_not():
-    signals, axle, corners, _ = made_signals_and_axle(Made(spin_laps=(), right_corner_factor=1.6))
+    signals, axle, corners, _ = made_signals_and_axle(Made(spin_laps=(), right_corner_factor=3.0))
     unlike = unlike_sides(signals, corners, axle)
     assert len(unlike) == 1 and unlike[0].evidence.left_minus_right_Nm < -30
     assert "harder in right" in unlike[0].sentence
