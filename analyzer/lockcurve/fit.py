@@ -110,8 +110,10 @@ def _minimised(
         for _ in range(12):
             step = _newton_step(hessian, gradient, damping, blocked)
             trial = bounded(problem, theta + step)
+            if -0.5 * gradient @ step < SETTLED:  # what the step promises is not worth a look
+                return trial, evaluate(problem, trial, None, None), True
             there = evaluate(problem, trial, now.solution.state, scale)
-            if there.loss < now.loss or -0.5 * gradient @ step < SETTLED:  # what the step promises
+            if there.loss < now.loss:
                 break
             damping *= 6
         gained = now.loss - there.loss
