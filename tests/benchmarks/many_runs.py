@@ -14,6 +14,7 @@ from analyzer.logbook.store import Store
 
 from .long_log import CAR, LOG
 
+CAR_NAME = "invented club car"
 DAY_S = 86_400.0
 FIRST_DAY_S = 1.6e9
 
