@@ -6,19 +6,17 @@ Two analyses with the same `Provenance` give the same result, so that one of the
 import hashlib
 import json
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any, BinaryIO, Protocol
-
-import numpy as np
+from typing import TYPE_CHECKING, Any, BinaryIO, Protocol
 
 from analyzer import __version__
-from analyzer.differential.setup import load_setup
 from analyzer.errors import InputError
-from analyzer.logs.mapping import load_channel_map
-from analyzer.logs.recording import Recording
-from analyzer.vehicle.car import Car, load_car
+
+if TYPE_CHECKING:
+    from analyzer.logs.recording import Recording
+    from analyzer.vehicle.car import Car
 
 _CHUNK = 1 << 20
 # rooms that no number of an analysis comes from; what only words a result is not in its provenance
@@ -53,7 +51,7 @@ class Provenance:
     @property
     def key(self) -> str:
         """One hash over all of it."""
-        return hash_content(asdict(self))
+        return hash_content(vars(self))
 
 
 def provenance(
@@ -89,6 +87,10 @@ def settings_hash(kind: str, path: Path | str) -> str:
     ------
     InputError : the file cannot be read, or says what it may not.
     """
+    from analyzer.differential.setup import load_setup  # settings take longer to import than a list of runs
+    from analyzer.logs.mapping import load_channel_map
+    from analyzer.vehicle.car import load_car
+
     if kind == "car":
         return hash_content(load_car(path).model_dump(mode="json"))
     if kind == "setup":
@@ -98,14 +100,16 @@ def settings_hash(kind: str, path: Path | str) -> str:
     return hash_content({"channels": entries, "log": channel_map.log.model_dump(mode="json")})
 
 
-def figures_hash(car: Car) -> str:
+def figures_hash(car: "Car") -> str:
     """Hash of a car file's figures, that a tyre or a sensor pose is relative to: not of its name, of how sure it is, or
     of where the tyre's fit begins."""
     return hash_content(car.model_dump(mode="json", exclude={"name", "uncertainty", "tyre"}))
 
 
-def recording_hash(recording: Recording) -> str:
+def recording_hash(recording: "Recording") -> str:
     """Hash of what a log holds, whatever the file it came in: of its times, rear wheel speeds and steer."""
+    import numpy as np
+
     digest = hashlib.sha256()
     channels = (recording.channels.get(name) for name in ("wheel_speed_rl", "wheel_speed_rr", "steer"))
     for values in (recording.time_s, *channels):

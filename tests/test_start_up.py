@@ -11,6 +11,7 @@ import pytest
 import sample_logs
 from analyzer.cli import predict
 from analyzer.cli.main import COMMANDS, build_parser, main
+from analyzer.logbook.store import Store
 
 ROOT = Path(__file__).parents[1]
 # each takes 0.1 to 1 s to import; none is needed to say what a command does
@@ -46,13 +47,20 @@ def test_the_list_would_show_a_heavy_import(tmp_path):
 
 def test_an_analysis_imports_nothing_that_takes_longer_than_itself():
     """Each takes 0.1 to 0.3 s, and what was needed of it is a few lines here (`signals/filters.py`)."""
-    slow = {f"scipy.{name}" for name in ("signal", "stats", "optimize", "interpolate", "integrate", "spatial")}
+    slow = {f"scipy.{name}" for name in ("signal", "stats", "optimize", "interpolate", "integrate", "spatial", "fft")}
     samples = Path(sample_logs.__file__).parent
     named = ["baseline.parquet", "--car", "club_car.toml", "--setup", "baseline.setup.toml"]
     arguments = [word if word.startswith("--") else str(samples / word) for word in named]
     modules = imported_by("analyze", *arguments)
     assert "scipy.special" in modules
-    assert not modules & {"pandas", "plotly", "jinja2", *slow}
+    assert not modules & {"pandas", "plotly", "jinja2", "pyarrow.compute", "pyarrow.csv", *slow}
+
+
+def test_a_list_of_runs_imports_nothing_that_analyses(tmp_path):
+    Store(tmp_path / "book").close()
+    modules = imported_by("logbook", "list", "--logbook", str(tmp_path / "book"))
+    assert "sqlite3" in modules
+    assert not modules & {"scipy", "pandas", "pyarrow", "plotly", "pydantic", "jinja2"}
 
 
 def test_ctrl_c_ends_a_command_with_one_line(monkeypatch, capsys):

@@ -12,7 +12,7 @@ from scipy.special import chdtrc
 from analyzer.differential.anchors import Anchor, Anchors
 from analyzer.lockcurve.anchoring import CurveAnchors
 from analyzer.lockcurve.estimate import LockCurveEstimate
-from analyzer.lockcurve.fit import Fit, fit
+from analyzer.lockcurve.fit import Fit, refit
 from analyzer.lockcurve.problem import anchored
 from analyzer.lockcurve.summarise import summarise
 from analyzer.lockcurve.uncertainty import REPLICATES, SEED, model_error, spread
@@ -47,7 +47,7 @@ def anchored_estimate(blind: Fit, stated: Anchors, *, largest_torque_Nm: float) 
     if not stated.any_stated or not blind.problem.slip_known:
         return None
     taken = curve_anchors(stated)
-    fitted = fit(anchored(blind.problem, taken), start=blind.theta)
+    fitted = refit(blind, anchored(blind.problem, taken))
     drawn = spread(fitted)
     used = [stated.preload, stated.drive_ring_hold, stated.coast_ring_hold, stated.slope_ratio, stated.series_share]
     return AnchoredEstimate(

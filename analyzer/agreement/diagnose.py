@@ -16,6 +16,7 @@ mention, from 20 it is strong (from memory).
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,10 +25,10 @@ from scipy.special import fdtrc, gammaln, log_ndtr, logsumexp
 from analyzer.agreement.by_side import agree
 from analyzer.agreement.causes import Cause, possible_causes
 from analyzer.agreement.explanation_words import conclusion, sentence
-from analyzer.agreement.odds import odds
+from analyzer.agreement.odds import FIGURES, odds
 from analyzer.agreement.steady_samples import SteadyMeans, SteadySamples, steady_means
 from analyzer.agreement.verdict import Agreement, Diagnosis, Explanation
-from analyzer.differential.predicted import PredictedLockCurve
+from analyzer.differential.predicted import PredictedLockCurve, figures_of
 from analyzer.differential.setup import Setup
 from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.lockcurve.evidence import Witness
@@ -92,7 +93,7 @@ def diagnose(
     if not len(measured.torque_Nm) and not len(data.bound_at_Nm):
         return Diagnosis("cannot_tell", (), "The log measures and bounds nothing to weigh explanations by.", ())
     causes = possible_causes(predicted, setup)
-    likelihoods = [np.array([_log_likelihood(curve, data) for curve in cause.curves]) for cause in causes]
+    likelihoods = [_log_likelihoods(cause.curves, data) for cause in causes]
     evidence = np.array([logsumexp(each) - math.log(len(each)) for each in likelihoods])
     found = [
         _explanation(cause, each, float(math.exp(min(e - evidence[0], 50.0))), data)
@@ -120,51 +121,50 @@ def _bounds(estimate: LockCurveEstimate) -> tuple[np.ndarray, np.ndarray]:
     return np.array([p.input_torque_Nm for p in bounds]), np.array([p.lower_Nm for p in bounds])
 
 
-def _file_slopes(curve: PredictedLockCurve, torque_Nm: np.ndarray) -> np.ndarray:
-    """(causes, n) change of M by one standard deviation of each thing that the file is unsure of."""
-    s = curve.spread
+def _file_slopes(curves: Sequence[PredictedLockCurve], torque_Nm: np.ndarray) -> np.ndarray:
+    """(k, things, n) change of M of each curve by one standard deviation of each thing that the file is unsure of."""
+    every = figures_of(curves)
     rows = []
-    for figures in (
-        {"preload": s.preload_friction, "slopes": s.slope_friction},
-        {"preload": s.preload_source},
-        {"drive_thrust": s.drive_thrust},
-        {"coast_thrust": s.coast_thrust},
-        {"holds": s.ring_spring},
-    ):
+    for moves in FIGURES:
+        sd = {k: np.array([[getattr(curve.spread, source)] for curve in curves]) for k, source in moves.items()}
         up, down = (
-            curve.moved(**{k: math.exp(sign * sd) for k, sd in figures.items()}).locking_torque_Nm(torque_Nm)
-            for sign in (1.0, -1.0)
+            every.moved(**{k: np.exp(sign * v) for k, v in sd.items()}).locking_torque_Nm(torque_Nm) for sign in (1, -1)
         )
         rows.append((up - down) / 2)
     # where the file leaves open where the preload springs sit, either end is as likely: half the way is one deviation
-    ends = [replace(curve, series_shares=(share,)).locking_torque_Nm(torque_Nm) for share in curve.series_shares]
-    rows.append(np.ptp(ends, axis=0) / 2)
-    return np.array(rows)
+    low, high = (
+        replace(every, series_share=np.array([[end(c.series_shares)] for c in curves])).locking_torque_Nm(torque_Nm)
+        for end in (max, min)
+    )
+    rows.append((high - low) / 2)
+    return np.stack(rows, axis=1)
 
 
-def _distance(curve: PredictedLockCurve, seen: SteadyMeans) -> tuple[float, float]:
-    """Squared Mahalanobis distance of the measured torques from a curve, and the log determinant that goes with it."""
-    slopes = _file_slopes(curve, seen.torque_Nm)
-    factor = np.linalg.cholesky(seen.covariance + slopes.T @ slopes)
-    apart = np.linalg.solve(factor, seen.locking_Nm - curve.locking_torque_Nm(seen.torque_Nm))
-    return float(apart @ apart), 2 * float(np.log(np.diag(factor)).sum())
+def _distances(curves: Sequence[PredictedLockCurve], seen: SteadyMeans) -> tuple[np.ndarray, np.ndarray]:
+    """Squared Mahalanobis distance of the measured torques from each curve (k,), and the log determinants with it."""
+    slopes = _file_slopes(curves, seen.torque_Nm)
+    factor = np.linalg.cholesky(seen.covariance + slopes.swapaxes(1, 2) @ slopes)
+    left = seen.locking_Nm - figures_of(curves).locking_torque_Nm(seen.torque_Nm)
+    apart = np.linalg.solve(factor, left[:, :, None])[:, :, 0]
+    return (apart**2).sum(axis=1), 2 * np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
 
 
-def _log_likelihood(curve: PredictedLockCurve, data: _Data) -> float:
-    total = 0.0
+def _log_likelihoods(curves: Sequence[PredictedLockCurve], data: _Data) -> np.ndarray:
+    """(k,) of each curve."""
+    total = np.zeros(len(curves))
     count = len(data.measured.torque_Nm)
     if count:
-        square, log_determinant = _distance(curve, data.measured)
-        total += float(gammaln((DEGREES + count) / 2) - gammaln(DEGREES / 2) - count / 2 * math.log(DEGREES * math.pi))
-        total -= 0.5 * log_determinant + (DEGREES + count) / 2 * math.log1p(square / DEGREES)
+        square, log_determinant = _distances(curves, data.measured)
+        total += gammaln((DEGREES + count) / 2) - gammaln(DEGREES / 2) - count / 2 * math.log(DEGREES * math.pi)
+        total -= 0.5 * log_determinant + (DEGREES + count) / 2 * np.log1p(square / DEGREES)
     if len(data.bound_at_Nm):
-        slopes = _file_slopes(curve, data.bound_at_Nm)
-        sd = np.sqrt(BOUND_SD_NM**2 + (BOUND_SD_SHARE * data.bound_Nm) ** 2 + (slopes**2).sum(axis=0))
-        margins = (curve.locking_torque_Nm(data.bound_at_Nm) - data.bound_Nm) / sd
+        slopes = _file_slopes(curves, data.bound_at_Nm)
+        sd = np.sqrt(BOUND_SD_NM**2 + (BOUND_SD_SHARE * data.bound_Nm) ** 2 + (slopes**2).sum(axis=1))
+        margins = (figures_of(curves).locking_torque_Nm(data.bound_at_Nm) - data.bound_Nm) / sd
         for side in (data.bound_at_Nm < 0, data.bound_at_Nm >= 0):
             # neighbouring bounds come from the same corners: the strictest stands for its side
             if side.any():
-                total += float(log_ndtr(margins[side].min()))
+                total += log_ndtr(margins[:, side].min(axis=1))
     return total
 
 
@@ -172,7 +172,7 @@ def _explanation(cause: Cause, log_likelihoods: np.ndarray, times_better: float,
     best = int(np.argmax(log_likelihoods))
     fits = True
     if len(data.measured.torque_Nm):
-        square, _ = _distance(cause.curves[best], data.measured)
+        (square,), _ = _distances(cause.curves[best : best + 1], data.measured)
         # of the F kind that a t of as many degrees has
         fits = bool(fdtrc(len(data.measured.torque_Nm), DEGREES, square / len(data.measured.torque_Nm)) > UNFIT)
     value = lower = upper = None

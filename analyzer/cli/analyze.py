@@ -1,8 +1,12 @@
 """`halfshaft analyze LOG --car CAR`: what the differential did in a session."""
 
 import argparse
+from typing import TYPE_CHECKING
 
 from analyzer.cli.options import add_car, add_channels, add_driven_with, add_html, add_json, driven_with
+
+if TYPE_CHECKING:
+    from analyzer.analysis import Analysis
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -45,7 +49,6 @@ def run(arguments: argparse.Namespace) -> int:
     from analyzer.files import is_own_html
     from analyzer.knowledge.knowledge_file import load_knowledge
     from analyzer.pipeline import analyze
-    from analyzer.presentation.result_json import to_json
     from analyzer.presentation.terminal import print_budget, print_summary, print_timings
 
     with progress_bar("reading") as progress:
@@ -60,7 +63,7 @@ def run(arguments: argparse.Namespace) -> int:
         )
     timings = dict(analysis.timings_s)
     started = time.perf_counter()
-    to_standard_output = wrote_json(arguments, lambda: to_json(analysis))
+    to_standard_output = wrote_json(arguments, lambda: _json(analysis))
     if arguments.html:
         from analyzer.presentation.html import analysis_report  # plotly takes a while to import
 
@@ -77,3 +80,9 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.html and not to_standard_output:
         say_report(arguments.html, console)
     return 0
+
+
+def _json(analysis: "Analysis") -> str:
+    from analyzer.presentation.result_json import to_json  # has comparison and advice behind it
+
+    return to_json(analysis)

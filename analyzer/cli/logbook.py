@@ -188,12 +188,12 @@ def _car(store: "Store", arguments: argparse.Namespace) -> int:
 
 def _list(store: "Store", arguments: argparse.Namespace) -> int:
     from analyzer.in_words import counted
-    from analyzer.logbook.listing import print_runs, run_json, runs_of_car
+    from analyzer.logbook.listing import print_runs, runs_json, runs_of_car
     from analyzer.logbook.names import named_few
     from analyzer.logbook.runs import runs
 
     found = runs_of_car(store, arguments.car) if arguments.car else runs(store)
-    if not wrote_json(arguments, lambda: [run_json(store, run) for run in found]):
+    if not wrote_json(arguments, lambda: runs_json(store, found)):
         print_runs(store, found, terminal())
     strangers = [path.relative_to(store.folder).as_posix() for path in store.strangers()]
     if strangers:
@@ -335,11 +335,10 @@ def _bring_up_to_date(store: "Store", found: "list[Run]") -> int:
 
 
 def _print_preload(store: "Store", run: "Run", result: "StoredResult") -> None:
-    from analyzer.logbook.knowledge import heard_by
     from analyzer.logbook.listing import SHORT_ID, preload_words
-    from analyzer.logbook.results import preload
+    from analyzer.logbook.results import heard_by, preload
 
-    told = preload(store, result)
+    told = preload(result)
     words = f"preload {preload_words(told)} N.m" if told.lower is not None else f"no preload: {told.reason}"
     others = heard_by(result)
     heard = f", with what {others} other run{'s know' if others > 1 else ' knows'} of the car" if others else ""

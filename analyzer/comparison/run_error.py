@@ -24,21 +24,23 @@ def run_errors(run: Run, k: int, joint: JointFit, phases: tuple[PhaseResult, ...
     observed, car = run.observed(), run.analysis.car
     time = run.analysis.signals.time_s[observed.index]
     within = np.array([(time >= p.start_s) & (time <= p.end_s) for p in phases], float).reshape(len(phases), len(time))
-    within /= np.maximum(within.sum(axis=1, keepdims=True), 1.0)
+    rows = np.flatnonzero(within.sum(axis=0))  # the others are in no mean
+    within = within[:, rows] / np.maximum(within.sum(axis=1, keepdims=True), 1.0)
+    inputs = observed.inputs.take(rows)
     inward = np.array([1.0 if p.direction == "left" else -1.0 for p in phases])
-    solution = solve(value, observed.inputs, car)
+    solution = solve(value, inputs, car)
     at, state = solution.at, solution.state
     slopes = {q: np.empty((len(phases), len(names))) for q in ("transfer_torque_Nm", "inside_slip", "kinematic_lock")}
-    lock = _kinematic_lock(value, observed.inputs, car, within)
+    lock = _kinematic_lock(value, inputs, car, within)
     for j, name in enumerate(names):
         moved = value | {name: value[name] + STEP}
-        residual = (equations(state, moved, observed.inputs, car).residual - at.residual) / STEP
+        residual = (equations(state, moved, inputs, car, slopes=False).residual - at.residual) / STEP
         shift = solution.state_shift((at.slope * residual).sum(axis=1))
-        there = equations(state + STEP * shift, moved, observed.inputs, car)
+        there = equations(state + STEP * shift, moved, inputs, car, slopes=False)
         slopes["transfer_torque_Nm"][:, j] = inward * (within @ (there.torque_difference_Nm - at.torque_difference_Nm))
         slip = (there.slip - at.slip) @ within.T
         slopes["inside_slip"][:, j] = np.where(inward > 0, slip[0], slip[1])
-        slopes["kinematic_lock"][:, j] = _kinematic_lock(moved, observed.inputs, car, within) - lock
+        slopes["kinematic_lock"][:, j] = _kinematic_lock(moved, inputs, car, within) - lock
     drawn = problem.unknowns.parameters(joint.spread.draws, problem.logs[k])
     off = drawn - np.array(list(value.values()))
     return {quantity: slope / STEP @ off.T for quantity, slope in slopes.items()}

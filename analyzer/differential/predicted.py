@@ -13,8 +13,8 @@ interval does not hold it.
 """
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import astuple, dataclass, fields, replace
 from typing import Literal
 
 import numpy as np
@@ -24,6 +24,7 @@ from analyzer.differential.clamp import SERIES_SHARE, SpringPosition
 from analyzer.differential.installed import friction_lever_m, installed_cone_force_N, notes_on_parts, ramp_thrust
 from analyzer.differential.setup import STATIC_RATIO, Setup
 
+Figure = float | np.ndarray
 NORMAL_95 = 1.959964  # standard normal quantile of a two-sided 95 % interval
 
 
@@ -46,6 +47,45 @@ class PredictionSpread:
     drive_thrust: float = 0.0
     coast_thrust: float = 0.0
     ring_spring: float = 0.0
+
+
+@dataclass(frozen=True)
+class LockFigures:
+    """What a capacity is worked out from: each figure a number, or (k, 1) of many curves. What a curve does not have is
+    zero."""
+
+    preload_Nm: Figure
+    drive_slope: Figure
+    drive_ring_hold_Nm: Figure
+    coast_slope: Figure
+    coast_ring_hold_Nm: Figure
+    series_share: Figure
+
+    def locking_torque_Nm(self, torque_Nm: np.ndarray) -> np.ndarray:
+        """Capacity M (N.m) at input torques (n,) (N.m, drive positive): (n,), or (k, n) of many curves."""
+        taken_Nm = self.series_share * self.preload_Nm
+        drive = self.drive_slope * (torque_Nm - self.drive_ring_hold_Nm) - taken_Nm
+        coast = self.coast_slope * (-torque_Nm - self.coast_ring_hold_Nm) - taken_Nm
+        return self.preload_Nm + np.maximum(0.0, drive) + np.maximum(0.0, coast)
+
+    def moved(
+        self,
+        *,
+        preload: Figure = 1.0,
+        slopes: Figure = 1.0,
+        drive_thrust: Figure = 1.0,
+        coast_thrust: Figure = 1.0,
+        holds: Figure = 1.0,
+    ) -> "LockFigures":
+        """These figures multiplied. More thrust steepens a slope and shortens its hold-off."""
+        return LockFigures(
+            self.preload_Nm * preload,
+            self.drive_slope * slopes * drive_thrust,
+            self.drive_ring_hold_Nm * holds / drive_thrust,
+            self.coast_slope * slopes * coast_thrust,
+            self.coast_ring_hold_Nm * holds / coast_thrust,
+            self.series_share,
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -111,32 +151,30 @@ class PredictedLockCurve:
         torque = np.asarray(input_torque_Nm, dtype=float)
         if self.kind == "spool":
             return np.full(torque.shape, np.inf)
-        taken_Nm = self.series_share * self.preload_Nm
-        drive = self.drive_slope * (torque - (self.drive_ring_hold_Nm or 0.0)) - taken_Nm
-        coast = self.coast_slope * (-torque - (self.coast_ring_hold_Nm or 0.0)) - taken_Nm
-        return self.preload_Nm + np.maximum(0.0, drive) + np.maximum(0.0, coast)
+        return self.figures.locking_torque_Nm(torque)
 
-    def moved(
-        self,
-        *,
-        preload: float = 1.0,
-        slopes: float = 1.0,
-        drive_thrust: float = 1.0,
-        coast_thrust: float = 1.0,
-        holds: float = 1.0,
-    ) -> "PredictedLockCurve":
-        """This curve with its figures multiplied. More thrust steepens a slope and shortens its hold-off."""
+    @property
+    def figures(self) -> LockFigures:
+        """What `locking_torque_Nm` is worked out from."""
+        return LockFigures(
+            self.preload_Nm or 0.0,
+            self.drive_slope or 0.0,
+            self.drive_ring_hold_Nm or 0.0,
+            self.coast_slope or 0.0,
+            self.coast_ring_hold_Nm or 0.0,
+            self.series_share,
+        )
 
-        def held_Nm(ring_hold_Nm: float | None, thrust: float) -> float | None:
-            return None if ring_hold_Nm is None else ring_hold_Nm * holds / thrust
-
+    def moved(self, **factors: float) -> "PredictedLockCurve":
+        """This curve with its figures multiplied, as `LockFigures.moved`."""
+        preload, drive, drive_hold, coast, coast_hold, _ = (float(f) for f in astuple(self.figures.moved(**factors)))
         return replace(
             self,
-            preload_Nm=(self.preload_Nm or 0.0) * preload,
-            drive_slope=(self.drive_slope or 0.0) * slopes * drive_thrust,
-            drive_ring_hold_Nm=held_Nm(self.drive_ring_hold_Nm, drive_thrust),
-            coast_slope=(self.coast_slope or 0.0) * slopes * coast_thrust,
-            coast_ring_hold_Nm=held_Nm(self.coast_ring_hold_Nm, coast_thrust),
+            preload_Nm=preload,
+            drive_slope=drive,
+            drive_ring_hold_Nm=None if self.drive_ring_hold_Nm is None else drive_hold,
+            coast_slope=coast,
+            coast_ring_hold_Nm=None if self.coast_ring_hold_Nm is None else coast_hold,
         )
 
     def band_Nm(self, input_torque_Nm: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
@@ -186,6 +224,12 @@ class PredictedLockCurve:
                 with np.errstate(divide="ignore"):  # a figure that takes all of M away: log 0, lower edge 0
                     down += np.log(np.minimum(ratio, 1)) ** 2
         return nominal * np.exp(-np.sqrt(down)), nominal * np.exp(np.sqrt(up))
+
+
+def figures_of(curves: Sequence[PredictedLockCurve]) -> LockFigures:
+    """Figures of many curves (not of a spool), (k, 1) each."""
+    each = [curve.figures for curve in curves]
+    return LockFigures(*(np.array([[getattr(one, f.name)] for one in each]) for f in fields(LockFigures)))
 
 
 def predict_lock_curve(setup: Setup) -> PredictedLockCurve:

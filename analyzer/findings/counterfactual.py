@@ -17,6 +17,7 @@ J, is common knowledge within a third; a log whose torque follows the throttle c
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.special import ndtr
@@ -168,10 +169,9 @@ class Judge:
             at_draw = near.take(slice(k * len(rows), (k + 1) * len(rows))).at
             share = np.clip(inertia[0] + inertia[1] * rng.standard_normal(), 0.0, 2.0)
             draws.append(self._asked_and_could(value, at_draw, rows, share))
+        asked, could = (np.array([draw[k] for draw in draws]) for k in (0, 1))
         return [
-            self._counterfactual(spin, rows[w], [(a[w], c[w]) for a, c, _ in draws], [x[w] for x in centre])
-            if len(w)
-            else None
+            self._counterfactual(spin, rows[w], (asked[:, w], could[:, w]), [x[w] for x in centre]) if len(w) else None
             for spin, w in zip(spins, at, strict=True)
         ]
 
@@ -182,11 +182,17 @@ class Judge:
         known = np.isfinite(self.axle.input_torque_Nm[self.observed.index[rows]])
         return rows[known & self.signals.valid[self.observed.index[rows]]]
 
+    @cached_property
     def _spinning_up(self) -> np.ndarray:
         """(n,) torque (N.m) that turns an engine of the usual inertia faster than the car gains speed."""
         inputs, radius = self.observed.inputs, self.car.rear_rolling_radius_m
         faster = (inputs.left_acc_m_s2 + inputs.right_acc_m_s2) / 2 - inputs.long_m_s2
         return ENGINE_INERTIA_M2 * self.car.mass_kg * self._ratio() ** 2 * faster / radius
+
+    @cached_property
+    def _off_throttle(self) -> np.ndarray:
+        """Samples at which the driver brakes or is off the throttle."""
+        return np.flatnonzero(self.signals.braking | (self.signals.throttle < OPEN / 2))
 
     def _ratio(self) -> np.ndarray:
         """(n,) engine speed over wheel speed."""
@@ -221,7 +227,7 @@ class Judge:
         by_throttle, scatter = _robust(given[grips], torque[grips])
         if scatter > CLOSE * np.percentile(torque[grips], 95):
             return 1.0, INERTIA_SD
-        up = self._spinning_up()[spins]
+        up = self._spinning_up[spins]
         missing = given[spins] @ by_throttle - torque[spins]
         (share,), around = _robust(up[:, None], missing)
         error = max(scatter, around) * np.sqrt(ONE_LOOK / max(float(up @ up), 1e-9))
@@ -239,25 +245,27 @@ class Judge:
         along = tyre["friction_x"] * envelope(side, shape=tyre["shape"], combined_weight=tyre["combined_weight"])
         left_turn = self.signals.yaw_rate_rad_s[self.observed.index[rows]] >= 0
         inside = along * np.where(left_turn, held[0], held[1])
-        asked = at.input_torque_Nm + inertia * self._spinning_up()[rows]
+        asked = at.input_torque_Nm + inertia * self._spinning_up[rows]
         return asked / self.car.rear_rolling_radius_m, along * held.sum(axis=0), inside
 
     def _counterfactual(
         self,
         spin: tuple[int, int],
         rows: np.ndarray,
-        draws: list[tuple[np.ndarray, np.ndarray]],
+        draws: tuple[np.ndarray, np.ndarray],
         centre: list[np.ndarray],
     ) -> Counterfactual:
+        """One spin by the forces asked for and possible in each draw (draws, rows) and by the fit (rows,)."""
         index = self.observed.index
         step_s = (index[1] - index[0]) / self.signals.rate_hz
         width = min(len(rows), max(1, round(WINDOW_S / step_s)))
         asked, could, inside = (_means(x, width) for x in centre)
         at = int(np.argmax(asked / np.maximum(could, 1.0)))
-        logs = np.log([np.max(_means(a, width) / np.maximum(_means(c, width), 1.0)).clip(0.05, 20) for a, c in draws])
+        of_draws, could_then = (_means(x, width) for x in draws)
+        logs = np.log((of_draws / np.maximum(could_then, 1.0)).max(axis=1).clip(0.05, 20))
         could = could * (1 + READS_HIGH)
         share = float((asked[at] / max(could[at], 1.0)).clip(0.05, 20))
-        swing = np.ptp(self._spinning_up()[rows][at : at + width]) / self.car.rear_rolling_radius_m / asked[at]
+        swing = np.ptp(self._spinning_up[rows][at : at + width]) / self.car.rear_rolling_radius_m / asked[at]
         timing = TIMING_S / (width * step_s) * swing
         sd = float(np.sqrt(logs.var() + FORM_SD**2 + timing**2))
         radius = self.car.rear_rolling_radius_m
@@ -293,8 +301,8 @@ class Judge:
         index = self.observed.index[rows]
         put_down = self.axle.input_torque_Nm[index] / self.car.rear_rolling_radius_m
         lost = np.maximum(np.minimum(asked, could) - put_down, 0.0)
-        off = (signals.braking | (signals.throttle < OPEN / 2))[spin[1] :]
-        end = spin[1] + (int(np.argmax(off)) if off.any() else len(off))
+        ends = self._off_throttle[np.searchsorted(self._off_throttle, spin[1]) :]
+        end = int(ends[0]) if len(ends) else len(signals.throttle)
         along = np.arange(index[0], max(end, index[-1] + 1))
         power = np.interp(along, index, lost * signals.speed_m_s[index], right=0.0) * (along < spin[1])
         energy = np.cumsum(power) / signals.rate_hz
@@ -304,7 +312,8 @@ class Judge:
 
 
 def _means(values: np.ndarray, width: int) -> np.ndarray:
-    return np.convolve(values, np.ones(width) / width, mode="valid")
+    """Means of all windows of `width` values along the last axis."""
+    return np.lib.stride_tricks.sliding_window_view(values, width, axis=-1).mean(axis=-1)
 
 
 def _robust(design: np.ndarray, wanted: np.ndarray) -> tuple[np.ndarray, float]:

@@ -124,9 +124,10 @@ def misfit(said: Gaussian, known: Gaussian) -> float:
     In coordinates where C is 1 and J is diagonal, a_i, the sum of u_i^2/(a_i + a_i^2) is chi-square; directions of
     which the run hardly says anything (a_i under `LEAST_SAID`) do not count.
     """
-    root = np.linalg.cholesky(known.covariance())
+    covariance = known.covariance()
+    root = np.linalg.cholesky(covariance)
     size, turned = np.linalg.eigh(root.T @ said.information @ root)
-    off = turned.T @ (root.T @ (said.weighted - said.information @ known.mean()))
+    off = turned.T @ (root.T @ (said.weighted - said.information @ (covariance @ known.weighted)))
     tell = size > LEAST_SAID
     if not tell.any():
         return 1.0

@@ -9,7 +9,7 @@ from analyzer.knowledge.gaussian import Gaussian
 from analyzer.knowledge.known import CarRun, Heard, LeftOut, Usable
 from analyzer.knowledge.told import told_by
 from analyzer.lockcurve.estimate import CurvePoint, LockCurveEstimate
-from analyzer.lockcurve.fit import Fit, fit
+from analyzer.lockcurve.fit import Fit, refit
 from analyzer.lockcurve.problem import Problem
 from analyzer.lockcurve.summarise import curve_draws
 from analyzer.lockcurve.uncertainty import spread
@@ -60,7 +60,7 @@ def informed(blind: Fit, usable: Usable) -> tuple[Fit, Usable]:
     """
     if not usable.runs:
         return blind, usable
-    found = fit(with_knowledge(blind.problem, usable.known), start=blind.theta)
+    found = refit(blind, with_knowledge(blind.problem, usable.known))
     if _curve_sd_Nm(found) < _curve_sd_Nm(blind):
         return found, usable
     left_out = tuple(LeftOut(one.name, NO_SURER) for one in usable.runs)

@@ -18,7 +18,7 @@ import numpy as np
 from analyzer.lockcurve import model
 from analyzer.lockcurve.fit import Fit
 from analyzer.lockcurve.likelihood import censored, huber
-from analyzer.lockcurve.problem import EQUATIONS, log_terms, slopes
+from analyzer.lockcurve.problem import EQUATIONS, log_terms
 from analyzer.lockcurve.uncertainty import REPLICATES, SEED, model_error
 
 MOST_STEPS = 60
@@ -54,12 +54,11 @@ class Witness:
         """What the samples of a fit with one lock curve say."""
         problem, now = fit.problem, fit.evaluation
         made, nuisance = problem.unknowns, len(problem.unknowns.columns)
-        found = slopes(problem, fit.theta, now)
         keep = ~made.rows[:, nuisance:].any(axis=1)  # beliefs about the curve make room for the proposed ones
         rows, targets = made.rows[keep][:, :nuisance], made.targets[keep]
         information, gradient = rows.T @ rows, rows.T @ (rows @ fit.theta[:nuisance] - targets)
         by_unknown = np.zeros((len(problem.sign), nuisance))
-        for log, part in zip(log_terms(problem, now, found), problem.parts, strict=True):
+        for log, part in zip(log_terms(problem, now, fit.slopes), problem.parts, strict=True):
             own, picked = log.own(made)
             at = own < nuisance
             own, picked = own[at], picked[at]
@@ -98,11 +97,13 @@ class Witness:
         belief = np.linalg.inv(covariance)
         known = len(self.gradient)
         x = np.concatenate([np.zeros(known), mean])
+        moved = np.empty((known + len(mean), len(self.torque_Nm)))  # how unknowns and curve move each sample
+        moved[:known] = self.by_unknown.T
         damping = FIRST_DAMPING
-        loss, gradient, hessian = self._at(x, mean, belief)
+        loss, gradient, hessian = self._at(x, mean, belief, moved)
         for _ in range(MOST_STEPS):
             trial = x - np.linalg.solve(hessian + damping * np.diag(np.diag(hessian)), gradient)
-            there = self._at(trial, mean, belief)
+            there = self._at(trial, mean, belief, moved)
             if there[0] > loss:
                 damping = 10 * max(damping, LEAST_DAMPING)
                 if damping > 1e6:
@@ -114,19 +115,22 @@ class Witness:
                 break
         return float(-loss - 0.5 * np.linalg.slogdet(hessian)[1] - 0.5 * np.linalg.slogdet(covariance)[1])
 
-    def _at(self, x: np.ndarray, mean: np.ndarray, belief: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
-        """Loss, gradient (K + 5,) and curvature at the unknowns' shifts and a curve."""
+    def _at(
+        self, x: np.ndarray, mean: np.ndarray, belief: np.ndarray, moved: np.ndarray
+    ) -> tuple[float, np.ndarray, np.ndarray]:
+        """Loss, gradient (K + 5,) and curvature at the unknowns' shifts and a curve, whose slopes go into `moved` (K +
+        5, n)."""
         known = len(self.gradient)
         shift, curve = x[:known], x[known:]
         sign = np.where(self.slipping, -1.0, 1.0) / self.sd_Nm  # more capacity: a smaller residual, a larger margin
         more = model.locking_torque_Nm(curve, self.torque_Nm) - self.fitted_Nm
-        z = self.residual + self.by_unknown @ shift + sign * more
+        z = self.residual + shift @ moved[:known] + sign * more
         value, slope, curvature = (
             np.where(self.slipping, a, b) * self.weight for a, b in zip(huber(z), censored(z), strict=True)
         )
-        jac = np.hstack([self.by_unknown, (sign * model.gradient(curve, self.torque_Nm)[0]).T])
-        gradient = jac.T @ slope
-        hessian = (jac.T * curvature) @ jac
+        moved[known:] = sign * model.gradient(curve, self.torque_Nm)[0]
+        gradient = moved @ slope
+        hessian = (moved * curvature) @ moved.T
         gradient[:known] += self.gradient + self.information @ shift
         hessian[:known, :known] += self.information
         gradient[known:] += belief @ (curve - mean)

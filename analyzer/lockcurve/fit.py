@@ -5,7 +5,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyzer.lockcurve.problem import Evaluation, Problem, bounded, evaluate, judged, normal_equations, slopes
+from analyzer.lockcurve.problem import (
+    Evaluation,
+    Problem,
+    Slopes,
+    bounded,
+    evaluate,
+    judged,
+    normal_equations,
+    slopes,
+)
 from analyzer.vehicle.axle_solution import AxleSolution
 
 MOST_ITERATIONS = 40
@@ -15,12 +24,14 @@ SETTLED = 2e-3  # of the loss, whose unit is one half of a squared standard devi
 
 @dataclass(frozen=True)
 class Fit:
-    """Result: unknowns (P,), curvature (P, P), and the corner passes' pulls (groups, P) for the intervals."""
+    """Result: unknowns (P,), curvature (P, P), and the corner passes' pulls (groups, P) for the intervals; `evaluation`
+    and `slopes` are there."""
 
     theta: np.ndarray
     hessian: np.ndarray
     group_gradients: np.ndarray
     evaluation: Evaluation
+    slopes: Slopes
     problem: Problem
     converged: bool
 
@@ -61,9 +72,19 @@ def fit(problem: Problem, *, start: np.ndarray | None = None) -> Fit:
     ----------
     start : (P,) unknowns to begin from, where a like problem was fitted before.
     """
-    theta, now, converged = minimised(problem, start=start)
-    hessian, _, groups = normal_equations(problem, theta, now, slopes(problem, theta, now), True)
-    return Fit(theta, hessian, groups, now, problem, converged)
+    return _fit(problem, *minimised(problem, start=start))
+
+
+def refit(before: Fit, problem: Problem) -> Fit:
+    """Fit a problem that has the samples of a fit and other beliefs: what the samples say where it ends is known."""
+    now = judged(problem, before.theta, before.evaluation.solution, None)
+    return _fit(problem, *_minimised(problem, before.theta, now, before.slopes))
+
+
+def _fit(problem: Problem, theta: np.ndarray, now: Evaluation, converged: bool) -> Fit:
+    found = slopes(problem, theta, now)
+    hessian, _, groups = normal_equations(problem, theta, now, found, True)
+    return Fit(theta, hessian, groups, now, found, problem, converged)
 
 
 def minimised(problem: Problem, *, start: np.ndarray | None = None) -> tuple[np.ndarray, Evaluation, bool]:
@@ -71,17 +92,28 @@ def minimised(problem: Problem, *, start: np.ndarray | None = None) -> tuple[np.
     each sample are refreshed every step (iterative weighting)."""
     theta = problem.start if start is None else start
     now = evaluate(problem, theta, None, None)
+    return _minimised(problem, theta, now, slopes(problem, theta, now))
+
+
+def _minimised(
+    problem: Problem, theta: np.ndarray, now: Evaluation, found: Slopes
+) -> tuple[np.ndarray, Evaluation, bool]:
+    """As `minimised`, from unknowns (P,) with the loss and its slopes there."""
     damping = FIRST_DAMPING
     converged = False
-    for _ in range(MOST_ITERATIONS):
-        hessian, gradient, _ = normal_equations(problem, theta, now, slopes(problem, theta, now), False)
+    for iteration in range(MOST_ITERATIONS):
+        if iteration:
+            found = slopes(problem, theta, now)
+        hessian, gradient, _ = normal_equations(problem, theta, now, found, False)
         scale = (now.sd, now.trust)
         blocked = _held(problem, theta, gradient)
         for _ in range(12):
             step = _newton_step(hessian, gradient, damping, blocked)
             trial = bounded(problem, theta + step)
+            if -0.5 * gradient @ step < SETTLED:  # what the step promises is not worth a look
+                return trial, evaluate(problem, trial, None, None), True
             there = evaluate(problem, trial, now.solution.state, scale)
-            if there.loss < now.loss or -0.5 * gradient @ step < SETTLED:  # what the step promises
+            if there.loss < now.loss:
                 break
             damping *= 6
         gained = now.loss - there.loss

@@ -42,10 +42,9 @@ def locking_torque_Nm(parameters: np.ndarray, input_torque_Nm: np.ndarray) -> np
     preload, drive, drive_hold, coast, coast_hold = (
         parameters if np.ndim(parameters) == 1 else np.moveaxis(parameters, 1, 0)
     )
-    torque = input_torque_Nm
-    on_drive = _hinge(torque - drive_hold) - _hinge(-drive_hold)
-    on_coast = _hinge(-torque - coast_hold) - _hinge(-coast_hold)
-    return preload + np.where(torque > 0, drive * on_drive, coast * on_coast)
+    driven = input_torque_Nm > 0
+    slope, hold = np.where(driven, drive, coast), np.where(driven, drive_hold, coast_hold)
+    return preload + slope * (_hinge(np.abs(input_torque_Nm) - hold) - _hinge(-hold))
 
 
 def gradient(parameters: np.ndarray, torque: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

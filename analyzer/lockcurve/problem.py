@@ -316,24 +316,25 @@ def slopes(problem: Problem, theta: np.ndarray, now: Evaluation) -> Slopes:
     """Slopes of the residuals; those of a parameter are the same whichever column of its moves a sample's value."""
     at, state = now.solution.at, now.solution.state
     names = problem.unknowns.names
-    n = len(problem.inputs)
-    axle, measured, margin = np.zeros((len(names), EQUATIONS, n)), np.zeros((len(names), n)), np.zeros((len(names), n))
+    count, n = len(names), len(problem.inputs)
+    axle, torque, difference = np.empty((count, EQUATIONS, n)), np.empty((count, n)), np.empty((count, n))
     gradients = [
         model.gradient(problem.curve_of(theta, k), at.input_torque_Nm[part]) for k, part in enumerate(problem.parts)
     ]
     by_curve = np.concatenate([g[0] for g in gradients], axis=1)
     by_torque = np.concatenate([g[1] for g in gradients])
-    side = np.sign(at.torque_difference_Nm)
+    assert at.slope is not None and at.input_slope is not None and at.difference_slope is not None
+    answers = now.solution.state_shift(at.slope)  # the state's, to a change of each residual
     derivatives = Derivatives(state, problem.sample_values(theta), problem.inputs, problem.car)
     for j, name in enumerate(names):
         by = derivatives.by(name)
-        residual, torque, difference = by.residual, by.input_torque_Nm, by.torque_difference_Nm
-        shift = now.solution.state_shift((at.slope * residual).sum(axis=1))
-        axle[j] = residual + (at.slope * shift[:, None]).sum(axis=0)
-        torque = torque + (at.input_slope * shift).sum(axis=0)
-        difference = difference + (at.difference_slope * shift).sum(axis=0)
-        measured[j] = (-problem.sign * difference - by_torque * torque) / now.sd
-        margin[j] = (by_torque * torque - side * difference) / now.sd
+        u, s = (answers * by.residual).sum(axis=1)
+        axle[j] = by.residual + at.slope[0] * u + at.slope[1] * s
+        torque[j] = by.input_torque_Nm + at.input_slope[0] * u + at.input_slope[1] * s
+        difference[j] = by.torque_difference_Nm + at.difference_slope[0] * u + at.difference_slope[1] * s
+    carried = by_torque * torque
+    measured = (-problem.sign * difference - carried) / now.sd
+    margin = (carried - np.sign(at.torque_difference_Nm) * difference) / now.sd
     return Slopes(axle, measured, margin, -by_curve / now.sd)
 
 
@@ -419,13 +420,17 @@ def group_pulls(logs: Sequence[LogTerms], made: Unknowns, hessian: np.ndarray) -
     pulls = []
     for log in logs:
         own, picked = log.own(made)
-        moved = [(jac[picked], slope, curvature) for jac, slope, curvature in log.terms]
-        for one in np.unique(log.group):
-            mine = np.flatnonzero(log.group == one)
+        # all terms one behind the other, pass by pass
+        group = np.tile(log.group, len(log.terms))
+        order = np.argsort(group, kind="stable")
+        jac = np.concatenate([jac[picked] for jac, _, _ in log.terms], axis=1)[:, order]
+        slope, curvature = (np.concatenate(parts)[order] for parts in list(zip(*log.terms, strict=True))[1:])
+        _, first = np.unique(group[order], return_index=True)
+        for start, stop in pairwise([*first, len(group)]):
+            mine = slice(start, stop)
             pull, rest = np.zeros(made.count), hessian.copy()
-            for jac, slope, curvature in moved:
-                rest[np.ix_(own, own)] -= (jac[:, mine] * curvature[mine]) @ jac[:, mine].T
-                pull[own] += jac[:, mine] @ slope[mine]
+            rest[np.ix_(own, own)] -= (jac[:, mine] * curvature[mine]) @ jac[:, mine].T
+            pull[own] += jac[:, mine] @ slope[mine]
             pulls.append(hessian @ np.linalg.solve(rest, pull))
     return np.array(pulls).reshape(-1, made.count)
 

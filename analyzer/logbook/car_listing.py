@@ -9,9 +9,9 @@ from rich.text import Text
 from analyzer.in_words import counted, number
 from analyzer.knowledge.knowledge_file import known_table
 from analyzer.knowledge.known import OTHER_CAR, Knowledge
-from analyzer.logbook.knowledge import OfCar, has_ended, heard_by
+from analyzer.logbook.knowledge import OfCar, has_ended
 from analyzer.logbook.listing import INDENT, SHORT_ID, iso, local
-from analyzer.logbook.results import is_current, result_text
+from analyzer.logbook.results import heard_by, is_current, result_text
 from analyzer.logbook.store import Store
 from analyzer.presentation.knowledge_words import HOW_TO_READ, contradiction_words, learned_rows
 from analyzer.presentation.terminal import print_ending, terminal_table

@@ -113,8 +113,23 @@ _FOURTH = (  # several logs are one run; what a result used of other runs' knowl
     ) STRICT""",
     "ALTER TABLE results ADD COLUMN knowledge TEXT",  # JSON: words of the run, and digests of those it heard
 )
+# What lists show of a result, in a table of its own: to read it out of a text of 300 kB, or behind one, takes 0.2 ms
+# a run.
+_BRIEF = """INSERT OR REPLACE INTO briefs
+    SELECT id, json_extract(result, '$.lock_curve.preload_Nm'), knowledge FROM results WHERE result IS NOT NULL"""
+_FIFTH = (
+    """CREATE TABLE briefs (
+        result_id TEXT PRIMARY KEY NOT NULL REFERENCES results (id) ON DELETE CASCADE,
+        preload TEXT,  -- JSON: value and interval
+        heard TEXT     -- JSON: `knowledge` of the result
+    ) STRICT""",
+    _BRIEF,
+    f"CREATE TRIGGER result_came AFTER INSERT ON results BEGIN {_BRIEF} AND id = NEW.id; END",
+    f"""CREATE TRIGGER result_made AFTER UPDATE OF result, knowledge ON results BEGIN
+        DELETE FROM briefs WHERE result_id = NEW.id; {_BRIEF} AND id = NEW.id; END""",
+)
 # the statements that lead to version 1, 2, ...
-MIGRATIONS: tuple[Sequence[str], ...] = (_FIRST, _SECOND, _THIRD, _FOURTH)
+MIGRATIONS: tuple[Sequence[str], ...] = (_FIRST, _SECOND, _THIRD, _FOURTH, _FIFTH)
 
 
 ENDINGS = ("", "-journal", "-wal", "-shm")  # of the files that are the database, as SQLite names them

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from analyzer.errors import InputError
 from analyzer.files import Outputs, is_own_json, json_text
-from analyzer.logbook.listing import run_json
+from analyzer.logbook.listing import runs_json
 from analyzer.logbook.results import StoredResult, result_text
 from analyzer.logbook.runs import Run
 from analyzer.logbook.store import Store
@@ -49,7 +49,7 @@ def export(store: Store, run: Run, found: StoredResult | None, out: Path, output
         outputs.write(folder / name, content, _one_of(hashes[name], before.get(name)))
     for name in set(before) - set(contents):  # it would belie run.json
         _take_away(folder, name, before[name])
-    record = json_text({**run_json(store, run), "files": hashes})
+    record = json_text({**runs_json(store, [run])[0], "files": hashes})
     outputs.write(folder / RECORD, record, is_own_json)
     return folder
 

@@ -12,7 +12,6 @@ from analyzer.logbook.placing import to_disk
 from analyzer.logbook.sidecars import title_of
 from analyzer.logbook.store import Store
 from analyzer.provenance import Readable, hash_stream, settings_hash
-from analyzer.settings_file import LARGEST_BYTES
 
 
 @dataclass(frozen=True)
@@ -84,6 +83,8 @@ def stage(kind: str, filename: str, stream: Readable, folder: Path) -> Staged:
 
 def _small(stream: Readable, name: str) -> io.BytesIO:
     """A settings file's bytes, refused before a huge one is copied."""
+    from analyzer.settings_file import LARGEST_BYTES
+
     content = b""
     while chunk := stream.read(LARGEST_BYTES + 1 - len(content)):
         content += chunk
@@ -191,6 +192,6 @@ def stored_file(store: Store, row: sqlite3.Row) -> StoredFile:
         row["sha256"],
         row["content_sha256"],
         row["size_bytes"],
-        path=store.folder / "files" / kind / file_id / checked(row["name"]),
-        parquet=store.folder / "parquet" / f"{file_id}.parquet" if row["parquet"] else None,
+        path=store.folder.joinpath("files", kind, file_id, checked(row["name"])),
+        parquet=store.folder.joinpath("parquet", f"{file_id}.parquet") if row["parquet"] else None,
     )

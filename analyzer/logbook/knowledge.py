@@ -13,7 +13,7 @@ from analyzer.knowledge.carried import said
 from analyzer.knowledge.knowledge_file import run_of_json
 from analyzer.knowledge.known import CarRun, Knowledge
 from analyzer.knowledge.use import KnowledgeUsed
-from analyzer.logbook.results import TOLD, StoredResult, result_of
+from analyzer.logbook.results import TOLD, StoredResult, kept_of_others, results_of
 from analyzer.logbook.runs import Run, runs
 from analyzer.logbook.store import Store
 
@@ -31,11 +31,9 @@ class OfCar:
 
 def runs_and_words(store: Store, car: str) -> list[OfCar]:
     """All runs of the car of this name, oldest first, each with what it tells."""
-    every = []
-    for run in runs(store, car=car):
-        found = result_of(store, run)
-        every.append(OfCar(run, found, None if found is None else _told(store, run, found)))
-    return every
+    of_car = runs(store, car=car)
+    each = zip(of_car, results_of(store, of_car), strict=True)
+    return [OfCar(run, found, None if found is None else _told(store, run, found)) for run, found in each]
 
 
 def knowledge_of(every: list[OfCar], car: str, *, without: str | None = None) -> Knowledge:
@@ -67,16 +65,9 @@ def hear_otherwise(every: list[OfCar], car: str) -> list[OfCar]:
     """The runs of a car that would hear others now than their results did."""
     now = knowledge_of(every, car).heard_by_each
     analysed = [one for one in every if one.told is not None]
-    return [one for one, heard in zip(analysed, now, strict=True) if set(_kept(one.found, "offered")) != set(heard)]
-
-
-def heard_by(found: StoredResult | None) -> int:
-    """How many other runs a result used."""
-    return len(_kept(found, "heard"))
-
-
-def _kept(found: StoredResult | None, what: str) -> list[str]:
-    return [] if found is None or found.knowledge is None else json.loads(found.knowledge)[what]
+    return [
+        one for one, heard in zip(analysed, now, strict=True) if set(kept_of_others(one.found, "offered")) != set(heard)
+    ]
 
 
 def _told(store: Store, run: Run, found: StoredResult) -> CarRun | None:

@@ -14,12 +14,9 @@ from analyzer.errors import InputError
 from analyzer.in_words import number
 from analyzer.lockcurve.estimate import Interval
 from analyzer.logbook.files import StoredFile
-from analyzer.logbook.knowledge import heard_by
-from analyzer.logbook.results import StoredResult, is_current, preload, result_of
+from analyzer.logbook.results import StoredResult, heard_by, is_current, preload, results_of
 from analyzer.logbook.runs import Run, runs
 from analyzer.logbook.store import Store
-from analyzer.presentation.terminal import print_ending
-from analyzer.presentation.words import interval_words
 
 SHORT_ID = 8
 NO_SETUP = "no setup file"
@@ -60,8 +57,8 @@ def preload_trend(store: Store, car: str) -> tuple[TrendPoint, ...]:
     points: list[TrendPoint] = []
     driven = 0.0
     setup_before = None
-    for run in runs_of_car(store, car):
-        found = result_of(store, run)
+    of_car = runs_of_car(store, car)
+    for run, found in zip(of_car, results_of(store, of_car), strict=True):
         setup = run.setup and run.setup.content_sha256
         distance = None if found is None else found.distance_km
         points.append(
@@ -69,7 +66,7 @@ def preload_trend(store: Store, car: str) -> tuple[TrendPoint, ...]:
                 run=run,
                 distance_km=distance,
                 distance_before_km=driven,
-                preload_Nm=preload(store, found),
+                preload_Nm=preload(found),
                 setup_changed=bool(points) and setup != setup_before,
             )
         )
@@ -92,9 +89,12 @@ def runs_of_car(store: Store, car: str) -> list[Run]:
     return found
 
 
-def run_json(store: Store, run: Run) -> dict[str, Any]:
-    """One run with its result as plain data."""
-    found = result_of(store, run)
+def runs_json(store: Store, found: Sequence[Run]) -> list[dict[str, Any]]:
+    """Runs with their results as plain data."""
+    return [_run_json(*each) for each in zip(found, results_of(store, found), strict=True)]
+
+
+def _run_json(run: Run, found: StoredResult | None) -> dict[str, Any]:
     return {
         "id": run.id,
         "date": iso(run.date_s),
@@ -110,7 +110,7 @@ def run_json(store: Store, run: Run) -> dict[str, Any]:
             "code": found and found.code,
             "distance_km": found and found.distance_km,
             "runs_heard": heard_by(found),
-            "preload_Nm": dataclasses.asdict(preload(store, found)),
+            "preload_Nm": dataclasses.asdict(preload(found)),
         },
     }
 
@@ -134,13 +134,12 @@ def print_runs(store: Store, found: list[Run], console: Console) -> None:
         console.print("No runs yet. `halfshaft logbook add LOG --car CAR` adds one.", markup=False)
         return
     rows = []
-    for run in found:
-        result = result_of(store, run)
+    for run, result in zip(found, results_of(store, found), strict=True):
         names = run.name, f"{run.car.title}, {run.setup.title if run.setup else NO_SETUP}"
         cells = (
             run.id[:SHORT_ID],
             local(run.date_s, with_time=False),
-            preload_words(preload(store, result)),
+            preload_words(preload(result)),
             state_words(result, run),
         )
         rows.append((cells, names))
@@ -183,6 +182,9 @@ def trend_json(car: str, points: tuple[TrendPoint, ...]) -> dict[str, Any]:
 
 def print_trend(car: str, points: tuple[TrendPoint, ...], console: Console) -> None:
     """The preload of each run over the distance that the car had run."""
+    from analyzer.presentation.terminal import print_ending
+    from analyzer.presentation.words import interval_words
+
     console.print(Text(f"Preload of {car} over the distance in this logbook\n", style="bold"))
     rows = []
     for point in points:
@@ -245,9 +247,7 @@ def _print_named(
         placed = zip(range(len(cells)), cells, widths, strict=True)
         return "  ".join(c.rjust(w) if k in numbers else c.ljust(w) for k, c, w in placed).rstrip()
 
-    console.print(Text(line(headings), style="bold"))
+    text = Text.assemble((line(headings), "bold"))
     for cells, (log, others) in rows:
-        console.print()
-        console.print(Text(line(cells)))
-        for name, style in ((log, "bold"), (others, "dim")):
-            console.print(Text(INDENT + name, style=style), soft_wrap=True)
+        text.append(f"\n\n{line(cells)}\n").append(f"{INDENT}{log}\n", "bold").append(f"{INDENT}{others}", "dim")
+    console.print(text, soft_wrap=True)

@@ -4,29 +4,29 @@ import json
 import secrets
 import sqlite3
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
-from analyzer.analysis import Analysis
 from analyzer.errors import InputError
-from analyzer.knowledge.knowledge_file import run_json
 from analyzer.lockcurve.estimate import Interval
-from analyzer.logbook import analysis_files, files
+from analyzer.logbook import files
 from analyzer.logbook.names import is_id
 from analyzer.logbook.placing import to_disk
 from analyzer.logbook.runs import Run, remove_run, run_of_id
 from analyzer.logbook.sidecars import ABOUT, TEXT
 from analyzer.logbook.store import Store
-from analyzer.presentation.result_json import to_json
 from analyzer.provenance import Provenance, code_version, hash_of_logs
+
+if TYPE_CHECKING:  # a list of runs needs none of it
+    from analyzer.analysis import Analysis
 
 TOLD = "told.json"  # beside the arrays of a result: what the run tells of its car
 _COLUMNS = (
     "id, run_id, car_id, setup_id, channels_id, state, step, share, message, asked_s, provenance, code, folder, "
-    "distance_km, knowledge"
+    "distance_km, briefs.heard AS knowledge, preload"
 )
+_RESULTS = f"SELECT {_COLUMNS} FROM results LEFT JOIN briefs ON result_id = id"
 _COMBINATION = "run_id = ? AND car_id = ? AND setup_id IS ? AND channels_id IS ?"
 
 
@@ -44,6 +44,7 @@ class StoredResult:
     folder : name of the folder of its arrays.
     distance_km : distance driven in the logs.
     knowledge : what the result used of other runs, as JSON (`logbook.knowledge`); None where it used nothing.
+    preload : its preload with the interval, as JSON; None where it has none.
     """
 
     id: str
@@ -61,6 +62,12 @@ class StoredResult:
     folder: str | None
     distance_km: float | None
     knowledge: str | None = None
+    preload: str | None = None
+
+    @property
+    def combination(self) -> tuple[str | None, ...]:
+        """Which run it is of, with which car, setup and channel map."""
+        return self.run_id, self.car_id, self.setup_id, self.channels_id
 
 
 def expected(run: Run) -> Provenance:
@@ -76,7 +83,7 @@ def expected(run: Run) -> Provenance:
 
 def ask(connection: sqlite3.Connection, run: Run) -> str:
     """The id of the result of a run with its car, setup and channel map, made when there is none. In a transaction."""
-    combination = (run.id, run.car.id, run.setup and run.setup.id, run.channels and run.channels.id)
+    combination = _combination(run)
     found = connection.execute(f"SELECT id FROM results WHERE {_COMBINATION}", combination).fetchone()
     if found is not None:
         return found["id"]
@@ -96,7 +103,7 @@ def result(store: Store, result_id: str) -> StoredResult:
     ------
     InputError : there is none.
     """
-    row = store.row(f"SELECT {_COLUMNS} FROM results WHERE id = ?", (result_id,)) if is_id(result_id) else None
+    row = store.row(f"{_RESULTS} WHERE id = ?", (result_id,)) if is_id(result_id) else None
     if row is None:
         raise InputError("there is no such run in this logbook; go back to the start page and choose one.")
     return StoredResult(**row)
@@ -104,16 +111,24 @@ def result(store: Store, result_id: str) -> StoredResult:
 
 def results(store: Store) -> list[StoredResult]:
     """All results, the one asked for last first."""
-    return [StoredResult(**row) for row in store.rows(f"SELECT {_COLUMNS} FROM results ORDER BY asked_s DESC, id")]
+    return [StoredResult(**row) for row in store.rows(f"{_RESULTS} ORDER BY asked_s DESC, id")]
 
 
 def result_of(store: Store, run: Run) -> StoredResult | None:
     """The result of a run with the car, setup and channel map that it has now, or None."""
-    row = store.row(
-        f"SELECT {_COLUMNS} FROM results WHERE {_COMBINATION}",
-        (run.id, run.car.id, run.setup and run.setup.id, run.channels and run.channels.id),
-    )
+    row = store.row(f"{_RESULTS} WHERE {_COMBINATION}", _combination(run))
     return None if row is None else StoredResult(**row)
+
+
+def results_of(store: Store, runs: Sequence[Run]) -> list[StoredResult | None]:
+    """As `result_of`, of many runs at once."""
+    there = {found.combination: found for found in results(store)}
+    return [there.get(_combination(run)) for run in runs]
+
+
+def _combination(run: Run) -> tuple[str | None, ...]:
+    setup, channels = run.setup, run.channels
+    return run.id, run.car.id, None if setup is None else setup.id, None if channels is None else channels.id
 
 
 def run_of(store: Store, found: StoredResult) -> Run:
@@ -156,7 +171,7 @@ def fail(store: Store, run: Run, *, message: str, provenance: Provenance) -> Non
 
 
 def finish(
-    store: Store, run: Run, analysis: Analysis, *, provenance: Provenance, knowledge: str | None = None
+    store: Store, run: Run, analysis: "Analysis", *, provenance: Provenance, knowledge: str | None = None
 ) -> StoredResult:
     """Put the result of a run with its arrays in the place of the one before.
 
@@ -168,6 +183,10 @@ def finish(
     ------
     InputError : the run was removed meanwhile, or the disk is full.
     """
+    from analyzer.knowledge.knowledge_file import run_json
+    from analyzer.logbook import analysis_files
+    from analyzer.presentation.result_json import to_json
+
     text = to_json(analysis)
     name = secrets.token_hex(8)
     with store.staging() as folder:
@@ -261,35 +280,44 @@ def result_text(store: Store, result_id: str) -> str:
     return row["result"]
 
 
-def preload(store: Store, found: StoredResult | None) -> Interval:
+def preload(found: StoredResult | None) -> Interval:
     """The preload of a result with its 95 % interval (N.m), or None with the reason."""
-    if found is None:
-        return Interval(None, None, None, "not analysed yet")
-    if found.state == "failed":
+    if found is not None and found.state == "failed":
         return Interval(None, None, None, found.message)
-    row = store.row(
-        "SELECT json_extract(result, '$.lock_curve.preload_Nm') AS told FROM results WHERE id = ?", (found.id,)
-    )
-    if row is None or row["told"] is None:
+    if found is None or found.preload is None:
         return Interval(None, None, None, "not analysed yet")
-    return Interval(**json.loads(row["told"]))
+    return Interval(**json.loads(found.preload))
 
 
-def analysis_of(store: Store, result_id: str) -> Analysis:
+def heard_by(found: StoredResult | None) -> int:
+    """How many other runs a result used."""
+    return len(kept_of_others(found, "heard"))
+
+
+def kept_of_others(found: StoredResult | None, what: str) -> list[str]:
+    """Digests of the runs that a result `heard` or was `offered`."""
+    return [] if found is None or found.knowledge is None else json.loads(found.knowledge)[what]
+
+
+def analysis_of(store: Store, result_id: str) -> "Analysis":
     """The whole analysis of a result, with its arrays.
 
     Raises
     ------
     InputError : no such result, not done, or stored by a version that kept other things.
     """
+    from analyzer.logbook import analysis_files
+
     found = result(store, result_id)
     if found.folder is None:
         raise InputError("this run has no result yet; wait until it is done, or analyse it again.")
     return analysis_files.load(store.arrays(found.folder))
 
 
-def distance_km(analysis: Analysis) -> float:
+def distance_km(analysis: "Analysis") -> float:
     """Distance driven in all logs while every channel was there (km)."""
+    import numpy as np
+
     driven = 0.0
     for signals in (one.signals for one in (analysis, *analysis.others)):
         speed = np.where(signals.valid & np.isfinite(signals.speed_m_s), signals.speed_m_s, 0.0)

@@ -48,7 +48,7 @@ def runs(store: Store, *, car: str | None = None) -> list[Run]:
     with store.reading() as connection:
         rows = connection.execute("SELECT * FROM runs ORDER BY date_s, id").fetchall()
         stored = {row["id"]: files.stored_file(store, row) for row in connection.execute("SELECT * FROM files")}
-        more = connection.execute(_MORE).fetchall()
+        more = _more(connection)
     found = [_run(row, stored, more) for row in rows]
     return [run for run in found if car is None or run.car.title == car]
 
@@ -64,9 +64,8 @@ def run_of_id(store: Store, run_id: str) -> Run:
         row = connection.execute("SELECT * FROM runs WHERE id = ?", (run_id,)).fetchone()
         if row is None:
             raise InputError(f"there is no run {run_id} in this logbook any more; add its log again.")
-        more = connection.execute(_MORE).fetchall()
-        ids = [row["id"], row["car_id"], row["setup_id"], row["channels_id"]]
-        ids += [one["log_id"] for one in more if one["run_id"] == run_id]
+        more = _more(connection)
+        ids = [row["id"], row["car_id"], row["setup_id"], row["channels_id"], *more.get(run_id, ())]
         parts = connection.execute(f"SELECT * FROM files WHERE id IN ({', '.join('?' * len(ids))})", ids).fetchall()
     return _run(row, {part["id"]: files.stored_file(store, part) for part in parts}, more)
 
@@ -201,10 +200,15 @@ def remove_run(store: Store, run_id: str) -> None:
                 store.discard(store.arrays(row["folder"]))
 
 
-_MORE = "SELECT run_id, log_id FROM more_logs ORDER BY run_id, place"
+def _more(connection: sqlite3.Connection) -> dict[str, list[str]]:
+    """Run -> its further logs, in order."""
+    found: dict[str, list[str]] = {}
+    for row in connection.execute("SELECT run_id, log_id FROM more_logs ORDER BY run_id, place"):
+        found.setdefault(row["run_id"], []).append(row["log_id"])
+    return found
 
 
-def _run(row: sqlite3.Row, stored: dict[str, StoredFile], more: Sequence[sqlite3.Row]) -> Run:
+def _run(row: sqlite3.Row, stored: dict[str, StoredFile], more: Mapping[str, Sequence[str]]) -> Run:
     return Run(
         id=row["id"],
         date_s=row["date_s"],
@@ -212,6 +216,6 @@ def _run(row: sqlite3.Row, stored: dict[str, StoredFile], more: Sequence[sqlite3
         car=stored[row["car_id"]],
         setup=stored[row["setup_id"]] if row["setup_id"] else None,
         channels=stored[row["channels_id"]] if row["channels_id"] else None,
-        more=tuple(stored[one["log_id"]] for one in more if one["run_id"] == row["id"]),
+        more=tuple(stored[log_id] for log_id in more.get(row["id"], ())),
         words={what: row[what] for what in DRIVEN_WITH},
     )

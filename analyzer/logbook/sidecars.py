@@ -12,13 +12,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from analyzer.differential.setup import load_setup
 from analyzer.errors import InputError
 from analyzer.files import open_regular
 from analyzer.in_words import counted
 from analyzer.logbook.names import KINDS, is_id, named_few, safe_name
 from analyzer.provenance import hash_stream, settings_hash
-from analyzer.vehicle.car import load_car
 
 # table -> its column with the id of a stored file; a table that lacks here does not come back
 TABLES = {"files": "id", "runs": "id", "more_logs": "run_id"}
@@ -78,6 +76,9 @@ def title_of(kind: str, path: Path) -> str:
     """
     if kind not in ("car", "setup"):
         return path.name
+    from analyzer.differential.setup import load_setup  # settings take longer to import than a list of runs
+    from analyzer.vehicle.car import load_car
+
     said = load_car(path) if kind == "car" else load_setup(path)
     return said.name if "name" in said.model_fields_set else path.name
 

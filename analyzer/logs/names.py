@@ -337,10 +337,13 @@ RULES: dict[str, Rule] = {
 }
 ROAD_WHEEL = re.compile(r"\b(delta|road wheel|front wheel|rwa|at the wheels|roadwheel)\b")
 _FILLERS = {"value", "val", "signal", "channel", "chan", "ch", "sensor", "sens", "can", "filtered", "mean"}
-_COMPILED = {
-    channel: (tuple((re.compile(p), score) for p, score in rule.patterns), re.compile(rule.blocked))
-    for channel, rule in RULES.items()
-}
+
+
+@cache
+def _compiled(channel: str) -> tuple[tuple[tuple[re.Pattern[str], float], ...], re.Pattern[str]]:
+    """A rule's patterns with their scores and what rules it out; a log with canonical names asks for none."""
+    rule = RULES[channel]
+    return tuple((re.compile(p), score) for p, score in rule.patterns), re.compile(rule.blocked)
 
 
 @cache
@@ -352,7 +355,7 @@ def name_score(channel: str, name: str) -> float:
     words = tokens(name)
     telling = [w for w in words if w not in _FILLERS] or list(words)
     text = " ".join(telling)
-    patterns, blocked = _COMPILED[channel]
+    patterns, blocked = _compiled(channel)
     if blocked.search(text):
         return 0.0
     best = max((score for pattern, score in patterns if pattern.search(text)), default=0.0)

@@ -1,38 +1,44 @@
 """The readers, tried in order on the first bytes of a log; the file's ending does not count."""
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
+from importlib import import_module
 from pathlib import Path
 
 from analyzer.errors import InputError
-from analyzer.logs import arrow_log, csv_log, mdf_log, parquet_log, spreadsheet_log
 from analyzer.logs.container import Source, open_source
 from analyzer.logs.raw import RawLog, Remembered
 
 
 @dataclass(frozen=True)
 class Reader:
-    """A sniff/read pair.
+    """A sniff/read pair, imported when it is asked: most logs are of the first form.
 
     Attributes
     ----------
     form : what it reads, in words.
-    sniff : first bytes -> whether they are this form's.
-    read : source -> opened log.
+    module : of `analyzer.logs`, with `sniff` and `read`.
     """
 
     form: str
-    sniff: Callable[[bytes], bool]
-    read: Callable[[Source], RawLog]
+    module: str
+
+    def sniff(self, head: bytes) -> bool:
+        """Whether these first bytes are this form's."""
+        return bool(import_module(f"analyzer.logs.{self.module}").sniff(head))
+
+    def read(self, source: Source) -> RawLog:
+        """The opened log."""
+        raw: RawLog = import_module(f"analyzer.logs.{self.module}").read(source)
+        return raw
 
 
 # text last: every other form starts with bytes of its own
 READERS = (
-    Reader("Parquet", parquet_log.sniff, parquet_log.read),
-    Reader("Arrow (Feather)", arrow_log.sniff, arrow_log.read),
-    Reader("ASAM MDF 4", mdf_log.sniff, mdf_log.read),
-    Reader("spreadsheet (.xlsx)", spreadsheet_log.sniff, spreadsheet_log.read),
-    Reader("text (CSV)", csv_log.sniff, csv_log.read),
+    Reader("Parquet", "parquet_log"),
+    Reader("Arrow (Feather)", "arrow_log"),
+    Reader("ASAM MDF 4", "mdf_log"),
+    Reader("spreadsheet (.xlsx)", "spreadsheet_log"),
+    Reader("text (CSV)", "csv_log"),
 )
 
 

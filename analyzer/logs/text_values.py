@@ -1,4 +1,4 @@
-"""Arrow columns as numpy arrays: numbers, strings as numbers, clock times as seconds; whole columns at a time."""
+"""Arrow columns of text as numpy arrays: strings as numbers, clock times as seconds; whole columns at a time."""
 
 from datetime import date
 
@@ -6,29 +6,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from analyzer.logs.arrow_columns import floats
 from analyzer.logs.csv_dialect import CLOCK
-
-_ABSURD = 1e25  # nanoseconds since 1970 are 2e18
-
-
-def floats(column: pa.Array) -> np.ndarray:
-    """Numbers as float64 (rows,), NaN for null, infinite and absurd values (beyond 1e25: damage, not measurement).
-
-    Over the buffers, because pyarrow's own `to_numpy` imports pandas, which takes longer than reading a log. A column
-    with nothing to mend is not copied: its values are Arrow's own, and cannot be written to.
-    """
-    if not len(column):
-        return np.empty(0)
-    column = pc.cast(column, pa.float64(), safe=False)
-    values = np.frombuffer(column.buffers()[1], np.float64, len(column), column.offset * 8)
-    if not column.null_count and -_ABSURD < values.min() and values.max() < _ABSURD:
-        return values
-    values = values.copy()
-    if column.null_count:
-        valid = pc.cast(pc.is_valid(column), pa.uint8())
-        values[np.frombuffer(valid.buffers()[1], np.uint8, len(valid), valid.offset) == 0] = np.nan
-    values[~(np.abs(values) < _ABSURD)] = np.nan
-    return values
 
 
 def plain_numbers(column: pa.Array, decimal: str) -> np.ndarray:

@@ -3,10 +3,10 @@
 from itertools import pairwise
 
 import numpy as np
-from scipy.fft import irfft, next_fast_len, rfft
 from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from analyzer.phases.segments import Laps
+from analyzer.signals.filters import transform_length
 from analyzer.signals.session import Signals
 
 _SHORTEST_LAP_M = 300.0
@@ -197,8 +197,8 @@ def _lap_length(curvature: np.ndarray, road_heading: np.ndarray) -> int | None:
     turns to both sides is taken at its repeat, whatever a yaw bias adds to its heading.
     """
     count = len(curvature)
-    spectrum = rfft(curvature, next_fast_len(2 * count, real=True))
-    product = irfft(np.abs(spectrum) ** 2, next_fast_len(2 * count, real=True))[:count]
+    length = transform_length(2 * count)
+    product = np.fft.irfft(np.abs(np.fft.rfft(curvature, length)) ** 2, length)[:count]
     energy = np.concatenate([[0.0], np.cumsum(curvature**2)])
     lags = np.arange(count)
     both = energy[count - lags] + energy[-1] - energy[lags]

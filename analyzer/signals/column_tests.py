@@ -1,5 +1,6 @@
 """What a column says of itself: noise of its own, and a range that it does not sit at the end of."""
 
+from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
@@ -42,11 +43,12 @@ def copies(recording: Recording, view: View) -> list[PairTest]:
         scale = 1.4826 * np.median(np.abs(values[use])) + 1e-12
         noise[name] = np.where(use, np.clip(values, -4 * scale, 4 * scale), 0.0)
     # third differences of noise turn over from row to row (white: -15/20), of smooth lines not
-    noisy = [name for name, x in noise.items() if np.dot(x[1:], x[:-1]) < NOISE_TURNS * np.dot(x, x)]
-    for a, b in combinations(noisy, 2):
-        x, y = noise[a], noise[b]
+    noisy = [_Noise.of(name, x) for name, x in noise.items() if np.dot(x[1:], x[:-1]) < NOISE_TURNS * np.dot(x, x)]
+    for x, y in combinations(noisy, 2):
+        a, b = x.name, y.name
         # a copy may come some samples later
-        together = max(_usual_correlation(x, y, lag) for lag in range(-latest, latest + 1))
+        later = [_usual_correlation(x, y, lag) for lag in range(latest + 1)]
+        together = max(*later, *(_usual_correlation(y, x, lag) for lag in range(1, latest + 1)))
         holds = {"front_wheels" if w[-2] == "f" else "rear_wheels" if w[-2] == "r" else "gps_speed" for w in (a, b)}
         words = f"{CHANNELS[a].label} and {CHANNELS[b].label} {OWN_SENSORS}"
         found.append(
@@ -63,12 +65,29 @@ def copies(recording: Recording, view: View) -> list[PairTest]:
     return found
 
 
-def _usual_correlation(x: np.ndarray, y: np.ndarray, lag: int) -> float:
-    """Correlation of two columns of noise (n,), x `lag` rows later: the middle one of many short stretches, for a kerb
-    or a gear shift moves all wheels at once."""
-    x, y = x[max(lag, 0) : len(x) + min(lag, 0)], y[max(-lag, 0) : len(y) - max(lag, 0)]
-    whole = len(x) // NOISE_ROWS * NOISE_ROWS
-    x, y = x[:whole].reshape(-1, NOISE_ROWS), y[:whole].reshape(-1, NOISE_ROWS)
-    power = np.sqrt((x * x).sum(axis=1) * (y * y).sum(axis=1))
+@dataclass(frozen=True)
+class _Noise:
+    """A column's noise (n,), and the sum (n + 1,) of its squares up to each row: a stretch is a difference of two."""
+
+    name: str
+    values: np.ndarray
+    squares: np.ndarray
+
+    @classmethod
+    def of(cls, name: str, values: np.ndarray) -> "_Noise":
+        return cls(name, values, np.concatenate([np.zeros(1), np.cumsum(values**2)]))
+
+    def power(self, starts: np.ndarray) -> np.ndarray:
+        """(k,) sum of squares of the stretches from rows `starts` (k,)."""
+        return self.squares[starts + NOISE_ROWS] - self.squares[starts]
+
+
+def _usual_correlation(x: _Noise, y: _Noise, lag: int) -> float:
+    """Correlation of two columns of noise, x `lag` rows later, 0 or more: the middle one of many short stretches, for
+    a kerb or a gear shift moves all wheels at once."""
+    starts = np.arange((len(x.values) - lag) // NOISE_ROWS) * NOISE_ROWS
+    whole = len(starts) * NOISE_ROWS
+    product = np.vecdot(x.values[lag : lag + whole].reshape(-1, NOISE_ROWS), y.values[:whole].reshape(-1, NOISE_ROWS))
+    power = np.sqrt(x.power(starts + lag) * y.power(starts))
     known = power > 0
-    return abs(float(np.median((x * y).sum(axis=1)[known] / power[known]))) if known.any() else 0.0
+    return abs(float(np.median(product[known] / power[known]))) if known.any() else 0.0

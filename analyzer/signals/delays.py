@@ -4,9 +4,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.fft import irfft, next_fast_len, rfft
 
 from analyzer.logs.recording import Recording
+from analyzer.signals.filters import transform_length
 from analyzer.signals.stretches import read_off, rough_speed_m_s, wheel_speeds_m_s
 
 LONGEST_S = 2.0
@@ -165,10 +165,10 @@ def _best_lag(values: np.ndarray, reference: np.ndarray, use: np.ndarray, signed
     centred = weight * (reference - np.dot(weight, reference) / count)
     most = min(int(LONGEST_S * RATE_HZ), len(values) - 1)
     lags = np.arange(-most, most + 1)
-    size = next_fast_len(len(values) + most, real=True)
-    of_values, of_squares, of_centred, of_weight = rfft([values, values**2, centred, weight], size)
+    size = transform_length(len(values) + most)
+    of_values, of_squares, of_centred, of_weight = np.fft.rfft([values, values**2, centred, weight], size)
     products = [of_values * of_centred.conj(), of_values * of_weight.conj(), of_squares * of_weight.conj()]
-    shared, total, power = irfft(products, size)[:, lags]
+    shared, total, power = np.fft.irfft(products, size)[:, lags]
     scale = np.sqrt(np.maximum(power - total**2 / count, 0.0) * np.dot(centred, centred))
     if not scale.min() > 0:
         return 0.0, 0.0

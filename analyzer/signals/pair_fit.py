@@ -174,7 +174,7 @@ def fit_pair(
 ) -> PairFit:
     """a = ratio b + sum of `between` (each with the mean and standard deviation of its factor), robustly."""
     rows = np.flatnonzero(where)
-    matrix = np.column_stack([b, *(x for x, _, _ in between)])[rows]
+    known = np.array([b, *(x for x, _, _ in between)])[:, rows]
     target = a[rows] - sum((mean * x[rows] for x, mean, _ in between), np.zeros(len(rows)))
     block = (time[rows] // BLOCK_S).astype(int)
     weight = np.ones(len(rows))
@@ -183,15 +183,16 @@ def fit_pair(
         scale = 1.4826 * float(np.median(np.abs(rest))) + 1e-9
         weight = 1 / (1 + (rest / (2.5 * scale)) ** 2)
         prior = np.diag([1e-12, *((scale / sd) ** 2 for _, _, sd in between)])
-        information = (matrix * weight[:, None]).T @ matrix + prior
-        factors = np.linalg.lstsq(information, (matrix * weight[:, None]).T @ target, rcond=None)[0]
-        rest = target - matrix @ factors
-    pull = matrix * (weight * rest)[:, None]
-    by_block = np.zeros((block.max() + 1, matrix.shape[1]))
+        weighed = known * weight
+        information = weighed @ known.T + prior
+        factors = np.linalg.lstsq(information, weighed @ target, rcond=None)[0]
+        rest = target - factors @ known
+    pull = (known * (weight * rest)).T
+    by_block = np.zeros((block.max() + 1, len(known)))
     np.add.at(by_block, block, pull)
     inverse = np.linalg.pinv(information)
     covariance = inverse @ (by_block.T @ by_block + scale**2 * prior) @ inverse
-    own = factors[0] * matrix[:, 0]
+    own = factors[0] * known[0]
     own = own - np.average(own, weights=weight)
     size = np.average(own**2, weights=weight)
     together = np.sign(factors[0]) * np.sqrt(size / (size + np.average(rest**2, weights=weight) + 1e-18))

@@ -51,7 +51,7 @@ LAT_FORCE_SD_SHARE = 0.017
 RADIUS_B, RADIUS_D, RADIUS_F = 8.0, 0.24, 0.01
 RADIUS_LOADS = (0.25, 1.75)  # of the static one: inner and outer wheel near the limit; common practice, no source
 RADIUS_SCALE = 1 / (RADIUS_D * np.ptp(np.arctan(RADIUS_B * np.array(RADIUS_LOADS))) / np.ptp(RADIUS_LOADS) + RADIUS_F)
-
+SIDES = np.array([[-1.0], [1.0]])  # of the middle: left, right
 
 Values = dict[str, Any]  # parameter -> its value (float), or one a sample (n,)
 
@@ -242,13 +242,14 @@ def accelerations(value: Values, inputs: AxleInputs, yaw_rad_s: np.ndarray) -> t
 
 @dataclass(frozen=True)
 class Balance:
-    """Residuals (4, n) and their slopes (2, 4, n), and what torques and loads are made of."""
+    """Residuals (4, n) and their slopes (2, 4, n), and what torques and loads are made of; of the rear wheels (2, n),
+    left and right."""
 
     residual: np.ndarray
     slope: np.ndarray | None
-    kappa: tuple[np.ndarray, np.ndarray]
-    loads_N: tuple[np.ndarray, np.ndarray]
-    forces: tuple[WheelForces, WheelForces]
+    kappa: np.ndarray
+    load_N: np.ndarray
+    forces: WheelForces
     difference_N: np.ndarray
     demand_N: tuple[np.ndarray, np.ndarray]  # along, across
     demand_slope: np.ndarray | None
@@ -267,7 +268,7 @@ def published_steepness(load: np.ndarray) -> np.ndarray:
 
 
 def radius_shrink(given: Given, load_N: np.ndarray, static_N: float) -> np.ndarray:
-    """Share by which a wheel's effective rolling radius is smaller than at rest, (n,).
+    """Share by which a wheel's effective rolling radius is smaller than at rest, of the shape of `load_N`.
 
     With f the load over a quarter of the weight, fall (f - f_0) + bend [h(f) - h(f_0) - (f - f_0)], h `published_fall`:
     a straight line where bend is 0, the published form, steep on a light wheel, where it is `radius_fall`.
@@ -302,21 +303,13 @@ def balance(state: np.ndarray, given: Given, car: Car, *, slopes: bool = True) -
     load_fl, load_fr, load_l, load_r = wheel_loads(
         long_m_s2=along, lat_m_s2=given.across_m_s2, downforce_N=pressure * given.downforce, **given.loads
     )
-    load_front = load_fl + load_fr
-    wheels = []
-    for turning, half, load in (
-        (given.left_m_s, -given.half_yaw_m_s, load_l),
-        (given.right_m_s, given.half_yaw_m_s, load_r),
-    ):
-        speed = turning * (1.0 - radius_shrink(given, load, tyre["static_load_N"]))
-        ground = np.maximum(u + half, 1.0)
-        kappa = speed / ground - 1.0
-        along_path = u / ground
-        forces = wheel_forces(kappa=kappa, tan_alpha=s * along_path, load_N=load, slopes=slopes, **tyre)
-        wheels.append((kappa, forces, ground, along_path))
-    (kl, fl, ground_l, dsl), (kr, fr, ground_r, dsr) = wheels
-    total_x, total_y = fl.longitudinal + fr.longitudinal, fl.lateral + fr.lateral
-    difference = fl.longitudinal - fr.longitudinal
+    load_front, load = load_fl + load_fr, np.array([load_l, load_r])
+    speed = np.array([given.left_m_s, given.right_m_s]) * (1.0 - radius_shrink(given, load, tyre["static_load_N"]))
+    ground = np.maximum(u + SIDES * given.half_yaw_m_s, 1.0)
+    kappa, along_path = speed / ground - 1.0, u / ground
+    forces = wheel_forces(kappa=kappa, tan_alpha=s * along_path, load_N=load, slopes=slopes, **tyre)
+    (long_l, long_r), (lat_l, lat_r) = forces.longitudinal, forces.lateral
+    total_x, total_y, difference = long_l + long_r, lat_l + lat_r, long_l - long_r
     demand_x = (
         mass * along
         + drag
@@ -330,14 +323,12 @@ def balance(state: np.ndarray, given: Given, car: Car, *, slopes: bool = True) -
     grown = np.exp(given.rear_front_growth * (u / 40.0) ** 2 + given.front_scale)
     middle, by_u, by_s = u * cos + (yaw * base - s * u) * sin, cos - s * sin, -u * sin
     share = given.front_left_share
-    sides = []
-    for sign, own, load in ((-1.0, share, load_fl), (1.0, 1.0 - share, load_fr)):
-        slip = np.clip(-(given.rolling * load + given.spin_up_N) / (stiff * np.maximum(load, 150.0)), -0.03, 0.03)
-        slip += radius_shrink(given, load, given.static_front_N)
-        # `front_scale` is the middle's, in which the wheels count their shares
-        turns = (1.0 + slip) * grown * np.exp(given.front_side_scale * -sign * (1.0 - own))
-        sides.append((turns, (middle + sign * given.front_yaw_m_s) * turns))
-    (turns_l, front_l), (turns_r, front_r) = sides
+    of_front, counts = np.array([load_fl, load_fr]), np.array([share, 1.0 - share])
+    slip = np.clip(-(given.rolling * of_front + given.spin_up_N) / (stiff * np.maximum(of_front, 150.0)), -0.03, 0.03)
+    slip += radius_shrink(given, of_front, given.static_front_N)
+    # `front_scale` is the middle's, in which the wheels count their shares
+    turns_l, turns_r = turns = (1.0 + slip) * grown * np.exp(given.front_side_scale * -SIDES * (1.0 - counts))
+    front_l, front_r = (middle + SIDES * given.front_yaw_m_s) * turns
     front = share * front_l + (1.0 - share) * front_r + (2.0 * share - 1.0) * given.led_m_s
     to_front = share * turns_l + (1.0 - share) * turns_r
     apart = front_r - front_l
@@ -364,13 +355,12 @@ def balance(state: np.ndarray, given: Given, car: Car, *, slopes: bool = True) -
     )
     slope = demand_slope = dd = None
     if slopes:
-        dkl, dkr = -(1.0 + kl) / ground_l, -(1.0 + kr) / ground_r
-        long_l = np.array([fl.dlong_dkappa * dkl, fl.dlong_dtan_alpha * dsl])
-        long_r = np.array([fr.dlong_dkappa * dkr, fr.dlong_dtan_alpha * dsr])
-        dx, dd = long_l + long_r, long_l - long_r
-        dy = np.array(
-            [fl.dlat_dkappa * dkl + fr.dlat_dkappa * dkr, fl.dlat_dtan_alpha * dsl + fr.dlat_dtan_alpha * dsr]
+        by_ground = -(1.0 + kappa) / ground
+        long_l, long_r = np.array([forces.dlong_dkappa * by_ground, forces.dlong_dtan_alpha * along_path]).swapaxes(
+            0, 1
         )
+        lat_l, lat_r = np.array([forces.dlat_dkappa * by_ground, forces.dlat_dtan_alpha * along_path]).swapaxes(0, 1)
+        dx, dd, dy = long_l + long_r, long_l - long_r, lat_l + lat_r
         demand_slope = mass * unseen * np.array([s, u]) - sin * dy
         slope = np.empty((2, 4, len(u)))
         for i, (front_slope, apart_slope) in enumerate(zip(front_slopes, apart_slopes, strict=True)):
@@ -378,16 +368,14 @@ def balance(state: np.ndarray, given: Given, car: Car, *, slopes: bool = True) -
             slope[i, 1] = (dy[i] + dd[i] * track / 2 / base) / sd_y
             slope[i, 2] = front_slope / sd_f
             slope[i, 3] = apart_slope / sd_d
-    return Balance(
-        residual, slope, (kl, kr), (load_l, load_r), (fl, fr), difference, (demand_x, demand_y), demand_slope, dd
-    )
+    return Balance(residual, slope, kappa, load, forces, difference, (demand_x, demand_y), demand_slope, dd)
 
 
 def equations(state: np.ndarray, value: Values, inputs: AxleInputs, car: Car, *, slopes: bool = True) -> AxleEquations:
     """The four equations at `state` (2, n) for nuisance parameters `value`."""
     given = given_by(value, inputs, car)
     found = balance(state, given, car, slopes=slopes)
-    (load_l, load_r), (fl, fr), (demand_x, demand_y) = found.loads_N, found.forces, found.demand_N
+    forces, (load_l, load_r), (demand_x, demand_y) = found.forces, found.load_N, found.demand_N
     radius, rolling = car.rear_rolling_radius_m, given.rolling
     inertia = car.wheel_inertia_kg_m2 * np.exp(value["log_wheel_inertia"])
     left_acc, right_acc = inputs.left_acc_m_s2 / radius, inputs.right_acc_m_s2 / radius
@@ -396,14 +384,14 @@ def equations(state: np.ndarray, value: Values, inputs: AxleInputs, car: Car, *,
         residual=found.residual,
         input_torque_Nm=radius * (demand_x + rolling * (load_l + load_r)) + inertia * (left_acc + right_acc),
         torque_difference_Nm=difference,
-        slip=np.array(found.kappa),
-        use=np.array([fl.use, fr.use]),
-        load_N=np.array([load_l, load_r]),
-        long_force_N=np.array([fl.longitudinal, fr.longitudinal]),
+        slip=found.kappa,
+        use=forces.use,
+        load_N=found.load_N,
+        long_force_N=forces.longitudinal,
         lateral_demand=np.abs(demand_y) / (given.tyre["friction_y"] * (load_l + load_r)),
     )
     if not slopes:
         return at
-    per_slip = radius * (fl.dlong_dkappa + fr.dlong_dkappa) / 2
+    per_slip = radius * (forces.dlong_dkappa[0] + forces.dlong_dkappa[1]) / 2
     slope = {"input_slope": radius * found.demand_slope, "difference_slope": radius * found.difference_slope}
     return replace(at, slope=found.slope, difference_per_slip=per_slip, **slope)

@@ -16,6 +16,7 @@ from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.axle import (
     LAT_FORCE_SD_SHARE,
     LONG_FORCE_SD_SHARE,
+    SIDES,
     AxleInputs,
     Balance,
     Given,
@@ -53,6 +54,9 @@ class _Nothing:
         return other
 
     def __neg__(self) -> "_Nothing":
+        return self
+
+    def __getitem__(self, wheel: int) -> "_Nothing":
         return self
 
     __rmul__ = __truediv__ = __mul__
@@ -125,7 +129,7 @@ MOVES: Mapping[str, Callable[["Derivatives"], Moved]] = {
     "radius_bend": lambda of: {"radius_bend": 1.0},
     "rear_front_scale": lambda of: {"front_scale": 1.0},
     "rear_front_growth": lambda of: {"front_scale": (of.u / 40.0) ** 2},
-    "rear_left_right_scale": lambda of: {"left": 0.5, "right": -0.5},
+    "rear_left_right_scale": lambda of: {"rear_side": 1.0},
     "front_left_right_scale": _of_front_wheels,
     "yaw_bias": lambda of: _turning(of, -np.exp(of.value["log_yaw_scale"])),
     "log_yaw_scale": lambda of: _turning(of, of.turning),
@@ -154,13 +158,12 @@ FRONT_FIGURES = ("mass", "rolling", "radius_fall", "radius_bend", "front_scale",
 
 
 @dataclass(frozen=True)
-class _Wheel:
-    """A rear wheel: its slopes against slip, side slip and the figures of its tyre. Slopes by figures are logarithmic
-    where the figure is positive; all (n,)."""
+class _Wheels:
+    """The rear wheels: their slopes against slip, side slip and the figures of their tyres. Slopes by figures are
+    logarithmic where the figure is positive; all (2, n), left and right."""
 
     slip: np.ndarray  # kappa
     load_N: np.ndarray
-    loaded: np.ndarray  # bool: not at the least load
     turning_m_s: np.ndarray
     rolled_m_s: np.ndarray  # speed of the tread as its load lets it roll
     ground_m_s: np.ndarray
@@ -172,10 +175,11 @@ class _Wheel:
     relative: np.ndarray  # load over the static one, less 1
     falls: np.ndarray  # 1 over what is left of the friction (the stiffness), 0 where that is at its least
     softens: np.ndarray
+    shrinks: tuple[np.ndarray, np.ndarray, np.ndarray]  # the radius by load, fall and bend
 
 
 def _radius(given: Given, load_N: np.ndarray, static_N: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """(n,) each: how a wheel's `radius_shrink` changes by its load (1/N), by the fall and by the bend."""
+    """How the `radius_shrink` of wheels changes by load (1/N), fall and bend, each of the shape of `load_N`."""
     load, at_rest = load_N / given.mean_load_N, static_N / given.mean_load_N
     lighter = load - at_rest
     steep = given.radius_fall + given.radius_bend * (published_steepness(load) - 1.0)
@@ -216,21 +220,44 @@ class Derivatives:
     def _by_figure(self, figure: str) -> np.ndarray:
         """(6, n) derivatives by one figure: residuals, input torque, torque difference."""
         if figure not in self._found:
-            every = np.zeros((6, len(self.u)))
-            for row, part in enumerate(self._along({figure: 1.0})):
-                if part is not NOTHING:
-                    every[row] = part
+            moved = {figure: 1.0}
+            every = self._stacked(self._along(moved))
+            for change, response in zip(self._load_changes(moved), self._by_load, strict=True):
+                if change is not NOTHING:
+                    every += change * response
             self._found[figure] = every
         return self._found[figure]
+
+    @cached_property
+    def _by_load(self) -> tuple[np.ndarray, ...]:
+        """The same by the load of each wheel: front left, front right, rear left, rear right."""
+        each = (tuple(1.0 if k == wheel else NOTHING for k in range(4)) for wheel in range(4))
+        return tuple(self._stacked(self._along({}, loads)) for loads in each)
+
+    def _stacked(self, parts: tuple[Any, ...]) -> np.ndarray:
+        every = np.zeros((6, len(self.u)))
+        for row, part in enumerate(parts):
+            if part is not NOTHING:
+                every[row] = part
+        return every
 
     @cached_property
     def _pressure(self) -> np.ndarray:
         return 0.5 * AIR_DENSITY_KG_M3 * self.u**2
 
     @cached_property
+    def _outwards_m_s(self) -> np.ndarray:
+        """How fast the centre of gravity slides outwards."""
+        return self.s * self.u - self.given.yaw_rad_s * self.car.cg_to_rear_m
+
+    @cached_property
+    def _ahead_m_s(self) -> np.ndarray:
+        """How fast the front axle moves sideways."""
+        return self.given.yaw_rad_s * self.car.wheelbase_m - self.s * self.u
+
+    @cached_property
     def _along_m_s2(self) -> np.ndarray:
-        given = self.given
-        return given.along_m_s2 + given.unseen * (self.s * self.u - given.yaw_rad_s * self.car.cg_to_rear_m)
+        return self.given.along_m_s2 + self.given.unseen * self._outwards_m_s
 
     @cached_property
     def _loads(self) -> tuple[np.ndarray, ...]:
@@ -242,16 +269,31 @@ class Derivatives:
         )
 
     @cached_property
-    def _wheels(self) -> tuple[_Wheel, _Wheel]:
-        given = self.given
-        left = self._wheel(0, given.left_m_s, -given.half_yaw_m_s, -self.car.rear_track_m / 2)
-        return left, self._wheel(1, given.right_m_s, given.half_yaw_m_s, self.car.rear_track_m / 2)
+    def _front_load_N(self) -> np.ndarray:
+        return self._loads[0] + self._loads[1]
 
-    def _wheel(self, k: int, turning: np.ndarray, half_yaw: np.ndarray, half: float) -> _Wheel:
-        given, tyre = self.given, self.given.tyre
-        slip, load, forces = self.now.kappa[k], self.now.loads_N[k], self.now.forces[k]
-        rolled = turning * (1.0 - radius_shrink(given, load, tyre["static_load_N"]))
-        ground = np.maximum(self.u + half_yaw, 1.0)
+    @cached_property
+    def _left_to_front_N(self) -> np.ndarray:
+        """Lateral force that the rear axle leaves to the front one."""
+        left, right = self.now.forces.lateral
+        return self.given.mass_kg * self.given.across_m_s2 - (left + right)
+
+    @cached_property
+    def _roll_Nm(self) -> np.ndarray:
+        """Moment that crosses over from side to side."""
+        return self._leaned_kg_m * self.given.across_m_s2
+
+    @cached_property
+    def _leaned_kg_m(self) -> Any:
+        figures = self.given.loads
+        return self.given.mass_kg * figures["cg_height_m"] * (1 + figures["roll_gradient_rad_per_g"])
+
+    @cached_property
+    def _wheels(self) -> _Wheels:
+        given, tyre, forces = self.given, self.given.tyre, self.now.forces
+        slip, load = self.now.kappa, self.now.load_N
+        turning, shrunk = np.array([given.left_m_s, given.right_m_s]), radius_shrink(given, load, tyre["static_load_N"])
+        ground = np.maximum(self.u + SIDES * given.half_yaw_m_s, 1.0)
         relative = load / tyre["static_load_N"] - 1.0
         fall = np.maximum(1.0 - tyre["friction_fall"] * relative, LEAST_FACTOR)
         soft = np.maximum(1.0 - tyre["stiffness_fall"] * relative, LEAST_FACTOR)
@@ -262,14 +304,13 @@ class Derivatives:
         gain_x, curve_x, shaped_x = gain_and_slopes(k_x, weight * k_y, shape)
         gain, curve, shaped = gain_and_slopes(k_x, k_y, shape)
         n_x, n_y = tyre["friction_x"] * fall * load, tyre["friction_y"] * fall * load
-        return _Wheel(
+        return _Wheels(
             slip=slip,
             load_N=load,
-            loaded=load > LEAST_LOAD_N,
             turning_m_s=turning,
-            rolled_m_s=rolled,
+            rolled_m_s=turning * (1.0 - shrunk),
             ground_m_s=ground,
-            half=np.where(ground > 1.0, half, 0.0),
+            half=np.where(ground > 1.0, SIDES * self.car.rear_track_m / 2, 0.0),
             long_N=forces.longitudinal,
             lat_N=forces.lateral,
             long_by={
@@ -286,26 +327,27 @@ class Derivatives:
                 "k_x": n_y * curve * k_x**2 * k_y,
                 "k_y": n_y * (gain + curve * k_y**2) * k_y,
                 "shape": n_y * k_y * shaped,
-                "combined_weight": 0.0,
+                "combined_weight": NOTHING,
             },
             relative=relative,
             falls=(fall > LEAST_FACTOR) / fall,
             softens=(soft > LEAST_FACTOR) / soft,
+            shrinks=_radius(given, load, tyre["static_load_N"]),
         )
 
-    def _forces(self, wheel: _Wheel, change: Callable[[str], Any], load: Any, log_speed: Any) -> tuple[Any, Any]:
-        """What a wheel's forces along and across change by; `load` is what its load does."""
-        given, tyre = self.given, self.given.tyre
-        beyond = load - wheel.load_N * change("mass")  # of the load over what goes with the mass
-        steep, lighter, bent = _radius(given, wheel.load_N, tyre["static_load_N"])
+    def _forces(self, change: Callable[[str], Any], load: Any) -> tuple[Any, Any]:
+        """What the rear wheels' forces along and across change by, (2, n) each; `load` is what their loads do."""
+        wheels, tyre = self._wheels, self.given.tyre
+        beyond = load - wheels.load_N * change("mass")  # of the load over what goes with the mass
+        steep, lighter, bent = wheels.shrinks
         shrunk = steep * beyond + change("radius_fall") * lighter + change("radius_bend") * bent
-        rolled = wheel.rolled_m_s * log_speed - wheel.turning_m_s * shrunk
-        ground = wheel.half * change("yaw")
-        slip = (rolled - (1.0 + wheel.slip) * ground) / wheel.ground_m_s
-        side = -self.s * self.u / wheel.ground_m_s**2 * ground
+        rolled = wheels.rolled_m_s * (SIDES * -0.5 * change("rear_side")) - wheels.turning_m_s * shrunk
+        ground = wheels.half * change("yaw")
+        slip = (rolled - (1.0 + wheels.slip) * ground) / wheels.ground_m_s
+        side = ground * (-self.s * self.u / wheels.ground_m_s**2)
         relative = beyond / tyre["static_load_N"]
-        fall = -wheel.falls * (tyre["friction_fall"] * relative + wheel.relative * change("friction_fall"))
-        soft = -wheel.softens * (tyre["stiffness_fall"] * relative + wheel.relative * change("stiffness_fall"))
+        fall = -wheels.falls * (tyre["friction_fall"] * relative + wheels.relative * change("friction_fall"))
+        soft = -wheels.softens * (tyre["stiffness_fall"] * relative + wheels.relative * change("stiffness_fall"))
         parts = {
             "slip": slip,
             "side": side,
@@ -314,84 +356,87 @@ class Derivatives:
             "shape": change("shape"),
             "combined_weight": change("combined_weight"),
         }
-        hold = fall + load / wheel.load_N
-        along = (hold + change("friction_x")) * wheel.long_N
-        across = (hold + change("friction_y")) * wheel.lat_N
+        hold = fall + load / wheels.load_N
+        along = (hold + change("friction_x")) * wheels.long_N
+        across = (hold + change("friction_y")) * wheels.lat_N
         for name, part in parts.items():
-            along = along + wheel.long_by[name] * part
-            across = across + wheel.lat_by[name] * part
+            if part is not NOTHING:
+                along = along + wheels.long_by[name] * part
+                across = across + wheels.lat_by[name] * part
         return along, across
 
-    def _along(self, moved: Moved) -> tuple[Any, ...]:
+    def _accelerated(self, moved: Moved) -> Any:
+        """Change of the acceleration along the car."""
+        yaw = moved.get("yaw", NOTHING)
+        along = moved.get("along", NOTHING) + yaw * self.inputs.long_from_speed * self._outwards_m_s
+        return along - yaw * self.given.unseen * self.car.cg_to_rear_m
+
+    def _along(self, moved: Moved, loads: tuple[Any, ...] = (NOTHING,) * 4) -> tuple[Any, ...]:
         """What residuals (4), input torque and torque difference change by where the figures `moved` change at those
-        rates, all others staying."""
+        rates and the loads (front left, front right, rear left, rear right) by 1 N or `NOTHING`, all else staying."""
         given, car, now = self.given, self.car, self.now
         change = lambda name: moved.get(name, NOTHING)  # noqa: E731
-        mass, yaw = change("mass"), change("yaw")
+        mass = change("mass")
         sin, cos = given.cos * change("steer"), -given.sin * change("steer")
-        unseen = self.inputs.long_from_speed * yaw
-        along = change("along") + unseen * (self.s * self.u - given.yaw_rad_s * car.cg_to_rear_m)
-        along = along - given.unseen * car.cg_to_rear_m * yaw
+        along = self._accelerated(moved)
         sideways = given.mass_kg * (given.across_m_s2 * mass + change("across"))
-        loads = self._load_changes(moved, along)
         load_front, load_rear = loads[0] + loads[1], loads[2] + loads[3]
-        left, right = self._wheels
-        long_l, lat_l = self._forces(left, change, loads[2], change("left"))
-        long_r, lat_r = self._forces(right, change, loads[3], change("right"))
-        total_x, total_y, difference = long_l + long_r, lat_l + lat_r, long_l - long_r
-        lateral = left.lat_N + right.lat_N
-        front_load = self._loads[0] + self._loads[1]
+        both_rear = NOTHING if load_rear is NOTHING else np.array([[load is not NOTHING] for load in loads[2:]]) * 1.0
+        long, lat = self._forces(change, both_rear)
+        total_x, total_y, difference = long[0] + long[1], lat[0] + lat[1], long[0] - long[1]
+        load_l, load_r = self._wheels.load_N
         demand_x = (
             given.mass_kg * (self._along_m_s2 * mass + along)
-            + self._pressure * given.drag * change("drag")
-            + given.rolling * (front_load * change("rolling") + load_front)
+            + change("drag") * given.drag * self._pressure
+            + given.rolling * (change("rolling") * self._front_load_N + load_front)
             + (sideways - total_y) * given.sin
-            + (given.mass_kg * given.across_m_s2 - lateral) * sin
+            + self._left_to_front_N * sin
         )
         demand_y = (sideways * car.cg_to_front_m - difference * car.rear_track_m / 2) / car.wheelbase_m
         front, apart = self._front(moved, loads[0], loads[1], sideways, sin, cos)
         weight = given.mass_kg * STANDARD_GRAVITY_M_S2
         radius, rolling = car.rear_rolling_radius_m, given.rolling * change("rolling")
-        spun = car.wheel_inertia_kg_m2 * np.exp(self.value["log_wheel_inertia"]) * change("inertia") / radius
-        left_acc, right_acc = self.inputs.left_acc_m_s2, self.inputs.right_acc_m_s2
-        both = rolling * (left.load_N + right.load_N) + given.rolling * load_rear
-        between = rolling * (left.load_N - right.load_N) + given.rolling * (loads[2] - loads[3])
+        spun = change("inertia") * car.wheel_inertia_kg_m2 * np.exp(self.value["log_wheel_inertia"]) / radius
+        spun_l, spun_r = spun * self.inputs.left_acc_m_s2, spun * self.inputs.right_acc_m_s2
+        both = rolling * load_l + rolling * load_r + given.rolling * load_rear
+        between = rolling * load_l - rolling * load_r + given.rolling * (loads[2] - loads[3])
         return (
             (total_x - demand_x) / (LONG_FORCE_SD_SHARE * weight) - now.residual[0] * mass,
             (total_y - demand_y) / (LAT_FORCE_SD_SHARE * weight) - now.residual[1] * mass,
             front / given.front_sd_m_s,
             apart / given.front_difference_sd_m_s,
-            radius * (demand_x + both) + spun * (left_acc + right_acc),
-            radius * (difference + between) + spun * (left_acc - right_acc),
+            radius * (demand_x + both) + spun_l + spun_r,
+            radius * (difference + between) + spun_l - spun_r,
         )
 
-    def _load_changes(self, moved: Moved, along: Any) -> tuple[Any, ...]:
+    def _load_changes(self, moved: Moved) -> tuple[Any, ...]:
         """Of the loads front left, front right, rear left, rear right; none of one that is at its least."""
         given, figures = self.given, self.given.loads
         change = lambda name: moved.get(name, NOTHING)  # noqa: E731
         mass, height = given.mass_kg, figures["cg_height_m"]
         taller = change("mass") + change("cg_height")
-        weight = mass * STANDARD_GRAVITY_M_S2 * change("mass")
-        pitch = mass * height / figures["wheelbase_m"] * (self._along_m_s2 * taller + along)
-        leaned = mass * height * (1 + figures["roll_gradient_rad_per_g"])
-        roll = leaned * given.across_m_s2
-        rolled = roll * taller + leaned * change("across")
-        pressed = self._pressure * given.downforce * change("downforce")
+        weight = change("mass") * STANDARD_GRAVITY_M_S2 * mass
+        pitch = (self._along_m_s2 * taller + self._accelerated(moved)) * (mass * height / figures["wheelbase_m"])
+        rolled = self._roll_Nm * taller + self._leaned_kg_m * change("across")
+        pressed = change("downforce") * given.downforce * self._pressure
         share, on_front = figures["rear_transfer_share"], figures["front_downforce_share"]
         front = weight * figures["front_weight_fraction"] - pitch + pressed * on_front
         rear = weight * (1 - figures["front_weight_fraction"]) + pitch + pressed * (1 - on_front)
-        moved_back = roll * share * change("transfer")
+        moved_back = change("transfer") * share * self._roll_Nm
         front_side = (rolled * (1 - share) - moved_back) / figures["front_track_m"]
         rear_side = (rolled * share + moved_back) / figures["rear_track_m"]
         parts = (front / 2 - front_side, front / 2 + front_side, rear / 2 - rear_side, rear / 2 + rear_side)
-        return tuple((load > LEAST_LOAD_N) * part for load, part in zip(self._loads, parts, strict=True))
+        return tuple(
+            part if part is NOTHING else (load > LEAST_LOAD_N) * part
+            for load, part in zip(self._loads, parts, strict=True)
+        )
 
     @cached_property
     def _front_tyres(self) -> tuple[np.ndarray, ...]:
         """Of the front axle's lateral force: its inverse, the share of friction it uses, 0 outside the limits, and how
         the stiffness that is left falls with that share, relative, and with the shape of the curve."""
         given, tyre = self.given, self.given.tyre
-        share = np.abs(given.front_lateral_N) / (tyre["friction_y"] * (self._loads[0] + self._loads[1]))
+        share = np.abs(given.front_lateral_N) / (tyre["friction_y"] * self._front_load_N)
         inside, used, shape = (share > 0.02) & (share < 0.97), np.clip(share, 0.02, 0.97), tyre["shape"]
         angle = np.arcsin(used) / shape
         tangent = np.tan(angle)
@@ -404,10 +449,9 @@ class Derivatives:
     def _front_wheels(self) -> tuple[dict[str, Any], dict[str, Any]]:
         """Left and right: how their turning changes by what moves it."""
         given, (load_l, load_r) = self.given, self._loads[:2]
-        stiff = front_slip_stiffness(given, load_l + load_r)
+        stiff = front_slip_stiffness(given, self._front_load_N)
         grown = np.exp(given.rear_front_growth * (self.u / 40.0) ** 2 + given.front_scale)
-        ahead = given.yaw_rad_s * self.car.wheelbase_m - self.s * self.u
-        middle, share = self.u * given.cos + ahead * given.sin, given.front_left_share
+        middle, share = self.u * given.cos + self._ahead_m_s * given.sin, given.front_left_share
         wheels = []
         for sign, own, load in ((-1.0, share, load_l), (1.0, 1.0 - share, load_r)):
             least = np.maximum(load, 150.0)
@@ -441,11 +485,10 @@ class Derivatives:
         change = lambda name: moved.get(name, NOTHING)  # noqa: E731
         yaw, share = given.yaw_rad_s, given.front_left_share
         inverse, by_share, by_shape = self._front_tyres
-        both = (load_l + load_r) / (self._loads[0] + self._loads[1])
+        both = (load_l + load_r) / self._front_load_N
         more = sideways * (car.cg_to_rear_m / car.wheelbase_m) * inverse - change("friction_y") - both
         stiffened = change("stiff_x") + more * by_share - change("shape") * by_shape
-        ahead = yaw * car.wheelbase_m - self.s * self.u
-        middle = cos * self.u + sin * ahead + change("yaw") * car.wheelbase_m * given.sin
+        middle = cos * self.u + sin * self._ahead_m_s + change("yaw") * car.wheelbase_m * given.sin
         half = car.front_track_m * np.exp(self.value["log_front_track"]) / 2
         swung = change("front_track") * given.front_yaw_m_s + (change("yaw") * given.cos + cos * yaw) * half
         left, right = (

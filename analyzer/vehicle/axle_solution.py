@@ -17,6 +17,7 @@ MOST_USED_AT_FIRST = 0.9  # of the lateral friction: nearer to it the slip that 
 BLOCK = 16_384  # samples solved at once: what a processor keeps close at hand, whatever the length of the log
 FEW_LEFT = 0.7  # of the samples: then the settled ones leave, which costs as much as a few steps of all
 SETTLED = 1e-5  # m/s and 1: a step smaller than this moves a torque by less than 0.1 N.m
+COST = 0  # row of `_told`
 
 Entries = tuple[np.ndarray, np.ndarray, np.ndarray]
 
@@ -30,7 +31,8 @@ class AxleSolution:
     normal: Entries
 
     def state_shift(self, gradient: np.ndarray) -> np.ndarray:
-        """Change of the state (2, n) that answers a change of residuals with slopes' product `gradient` (2, n)."""
+        """Change of the state (2, ..., n) that answers a change of residuals with slopes' product `gradient` (2, ...,
+        n)."""
         return _newton_step(self.normal, gradient)
 
     @property
@@ -110,48 +112,43 @@ def solve(
     whole = (_rolling_freely(part, car) if start is None else start).copy()
     guess_u = _front_ground_m_s(part)
     rows, state, damping = np.arange(len(inputs)), whole, np.full(len(inputs), 1e-3)
-    at = balance(state, part, car)
-    cost, gradient, normal = _cost(at, state), *_normal(at, state)
+    told = _told(balance(state, part, car), state)
     moved, asked = np.zeros_like(state), np.zeros_like(state)
     for _ in range(iterations):
-        full = _step(normal, gradient, damping, state[1])
+        full = _step(told, damping, state[1])
         step = full / _overshoot(full, asked, moved)
         step[0] = np.clip(step[0], -0.5, 0.5)
         step[1] = np.clip(step[1], -0.05, 0.05)
         trial = state + step
         trial[0] = np.clip(trial[0], 0.8 * guess_u, 1.25 * guess_u + 0.1)
         trial[1] = np.clip(trial[1], -LARGEST_SIDE_SLIP, LARGEST_SIDE_SLIP)
-        tried = balance(trial, part, car)
-        tried_cost, tried_gradient, tried_normal = _cost(tried, trial), *_normal(tried, trial)
-        better = tried_cost <= cost
+        tried = _told(balance(trial, part, car), trial)
+        better = tried[COST] <= told[COST]
         unsettled = np.abs(trial - state).max(axis=0) > SETTLED
         moved, asked = np.where(better, trial - state, 0.0), full
         state = np.where(better, trial, state)
         whole[:, rows] = state
         if not unsettled.any():
             break
-        cost = np.where(better, tried_cost, cost)
-        gradient = np.where(better, tried_gradient, gradient)
-        a, b, d = (np.where(better, t, o) for t, o in zip(tried_normal, normal, strict=True))
-        normal = a, b, d
+        told = np.where(better, tried, told)
         damping = np.where(better, damping * 0.2, np.maximum(damping, 1e-3) * 8)
         if unsettled.sum() < FEW_LEFT * len(rows):
-            state, moved, asked, gradient = (x[:, unsettled] for x in (state, moved, asked, gradient))
-            cost, damping, guess_u, rows = (x[unsettled] for x in (cost, damping, guess_u, rows))
-            normal = a[unsettled], b[unsettled], d[unsettled]
+            state, moved, asked, told = (x[:, unsettled] for x in (state, moved, asked, told))
+            damping, guess_u, rows = (x[unsettled] for x in (damping, guess_u, rows))
             part = _samples_of(part, unsettled)
     found = equations(whole, value, inputs, car)
-    return AxleSolution(whole, found, _normal(found, whole)[1])
+    _, _, _, *normal = _told(found, whole)
+    return AxleSolution(whole, found, tuple(normal))
 
 
-def _step(normal: Entries, gradient: np.ndarray, damping: np.ndarray, side_slip: np.ndarray) -> np.ndarray:
+def _step(told: np.ndarray, damping: np.ndarray, side_slip: np.ndarray) -> np.ndarray:
     """Damped step (2, n); of a sample at the limit of side slip that is pushed beyond, in the speed alone."""
-    a, b, d = normal
+    _, along, across, a, b, d = told
     a, d = a * (1 + damping), d * (1 + damping)
-    step = _newton_step((a, b, d), gradient)
+    step = _newton_step((a, b, d), (along, across))
     held = np.abs(side_slip + step[1]) > np.maximum(LARGEST_SIDE_SLIP, np.abs(side_slip))
     held &= np.abs(side_slip) >= LARGEST_SIDE_SLIP
-    step[0] = np.where(held, -gradient[0] / a, step[0])
+    step[0] = np.where(held, -along / a, step[0])
     return step
 
 
@@ -175,20 +172,21 @@ def _samples_of(given: Given, where: np.ndarray) -> Given:
     return replace(taken(given, where), tyre=_of(given.tyre, where), loads=_of(given.loads, where))
 
 
-def _cost(at: AxleEquations | Balance, state: np.ndarray) -> np.ndarray:
-    return (at.residual**2).sum(axis=0) + (state[1] / SIDE_SLIP_SCALE) ** 2
+def _told(at: AxleEquations | Balance, state: np.ndarray) -> np.ndarray:
+    """(6, n) of every sample: its cost, half the cost's gradient, and the entries of its Gauss-Newton matrix."""
+    (by_u, by_s), residual, side_slip = at.slope, at.residual, state[1]
+    told = np.empty((6, len(side_slip)))
+    for row, (one, other) in enumerate(
+        ((residual, residual), (by_u, residual), (by_s, residual), (by_u, by_u), (by_u, by_s), (by_s, by_s))
+    ):
+        (one * other).sum(axis=0, out=told[row])
+    told[COST] += (side_slip / SIDE_SLIP_SCALE) ** 2
+    told[2] += side_slip / SIDE_SLIP_SCALE**2
+    told[5] += 1 / SIDE_SLIP_SCALE**2
+    return told
 
 
-def _normal(at: AxleEquations | Balance, state: np.ndarray) -> tuple[np.ndarray, Entries]:
-    gradient = (at.slope * at.residual).sum(axis=1)
-    gradient[1] += state[1] / SIDE_SLIP_SCALE**2
-    a = (at.slope[0] ** 2).sum(axis=0)
-    b = (at.slope[0] * at.slope[1]).sum(axis=0)
-    d = (at.slope[1] ** 2).sum(axis=0) + 1 / SIDE_SLIP_SCALE**2
-    return gradient, (a, b, d)
-
-
-def _newton_step(normal: Entries, gradient: np.ndarray) -> np.ndarray:
+def _newton_step(normal: Entries, gradient: np.ndarray | tuple[np.ndarray, np.ndarray]) -> np.ndarray:
     """-N^-1 times `gradient` (2, n)."""
     a, b, d = normal
     return np.array([b * gradient[1] - d * gradient[0], b * gradient[0] - a * gradient[1]]) / (a * d - b * b)

@@ -17,7 +17,7 @@ the same book's example tyre, cos(1.09 atan(12.35 tan(alpha))) (from memory), ke
 says 0.59; a multi-body car with other published figures wants about full similarity. w is therefore fitted, from 0.85.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -130,7 +130,7 @@ def wheel_forces(
     combined_weight: float,
     slopes: bool = True,
 ) -> WheelForces:
-    """Combined-slip forces of one wheel; all arrays (n,).
+    """Combined-slip forces of a wheel, or of several; all arrays (n,) or (wheels, n).
 
     Parameters
     ----------
@@ -183,15 +183,17 @@ def wheel_forces(
     _, gain_x, curve_x = _gain(k_x, combined_weight * k_y, shape)
     hold = fall * load_N
     nx, ny = friction_x * hold, friction_y * hold
-    forces = WheelForces(longitudinal=nx * gain_x * k_x, lateral=ny * gain * k_y, use=rho / peak_rho(shape))
+    longitudinal, lateral, use = nx * gain_x * k_x, ny * gain * k_y, rho / peak_rho(shape)
     if not slopes:
-        return forces
+        return WheelForces(longitudinal, lateral, use)
     dkx = per_kappa / rolling
     dky_dkappa = -k_y / rolling  # slip turns the sliding direction, so it moves the lateral slip too
     cross_x, cross_y = combined_weight**2 * curve_x * k_x * k_y, curve * k_x * k_y
     along, across = gain_x + curve_x * k_x**2, gain + curve * k_y**2
-    return replace(
-        forces,
+    return WheelForces(
+        longitudinal,
+        lateral,
+        use,
         dlong_dkappa=nx * (along * dkx + cross_x * dky_dkappa),
         dlong_dtan_alpha=nx * cross_x * dky,
         dlat_dkappa=ny * (cross_y * dkx + across * dky_dkappa),

@@ -5,8 +5,9 @@ from dash import dcc, html
 from analyzer.in_words import number
 from analyzer.knowledge.known import Knowledge
 from analyzer.logbook.car_listing import narrower, state_words
-from analyzer.logbook.knowledge import OfCar, heard_by, knowledge_of, runs_and_words
+from analyzer.logbook.knowledge import OfCar, knowledge_of, runs_and_words
 from analyzer.logbook.listing import local, runs_of_car
+from analyzer.logbook.results import heard_by
 from analyzer.logbook.store import Store
 from analyzer.presentation.knowledge_words import HOW_TO_READ, contradiction_words, learned_rows
 from dashboards.logbook import Logbook

@@ -30,12 +30,11 @@ def season(logbook: Logbook, car: str) -> dict[str, Any]:
     names = {run.id: run.name for run in logbook.runs()}
     predicted: dict[str | None, list[float] | None] = {}
     shown = []
-    for point in points:
+    for point, found in zip(points, results.results_of(logbook.book, [p.run for p in points]), strict=True):
         setup = point.run.setup
         key = setup.id if setup else None
         if key not in predicted:
             predicted[key] = None if setup is None else _predicted(logbook, setup.id)
-        found = results.result_of(logbook.book, point.run)
         done = found is not None and found.state == "done"
         shown.append(
             {

@@ -90,7 +90,7 @@ def test_the_likelihood_is_the_multivariate_t_of_the_reference_library():
     curve = replace(made_prediction(), spread=type(made_prediction().spread)())  # a file that is sure of itself
     measured = seen(made_prediction(preload=140.0))
     none = np.zeros(0)
-    ours = room._log_likelihood(curve, room._Data(measured, none, none))
+    (ours,) = room._log_likelihoods([curve], room._Data(measured, none, none))
     theirs = stats.multivariate_t(
         loc=curve.locking_torque_Nm(measured.torque_Nm), shape=measured.covariance, df=room.DEGREES
     ).logpdf(measured.locking_Nm)

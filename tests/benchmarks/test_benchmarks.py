@@ -8,7 +8,11 @@ import pytest
 from benchmarks import budgets
 from benchmarks.growth import table as growth_table
 from benchmarks.long_log import CHANNELS, write_log
+from benchmarks.many_runs import CAR_NAME, write_book
 from benchmarks.ratios import measured, table
+
+from analyzer.logbook.knowledge import knowledge_of, runs_and_words
+from analyzer.logbook.store import Store
 
 
 def test_a_long_log_goes_on_over_the_laps(tmp_path):
@@ -48,11 +52,22 @@ def test_growth_is_compared_with_a_straight_line():
 def test_budgets_say_what_each_command_takes(monkeypatch, tmp_path):
     asked = []
     monkeypatch.setattr(budgets, "seconds_of", lambda arguments: asked.append(arguments) or 2.0)
-    best = budgets.measured(tmp_path, repeats=1, rows=2000)
+    best = budgets.measured(tmp_path, repeats=1, rows=2000, runs=3, runs_of_car=2)
     assert len(asked) == len(budgets.COMMANDS) and 0 < best["csv"] < np.inf
     for arguments in asked:
         named = [word for word in arguments if word.endswith((".parquet", ".toml", ".gz"))]
         assert all(Path(word).is_file() for word in named)
     rows = budgets.table(best, (0.08, 20)).splitlines()
-    assert len(rows) == 2 + 1 + len(budgets.COMMANDS) + 1
+    assert len(rows) == 2 + 1 + len(budgets.COMMANDS) + len(budgets.IN_PROCESS) + 1
+    assert all(0 < best[name] < np.inf for name in budgets.IN_PROCESS)
     assert "1.00 x laps" in next(row for row in rows if "circles" in row)
+
+
+def test_a_made_logbook_is_one_of_that_many_runs(tmp_path):
+    write_book(tmp_path / "book", 4)
+    with Store(tmp_path / "book") as store:
+        every = runs_and_words(store, CAR_NAME)
+        assert [one.run.name for one in every] == ["baseline.parquet", *(f"run{k}.parquet" for k in (1, 2, 3))]
+        assert len({one.told.digest for one in every}) == 4  # each has a word of its own
+        assert len(knowledge_of(every, CAR_NAME).usable_by(every[-1].told).runs) == 3
+        assert store.strangers() == []

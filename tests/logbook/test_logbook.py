@@ -129,7 +129,7 @@ def test_a_log_that_cannot_be_analysed_is_kept_with_the_reason(store, samples, c
     with pytest.raises(CannotTell, match=r"short\.csv") as again:
         up_to_date(store, run)
     assert str(first.value) == str(again.value)
-    assert results.preload(store, results.result_of(store, run)).reason == str(first.value)
+    assert results.preload(results.result_of(store, run)).reason == str(first.value)
 
 
 @pytest.mark.parametrize("content", [b"", b"no numbers\n", b"PAR1 cut"])
