@@ -80,7 +80,7 @@ def test_only_a_regular_file_is_read(tmp_path, place, capsys):
             assert len(capsys.readouterr().err) < 500
 
 
-ESCAPE = "\x1b]0;owned\x07\x9b31m\r"
+ESCAPE = "\x1b]0;owned\x07\x9b31m\r\u202e"
 
 
 @pytest.mark.parametrize("words", [["check"], ["predict"], ["logbook", "list", "--logbook"], ["predict", "setup.toml"]])
@@ -92,7 +92,9 @@ def test_no_escape_in_a_name_reaches_the_terminal(tmp_path, words, capsys):
     except SystemExit as error:
         assert error.code == 2
     said = capsys.readouterr()
-    assert not re.search(r"[\x00-\x08\x0b-\x1f\x7f-\x9f]", said.out + said.err) and "\ufffd" in said.out + said.err
+    assert (
+        not re.search(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u202e]", said.out + said.err) and "\ufffd" in said.out + said.err
+    )
 
 
 def test_a_name_in_a_file_is_cleaned_in_tables_that_have_colours(tmp_path, monkeypatch, capsys):
@@ -121,6 +123,13 @@ def test_a_full_standard_output_is_one_sentence_and_status_2(words):
         )
     assert done.returncode == 2 and done.stderr.count("\n") == 1
     assert "standard output cannot be written (No space left on device)" in done.stderr
+
+
+@pytest.mark.parametrize(("closed", "status"), [(">&-", 0), ("2>&-", 0), (">&- 2>&-", 0)])
+def test_a_closed_standard_output_is_no_traceback(closed, status):
+    command = f'"{sys.executable}" -m analyzer.cli.main predict "{SETUP}" {closed}'
+    done = subprocess.run(["sh", "-c", command], capture_output=True, text=True)
+    assert done.returncode == status and "Traceback" not in done.stderr
 
 
 def test_a_reader_that_goes_away_is_no_error():
