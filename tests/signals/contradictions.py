@@ -238,6 +238,7 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     Contradiction("pedals", "brake noise only", lambda log, rng: {"brake": rng.uniform(0, 40, len(log))}, ("brake",)),
     Contradiction("pedals", "brake is the throttle", _copied(brake="throttle"), ("brake",)),
     Contradiction("time", "twice as long", _scaled(2.0, "time")),
+    Contradiction("time", "three times as long", _scaled(3.0, "time")),
     Contradiction("time", "half as long", _scaled(0.5, "time")),
     Contradiction("time", "1.1", _scaled(1.1, "time")),
     Contradiction("satellites", "speed in mph", _scaled(1 / 1.609344, "gps_speed"), ("gps_speed",)),
