@@ -230,5 +230,5 @@ def test_a_log_of_seven_blocks_takes_no_more_memory_than_one_of_three(tmp_path, 
             tracemalloc.stop()
         assert len(found.signals.time_s) == rows
     more = (84_000 - 36_000) * 15 * 8  # bytes that a data frame of it would grow by
-    # rows of results, a few columns, and since 0.3 became 0.6 what the tests between channels see of the log
-    assert peaks[1] - peaks[0] < 0.75 * more, (peaks, more)
+    # rows of results and a few columns grow: 0.32 measured, with the peak of both logs where spins are judged
+    assert peaks[1] - peaks[0] < 0.45 * more, (peaks, more)
