@@ -221,10 +221,8 @@ def _time(
         entry = item.entry
         values = columns["time"]
         digits = seconds_of_digits(values) if symbol == "s" else None
-        if digits is not None:
-            values, how = digits, ("read the time as hhmmss",)
-        else:
-            how = ()
+        values = values if digits is None else digits
+        how = () if digits is None else ("read the time as hhmmss",)
         if symbol not in TIME_FACTORS:
             raise InputError(
                 f"{name}: column '{raw.columns[item.index].name}' is in {symbol}, which is not a time; name "

@@ -63,7 +63,7 @@ def open_blocks(path: Path | str, *, channel_map: ChannelMap | None, rows: int, 
     if "time" not in taken:
         return whole
     (times,), _ = middle.load([taken["time"].index])
-    step_s = float(np.median(np.diff(times))) * _seconds(raw, taken["time"], name)
+    step_s = float(np.nanmedian(np.diff(times))) * _seconds(raw, taken["time"], name)
     if not step_s > 0:
         return whole
     lead = round(lead_s / step_s)

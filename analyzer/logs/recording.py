@@ -65,4 +65,4 @@ class Recording:
     sources: Mapping[str, ChannelSource] = field(default_factory=dict)
     annotations: tuple[Annotation, ...] = ()
     history: tuple[str, ...] = ()
-    unchecked: frozenset[str] = frozenset()
+    unchecked: tuple[str, ...] = ()

@@ -91,7 +91,7 @@ def _with_unchecked(recording: Recording, tests: Sequence[PairTest]) -> Recordin
         "well."
     )
     note = Annotation(UNCHECKED, "info", None, None, None, words)
-    return replace(recording, annotations=(*recording.annotations, note), unchecked=frozenset(scales))
+    return replace(recording, annotations=(*recording.annotations, note), unchecked=tuple(scales))
 
 
 def _is_close(test: PairTest) -> bool:

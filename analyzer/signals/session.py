@@ -89,7 +89,7 @@ class Signals:
     slip_known: bool = True
     has_lateral: bool = True
     wheel_speed_noise_m_s: float = 0.05
-    unchecked: frozenset[str] = frozenset()
+    unchecked: tuple[str, ...] = ()
 
     @property
     def long_bias_sd_m_s2(self) -> float:

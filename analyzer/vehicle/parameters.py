@@ -43,7 +43,7 @@ def priors(
     long_bias_sd_m_s2: float,
     has_long_g: bool = True,
     has_lateral: bool = True,
-    unchecked: frozenset[str] = frozenset(),
+    unchecked: tuple[str, ...] = (),
 ) -> tuple[Prior, ...]:
     """The nuisance parameters of a session. Log-scale ones start at 0 and multiply the car file's figure.
 
