@@ -6,7 +6,9 @@ import re
 from collections.abc import Sequence
 
 # control characters but tab and line feed (ECMA-48: C0, delete, C1), and bytes of a file name that are no UTF-8
-_NOT_PRINTABLE = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
+# and marks that turn the order of letters (Unicode Standard Annex 9, 2.1 to 2.4), which show another name than there is
+_NOT_PRINTABLE = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
+LONGEST_SHOWN = 60  # letters of a name
 
 
 def printable(text: str) -> str:
@@ -18,6 +20,11 @@ def printable(text: str) -> str:
     'run�[2J.csv'
     """
     return _NOT_PRINTABLE.sub("\ufffd", text)
+
+
+def shown_name(name: str) -> str:
+    """A name of a file or a column as a person is told it: what is longer than a line is cut."""
+    return name if len(name) <= LONGEST_SHOWN else f"{name[:LONGEST_SHOWN]}..."
 
 
 def number(value: float | None, digits: int = 0) -> str:

@@ -10,6 +10,7 @@ import numpy as np
 
 from analyzer.channels import CHANNELS
 from analyzer.errors import HalfshaftError
+from analyzer.in_words import shown_name
 from analyzer.logs.assemble import Taken, assemble
 from analyzer.logs.behaviour import steer_slope_m
 from analyzer.logs.mapping import ChannelMap
@@ -191,10 +192,10 @@ def _questions(raw: RawLog, proposal: Proposal) -> tuple[str, ...]:
     """What the user has to decide."""
     result = []
     for channel, candidates in proposal.doubts.items():
-        columns = " or ".join(f"'{raw.columns[c.index].name}'" for c in candidates)
+        columns = " or ".join(f"'{shown_name(raw.columns[c.index].name)}'" for c in candidates)
         result.append(f"{CHANNELS[channel].label}: {columns}? They are as good as each other.")
     for channel, why in proposal.unknown_units.items():
-        column = raw.columns[proposal.taken[channel].index].name
+        column = shown_name(raw.columns[proposal.taken[channel].index].name)
         result.append(f"{CHANNELS[channel].label}: which unit is '{column}' in? None is stated, and {why}.")
     return (*result, *proposal.refused)
 

@@ -95,6 +95,10 @@ def test_no_escape_in_a_name_reaches_the_terminal(tmp_path, words, capsys):
     assert not re.search(r"[\x00-\x08\x0b-\x1f\x7f-\x9f]", said.out + said.err) and "\ufffd" in said.out + said.err
 
 
+def test_what_turns_the_order_of_letters_is_marked():
+    assert printable("a\u202egpj.csv\u2066") == "a\ufffdgpj.csv\ufffd"
+
+
 def test_a_name_in_a_file_is_cleaned_in_tables_that_have_colours(tmp_path, monkeypatch, capsys):
     """On a terminal the colours are there and the name's own escapes are not."""
     from rich.text import Text
@@ -121,6 +125,13 @@ def test_a_full_standard_output_is_one_sentence_and_status_2(words):
         )
     assert done.returncode == 2 and done.stderr.count("\n") == 1
     assert "standard output cannot be written (No space left on device)" in done.stderr
+
+
+@pytest.mark.parametrize(("closed", "status"), [(">&-", 0), ("2>&-", 0), (">&- 2>&-", 0)])
+def test_a_closed_standard_output_is_no_traceback(closed, status):
+    command = f'"{sys.executable}" -m analyzer.cli.main predict "{SETUP}" {closed}'
+    done = subprocess.run(["sh", "-c", command], capture_output=True, text=True)
+    assert done.returncode == status and "Traceback" not in done.stderr
 
 
 def test_a_reader_that_goes_away_is_no_error():

@@ -49,7 +49,7 @@ def _print(check: "LogCheck", *, map_file: str | None) -> None:
     from rich.markup import escape
 
     from analyzer.cli.output import terminal
-    from analyzer.in_words import when
+    from analyzer.in_words import shown_name, when
     from analyzer.log_check import shortened
 
     console = terminal()
@@ -71,9 +71,8 @@ def _print(check: "LogCheck", *, map_file: str | None) -> None:
     _print_list(console, "Against the car file", check.car_checks)
     _print_channels(console, check)
     if check.unused:
-        console.print(
-            f"[dim]Not used: {escape(', '.join(check.unused[:40]))}{' ...' if len(check.unused) > 40 else ''}[/]"
-        )
+        unused = ", ".join(shown_name(name) for name in check.unused[:40])
+        console.print(f"[dim]Not used: {escape(unused)}{' ...' if len(check.unused) > 40 else ''}[/]")
     if map_file:
         console.print(f"\nChannel map written to {escape(map_file)}; use it with --channels {escape(map_file)}")
     elif check.questions or (check.problem and check.unused):
@@ -101,7 +100,7 @@ def _print_channels(console: "Console", check: "LogCheck") -> None:
     from rich.markup import escape
     from rich.table import Table
 
-    from analyzer.in_words import span
+    from analyzer.in_words import shown_name, span
 
     table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
     table.add_column("channel", no_wrap=True)
@@ -113,7 +112,7 @@ def _print_channels(console: "Console", check: "LogCheck") -> None:
     for line in check.channels:
         rate = f"{line.rate_hz:.4g}" if line.rate_hz else "–"
         ends = span(line.lowest, line.highest)
-        table.add_row(line.channel, escape(line.column), escape(line.unit or "?"), rate, *ends)
+        table.add_row(line.channel, escape(shown_name(line.column)), escape(line.unit or "?"), rate, *ends)
     console.print("\n[bold]Channels[/]")
     if check.channels:
         console.print(table)

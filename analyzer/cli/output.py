@@ -72,8 +72,11 @@ class _CleanStream(_Stream):
 
 @contextmanager
 def clean_streams() -> Iterator[None]:
-    """Standard output and error let no control character through while this lasts."""
-    streams = sys.stdout, sys.stderr
+    """Standard output and error let no control character through while this lasts. What a shell has closed (`>&-`)
+    takes everything and keeps nothing: its number is then not free for a file that the command opens."""
+    before = sys.stdout, sys.stderr
+    # None where closed, https://docs.python.org/3/library/sys.html#sys.__stdout__
+    streams = tuple(stream or open(os.devnull, "w", encoding="utf-8") for stream in before)
     for stream in streams:
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")  # where the locale has no dash, a question mark and no traceback
@@ -84,7 +87,10 @@ def clean_streams() -> Iterator[None]:
     try:
         yield
     finally:
-        sys.stdout, sys.stderr = streams
+        sys.stdout, sys.stderr = before
+        for stream, was in zip(streams, before, strict=True):
+            if was is None:
+                stream.close()
 
 
 def drop_output() -> None:

@@ -23,6 +23,7 @@ def session_priors(signals: Signals, car: Car, *, has_gyro: bool | None = None) 
         long_bias_sd_m_s2=signals.long_bias_sd_m_s2,
         has_long_g=signals.has_long_g,
         has_lateral=signals.has_lateral,
+        unchecked=signals.unchecked,
     )
 
 

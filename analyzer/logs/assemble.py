@@ -12,7 +12,7 @@ from analyzer.logs.mapping import ChannelEntry, LogEntry
 from analyzer.logs.raw import RawColumn, RawLog
 from analyzer.logs.recording import Annotation, ChannelSource, Recording
 from analyzer.logs.timebase import common_base, merge_rows
-from analyzer.logs.timeline import mend_time
+from analyzer.logs.timeline import mend_time, seconds_of_digits
 from analyzer.logs.unit_names import parse_unit
 from analyzer.units import TIME_FACTORS, conversion
 
@@ -220,6 +220,9 @@ def _time(
         symbol = unit_of(raw, item, "time", name)
         entry = item.entry
         values = columns["time"]
+        digits = seconds_of_digits(values) if symbol == "s" else None
+        values = values if digits is None else digits
+        how = () if digits is None else ("read the time as hhmmss",)
         if symbol not in TIME_FACTORS:
             raise InputError(
                 f"{name}: column '{raw.columns[item.index].name}' is in {symbol}, which is not a time; name "
@@ -229,7 +232,7 @@ def _time(
             values = entry.sign * (entry.scale * values + entry.offset)
         finite = values[np.isfinite(values)]
         first = finite[0] if len(finite) else 0.0
-        return (values - first) * TIME_FACTORS[symbol], ()
+        return (values - first) * TIME_FACTORS[symbol], how
     rows = len(next(iter(columns.values())))
     rate = log_entry.rate_hz if log_entry is not None and log_entry.rate_hz else None
     if rate:

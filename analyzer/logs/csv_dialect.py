@@ -6,7 +6,7 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from analyzer.logs.raw import RawColumn, numbered
 from analyzer.logs.unit_names import parse_unit, split_unit
@@ -31,6 +31,7 @@ MINUS = re.compile(r"^(?:[\u2212\u2012\u2013]\s?(?P<a>[\d.,].*)|\((?P<b>[\d.,][^
 LONGEST_LINE = 1_000_000  # characters; longer is no line of a table
 _WINDOW = 150
 LIKE_WORDS = 0.8  # of a row
+WORD_COST = 0.9  # of a number's worth
 _RATE_CELL = re.compile(r"\d+([.,]\d+)?\s*hz", re.IGNORECASE)
 
 
@@ -148,13 +149,15 @@ def sniff_dialect(head: bytes, *, complete: bool) -> Dialect | None:
     if not lines or max(map(len, lines)) > LONGEST_LINE:
         return None
     # the end is past any preamble; the middle helps where the end is text or damaged
-    middle = len(lines) // 2
-    windows = (lines[-_WINDOW:], lines[max(0, middle - _WINDOW // 2) : middle + _WINDOW // 2])
-    found = [guess for window in windows if (guess := _guess(window)) is not None]
+    middle, later = (
+        lines[max(0, at - _WINDOW // 2) : at + _WINDOW // 2] for at in (len(lines) // 2, 3 * len(lines) // 4)
+    )
+    found = [guess for window in (lines[-_WINDOW:], middle) if (guess := _guess(window)) is not None]
     if not found:
         return None
     guess = max(found, key=lambda g: g.score)
-    return _locate(lines, encoding, guess)
+    # what a column holds is told by all of them: where channels follow each other, one window is of one channel
+    return _locate(lines, encoding, replace(guess, window=[*guess.window, *middle, *later]))
 
 
 @dataclass(frozen=True)
@@ -204,8 +207,11 @@ def _score(rows: Sequence[Sequence[str]], width: int, decimal: str) -> float:
     good = kinds["number"] + 0.9 * kinds["grouped"] + 0.8 * kinds["clock"]
     if good < len(fitting) or good + kinds["empty"] < 0.3 * sum(kinds.values()):
         return 0.0
-    # words cost as much as numbers bring: a wrong separator or decimal mark makes words out of numbers
-    return (good - kinds["text"]) / len(fitting) * (len(fitting) / len(rows)) ** 2
+    # a word that holds a separator was cut at the wrong one: "0,02;speed;81,5"
+    kinds["text"] += sum(cell.count(mark) for row in fitting for cell in row for mark in ";\t|")
+    # words cost nearly what numbers bring: a wrong separator or decimal mark makes words out of numbers, but a row may
+    # be half words (time, channel, value, unit)
+    return (good - WORD_COST * kinds["text"]) / len(fitting) * (len(fitting) / len(rows)) ** 2
 
 
 def _locate(lines: Sequence[str], encoding: str, guess: _Guess) -> Dialect | None:

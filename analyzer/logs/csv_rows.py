@@ -163,14 +163,24 @@ class Loader:
     def pieces(self) -> "Pieces | None":
         """Where the rows lie; None of a text that is one block, or that cannot be entered in its middle."""
         source = self._source
-        if self._dialect.encoding.startswith("utf-16") or (source.path is not None and source.size <= BLOCK_BYTES):
+        if source.path is not None and source.size <= BLOCK_BYTES:
             return None
-        byte, row, ends = 0, 0, list[tuple[int, int]]()
+        codec, byte = self._wide()
+        row, ends = 0, list[tuple[int, int]]()
         for number, block in enumerate(self._blocks()):
-            byte += len(block)
+            byte += len(block.decode().encode(codec, errors="replace")) if codec else len(block)
             row += len(self._texts(block, [0], first=not number)[0])
             ends.append((byte, row))
         return Pieces(self, tuple(ends), self.ends_in_a_line) if len(ends) > 1 else None
+
+    def _wide(self) -> tuple[str, int]:
+        """How a text of two bytes a letter is written, and the bytes of its mark; nothing of others."""
+        codec = self._dialect.encoding
+        if not codec.startswith("utf-16"):
+            return "", 0
+        mark = self._source.head(2)
+        marks = {codecs.BOM_UTF16_LE: "utf-16-le", codecs.BOM_UTF16_BE: "utf-16-be"}
+        return (marks[mark], len(mark)) if mark in marks else (codec, 0)
 
     def rows_of(self, blocks: Sequence[tuple[int, int]], wanted: Sequence[int]) -> tuple[np.ndarray, list[str]]:
         """Columns (columns, rows) of blocks that follow each other, each by its first byte and the one after its last,
@@ -178,10 +188,14 @@ class Loader:
         one = copy.copy(self)  # counts by itself: the next block is read while this one is worked on
         one._left_out = one._short = 0
         words, found = Counter[str](), list[np.ndarray]()
+        codec, mark = self._wide()
         with self._source.open() as stream:
             _enter(stream, blocks[0][0], seeks=self._source.path is not None)
             for start, stop in blocks:
-                found.append(one._values(stream.read(stop - start), wanted, words, first=start == 0))
+                text = stream.read(stop - start)
+                if codec:
+                    text = text[0 if start else mark :].decode(codec, errors="replace").encode()
+                found.append(one._values(text, wanted, words, first=start == 0))
         return np.concatenate(found, axis=1), [*self._source.damage, *one._line_notes(), *_word_notes(words)]
 
     def _plain_numbers(self, block: bytes, wanted: Sequence[int], *, first: bool) -> np.ndarray | None:

@@ -20,7 +20,8 @@ from analyzer.units import QUANTITIES, TIME_FACTORS
 
 LEAST_SCORE = 0.7  # below this a name is a hint, not a statement
 CLOSE_SCORE = 0.06  # two candidates nearer than this are as good as each other
-SAME_SIGNAL = 0.999
+# correlation of one signal in two columns; the wheels of an axle have more than the first
+SAME_SIGNAL, SAME_WHEEL = 0.999, 0.99999
 # not needed, and held against the other channels afterwards: the first of several will do, a wrong one is found
 TESTED = ("yaw_rate", "long_g", "gps_speed", "brake")
 LAP_CLOCKS = ("lap time", "laptime", "time lap", "lap time s", "current lap time", "running lap time", "rundenzeit")
@@ -121,7 +122,7 @@ def propose(raw: RawLog) -> Proposal:
     scored = {channel: _checked(raw, channel, candidates, data, refused) for channel, candidates in by_name.items()}
     scored = _wheels_together(scored, data)
     taken, doubts = _assigned(raw, scored, data)
-    if not ({"wheel_speed_rl", "wheel_speed_rr"} & (taken.keys() | doubts.keys())):
+    if {"wheel_speed_rl", "wheel_speed_rr"} - (taken.keys() | doubts.keys()):
         _doubt_unnamed_wheels(raw, taken, doubts, load)
     distance = taken.pop("distance", None)
     doubts.pop("distance", None)
@@ -195,15 +196,18 @@ def _add_families(raw: RawLog, by_name: dict[str, list[Candidate]], load: Load) 
 
 def _doubt_unnamed_wheels(raw: RawLog, taken: Mapping[str, Taken], doubts: dict, load: Load) -> None:
     """Columns that agree as wheel speeds do and have names that do not say so: the user must say which is which."""
-    used = {item.index for item in taken.values()} | {c.index for several in doubts.values() for c in several}
+    named = {taken[w].index for w in WHEEL_CHANNELS if w in taken}
+    used = {item.index for item in taken.values()} - named
+    used |= {c.index for channel, several in doubts.items() if channel not in WHEEL_CHANNELS for c in several}
     found = families.unnamed(raw, used, load)
     if found is None:
         return
     words = (f"{len(found)} columns agree as wheel speeds do",)
-    for k, channel in enumerate(WHEEL_CHANNELS):
-        if channel not in taken:
-            order = (found[k], *(i for i in found if i != found[k]))
-            doubts[channel] = tuple(Candidate(i, LEAST_SCORE, words) for i in order)
+    left = [i for i in found if i not in named]
+    for k, channel in enumerate(c for c in WHEEL_CHANNELS if c not in taken):
+        first = left[k] if k < len(left) else None
+        order = left if first is None else [first, *(i for i in left if i != first)]
+        doubts[channel] = tuple(Candidate(i, LEAST_SCORE, words) for i in order)
 
 
 def _label(channel: str) -> str:
@@ -310,7 +314,8 @@ def _assigned(
             continue
         best = free[0]
         rivals = [c for c in free[1:] if best.score - c.score < CLOSE_SCORE]
-        rivals = [c for c in rivals if _correlation(data[c.index], data[best.index]) < SAME_SIGNAL]
+        same = SAME_WHEEL if channel in WHEEL_CHANNELS else SAME_SIGNAL
+        rivals = [c for c in rivals if _correlation(data[c.index], data[best.index]) < same]
         if channel == "time":
             rivals = []  # the first clock of the file
         if rivals and channel == "steer":

@@ -55,9 +55,7 @@ def with_units(raw: RawLog, taken: dict[str, Taken], data: Data) -> tuple[dict[s
             elif channel == "time":
                 symbol = behaviour.time_unit(data[item.index])
                 result[channel] = replace(item, unit=symbol)
-            elif column.name.casefold() == channel and behaviour.possible(
-                channel, data[item.index], CHANNELS[channel].file_unit
-            ):
+            elif column.name.casefold() == channel and in_contract_unit(channel, data[item.index]):
                 symbol = CHANNELS[channel].file_unit
                 result[channel] = replace(item, unit=symbol)
             elif not column.unit:
@@ -65,6 +63,13 @@ def with_units(raw: RawLog, taken: dict[str, Taken], data: Data) -> tuple[dict[s
         if symbol in quantity and channel != "time":
             known[channel] = data[item.index] * quantity[symbol].factor + quantity[symbol].offset
     return _units_by_behaviour(raw, result, open_, known, data)
+
+
+def in_contract_unit(channel: str, values: np.ndarray) -> bool:
+    """Whether a column of halfshaft's own name, without a unit, can be in the contract's."""
+    if channel == "throttle":  # a pedal that never opens by more than a hundredth is one from 0 to 1
+        return behaviour.fraction_unit(values).unit in ("%", None) and behaviour.possible(channel, values, "%")
+    return behaviour.possible(channel, values, CHANNELS[channel].file_unit)
 
 
 def _units_by_behaviour(

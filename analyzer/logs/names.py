@@ -13,7 +13,8 @@ _PIECES = (
     "press pressure "
     "gps engine eng rpm gear lap number time sec kmh kph mph deg g ms rad x y z"
 ).split()
-_TOKEN = re.compile(r"[A-Z]+(?=[A-Z][a-z])|[A-Z]?[a-z]+|[A-Z]+|\d+")
+_SMALL = r"[^\W\d_A-Z]"  # or of an alphabet without capitals that we know
+_TOKEN = re.compile(rf"[A-Z]+(?=[A-Z][a-z])|[A-Z]?{_SMALL}+|[A-Z]+|\d+")
 
 
 # Japanese words of the trade in English, the longer ones before those they hold
@@ -29,7 +30,7 @@ _JAPANESE = tuple(
         "ブレーキ圧力:brake pressure,ブレーキ圧:brake pressure,ブレーキ:brake,車速:speed,速度:speed",
         "加速度:acceleration,エンジン回転数:engine speed,エンジン回転:engine speed,周回:lap",
         "ラップ:lap,ギア:gear,緯度:latitude,経度:longitude,時間:time,時刻:time,距離:distance",
-        "角度:angle,角:angle",
+        "角度:angle,角:angle,経過:elapsed,数:number",
     )
     for word in line.split(",")
 )

@@ -9,17 +9,18 @@ import pyarrow as pa
 
 from analyzer.channels import CHANNELS, WHEEL_CHANNELS
 from analyzer.errors import CannotTell, InputError
+from analyzer.in_words import shown_name
 from analyzer.logs import behaviour
 from analyzer.logs.assemble import Taken, assemble
 from analyzer.logs.mapping import ChannelMap, LogEntry
 from analyzer.logs.match import propose
+from analyzer.logs.match_units import in_contract_unit
 from analyzer.logs.raw import RawLog
 from analyzer.logs.recording import Annotation, Recording
 from analyzer.logs.registry import open_log
 from analyzer.logs.unit_names import parse_unit, split_unit
 
 ROUGH_RADIUS_M = 0.3  # where wheel speeds are rotations; the clock is off by a factor of ten or more, or not at all
-LONGEST_SHOWN = 60  # characters of a column's name in a message
 TIME_ROWS = 100_000  # tell the unit of a time as well as all do
 
 
@@ -141,12 +142,15 @@ def _plausible(raw: RawLog, taken: Mapping[str, Taken]) -> bool:
     values = dict(zip(taken, loaded, strict=True))
     if "time" in unstated and behaviour.time_unit(values["time"][:TIME_ROWS]) not in ("s", None):
         return False
-    units = {c: CHANNELS[c].file_unit if c in unstated else parse_unit(raw.columns[taken[c].index].unit) for c in plain}
-    return all(
-        unit is None or behaviour.possible(c, values[c][:: max(1, len(values[c]) // 20_000)], unit)
-        for c, unit in units.items()
-        if c != "time"
-    )
+
+    def fits(channel: str) -> bool:
+        few = values[channel][:: max(1, len(values[channel]) // 20_000)]
+        if channel in unstated:
+            return in_contract_unit(channel, few)
+        unit = parse_unit(raw.columns[taken[channel].index].unit)
+        return unit is None or behaviour.possible(channel, few, unit)
+
+    return all(fits(channel) for channel in plain if channel != "time")
 
 
 def from_map(raw: RawLog, channel_map: ChannelMap, file: str) -> dict[str, Taken]:
@@ -184,7 +188,7 @@ def by_canonical_name(raw: RawLog) -> dict[str, Taken]:
 
 def listed(raw: RawLog, most: int = 25) -> str:
     """The columns of a log for a message."""
-    names = [c.name if len(c.name) <= LONGEST_SHOWN else f"{c.name[:LONGEST_SHOWN]}..." for c in raw.columns]
+    names = [shown_name(c.name) for c in raw.columns]
     return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 

@@ -10,13 +10,14 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 
+from analyzer.errors import HalfshaftError
 from analyzer.logs.assemble import Taken, assemble, unit_of
 from analyzer.logs.mapping import ChannelMap, LogEntry
 from analyzer.logs.raw import RawLog
 from analyzer.logs.read import from_map, read_log, recognised, require_usable
 from analyzer.logs.recording import Recording
 from analyzer.logs.registry import open_log
-from analyzer.logs.timeline import LONGEST_PAUSE_S
+from analyzer.logs.timeline import LONGEST_PAUSE_S, is_midnight, mend_time, seconds_of_digits
 from analyzer.units import TIME_FACTORS
 
 TOLD_BY_ROWS = 100_000  # of a long log: enough to recognise its columns and units
@@ -42,7 +43,7 @@ def open_blocks(path: Path | str, *, channel_map: ChannelMap | None, rows: int, 
     """A log in blocks of about `rows` rows that overlap by `lead_s` on both sides.
 
     One block where the log is up to half as long again, where its form cannot be read in pieces, or where its time
-    column is missing or would have to be mended, which takes all of it.
+    column is missing or its clock was set back, which takes all of it.
 
     Raises
     ------
@@ -62,7 +63,7 @@ def open_blocks(path: Path | str, *, channel_map: ChannelMap | None, rows: int, 
     if "time" not in taken:
         return whole
     (times,), _ = middle.load([taken["time"].index])
-    step_s = float(np.median(np.diff(times))) * _seconds(raw, taken["time"], name)
+    step_s = float(np.nanmedian(np.diff(times))) * _seconds(raw, taken["time"], name)
     if not step_s > 0:
         return whole
     lead = round(lead_s / step_s)
@@ -99,7 +100,13 @@ def _seconds(raw: RawLog, time: Taken, name: str) -> float:
 
 
 def _clock(raw: RawLog, time: Taken, name: str, cuts: list[int], wanted: set[int]) -> dict[int, float] | None:
-    """Row -> log time (s) of the `wanted` rows; None where the time does not simply rise from row to row."""
+    """Row -> log time (s) of the `wanted` rows; None where the clock was set back, or rows are out of order.
+
+    Notes
+    -----
+    Where time stands still, is missing in rows, pauses or passes midnight it is mended as a whole, as each block's then
+    is by itself: to the same time from row to row, but for a coarse clock's rows at the ends of a block.
+    """
     seconds = _seconds(raw, time, name)
     found: dict[int, float] = {}
     before = 0.0  # log time of the row before the stretch, with which it is read
@@ -107,9 +114,32 @@ def _clock(raw: RawLog, time: Taken, name: str, cuts: list[int], wanted: set[int
         (values,), _ = raw.part(slice(max(start - 1, 0), stop)).load([time.index])  # type: ignore[misc]
         at = before + (values - values[0]) * seconds  # a clock's values are counted from the first of what is read
         step = np.diff(at)
-        if not (step > 0).all() or step.max() > LONGEST_PAUSE_S:
-            return None
+        if not (step > 0).all() or step.max() > LONGEST_PAUSE_S or seconds_of_digits(values) is not None:
+            return _mended_clock(raw, time, name, cuts, wanted)
         before = float(at[-1])
         at = at[1:] if start else at
         found.update((row, float(at[row - start])) for row in wanted if start <= row < stop)
     return found
+
+
+def _mended_clock(raw: RawLog, time: Taken, name: str, cuts: list[int], wanted: set[int]) -> dict[int, float] | None:
+    """As `_clock`, of a time that has to be mended. Of a row that is left out, the time of the next one."""
+    if raw.columns[time.index].is_clock:  # counted from the first of what is read, so all of it at once
+        parts = [raw.part(slice(cuts[0], cuts[-1])).load([time.index])[0][0]]  # type: ignore[misc]
+    else:
+        parts = [
+            raw.part(slice(*pair)).load([time.index])[0][0]  # type: ignore[misc]
+            for pair in itertools.pairwise(cuts)
+        ]
+    values = np.concatenate(parts)
+    digits = seconds_of_digits(values)
+    at = (values if digits is None else digits) * _seconds(raw, time, name)
+    step = np.diff(at[np.isfinite(at)])
+    if not is_midnight(step[step < 0]).all():
+        return None
+    try:
+        mended = mend_time(at, name=name)
+    except HalfshaftError:
+        return None  # said where the log is read as a whole
+    places = np.minimum(np.searchsorted(mended.rows, sorted(wanted)), len(mended.rows) - 1)
+    return dict(zip(sorted(wanted), mended.time_s[places].tolist(), strict=True))

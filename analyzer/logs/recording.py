@@ -54,6 +54,7 @@ class Recording:
     sources : canonical name -> where it came from.
     annotations : what reading found.
     history : one sentence per step taken, in order.
+    unchecked : scales that no other channel of the log checks: `time`, `wheel_scale`, `lat_g`.
     """
 
     name: str
@@ -64,3 +65,4 @@ class Recording:
     sources: Mapping[str, ChannelSource] = field(default_factory=dict)
     annotations: tuple[Annotation, ...] = ()
     history: tuple[str, ...] = ()
+    unchecked: tuple[str, ...] = ()

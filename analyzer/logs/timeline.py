@@ -29,6 +29,28 @@ class Timeline:
     annotations: tuple[Annotation, ...]
 
 
+def seconds_of_digits(values: np.ndarray) -> np.ndarray | None:
+    """Seconds (n,) of a clock written as one number, hhmmss.fff, as satellites' receivers have it; None of others.
+
+    Notes
+    -----
+    Such a clock holds no second and no minute over 59, and at every full minute it steps by 40 more than time does.
+    """
+    known = values[np.isfinite(values)]
+    if len(known) < 3 or known.min() < 0 or known.max() >= 240_000:
+        return None
+    minutes, second = np.divmod(values, 100.0)
+    hour, minute = np.divmod(minutes, 100.0)
+    if np.nanmax(second) >= 60 or np.nanmax(minute) >= 60:
+        return None
+    seconds = 3600 * hour + 60 * minute + second
+    step = np.diff(seconds[np.isfinite(values)])
+    full = np.diff(minutes[np.isfinite(values)]) != 0
+    if not full.any() or np.median(step[full]) > 2 * np.median(step):
+        return None
+    return seconds
+
+
 def mend_time(raw_s: np.ndarray, *, name: str) -> Timeline:
     """Strictly increasing time from a file's time column.
 
@@ -68,6 +90,11 @@ def _note(code: str, message: str, at: float | None = None, *, excludes: bool = 
     return Annotation(code, "warning", "time", at, at, message, excludes)
 
 
+def is_midnight(steps_s: np.ndarray, period_s: float = 0.0) -> np.ndarray:
+    """Which of some steps back (k,) a clock without a date makes at midnight."""
+    return np.abs(steps_s + _DAY_S) < max(60.0, 10 * period_s)
+
+
 def _ordered(time: np.ndarray, rows: np.ndarray, notes: list[Annotation], name: str) -> tuple[np.ndarray, np.ndarray]:
     """Time without steps backwards: midnight, rows out of order, or a clock that was set back."""
     step = np.diff(time)
@@ -76,8 +103,7 @@ def _ordered(time: np.ndarray, rows: np.ndarray, notes: list[Annotation], name: 
         return time, rows
     forward = step[step > 0] if np.mean(step > 0) > 0.5 else np.diff(np.unique(time))
     period = float(np.median(forward))
-    midnight = np.abs(step[back] + _DAY_S) < max(60.0, 10 * period)
-    if midnight.all():
+    if is_midnight(step[back], period).all():
         time = time + _DAY_S * np.searchsorted(back, np.arange(len(time)), side="left")
         notes.append(Annotation("midnight", "info", "time", None, None, "The clock passes midnight; time goes on."))
         return time, rows

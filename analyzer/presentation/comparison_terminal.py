@@ -113,6 +113,7 @@ SOURCE_WORDS = {
     "sensor_pose: sensor_y_m": "place of the accelerometer across the car",
     "sensor_pose: sensor_turned": "accelerometer turned in its mounting",
     "sensor_pose: lat_gain": "lean and scale of the lateral accelerometer",
+    "sensor_pose: change_gain": "scale of the change of speed, by clock and wheels",
     "sensor_pose: long_gain": "lean and scale of the longitudinal accelerometer",
     "sensor_pose: over the whole session": "lateral acceleration against speed times yaw rate",
     "yaw_rate: yaw_bias": "offset of the yaw rate",

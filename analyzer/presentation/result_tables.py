@@ -81,6 +81,7 @@ SHOWN: dict[str, tuple[str, str, str | float]] = {
     "sensor_y_m": ("accelerometer to the left of the centre of gravity", "m", 1.0),
     "sensor_turned": ("accelerometer turned in its mounting", "deg", float(np.degrees(1.0))),
     "lat_gain": ("lateral acceleration reads too much, by lean and scale", "%", 100.0),
+    "change_gain": ("change of speed reads too much, by clock and wheel scale", "%", 100.0),
     "long_gain": ("longitudinal acceleration reads too much, by pitch and scale", "%", 100.0),
     "long_bias": ("offset of the longitudinal acceleration", "m/s2", 1.0),
     "lat_bias": ("offset of the lateral acceleration", "m/s2", 1.0),

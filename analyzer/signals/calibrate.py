@@ -206,6 +206,7 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
         slip_known=long_known or not by_satellite,
         has_lateral="lat_g" in channels,
         wheel_speed_noise_m_s=_noise(wheels[:, 2:]),
+        unchecked=recording.unchecked,
     )
 
 

@@ -86,12 +86,12 @@ def _with_unchecked(recording: Recording, tests: Sequence[PairTest]) -> Recordin
     if not tests or not scales:
         return recording
     words = (
-        f"Nothing in this log checks {listed([SCALES[thing] for thing in scales])} to better than a fifth. An error "
-        "there makes the torques wrong by as much, beyond their intervals. Log longitudinal acceleration, yaw rate and "
-        "GPS speed as well."
+        f"Nothing in this log checks {listed([SCALES[thing] for thing in scales])} to better than a fifth. The "
+        "intervals allow for an error of a fifth, no more. Log longitudinal acceleration, yaw rate and GPS speed as "
+        "well."
     )
     note = Annotation(UNCHECKED, "info", None, None, None, words)
-    return replace(recording, annotations=(*recording.annotations, note))
+    return replace(recording, annotations=(*recording.annotations, note), unchecked=tuple(scales))
 
 
 def _is_close(test: PairTest) -> bool:

@@ -103,6 +103,8 @@ class LongSession:
             has_long_g=all(s.has_long_g for s in self._blocks),
             slip_known=all(s.slip_known for s in self._blocks),
             has_lateral=all(s.has_lateral for s in self._blocks),
+            # one clock and one unit for all blocks: what one of them checks is checked
+            unchecked=tuple(u for u in self._blocks[0].unchecked if all(u in s.unchecked for s in self._blocks)),
             **({} if self._has_lap else {"lap_channel": None}),
         )
 

@@ -15,7 +15,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from analyzer.logs.recording import Recording
-from analyzer.signals.column_tests import at_the_end, copies
+from analyzer.signals.column_tests import as_quick, at_the_end, copies
 from analyzer.signals.lap_tests import lap_turns
 from analyzer.signals.pair_fit import (
     BLOCK_S,
@@ -45,6 +45,7 @@ BENT_SCALE = (0.988, 1.012)
 MOST_BRAKING = 1.25  # of the grip, which is known to a quarter
 # of a front wheel's load over the static one, per m/s2 across: 2 h/(g t); times 0.3 % of radius per unit of load
 RADIUS_BY_LOAD_S2_M = 2.4e-4
+MOST_STEADY_SLIP = 0.025  # of driven tyres at steady speed; 0.024 on sound simulated cars
 GAINS = (1.0, 18.0)  # thousandths per m/s2; an axle that is late by 0.3 s reads as 18 more at 20 m/s
 # Steer is a weak witness: near the limit understeer and yaw rate go together, and sound simulated cars have read 0.23
 # of what they are steered by. A wrong unit or place of the sensor is off by 14 (steering ratio) or 57 (radian) times.
@@ -68,9 +69,9 @@ def consistency_tests(recording: Recording, car: Car | None) -> tuple[PairTest, 
     view = view_of(recording, car)
     if view.moving.sum() < LEAST_S * RATE_HZ:
         return ()
-    found: list[PairTest | None] = [*_turns(view, recording, car), *_speeds(view), *_changes(view), *_pedals(view)]
+    found: list[PairTest | None] = [*_turns(view, recording, car), *_speeds(view, car), *_changes(view), *_pedals(view)]
     found += [_driven(view), _braking(view, car), lap_turns(view), *zeros(view, recording, car)]
-    found += [*copies(recording, view), *at_the_end(recording, view)]
+    found += [*copies(recording, view), *as_quick(recording, view), *at_the_end(recording, view)]
     return tuple(test for test in found if test is not None)
 
 
@@ -210,7 +211,16 @@ def _place(view: View) -> tuple[np.ndarray, np.ndarray] | None:
     return (east, north) if np.ptp(east) + np.ptp(north) > 60.0 else None
 
 
-def _speeds(view: View) -> list[PairTest | None]:
+def _axle_ends(car: Car | None) -> tuple[float, float]:
+    """What the rear axle's speed may be over the front one's: three deviations of what the fit believes of the radii
+    (`rear_front_scale` in `vehicle/parameters.py`), and what driven tyres slip by; any tyres without a car file."""
+    if car is None:
+        return 0.94, 1.07
+    reach = 3 * float(np.sqrt(2 / 3)) * car.uncertainty.rolling_radius_percent / 100
+    return 1 - reach, 1 + reach + MOST_STEADY_SLIP
+
+
+def _speeds(view: View, car: Car | None) -> list[PairTest | None]:
     """What tells the speed: both axles, satellites, position."""
     steady = view.rolling & (np.abs(view.change) < 1.0)
     found: list[PairTest | None] = []
@@ -230,7 +240,13 @@ def _speeds(view: View) -> list[PairTest | None]:
     gps, place = view.channels.get("gps_speed"), _place(view)
     if view.front is not None and view.rear is not None:
         found.append(
-            ratio("rear wheels over front wheels", ("front_wheels", "rear_wheels"), view.rear, view.front, (0.94, 1.07))
+            ratio(
+                "rear wheels over front wheels",
+                ("front_wheels", "rear_wheels", "car"),
+                view.rear,
+                view.front,
+                _axle_ends(car),
+            )
         )
     if gps is not None:
         found.append(_same_at_all_speeds(view, gps, steady))

@@ -60,6 +60,7 @@ class Signals:
     slip_known : the ground speed is good enough for slip: a front wheel rolls beside it, or satellites tell it and an
         accelerometer tells how late they do.
     wheel_speed_noise_m_s : standard deviation of white noise of the rear wheel speeds (m/s).
+    unchecked : scales that no other channel checks (`time`, `wheel_scale`, `lat_g`).
     """
 
     time_s: np.ndarray
@@ -88,6 +89,7 @@ class Signals:
     slip_known: bool = True
     has_lateral: bool = True
     wheel_speed_noise_m_s: float = 0.05
+    unchecked: tuple[str, ...] = ()
 
     @property
     def long_bias_sd_m_s2(self) -> float:

@@ -226,7 +226,8 @@ def given_by(value: Values, inputs: AxleInputs, car: Car) -> Given:
 
 def accelerations(value: Values, inputs: AxleInputs, yaw_rad_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Specific force at the centre of gravity along and across the car, (n,) each, from what the sensor reads where it
-    sits; `yaw_rad_s` (n,) is the true yaw rate. A change of speed that stands in for the sensor sits nowhere.
+    sits; `yaw_rad_s` (n,) is the true yaw rate. A change of speed that stands in for the sensor sits nowhere, and has
+    the scales of the clock and the wheels (`change_gain`).
     """
     measured, sideways = 1.0 - inputs.long_from_speed, 1.0 - inputs.lat_from_yaw
     squared, swing = yaw_rad_s**2, inputs.yaw_acc_rad_s2
@@ -234,8 +235,9 @@ def accelerations(value: Values, inputs: AxleInputs, yaw_rad_s: np.ndarray) -> t
     along = inputs.long_m_s2 - value["long_bias"]
     across = inputs.lat_m_s2 - value["lat_bias"]
     place = x * squared + y * swing
+    stands_in = inputs.long_from_speed * value["change_gain"]
     return (
-        along - measured * (value["long_gain"] * along + turned * across - place),
+        along * (1.0 - stands_in) - measured * (value["long_gain"] * along + turned * across - place),
         across - sideways * (value["lat_gain"] * across - turned * measured * along + swing * x - squared * y),
     )
 

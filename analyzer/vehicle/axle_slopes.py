@@ -97,7 +97,8 @@ def _readings(of: "Derivatives", long: Any, lat: Any) -> Moved:
     measured, sideways = 1.0 - of.inputs.long_from_speed, 1.0 - of.inputs.lat_from_yaw
     turned = value["sensor_turned"]
     return {
-        "along": long - measured * (value["long_gain"] * long + turned * lat),
+        "along": long * (1.0 - (1.0 - measured) * value["change_gain"])
+        - measured * (value["long_gain"] * long + turned * lat),
         "across": lat - sideways * (value["lat_gain"] * lat - turned * measured * long),
     }
 
@@ -110,6 +111,11 @@ def _pose(of: "Derivatives", long_gain: float, lat_gain: float, turned: float) -
         "along": -measured * (long_gain * long + turned * lat),
         "across": -sideways * (lat_gain * lat - turned * measured * long),
     }
+
+
+def _change_of_speed(of: "Derivatives") -> Moved:
+    """A change of the scale of the change of speed that stands in for the accelerometer."""
+    return {"along": -of.inputs.long_from_speed * (of.inputs.long_m_s2 - of.value["long_bias"])}
 
 
 def _of_front_wheels(of: "Derivatives") -> Moved:
@@ -140,6 +146,7 @@ MOVES: Mapping[str, Callable[["Derivatives"], Moved]] = {
     "sensor_turned": lambda of: _pose(of, 0.0, 0.0, 1.0),
     "lat_gain": lambda of: _pose(of, 0.0, 1.0, 0.0),
     "long_gain": lambda of: _pose(of, 1.0, 0.0, 0.0),
+    "change_gain": _change_of_speed,
     "long_bias": lambda of: _readings(of, -1.0, 0.0),
     "lat_bias": lambda of: _readings(of, 0.0, -1.0),
     "steer_offset": lambda of: {"steer": -1.0},

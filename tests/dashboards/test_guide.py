@@ -21,7 +21,7 @@ from analyzer.vehicle.parameters import priors
 from dashboards.guide.guide import PAGES, help_address, page
 
 HERE = {"Host": "localhost", "Origin": "http://localhost"}
-NOT_IN_THE_TABLE = {"long_bias"}  # comes from the log
+NOT_IN_THE_TABLE = {"long_bias", "change_gain"}  # come from the log
 
 
 class Elements(HTMLParser):

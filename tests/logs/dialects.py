@@ -202,6 +202,10 @@ _SUFFIXED = {
     n: f"{w.PLAIN_NAMES[n].lower().replace(' ', '_')}_{_UNITS_IN_NAMES[u]}".rstrip("_")
     for n, u in {"time": "s", **{k: u for k, (u, _) in CONTRACT_UNITS.items()}}.items()
 }
+_RUSSIAN_WHEELS = {
+    f"wheel_speed_{c}": f"Скорость колеса {k}"
+    for c, k in zip(("fl", "fr", "rl", "rr"), ("ПЛ", "ПП", "ЗЛ", "ЗП"), strict=True)
+}
 _LONG = [f"Remark {i}: nothing of interest, only a long preamble" for i in range(9000)]
 _COMMENTS = ["Session: invented", "Driver: nobody", ""]
 
@@ -318,6 +322,7 @@ DIALECTS: tuple[Dialect, ...] = (
     Dialect(
         "Units", "thousandths of g", _with_units({"lat_g": ("mg", 1e3 / 9.80665), "long_g": ("mg", 1e3 / 9.80665)})
     ),
+    Dialect("Units", "throttle from 0 to 1, no unit", _t(units={**CONTRACT_UNITS, "throttle": ("", 1.0)})),
     Dialect("Units", "throttle as a raw byte, 0 to 255", _t(units={**CONTRACT_UNITS, "throttle": ("%", 255.0)})),
     Dialect(
         "Units",
@@ -339,6 +344,12 @@ DIALECTS: tuple[Dialect, ...] = (
     Dialect("Time", "mm:ss.ffffff", _t(clock=w.clock_ms)),
     Dialect("Time", "ISO 8601 with a zone", _t(clock=w.clock_iso), tolerance=1e-7),
     Dialect("Time", "day.month.year hh:mm:ss,ffffff", _t(clock=w.clock_date, separator=";"), tolerance=1e-7),
+    Dialect(
+        "Time",
+        "hhmmss.ffffff as one number",
+        _t(names=w.PLAIN_NAMES, header="{name} [{unit}]", clock=w.clock_digits, units=CONTRACT_UNITS),
+        tolerance=1e-6,
+    ),
     Dialect("Time", "hh:mm:ss:mmm", _t(clock=w.clock_colons), tolerance=1e-7),
     Dialect("Time", "h:mm:ss.mmm with AM and PM, past noon", _t(clock=w.clock_half_day), tolerance=1e-7),
     Dialect(
@@ -375,6 +386,17 @@ DIALECTS: tuple[Dialect, ...] = (
         "one row a value with its unit, semicolon",
         lambda log, _: w.tall(log, names=w.PLAIN_NAMES, units=True, separator=";").encode(),
     ),
+    Dialect(
+        "Time",
+        "one row a value, channel after channel, with its unit, decimal comma",
+        lambda log, _: w.tall_by_channel(log, heading=("channel", "time", "unit", "value")).encode(),
+    ),
+    Dialect(
+        "Time",
+        "one row a value, channel after channel, decimal comma",
+        lambda log, _: w.tall_by_channel(log, heading=("time", "signal", "value")).encode(),
+        without=("brake",),
+    ),
     Dialect("Time", "none, rate stated above the data", _t(skip=("time",), above=["Sample rate: 50 Hz", ""])),
     Dialect("Time", "none, rate in the map", _t(skip=("time",)), channel_map=_RATE_MAP),
     Dialect("Time", "none, distance and speed", _by_distance, channel_map=_DISTANCE_MAP),
@@ -408,6 +430,20 @@ DIALECTS: tuple[Dialect, ...] = (
         _t(names={k: f"{v}_BUS2" for k, v in w.PLAIN_NAMES.items()}, header="{name} [{unit}]"),
     ),
     Dialect("Names", "wheels as FrntLe to ReRi", _wheels_called("VehSpdWhl{}", ("FrntLe", "FrntRi", "ReLe", "ReRi"))),
+    Dialect(
+        "Names",
+        "wheels as FntLft to RrRgt (asks which)",
+        _wheels_called("vWhl{}", ("FntLft", "FntRgt", "RrLft", "RrRgt")),
+        "asks",
+        "vWhlRrLft",
+    ),
+    Dialect(
+        "Names",
+        "letters of another alphabet (asks which)",
+        _t(names={**w.PLAIN_NAMES, **_RUSSIAN_WHEELS, "gps_speed": "GPS скорость"}, header="{name} [{unit}]"),
+        "asks",
+        "колеса",
+    ),
     Dialect("Names", "two gyros (the first is taken)", _two_gyros),
     Dialect(
         "Names",

@@ -14,6 +14,7 @@ from made_log import made_log
 from analyzer.errors import CannotTell, InputError
 from analyzer.logs import csv_rows
 from analyzer.logs.read import read_log
+from analyzer.logs.registry import open_log
 
 LOG = made_log(30.0)
 TEXT = w.text(LOG)
@@ -200,6 +201,19 @@ def test_more_rows_than_fit_are_averaged_and_told(tmp_path, monkeypatch):
     assert any("averaged" in a.message for a in recording.annotations)
     expected = np.interp(recording.time_s, LOG.time - LOG.time[:4].mean(), LOG.channels["gps_speed"])
     np.testing.assert_allclose(recording.channels["gps_speed"], expected, atol=0.3)
+
+
+@pytest.mark.parametrize(
+    "codec, mark", [("utf-8", b""), ("utf-16-le", b"\xff\xfe"), ("utf-16-be", b"\xfe\xff"), ("utf-16-le", b"")]
+)
+def test_a_text_that_does_not_fit_is_entered_in_its_middle_whatever_its_letters(tmp_path, monkeypatch, codec, mark):
+    monkeypatch.setattr(csv_rows, "BLOCK_BYTES", 60_000)
+    path = tmp_path / "log.csv"
+    path.write_bytes(mark + TEXT.encode(codec))
+    raw = open_log(path)
+    assert raw.rows == len(LOG.time) and raw.part is not None
+    (time,), _ = raw.part(slice(700, 1500)).load([0])
+    np.testing.assert_allclose(time, LOG.time[700:1500], atol=1e-9)
 
 
 @pytest.mark.slow

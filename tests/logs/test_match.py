@@ -84,23 +84,36 @@ def test_shortened_german_wheel_names(name):
 
 
 def test_the_map_leaves_a_place_for_what_is_needed_and_was_not_found(tmp_path):
-    names = {**w.PLAIN_NAMES, "wheel_speed_rl": "Signal A", "wheel_speed_rr": "Signal B"}
+    names = {**w.PLAIN_NAMES, "throttle": "Signal A", "steer": "Signal B"}
     path = tmp_path / "log.csv"
     path.write_text(w.text(LOG, names=names), encoding="utf-8")
     raw = open_log(path)
     text = propose(raw).toml(raw)
-    assert "Signal A" in text and "# [channels.wheel_speed_rl]" in text and "# [channels.throttle]" not in text
+    assert "Signal A" in text and "# [channels.throttle]" in text and "# [channels.wheel_speed_rl]" not in text
     lines = iter(text.splitlines())
     # as a person would: the # taken away, column and unit written in
-    wanted, columns = [], {"wheel_speed_rl": "Signal A", "wheel_speed_rr": "Signal B"}
+    wanted, columns, units = [], {"throttle": "Signal A", "steer": "Signal B"}, {"throttle": "%", "steer": "deg"}
     for line in lines:
         if line.startswith("# [channels."):
             channel = line.removeprefix("# [channels.").split("]")[0]
-            line, _, _ = f"[channels.{channel}]\ncolumn = '{columns[channel]}'\nunit = 'km/h'", next(lines), next(lines)
+            line, _, _ = (
+                f"[channels.{channel}]\ncolumn = '{columns[channel]}'\nunit = '{units[channel]}'",
+                next(lines),
+                next(lines),
+            )
         wanted.append(line)
     (tmp_path / "map.toml").write_text("\n".join(wanted), encoding="utf-8")
     recording = read_log(path, channel_map=load_channel_map(tmp_path / "map.toml"))
-    assert {"wheel_speed_rl", "wheel_speed_rr"} <= recording.channels.keys()
+    assert {"throttle", "steer"} <= recording.channels.keys()
+
+
+def test_rear_wheels_without_a_word_are_asked_for(tmp_path):
+    names = {**w.PLAIN_NAMES, "wheel_speed_rl": "Signal A", "wheel_speed_rr": "Signal B"}
+    (tmp_path / "log.csv").write_text(w.text(LOG, names=names), encoding="utf-8")
+    raw = open_log(tmp_path / "log.csv")
+    found = propose(raw)
+    assert {raw.columns[c.index].name for c in found.doubts["wheel_speed_rl"]} == {"Signal A", "Signal B"}
+    assert "NOT CERTAIN: 'Signal A' or 'Signal B'" in found.toml(raw)
 
 
 def test_every_channel_has_a_rule():

@@ -258,6 +258,17 @@ def tall(log: MadeLog, *, names: Mapping[str, str] = CANONICAL, units: bool = Fa
     return "\n".join([*rows, ""])
 
 
+def tall_by_channel(log: MadeLog, *, heading: Sequence[str]) -> str:
+    """One row a value, channel after channel, decimal comma; `heading` says in which order the cells come."""
+    data, rows = columns(log), [";".join(heading)]
+    for name in log.channels:
+        for time, value in zip(data["time"], data[name], strict=True):
+            cells = {"time": number(time), "value": number(value), "unit": CONTRACT_UNITS[name][0]}
+            cells["channel"] = cells["signal"] = PLAIN_NAMES[name]
+            rows.append(";".join(cells[k].replace(".", ",") if k in ("time", "value") else cells[k] for k in heading))
+    return "\n".join([*rows, ""])
+
+
 def packed_gzip(data: bytes) -> bytes:
     """Gzip without a time stamp, so that the bytes are always the same."""
     return gzip.compress(data, mtime=0)
@@ -321,6 +332,11 @@ def mdf(log: MadeLog, folder, *, slow: Sequence[str] = (), names=PLAIN_NAMES) ->
 
 
 START = datetime(2031, 5, 17, 23, 59, 20, tzinfo=UTC)  # an invented day; runs over midnight
+
+
+def clock_digits(seconds: float) -> str:
+    """hhmmss.ffffff as one number, starting at 10:59:30."""
+    return (datetime(2031, 5, 17, 10, 59, 30, tzinfo=UTC) + timedelta(seconds=seconds)).strftime("%H%M%S.%f")
 
 
 def clock_hms(seconds: float) -> str:

@@ -160,20 +160,34 @@ def test_a_block_in_which_nothing_is_driven_is_left_out_and_said(log, tmp_path):
     assert {c.lap for c in found.corners} and all(not 200 < found.signals.time_s[c.apex] < 400 for c in found.corners)
 
 
-@pytest.mark.parametrize("fault", ["repeats", "restarts", "clock"])
-def test_a_time_that_does_not_simply_rise_takes_the_whole_log_and_a_clock_does_not(log, tmp_path, fault, both):
+@pytest.mark.parametrize("fault", ["repeats", "missing", "pause", "digits", "restarts", "clock"])
+def test_only_a_clock_that_was_set_back_takes_the_whole_log(log, tmp_path, fault, both):
     frame = log.copy()
     if fault == "repeats":
         frame.loc[30_000, "time"] = frame.loc[29_999, "time"]
+    elif fault == "missing":
+        frame.loc[30_000, "time"] = np.nan
+    elif fault == "pause":
+        frame.loc[30_000:, "time"] += 3600.0
+    elif fault == "digits":
+        minutes, seconds = np.divmod(frame["time"], 60)
+        frame["time"] = 100_000 + 100 * minutes + seconds
     elif fault == "restarts":
         frame.loc[30_000:, "time"] -= 100.0
     else:
         frame["time"] = pd.Timestamp("2026-05-01T10:00:00") + pd.to_timedelta(frame["time"], unit="s")
     write(tmp_path / "log.parquet", frame)
     found = blocks_of(tmp_path / "log.parquet")
-    assert len(found) == (3 if fault == "clock" else 1)
-    if fault == "clock":
-        assert [b.starts_s + b.own_s[0] for b in found] == pytest.approx([0.0, 200.0, 400.0], abs=0.01)
+    assert len(found) == (1 if fault == "restarts" else 3)
+    if fault != "restarts":
+        later = 600.0 if fault == "pause" else 0.0  # as long as a pause is made
+        assert [b.starts_s + b.own_s[0] for b in found] == pytest.approx([0.0, 200.0, 400.0 + later], abs=0.02)
+        read = [block.read() for block in found]
+        own = [
+            r.channels["wheel_speed_rl"][slice(*np.searchsorted(r.time_s, b.own_s))]
+            for r, b in zip(read, found, strict=True)
+        ]
+        assert len(np.concatenate(own)) == len(frame) - (fault in ("repeats", "missing"))
 
 
 def blocks_of(path):
@@ -216,5 +230,5 @@ def test_a_log_of_seven_blocks_takes_no_more_memory_than_one_of_three(tmp_path, 
             tracemalloc.stop()
         assert len(found.signals.time_s) == rows
     more = (84_000 - 36_000) * 15 * 8  # bytes that a data frame of it would grow by
-    # rows of results, a few columns, and since 0.3 became 0.6 what the tests between channels see of the log
-    assert peaks[1] - peaks[0] < 0.75 * more, (peaks, more)
+    # rows of results and a few columns grow: 0.32 measured, with the peak of both logs where spins are judged
+    assert peaks[1] - peaks[0] < 0.45 * more, (peaks, more)

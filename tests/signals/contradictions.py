@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from scipy import ndimage
 
 from analyzer.errors import HalfshaftError
 from analyzer.logs.read import read_log
@@ -77,6 +78,16 @@ def _means(size: float) -> Change:
     return change
 
 
+def _smoothed(seconds: float, *names: str) -> Change:
+    """Means over a while, as a receiver makes them that is slow."""
+
+    def change(log: pd.DataFrame, rng: np.random.Generator) -> dict[str, np.ndarray]:
+        rows = max(1, round(seconds / float(np.median(np.diff(log["time"])))))
+        return {n: ndimage.uniform_filter1d(log[n].to_numpy(float), rows, mode="nearest") for n in names}
+
+    return change
+
+
 def _zeros(name: str, share: float, seconds: float = 0.0) -> Change:
     """Missing samples written as zeros: single ones, or stretches."""
 
@@ -131,6 +142,8 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     Contradiction("copies", "rear left is front left", _copied(**{RL: FL})),
     Contradiction("copies", "front right is front left", _copied(**{FR: FL})),
     Contradiction("copies", "the fronts are the rears", _copied(**{FL: RL, FR: RR})),
+    Contradiction("copies", "rears are means over a second", _smoothed(1.0, RL, RR)),
+    Contradiction("copies", "rears are means over half a second", _smoothed(0.5, RL, RR)),
     Contradiction("places", "front left for rear left", _exchanged((FL, RL))),
     Contradiction("places", "front right for rear right", _exchanged((FR, RR))),
     Contradiction("places", "front left for rear right", _exchanged((FL, RR))),
@@ -158,6 +171,7 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     ),
     Contradiction("wheel units", "rear wheels in mph", _scaled(1 / 1.609344, RL, RR)),
     Contradiction("wheel units", "front wheels 10 % too much", _scaled(1.1, FL, FR)),
+    Contradiction("wheel units", "rear wheels 5 % too little", _scaled(0.95, RL, RR)),
     Contradiction("accelerometers", "axes exchanged", _exchanged(("lat_g", "long_g")), ("long_g",)),
     Contradiction(
         "accelerometers",
@@ -224,6 +238,7 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     Contradiction("pedals", "brake noise only", lambda log, rng: {"brake": rng.uniform(0, 40, len(log))}, ("brake",)),
     Contradiction("pedals", "brake is the throttle", _copied(brake="throttle"), ("brake",)),
     Contradiction("time", "twice as long", _scaled(2.0, "time")),
+    Contradiction("time", "three times as long", _scaled(3.0, "time")),
     Contradiction("time", "half as long", _scaled(0.5, "time")),
     Contradiction("time", "1.1", _scaled(1.1, "time")),
     Contradiction("satellites", "speed in mph", _scaled(1 / 1.609344, "gps_speed"), ("gps_speed",)),

@@ -16,6 +16,7 @@ MENDED = {
     "accelerometers: lateral in m/s2 called g",
     "pedals: brake dead",
     "pedals: throttle 0 to 255 called per cent",
+    "pedals: throttle 0 to 1 called per cent",
     *(f"zeros for missing: {case.words}" for case in CONTRADICTIONS if case.group == "zeros for missing"),
 }
 # With four wheels, steer, throttle and lateral acceleration only, nothing tells these from what sound cars show (see
