@@ -172,6 +172,81 @@ SURVIVORS = {
         "if True:",
         "tests/knowledge/test_known.py",
     ),
+    "braked samples in the lock plot": Break(
+        "dashboards/run/views.py",
+        "analysis.signals.valid & ~axle.braked & np",
+        "analysis.signals.valid & np",
+        "tests/dashboards/test_run_views.py",
+    ),
+    "coast slope per newton-metre": Break(
+        "dashboards/run/views.py",
+        '"Coast, N.m per 100 N.m", 100.0',
+        '"Coast, N.m per 100 N.m", 1.0',
+        "tests/dashboards/test_run_views.py",
+    ),
+    "the corner table's interval of one deviation": Break(
+        "dashboards/run/corner_table.py",
+        "NORMAL_95 = 1.96",
+        "NORMAL_95 = 1.0",
+        "tests/dashboards/test_run_views.py",
+    ),
+    "the tyre's form errs otherwise after a change": Break(
+        "analyzer/comparison/joint_draws.py",
+        "default_rng(SEED + 1)",
+        "default_rng(SEED + 1 + side)",
+        "tests/comparison/test_joint.py",
+    ),
+    "few corners are as good as many": Break(
+        "analyzer/comparison/joint_draws.py", " * few_corners(count)", "", "tests/comparison/test_joint.py"
+    ),
+    "sides compared where only one slipped": Break(
+        "analyzer/comparison/joint.py",
+        "float(max(b[0] for b in both)), float(min(b[1] for b in both))",
+        "float(min(b[0] for b in both)), float(max(b[1] for b in both))",
+        "tests/comparison/test_joint.py",
+    ),
+    "hold-offs hardly tied": Break(
+        "analyzer/comparison/joint.py",
+        "(TIE_SHARE * hold, TIE_SHARE * hold)",
+        "(hold, hold)",
+        "tests/comparison/test_joint.py",
+    ),
+    "an inside spin though the outside wheel spins": Break(
+        "analyzer/findings/wheel_spin.py",
+        "        & (rear.outside_slip < rear.peak_slip)\n",
+        "",
+        "tests/findings/test_spin.py",
+    ),
+    "a snap while the inside wheel spins": Break(
+        "analyzer/findings/car_moments.py",
+        "change[rear.over_speed_m_s[first:last] > 0] = np.nan",
+        "pass",
+        "tests/findings/test_balance.py",
+    ),
+    "understeer surer the longer it lasts": Break(
+        "analyzer/findings/coast_understeer.py",
+        "[window][known].mean()) * lever\n",
+        "[window][known].mean()) * lever / np.sqrt(stop - start)\n",
+        "tests/findings/test_balance.py",
+    ),
+    "axle forces that turn no inertia": Break(
+        "analyzer/findings/rear_axle.py",
+        "car.cg_to_front_m - car.yaw_inertia * signals.yaw_acceleration_rad_s2",
+        "car.cg_to_front_m",
+        "tests/findings/test_spin.py",
+    ),
+    "replayed tyres read as they are": Break(
+        "analyzer/findings/counterfactual.py",
+        "could = could * (1 + READS_HIGH)",
+        "pass",
+        "tests/findings/test_replayed.py",
+    ),
+    "a spin's share sure whatever its timing": Break(
+        "analyzer/findings/counterfactual.py",
+        "FORM_SD**2 + timing**2",
+        "FORM_SD**2",
+        "tests/findings/test_replayed.py",
+    ),
     "writes not brought to the disk": Break(
         "analyzer/logbook/database.py",
         "synchronous = EXTRA",

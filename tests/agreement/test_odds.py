@@ -78,7 +78,8 @@ def test_a_locked_sample_bounds_a_curve_and_does_not_measure_it():
     held = replace(slipped, slipping=np.zeros(30, bool))
     spread = np.diag([1.0, 1e-9, 1e-9, 1e-9, 1e-9]) ** 2
     evidence = {
-        preload: _without_form(held, np.array([preload, 0.0, 0.0, 0.0, 0.0]), spread) for preload in (40.0, 200.0, 300.0)
+        preload: _without_form(held, np.array([preload, 0.0, 0.0, 0.0, 0.0]), spread)
+        for preload in (40.0, 200.0, 300.0)
     }
     assert evidence[300.0] == pytest.approx(evidence[200.0], abs=0.1)
     assert evidence[40.0] < evidence[200.0] - 10

@@ -76,18 +76,18 @@ def sides(*, seed=3, count=300, keep=(lambda torque: torque > -np.inf,) * 2):
         observed = replace(made.observed, usable=keep[side](made.torque_Nm), group=np.arange(count) // 5)
         part = replace(log_part(observed), owner=Owner(side, side, "circuit"))
         logs.append(JointLog(part, tuple(("circuit", int(g), None) for g in np.unique(part.group))))
-    return made, logs
+    return logs
 
 
 def test_a_comparison_speaks_of_torques_at_which_both_sides_slipped():
-    made, logs = sides(keep=(lambda torque: torque > -150.0, lambda torque: torque < 700.0))
+    logs = sides(keep=(lambda torque: torque > -150.0, lambda torque: torque < 700.0))
     low, high = fit_jointly(logs, car=CAR, priors=KNOWN).torque_span_Nm
     assert -150.0 < low < -90.0 and 600.0 < high < 700.0
 
 
 def test_the_same_samples_twice_have_not_changed_and_hold_offs_are_tied():
     """All that is unsure of one curve is in the other as well; what is left is how far hold-offs may be apart."""
-    _, logs = sides()
+    logs = sides()
     tied, free = (fit_jointly(logs, car=CAR, priors=KNOWN, tied=tie) for tie in (True, False))
     for found in (tied, free):
         assert np.abs(found.curves[1] - found.curves[0]).max() < 0.2

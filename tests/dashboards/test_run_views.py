@@ -289,7 +289,11 @@ def test_braked_samples_are_not_in_the_lock_plot(analysis):
 
 def test_slopes_are_sent_per_100_newton_metres_and_the_preload_is_not(analysis):
     sent = {line["label"]: line["measured"] for line in overview(analysis)["parameters"]}
-    for label, name, factor in (("Preload", "preload_Nm", 1), ("Drive", "drive_slope", 100), ("Coast", "coast_slope", 100)):
+    for label, name, factor in (
+        ("Preload", "preload_Nm", 1),
+        ("Drive", "drive_slope", 100),
+        ("Coast", "coast_slope", 100),
+    ):
         found = analysis.lock_curve.parameters[name]
         (values,) = (v for key, v in sent.items() if key.startswith(label))
         assert values == pytest.approx([factor * v for v in (found.value, found.lower, found.upper)], abs=1e-3)
