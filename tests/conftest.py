@@ -45,6 +45,16 @@ def pytest_make_collect_report(collector):
     return _refused(collector.config, (yield))
 
 
+@pytest.fixture(scope="module")
+def analysed_once():
+    """Where the answer to the same files is wanted again, it is not worked out again (`analysed_once.py`)."""
+    from analysed_once import patched  # the analyzer takes a while to import, and not every test needs it
+
+    with pytest.MonkeyPatch.context() as patch:
+        patched(patch)
+        yield
+
+
 # processor seconds of the files that take longest, beside what is marked in a file itself; `-m "not slow"` leaves them
 # out, for a developer's loop
 LONG = {

@@ -207,7 +207,10 @@ def yaw_unit(values: np.ndarray) -> Evidence:
 
 def fraction_unit(values: np.ndarray) -> Evidence:
     """Per cent or ratio from the largest of the values (rows,)."""
-    top = float(np.nanmax(values))
+    known = values[np.isfinite(values)]
+    if not len(known):
+        return Evidence(None, "it has no values")
+    top = float(known.max())
     if 0.15 <= top <= 1.2:
         return Evidence("1", f"unit 1 (ratio) from its size (up to {top:.2f})")
     if 254.0 <= top <= 256.0:

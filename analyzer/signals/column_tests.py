@@ -4,10 +4,11 @@ from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
-from scipy import ndimage, signal
+from scipy import ndimage
 
 from analyzer.channels import CHANNELS, WHEEL_CHANNELS
 from analyzer.logs.recording import Recording
+from analyzer.signals.filters import band_pass_sections, both_ways
 from analyzer.signals.pair_fit import BLOCK_S, LEAST_S, PairTest, View, limited, untested
 from analyzer.signals.stretches import read_off, wheel_speeds_m_s
 
@@ -36,9 +37,9 @@ def as_quick(recording: Recording, view: View) -> list[PairTest]:
     time = np.arange(0.0, recording.time_s[-1], 1 / QUICK_RATE_HZ)
     if len(time) < LEAST_S * QUICK_RATE_HZ:
         return []
-    band = signal.butter(2, QUICK_HZ, "bandpass", fs=QUICK_RATE_HZ, output="sos")
+    band = band_pass_sections(2, *QUICK_HZ, QUICK_RATE_HZ)
     read = read_off(recording.time_s, time)
-    quick = {name: signal.sosfiltfilt(band, read(wheels[name])) for name in WHEEL_CHANNELS}
+    quick = {name: both_ways(band, read(wheels[name])) for name in WHEEL_CHANNELS}
     use = np.interp(time, view.time, view.rolling.astype(float)) > 0.9
     use = ndimage.binary_erosion(use, iterations=round(QUICK_RATE_HZ / 2 / QUICK_HZ[0]))
     name, holds = "rear wheels' quick changes of speed over the front wheels'", ("front_wheels", "rear_wheels")

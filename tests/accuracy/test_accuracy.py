@@ -3,7 +3,10 @@
 Bounds are what was measured with a margin, not what one would wish; `python -m tests.accuracy.table` prints them.
 """
 
+import tempfile
 from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
 
 import pytest
 from accuracy.cases import CASES, TYRES, Case, analysed, measure
@@ -46,11 +49,17 @@ TYRE_LIMITS = {
 }
 
 
+@cache
+def driven(name):
+    """A case's session and its analysis, once for all tests."""
+    session = CASES[name].drive()
+    with tempfile.TemporaryDirectory() as folder:
+        return session, analysed(session.log, CASES[name].file, Path(folder))
+
+
 @pytest.mark.parametrize("name", CASES)
-def test_measured_curve_is_near_the_truth_and_inside_its_interval(name, tmp_path):
-    case = CASES[name]
-    session = case.drive()
-    found = measure(case, session, analysed(session.log, case.file, tmp_path))
+def test_measured_curve_is_near_the_truth_and_inside_its_interval(name):
+    found = measure(CASES[name], *driven(name))
     limits = LIMITS[name]
     assert found.points >= 12
     assert found.lock_error < limits.lock_error
@@ -61,11 +70,9 @@ def test_measured_curve_is_near_the_truth_and_inside_its_interval(name, tmp_path
     assert found.kinematic_error < limits.kinematic
 
 
-def test_without_a_brake_channel_hardly_a_braked_sample_measures_the_curve(tmp_path):
+def test_without_a_brake_channel_hardly_a_braked_sample_measures_the_curve():
     # 40 own cars: 0.2 % of the slipping samples; 4.3 % before braking lasted until the car coasts, and preload -25 %
-    case = CASES["club, minimum channels"]
-    session = case.drive()
-    analysis = analysed(session.log, case.file, tmp_path)
+    session, analysis = driven("club, minimum channels")
     signals, truth = analysis.signals, session.truth
     told_off = analysis.axle.slipping & signals.valid & signals.speed_trusted & ~signals.braking
     assert told_off.sum() > 10 * signals.rate_hz

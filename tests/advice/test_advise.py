@@ -33,6 +33,7 @@ from analyzer.presentation.html import advice_report
 from analyzer.simulation.parameters import Driver
 from analyzer.vehicle.car import load_car
 
+pytestmark = pytest.mark.usefixtures("analysed_once")
 # the parts that give WEAK, by the wedge's statics and uniform wear: 2 faces at mu 0.11, pin radius 38 mm
 SETUP = setup_toml(name="weak", drive_deg=66, coast_deg=75, cone_N=1000)
 SHELF = """[[parts.cone_spring]]

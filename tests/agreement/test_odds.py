@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from agreement.odds_sessions import Case, cases, fitted, planted, said
+from lockcurve.simulated_sets import CAR, KNOWN, simulated_set
 
 from analyzer.agreement.alternatives import AS_THE_FILE_SAYS, alternatives
 from analyzer.agreement.odds import TEMPER, belief, log_evidence
@@ -17,6 +18,8 @@ from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import Setup, load_setup
 from analyzer.lockcurve import model
 from analyzer.lockcurve.evidence import Witness
+from analyzer.lockcurve.fit import fit
+from analyzer.lockcurve.problem import make_problem
 from analyzer.presentation.odds_words import bar, headline, odds_words
 
 SAMPLES = Path(str(resources.files("sample_logs")))
@@ -68,6 +71,49 @@ def _without_form(witness: Witness, mean: np.ndarray, covariance: np.ndarray) ->
         return witness.log_evidence(mean, covariance)
 
 
+def test_a_locked_sample_bounds_a_curve_and_does_not_measure_it():
+    """Tobit's model: what held is as likely under any curve above it, and the less likely the further one is below."""
+    shown = np.array([100.0, 0.0, 0.0, 0.0, 0.0])
+    slipped = witness_of(shown, torque_Nm=np.linspace(20.0, 60.0, 30))
+    held = replace(slipped, slipping=np.zeros(30, bool))
+    spread = np.diag([1.0, 1e-9, 1e-9, 1e-9, 1e-9]) ** 2
+    evidence = {
+        preload: _without_form(held, np.array([preload, 0.0, 0.0, 0.0, 0.0]), spread)
+        for preload in (40.0, 200.0, 300.0)
+    }
+    assert evidence[300.0] == pytest.approx(evidence[200.0], abs=0.1)
+    assert evidence[40.0] < evidence[200.0] - 10
+
+
+def test_curves_within_the_error_of_the_tyre_s_form_are_hardly_told_apart():
+    """Slopes 0.02 apart are one deviation of the split's error (`uncertainty.SPLIT_ERROR_SHARE`); a hundred samples
+    without that error tell them apart."""
+    torque = np.repeat(np.linspace(100.0, 1500.0, 10), 10)
+    shown = np.array([60.0, 0.30, 0.0, 0.10, 0.0])
+    witness = witness_of(shown, torque_Nm=torque)
+    other, spread = shown + np.array([0.0, 0.02, 0.0, 0.0, 0.0]), np.diag([5.0, 0.002, 1.0, 0.002, 1.0]) ** 2
+    sure, unsure = (
+        of(witness, shown, spread) - of(witness, other, spread) for of in (_without_form, Witness.log_evidence)
+    )
+    assert sure > 3 and 0 < unsure < 1.5
+
+
+def test_the_logs_speak_as_much_more_softly_as_the_answer_is_less_sure():
+    """Twice the deviation is a quarter of the information (`lockcurve.weights`: what does not average out)."""
+    found = fit(make_problem(simulated_set(300, np.random.default_rng(8)).observed, CAR, KNOWN))
+    plain = Witness.of(found)
+    wider = Witness.of(replace(found, problem=replace(found.problem, widened=2.0)))
+    for name in ("weight", "information", "gradient"):
+        assert getattr(wider, name) == pytest.approx(getattr(plain, name) / 4)
+    proposed = belief_of(found.curve), belief_of(found.curve + np.array([40.0, 0.1, 0.0, 0.0, 0.0]))
+    loud, soft = (w.log_evidence(*proposed[0]) - w.log_evidence(*proposed[1]) for w in (plain, wider))
+    assert loud > 10 and 0 < soft < 0.9 * loud  # what is believed of the car beforehand is as loud as ever
+
+
+def belief_of(curve):
+    return curve, np.diag([5.0, 0.01, 5.0, 0.01, 5.0]) ** 2
+
+
 def test_a_log_without_samples_tells_nothing(setup):
     witness = witness_of(np.array([60.0, 0.2, 0.0, 0.1, 0.0]), torque_Nm=np.zeros(0))
     evidence = [log_evidence(witness, one.curve) for one in alternatives(predict_lock_curve(setup), setup)]
@@ -93,6 +139,14 @@ def test_the_belief_is_the_predictions_own_band(setup):
     assert mean[1] == pytest.approx(curve.drive_slope)
     assert math.exp(1.96 * math.sqrt(covariance[1, 1]) / mean[1]) == pytest.approx(high / mean[1], rel=0.1)
     assert low < mean[1] < high
+
+
+def test_where_a_flat_ramp_begins_to_clamp_is_unknown(setup):
+    curve = predict_lock_curve(setup)
+    _, as_said = belief(curve)
+    _, flat = belief(replace(curve, coast_slope=0.0))
+    assert np.sqrt(as_said[4, 4]) < 100 < 180 < np.sqrt(flat[4, 4])
+    assert flat[2, 2] == pytest.approx(as_said[2, 2])
 
 
 def test_alternatives_are_what_the_file_leaves_to_change(setup):

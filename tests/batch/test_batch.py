@@ -22,6 +22,7 @@ from analyzer.cli.main import main
 from analyzer.errors import InputError
 from analyzer.provenance import Provenance, provenance
 
+pytestmark = pytest.mark.usefixtures("analysed_once")
 GOOD = ["first.parquet", "may/second.parquet"]
 
 

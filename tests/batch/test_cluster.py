@@ -13,7 +13,7 @@ import pytest
 from analyzer.batch.run import run_batch
 
 distributed = pytest.importorskip("distributed")
-LOGS = 6
+LOGS = 4
 
 
 @pytest.fixture

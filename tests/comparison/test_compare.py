@@ -21,6 +21,7 @@ from analyzer.simulation.parameters import Driver, LockParameters, SimTyre
 from analyzer.simulation.session import simulate_session
 from analyzer.vehicle.car import load_car
 
+pytestmark = pytest.mark.usefixtures("analysed_once")
 CAR = """[car]
 mass_kg = 1050
 wheelbase_m = 2.4

@@ -16,6 +16,7 @@ from analyzer.findings.evidence import Blame, BothWheelSpin, InsideSpin, InsideW
 from analyzer.lockcurve.estimate import Interval
 from analyzer.presentation.result_json import to_json
 from dashboards.run import quantities
+from dashboards.run.corner_table import corner_table
 from dashboards.run.lines import ALL_POINTS, MOST_LAPS, MOST_POINTS, Other, traces
 from dashboards.run.quantities import MAP_LABELS, QUANTITIES, logged, rear_of
 from dashboards.run.repeat import CHOICES, repeat
@@ -278,6 +279,31 @@ def test_lock_plot_has_the_curve_s_points_draws_and_samples(analysis):
     assert all(len(draw) == len(points) for draw in told["draws"])
     heights = unpacked(told["slipping"]["y"])
     assert len(heights) and heights.min() >= 0
+
+
+def test_braked_samples_are_not_in_the_lock_plot(analysis):
+    braked = replace(analysis, axle=replace(analysis.axle, braked=np.ones(len(analysis.signals.time_s), bool)))
+    told = lock(braked)
+    assert not [kind for kind in ("slipping", "locked") if len(unpacked(told[kind]["y"]))]
+
+
+def test_slopes_are_sent_per_100_newton_metres_and_the_preload_is_not(analysis):
+    sent = {line["label"]: line["measured"] for line in overview(analysis)["parameters"]}
+    for label, name, factor in (
+        ("Preload", "preload_Nm", 1),
+        ("Drive", "drive_slope", 100),
+        ("Coast", "coast_slope", 100),
+    ):
+        found = analysis.lock_curve.parameters[name]
+        (values,) = (v for key, v in sent.items() if key.startswith(label))
+        assert values == pytest.approx([factor * v for v in (found.value, found.lower, found.upper)], abs=1e-3)
+
+
+def test_the_corner_table_s_interval_is_that_of_95_per_cent(analysis):
+    rows = tuple(replace(r, transfer_torque_Nm=100.0, transfer_torque_sd_Nm=10.0) for r in analysis.phase_results)
+    table = corner_table(replace(analysis, phase_results=rows), 2)
+    at = table["headings"].index("95 % interval")
+    assert {line["cells"][at] for line in table["rows"]} == {"80 to 120"}
 
 
 def test_rear_axle_is_worked_out_once_an_analysis_and_never_stale(analysis):

@@ -195,6 +195,23 @@ def test_a_snap_under_brakes_is_not_told_and_one_just_after_them_is():
     assert len(find(until(0.0))) == 1
 
 
+def test_a_moment_that_comes_back_as_the_inside_wheel_stops_spinning_is_no_snap():
+    signals, axle, corners, _ = made_signals_and_axle(Made(spin_laps=()))
+    snapping, opens_s = jumping(signals, axle, corners, jump_Nm=700.0, rise_s=0.06)
+    turn = np.where(signals.yaw_rate_rad_s >= 0, 1.0, -1.0)
+    around = np.abs(signals.time_s - opens_s) < 1.5
+    faster = np.where(around, turn * 2.0, snapping.speed_difference_rad_s)  # rad/s, the inside wheel over the outside
+    spinning = replace(snapping, speed_difference_rad_s=faster)
+    assert find_lock_up_snap(rear_axle(signals, spinning, made_car()), corners) == ()
+
+
+def test_a_moment_is_no_surer_for_lasting_longer():
+    """The split of the torque errs by one error along an event: its deviation is the sample's times t_r/(2R)."""
+    (finding, *_) = found(find_coast_understeer, Made(spin_laps=()))
+    assert finding.evidence.duration_s > 1.0
+    assert finding.evidence.yaw_moment_sd_Nm == pytest.approx(30.0 * 1.46 / 0.6)
+
+
 def test_all_findings_come_worst_first_and_none_is_unlikely():
     signals, axle, corners, _ = made_signals_and_axle(Made())
     findings = find_all([find_in(signals, corners, axle, made_estimate(), made_car())])

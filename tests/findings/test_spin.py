@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_analysis import CORNERS, LAP_S, Made, made_car, made_signals_and_axle
+from made_analysis import CORNERS, LAP_S, PEAK_SLIP, Made, made_car, made_signals_and_axle
 
 from analyzer.findings.evidence import OpenBecause
-from analyzer.findings.rear_axle import rear_axle, rear_lateral_force_N
+from analyzer.findings.rear_axle import front_lateral_force_N, rear_axle, rear_lateral_force_N
 from analyzer.findings.wheel_spin import (
     find_both_wheel_spin,
     find_inside_wheel_locking,
@@ -122,6 +122,13 @@ def test_both_wheels_past_the_peak_is_both_wheel_spin_and_not_inside_wheel_spin(
     assert found(find_inside_wheel_spin, made) == ()
 
 
+def test_an_inside_spin_ends_where_the_outside_wheel_goes_past_its_peak_as_well():
+    """The inside wheel turns faster and slips more, by 20 % against 15: both spin."""
+    made = Made(spin_outside_slip=1.36 * PEAK_SLIP)
+    assert found(find_inside_wheel_spin, made) == ()
+    assert [(f.lap, f.corner) for f in found(find_both_wheel_spin, made)] == [(2, 1), (3, 1)]
+
+
 def test_inside_rear_locking_under_braking_is_found_and_a_clean_session_has_none():
     locks = found(find_inside_wheel_locking, Made(spin_laps=(), inside_locks_laps=(3,)))
     assert [(f.lap, f.corner) for f in locks] == [(3, 1)]
@@ -172,6 +179,15 @@ def test_rear_lateral_force_of_a_steady_turn_is_the_rear_weight_share():
     signals, *_ = made_signals_and_axle(Made())
     steady = replace(signals, yaw_acceleration_rad_s2=np.zeros_like(signals.yaw_rate_rad_s))
     assert rear_lateral_force_N(steady, made_car()) == pytest.approx(1100 * 0.52 * signals.lat_m_s2)
+
+
+def test_axle_forces_turn_the_car_s_inertia():
+    """Yaw acceleration alone: F_f + F_r = 0 and a F_f - b F_r = I_z r' give F_f = I_z r'/L = -F_r (derived)."""
+    signals, *_ = made_signals_and_axle(Made())
+    car, swing = made_car(), np.full_like(signals.lat_m_s2, 1.5)
+    turning = replace(signals, lat_m_s2=0 * swing, yaw_acceleration_rad_s2=swing)
+    assert front_lateral_force_N(turning, car) == pytest.approx(car.yaw_inertia * swing / car.wheelbase_m)
+    assert rear_lateral_force_N(turning, car) == pytest.approx(-car.yaw_inertia * swing / car.wheelbase_m)
 
 
 def _in_spins(signals, inside, outside):

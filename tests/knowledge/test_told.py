@@ -62,6 +62,16 @@ def test_a_run_whose_passes_hardly_scatter_counts_no_more():
     np.testing.assert_allclose(tame.information, calm.information, rtol=0.02)
 
 
+def test_a_run_whose_answer_is_half_as_sure_tells_a_quarter_of_the_same():
+    """What does not average out in a run (`lockcurve.weights`) does not in what it tells of its car either."""
+    fit = linear_fit(np.random.default_rng(2))
+    plain = told_by(fit)
+    fit.problem.widened = 2.0
+    wider = told_by(fit)
+    np.testing.assert_allclose(wider.information, plain.information / 4)
+    np.testing.assert_allclose(wider.weighted, plain.weighted / 4)
+
+
 def test_a_log_without_samples_tells_nothing():
     told = told_by(linear_fit(np.random.default_rng(3), samples=0))
     assert not told.information.any() and not told.weighted.any()

@@ -19,6 +19,7 @@ from analyzer.planning.plan import plan
 from analyzer.vehicle.axle_solution import solve
 from analyzer.vehicle.parameters import Prior
 
+pytestmark = pytest.mark.usefixtures("analysed_once")
 SAMPLES = files("sample_logs")
 CURVE = np.array([110.0, 0.35, 40.0, 0.15, 60.0])
 

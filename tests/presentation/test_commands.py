@@ -10,6 +10,7 @@ from analyzer.cautions import CAUTIONS
 from analyzer.cli.main import main
 from analyzer.presentation.result_json import schema
 
+pytestmark = pytest.mark.usefixtures("analysed_once")
 SAMPLES = resources.files("sample_logs")
 LOG, CAR, SETUP = (str(SAMPLES / name) for name in ("baseline.parquet", "club_car.toml", "baseline.setup.toml"))
 

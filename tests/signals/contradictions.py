@@ -304,11 +304,11 @@ def judged(log: pd.DataFrame) -> str:
         log.to_parquet(path)
         try:
             session = read_session([LogBlock(lambda: read_log(path))], car=CAR)
+            if contradicted(session.signals().annotations):  # the answer keeps that mark: test_contradictions.py
+                return "bounded"
             analysis = analyze_session(session=session, car=CAR)
         except HalfshaftError:
             return "refused"
-    if contradicted(analysis.quality):
-        return "bounded"
     points = [p for p in analysis.lock_curve.points if p.kind != "none"]
     truth = true_locking_Nm(np.array([p.input_torque_Nm for p in points]))
     outside = [
