@@ -304,7 +304,7 @@ class Judge:
         ends = self._off_throttle[np.searchsorted(self._off_throttle, spin[1]) :]
         end = int(ends[0]) if len(ends) else len(signals.throttle)
         along = np.arange(index[0], max(end, index[-1] + 1))
-        power = np.interp(along, index, lost * signals.speed_m_s[index], right=0.0) * (along < spin[1])
+        power = np.interp(along, index, lost * signals.speed_m_s[index]) * (along < spin[1])
         energy = np.cumsum(power) / signals.rate_hz
         speed = np.maximum(signals.speed_m_s[along], 1.0)
         lost_s = float(np.sum(energy / (self.car.mass_kg * speed**2)) / signals.rate_hz)

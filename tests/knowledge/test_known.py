@@ -1,6 +1,5 @@
 """Runs of one car put together: the limits where the answer is known, who is heard, and who contradicts."""
 
-import time
 from types import SimpleNamespace
 
 import numpy as np
@@ -122,7 +121,7 @@ def test_others_word_is_left_where_it_makes_the_answer_no_surer(monkeypatch):
     """A log whose passes scatter little knows more than its curvature says (`use.informed`)."""
     blind, found = SimpleNamespace(problem=None, theta=None), SimpleNamespace()
     monkeypatch.setattr(use, "with_knowledge", lambda problem, known: None)
-    monkeypatch.setattr(use, "fit", lambda problem, start: found)
+    monkeypatch.setattr(use, "refit", lambda before, problem: found)
     heard = Heard("run 1", "abc")
     offered = Usable(known=None, runs=(heard,), left_out=(), probability=0.5, offered=(heard,))
     for sd_Nm, answer, runs in ((9.0, found, (heard,)), (11.0, blind, ())):
@@ -190,19 +189,14 @@ def test_runs_of_one_car_are_seldom_named():
     assert named <= 4  # 1 in 100 by the stated level; more than 4 comes in 4 of 1000 (binomial)
 
 
-def test_two_hundred_runs_are_put_together_in_half_a_second():
+def test_of_two_hundred_runs_every_one_is_heard_or_named():
+    """How long that takes is a row of `benchmarks/budgets.py`."""
     rng = np.random.default_rng(13)
     car = a_car(rng)
     words = [{"tyres": f"set {k % 4}", "weather": ("dry", "wet")[k % 2]} for k in range(201)]
     runs = [a_run(rng, car, number=k, **driven) for k, driven in enumerate(words)]
-
-    def taken_s():
-        began = time.process_time()
-        knowledge = Knowledge("car", tuple(runs[:200]))
-        assert len(knowledge.usable_by(runs[200]).runs) + len(knowledge.contradicting) == 200
-        return time.process_time() - began
-
-    assert min(taken_s() for _ in range(3)) < 0.5  # the best of three: another process may have the processor's caches
+    knowledge = Knowledge("car", tuple(runs[:200]))
+    assert len(knowledge.usable_by(runs[200]).runs) + len(knowledge.contradicting) == 200
 
 
 def test_a_file_gives_back_what_was_written(tmp_path):
