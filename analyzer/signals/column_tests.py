@@ -1,16 +1,13 @@
-"""What a column says of itself: noise of its own, how quick it is, and a range that it does not sit at the end of."""
+"""What a column says of itself: noise of its own, and a range that it does not sit at the end of."""
 
 from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
-from scipy import ndimage
 
 from analyzer.channels import CHANNELS, WHEEL_CHANNELS
 from analyzer.logs.recording import Recording
-from analyzer.signals.filters import band_pass_sections, both_ways
-from analyzer.signals.pair_fit import BLOCK_S, LEAST_S, PairTest, View, limited, untested
-from analyzer.signals.stretches import read_off, wheel_speeds_m_s
+from analyzer.signals.pair_fit import PairTest, View, limited
 
 OWN_SENSORS = "have sensors of their own"
 NOISE_TURNS = -0.3
@@ -19,41 +16,7 @@ NOISE_ROWS = 100  # in a stretch
 MOST_SHARED, MOST_SHARED_SLOW, FAST_HZ = 0.3, 0.5, 45.0
 NOISE_RATE_HZ = 20.0  # slower, what a car does in three rows is more than its sensors' noise
 LATEST_COPY_S = 0.3
-# 0.96 to 5 on sound logs (21 random ones); a mean over half a second leaves 0.87, over a second 0.5
-QUICK_HZ, QUICK_RATE_HZ, LEAST_QUICK = (0.5, 1.5), 20.0, 0.93
 MOST_AT_ITS_END = 0.03  # of the driving; a steering stop is met in a spin or a hairpin, for a moment
-
-
-def as_quick(recording: Recording, view: View) -> list[PairTest]:
-    """Off the brakes the driven axle follows every change of speed that the free one does, and throttle moves it more.
-
-    Notes
-    -----
-    The size of what both wheels of an axle do within `QUICK_HZ`: noise of their own is not in what they share.
-    """
-    wheels = wheel_speeds_m_s(recording)
-    if not set(WHEEL_CHANNELS) <= wheels.keys():
-        return []
-    time = np.arange(0.0, recording.time_s[-1], 1 / QUICK_RATE_HZ)
-    if len(time) < LEAST_S * QUICK_RATE_HZ:
-        return []
-    band = band_pass_sections(2, *QUICK_HZ, QUICK_RATE_HZ)
-    read = read_off(recording.time_s, time)
-    quick = {name: both_ways(band, read(wheels[name])) for name in WHEEL_CHANNELS}
-    use = np.interp(time, view.time, view.rolling.astype(float)) > 0.9
-    use = ndimage.binary_erosion(use, iterations=round(QUICK_RATE_HZ / 2 / QUICK_HZ[0]))
-    name, holds = "rear wheels' quick changes of speed over the front wheels'", ("front_wheels", "rear_wheels")
-    if use.sum() < LEAST_S * QUICK_RATE_HZ:
-        return [untested(name, holds, "too little rolling without the brakes")]
-    block = (time[use] // BLOCK_S).astype(int)
-    rear, front = (
-        np.bincount(block, weights=(quick[f"wheel_speed_{end}l"] * quick[f"wheel_speed_{end}r"])[use]) for end in "rf"
-    )
-    if front.sum() <= 0 or rear.sum() <= 0:
-        return [untested(name, holds, "too little of it in this log")]
-    ratio = rear.sum() / front.sum()
-    sure = float(np.sqrt(((rear - ratio * front) ** 2).sum())) / front.sum() / (2 * np.sqrt(ratio))
-    return [limited(name, holds, float(np.sqrt(ratio)), float(sure), (LEAST_QUICK, None), "1", "share")]
 
 
 def at_the_end(recording: Recording, view: View) -> list[PairTest]:

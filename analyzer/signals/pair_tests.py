@@ -15,7 +15,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from analyzer.logs.recording import Recording
-from analyzer.signals.column_tests import as_quick, at_the_end, copies
+from analyzer.signals.column_tests import at_the_end, copies
 from analyzer.signals.lap_tests import lap_turns
 from analyzer.signals.pair_fit import (
     BLOCK_S,
@@ -71,7 +71,7 @@ def consistency_tests(recording: Recording, car: Car | None) -> tuple[PairTest, 
         return ()
     found: list[PairTest | None] = [*_turns(view, recording, car), *_speeds(view, car), *_changes(view), *_pedals(view)]
     found += [_driven(view), _braking(view, car), lap_turns(view), *zeros(view, recording, car)]
-    found += [*copies(recording, view), *as_quick(recording, view), *at_the_end(recording, view)]
+    found += [*copies(recording, view), *at_the_end(recording, view)]
     return tuple(test for test in found if test is not None)
 
 

@@ -14,7 +14,6 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from scipy import ndimage
 
 from analyzer.errors import HalfshaftError
 from analyzer.logs.read import read_log
@@ -78,16 +77,6 @@ def _means(size: float) -> Change:
     return change
 
 
-def _smoothed(seconds: float, *names: str) -> Change:
-    """Means over a while, as a receiver makes them that is slow."""
-
-    def change(log: pd.DataFrame, rng: np.random.Generator) -> dict[str, np.ndarray]:
-        rows = max(1, round(seconds / float(np.median(np.diff(log["time"])))))
-        return {n: ndimage.uniform_filter1d(log[n].to_numpy(float), rows, mode="nearest") for n in names}
-
-    return change
-
-
 def _zeros(name: str, share: float, seconds: float = 0.0) -> Change:
     """Missing samples written as zeros: single ones, or stretches."""
 
@@ -142,8 +131,6 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     Contradiction("copies", "rear left is front left", _copied(**{RL: FL})),
     Contradiction("copies", "front right is front left", _copied(**{FR: FL})),
     Contradiction("copies", "the fronts are the rears", _copied(**{FL: RL, FR: RR})),
-    Contradiction("copies", "rears are means over a second", _smoothed(1.0, RL, RR)),
-    Contradiction("copies", "rears are means over half a second", _smoothed(0.5, RL, RR)),
     Contradiction("places", "front left for rear left", _exchanged((FL, RL))),
     Contradiction("places", "front right for rear right", _exchanged((FR, RR))),
     Contradiction("places", "front left for rear right", _exchanged((FL, RR))),
