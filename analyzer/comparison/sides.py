@@ -17,7 +17,7 @@ Schuirmann, "A comparison of the two one-sided tests procedure and the power app
 average bioavailability", J. Pharmacokinetics and Biopharmaceutics 15, 1987 (the two one-sided tests; from memory).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -144,17 +144,28 @@ def _expected(
     side: str, before: PredictedLockCurve | None, after: PredictedLockCurve | None, torque: np.ndarray
 ) -> tuple[float | None, float]:
     """Predicted change and its standard deviation (N.m): friction and the like are wrong alike in both files, so the
-    change is as uncertain, relatively, as the curve of which it is a part."""
+    change is as uncertain, relatively, as the curve of which it is a part. Where neither file says where the preload
+    springs sit, each place is as likely as the other, the same before and after."""
     if before is None or after is None or "spool" in (before.kind, after.kind):
         return None, 0.0
-    levels, share = [], 0.0
-    for curve in (before, after):
-        at_zero = curve.locking_torque_Nm(np.array([0.0]))[0]
-        at = curve.locking_torque_Nm(torque)
-        levels.append(float(at_zero if side == "preload" else (at - at_zero).mean()))
+    shared = [place for place in before.series_shares if place in after.series_shares]
+    pairs = [(_placed(before, at), _placed(after, at)) for at in shared] or [(before, after)]
+    changes = [_predicted_level(side, b, torque) - _predicted_level(side, a, torque) for a, b in pairs]
+    share = 0.0
+    for curve in (curve for pair in pairs for curve in pair):
         low, high = (float(b.mean()) for b in curve.band_Nm(torque))
         share = max(share, np.log(high / low) / (2 * NORMAL_95) if 0 < low < high < np.inf else 0.0)
-    return levels[1] - levels[0], share * abs(levels[1] - levels[0])
+    expected = float(np.mean(changes))
+    return expected, float(np.hypot(share * abs(expected), np.std(changes)))
+
+
+def _placed(curve: PredictedLockCurve, series_share: float) -> PredictedLockCurve:
+    return replace(curve, series_shares=(series_share,))
+
+
+def _predicted_level(side: str, curve: PredictedLockCurve, torque: np.ndarray) -> float:
+    at_zero = curve.locking_torque_Nm(np.array([0.0]))[0]
+    return float(at_zero if side == "preload" else (curve.locking_torque_Nm(torque) - at_zero).mean())
 
 
 def verdict(value: float, draws: np.ndarray, *, expected: float | None, expected_sd: float, margin: float) -> str:

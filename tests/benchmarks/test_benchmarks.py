@@ -30,7 +30,7 @@ def test_a_long_log_goes_on_over_the_laps(tmp_path):
 
 @pytest.mark.skipif(not Path("/proc/self/clear_refs").exists(), reason="peak memory is read from Linux's /proc")
 def test_ratios_are_printed_for_both_hours_and_both_yardsticks(tmp_path):
-    best = measured(tmp_path, hours=2, repeats=1, rows_per_hour=20_000)
+    best = measured(tmp_path, hours=2, repeats=1, rows_per_hour=100_000)  # fewer are lost in what the process had free
     rows = table(best, 2).splitlines()
     assert len(rows) == 8
     assert best["first"][0] > best["csv"][0] > 0

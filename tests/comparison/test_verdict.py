@@ -9,7 +9,9 @@ from scipy import stats
 
 from analyzer.comparison.event_changes import rate_ratio
 from analyzer.comparison.runs import match_circles, match_corners
-from analyzer.comparison.sides import side_change, verdict
+from analyzer.comparison.sides import _expected, side_change, verdict
+from analyzer.differential.predicted import predict_lock_curve
+from analyzer.differential.setup import Setup
 
 NORMAL = stats.norm.ppf((np.arange(2000) + 0.5) / 2000)
 
@@ -111,3 +113,24 @@ def test_circles_are_matched_by_radius_and_direction():
     after = [(1, "right", 61.0), (2, "left", 14.8), (3, "left", 29.5), (4, "right", 45.0)]
     assert match_circles(before, after).numbers == {1: 5, 2: 1, 3: 4}  # 45 m to the right has no like
     assert match_circles(before, before).numbers == {1: 1, 2: 1, 3: 3, 4: 4, 5: 5}  # two logs of one radius are one
+
+
+def test_what_the_files_leave_open_of_the_springs_is_left_open_of_the_change():
+    """Preload raised by 120 N.m, ramps alike: outside the packs the larger rules, so the ramps add 120 less where they
+    rule; between the rings both add up, and the ramps add what they did (free body of one ring, guide's theory)."""
+
+    def parts(preload_Nm, **more):
+        breakaway = {"torque_Nm": preload_Nm / 2, "method": "one_wheel_held"}
+        figures = {"type": "plate", "drive_lock_percent": 40, "coast_lock_percent": 40, "breakaway": breakaway, **more}
+        return predict_lock_curve(Setup.model_validate(figures))
+
+    torque = np.linspace(1000, 2000, 21)  # the ramps rule all over, 400 to 800 N.m
+    outside, _ = _expected("drive", *(parts(p, cone_spring_position="outside_packs") for p in (60, 180)), torque)
+    between, _ = _expected("drive", *(parts(p, cone_spring_position="between_rings") for p in (60, 180)), torque)
+    assert outside == pytest.approx(-120) and between == pytest.approx(0)
+    open_, sd = _expected("drive", parts(60), parts(180), torque)
+    assert open_ == pytest.approx(-60) and sd >= 60
+    # one file that says it speaks for both: it is one differential
+    assert _expected("drive", parts(60), parts(180, cone_spring_position="between_rings"), torque)[0] == pytest.approx(
+        0
+    )
