@@ -621,7 +621,9 @@ def test_a_phone_has_one_trace_with_its_axis(open_page, analysed):
 
 def test_a_log_with_nothing_found_opens_at_its_answer(open_page, analysed):
     page = open_page()
-    page.route("**/view/overview*", lambda route: route.fulfill(json=route.fetch().json() | {"findings": []}))
+    page.route(
+        "**/view/overview*", lambda route: route.fulfill(json=route.fetch().json() | {"findings": [], "groups": []})
+    )
     page.goto(f"{page.url.rstrip('/')}/run/{analysed}")
     wait_for_charts(page)
     page.keyboard.press("f")
