@@ -7,7 +7,7 @@ import threading
 import time
 from collections import OrderedDict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
 from pathlib import Path
@@ -169,10 +169,11 @@ class Logbook:
         log = self._kept("log", log_key)
         if log.id == found.run_id:
             raise InputError(f"{log.name}: is this run's own log; add another one, such as slow circles.")
+        run = results.run_of(self.book, found)
+        more = run.more if log in run.more else (*run.more, log)
         with self.book.transaction() as connection:
-            runs.add_log(connection, found.run_id, log.id)
-        with self.book.transaction() as connection:
-            return _asked_anew(connection, results.run_of(self.book, found))
+            runs.add_log(connection, run.id, log.id)
+            return _asked_anew(connection, replace(run, more=more))
 
     def remove_run(self, run_id: str) -> None:
         """Take a run out; the last one of a log takes the log with it. For `UNDO_S` it can be had back.

@@ -61,6 +61,19 @@ def ways_of(run: Run | None) -> list:
     return [] if run is None else [dcc.Link("Back to the run", href=f"/run/{run.id}", className="button quiet")]
 
 
+def form_ending(form: str, done: tuple[str, str]) -> list:
+    """What a form in a dialog ends with: its refusal, the button that does it (id, words) and *Cancel*."""
+    button, words = done
+    buttons = [
+        html.Button(words, id=button, className="main"),
+        html.Button("Cancel", id=f"{form}-cancel", className="quiet"),
+    ]
+    return [
+        html.Div(id=f"{form}-refusal", role="alert", className="refusal"),
+        html.Div(buttons, className="buttons"),
+    ]
+
+
 def waiting(step: str, share: float) -> list:
     """How far a question is that somebody asked; where nobody knows, the bar runs to and fro."""
     known = {"value": str(share), "max": "1"} if share else {}

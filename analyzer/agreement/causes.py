@@ -66,7 +66,7 @@ def _changes(predicted: PredictedLockCurve, setup: Setup | None) -> Iterator[Cau
         yield _only("other_angle_reference", other)
     if len(predicted.series_shares) == 1 and predicted.preload_Nm and (drive or coast):
         # of a file that leaves it open, either position is within the file
-        yield _only("other_spring_position", replace(predicted, series_shares=(1.0 - predicted.series_share,)))
+        yield _only("other_spring_position", predicted.placed(1.0 - predicted.series_share))
 
 
 def _only(kind: str, curve: PredictedLockCurve) -> Cause:

@@ -14,7 +14,6 @@ Kass and Raftery, Bayes Factors, J. Am. Stat. Assoc. 90 (1995) 773 (evidence by 
 """
 
 import math
-from dataclasses import replace
 
 import numpy as np
 
@@ -59,7 +58,7 @@ def odds(witness: Witness, predicted: PredictedLockCurve, setup: Setup) -> Odds 
 
 def log_evidence(witness: Witness, curve: PredictedLockCurve) -> float:
     """Of a predicted curve with its spread; the mean over where the preload springs sit, where the file is silent."""
-    each = [witness.log_evidence(*belief(replace(curve, series_shares=(share,)))) for share in curve.series_shares]
+    each = [witness.log_evidence(*belief(curve.placed(share))) for share in curve.series_shares]
     return float(np.logaddexp.reduce(each)) - math.log(len(each))
 
 

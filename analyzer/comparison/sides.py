@@ -17,7 +17,7 @@ Schuirmann, "A comparison of the two one-sided tests procedure and the power app
 average bioavailability", J. Pharmacokinetics and Biopharmaceutics 15, 1987 (the two one-sided tests; from memory).
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -143,13 +143,13 @@ def interval(value: float, draws: np.ndarray) -> Interval:
 def _expected(
     side: str, before: PredictedLockCurve | None, after: PredictedLockCurve | None, torque: np.ndarray
 ) -> tuple[float | None, float]:
-    """Predicted change and its standard deviation (N.m): friction and the like are wrong alike in both files, so the
-    change is as uncertain, relatively, as the curve of which it is a part. Where neither file says where the preload
-    springs sit, each place is as likely as the other, the same before and after."""
+    """Predicted change and its standard deviation (N.m): errors of friction and the like are common to both files, so
+    the change is as uncertain, relatively, as the curve of which it is a part. Where neither file says where the
+    preload springs sit, each place is as likely as the other, the same before and after."""
     if before is None or after is None or "spool" in (before.kind, after.kind):
         return None, 0.0
     shared = [place for place in before.series_shares if place in after.series_shares]
-    pairs = [(_placed(before, at), _placed(after, at)) for at in shared] or [(before, after)]
+    pairs = [(before.placed(at), after.placed(at)) for at in shared] or [(before, after)]
     changes = [_predicted_level(side, b, torque) - _predicted_level(side, a, torque) for a, b in pairs]
     share = 0.0
     for curve in (curve for pair in pairs for curve in pair):
@@ -157,10 +157,6 @@ def _expected(
         share = max(share, np.log(high / low) / (2 * NORMAL_95) if 0 < low < high < np.inf else 0.0)
     expected = float(np.mean(changes))
     return expected, float(np.hypot(share * abs(expected), np.std(changes)))
-
-
-def _placed(curve: PredictedLockCurve, series_share: float) -> PredictedLockCurve:
-    return replace(curve, series_shares=(series_share,))
 
 
 def _predicted_level(side: str, curve: PredictedLockCurve, torque: np.ndarray) -> float:

@@ -126,6 +126,10 @@ class PredictedLockCurve:
             return None
         return next((name for name, share in SERIES_SHARE.items() if share == self.series_share), None)
 
+    def placed(self, series_share: float) -> "PredictedLockCurve":
+        """This curve with its preload springs in one place, of that lambda."""
+        return replace(self, series_shares=(series_share,))
+
     @property
     def drive_hold_Nm(self) -> float | None:
         """Input torque at which the ramps begin to clamp on drive (N.m); None where there is no slope."""
@@ -199,7 +203,7 @@ class PredictedLockCurve:
         return float(lower), float(upper)
 
     def _band(self, value: Callable[["PredictedLockCurve"], np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
-        bands = [self._band_at(replace(self, series_shares=(share,)), value) for share in self.series_shares]
+        bands = [self._band_at(self.placed(share), value) for share in self.series_shares]
         return np.min([low for low, _ in bands], axis=0), np.max([high for _, high in bands], axis=0)
 
     @staticmethod
@@ -337,9 +341,7 @@ def _notes_on_position(curve: PredictedLockCurve) -> tuple[str, ...]:
     if len(curve.series_shares) < 2 or not curve.preload_Nm or not (curve.drive_slope or curve.coast_slope):
         return ()
     side = "drive" if curve.drive_slope else "coast"
-    between, outside = (
-        getattr(replace(curve, series_shares=(share,)), f"{side}_hold_Nm") for share in sorted(curve.series_shares)
-    )
+    between, outside = (getattr(curve.placed(share), f"{side}_hold_Nm") for share in sorted(curve.series_shares))
     return (
         "The setup file does not say where the preload springs sit, so the curve runs midway and the interval spans "
         f"both. Between the rings the {side} ramps add to the preload from {between:.0f} N.m of input torque; outside "

@@ -24,7 +24,8 @@ LEAST_SAMPLES = 10  # slipping samples in a pass before its mean counts
 LEAST_FRACTION = 0.15
 LEAST_DIFFERENCE_NM = 30.0
 # of the mean input torque, one standard deviation: what unlike tyres, radii and corner weights make of the difference.
-# Four sessions whose axle locks alike on both sides had 0.10 to 0.27 (`tests/findings/reliability.py`, seeds 5 to 20)
+# Four sessions whose axle locks the same on both sides had 0.10 to 0.27 (`tests/findings/reliability.py`, seeds 5 to
+# 20)
 UNLIKE_SD = 0.2
 SURE = 0.01  # two-sided chance of such a difference between equal sides
 

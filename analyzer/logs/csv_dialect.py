@@ -31,7 +31,7 @@ MINUS = re.compile(r"^(?:[\u2212\u2012\u2013]\s?(?P<a>[\d.,].*)|\((?P<b>[\d.,][^
 LONGEST_LINE = 1_000_000  # characters; longer is no line of a table
 _WINDOW = 150
 LIKE_WORDS = 0.8  # of a row
-WORD_COST = 0.9  # of a number's worth
+WORD_COST = 0.9  # of a number's worth: below 1, for a row of time, channel, value and unit is half words
 _RATE_CELL = re.compile(r"\d+([.,]\d+)?\s*hz", re.IGNORECASE)
 
 

@@ -31,8 +31,8 @@ SENSOR_X_SD_M, SENSOR_Y_SD_M, SENSOR_TURNED_SD = 0.4, 0.2, 0.02
 LEAN, LEAN_SD, PITCH_LEAN, PITCH_LEAN_SD = 0.02, 0.02, 0.01, 0.012
 SENSOR_SCALE_SD = 0.01
 GYRO_SCALE_SD = 0.008
-# A scale that no other channel checks: all values within a fifth alike (JCGM 100, 4.3.7), for a test that is called
-# close would show more (`signals/consistency.py`).
+# A scale that no other channel checks: all values within a fifth equally likely (JCGM 100, 4.3.7), for a test that is
+# called close would show more (`signals/consistency.py`).
 UNCHECKED_SD = float(np.log(1.2) / np.sqrt(3))
 
 

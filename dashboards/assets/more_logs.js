@@ -19,7 +19,7 @@
   document.addEventListener("click", ({ target }) => {
     const asked = target.closest("[data-add-log]");
     if (asked) open(JSON.parse(asked.dataset.addLog));
-    if (target.closest("#add-log-cancel")) form().close();
+    if (target.closest("#more-cancel")) form().close();
   });
 
   window.dash_clientside = Object.assign(window.dash_clientside || {}, {

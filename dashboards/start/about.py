@@ -6,6 +6,7 @@ import time
 from dash import dcc, html
 
 from dashboards.logbook import Run
+from dashboards.parts import form_ending
 
 SAID = ("title", "driver", "tyres", "weather", "notes")
 
@@ -51,14 +52,7 @@ def form() -> html.Dialog:
                 for name, words, kind, hint in fields
             ),
             html.Div([html.Label("notes", htmlFor="about-notes"), dcc.Textarea(id="about-notes", rows=4)]),
-            html.Div(id="about-refusal", role="alert", className="refusal"),
-            html.Div(
-                [
-                    html.Button("Save", id="about-save", className="main"),
-                    html.Button("Cancel", id="about-cancel", className="quiet"),
-                ],
-                className="buttons",
-            ),
+            *form_ending("about", ("about-save", "Save")),
         ],
         id="about",
         className="about",

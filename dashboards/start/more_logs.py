@@ -8,6 +8,7 @@ from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
 from analyzer.errors import HalfshaftError
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook, Run
+from dashboards.parts import form_ending
 from dashboards.uploads import KINDS
 
 WORDS = (
@@ -47,14 +48,7 @@ def form() -> list:
                     className="drop",
                     **{"data-drop": "more"},
                 ),
-                html.Div(id="more-refusal", role="alert", className="refusal"),
-                html.Div(
-                    [
-                        html.Button("Analyse together", id="add-log", className="main"),
-                        html.Button("Cancel", id="add-log-cancel", className="quiet"),
-                    ],
-                    className="buttons",
-                ),
+                *form_ending("more", ("add-log", "Analyse together")),
             ],
             id="more",
             className="about",

@@ -34,7 +34,7 @@ def test_corners_scatter_by_their_pulls_and_few_of_them_by_more(monkeypatch):
     assert draws[:, 0].std() == pytest.approx(2.365 / 1.960 * np.sqrt(np.square(pulls).sum()), rel=0.02)
 
 
-def test_what_errs_alike_in_a_corner_cancels_between_the_sides_and_beliefs_are_redrawn(monkeypatch):
+def test_errors_common_to_a_corner_cancel_between_the_sides_and_beliefs_are_redrawn(monkeypatch):
     monkeypatch.setattr(module, "REPLICATES", 20_000)
     pulls = np.array([3.0, -1.0, -2.0, 4.0, -5.0, 1.0])
     nothing = np.zeros(6)
@@ -47,7 +47,7 @@ def test_what_errs_alike_in_a_corner_cancels_between_the_sides_and_beliefs_are_r
     assert change(paired, np.array([[1.0, 4.0]])).std() == pytest.approx(3.0, rel=0.03)
 
 
-def test_the_form_of_the_tyre_errs_alike_before_and_after():
+def test_the_error_of_the_tyre_s_form_is_common_to_both_sides():
     error = form_error(np.array([CURVE, CURVE]), SLIPPING_Nm)
     assert np.std(error[:, 0, 1]) > 0.01
     np.testing.assert_array_equal(error[:, 0], error[:, 1])

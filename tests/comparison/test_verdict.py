@@ -116,8 +116,8 @@ def test_circles_are_matched_by_radius_and_direction():
 
 
 def test_what_the_files_leave_open_of_the_springs_is_left_open_of_the_change():
-    """Preload raised by 120 N.m, ramps alike: outside the packs the larger rules, so the ramps add 120 less where they
-    rule; between the rings both add up, and the ramps add what they did (free body of one ring, guide's theory)."""
+    """Preload raised by 120 N.m, the same ramps: outside the packs the larger rules, so the ramps add 120 less where
+    they rule; between the rings both add up, and the ramps add what they did (free body of one ring)."""
 
     def parts(preload_Nm, **more):
         breakaway = {"torque_Nm": preload_Nm / 2, "method": "one_wheel_held"}
