@@ -17,7 +17,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from analyzer.advice.parts import load_parts
+    from analyzer.advice.shelf import load_parts
     from analyzer.differential.setup import Setup, load_setup
     from analyzer.errors import CannotTell, HalfshaftError, InputError
     from analyzer.library import advise, analyze, compare, plan, predict, read_log, simulate
@@ -34,7 +34,7 @@ _LIVES_IN = {
     "load_car": "analyzer.vehicle.car",
     "load_setup": "analyzer.differential.setup",
     "load_channel_map": "analyzer.logs.mapping",
-    "load_parts": "analyzer.advice.parts",
+    "load_parts": "analyzer.advice.shelf",
     "analyze": "analyzer.library",
     "compare": "analyzer.library",
     "predict": "analyzer.library",

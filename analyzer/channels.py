@@ -1,12 +1,98 @@
-"""The one table of channels: canonical name, what it is, canonical file unit, unit inside.
+"""Units at the edges. Inside everything is SI and radians.
+
+A small table instead of a unit library: the units a log can carry are few, and importing a general
+unit library costs more time than reading a short log.
+
+Sources: 1 mph = 0.44704 m/s exactly, 1 ft = 0.3048 m exactly, 1 knot = 1852/3600 m/s exactly (NIST SP 811,
+appendix B); g = 9.80665 m/s2 (3rd CGPM 1901); 1 psi = 6894.757 Pa (NIST SP 811); 1 lbf.ft = 1.355818 N.m (NIST SP 811).
+
+The one table of channels: canonical name, what it is, canonical file unit, unit inside.
 
 Axes and signs follow ISO 8855:2011: x forward, y left, z up; steer, yaw rate and lateral
 acceleration are positive in a left turn.
 """
 
+import math
 from dataclasses import dataclass
 
+from analyzer.errors import InputError
 from analyzer.in_words import capitalised
+
+STANDARD_GRAVITY_M_S2 = 9.80665
+
+
+@dataclass(frozen=True)
+class Unit:
+    """value_inside = factor * value_in_file + offset, in `inside` units."""
+
+    factor: float
+    inside: str
+    offset: float = 0.0
+
+
+_SPEED = {
+    "m/s": Unit(1.0, "m/s"),
+    "km/h": Unit(1 / 3.6, "m/s"),
+    "mph": Unit(0.44704, "m/s"),
+    "kn": Unit(1852 / 3600, "m/s"),
+    "ft/s": Unit(0.3048, "m/s"),
+}
+_ANGULAR_SPEED = {
+    "rad/s": Unit(1.0, "rad/s"),
+    "deg/s": Unit(math.pi / 180, "rad/s"),
+    "rpm": Unit(2 * math.pi / 60, "rad/s"),
+}
+
+# unit of a time column -> s; the longer and shorter ones only a clock has
+TIME_FACTORS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0, "d": 86400.0}
+
+# quantity -> unit symbol -> conversion. A wheel speed may come as a road speed or as a rotation.
+QUANTITIES: dict[str, dict[str, Unit]] = {
+    "time": {symbol: Unit(TIME_FACTORS[symbol], "s") for symbol in ("s", "ms", "us", "min")},
+    "speed": _SPEED,
+    "wheel_speed": {**_SPEED, **{k: v for k, v in _ANGULAR_SPEED.items() if k != "deg/s"}},
+    "angular_speed": _ANGULAR_SPEED,
+    "fraction": {"%": Unit(0.01, "1"), "1": Unit(1.0, "1"), "1/255": Unit(1 / 255, "1")},  # the last: a raw byte
+    "angle": {"deg": Unit(math.pi / 180, "rad"), "rad": Unit(1.0, "rad")},
+    "acceleration": {
+        "g": Unit(STANDARD_GRAVITY_M_S2, "m/s2"),
+        "mg": Unit(STANDARD_GRAVITY_M_S2 / 1000, "m/s2"),
+        "m/s2": Unit(1.0, "m/s2"),
+        "ft/s2": Unit(0.3048, "m/s2"),
+    },
+    "pressure": {
+        "bar": Unit(1e5, "Pa"),
+        "kPa": Unit(1e3, "Pa"),
+        "MPa": Unit(1e6, "Pa"),
+        "Pa": Unit(1.0, "Pa"),
+        "psi": Unit(6894.757, "Pa"),
+        "%": Unit(0.01, "1"),
+        "1": Unit(1.0, "1"),
+    },
+    "torque": {"N.m": Unit(1.0, "N.m"), "lbf.ft": Unit(1.355818, "N.m")},
+    "temperature": {
+        "degC": Unit(1.0, "degC"),
+        "K": Unit(1.0, "degC", -273.15),
+        "degF": Unit(5 / 9, "degC", -160 / 9),
+    },
+    "count": {"1": Unit(1.0, "1")},
+}
+
+
+def conversion(quantity: str, symbol: str, *, where: str) -> Unit:
+    """The conversion of `symbol` for `quantity`.
+
+    Raises
+    ------
+    InputError : the unit is not one that this quantity can have; `where` names file and column.
+    """
+    units = QUANTITIES[quantity]
+    if symbol not in units:
+        raise InputError(
+            f"{where}: the unit '{symbol}' does not fit a {quantity.replace('_', ' ')}; "
+            f"allowed: {', '.join(units)}. State one of these."
+        )
+    return units[symbol]
 
 
 @dataclass(frozen=True)
@@ -16,7 +102,7 @@ class Channel:
     Attributes
     ----------
     name : canonical column name in files.
-    quantity : key of `analyzer.units.QUANTITIES`; decides which units are allowed.
+    quantity : key of `analyzer.channels.QUANTITIES`; decides which units are allowed.
     file_unit : unit of a file that uses the canonical name and states no unit.
     label : words for a person.
     required : True when `analyze` cannot work without it.

@@ -1,9 +1,20 @@
-"""How numbers and names are written wherever they are said: no sign on a zero, a dash where there is none, one lap, two
-laps, and nothing in a name that a terminal would obey."""
+"""The cautions that every result carries, in one place so that terminal, report and page say the same.
+
+How numbers and names are written wherever they are said: no sign on a zero, a dash where there is none, one lap, two
+laps, and nothing in a name that a terminal would obey.
+"""
 
 import math
 import re
 from collections.abc import Sequence
+
+CAUTIONS = (
+    "Estimates, not measurements: confirm on the bench before and after a change.",
+    "A change to a differential changes stability at the limit: try it on a closed course, progressively.",
+    "For rotating and sprung parts, lifting and torque figures follow the maker's manual and use qualified people.",
+    "Event rules and local law come first.",
+)
+
 
 # control characters but tab and line feed (ECMA-48: C0, delete, C1), and bytes of a file name that are no UTF-8
 # and marks that turn the order of letters (Unicode Standard Annex 9, 2.1 to 2.4), which show another name than there is

@@ -12,10 +12,9 @@ from typing import Any, Literal, TypeAlias
 import pandas as pd
 
 from analyzer import pipeline
-from analyzer.advice.advise import advise_analyses
-from analyzer.advice.builds import builds
-from analyzer.advice.options import Cure
-from analyzer.advice.parts import Parts, load_parts
+from analyzer.advice.advice import advise_analyses
+from analyzer.advice.choice import Cure
+from analyzer.advice.shelf import Parts, builds, load_parts
 from analyzer.analysis import Analysis
 from analyzer.comparison.comparison import analysed_runs, compare_runs
 from analyzer.differential.predicted import predict_lock_curve
@@ -24,7 +23,7 @@ from analyzer.errors import InputError
 from analyzer.files import each_once
 from analyzer.knowledge.carried import said
 from analyzer.knowledge.knowledge_file import load_knowledge
-from analyzer.knowledge.known import Knowledge
+from analyzer.knowledge.known_car import Knowledge
 from analyzer.library_results import AdviceResult, AnalysisResult, ComparisonResult, Prediction
 from analyzer.logs import read
 from analyzer.logs.frame_log import read_frame
@@ -32,14 +31,14 @@ from analyzer.logs.mapping import ChannelMap, channel_map, load_channel_map
 from analyzer.logs.read_blocks import LogBlock, open_blocks
 from analyzer.logs.recording import Recording
 from analyzer.pipeline import Progress
-from analyzer.planning.plan import Plan
-from analyzer.planning.plan import plan as make_plan
-from analyzer.signals import blocks
+from analyzer.planning.next_test import Plan
+from analyzer.planning.next_test import plan as make_plan
+from analyzer.signals import long_session
 from analyzer.signals.long_session import LongSession, read_session
 from analyzer.simulation.circuit import circuit_by_name
-from analyzer.simulation.parameters import LockParameters
 from analyzer.simulation.sensors import Sensors
-from analyzer.simulation.session import Session, simulate_session
+from analyzer.simulation.simulated_car import LockParameters
+from analyzer.simulation.simulated_session import Session, simulate_session
 from analyzer.vehicle.car import Car, load_car
 
 Address = str | PathLike[str]
@@ -400,7 +399,7 @@ def _blocks(log: Log, found: ChannelMap | None) -> Sequence[LogBlock]:
     if isinstance(log, Recording):
         recording = log
         return (LogBlock(lambda: recording),)
-    return open_blocks(Path(log), channel_map=found, rows=blocks.BLOCK_ROWS, lead_s=blocks.LEAD_S)
+    return open_blocks(Path(log), channel_map=found, rows=long_session.BLOCK_ROWS, lead_s=long_session.LEAD_S)
 
 
 def _knowledge(known: Address | Knowledge | Sequence[AnalysisResult] | None) -> Knowledge | None:

@@ -12,16 +12,16 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from analyzer.advice.options import Advice
+from analyzer.advice.choice import Advice
 from analyzer.analysis import Analysis
-from analyzer.cautions import CAUTIONS
 from analyzer.comparison.comparison import Comparison
 from analyzer.differential.predicted import PredictedLockCurve
 from analyzer.differential.result import input_torque_grid_Nm, lock_curve_result
 from analyzer.differential.setup import Setup
 from analyzer.errors import InputError
+from analyzer.in_words import CAUTIONS
 from analyzer.lockcurve.estimate import Interval
-from analyzer.phases.segments import Corner
+from analyzer.phases.phases import Corner
 from analyzer.presentation import advice_words, comparison_words, words
 from analyzer.presentation.result_json import advice_result, comparison_result, finding, json_text, to_result
 
@@ -157,13 +157,13 @@ class AnalysisResult(_Face):
         ------
         InputError : the log has no such pass.
         """
-        from analyzer.presentation.figures.corner_traces import corner_traces
+        from analyzer.presentation.figures.lap_figures import corner_traces
 
         return corner_traces(self.analysis, self._pass(corner, lap))
 
     def plot_map(self) -> "go.Figure":
         """The path of the session from above, coloured by the inside rear's slip, with the findings."""
-        from analyzer.presentation.figures.path_map import path_map
+        from analyzer.presentation.figures.lap_figures import path_map
 
         return path_map(self.analysis)
 
@@ -280,13 +280,13 @@ class ComparisonResult(_Face):
 
     def plot_change(self) -> "go.Figure":
         """Change of locking torque against input torque, with its band and what the parts predict."""
-        from analyzer.presentation.figures.comparison_plots import change_plot
+        from analyzer.presentation.figures.changes import change_plot
 
         return change_plot(self.comparison)
 
     def plot_phases(self) -> "go.Figure":
         """Change of transfer torque by corner and phase."""
-        from analyzer.presentation.figures.comparison_plots import phase_plot
+        from analyzer.presentation.figures.changes import phase_plot
 
         return phase_plot(self.comparison)
 
@@ -309,7 +309,7 @@ class ComparisonResult(_Face):
         return (*self._answer(), *self.warnings)
 
     def _answer(self) -> tuple[str, str, str]:
-        said, sure = comparison_words.answer(self.comparison)
+        said, sure = comparison_words.comparison_answer(self.comparison)
         return said, comparison_words.whole(self.comparison.any_change), sure
 
     def _table(self) -> pd.DataFrame:
@@ -330,7 +330,7 @@ class AdviceResult(_Face):
     @property
     def answer(self) -> str:
         """What to fit next, or why nothing."""
-        return advice_words.answer(self.advice)
+        return advice_words.advice_answer(self.advice)
 
     @property
     def options(self) -> pd.DataFrame:
@@ -351,7 +351,7 @@ class AdviceResult(_Face):
         ------
         InputError : the logs hold no coasting in corners, which the picture needs.
         """
-        from analyzer.presentation.figures.trade_off import trade_off
+        from analyzer.presentation.figures.changes import trade_off
 
         if self.advice.fitted.outcome["coast_moment_Nm"].value is None:
             raise InputError("the logs hold no coasting in corners, so there is no trade-off to draw; use `options`.")

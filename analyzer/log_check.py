@@ -10,22 +10,21 @@ import numpy as np
 
 from analyzer.channels import CHANNELS
 from analyzer.errors import HalfshaftError
+from analyzer.findings.lock_trend import LEAST_SPAN_S
 from analyzer.in_words import shown_name
 from analyzer.logs.assemble import Taken, assemble
 from analyzer.logs.behaviour import steer_slope_m
 from analyzer.logs.mapping import ChannelMap
 from analyzer.logs.match import Proposal, propose
-from analyzer.logs.raw import RawLog
 from analyzer.logs.read import from_map, missing_channels, require_usable, with_true_clock
-from analyzer.logs.recording import Annotation, Recording
+from analyzer.logs.recording import Annotation, RawLog, Recording
 from analyzer.logs.registry import open_log
 from analyzer.signals.consistency import consistent, contradicted
 from analyzer.signals.examine import examined
-from analyzer.signals.ground_speed import SATELLITES_ALONE
+from analyzer.signals.kinematics import SATELLITES_ALONE
+from analyzer.signals.log_stretches import rough_speed_m_s
 from analyzer.signals.pair_fit import PairTest
 from analyzer.signals.pair_tests import consistency_tests
-from analyzer.signals.stretches import rough_speed_m_s
-from analyzer.trends.lock_trend import LEAST_SPAN_S
 from analyzer.vehicle.car import Car
 
 # of the front wheels' difference while they roll: pulses, slip, road (common practice, no source)

@@ -12,7 +12,8 @@ from analyzer.agreement.anchored import anchored_estimate
 from analyzer.agreement.diagnose import agree_and_diagnose
 from analyzer.agreement.steady_samples import SteadySamples, steady_samples, steady_samples_of_all
 from analyzer.agreement.verdict import Agreement, Unmeasured
-from analyzer.analysis import Analysis, PhaseResult
+from analyzer.analysis import Analysis, PhaseResult, phase_results
+from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.differential.anchors import anchors
 from analyzer.differential.predicted import PredictedLockCurve, predict_lock_curve
 from analyzer.differential.setup import Setup, load_setup
@@ -21,39 +22,32 @@ from analyzer.files import each_once
 from analyzer.findings.chatter import chatter_of_all
 from analyzer.findings.counterfactual import Judge
 from analyzer.findings.find_all import Found, find_all, find_in
-from analyzer.findings.of_the_session import find_of_the_session
-from analyzer.knowledge.known import Knowledge
-from analyzer.knowledge.use import car_run, informed, knowledge_used
+from analyzer.findings.lock_trend import lock_trend
+from analyzer.findings.whole_car import find_of_the_session
+from analyzer.knowledge.known_car import Knowledge, car_run, informed, knowledge_used
 from analyzer.lockcurve.estimate import LockCurveEstimate
-from analyzer.lockcurve.evidence import Witness
-from analyzer.lockcurve.fit import Fit
+from analyzer.lockcurve.fit import Fit, fit_weighed
+from analyzer.lockcurve.marginal_likelihood import Witness
 from analyzer.lockcurve.observations import FIT_RATE_HZ, rows_step
-from analyzer.lockcurve.pooled import pooled
 from analyzer.lockcurve.problem import Problem
-from analyzer.lockcurve.session_evidence import session_part, session_problem
-from analyzer.lockcurve.session_state import session_state
-from analyzer.lockcurve.summarise import summarise
-from analyzer.lockcurve.uncertainty import Spread, spread
+from analyzer.lockcurve.session_problem import pooled, session_part, session_problem
+from analyzer.lockcurve.session_state import AxleState, session_state
+from analyzer.lockcurve.uncertainty import Spread, spread, summarise
 from analyzer.lockcurve.unknowns import Owner
-from analyzer.lockcurve.weights import fit_weighed
 from analyzer.logs.mapping import load_channel_map
 from analyzer.logs.read_blocks import open_blocks
 from analyzer.logs.recording import Recording
 from analyzer.long_arrays import LongRecord, taken
-from analyzer.phase_results import phase_results
 from analyzer.phases.corners import numbered
 from analyzer.phases.laps import find_laps
-from analyzer.phases.segments import Corner, Laps
+from analyzer.phases.phases import Corner, Laps
 from analyzer.provenance import code_version, figures_hash, recording_hash
-from analyzer.signals import blocks
+from analyzer.signals import long_session
 from analyzer.signals.consistency import contradicted
 from analyzer.signals.long_session import LongSession, read_session
 from analyzer.signals.session import Signals
 from analyzer.stretches import Stretches, passes_of_all
-from analyzer.trends.lock_trend import lock_trend
-from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.car import Car, load_car
-from analyzer.vehicle.state import AxleState
 
 Progress = Callable[[str, float], None]  # (what is being done, share done 0 to 1)
 NOTHING_SAID: Mapping[str, str] = MappingProxyType({})  # of tyres, weather and sensor
@@ -149,7 +143,7 @@ def analyze_with_fit(
         return lambda share: reading((k + share) / len(paths))
 
     for k, path in enumerate(paths):
-        log = open_blocks(path, channel_map=channel_map, rows=blocks.BLOCK_ROWS, lead_s=blocks.LEAD_S)
+        log = open_blocks(path, channel_map=channel_map, rows=long_session.BLOCK_ROWS, lead_s=long_session.LEAD_S)
         sessions.append(read_session(log, car=car, progress=of_log(k)))
     read_s = time.perf_counter() - started
     analysis, fitted = sessions_with_fit(
@@ -332,7 +326,7 @@ class _Log:
     @classmethod
     def of(cls, session: LongSession, car: Car) -> "_Log":
         recording, signals = session.recording(), session.signals()
-        parts = blocks.cut(len(signals.time_s), rate_hz=signals.rate_hz, step=rows_step(signals.rate_hz))
+        parts = long_session.cut(len(signals.time_s), rate_hz=signals.rate_hz, step=rows_step(signals.rate_hz))
         passes = passes_of_all(signals, parts, session.release)
         if not passes:
             raise _no_corner(recording.name, signals)

@@ -7,8 +7,8 @@ from itertools import pairwise
 from analyzer.lockcurve.observations import Observations, observe
 from analyzer.long_arrays import LongRecord, taken
 from analyzer.phases.corners import Pass, find_passes
-from analyzer.phases.segments import Corner
-from analyzer.signals.blocks import Block
+from analyzer.phases.phases import Corner
+from analyzer.signals.long_session import Block
 from analyzer.signals.session import Signals
 from analyzer.vehicle.axle import AxleInputs
 from analyzer.vehicle.car import Car

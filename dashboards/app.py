@@ -10,24 +10,23 @@ from dash import Dash, Input, Output, State, dcc, html
 from werkzeug.exceptions import HTTPException
 
 from analyzer import __version__
-from analyzer.cautions import CAUTIONS
 from analyzer.errors import HalfshaftError
-from analyzer.in_words import capitalised
-from dashboards.car import car_page as car
-from dashboards.check import check_page as check
+from analyzer.in_words import CAUTIONS, capitalised
+from dashboards import car_page as car
+from dashboards import check_page as check
+from dashboards import knowledge_page as knowledge
+from dashboards import plan_page as plan
+from dashboards import season_page as season
+from dashboards import setup_page as setup
+from dashboards import whatif_page as whatif
 from dashboards.compare import compare_page as compare
 from dashboards.guide.guide import add_guide, help_address
 from dashboards.jobs import Jobs
-from dashboards.knowledge import knowledge_page as knowledge
 from dashboards.logbook import Logbook
-from dashboards.plan import plan_page as plan
 from dashboards.routes import add_routes
 from dashboards.run import run_page as run
-from dashboards.season import season_page as season
 from dashboards.serving import MOST_BYTES, TOO_LARGE
-from dashboards.setup import setup_page as setup
 from dashboards.start import start_page as start
-from dashboards.whatif import whatif_page as whatif
 
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 POLICY = (

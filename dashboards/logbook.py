@@ -16,9 +16,9 @@ from typing import BinaryIO
 from analyzer.analysis import Analysis
 from analyzer.errors import InputError
 from analyzer.log_check import check_log
-from analyzer.logbook import files, results, runs
-from analyzer.logbook.files import StoredFile as BookFile
+from analyzer.logbook import results, runs, stored_files
 from analyzer.logbook.store import Store
+from analyzer.logbook.stored_files import StoredFile as BookFile
 from analyzer.logs.mapping import load_channel_map
 from analyzer.provenance import hash_file
 from analyzer.vehicle.car import load_car
@@ -94,7 +94,7 @@ class Logbook:
         InputError : kind, ending, size or content is not allowed; nothing is left behind.
         """
         name, limited = uploads.checked(kind, filename, stream, length)
-        stored = files.keep(self.book, kind, name, limited)
+        stored = stored_files.keep(self.book, kind, name, limited)
         if kind != "log" and stored.sha256 == _sample_sha256(self.file(kind, "sample").path):
             return self.file(kind, "sample")  # the pages know it by that key only
         return StoredFile(stored.id, stored.name, stored.path)
@@ -106,7 +106,7 @@ class Logbook:
         ------
         InputError : no such upload, or a run uses it.
         """
-        files.drop(self.book, kind, key)
+        stored_files.drop(self.book, kind, key)
 
     def file(self, kind: str, key: str) -> StoredFile:
         """The stored file of a key; `sample` is the shipped one.
@@ -118,13 +118,13 @@ class Logbook:
         if key == "sample" and kind in SAMPLES:
             path = Path(str(resources.files("sample_logs"))) / SAMPLES[kind]
             return StoredFile(key, path.name, path)
-        stored = files.file(self.book, kind, key)
+        stored = stored_files.file(self.book, kind, key)
         return StoredFile(stored.id, stored.name, stored.path)
 
     def files(self, kind: str) -> list[StoredFile]:
         """All stored files of a kind, newest first, the shipped sample last."""
         sample = self.file(kind, "sample")
-        stored = [f for f in files.files(self.book, kind) if f.sha256 != _sample_sha256(sample.path)]
+        stored = [f for f in stored_files.files(self.book, kind) if f.sha256 != _sample_sha256(sample.path)]
         return [*(StoredFile(f.id, f.name, f.path) for f in stored), sample]
 
     # runs
@@ -138,7 +138,7 @@ class Logbook:
         """
         channels = None
         if channel_map is not None and channel_map.strip():
-            channels = files.keep(self.book, "channels", "channels.toml", io.BytesIO(channel_map.encode()))
+            channels = stored_files.keep(self.book, "channels", "channels.toml", io.BytesIO(channel_map.encode()))
         log, car = self._kept("log", log_key), self._kept("car", car_key)
         setup = self._kept("setup", setup_key) if setup_key else None
         more = runs.more_logs(self.book, log.id)
@@ -411,10 +411,10 @@ class Logbook:
 
     def _kept(self, kind: str, key: str) -> BookFile:
         if key != "sample":
-            return files.file(self.book, kind, key)
+            return stored_files.file(self.book, kind, key)
         sample = self.file(kind, key)
         with sample.path.open("rb") as stream:
-            return files.keep(self.book, kind, sample.name, stream)
+            return stored_files.keep(self.book, kind, sample.name, stream)
 
 
 def _asked_anew(connection: sqlite3.Connection, run: runs.Run) -> str:

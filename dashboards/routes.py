@@ -11,15 +11,14 @@ import flask
 
 from analyzer.analysis import Analysis
 from analyzer.errors import HalfshaftError, InputError
-from analyzer.logbook.names import safe_name
+from analyzer.logbook.folder import safe_name
 from analyzer.logbook.runs import SAID
 from analyzer.presentation.html import analysis_report, with_library
 from analyzer.presentation.result_json import PHASE_KEYS
-from dashboards.check.columns import columns_of, preview
+from dashboards.check_page import columns_of, preview
 from dashboards.logbook import Logbook
 from dashboards.run import lines, views
-from dashboards.whatif.trial import RANGES, trial
-from dashboards.whatif.whatif_page import sample_parts
+from dashboards.whatif_page import RANGES, sample_parts, trial
 
 SETTINGS_LIMIT_BYTES = 1_000_000
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")

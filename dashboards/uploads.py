@@ -3,8 +3,8 @@
 from typing import BinaryIO
 
 from analyzer.errors import InputError
-from analyzer.logbook.names import KINDS as FILE_KINDS
-from analyzer.logbook.names import LOG_ENDINGS, PACKINGS, safe_name
+from analyzer.logbook.folder import KINDS as FILE_KINDS
+from analyzer.logbook.folder import LOG_ENDINGS, PACKINGS, safe_name
 
 UPLOAD_LIMIT_BYTES = 1_000_000_000
 KINDS = {  # kind of upload -> (endings allowed, words)

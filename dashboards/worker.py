@@ -13,9 +13,8 @@ import threading
 from dataclasses import asdict, replace
 from pathlib import Path
 
-from analyzer.advice.advise import advise_analyses
-from analyzer.advice.builds import builds
-from analyzer.advice.parts import load_parts
+from analyzer.advice.advice import advise_analyses
+from analyzer.advice.shelf import builds, load_parts
 from analyzer.comparison.comparison import analysed_runs, compare_runs
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import load_setup
@@ -23,16 +22,16 @@ from analyzer.errors import HalfshaftError
 from analyzer.logbook import results
 from analyzer.logbook.add import analyse_now, keep_parquet
 from analyzer.pipeline import analyze_with_fit
-from analyzer.planning.plan import plan
+from analyzer.planning.next_test import plan
 from analyzer.planning.worth import worth
-from analyzer.presentation.figures.comparison_plots import change_plot, phase_plot
+from analyzer.presentation.figures.changes import change_plot, phase_plot
 from analyzer.presentation.html import comparison_report, plan_report, without_library
-from analyzer.presentation.plan_terminal import plan_result
+from analyzer.presentation.plan_words import PLAIN, card_words
 from analyzer.presentation.result_json import advice_result, comparison_result, plain
+from analyzer.presentation.terminal_questions import plan_result
 from analyzer.vehicle.car import load_car
 from dashboards.compare import comparisons
 from dashboards.logbook import COMPARISON, Logbook
-from dashboards.plan.words import PLAIN, card_words
 
 CHECK_SHARE = 0.2  # of the bar
 

@@ -7,12 +7,11 @@ import numpy as np
 
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import load_setup
-from analyzer.simulation import manoeuvres
+from analyzer.simulation import driver_plan
 from analyzer.simulation.circuit import demo_circuit
-from analyzer.simulation.parameters import LockParameters
 from analyzer.simulation.sensors import Sensors
-from analyzer.simulation.session import simulate_session
-from analyzer.simulation.write import write_table
+from analyzer.simulation.simulated_car import LockParameters
+from analyzer.simulation.simulated_session import simulate_session, write_table
 from analyzer.vehicle.car import load_car
 
 FOLDER = Path(__file__).parent
@@ -26,7 +25,7 @@ class Sample:
     setup: str
     seed: int
     sensors: Sensors
-    manoeuvre: manoeuvres.Name = "laps"
+    manoeuvre: driver_plan.Name = "laps"
 
 
 SAMPLES = (

@@ -59,7 +59,7 @@ SURVIVORS = {
         "tests/vehicle",
     ),
     "one radius for all wheels": Break(
-        "analyzer/signals/wheel_speed.py", "car.rolling_radii_m[i]", "car.rolling_radii_m[2]", "tests/vehicle"
+        "analyzer/signals/kinematics.py", "car.rolling_radii_m[i]", "car.rolling_radii_m[2]", "tests/vehicle"
     ),
     "no yaw error in the slips": Break(
         "analyzer/findings/rear_axle.py",
@@ -68,7 +68,7 @@ SURVIVORS = {
         "tests/findings/test_rear_view.py",
     ),
     "drive and coast support swapped": Break(
-        "analyzer/lockcurve/summarise.py",
+        "analyzer/lockcurve/uncertainty.py",
         "drive_supported=drive,\n        coast_supported=coast",
         "drive_supported=coast,\n        coast_supported=drive",
         "tests/lockcurve/test_sides.py",
@@ -104,25 +104,25 @@ SURVIVORS = {
         "tests/logbook/test_shared_by_threads.py",
     ),
     "no lock where a logbook is opened": Break(
-        "analyzer/logbook/placing.py",
+        "analyzer/logbook/folder.py",
         'with FileLock(self._folder / "opening.lock", timeout=OPENING_WAIT_S):',
         "if True:",
         "tests/logbook/test_shared_by_threads.py",
     ),
     "a weighed answer is no wider": Break(
-        "analyzer/lockcurve/weights.py",
+        "analyzer/lockcurve/fit.py",
         "widened=float(np.sqrt(1.0 + np.mean(np.square(by_log))))",
         "widened=1.0",
         "tests/lockcurve/test_weights.py",
     ),
     "front wheels surer without a gyro": Break(
-        "analyzer/lockcurve/weights.py",
+        "analyzer/lockcurve/fit.py",
         "LEAST_SHARE if problem.has_gyro else 1.0",
         "LEAST_SHARE",
         "tests/lockcurve/test_weights.py",
     ),
     "the locking torque's error by all samples": Break(
-        "analyzer/lockcurve/weights.py",
+        "analyzer/lockcurve/fit.py",
         "slips = mine[problem.slipping[mine]]",
         "slips = mine",
         "tests/lockcurve/test_weights.py",
@@ -134,25 +134,25 @@ SURVIVORS = {
         "tests/lockcurve/test_weights.py",
     ),
     "evidence as loud from an unsure answer": Break(
-        "analyzer/lockcurve/evidence.py",
+        "analyzer/lockcurve/marginal_likelihood.py",
         "tempered = problem.widened**-2",
         "tempered = 1.0",
         "tests/agreement/test_odds.py",
     ),
     "evidence without the error of the tyre's form": Break(
-        "analyzer/lockcurve/evidence.py",
+        "analyzer/lockcurve/marginal_likelihood.py",
         "covariance = covariance + np.cov(form.T)",
         "pass",
         "tests/agreement/test_odds.py",
     ),
     "locked samples measure the proposed curve": Break(
-        "analyzer/lockcurve/evidence.py",
+        "analyzer/lockcurve/marginal_likelihood.py",
         "np.where(self.slipping, a, b) * self.weight",
         "a * self.weight",
         "tests/agreement/test_odds.py",
     ),
     "where a flat ramp begins to clamp is known": Break(
-        "analyzer/agreement/odds.py", "if at[of_slope] < FLAT:", "if False:", "tests/agreement/test_odds.py"
+        "analyzer/agreement/diagnose.py", "if at[of_slope] < FLAT:", "if False:", "tests/agreement/test_odds.py"
     ),
     "a run tells as much when its answer is unsure": Break(
         "analyzer/knowledge/told.py",
@@ -161,13 +161,13 @@ SURVIVORS = {
         "tests/knowledge/test_told.py",
     ),
     "what ended was known from nowhere": Break(
-        "analyzer/knowledge/known.py",
+        "analyzer/knowledge/known_car.py",
         "(Gaussian.said(told) + own).without(out)",
         "Gaussian.said(told).without(out)",
         "tests/knowledge/test_known.py",
     ),
     "others' word is taken though it makes nothing surer": Break(
-        "analyzer/knowledge/use.py",
+        "analyzer/knowledge/known_car.py",
         "if _curve_sd_Nm(found) < _curve_sd_Nm(blind):",
         "if True:",
         "tests/knowledge/test_known.py",
@@ -185,19 +185,19 @@ SURVIVORS = {
         "tests/dashboards/test_run_views.py",
     ),
     "the corner table's interval of one deviation": Break(
-        "dashboards/run/corner_table.py",
+        "dashboards/run/per_corner.py",
         "NORMAL_95 = 1.96",
         "NORMAL_95 = 1.0",
         "tests/dashboards/test_run_views.py",
     ),
     "the tyre's form errs otherwise after a change": Break(
-        "analyzer/comparison/joint_draws.py",
+        "analyzer/comparison/joint.py",
         "default_rng(SEED + 1)",
         "default_rng(SEED + 1 + side)",
         "tests/comparison/test_joint.py",
     ),
     "few corners are as good as many": Break(
-        "analyzer/comparison/joint_draws.py", " * few_corners(count)", "", "tests/comparison/test_joint.py"
+        "analyzer/comparison/joint.py", " * few_corners(count)", "", "tests/comparison/test_joint.py"
     ),
     "sides compared where only one slipped": Break(
         "analyzer/comparison/joint.py",
@@ -218,7 +218,7 @@ SURVIVORS = {
         "tests/findings/test_spin.py",
     ),
     "a snap while the inside wheel spins": Break(
-        "analyzer/findings/car_moments.py",
+        "analyzer/findings/whole_car.py",
         "change[rear.over_speed_m_s[first:last] > 0] = np.nan",
         "pass",
         "tests/findings/test_balance.py",
@@ -281,13 +281,13 @@ OTHERS = {
         WHOLE_LOGS,
     ),
     "slip does not turn the sliding direction": Break(
-        "analyzer/vehicle/tyre.py", "soft / (fall * rolling)", "soft / fall", MAIN
+        "analyzer/vehicle/tyres.py", "soft / (fall * rolling)", "soft / fall", MAIN
     ),
     "no weight moves out with the roll": Break(
-        "analyzer/vehicle/loads.py", " * (1 + roll_gradient_rad_per_g)", "", MAIN
+        "analyzer/vehicle/tyres.py", " * (1 + roll_gradient_rad_per_g)", "", MAIN
     ),
     "rear downforce by the front's share": Break(
-        "analyzer/vehicle/loads.py",
+        "analyzer/vehicle/tyres.py",
         "downforce_N * (1 - front_downforce_share)",
         "downforce_N * front_downforce_share",
         MAIN,
@@ -323,7 +323,7 @@ OTHERS = {
         WHOLE_LOGS,
     ),
     "one corner pass makes a point": Break(
-        "analyzer/lockcurve/summarise.py", " and len(np.unique(group[slips])) >= LEAST_PASSES", "", WHOLE_LOGS
+        "analyzer/lockcurve/uncertainty.py", " and len(np.unique(group[slips])) >= LEAST_PASSES", "", WHOLE_LOGS
     ),
     "zero of the lateral accelerometer stays": Break(
         "analyzer/signals/calibrate.py", "lateral = lateral - zeros.lateral_m_s2", "lateral = lateral + 0", WHOLE_LOGS
@@ -338,22 +338,22 @@ OTHERS = {
         "analyzer/signals/calibrate.py", "np.exp(-zeros.front_scale / 2)", "np.exp(zeros.front_scale / 2)", WHOLE_LOGS
     ),
     "smoothing makes the yaw rate no surer": Break(
-        "analyzer/signals/yaw_rate.py", "np.sqrt(weight * span)", "np.sqrt(weight)", WHOLE_LOGS
+        "analyzer/signals/kinematics.py", "np.sqrt(weight * span)", "np.sqrt(weight)", WHOLE_LOGS
     ),
     "satellites come early": Break(
-        "analyzer/signals/ground_speed.py",
+        "analyzer/signals/kinematics.py",
         "np.interp(time + delay, time, speed)",
         "np.interp(time - delay, time, speed)",
         WHOLE_LOGS,
     ),
     "inside and outside exchanged in the phases": Break(
-        "analyzer/phase_results.py",
+        "analyzer/analysis.py",
         '("left_slip", "right_slip") if left_turn else ("right_slip", "left_slip")',
         '("right_slip", "left_slip") if left_turn else ("left_slip", "right_slip")',
         "tests/test_phase_results.py tests/presentation tests/pipeline tests/accuracy/test_same_answer.py",
     ),
     "a phase's mean over a single sample": Break(
-        "analyzer/phase_results.py",
+        "analyzer/analysis.py",
         "(count >= LEAST_KNOWN * length)",
         "(count >= 1)",
         "tests/test_phase_results.py tests/presentation tests/pipeline tests/accuracy/test_same_answer.py",
@@ -380,7 +380,7 @@ OTHERS = {
         "tests/agreement tests/trends",
     ),
     "a trend without the tyre's drift": Break(
-        "analyzer/trends/lock_trend.py", "TYRE_DRIFT_SHARE * per_run]))\n    if", "0.0]))\n    if", "tests/trends"
+        "analyzer/findings/lock_trend.py", "TYRE_DRIFT_SHARE * per_run]))\n    if", "0.0]))\n    if", "tests/trends"
     ),
     "understeer of a car that steered less": Break(
         "analyzer/findings/coast_understeer.py", "if extra_mean < -2 * sd:", "if False:", "tests/findings"

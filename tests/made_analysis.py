@@ -14,11 +14,11 @@ from analyzer.analysis import Analysis, PhaseResult
 from analyzer.differential.predicted import PredictedLockCurve, PredictionSpread
 from analyzer.findings.counterfactual import Counterfactual
 from analyzer.lockcurve.estimate import CurvePoint, Interval, LockCurveEstimate
+from analyzer.lockcurve.session_state import AxleState
 from analyzer.logs.recording import Annotation, Recording
-from analyzer.phases.segments import Corner, Laps, Phase
+from analyzer.phases.phases import Corner, Laps, Phase
 from analyzer.signals.session import CalibrationStep, Signals
 from analyzer.vehicle.car import Car
-from analyzer.vehicle.state import AxleState
 
 RATE_HZ = 50.0
 LAP_S, LAPS = 60.0, 4
@@ -352,12 +352,12 @@ class MadeJudge:
 
 def made_analysis(made: Made = Made(), *, predicted: PredictedLockCurve | None = PREDICTION, **changes) -> Analysis:
     """The whole made-up answer; `changes` replace fields of it."""
-    from analyzer.agreement.by_side import agree
     from analyzer.agreement.diagnose import diagnose
     from analyzer.agreement.steady_samples import steady_means, steady_samples
+    from analyzer.agreement.verdict import agree
     from analyzer.findings.find_all import find_all, find_in
-    from analyzer.findings.of_the_session import find_of_the_session
-    from analyzer.trends.lock_trend import lock_trend
+    from analyzer.findings.lock_trend import lock_trend
+    from analyzer.findings.whole_car import find_of_the_session
 
     signals, axle, corners, laps = made_signals_and_axle(made)
     car, estimate = made_car(), changes.pop("lock_curve", made_estimate())

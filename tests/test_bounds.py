@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from analyzer.cli.main import main
-from analyzer.cli.output import clean_streams, terminal
+from analyzer.cli.options import clean_streams, terminal
 from analyzer.errors import InputError
 from analyzer.files import open_regular, write_atomic
 from analyzer.in_words import printable

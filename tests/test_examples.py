@@ -12,7 +12,7 @@ ROOT = Path(analyzer.__file__).parent
 # what a stranger calls first; each must show how
 SHOWN = {
     "analyzer.comparison.comparison.compare",
-    "analyzer.comparison.event_changes.rate_ratio",
+    "analyzer.comparison.phase_changes.rate_ratio",
     "analyzer.differential.clamp.locking_value",
     "analyzer.differential.clamp.pack_torque_Nm",
     "analyzer.differential.predicted.predict_lock_curve",
@@ -25,9 +25,9 @@ SHOWN = {
     "analyzer.library.predict",
     "analyzer.library.read_log",
     "analyzer.pipeline.analyze",
-    "analyzer.simulation.session.simulate_session",
-    "analyzer.vehicle.loads.wheel_loads",
-    "analyzer.vehicle.tyre.wheel_forces",
+    "analyzer.simulation.simulated_session.simulate_session",
+    "analyzer.vehicle.tyres.wheel_loads",
+    "analyzer.vehicle.tyres.wheel_forces",
 }
 
 
@@ -46,7 +46,7 @@ EXAMPLES = examples()
 SLOW = {
     "analyzer.comparison.comparison.compare",
     "analyzer.library.compare",
-    "analyzer.simulation.session.simulate_session",
+    "analyzer.simulation.simulated_session.simulate_session",
 }
 
 

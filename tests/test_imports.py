@@ -25,10 +25,10 @@ LAYERS = (
     (
         "analyzer",
         "analyzer.errors",
-        "analyzer.units",
+        "analyzer.channels",
         "analyzer.channels",
         "analyzer.files",
-        "analyzer.cautions",
+        "analyzer.in_words",
         "analyzer.in_words",
         "analyzer.long_arrays",
     ),
@@ -40,7 +40,7 @@ LAYERS = (
     ("analyzer.vehicle",),
     ("analyzer.lockcurve",),
     ("analyzer.agreement", "analyzer.findings", "analyzer.trends", "analyzer.knowledge"),
-    ("analyzer.analysis", "analyzer.phase_results", "analyzer.log_check", "analyzer.stretches"),
+    ("analyzer.analysis", "analyzer.analysis", "analyzer.log_check", "analyzer.stretches"),
     ("analyzer.pipeline", "analyzer.provenance"),
     ("analyzer.comparison", "analyzer.advice", "analyzer.planning"),  # made of whole analyses
     ("analyzer.presentation",),  # all that a person reads

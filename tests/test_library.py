@@ -192,7 +192,7 @@ def test_the_guides_page_runs(capsys):
 
 
 def test_the_reference_lists_every_name_with_its_words():
-    from dashboards.guide.reference import reference
+    from dashboards.guide.guide import reference
 
     page = reference()
     for name in analyzer.__all__:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from made_analysis import Made, made_signals_and_axle
 
-from analyzer.phase_results import phase_results
+from analyzer.analysis import phase_results
 
 RATIO = 1.46 / 0.3  # track over radius of the made-up car
 

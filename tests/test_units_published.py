@@ -4,9 +4,8 @@ import math
 
 import pytest
 
-from analyzer.channels import CHANNELS
+from analyzer.channels import CHANNELS, QUANTITIES, STANDARD_GRAVITY_M_S2, conversion
 from analyzer.errors import InputError
-from analyzer.units import QUANTITIES, STANDARD_GRAVITY_M_S2, conversion
 
 # value in the file, its unit, what it is inside
 CHECKS = [

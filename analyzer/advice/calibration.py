@@ -20,7 +20,7 @@ from math import log
 
 import numpy as np
 
-from analyzer.advice.builds import Build, Builds
+from analyzer.advice.shelf import Build, Builds
 from analyzer.agreement.diagnose import STRONG
 from analyzer.differential.predicted import PredictedLockCurve
 from analyzer.lockcurve import model

@@ -1,4 +1,10 @@
-"""The logged laps again, with another lock curve: wheel speeds, slips and torques solved anew.
+"""What the laps asked of the rear axle, row by row: all that a replay keeps while the lock curve changes.
+
+Kept: path, speed, steer and throttle, and with them the ground speed under each rear wheel, the wheel loads, the
+lateral force of the axle and the torque that came to the differential. Rows are those of the fit (about 20 Hz), in
+corners and a second on both sides of them, or from before a slide that was under way; straights have no inside wheel.
+
+The logged laps again, with another lock curve: wheel speeds, slips and torques solved anew.
 
 Along each corner pass, implicitly in time, for both rear wheels, the case between them and the lateral slip,
 
@@ -16,15 +22,217 @@ The wheel's own inertia keeps the equations solvable past the tyre's peak, where
 or none, and tells a short slide from a long one.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 
-from analyzer.advice.demand import Demand
+from analyzer.analysis import Analysis
 from analyzer.lockcurve import model
-from analyzer.vehicle.axle_solution import LARGEST_SIDE_SLIP
+from analyzer.lockcurve.observations import Observations
+from analyzer.vehicle.axle import AxleInputs, tyre_figures
+from analyzer.vehicle.axle_solution import LARGEST_SIDE_SLIP, solve
 from analyzer.vehicle.car import Car
-from analyzer.vehicle.tyre import WheelForces, wheel_forces
+from analyzer.vehicle.tyres import WheelForces, wheel_forces
+
+AROUND_S = 1.0  # before and after a corner: the axle settles from its start, and slides end on the straight
+MOST_BACK_S = 6.0  # how far back a pass may begin for a slide that is under way before its corner
+# Engine with flywheel, and the ratio that it turns the case through where the log has no engine speed. Common practice,
+# no source.
+ENGINE_INERTIA_KG_M2 = 0.13
+USUAL_RATIO = 8.0
+RATIOS = (3.0, 20.0)  # of engine to wheel; outside, the clutch slips or a gear is being changed
+
+
+@dataclass(frozen=True)
+class Passes:
+    """Rows of the fit by corner pass.
+
+    Attributes
+    ----------
+    row : (P, L) row of the fit for each pass and step, longest pass first; a shorter one repeats its last row.
+    length : (P,) steps of each pass.
+    there : (P, L) bool, not such a repeat, both wheels have gripped before, and the log is valid there.
+    step_s : time between rows.
+    """
+
+    row: np.ndarray
+    length: np.ndarray
+    there: np.ndarray
+    step_s: float
+
+
+@dataclass(frozen=True)
+class Demand:
+    """What the laps asked of the axle, for one set of tyre and car figures. Arrays (P, L), or (2, P, L) left, right.
+
+    Attributes
+    ----------
+    length : (P,) steps of each pass, not rising along P.
+    ground_m_s : speed of the ground under each rear wheel.
+    speed_m_s : speed of the middle of the rear axle.
+    load_N : wheel loads.
+    lateral_N : lateral force of the axle plus what a longitudinal force difference adds, F_y + (F_xl - F_xr) t/(2 L).
+    input_torque_Nm : through the differential, as measured.
+    brake_torque_Nm : of both rear brakes together, never positive.
+    case_acceleration_rad_s2 : of the differential case, as measured.
+    case_inertia_kg_m2 : engine, flywheel and gears as the case feels them.
+    wheel_rad_s, side_slip : (2, P, L) wheel speeds and (P, L) lateral slip as measured: where a replay starts.
+    tyre : figures of `wheel_forces`, each a number or (P,).
+    wheel_inertia_kg_m2, rolling_resistance : of one wheel, (-), each a number or (P,).
+    """
+
+    length: np.ndarray
+    ground_m_s: np.ndarray
+    speed_m_s: np.ndarray
+    load_N: np.ndarray
+    lateral_N: np.ndarray
+    input_torque_Nm: np.ndarray
+    brake_torque_Nm: np.ndarray
+    case_acceleration_rad_s2: np.ndarray
+    case_inertia_kg_m2: np.ndarray
+    wheel_rad_s: np.ndarray
+    side_slip: np.ndarray
+    tyre: dict[str, float | np.ndarray]
+    wheel_inertia_kg_m2: float | np.ndarray
+    rolling_resistance: float | np.ndarray
+
+
+def corner_passes(analysis: Analysis, observed: Observations) -> Passes:
+    """Rows of every corner pass of a session."""
+    signals = analysis.signals
+    around = round(AROUND_S * signals.rate_hz)
+    grips = signals.valid & (np.maximum(analysis.axle.use_left, analysis.axle.use_right) <= 1.0)
+    spans = [
+        np.flatnonzero((observed.index >= start) & (observed.index < c.stop + around))
+        for c, start in zip(analysis.corners, _starts(analysis, grips, around), strict=True)
+    ]
+    spans = sorted((rows for rows in spans if len(rows)), key=len, reverse=True)
+    longest = len(spans[0])
+    row = np.array([np.pad(rows, (0, longest - len(rows)), mode="edge") for rows in spans])
+    own = np.array([np.arange(longest) < len(rows) for rows in spans])
+    # a row that two passes share counts in the first
+    first = np.zeros(own.shape, bool)
+    first.flat[np.unique(np.where(own, row, -1), return_index=True)[1]] = True
+    step = observed.index[1] - observed.index[0]
+    # a slide that the log shows no beginning of is nobody's: every build would be given it
+    begun = np.maximum.accumulate(grips[observed.index[row]], axis=1)
+    there = own & first & begun & signals.valid[observed.index[row]]
+    return Passes(row, own.sum(axis=1), there, float(step / signals.rate_hz))
+
+
+def _starts(analysis: Analysis, grips: np.ndarray, around: int) -> list[int]:
+    """First sample of each pass: `around` before the corner, or where both wheels last gripped (n,) before a slide that
+    was under way there; a pass that began with a wheel spinning would give every build that spin."""
+    farthest, calm = round(MOST_BACK_S * analysis.signals.rate_hz), np.flatnonzero(grips)
+    starts = []
+    for corner in analysis.corners:
+        start = max(corner.start - around, 0)
+        before = calm[np.searchsorted(calm, start, side="right") - 1] if len(calm) and calm[0] <= start else start
+        starts.append(int(before) if start - before <= farthest else start)
+    return starts
+
+
+def case_inertia_kg_m2(analysis: Analysis, observed: Observations) -> np.ndarray:
+    """(n,) inertia of engine and gears at the case, by the ratio of engine to wheel speed where the log has it."""
+    logged = analysis.recording.channels.get("engine_speed")
+    if logged is None:
+        return np.full(len(observed.index), ENGINE_INERTIA_KG_M2 * USUAL_RATIO**2)
+    known = np.isfinite(logged)
+    engine = np.interp(analysis.signals.time_s[observed.index], analysis.recording.time_s[known], logged[known])
+    wheel = (observed.inputs.left_m_s + observed.inputs.right_m_s) / 2 / analysis.car.rear_rolling_radius_m
+    return ENGINE_INERTIA_KG_M2 * np.clip(engine / np.maximum(wheel, 1.0), *RATIOS) ** 2
+
+
+def demand(
+    *,
+    value: dict[str, float],
+    analysis: Analysis,
+    observed: Observations,
+    passes: Passes,
+    near: Demand | None = None,
+) -> Demand:
+    """The demand by the tyre and car figures `value` (name -> value, as fitted or drawn).
+
+    Parameters
+    ----------
+    near : demand by figures not far from these, to start the solution from.
+
+    Notes
+    -----
+    Under braking the torque through the differential is what coasting shows, and the rest of the rear axle's force is
+    its brakes', left and right alike, as in the analysis.
+    """
+    car = analysis.car
+    row, place = np.unique(passes.row, return_inverse=True)
+    place = place.reshape(passes.row.shape)
+    inputs, index = observed.inputs.take(row), observed.index[row]
+    braked = analysis.signals.braking[index]
+    coast_Nm = np.nan_to_num(analysis.axle.input_torque_Nm[index])
+    start = None
+    if near is not None:
+        first = np.unique(passes.row, return_index=True)[1]
+        start = np.array([near.speed_m_s.flat[first], near.side_slip.flat[first]])
+    solution = solve(value, inputs, car, start=start)
+    if braked.any():
+        beyond_coasting = np.minimum(solution.at.input_torque_Nm - coast_Nm, 0.0) * braked
+        front_N = -beyond_coasting * car.front_brake_fraction / car.rear_rolling_radius_m
+        solution = solve(value, replace(inputs, front_brake_N=front_N), car, start=solution.state)
+    at, (speed, side_slip) = solution.at, solution.state
+    input_torque = np.where(braked, coast_Nm, at.input_torque_Nm)
+    scale = np.exp(value["rear_left_right_scale"] / 2)
+    surface = np.array([inputs.left_m_s * scale, inputs.right_m_s / scale])
+    force_l, force_r = at.long_force_N
+    tyre = tyre_figures(value, car)
+    total = tyre["friction_y"] * at.load_N.sum(axis=0)
+    sideways = np.sign(inputs.lat_m_s2) * at.lateral_demand * total
+    return Demand(
+        length=passes.length,
+        ground_m_s=(surface / (1 + at.slip))[:, place],
+        speed_m_s=speed[place],
+        load_N=at.load_N[:, place],
+        lateral_N=(sideways + (force_l - force_r) * _lever(car))[place],
+        input_torque_Nm=input_torque[place],
+        brake_torque_Nm=np.where(braked, at.input_torque_Nm - input_torque, 0.0)[place],
+        case_acceleration_rad_s2=_case_acceleration(inputs, car)[place],
+        case_inertia_kg_m2=case_inertia_kg_m2(analysis, observed)[row][place],
+        wheel_rad_s=(surface / car.rear_rolling_radius_m)[:, place],
+        side_slip=side_slip[place],
+        tyre=dict(tyre),
+        wheel_inertia_kg_m2=car.wheel_inertia_kg_m2 * np.exp(value["log_wheel_inertia"]),
+        rolling_resistance=car.rolling_resistance * np.exp(value["log_rolling_resistance"]),
+    )
+
+
+def side_by_side(demands: list[Demand]) -> Demand:
+    """Several demands of the same passes as one, with every pass of each: pass p of demand d is pass p * len + d.
+
+    One replay of many short vectors costs more than one of a few long ones.
+    """
+    passes, count = len(demands[0].length), len(demands)
+    merged: dict[str, Any] = {}
+    for field in fields(Demand):
+        values = [getattr(d, field.name) for d in demands]
+        if field.name == "tyre":
+            merged["tyre"] = {name: np.tile([v[name] for v in values], passes) for name in values[0]}
+        elif np.ndim(values[0]) == 0:
+            merged[field.name] = np.tile(values, passes)
+        else:
+            axis = 1 if np.ndim(values[0]) == 3 else 0  # of the passes
+            stacked = np.stack(values, axis=axis + 1)
+            shape = (*stacked.shape[:axis], passes * count, *stacked.shape[axis + 2 :])
+            merged[field.name] = stacked.reshape(shape)
+    return Demand(**merged)
+
+
+def _lever(car: Car) -> float:
+    """Lateral force at the rear per newton of longitudinal force difference: half a track over the wheelbase."""
+    return car.rear_track_m / 2 / car.wheelbase_m
+
+
+def _case_acceleration(inputs: AxleInputs, car: Car) -> np.ndarray:
+    return (inputs.left_acc_m_s2 + inputs.right_acc_m_s2) / 2 / car.rear_rolling_radius_m
+
 
 ITERATIONS = 4  # a step starts from the one before, 0.05 s ago
 MOST_SLIP_STEP = 0.15  # of one iteration: near the peak the tyre's slope says little about what comes after

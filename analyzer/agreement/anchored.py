@@ -10,12 +10,11 @@ import numpy as np
 from scipy.special import chdtrc
 
 from analyzer.differential.anchors import Anchor, Anchors
-from analyzer.lockcurve.anchoring import CurveAnchors
 from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.lockcurve.fit import Fit, refit
+from analyzer.lockcurve.model import CurveAnchors
 from analyzer.lockcurve.problem import anchored
-from analyzer.lockcurve.summarise import summarise
-from analyzer.lockcurve.uncertainty import REPLICATES, SEED, model_error, spread
+from analyzer.lockcurve.uncertainty import REPLICATES, SEED, model_error, spread, summarise
 
 CONTRADICTED = 0.01  # a misfit that chance makes more seldom is told
 LEAST_TOLD = 1e-4  # of an anchor's variance: less is rounding, and the log does not know that direction

@@ -1,4 +1,20 @@
-"""Which explanation of a disagreement the log supports best, and how much better than the file as it is.
+"""Explanations in plain words.
+
+The odds between the setup file and what one might have fitted instead, from the measured side alone.
+
+Each alternative is a lock curve with what its parts leave unsure of it, as a belief over the curve's five. Its evidence
+is how likely the logs are under it, averaged over that belief and over tyre, car and sensors (`lockcurve.evidence`).
+The odds of two are the ratio of their evidence. Nothing has to be agreed on what counts as different: what both allow
+cannot tell them apart, and the odds stay near 1.
+
+The logs' likelihood counts a corner pass as one look, and what no equation of the fit knows of errs in it as well. So
+the odds as computed are too sure; their logarithm is multiplied by `TEMPER`, which is measured.
+
+References
+----------
+Kass and Raftery, Bayes Factors, J. Am. Stat. Assoc. 90 (1995) 773 (evidence by Laplace's approximation; from memory).
+
+Which explanation of a disagreement the log supports best, and how much better than the file as it is.
 
 Each cause is weighed by its evidence: how likely the measured curve is under it, averaged over what the cause leaves
 free. A free figure that could have fitted anything pays for it in that average, so causes with and without one compare
@@ -22,17 +38,152 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import fdtrc, gammaln, log_ndtr, logsumexp
 
-from analyzer.agreement.by_side import agree
-from analyzer.agreement.causes import Cause, possible_causes
-from analyzer.agreement.explanation_words import conclusion, sentence
-from analyzer.agreement.odds import FIGURES, odds
+from analyzer.agreement.alternatives import STIFFEST, Cause, alternatives, possible_causes
 from analyzer.agreement.steady_samples import SteadyMeans, SteadySamples, steady_means
-from analyzer.agreement.verdict import Agreement, Diagnosis, Explanation
+from analyzer.agreement.verdict import Agreement, Diagnosis, Explanation, Odds, OddsAgainst, agree
 from analyzer.differential.predicted import PredictedLockCurve, figures_of
 from analyzer.differential.setup import Setup
+from analyzer.in_words import capitalised, listed
 from analyzer.lockcurve.estimate import LockCurveEstimate
-from analyzer.lockcurve.evidence import Witness
+from analyzer.lockcurve.marginal_likelihood import Witness
+from analyzer.lockcurve.problem import CURVE_BOUNDS
 from analyzer.vehicle.car import Car
+
+NAMES = {
+    "as_the_file_says": "the parts are as the setup file says",
+    "ramps_exchanged": "drive and coast ramps are exchanged",
+    "preload_soft": "the preload has gone soft",
+    "preload_up": "there is more preload than in the file",
+    "ring_springs": "the ring springs are not the file's",
+    "friction": "the plate friction is not the file's",
+    "other_angle_reference": "the ramp angles are quoted from the other reference",
+    "other_spring_position": "the preload springs sit in the other place than the file says",
+}
+MOST_TIMES = 1000.0
+
+
+def sentence(kind: str, value: float | None, lower: float | None, upper: float | None) -> str:
+    """What one explanation would mean in the workshop."""
+    name = capitalised(NAMES[kind])
+    if kind == "ring_springs":
+        return (
+            f"{name}: they would hold back {value:.0f} N.m of locking torque on either side "
+            f"({lower:.0f} to {upper:.0f}). Check which springs are fitted, how many, and their length."
+        )
+    factor = "" if value is None else f"{value:.2f} times the file's ({lower:.2f} to {upper:.2f})"
+    if at_the_end(kind, upper):
+        factor = f"at least {lower:.2f} times the file's"
+    return {
+        "as_the_file_says": f"{name}.",
+        "ramps_exchanged": f"{name}: check which way round the rings sit.",
+        "preload_soft": f"{name}, to {factor}: check cone springs, shims and plate wear.",
+        "preload_up": f"{name}, {factor}: check cone springs, shims and the bench reading.",
+        "friction": f"{name}, {factor}, on preload and ramps: worn, glazed or treated plates, "
+        "another oil, or another number of faces. Other preload and other ramps together would look the same.",
+        "other_angle_reference": f"{name}: try ramp_angle_reference the other way in the setup file.",
+        "other_spring_position": f"{name}: look whether they press between pack and case end (outside_packs) or spread "
+        "the rings (between_rings), and correct cone_spring_position.",
+    }[kind]
+
+
+def at_the_end(kind: str, upper: float | None) -> bool:
+    """Whether an interval ends where the search for a preload does, so that its end is no upper limit."""
+    return kind == "preload_up" and upper is not None and upper > 0.99 * STIFFEST
+
+
+def times_words(times: float) -> str:
+    """How much better, in words that do not pretend to more than they know."""
+    if times >= MOST_TIMES:
+        return "more than 1000 times better"
+    return f"{times:.0f} times better" if times >= 2 else "no better"
+
+
+def conclusion(verdict: str, kinds: Sequence[str], ranked: Sequence[Explanation]) -> str:
+    """The whole diagnosis in one or two sentences."""
+    by_kind = {x.kind: x for x in ranked}
+    if verdict == "as_the_file_says":
+        text = "Nothing explains the log clearly better than the setup file as it is"
+        open_ = [NAMES[k] for k in kinds[1:]]
+        return text + (f"; it is also possible that {listed(open_, 'or')}." if open_ else ".")
+    others = [k for k in kinds if k != "as_the_file_says"]
+    lead = by_kind[others[0]]
+    if verdict == "explained":
+        text = f"{lead.sentence} That explains the log {times_words(lead.times_better)} than the file as it is."
+    elif "as_the_file_says" in kinds:
+        text = (
+            f"Not clear: the file may be right, or {listed([NAMES[k] for k in others], 'or')} "
+            f"({times_words(lead.times_better)}, which is not enough to decide)."
+        )
+    else:
+        text = (
+            f"The file as it is does not explain the log; {listed([NAMES[k] for k in kinds], 'or')} would, up to "
+            f"{times_words(lead.times_better)}, and this log can't separate them."
+        )
+    if not lead.fits:
+        text += " Even so the fit is poor: more than one thing may differ, or something that is not on this list."
+    return text
+
+
+# by `python -m agreement.odds_sessions 80` (53 of 55 said at 10 to 1 were right with it) while the fit assumed its
+# errors; since it takes them from its residuals the evidence is tempered as well, so odds are said more seldom than
+# they might be
+TEMPER = 0.5
+# of preload, slope and hold-off: seals and gears drag by so much, a ramp cut flat still clamps a little, and no input
+# torque is resolved finer (common practice, no source)
+LEAST_SD = {"preload_Nm": 5.0, "slope": 0.01, "hold_Nm": 5.0}
+FLAT = 0.02  # a ramp below this hardly clamps, and where it begins to says nothing
+ANYWHERE_NM = 200.0
+FIGURES = (
+    {"preload": "preload_friction", "slopes": "slope_friction"},
+    {"preload": "preload_source"},
+    {"drive_thrust": "drive_thrust"},
+    {"coast_thrust": "coast_thrust"},
+    {"holds": "ring_spring"},
+)
+
+
+def odds(witness: Witness, predicted: PredictedLockCurve, setup: Setup) -> Odds | None:
+    """The odds of the setup file against each alternative; None where nothing else might be fitted."""
+    others = alternatives(predicted, setup)
+    if len(others) < 2:
+        return None
+    file, *rest = (log_evidence(witness, one.curve) for one in others)
+    return Odds(
+        tuple(
+            OddsAgainst(one.kind, math.exp(min(max(TEMPER * (file - other), -50.0), 50.0)))
+            for one, other in zip(others[1:], rest, strict=True)
+        )
+    )
+
+
+def log_evidence(witness: Witness, curve: PredictedLockCurve) -> float:
+    """Of a predicted curve with its spread; the mean over where the preload springs sit, where the file is silent."""
+    each = [witness.log_evidence(*belief(curve.placed(share))) for share in curve.series_shares]
+    return float(np.logaddexp.reduce(each)) - math.log(len(each))
+
+
+def belief(curve: PredictedLockCurve) -> tuple[np.ndarray, np.ndarray]:
+    """(5,) figures of a curve and (5, 5) their covariance, by one standard deviation of each thing it rests on."""
+    at = _figures(curve)
+    preload, slope, hold = LEAST_SD.values()
+    covariance = np.diag(np.array([preload, slope, hold, slope, hold]) ** 2)
+    for moves in FIGURES:
+        sd = {name: getattr(curve.spread, source) for name, source in moves.items()}
+        up, down = (
+            _figures(curve.moved(**{name: math.exp(sign * value) for name, value in sd.items()})) for sign in (1, -1)
+        )
+        covariance += np.outer(up - down, up - down) / 4
+    for of_slope, of_hold in ((1, 2), (3, 4)):
+        if at[of_slope] < FLAT:
+            covariance[of_hold, of_hold] += ANYWHERE_NM**2
+    return at, covariance
+
+
+def _figures(curve: PredictedLockCurve) -> np.ndarray:
+    """(5,) in the order of the fitted curve's; what a curve does not have counts as zero."""
+    values = (curve.preload_Nm, curve.drive_slope, curve.drive_hold_Nm, curve.coast_slope, curve.coast_hold_Nm)
+    return np.clip([v or 0.0 for v in values], *CURVE_BOUNDS.T)
+
 
 BARE_MENTION = 3.0  # explanations that differ by less cannot be told apart
 STRONG = 10.0  # needed to leave the file, which most often is right

@@ -11,9 +11,9 @@ import numpy as np
 
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import LockCurveEstimate
-from analyzer.phases.segments import Corner
+from analyzer.lockcurve.session_state import AxleState
+from analyzer.phases.phases import Corner
 from analyzer.signals.session import Signals
-from analyzer.vehicle.state import AxleState
 
 # while the torque runs through zero as the throttle opens, tyre and body lag and the split reads some 40 N.m high
 # (simulated cars with known truth); 100 N.m in 0.1 s

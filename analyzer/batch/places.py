@@ -12,7 +12,7 @@ from typing import Any, BinaryIO
 from pydantic import Field
 
 from analyzer.errors import InputError
-from analyzer.logbook.names import LOG_ENDINGS, PACKINGS
+from analyzer.logbook.folder import LOG_ENDINGS, PACKINGS
 from analyzer.settings_file import Settings, read_toml, validated
 
 TRUTH = ".truth."  # `halfshaft simulate` writes the truth beside its log

@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from analyzer.batch import workers
-from analyzer.batch.parts import SEASON, Parts
 from analyzer.batch.places import Log, as_runs, find_logs
-from analyzer.batch.work import Outcome, Settings, Task
+from analyzer.batch.progress import SEASON, Parts
+from analyzer.batch.workers import Outcome, Settings, Task
 from analyzer.errors import HalfshaftError
 from analyzer.files import Outputs, read_at_most
 from analyzer.provenance import Provenance, provenance

@@ -37,11 +37,11 @@ def run(arguments: argparse.Namespace) -> int:
     InputError : a file is wrong.
     CannotTell : a log cannot support the question.
     """
-    from analyzer.advice.advise import advise
-    from analyzer.cli.output import deliver, progress_bar
+    from analyzer.advice.advice import advise
+    from analyzer.cli.options import deliver, progress_bar
     from analyzer.files import each_once
-    from analyzer.presentation.advice_terminal import print_advice
     from analyzer.presentation.result_json import advice_result
+    from analyzer.presentation.terminal_questions import print_advice
 
     each_once(arguments.logs, option="advise")
     with progress_bar("reading") as progress:

@@ -45,7 +45,7 @@ def run(arguments: argparse.Namespace) -> int:
     """
     import time
 
-    from analyzer.cli.output import progress_bar, say_report, terminal, wrote_json
+    from analyzer.cli.options import progress_bar, say_report, terminal, wrote_json
     from analyzer.files import is_own_html
     from analyzer.knowledge.knowledge_file import load_knowledge
     from analyzer.pipeline import analyze

@@ -46,7 +46,7 @@ def run(arguments: argparse.Namespace) -> int:
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
     from analyzer.batch.run import run_batch
-    from analyzer.cli.output import terminal, wrote_json
+    from analyzer.cli.options import terminal, wrote_json
     from analyzer.errors import CannotTell, InputError
     from analyzer.in_words import counted, printable
 

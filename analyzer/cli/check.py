@@ -28,7 +28,7 @@ def run(arguments: argparse.Namespace) -> int:
     ------
     InputError : the log, map or car file cannot be read, or an output not written.
     """
-    from analyzer.cli.output import wrote_json
+    from analyzer.cli.options import wrote_json
     from analyzer.files import with_toml_mark
     from analyzer.log_check import check_log
     from analyzer.logs.mapping import load_channel_map
@@ -48,7 +48,7 @@ def run(arguments: argparse.Namespace) -> int:
 def _print(check: "LogCheck", *, map_file: str | None) -> None:
     from rich.markup import escape
 
-    from analyzer.cli.output import terminal
+    from analyzer.cli.options import terminal
     from analyzer.in_words import shown_name, when
     from analyzer.log_check import shortened
 
@@ -127,7 +127,7 @@ def _print_agreement(console: "Console", check: "LogCheck") -> None:
     from rich.markup import escape
     from rich.table import Table
 
-    from analyzer.signals.column_tests import OWN_SENSORS
+    from analyzer.signals.channel_tests import OWN_SENSORS
 
     if not check.agreement:
         return

@@ -52,7 +52,7 @@ def run(arguments: argparse.Namespace) -> int:
     InputError : a file is wrong, or only one setup file or no second side is given.
     CannotTell : a log cannot support the question.
     """
-    from analyzer.cli.output import progress_bar
+    from analyzer.cli.options import progress_bar
     from analyzer.errors import InputError
 
     if (arguments.plan is None) == (arguments.before is None):
@@ -62,11 +62,11 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _compare(arguments: argparse.Namespace, progress: Callable[[str, float], None]) -> int:
-    from analyzer.cli.output import deliver
+    from analyzer.cli.options import deliver
     from analyzer.comparison.comparison import compare
     from analyzer.errors import InputError
-    from analyzer.presentation.comparison_terminal import print_comparison
     from analyzer.presentation.result_json import comparison_result
+    from analyzer.presentation.terminal_questions import print_comparison
 
     if (arguments.before_setup is None) != (arguments.after_setup is None):
         raise InputError("only one setup file was given; give both --before-setup and --after-setup, or neither.")
@@ -100,13 +100,13 @@ def _compare(arguments: argparse.Namespace, progress: Callable[[str, float], Non
 
 
 def _plan(arguments: argparse.Namespace, progress: Callable[[str, float], None]) -> int:
-    from analyzer.cli.output import terminal, wrote_json
-    from analyzer.comparison.planning import plan
+    from analyzer.cli.options import terminal, wrote_json
+    from analyzer.comparison.laps_needed import plan
     from analyzer.comparison.runs import Run
     from analyzer.errors import InputError
     from analyzer.files import each_once
     from analyzer.pipeline import analyze
-    from analyzer.presentation.comparison_terminal import plan_result, print_plan
+    from analyzer.presentation.terminal_questions import laps_needed_result, print_laps_needed
 
     unused = next((option for option in NOT_PLANNED if getattr(arguments, option)), None)
     if unused is not None:
@@ -121,6 +121,6 @@ def _plan(arguments: argparse.Namespace, progress: Callable[[str, float], None])
         runs.append(Run(analysis=analysis, side=0))
     progress("planning", 0.8)
     planned = plan(runs, arguments.change)
-    if not wrote_json(arguments, lambda: plan_result(runs, planned)):
-        print_plan(planned, terminal())
+    if not wrote_json(arguments, lambda: laps_needed_result(runs, planned)):
+        print_laps_needed(planned, terminal())
     return 0

@@ -34,10 +34,10 @@ def run(arguments: argparse.Namespace) -> int:
 
     from rich.text import Text
 
-    from analyzer.cli.output import progress_bar, terminal
+    from analyzer.cli.options import progress_bar, terminal
     from analyzer.errors import InputError
     from analyzer.files import is_own_html, is_own_json, json_text
-    from analyzer.findings.groups import grouped
+    from analyzer.findings.finding import grouped
     from analyzer.pipeline import analyze
     from analyzer.presentation.html import analysis_report
     from analyzer.presentation.result_json import to_json

@@ -4,8 +4,16 @@
 import argparse
 from typing import TYPE_CHECKING, Any
 
-from analyzer.cli.options import DRIVEN_WITH, add_driven_with, add_json, add_output, add_overwrite
-from analyzer.cli.output import progress_bar, terminal, wrote_json
+from analyzer.cli.options import (
+    DRIVEN_WITH,
+    add_driven_with,
+    add_json,
+    add_output,
+    add_overwrite,
+    progress_bar,
+    terminal,
+    wrote_json,
+)
 from analyzer.files import is_own_json
 from analyzer.in_words import capitalised
 
@@ -171,8 +179,7 @@ def _say_words(store: "Store", arguments: argparse.Namespace) -> int:
 def _car(store: "Store", arguments: argparse.Namespace) -> int:
     from analyzer.files import is_own_json, json_text
     from analyzer.knowledge.knowledge_file import as_json
-    from analyzer.logbook.car_listing import car_json, print_car
-    from analyzer.logbook.knowledge import knowledge_of, runs_and_words
+    from analyzer.logbook.car_knowledge import car_json, knowledge_of, print_car, runs_and_words
     from analyzer.logbook.listing import runs_of_car
 
     name = _one_car(store, arguments.name, "NAME")
@@ -188,8 +195,8 @@ def _car(store: "Store", arguments: argparse.Namespace) -> int:
 
 def _list(store: "Store", arguments: argparse.Namespace) -> int:
     from analyzer.in_words import counted
+    from analyzer.logbook.folder import named_few
     from analyzer.logbook.listing import print_runs, runs_json, runs_of_car
-    from analyzer.logbook.names import named_few
     from analyzer.logbook.runs import runs
 
     found = runs_of_car(store, arguments.car) if arguments.car else runs(store)
@@ -235,7 +242,7 @@ def _export(store: "Store", arguments: argparse.Namespace) -> int:
     from pathlib import Path
 
     from analyzer.errors import CannotTell
-    from analyzer.logbook.export import export
+    from analyzer.logbook.listing import export
     from analyzer.logbook.runs import find_run, runs
 
     status = 0
@@ -294,7 +301,7 @@ def _hear_more(store: "Store", chosen: "list[Run]") -> int:
     """Analyse anew the runs for which others know more, or others know now, than when their results were made."""
     from analyzer.errors import HalfshaftError
     from analyzer.logbook import add
-    from analyzer.logbook.knowledge import hear_otherwise, runs_and_words
+    from analyzer.logbook.car_knowledge import hear_otherwise, runs_and_words
 
     status = 0
     ids = {run.id for run in chosen}

@@ -11,8 +11,7 @@ from collections.abc import Sequence
 from contextlib import suppress
 
 from analyzer import __version__
-from analyzer.cli.options import outputs_of
-from analyzer.cli.output import OutputLost, clean_streams, drop_output
+from analyzer.cli.options import OutputLost, clean_streams, drop_output, outputs_of
 from analyzer.errors import HalfshaftError
 from analyzer.in_words import capitalised
 

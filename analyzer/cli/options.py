@@ -1,11 +1,26 @@
-"""The options that several commands take, each with one wording, and which files a command reads and writes."""
+"""The options that several commands take, each with one wording, and which files a command reads and writes.
+
+What the commands share as they run: the terminal, progress on it, and JSON to a file or to standard output.
+
+A name from outside may hold what a terminal obeys. So while a command runs, standard output and error let no control
+character through; only `terminal()` writes colours there, around text that it has cleaned.
+"""
 
 import argparse
+import io
+import os
+import sys
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, TextIO, cast
 
-from analyzer.files import Outputs, is_own_html, is_own_json
+from analyzer.errors import HalfshaftError
+from analyzer.files import Outputs, is_own_html, is_own_json, json_text
+from analyzer.in_words import printable
+
+if TYPE_CHECKING:
+    from rich.console import Console
 
 
 def add_car(parser: argparse.ArgumentParser) -> None:
@@ -99,3 +114,174 @@ def _texts(value: Any) -> Iterator[str]:
         yield value
     elif isinstance(value, list | tuple):
         yield from (text for text in value if isinstance(text, str))
+
+
+class OutputLost(HalfshaftError):
+    """Standard output takes no more (a full disk)."""
+
+
+class _Stream(io.TextIOBase):
+    """Standard output or error whose failing is an error in words."""
+
+    def __init__(self, stream: TextIO, name: str) -> None:
+        self.below, self._name = stream, name
+
+    def write(self, text: str) -> int:
+        with self._in_words():
+            return self.below.write(text)
+
+    def flush(self) -> None:
+        with self._in_words():
+            self.below.flush()
+
+    def isatty(self) -> bool:
+        return self.below.isatty()
+
+    def fileno(self) -> int:
+        return self.below.fileno()
+
+    @property
+    def encoding(self) -> str:  # type: ignore[override]
+        return self.below.encoding
+
+    @contextmanager
+    def _in_words(self) -> Iterator[None]:
+        try:
+            yield
+        except BrokenPipeError:
+            raise
+        except OSError as error:
+            raise OutputLost(
+                f"{self._name} cannot be written ({error.strerror or error}); free some space, or send it elsewhere."
+            ) from None
+
+
+class _CleanStream(_Stream):
+    """The same, without control characters; it is no terminal, so nothing puts colours into it."""
+
+    def write(self, text: str) -> int:
+        return super().write(printable(text))
+
+    def isatty(self) -> bool:
+        return False
+
+
+@contextmanager
+def clean_streams() -> Iterator[None]:
+    """Standard output and error let no control character through while this lasts. What a shell has closed (`>&-`)
+    takes everything and keeps nothing: its number is then not free for a file that the command opens."""
+    before = sys.stdout, sys.stderr
+    # None where closed, https://docs.python.org/3/library/sys.html#sys.__stdout__
+    streams = tuple(stream or open(os.devnull, "w", encoding="utf-8") for stream in before)
+    for stream in streams:
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # where the locale has no dash, a question mark and no traceback
+    sys.stdout, sys.stderr = (
+        cast(TextIO, _CleanStream(stream, name))
+        for stream, name in zip(streams, ("standard output", "standard error"), strict=True)
+    )
+    try:
+        yield
+    finally:
+        sys.stdout, sys.stderr = before
+        for stream, was in zip(streams, before, strict=True):
+            if was is None:
+                stream.close()
+
+
+def drop_output() -> None:
+    """Throw away what standard output still holds, so that Python does not try it again as it ends."""
+    stream = sys.stdout.below if isinstance(sys.stdout, _Stream) else sys.stdout
+    if stream is sys.__stdout__ and stream is not None:
+        with suppress(OSError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+
+
+def terminal(*, stderr: bool = False) -> "Console":
+    """Where tables and sentences are shown, with colours on a terminal; text is cleaned of control characters."""
+    from rich.console import Console, ConsoleOptions, RenderableType
+    from rich.segment import Segment
+
+    class CleanConsole(Console):
+        def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterator[Segment]:
+            for segment in super().render(renderable, options):
+                yield segment if segment.control else Segment(printable(segment.text), segment.style)
+
+    name = "standard error" if stderr else "standard output"
+    stream = sys.stderr if stderr else sys.stdout
+    if isinstance(stream, _CleanStream):
+        stream = cast(TextIO, _Stream(stream.below, name))
+    return CleanConsole(file=stream, highlight=False)
+
+
+@contextmanager
+def progress_bar(first: str) -> Iterator[Callable[[str, float], None]]:
+    """A bar on standard error, only on a terminal; gives what to call with (what is being done, share done 0 to 1).
+
+    Parameters
+    ----------
+    first : what is being done before the first call. A file's name may hold [brackets]: nothing is read as markup.
+    """
+    from rich.progress import BarColumn, Progress, TextColumn
+
+    console = terminal(stderr=True)
+    columns = (TextColumn("{task.description}", markup=False), BarColumn())
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
+        task = bar.add_task(first, total=1.0)
+        yield lambda step, share: bar.update(task, description=step, completed=share)
+
+
+def deliver(
+    arguments: argparse.Namespace,
+    *,
+    report: Callable[[], str],
+    result: Callable[[], Any],
+    show: Callable[["Console"], None],
+) -> None:
+    """A command's answer: `report` to the file that `--html` names, JSON, and `show` on the terminal unless JSON is
+    there.
+
+    Raises
+    ------
+    InputError : a file cannot be written.
+    """
+    if arguments.html:
+        arguments.outputs.write(arguments.html, report(), is_own_html)
+    if wrote_json(arguments, result):
+        return
+    console = terminal()
+    show(console)
+    if arguments.html:
+        say_report(arguments.html, console)
+
+
+def say_report(path: str, console: "Console") -> None:
+    """Where the HTML report is; the path is not read as markup and not broken."""
+    console.print(f"\nReport: {path}", markup=False, soft_wrap=True)
+
+
+def wrote_json(arguments: argparse.Namespace, made: Callable[[], Any]) -> bool:
+    """Write what `made` gives to the file that `--json` names; True when that was standard output.
+
+    Standard output then carries nothing else, and is UTF-8 whatever the locale (RFC 8259, 8.1).
+
+    Parameters
+    ----------
+    arguments : `json` is a file, `-` for standard output, None for nowhere (`made` is not called then).
+    made : gives plain data, or a text that is JSON already.
+
+    Raises
+    ------
+    InputError : the file cannot be written.
+    """
+    if not arguments.json:
+        return False
+    text = json_text(made())
+    if arguments.json == "-":
+        stream = sys.stdout.below if isinstance(sys.stdout, _Stream) else sys.stdout
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(encoding="utf-8")
+        print(text, end="")
+        return True
+    arguments.outputs.write(arguments.json, text, is_own_json)
+    return False

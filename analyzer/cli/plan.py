@@ -29,11 +29,11 @@ def run(arguments: argparse.Namespace) -> int:
     InputError : a file or the question is wrong.
     CannotTell : a log cannot support the question.
     """
-    from analyzer.cli.output import deliver, progress_bar
+    from analyzer.cli.options import deliver, progress_bar
     from analyzer.differential.setup import load_setup
     from analyzer.pipeline import analyze_with_fit
-    from analyzer.planning.plan import plan
-    from analyzer.presentation.plan_terminal import plan_result, print_plan
+    from analyzer.planning.next_test import plan
+    from analyzer.presentation.terminal_questions import plan_result, print_plan
 
     with progress_bar("reading") as progress:
         analysis, fitted = analyze_with_fit(

@@ -38,12 +38,12 @@ def run(arguments: argparse.Namespace) -> int:
     """
     from pathlib import Path
 
-    from analyzer.cautions import CAUTIONS
-    from analyzer.cli.output import wrote_json
+    from analyzer.cli.options import wrote_json
     from analyzer.differential.predicted import predict_lock_curve
     from analyzer.differential.result import input_torque_grid_Nm, lock_curve_result
     from analyzer.differential.setup import load_setup
     from analyzer.errors import InputError
+    from analyzer.in_words import CAUTIONS
 
     largest = arguments.max_torque
     if not (math.isfinite(largest) and 1 <= largest <= 50000):
@@ -71,7 +71,7 @@ def run(arguments: argparse.Namespace) -> int:
 def _print(curve: "PredictedLockCurve", *, title: str, largest_Nm: float) -> None:
     from rich.text import Text
 
-    from analyzer.cli.output import terminal
+    from analyzer.cli.options import terminal
     from analyzer.differential.predicted import ways
     from analyzer.presentation.terminal import print_ending
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from analyzer.cli.options import add_car, add_output
-from analyzer.simulation.options import OPTIONS, by_part
+from analyzer.simulation.nuisances import OPTIONS, by_part
 
 CHANNEL_SETS = ("full", "minimum")
 MANOEUVRES = ("laps", "slow_lap", "circles")
@@ -70,12 +70,10 @@ def run(arguments: argparse.Namespace) -> int:
     from analyzer.errors import InputError
     from analyzer.files import is_own_parquet
     from analyzer.in_words import counted
-    from analyzer.simulation.circuit import circuit_by_name
-    from analyzer.simulation.parameters import Chassis, Grip, LockParameters, Powertrain, SimTyre
-    from analyzer.simulation.road import Road
+    from analyzer.simulation.circuit import Road, circuit_by_name
     from analyzer.simulation.sensors import Sensors
-    from analyzer.simulation.session import simulate_session
-    from analyzer.simulation.write import check_ending, truth_path, write_session
+    from analyzer.simulation.simulated_car import Chassis, Grip, LockParameters, Powertrain, SimTyre
+    from analyzer.simulation.simulated_session import check_ending, simulate_session, truth_path, write_session
     from analyzer.vehicle.car import load_car
 
     check_ending(arguments.out)
@@ -122,6 +120,6 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _is_own_log(path: Path) -> bool:
-    from analyzer.simulation.write import is_own_log  # pandas takes a while to import
+    from analyzer.simulation.simulated_session import is_own_log  # pandas takes a while to import
 
     return is_own_log(path)

@@ -8,13 +8,19 @@ from pathlib import Path
 import numpy as np
 
 from analyzer.analysis import Analysis
-from analyzer.comparison.any_change import AnyChange, any_change, judged_under
-from analyzer.comparison.conditions import Conditions, conditions
-from analyzer.comparison.event_changes import EventChange, event_changes
 from analyzer.comparison.joint import JointFit, fit_jointly
-from analyzer.comparison.phase_changes import PhaseChange, phase_changes
-from analyzer.comparison.runs import Log, Run, chosen_laps, laps_text
-from analyzer.comparison.sides import SIDES, SideChange, interval, side_change, side_torques
+from analyzer.comparison.phase_changes import EventChange, PhaseChange, event_changes, phase_changes
+from analyzer.comparison.runs import Conditions, Log, Run, chosen_laps, conditions, laps_text
+from analyzer.comparison.sides import (
+    SIDES,
+    AnyChange,
+    SideChange,
+    any_change,
+    interval,
+    judged_under,
+    side_change,
+    side_torques,
+)
 from analyzer.comparison.together import corner_matches, joint_logs, joint_priors, shared_view, side_estimate
 from analyzer.differential.predicted import PredictedLockCurve, predict_lock_curve
 from analyzer.differential.setup import load_setup

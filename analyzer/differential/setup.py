@@ -8,7 +8,7 @@ from pydantic import Field, field_validator, model_validator
 
 from analyzer.differential import springs
 from analyzer.differential.clamp import SERIES_SHARE, AngleReference, SpringPosition, ring_face_angle_rad
-from analyzer.differential.spring_tables import ConeSpring, RingSpring, Shims
+from analyzer.differential.springs import ConeSpring, RingSpring, Shims
 from analyzer.settings_file import Settings, load_table
 
 SMALLEST_FACE_ANGLE_DEG = 10.0  # below this pins jam on any real ramp; no shop cuts it (common practice, no source)

@@ -4,10 +4,16 @@ References
 ----------
 [EN16984] DIN EN 16984, Disc springs, calculation: load of a single disc without contact flats, thickness up to 6 mm.
 The formula is that of [ALMEN1936]. It holds for plain discs, not for diaphragm springs with fingers.
+
+The setup file's tables of springs and shims, checked: what clamps the packs, and what holds the rings together.
 """
 
 import math
 from dataclasses import dataclass
+
+from pydantic import Field, field_validator, model_validator
+
+from analyzer.settings_file import Settings
 
 STEEL_ELASTIC_MODULUS_PA = 206e9  # [EN16984] for spring steel
 STEEL_POISSON_RATIO = 0.3
@@ -102,3 +108,140 @@ def stack_free_height_m(stack: DiscStack) -> float:
 def stack_flat_deflection_m(stack: DiscStack) -> float:
     """Deflection at which every disc lies flat (m): i h0."""
     return stack.in_series * stack.disc.free_cone_height_m
+
+
+def _in_newtons(value: float | None) -> float | None:
+    if value is not None and 0 < value < 10:
+        raise ValueError(
+            f"{value:g} N is next to nothing and looks like kilonewtons: multiply by 1000 ({1000 * value:g})."
+        )
+    return value
+
+
+class ConeSpring(Settings):
+    """Cone springs that clamp the packs: their force, or the discs it follows from ([EN16984]).
+
+    Give `force_N` (with `rate_N_per_mm` when shims or wear are given), or the disc and how far it is pressed.
+    One stack clamps one pack; where one stack serves both packs, each pack feels its whole force.
+    """
+
+    force_N: float | None = Field(None, ge=0, le=60000, description="force at installed height, N")
+    rate_N_per_mm: float | None = Field(None, gt=0, le=200000, description="spring rate at installed height, N/mm")
+    outer_diameter_mm: float | None = Field(None, ge=15, le=250, description="outer diameter of one disc, mm")
+    inner_diameter_mm: float | None = Field(None, ge=6, le=220, description="inner diameter of one disc, mm")
+    thickness_mm: float | None = Field(None, ge=0.2, le=6, description="thickness of one disc, mm")
+    free_cone_height_mm: float | None = Field(
+        None, ge=0.1, le=12, description="free height of one disc less its thickness, mm"
+    )
+    deflection_mm: float | None = Field(None, ge=0, le=60, description="how far the whole stack is pressed, mm")
+    installed_height_mm: float | None = Field(None, ge=0.3, le=200, description="height of the fitted stack, mm")
+    discs_in_parallel: int = Field(1, ge=1, le=20, description="discs nested the same way up in one set; default 1")
+    discs_in_series: int = Field(1, ge=1, le=20, description="sets turned against each other; default 1")
+    elastic_modulus_GPa: float = Field(206.0, ge=50, le=250, description="elastic modulus, GPa; default 206 (steel)")
+    poisson_ratio: float = Field(0.3, ge=0.1, le=0.45, description="Poisson's ratio; default 0.3 (steel)")
+
+    @field_validator("force_N")
+    @classmethod
+    def _not_kilonewtons(cls, value: float | None) -> float | None:
+        return _in_newtons(value)
+
+    @model_validator(mode="after")
+    def _one_way_of_saying_it(self) -> "ConeSpring":
+        sizes = ("outer_diameter_mm", "inner_diameter_mm", "thickness_mm", "free_cone_height_mm")
+        pressed = ("deflection_mm", "installed_height_mm")
+        geometry = [key for key in (*sizes, *pressed) if getattr(self, key) is not None]
+        if self.force_N is not None:
+            if geometry:
+                raise ValueError(f"force_N and {geometry[0]} are both given; keep the force or the disc, not both.")
+            return self
+        if not geometry:
+            raise ValueError(
+                "has neither force_N nor a disc; give force_N, or " + ", ".join(sizes) + " and deflection_mm."
+            )
+        if self.rate_N_per_mm is not None:
+            raise ValueError("rate_N_per_mm goes with force_N; a disc has its own rate. Remove rate_N_per_mm.")
+        missing = [key for key in sizes if getattr(self, key) is None]
+        if missing:
+            raise ValueError(f"{missing[0]} is missing; a disc needs {', '.join(sizes)}. Add it.")
+        if sum(getattr(self, key) is not None for key in pressed) != 1:
+            raise ValueError("give either deflection_mm or installed_height_mm of the stack: exactly one of them.")
+        if self.inner_diameter_mm >= 0.95 * self.outer_diameter_mm:
+            raise ValueError(
+                f"inner_diameter_mm is {self.inner_diameter_mm:g} and outer_diameter_mm {self.outer_diameter_mm:g}; "
+                "the inner must be less than 0.95 of the outer. Check whether they are swapped, or one is a radius."
+            )
+        flat_mm = 1e3 * stack_flat_deflection_m(self.stack)
+        if not 0 <= self.deflection_m * 1e3 <= flat_mm * (1 + 1e-9):
+            raise ValueError(
+                f"the stack is pressed by {self.deflection_m * 1e3:.3g} mm; allowed: 0 to {flat_mm:.3g} mm (flat), "
+                f"its free height is {1e3 * stack_free_height_m(self.stack):.4g} mm. Check height, deflection "
+                "and stacking."
+            )
+        return self
+
+    @property
+    def stack(self) -> DiscStack | None:
+        """The discs, or None when only the force is known."""
+        if self.outer_diameter_mm is None:
+            return None
+        disc = DiscSpring(
+            outer_diameter_m=self.outer_diameter_mm / 1e3,
+            inner_diameter_m=self.inner_diameter_mm / 1e3,
+            thickness_m=self.thickness_mm / 1e3,
+            free_cone_height_m=self.free_cone_height_mm / 1e3,
+            elastic_modulus_Pa=self.elastic_modulus_GPa * 1e9,
+            poisson_ratio=self.poisson_ratio,
+        )
+        return DiscStack(disc=disc, in_parallel=self.discs_in_parallel, in_series=self.discs_in_series)
+
+    @property
+    def deflection_m(self) -> float | None:
+        """How far the stack is pressed before shims and wear (m), or None when only the force is known."""
+        if self.stack is None:
+            return None
+        if self.deflection_mm is not None:
+            return self.deflection_mm / 1e3
+        return stack_free_height_m(self.stack) - self.installed_height_mm / 1e3
+
+
+class RingSpring(Settings):
+    """Springs that pull the two pressure rings together: the total axial force, or rate times compression."""
+
+    force_N: float | None = Field(None, ge=0, le=30000, description="total force on the rings, N")
+    rate_N_per_mm: float | None = Field(None, gt=0, le=50000, description="total spring rate, N/mm")
+    compression_mm: float | None = Field(None, ge=0, le=50, description="how far the springs are pressed, mm")
+
+    @field_validator("force_N")
+    @classmethod
+    def _not_kilonewtons(cls, value: float | None) -> float | None:
+        return _in_newtons(value)
+
+    @model_validator(mode="after")
+    def _one_way_of_saying_it(self) -> "RingSpring":
+        by_rate = [key for key in ("rate_N_per_mm", "compression_mm") if getattr(self, key) is not None]
+        if self.force_N is not None and by_rate:
+            raise ValueError(f"force_N and {by_rate[0]} are both given; keep the force or the rate, not both.")
+        if self.force_N is None and len(by_rate) != 2:
+            raise ValueError("give force_N, or rate_N_per_mm and compression_mm together.")
+        return self
+
+    @property
+    def total_force_N(self) -> float:
+        """Force that holds the rings together (N)."""
+        return self.force_N if self.force_N is not None else self.rate_N_per_mm * self.compression_mm
+
+
+class Shims(Settings):
+    """What changed in each pack since the cone spring's figures were taken. Both keys are per pack.
+
+    A thicker shim presses the cone springs further (positive adds compression, negative takes it away); worn friction
+    plates let them out again.
+    """
+
+    added_thickness_mm: float = Field(0.0, ge=-5, le=5, description="shim thickness added, mm; negative when removed")
+    plate_wear_mm: float = Field(0.0, ge=0, le=5, description="thickness that the plates of one pack have lost, mm")
+
+    @property
+    def added_compression_m(self) -> float:
+        """Change of the cone springs' compression (m)."""
+        return (self.added_thickness_mm - self.plate_wear_mm) / 1e3

@@ -16,10 +16,9 @@ from analyzer.findings.events import above, confidence, events, lasting, phase_a
 from analyzer.findings.evidence import Trembling
 from analyzer.findings.finding import Finding
 from analyzer.findings.rear_axle import RearAxle
-from analyzer.phases.segments import Corner
-from analyzer.signals.filters import band_pass_sections, both_ways
+from analyzer.phases.phases import Corner
 from analyzer.signals.session import Signals
-from analyzer.signals.timebase import low_pass
+from analyzer.signals.timebase import band_pass_sections, both_ways, low_pass
 
 LOWEST_HZ = 7.0
 HIGHEST_SHARE = 0.45  # of the sample rate

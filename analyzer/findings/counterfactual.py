@@ -25,14 +25,14 @@ from scipy.special import ndtr
 from analyzer.findings.evidence import Blame
 from analyzer.lockcurve.fit import Fit
 from analyzer.lockcurve.observations import CUTOFF_HZ, Observations
+from analyzer.lockcurve.session_state import AxleState
 from analyzer.lockcurve.uncertainty import Spread
 from analyzer.signals.session import Signals
 from analyzer.signals.timebase import low_pass
 from analyzer.vehicle.axle import AxleEquations, tyre_figures
 from analyzer.vehicle.axle_solution import solve
 from analyzer.vehicle.car import Car
-from analyzer.vehicle.state import AxleState
-from analyzer.vehicle.tyre import LEAST_FACTOR, envelope
+from analyzer.vehicle.tyres import LEAST_FACTOR, envelope
 
 # asked for a tenth more than it holds, an axle with its engine gains 10 rad/s2: 5 % of slip at 20 m/s in this time
 WINDOW_S = 0.4

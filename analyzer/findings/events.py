@@ -9,8 +9,8 @@ import numpy as np
 
 from analyzer.findings.evidence import Evidence
 from analyzer.findings.finding import Finding
-from analyzer.phases.segments import Corner
-from analyzer.signals.lost_car import STOPS_M_S, STOPS_WITHIN_S
+from analyzer.phases.phases import Corner
+from analyzer.signals.log_stretches import STOPS_M_S, STOPS_WITHIN_S
 from analyzer.signals.session import Signals
 
 JOIN_S = 0.25  # a wheel that grips for less than this between two slides is one slide to the driver

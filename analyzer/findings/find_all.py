@@ -5,13 +5,11 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from analyzer.findings.car_moments import find_car_lost, find_lock_up_snap
 from analyzer.findings.chatter import Chatter, find_chatter
 from analyzer.findings.coast_understeer import find_coast_understeer, once_a_corner
 from analyzer.findings.counterfactual import Judge
 from analyzer.findings.evidence import InsideSpin
 from analyzer.findings.finding import Finding
-from analyzer.findings.of_the_session import Excess, excess_of_passes, find_asymmetry
 from analyzer.findings.rear_axle import RearAxle, rear_axle
 from analyzer.findings.wheel_spin import (
     find_both_wheel_spin,
@@ -20,11 +18,12 @@ from analyzer.findings.wheel_spin import (
     find_one_wheel_spin,
     with_probability,
 )
+from analyzer.findings.whole_car import Excess, excess_of_passes, find_asymmetry, find_car_lost, find_lock_up_snap
 from analyzer.lockcurve.estimate import LockCurveEstimate
-from analyzer.phases.segments import Corner
+from analyzer.lockcurve.session_state import AxleState
+from analyzer.phases.phases import Corner
 from analyzer.signals.session import Signals
 from analyzer.vehicle.car import Car
-from analyzer.vehicle.state import AxleState
 
 Finder = Callable[[RearAxle, Sequence[Corner]], tuple[Finding, ...]]
 

@@ -5,9 +5,9 @@ from functools import cached_property
 
 import numpy as np
 
+from analyzer.lockcurve.session_state import AxleState
 from analyzer.signals.session import Signals
 from analyzer.vehicle.car import Car
-from analyzer.vehicle.state import AxleState
 
 # Below 0.2 g the yaw rate is too small to name an inside wheel (0.2 g at 20 m/s is 0.1 rad/s, about ten times a
 # good gyro's noise).

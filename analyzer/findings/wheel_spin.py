@@ -21,7 +21,7 @@ from analyzer.findings.events import (
 from analyzer.findings.evidence import Blame, BothWheelSpin, InsideSpin, InsideWheelLocking, OneWheelSpin, OpenBecause
 from analyzer.findings.finding import Finding
 from analyzer.findings.rear_axle import LEAST_LATERAL_M_S2, LEAST_SPEED_M_S, RearAxle
-from analyzer.phases.segments import Corner
+from analyzer.phases.phases import Corner
 from analyzer.signals.session import Signals
 
 OPEN_THROTTLE = 0.15  # below this an engine mostly idles or drags: a wheel that slides then is not spun by power

@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from analyzer.errors import InputError
 from analyzer.files import read_at_most
-from analyzer.knowledge.known import CarRun, Knowledge
+from analyzer.knowledge.known_car import CarRun, Knowledge
 from analyzer.knowledge.told import Told
 
 KIND = "knowledge of a car"

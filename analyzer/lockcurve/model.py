@@ -2,9 +2,25 @@
 
 Corners of the hinge are rounded over `ROUNDING_Nm`, so that the fit has a gradient; that changes M by less than
 slope * ROUNDING_Nm * ln 2 at the corner and by nothing away from it.
+
+Censored likelihood of locking torques, with its slopes.
+
+A slipping sample measures: residual M_observed - M(T), Huber loss (robust), Gaussian near zero.
+A locked sample bounds: the capacity is at least |M_observed|, loss -log Phi((M(T) - |M_observed|)/sd), the censored
+part of a Tobit model (Tobin, Econometrica 26, 1958; Wooldridge, Econometric Analysis, ch. 17).
+
+What a workshop knows of the lock curve besides the log, as measurements of the fitted curve.
+
+A bench breakaway measures the preload M0. Ring springs hold the ramps back up to a torque h, which is the curve's
+hold-off where preload springs and ramps add; where the springs sit outside the packs the larger of both clamps, and
+max(M0, s (T - h)) bends at h + M0/s. Two ramp angles in one pair of rings fix the ratio of the slopes, for friction,
+faces and radii are the same on drive and coast.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
+from scipy.special import log_ndtr
 
 NAMES = ("preload_Nm", "drive_slope", "drive_hold_Nm", "coast_slope", "coast_hold_Nm")
 ROUNDING_Nm = 12.0
@@ -69,3 +85,80 @@ def gradient(parameters: np.ndarray, torque: np.ndarray) -> tuple[np.ndarray, np
             np.where(up, zero, coast * (-d_coast + bend(-coast_hold))),
         ]
     ), np.where(up, drive * d_drive, -coast * d_coast)
+
+
+HUBER_LIMIT = 2.0
+
+
+def huber(z: np.ndarray, limit: float = HUBER_LIMIT) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """(n,) loss, slope and weight (slope over z, used as curvature) of standardised residuals (n,)."""
+    size = np.abs(z)
+    inside = size < limit
+    loss = np.where(inside, 0.5 * z * z, limit * (size - 0.5 * limit))
+    weight = np.where(inside, 1.0, limit / np.maximum(size, 1e-12))
+    return loss, weight * z, weight
+
+
+def censored(z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """(n,) loss -log Phi(z), slope and curvature of standardised margins (n,), capacity minus bound."""
+    log_tail = log_ndtr(z)
+    mills = np.exp(-0.5 * z * z - 0.5 * np.log(2 * np.pi) - log_tail)
+    return -log_tail, -mills, mills * (mills + z)
+
+
+LEAST_SLOPE = 0.02  # a flatter ramp hardly clamps; where it bends then says nothing
+
+
+@dataclass(frozen=True)
+class CurveAnchors:
+    """Measurements of one lock curve: (value, standard deviation), None where there is none. Torques in N.m.
+
+    Attributes
+    ----------
+    preload : M0.
+    drive_hold, coast_hold : torque at which the ramps begin to push against the ring springs.
+    slope_ratio : coast slope over drive slope.
+    larger_rules, larger_rules_sd : 1 where the larger of spring and ramp clamps, 0 where both add; between and unsure,
+        where nobody knows.
+    """
+
+    preload: tuple[float, float] | None = None
+    drive_hold: tuple[float, float] | None = None
+    coast_hold: tuple[float, float] | None = None
+    slope_ratio: tuple[float, float] | None = None
+    larger_rules: float = 0.0
+    larger_rules_sd: float = 0.0
+
+    def residuals(self, curve: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """(a,) residuals in standard deviations and their slopes (a, 5) at a curve (5,)."""
+        preload, drive, _, coast, _ = curve
+        index = {name: i for i, name in enumerate(NAMES)}
+        found, rows = [], []
+        if self.preload is not None:
+            value, sd = self.preload
+            row = np.zeros(len(curve))
+            row[0] = 1 / sd
+            found.append((preload - value) / sd)
+            rows.append(row)
+        for side, slope, anchor in (("drive", drive, self.drive_hold), ("coast", coast, self.coast_hold)):
+            if anchor is None:
+                continue
+            value, sd = anchor
+            hold, steep = index[f"{side}_hold_Nm"], index[f"{side}_slope"]
+            kept = max(slope, LEAST_SLOPE)
+            sd = float(np.hypot(sd, self.larger_rules_sd * preload / kept))
+            row = np.zeros(len(curve))
+            row[hold] = 1.0
+            row[0] = -self.larger_rules / kept
+            row[steep] = self.larger_rules * preload / kept**2 if slope > LEAST_SLOPE else 0.0
+            found.append((curve[hold] - value - self.larger_rules * preload / kept) / sd)
+            rows.append(row / sd)
+        if self.slope_ratio is not None:
+            value, sd = self.slope_ratio
+            size = sd * max(drive, LEAST_SLOPE)
+            row = np.zeros(len(curve))
+            row[index["coast_slope"]] = 1 / size
+            row[index["drive_slope"]] = -value / size
+            found.append((coast - value * drive) / size)
+            rows.append(row)
+        return np.array(found), np.array(rows).reshape(-1, len(curve))

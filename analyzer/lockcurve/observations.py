@@ -7,12 +7,12 @@ import numpy as np
 from scipy import ndimage
 
 from analyzer.long_arrays import taken
-from analyzer.phases.segments import Corner
+from analyzer.phases.phases import Corner
 from analyzer.signals.session import Signals
 from analyzer.signals.timebase import low_pass
 from analyzer.vehicle.axle import AxleInputs
 from analyzer.vehicle.car import Car
-from analyzer.vehicle.loads import wheel_loads
+from analyzer.vehicle.tyres import wheel_loads
 
 CUTOFF_HZ = 3.0  # tyre and axle settle faster; wheel pulses and pitch errors of the ring are slower to average out
 FIT_RATE_HZ = 20.0

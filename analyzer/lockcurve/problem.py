@@ -16,12 +16,11 @@ from itertools import pairwise
 
 import numpy as np
 
+from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.lockcurve import model
-from analyzer.lockcurve.anchoring import CurveAnchors
-from analyzer.lockcurve.likelihood import censored, huber
+from analyzer.lockcurve.model import CurveAnchors, censored, huber
 from analyzer.lockcurve.observations import Observations
 from analyzer.lockcurve.unknowns import CURVE, HOLDS, Measured, Owner, Unknowns, measured_by, unknowns
-from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.axle import AxleEquations, AxleInputs
 from analyzer.vehicle.axle_slopes import Derivatives
 from analyzer.vehicle.axle_solution import AxleSolution, solve

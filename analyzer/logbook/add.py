@@ -12,9 +12,9 @@ import pyarrow.parquet as pq
 from analyzer.errors import CannotTell, HalfshaftError, InputError
 from analyzer.files import GENERATOR, PARQUET_MARK, each_once, open_regular
 from analyzer.knowledge.carried import said
-from analyzer.logbook import files, results
-from analyzer.logbook.knowledge import has_ended, knowledge_of, record, runs_and_words
-from analyzer.logbook.placing import to_disk
+from analyzer.logbook import results, stored_files
+from analyzer.logbook.car_knowledge import has_ended, knowledge_of, record, runs_and_words
+from analyzer.logbook.folder import to_disk
 from analyzer.logbook.runs import Run, add_log, not_of_another, run_of_id, runs, say, set_run
 from analyzer.logbook.store import Store
 from analyzer.logs.registry import open_log
@@ -58,7 +58,7 @@ def add(
     paths = {"log": log_path, "car": car_path, "setup": setup_path, "channels": channels_path}
     with store.staging() as folder, ExitStack() as opened:
         staged = {
-            kind: files.stage(kind, Path(path).name, opened.enter_context(open_regular(path)), folder)
+            kind: stored_files.stage(kind, Path(path).name, opened.enter_context(open_regular(path)), folder)
             for kind, path in paths.items()
             if path is not None
         }
@@ -69,7 +69,7 @@ def add(
         with store.transaction() as connection:
             known = connection.execute("SELECT 1 FROM runs WHERE id = ?", (run_id,)).fetchone() is not None
             not_of_another(connection, run_id)
-            ids = {kind: files.place(store, connection, one) for kind, one in staged.items()}
+            ids = {kind: stored_files.place(store, connection, one) for kind, one in staged.items()}
             set_run(
                 connection,
                 run_id,
@@ -79,7 +79,7 @@ def add(
                 channels_id=ids.get("channels"),
             )
             for one in several:
-                files.place(store, connection, one)
+                stored_files.place(store, connection, one)
                 _place_parquet(store, connection, folder / f"{one.id}.parquet", one.id)
                 add_log(connection, run_id, one.id)
             say(connection, run_id, words)
@@ -100,15 +100,15 @@ def add_to_run(store: Store, run: Run, log_paths: Sequence[Path | str]) -> Run:
             write_parquet(one.path, folder / f"{one.id}.parquet")
         with store.transaction() as connection:
             for one in staged:
-                files.place(store, connection, one)
+                stored_files.place(store, connection, one)
                 _place_parquet(store, connection, folder / f"{one.id}.parquet", one.id)
                 add_log(connection, run.id, one.id)
     return run_of_id(store, run.id)
 
 
-def _staged_log(folder: Path, path: Path | str, opened: ExitStack) -> files.Staged:
+def _staged_log(folder: Path, path: Path | str, opened: ExitStack) -> stored_files.Staged:
     folder.mkdir()
-    return files.stage("log", Path(path).name, opened.enter_context(open_regular(path)), folder)
+    return stored_files.stage("log", Path(path).name, opened.enter_context(open_regular(path)), folder)
 
 
 def _place_parquet(store: Store, connection: sqlite3.Connection, copy: Path, log_id: str) -> None:
@@ -124,7 +124,7 @@ def correct_car(store: Store, car_path: Path | str) -> list[Run]:
     InputError : the file says what it may not, or no run is of such a car.
     """
     with store.staging() as folder, open_regular(car_path) as stream:
-        staged = files.stage("car", Path(car_path).name, stream, folder)
+        staged = stored_files.stage("car", Path(car_path).name, stream, folder)
         there = runs(store, car=staged.title)
         if not there:
             names = ", ".join(sorted({f"'{run.car.title}'" for run in runs(store)})) or "none"
@@ -133,7 +133,7 @@ def correct_car(store: Store, car_path: Path | str) -> list[Run]:
                 f"{names}. Name a log to add as well, or correct the name."
             )
         with store.transaction() as connection:
-            car_id = files.place(store, connection, staged)
+            car_id = stored_files.place(store, connection, staged)
             connection.executemany("UPDATE runs SET car_id = ? WHERE id = ?", [(car_id, run.id) for run in there])
     return runs(store, car=staged.title)
 

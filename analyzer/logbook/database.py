@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from analyzer.errors import InputError
-from analyzer.logbook.names import APPLICATION_ID, DATABASE, DATABASE_START
+from analyzer.logbook.folder import APPLICATION_ID, DATABASE, DATABASE_START
 
 WAIT_S = 60.0  # for another process's transaction
 

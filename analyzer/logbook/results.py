@@ -10,9 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 from analyzer.errors import InputError
 from analyzer.lockcurve.estimate import Interval
-from analyzer.logbook import files
-from analyzer.logbook.names import is_id
-from analyzer.logbook.placing import to_disk
+from analyzer.logbook import stored_files
+from analyzer.logbook.folder import is_id, to_disk
 from analyzer.logbook.runs import Run, remove_run, run_of_id
 from analyzer.logbook.sidecars import ABOUT, TEXT
 from analyzer.logbook.store import Store
@@ -142,9 +141,9 @@ def run_of(store: Store, found: StoredResult) -> Run:
         raise InputError("the run was removed from the logbook; add its log again.")
     return replace(
         run_of_id(store, found.run_id),
-        car=files.file(store, "car", found.car_id),
-        setup=files.file(store, "setup", found.setup_id) if found.setup_id else None,
-        channels=files.file(store, "channels", found.channels_id) if found.channels_id else None,
+        car=stored_files.file(store, "car", found.car_id),
+        setup=stored_files.file(store, "setup", found.setup_id) if found.setup_id else None,
+        channels=stored_files.file(store, "channels", found.channels_id) if found.channels_id else None,
     )
 
 

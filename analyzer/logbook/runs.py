@@ -6,9 +6,9 @@ from dataclasses import dataclass, field
 
 from analyzer.errors import InputError
 from analyzer.knowledge.carried import SAID as DRIVEN_WITH
-from analyzer.logbook import files
-from analyzer.logbook.files import StoredFile
+from analyzer.logbook import stored_files
 from analyzer.logbook.store import Store
+from analyzer.logbook.stored_files import StoredFile
 
 
 @dataclass(frozen=True)
@@ -47,7 +47,7 @@ def runs(store: Store, *, car: str | None = None) -> list[Run]:
     """All runs, or those of the car of this name, oldest first."""
     with store.reading() as connection:
         rows = connection.execute("SELECT * FROM runs ORDER BY date_s, id").fetchall()
-        stored = {row["id"]: files.stored_file(store, row) for row in connection.execute("SELECT * FROM files")}
+        stored = {row["id"]: stored_files.stored_file(store, row) for row in connection.execute("SELECT * FROM files")}
         more = _more(connection)
     found = [_run(row, stored, more) for row in rows]
     return [run for run in found if car is None or run.car.title == car]
@@ -67,7 +67,7 @@ def run_of_id(store: Store, run_id: str) -> Run:
         more = _more(connection)
         ids = [row["id"], row["car_id"], row["setup_id"], row["channels_id"], *more.get(run_id, ())]
         parts = connection.execute(f"SELECT * FROM files WHERE id IN ({', '.join('?' * len(ids))})", ids).fetchall()
-    return _run(row, {part["id"]: files.stored_file(store, part) for part in parts}, more)
+    return _run(row, {part["id"]: stored_files.stored_file(store, part) for part in parts}, more)
 
 
 def find_run(store: Store, text: str) -> Run:
@@ -99,7 +99,7 @@ def more_logs(store: Store, run_id: str) -> tuple[StoredFile, ...]:
     rows = store.rows(
         "SELECT files.* FROM more_logs JOIN files ON files.id = log_id WHERE run_id = ? ORDER BY place", (run_id,)
     )
-    return tuple(files.stored_file(store, row) for row in rows)
+    return tuple(stored_files.stored_file(store, row) for row in rows)
 
 
 def set_run(
@@ -194,7 +194,7 @@ def remove_run(store: Store, run_id: str) -> None:
         connection.execute("DELETE FROM runs WHERE id = ?", (run_id,))
         for log in logs:
             connection.execute("DELETE FROM files WHERE id = ?", (log.id,))
-            files.forget(store, log)
+            stored_files.forget(store, log)
         for row in folders:
             if row["folder"]:
                 store.discard(store.arrays(row["folder"]))

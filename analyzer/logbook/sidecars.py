@@ -15,7 +15,7 @@ from typing import Any
 from analyzer.errors import InputError
 from analyzer.files import open_regular
 from analyzer.in_words import counted
-from analyzer.logbook.names import KINDS, is_id, named_few, safe_name
+from analyzer.logbook.folder import KINDS, is_id, named_few, safe_name
 from analyzer.provenance import hash_stream, settings_hash
 
 # table -> its column with the id of a stored file; a table that lacks here does not come back

@@ -11,8 +11,17 @@ from typing import Any
 from analyzer.errors import InputError
 from analyzer.logbook import sidecars
 from analyzer.logbook.database import DATABASE, ENDINGS, Damaged, Database, connected
-from analyzer.logbook.names import MARKER, MARKER_TEXT, PLACES, checked, is_logbook, named_few
-from analyzer.logbook.placing import Placing, remove, to_disk
+from analyzer.logbook.folder import (
+    MARKER,
+    MARKER_TEXT,
+    PLACES,
+    Placing,
+    checked,
+    is_logbook,
+    named_few,
+    remove,
+    to_disk,
+)
 
 MAKE_HERE = "--make-logbook"  # the option by which a user says that a folder with other things shall be a logbook
 

@@ -9,7 +9,7 @@ import pyarrow.ipc as ipc
 from analyzer.errors import InputError
 from analyzer.logs.arrow_columns import column_values, raw_columns
 from analyzer.logs.container import Source
-from analyzer.logs.raw import RawLog
+from analyzer.logs.recording import RawLog
 
 _FILE = b"ARROW1"
 _STREAM = b"\xff\xff\xff\xff"  # Arrow columnar format, "Encapsulated message format": the continuation marker

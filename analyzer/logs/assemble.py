@@ -6,15 +6,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analyzer.channels import CHANNELS, WHEEL_CHANNELS
+from analyzer.channels import CHANNELS, TIME_FACTORS, WHEEL_CHANNELS, conversion
 from analyzer.errors import CannotTell, InputError
 from analyzer.logs.mapping import ChannelEntry, LogEntry
-from analyzer.logs.raw import RawColumn, RawLog
-from analyzer.logs.recording import Annotation, ChannelSource, Recording
-from analyzer.logs.timebase import common_base, merge_rows
-from analyzer.logs.timeline import mend_time, seconds_of_digits
+from analyzer.logs.recording import Annotation, ChannelSource, RawColumn, RawLog, Recording
+from analyzer.logs.timeline import common_base, mend_time, merge_rows, seconds_of_digits
 from analyzer.logs.unit_names import parse_unit
-from analyzer.units import TIME_FACTORS, conversion
 
 _LENGTH_FACTORS = {"m": 1.0, "km": 1e3, "ft": 0.3048, "mi": 1609.344}  # NIST SP 811
 _LARGEST = 1e9  # no channel reaches this in its inside unit; such a number is damage

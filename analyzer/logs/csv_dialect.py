@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 
-from analyzer.logs.raw import RawColumn, numbered
+from analyzer.logs.recording import RawColumn, numbered
 from analyzer.logs.unit_names import parse_unit, split_unit
 
 EMPTY_WORDS = ("", "nan", "na", "n/a", "#n/a", "null", "none", "-", "--", "---", "?", "inf", "-inf", "+inf")

@@ -10,9 +10,8 @@ from analyzer.errors import InputError
 from analyzer.logs.arrow_columns import column_values, raw_columns
 from analyzer.logs.assemble import assemble
 from analyzer.logs.mapping import ChannelMap
-from analyzer.logs.raw import RawLog
 from analyzer.logs.read import from_map, recognised, require_usable
-from analyzer.logs.recording import Recording
+from analyzer.logs.recording import RawLog, Recording
 
 
 def read_frame(frame: pd.DataFrame, *, channel_map: ChannelMap | None = None, name: str = "frame") -> Recording:

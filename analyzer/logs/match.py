@@ -7,16 +7,15 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from analyzer.channels import CHANNELS, WHEEL_CHANNELS
+from analyzer.channels import CHANNELS, QUANTITIES, TIME_FACTORS, WHEEL_CHANNELS
 from analyzer.in_words import listed
-from analyzer.logs import behaviour, families
+from analyzer.logs import behaviour
 from analyzer.logs.assemble import Taken
 from analyzer.logs.mapping import ChannelEntry, ChannelMap, LogEntry, channel_map_toml
 from analyzer.logs.match_units import with_units
 from analyzer.logs.names import LONGEST_NAME, name_score, tokens
-from analyzer.logs.raw import RawLog
+from analyzer.logs.recording import RawLog
 from analyzer.logs.unit_names import parse_unit, unit_suffix
-from analyzer.units import QUANTITIES, TIME_FACTORS
 
 LEAST_SCORE = 0.7  # below this a name is a hint, not a statement
 CLOSE_SCORE = 0.06  # two candidates nearer than this are as good as each other
@@ -181,9 +180,9 @@ def _lap_clock(raw: RawLog) -> int | None:
 
 def _add_families(raw: RawLog, by_name: dict[str, list[Candidate]], load: Load) -> None:
     """Fours of columns whose names differ only in the wheel and whose values are those of wheels."""
-    for four in families.named_alike(raw):
+    for four in behaviour.named_alike(raw):
         data = load(four)
-        if not families.agreeing([data[i] for i in four]):
+        if not behaviour.agreeing([data[i] for i in four]):
             continue
         words = "its name and three others differ only in the wheel, and all four agree as wheel speeds do"
         for channel, index in zip(WHEEL_CHANNELS, four, strict=True):
@@ -199,7 +198,7 @@ def _doubt_unnamed_wheels(raw: RawLog, taken: Mapping[str, Taken], doubts: dict,
     named = {taken[w].index for w in WHEEL_CHANNELS if w in taken}
     used = {item.index for item in taken.values()} - named
     used |= {c.index for channel, several in doubts.items() if channel not in WHEEL_CHANNELS for c in several}
-    found = families.unnamed(raw, used, load)
+    found = behaviour.unnamed(raw, used, load)
     if found is None:
         return
     words = (f"{len(found)} columns agree as wheel speeds do",)

@@ -5,13 +5,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from analyzer.channels import CHANNELS, WHEEL_CHANNELS
+from analyzer.channels import CHANNELS, QUANTITIES, TIME_FACTORS, WHEEL_CHANNELS
 from analyzer.logs import behaviour
 from analyzer.logs.assemble import Taken
 from analyzer.logs.names import ROAD_WHEEL, tokens
-from analyzer.logs.raw import RawLog
+from analyzer.logs.recording import RawLog
 from analyzer.logs.unit_names import parse_unit, unit_suffix
-from analyzer.units import QUANTITIES, TIME_FACTORS
 
 _ROTATION = {
     "w",

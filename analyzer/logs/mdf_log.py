@@ -12,7 +12,7 @@ import numpy as np
 
 from analyzer.errors import InputError
 from analyzer.logs.container import Source
-from analyzer.logs.raw import RawColumn, RawLog, numbered
+from analyzer.logs.recording import RawColumn, RawLog, numbered
 
 _WHOLE, _UNFINISHED = b"MDF     ", b"UnFinMF "  # ASAM MDF 4.1, IDBLOCK: file identifier
 

@@ -10,7 +10,7 @@ import pyarrow.parquet as pq
 from analyzer.errors import InputError
 from analyzer.logs.arrow_columns import column_values, raw_columns
 from analyzer.logs.container import Source
-from analyzer.logs.raw import RawLog
+from analyzer.logs.recording import RawLog
 
 
 def sniff(head: bytes) -> bool:

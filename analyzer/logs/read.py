@@ -15,8 +15,7 @@ from analyzer.logs.assemble import Taken, assemble
 from analyzer.logs.mapping import ChannelMap, LogEntry
 from analyzer.logs.match import propose
 from analyzer.logs.match_units import in_contract_unit
-from analyzer.logs.raw import RawLog
-from analyzer.logs.recording import Annotation, Recording
+from analyzer.logs.recording import Annotation, RawLog, Recording
 from analyzer.logs.registry import open_log
 from analyzer.logs.unit_names import parse_unit, split_unit
 

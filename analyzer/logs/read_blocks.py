@@ -10,15 +10,14 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 
+from analyzer.channels import TIME_FACTORS
 from analyzer.errors import HalfshaftError
 from analyzer.logs.assemble import Taken, assemble, unit_of
 from analyzer.logs.mapping import ChannelMap, LogEntry
-from analyzer.logs.raw import RawLog
 from analyzer.logs.read import from_map, read_log, recognised, require_usable
-from analyzer.logs.recording import Recording
+from analyzer.logs.recording import RawLog, Recording
 from analyzer.logs.registry import open_log
 from analyzer.logs.timeline import LONGEST_PAUSE_S, is_midnight, mend_time, seconds_of_digits
-from analyzer.units import TIME_FACTORS
 
 TOLD_BY_ROWS = 100_000  # of a long log: enough to recognise its columns and units
 

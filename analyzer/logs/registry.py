@@ -6,7 +6,7 @@ from pathlib import Path
 
 from analyzer.errors import InputError
 from analyzer.logs.container import Source, open_source
-from analyzer.logs.raw import RawLog, Remembered
+from analyzer.logs.recording import RawLog, Remembered
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ from typing import Any
 from analyzer.errors import InputError
 from analyzer.logs import csv_log
 from analyzer.logs.container import Source
-from analyzer.logs.raw import RawLog
+from analyzer.logs.recording import RawLog
 
 _ZIP = b"PK\x03\x04"  # what else comes in a zip archive was unpacked before
 _OLD = b"\xd0\xcf\x11\xe0"  # compound file, as spreadsheets were until 2007

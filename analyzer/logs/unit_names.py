@@ -1,4 +1,4 @@
-"""How units are written in logs, turned into the symbols of `analyzer.units`."""
+"""How units are written in logs, turned into the symbols of `analyzer.channels`."""
 
 import re
 

@@ -5,8 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analyzer.phases.phases import blurred, mostly, split_phases, traces
-from analyzer.phases.segments import Corner, Laps
+from analyzer.phases.phases import Corner, Laps, blurred, mostly, split_phases, traces
 from analyzer.signals.session import Signals
 
 _LEAST_LATERAL_M_S2 = 2.5  # below it a road bends and a car changes lane

@@ -5,9 +5,9 @@ from itertools import pairwise
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
-from analyzer.phases.segments import Laps
-from analyzer.signals.filters import transform_length
+from analyzer.phases.phases import Laps
 from analyzer.signals.session import Signals
+from analyzer.signals.timebase import transform_length
 
 _SHORTEST_LAP_M = 300.0
 _AT_ONCE = 1_000_000  # samples

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analyzer.comparison.joint_draws import form_error
+from analyzer.comparison.joint import form_error
 from analyzer.lockcurve import model
 from analyzer.lockcurve.fit import Fit
 from analyzer.lockcurve.problem import FIRST, LogTerms, group_pulls, hold_sd_Nm, log_terms, slopes

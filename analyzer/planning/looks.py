@@ -11,6 +11,7 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
+from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.lockcurve import model
 from analyzer.lockcurve.fit import Fit
 from analyzer.lockcurve.observations import (
@@ -24,7 +25,6 @@ from analyzer.lockcurve.observations import (
 from analyzer.lockcurve.problem import LOCK_SD_Nm, LogPart, evaluate, joined, log_terms, slopes
 from analyzer.lockcurve.unknowns import Owner, unknowns
 from analyzer.planning.information import Information, Looks
-from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.axle import AxleEquations, AxleInputs, equations
 from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
 

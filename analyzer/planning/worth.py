@@ -17,7 +17,7 @@ from analyzer.logs.mapping import load_channel_map
 from analyzer.logs.read_blocks import open_blocks
 from analyzer.pipeline import analyze_sessions
 from analyzer.settings_file import validated
-from analyzer.signals import blocks
+from analyzer.signals import long_session
 from analyzer.signals.long_session import read_session
 from analyzer.vehicle.car import Car
 
@@ -109,7 +109,7 @@ def worth(
 
     def answer(of: Car) -> dict[str, float | None]:
         logs = [
-            open_blocks(path, channel_map=channel_map, rows=blocks.BLOCK_ROWS, lead_s=blocks.LEAD_S)
+            open_blocks(path, channel_map=channel_map, rows=long_session.BLOCK_ROWS, lead_s=long_session.LEAD_S)
             for path in log_paths
         ]
         parameters = analyze_sessions(

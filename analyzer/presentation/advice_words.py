@@ -2,10 +2,10 @@
 
 import numpy as np
 
-from analyzer.advice import options as choose
+from analyzer.advice import choice as choose
 from analyzer.advice.calibration import SideCalibration
+from analyzer.advice.choice import CURES, Advice, Cause, EntryCause, Option, SpinCause
 from analyzer.advice.evaluate import NAMES
-from analyzer.advice.options import CURES, Advice, Cause, EntryCause, Option, SpinCause
 from analyzer.in_words import listed, number
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval
@@ -32,14 +32,14 @@ SIDE_WORDS = {
     "drive": "what the ramps add on drive",
     "coast": "what the ramps add on coast",
 }
-HOW_TO_READ = (
+HOW_TO_READ_ADVICE = (
     "How to read it: the logged laps are replayed in simulation with each build's lock curve. Path, speed, steer and "
     "throttle stay as logged. Times are over all laps given. Intervals are 95 %: they cover tyre, car, engine, "
     "friction and parts, and, for spin times, how far a driver's reaction put simulated pairs of runs off."
 )
 
 
-def answer(advice: Advice) -> str:
+def advice_answer(advice: Advice) -> str:
     """What to fit next, or why nothing, in a sentence or two."""
     if not advice.cures:
         return "No part is advised. " + " ".join(cause_sentence(advice.causes[c]) for c in advice.asked or CURES)

@@ -1,7 +1,24 @@
-"""How measured and predicted lock curve compare, in sentences."""
+"""How measured and predicted lock curve compare, in sentences.
 
-from analyzer.agreement.by_side import CLOSE, FLOOR_NM, TELLING
-from analyzer.agreement.verdict import FromBound, FromCurve, OfSpool, SideVerdict, Unmeasured
+The odds of the setup file against other builds, in words and as bars.
+"""
+
+import math
+
+from analyzer.agreement.alternatives import RAMP_STEP_DEG
+from analyzer.agreement.verdict import (
+    CLOSE,
+    FLOOR_NM,
+    TELLING,
+    FromBound,
+    FromCurve,
+    Odds,
+    OddsAgainst,
+    OfSpool,
+    SideVerdict,
+    Unmeasured,
+)
+from analyzer.in_words import capitalised, listed
 
 SIDE_NAMES = {"preload": "Preload", "drive": "On drive", "coast": "On coast"}
 
@@ -73,3 +90,77 @@ def _off(side: str, found: FromCurve) -> str:
         f"{text}. The measured {side} slope of {found.slope:.2f} {against} {found.predicted_slope:.2f}: check the ramp "
         "angles, which way round the rings sit, and the plate friction."
     )
+
+
+NAMES = {
+    "ramps_exchanged": "drive and coast ramps exchanged",
+    "preload_gone": "preload gone",
+    "plates_worn": "plates worn thin, half the preload left",
+    "plates_glazed": "plates glazed, 0.6 of the friction",
+    "ring_springs_left_out": "ring springs left out",
+    "ramps_steeper": f"ramps a step steeper ({RAMP_STEP_DEG:.0f} degrees)",
+    "ramps_flatter": f"ramps a step flatter ({RAMP_STEP_DEG:.0f} degrees)",
+    "preload_step_up": "preload a step up (a quarter more)",
+    "preload_step_down": "preload a step down",
+}
+SILENT = 2.0
+SURE = 10.0
+# the calibration has too few cases beyond it to say more
+MOST = 100.0
+TIED = 3.0
+HOW_TO_READ = (
+    "Each bar is the setup file against one other build, both held equally likely before the log was read. To the "
+    "right the log speaks for the file, to the left for the other build; a bar twice as long is the odds squared. "
+    "Under 2 to 1 there is no bar: this log can't separate the two. In simulation at least nine in ten of what was "
+    "said at 10 to 1 or more were right."
+)
+
+
+def odds_words(one: OddsAgainst) -> str:
+    """The odds in words: for whom, or that nothing can be said."""
+    times = max(one.for_the_file, 1 / one.for_the_file)
+    if times < SILENT:
+        return "not separable"
+    more = "more than " if times > MOST else ""
+    return f"{more}{_rounded(times)} to 1 {'for the file' if one.for_the_file > 1 else 'against the file'}"
+
+
+def bar(one: OddsAgainst) -> float:
+    """Length of the bar from -1 (against the file) to 1 (for it); 0 where nothing is said."""
+    size = math.log(min(max(one.for_the_file, 1 / MOST), MOST)) / math.log(MOST)
+    return 0.0 if abs(size) < math.log(SILENT) / math.log(MOST) else size
+
+
+def headline(found: Odds, verdict: str) -> str:
+    """The odds in one or two sentences; where log and file disagree (`verdict`), whether no build explains it."""
+    text = _headline(found)
+    explained = any(o.for_the_file <= 1 / SURE for o in found.against)
+    if verdict in ("stronger", "weaker") and not explained:
+        text += " The log contradicts the file, and none of these builds alone explains it."
+    return text
+
+
+def _headline(found: Odds) -> str:
+    against = sorted((o for o in found.against if o.for_the_file <= 1 / SILENT), key=lambda o: o.for_the_file)
+    beaten = [o for o in found.against if o.for_the_file >= SURE]
+    if against:
+        best = against[0]
+        tied = [NAMES[o.kind] for o in against if o.for_the_file <= TIED * best.for_the_file]
+        times = f"{_rounded(1 / best.for_the_file)} to 1"
+        if best.for_the_file > 1 / SURE:
+            return f"The log leans to {listed(tied, 'or')}: {times} against the setup file, too little to act on."
+        more = "more than " if best.for_the_file < 1 / MOST else ""
+        text = f"{capitalised(listed(tied, 'or'))} rather than the setup file: {more}{times}."
+        return text + ("" if len(tied) == 1 else " This log can't separate these.")
+    if not beaten:
+        return "This log can't separate the setup file from other builds: no odds reach 10 to 1."
+    least = min(o.for_the_file for o in beaten)
+    size = f"{_rounded(least)} to 1 {'or more for the setup file' if len(beaten) > 1 else 'for the file'}"
+    return f"{capitalised(size)} against {listed([NAMES[o.kind] for o in beaten], 'or')}."
+
+
+def _rounded(times: float) -> str:
+    """Rounded down, to no more than is known."""
+    times = min(times, MOST)
+    step = 10 if times >= 30 else 5 if times >= 10 else 1
+    return f"{step * math.floor(times / step):.0f}"

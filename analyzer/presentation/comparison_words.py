@@ -1,9 +1,8 @@
 """Words that terminal, report and page share for a comparison."""
 
-from analyzer.comparison.any_change import SURE, AnyChange
 from analyzer.comparison.comparison import Comparison
-from analyzer.comparison.conditions import Conditions
-from analyzer.comparison.sides import SideChange
+from analyzer.comparison.runs import Conditions
+from analyzer.comparison.sides import SURE, AnyChange, SideChange
 from analyzer.in_words import counted, listed, number, signed
 from analyzer.lockcurve.estimate import Interval
 
@@ -37,7 +36,7 @@ EVENT_VERDICT_WORDS = {
 }
 MOST_COMPARISONS = 1000
 SIDE_WORDS = {"preload": "Preload", "drive": "What the ramps add on drive", "coast": "What the ramps add on coast"}
-HOW_TO_READ = (
+HOW_TO_READ_COMPARISON = (
     "Both sides are fitted with one car and one tyre, so errors common to both runs cancel. Preload is the locking "
     "torque at zero input torque. Drive and coast are what the ramps add to it, averaged over the input torques at "
     "which both sides slipped. 'No meaningful change' is a result of its own: the change lies inside the margin, at "
@@ -151,7 +150,7 @@ def _by_chance(probability: float) -> str:
     return f"chance makes such a difference in 1 of {number(times, 0 if times >= 2 else 1)} comparisons of one setup"
 
 
-def answer(comparison: Comparison) -> tuple[str, str]:
+def comparison_answer(comparison: Comparison) -> tuple[str, str]:
     """Did it take, and how sure: a line each, of about 80 characters."""
     sides = comparison.sides
     against_parts = any(c.expected_Nm is not None for c in sides.values())

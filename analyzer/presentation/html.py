@@ -15,26 +15,23 @@ from markupsafe import Markup
 from plotly.offline import get_plotlyjs
 
 from analyzer import __version__
-from analyzer.advice.options import Advice
+from analyzer.advice.choice import Advice
 from analyzer.analysis import Analysis
-from analyzer.cautions import CAUTIONS
 from analyzer.comparison.comparison import Comparison
 from analyzer.files import write_atomic
-from analyzer.findings.groups import grouped
+from analyzer.findings.finding import grouped
 from analyzer.findings.rear_axle import rear_axle
-from analyzer.in_words import counted, number, signed, when
+from analyzer.in_words import CAUTIONS, counted, number, signed, when
 from analyzer.log_check import first_few
-from analyzer.phases.segments import PHASES, Corner
-from analyzer.planning.plan import Plan
-from analyzer.presentation import advice_words, comparison_words, odds_words, plan_words, words
+from analyzer.phases.phases import PHASES, Corner
+from analyzer.planning.next_test import Plan
+from analyzer.presentation import advice_words, agreement_words, comparison_words, plan_words, words
 from analyzer.presentation.agreement_words import side_sentence
-from analyzer.presentation.evidence import evidence_rows
-from analyzer.presentation.figures import corner_traces, lock_plot, path_map
-from analyzer.presentation.figures.comparison_plots import READ_CHANGE, READ_PHASES, change_plot, phase_plot
+from analyzer.presentation.figures import lap_figures, lock_plot
+from analyzer.presentation.figures.changes import READ, READ_CHANGE, READ_PHASES, change_plot, phase_plot, trade_off
 from analyzer.presentation.figures.theme import CONFIG, repaint
-from analyzer.presentation.figures.trade_off import READ, trade_off
 from analyzer.presentation.knowledge_words import used_sentences
-from analyzer.presentation.result_tables import corner_rows, fitted_rows
+from analyzer.presentation.tables import corner_rows, evidence_rows, fitted_rows
 from analyzer.presentation.words import PARAMETER_NAMES, PHASE_NAMES, interval_words
 
 MOST_TRACES = 4
@@ -53,7 +50,7 @@ def write_html(analysis: Analysis, path: Path | str) -> None:
 def analysis_report(analysis: Analysis) -> str:
     """The report of an analysis as HTML text."""
     figures: dict[str, go.Figure] = {
-        "path-map": path_map.path_map(analysis),
+        "path-map": lap_figures.path_map(analysis),
         "lock-plot": lock_plot.lock_plot(analysis),
     }
     if analysis.trend is not None and analysis.trend.windows:
@@ -61,7 +58,7 @@ def analysis_report(analysis: Analysis) -> str:
     traces = []
     for corner in worst_corners(analysis):
         div = f"traces-lap{corner.lap}-corner{corner.number}-{corner.start}"
-        figures[div] = corner_traces.corner_traces(analysis, corner)
+        figures[div] = lap_figures.corner_traces(analysis, corner)
         traces.append({"div": div, "corner": corner, "findings": _findings_in(analysis, corner)})
     environment = _environment()
     environment.filters.update(number=number, signed=signed, percent=_percent, evidence=evidence_rows)
@@ -72,7 +69,7 @@ def analysis_report(analysis: Analysis) -> str:
         groups=grouped(analysis.findings),
         words=words,
         side_sentence=side_sentence,
-        odds_words=odds_words,
+        odds_words=agreement_words,
         when=when,
         parameters=_parameters(analysis),
         anchored=_anchored(analysis),
@@ -82,8 +79,8 @@ def analysis_report(analysis: Analysis) -> str:
         traces=traces,
         **_drawn(figures),
         read={
-            "map": path_map.READ,
-            "traces": corner_traces.READ,
+            "map": lap_figures.READ_MAP,
+            "traces": lap_figures.READ_TRACES,
             "lock": lock_plot.READ,
             "trend": lock_plot.READ_TREND,
         },
@@ -147,7 +144,7 @@ def comparison_report(comparison: Comparison) -> str:
     return environment.get_template("comparison.html").render(
         comparison=comparison,
         rows=sorted(comparison.phases, key=lambda p: (p.corner or 0, p.direction or "", PHASES.index(p.phase))),
-        answer=comparison_words.answer(comparison),
+        answer=comparison_words.comparison_answer(comparison),
         words=comparison_words,
         phase_names=PHASE_NAMES,
         parameters=_changes(comparison),

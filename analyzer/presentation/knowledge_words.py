@@ -6,8 +6,7 @@ from typing import Any
 
 from analyzer.in_words import counted, listed, number
 from analyzer.knowledge.knowledge_file import known_table
-from analyzer.knowledge.known import Knowledge, LeftOut
-from analyzer.knowledge.use import NO_SURER, KnowledgeUsed
+from analyzer.knowledge.known_car import NO_SURER, Knowledge, KnowledgeUsed, LeftOut
 
 MOST_NAMED = 4
 NAMES = {

@@ -1,8 +1,13 @@
-"""What a plan says: the answer, what each option takes, and its card for the paddock."""
+"""What a plan says: the answer, what each option takes, and its card for the paddock.
+
+What a plan says beside its figures, as the page shows it.
+"""
+
+from typing import Any
 
 from analyzer.in_words import counted, listed, number
 from analyzer.planning.looks import LONGEST_PULSE_S, PULSE_SHARES, SHORTEST_PULSE_S
-from analyzer.planning.plan import CIRCLE_S, RADII_M, Option, Plan, Widths
+from analyzer.planning.next_test import CIRCLE_S, RADII_M, Option, Plan, Widths
 
 KM_H = 3.6
 NAMES = {
@@ -246,3 +251,19 @@ def _short_of(widths: Widths) -> str:
 
 def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
+
+
+PLAIN = "none"  # the question how well the logs alone know the lock curve
+
+
+def card_words(plan: Plan) -> dict[str, Any]:
+    """Sentences of the plan, and of each option what it takes and what it decides, in the order of the result."""
+    return {
+        "question": question(plan),
+        "needed": needed(plan),
+        "stated": stated(plan),
+        "read": read(plan),
+        "takes": [minutes(option) for option in plan.options],
+        "decides": [decides(option) for option in plan.options],
+        "named": [[NAMES[kind] for kind in option.kinds] for option in plan.options],
+    }

@@ -9,19 +9,19 @@ from typing import Any
 
 import numpy as np
 
-from analyzer.advice.options import Advice, Option
+from analyzer.advice.choice import Advice, Option
 from analyzer.agreement.anchored import AnchoredEstimate
 from analyzer.agreement.verdict import Agreement, Odds
 from analyzer.analysis import Analysis, PhaseResult
-from analyzer.cautions import CAUTIONS
 from analyzer.comparison.comparison import Comparison
 from analyzer.comparison.sides import SideChange
 from analyzer.differential.result import lock_curve_result
 from analyzer.findings.finding import Finding
+from analyzer.in_words import CAUTIONS
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval, LockCurveEstimate
 from analyzer.logs.recording import Annotation
-from analyzer.presentation import advice_words, comparison_words, odds_words
+from analyzer.presentation import advice_words, agreement_words, comparison_words
 from analyzer.presentation.agreement_words import side_sentence
 from analyzer.presentation.knowledge_words import knowledge_json
 
@@ -143,13 +143,13 @@ def agreement(found: Agreement | None) -> dict[str, Any] | None:
 
 def _odds(found: Odds, verdict: str) -> dict[str, Any]:
     return {
-        "sentence": odds_words.headline(found, verdict),
+        "sentence": agreement_words.headline(found, verdict),
         "against": [
             {
                 "kind": one.kind,
-                "name": odds_words.NAMES[one.kind],
+                "name": agreement_words.NAMES[one.kind],
                 "for_the_file": one.for_the_file,
-                "words": odds_words.odds_words(one),
+                "words": agreement_words.odds_words(one),
             }
             for one in found.against
         ],
@@ -243,7 +243,7 @@ def comparison_result(comparison: Comparison) -> dict[str, Any]:
                 "sentence": comparison_words.whole(comparison.any_change),
             },
             "verdict": {side: c.verdict for side, c in comparison.sides.items()},
-            "answer": list(comparison_words.answer(comparison)),
+            "answer": list(comparison_words.comparison_answer(comparison)),
             "sides": {side: _side_change(side, c) for side, c in comparison.sides.items()},
             "locking_torque_change": [
                 {"input_torque_Nm": t, "change_Nm": v, "lower_Nm": a, "upper_Nm": b, "predicted_change_Nm": e}
@@ -288,7 +288,7 @@ def advice_result(advice: Advice) -> dict[str, Any]:
         "parts": advice.parts_name,
         "asked": list(advice.asked),
         "cures": list(advice.cures),
-        "answer": advice_words.answer(advice),
+        "answer": advice_words.advice_answer(advice),
         "causes": {
             c: {"verdict": cause.verdict, "sentence": advice_words.cause_sentence(cause)}
             for c, cause in advice.causes.items()

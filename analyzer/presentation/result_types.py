@@ -14,9 +14,9 @@ from pydantic import Field, TypeAdapter
 from typing_extensions import TypedDict
 
 from analyzer.findings.chatter import Chatter
+from analyzer.findings.lock_trend import Window
 from analyzer.lockcurve.estimate import Interval
 from analyzer.signals.session import CalibrationStep
-from analyzer.trends.lock_trend import Window
 
 SCHEMA_FILE = Path(__file__).parent / "result.schema.json"
 

@@ -10,15 +10,14 @@ from rich.text import Text
 
 from analyzer.agreement.verdict import Diagnosis, Odds
 from analyzer.analysis import Analysis
-from analyzer.cautions import CAUTIONS
-from analyzer.findings.groups import grouped
-from analyzer.in_words import counted, listed, number, when
+from analyzer.findings.finding import grouped
+from analyzer.in_words import CAUTIONS, counted, listed, number, when
 from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.log_check import first_few
-from analyzer.presentation import odds_words
+from analyzer.presentation import agreement_words
 from analyzer.presentation.agreement_words import side_sentence
 from analyzer.presentation.knowledge_words import used_sentences
-from analyzer.presentation.result_tables import corner_rows
+from analyzer.presentation.tables import corner_rows
 from analyzer.presentation.words import (
     HOW_TO_READ,
     KIND_NAMES,
@@ -192,10 +191,10 @@ def _print_agreement(analysis: Analysis, console: Console) -> None:
         if agreement.diagnosis.explanations:
             console.print(_explanations_table(agreement.diagnosis))
     if agreement.odds is not None:
-        console.print(Text("Odds: " + odds_words.headline(agreement.odds, agreement.verdict)))
-        if any(map(odds_words.bar, agreement.odds.against)):
+        console.print(Text("Odds: " + agreement_words.headline(agreement.odds, agreement.verdict)))
+        if any(map(agreement_words.bar, agreement.odds.against)):
             console.print(_odds_table(agreement.odds))
-        if rest := [odds_words.NAMES[o.kind] for o in agreement.odds.against if not odds_words.bar(o)]:
+        if rest := [agreement_words.NAMES[o.kind] for o in agreement.odds.against if not agreement_words.bar(o)]:
             console.print(Text(f"Not separable from the file by this log: {listed(rest)}."))
 
 
@@ -204,11 +203,13 @@ def _odds_table(odds: Odds) -> Table:
     table.add_column("instead of the setup file")
     table.add_column("odds")
     table.add_column("against the file | for the file", justify="center", no_wrap=True)
-    for one in filter(odds_words.bar, odds.against):
-        cells = round(BAR_CELLS * odds_words.bar(one))
+    for one in filter(agreement_words.bar, odds.against):
+        cells = round(BAR_CELLS * agreement_words.bar(one))
         left, right = "█" * max(-cells, 0), "█" * max(cells, 0)
         table.add_row(
-            odds_words.NAMES[one.kind], odds_words.odds_words(one), f"{left:>{BAR_CELLS}}│{right:<{BAR_CELLS}}"
+            agreement_words.NAMES[one.kind],
+            agreement_words.odds_words(one),
+            f"{left:>{BAR_CELLS}}│{right:<{BAR_CELLS}}",
         )
     return table
 

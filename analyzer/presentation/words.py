@@ -4,21 +4,20 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 
 from analyzer.agreement.anchored import AnchoredEstimate
-from analyzer.agreement.explanation_words import MOST_TIMES, at_the_end
-from analyzer.agreement.explanation_words import NAMES as EXPLANATION_NAMES
+from analyzer.agreement.diagnose import MOST_TIMES, at_the_end
+from analyzer.agreement.diagnose import NAMES as EXPLANATION_NAMES
 from analyzer.agreement.verdict import Agreement, Explanation
 from analyzer.analysis import Analysis
 from analyzer.channels import CHANNELS
 from analyzer.findings.chatter import Chatter
 from analyzer.findings.evidence import Blame
-from analyzer.findings.finding import Finding
-from analyzer.findings.groups import FindingGroup, cause_of
+from analyzer.findings.finding import Finding, FindingGroup, cause_of
+from analyzer.findings.lock_trend import TEN_MINUTES_S, LockTrend
 from analyzer.findings.sentences import CAUSE_WORDS
 from analyzer.in_words import capitalised, listed, number, signed
 from analyzer.lockcurve.estimate import Interval
-from analyzer.phases.segments import Laps
+from analyzer.phases.phases import Laps
 from analyzer.signals.consistency import LEFT_OUT, contradicted, unchecked
-from analyzer.trends.lock_trend import TEN_MINUTES_S, LockTrend
 
 KIND_NAMES = {
     "inside_wheel_spin": "inside rear spin",

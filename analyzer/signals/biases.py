@@ -4,9 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.signals.session import CalibrationStep, taken_out
 from analyzer.signals.timebase import low_pass
-from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.car import Car
 
 BIAS_BLOCK_S = 5.0

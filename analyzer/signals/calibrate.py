@@ -6,13 +6,20 @@ from scipy import ndimage
 from analyzer.errors import CannotTell
 from analyzer.logs.recording import Annotation, Recording
 from analyzer.signals.biases import calibrate_longitudinal, find_zeros, lateral_by_turning
-from analyzer.signals.ground_speed import SLIP_UNKNOWN, delay_behind_accelerometer_s
-from analyzer.signals.lost_car import lost_car
-from analyzer.signals.path import dead_reckoned, from_position
+from analyzer.signals.kinematics import (
+    LEAST_SPEED_M_S,
+    SLIP_UNKNOWN,
+    dead_reckoned,
+    delay_behind_accelerometer_s,
+    from_position,
+    front_axle_m_s,
+    mean_of_both,
+    smooth_yaw_rate,
+    surface_speeds_m_s,
+)
+from analyzer.signals.log_stretches import lost_car
 from analyzer.signals.session import CalibrationStep, Signals, taken_out
 from analyzer.signals.timebase import low_pass, to_uniform
-from analyzer.signals.wheel_speed import LEAST_SPEED_M_S, front_axle_m_s, mean_of_both, surface_speeds_m_s
-from analyzer.signals.yaw_rate import smooth_yaw_rate
 from analyzer.vehicle.car import Car
 
 NEEDED = frozenset(

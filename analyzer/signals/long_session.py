@@ -1,17 +1,23 @@
-"""A session from the blocks of its log: each is examined and calibrated by itself, then they are put in a row.
+"""Blocks of a long session: stretches of samples that are worked on one at a time, so that memory stays bounded.
+
+What was found in the blocks of a long log, told once.
+
+A session from the blocks of its log: each is examined and calibrated by itself, then they are put in a row.
 
 What a log settles once (columns, units, late channels) holds for all its blocks; what can change while it runs (faults,
 biases, wheel scales) is found in each.
 """
 
+import itertools
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 
 from analyzer.errors import CannotTell
+from analyzer.in_words import signed
 from analyzer.logs.read_blocks import LogBlock
 from analyzer.logs.recording import Annotation, Recording
 from analyzer.long_arrays import LongArray, LongRecord, taken, without_arrays
@@ -19,10 +25,92 @@ from analyzer.signals.calibrate import prepare
 from analyzer.signals.consistency import consistent
 from analyzer.signals.delays import Delay
 from analyzer.signals.examine import LookedOver, aligned, look_over
-from analyzer.signals.joined_notes import annotations_of_all, calibration_of_all
-from analyzer.signals.path import first_position, from_position
-from analyzer.signals.session import Signals
+from analyzer.signals.kinematics import first_position, from_position
+from analyzer.signals.session import CalibrationStep, Signals
 from analyzer.vehicle.car import Car
+
+BLOCK_ROWS = 500_000  # about 1.4 hours at 100 Hz; a log up to half as long again is one block
+LEAD_S = 30.0  # on both sides: filters have settled by then, and no corner is longer
+
+
+@dataclass(frozen=True)
+class Block:
+    """Samples `start` to `stop` belong to the block; `first` to `last` are read with it."""
+
+    first: int
+    start: int
+    stop: int
+    last: int
+
+    @property
+    def read(self) -> slice:
+        """What is read, in the session."""
+        return slice(self.first, self.last)
+
+    @property
+    def own(self) -> slice:
+        """What belongs to the block, in what is read."""
+        return slice(self.start - self.first, self.stop - self.first)
+
+
+def cut(count: int, *, rate_hz: float, step: int = 1) -> tuple[Block, ...]:
+    """`count` samples in blocks of about `BLOCK_ROWS`; every `first` and `start` is a multiple of `step`."""
+    pieces = max(1, round(count / BLOCK_ROWS))
+    lead = round(LEAD_S * rate_hz / step) * step
+    at = [round(count * k / pieces / step) * step for k in range(pieces)] + [count]
+    return tuple(Block(max(a - lead, 0), a, b, min(b + lead, count)) for a, b in itertools.pairwise(at))
+
+
+def annotations_of_all(found: Sequence[tuple[LogBlock, Sequence[Annotation]]]) -> tuple[Annotation, ...]:
+    """Annotations in log time: what every block says alike is said of the log, and a stretch by the block in which it
+    begins.
+
+    Parameters
+    ----------
+    found : blocks in order, each with its annotations in its own time.
+    """
+    if len(found) == 1:
+        return tuple(found[0][1])
+    said = [{(a.code, a.channel, a.message) for a in notes} for _, notes in found]
+    everywhere = set.intersection(*said)
+    told: list[Annotation] = []
+    for k, (block, notes) in enumerate(found):
+        start, stop = block.own_s
+        for note in notes:
+            if note.start_s is None or note.end_s is None:
+                if (note.code, note.channel, note.message) not in everywhere:
+                    told.append(_moved(note, block.starts_s, start, stop))
+                elif k == 0:
+                    told.append(note)
+            elif start <= note.start_s < stop or (note.start_s <= 0.0 < start < note.end_s):
+                # one that was there before the block began is told by both: each knows how long it saw it
+                told.append(_moved(note, block.starts_s, note.start_s, note.end_s))
+    return tuple(told)
+
+
+def _moved(note: Annotation, by_s: float, start_s: float, end_s: float) -> Annotation:
+    return replace(note, start_s=float(start_s + by_s), end_s=float(end_s + by_s))
+
+
+def calibration_of_all(found: Sequence[tuple[CalibrationStep, ...]]) -> tuple[CalibrationStep, ...]:
+    """One step of each kind: the middle one of the blocks, which says from where to where they go."""
+    if len(found) == 1:
+        return found[0]
+    told = []
+    for code in dict.fromkeys(step.code for steps in found for step in steps):
+        same = sorted((s for steps in found for s in steps if s.code == code), key=lambda s: s.value)
+        middle, low, high = same[len(same) // 2], same[0], same[-1]
+        sure = [s.standard_deviation for s in same if s.standard_deviation is not None]
+        told.append(
+            replace(
+                middle,
+                standard_deviation=float(np.median(sure)) if sure else None,
+                message=f"{middle.message.rstrip('.')}, block by block ({signed(low.value, 2)} to "
+                f"{signed(high.value, 2)} {middle.unit} in {len(same)} blocks).",
+            )
+        )
+    return tuple(told)
+
 
 RATES_ALIKE = 0.01  # relative; a block at another sample rate than the log's is left out
 

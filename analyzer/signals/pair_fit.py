@@ -8,7 +8,7 @@ from scipy import ndimage
 
 from analyzer.channels import WHEEL_CHANNELS
 from analyzer.logs.recording import Recording
-from analyzer.signals.stretches import read_off, wheel_speeds_m_s
+from analyzer.signals.log_stretches import read_off, wheel_speeds_m_s
 from analyzer.vehicle.car import Car
 
 FINE_HZ, RATE_HZ = 50.0, 10.0

@@ -14,9 +14,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.logs.recording import Recording
-from analyzer.signals.column_tests import at_the_end, copies
-from analyzer.signals.lap_tests import lap_turns
+from analyzer.signals.channel_tests import at_the_end, copies, lap_turns, zeros
+from analyzer.signals.log_stretches import period_s, wheel_speeds_m_s
 from analyzer.signals.pair_fit import (
     BLOCK_S,
     LEAST_S,
@@ -34,10 +35,7 @@ from analyzer.signals.pair_fit import (
     untested,
     view_of,
 )
-from analyzer.signals.stretches import period_s, wheel_speeds_m_s
 from analyzer.signals.timebase import LOWEST_RATE_HZ
-from analyzer.signals.zero_tests import zeros
-from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
 
 BRAKE_ON_Pa = 1e5  # as in calibrate.py

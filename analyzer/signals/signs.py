@@ -8,7 +8,7 @@ import numpy as np
 
 from analyzer.channels import CHANNELS
 from analyzer.logs.recording import Annotation, Recording
-from analyzer.signals.stretches import read_off, rough_speed_m_s, wheel_speeds_m_s
+from analyzer.signals.log_stretches import read_off, rough_speed_m_s, wheel_speeds_m_s
 
 RATE_HZ = 10.0
 CLEAR = 0.5  # correlation beyond which two signals say the same, or the opposite

@@ -3,9 +3,9 @@
 import math
 from collections import namedtuple
 
-from analyzer.simulation.compiled import compiled
-from analyzer.simulation.motion import LEVEL, Controls, map_torque, step_car
-from analyzer.units import STANDARD_GRAVITY_M_S2
+from analyzer.channels import STANDARD_GRAVITY_M_S2
+from analyzer.simulation.plain_car import compiled
+from analyzer.simulation.planar_car import LEVEL, Controls, map_torque, step_car
 
 CONTROL_S = 0.01  # the driver's own lags are longer, so looking more often changes nothing
 

@@ -8,9 +8,8 @@ import numpy as np
 import pandas as pd
 from scipy.signal import lfilter, lfilter_zi
 
-from analyzer.channels import CHANNELS, WHEELS
-from analyzer.simulation.options import Options, option
-from analyzer.units import STANDARD_GRAVITY_M_S2
+from analyzer.channels import CHANNELS, STANDARD_GRAVITY_M_S2, WHEELS
+from analyzer.simulation.nuisances import Options, option
 
 _METRES_PER_DEGREE = 111_195.0  # of latitude, on a sphere of the mean earth radius 6371.0 km
 _MINIMUM = ("time", *(f"wheel_speed_{w}" for w in WHEELS), "throttle", "steer", "lat_g")

@@ -38,11 +38,10 @@ from typing import Any
 
 import numpy as np
 
+from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.long_arrays import taken
-from analyzer.units import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
-from analyzer.vehicle.loads import wheel_loads
-from analyzer.vehicle.tyre import WheelForces, rho_at, sine_and_cosine, wheel_forces
+from analyzer.vehicle.tyres import WheelForces, rho_at, sine_and_cosine, wheel_forces, wheel_loads
 
 LONG_FORCE_SD_SHARE = 0.005  # of the weight: noise of the longitudinal force
 LAT_FORCE_SD_SHARE = 0.017

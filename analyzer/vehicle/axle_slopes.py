@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from analyzer.units import STANDARD_GRAVITY_M_S2
+from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.axle import (
     LAT_FORCE_SD_SHARE,
     LONG_FORCE_SD_SHARE,
@@ -30,8 +30,7 @@ from analyzer.vehicle.axle import (
     radius_shrink,
 )
 from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
-from analyzer.vehicle.loads import LEAST_LOAD_N, wheel_loads
-from analyzer.vehicle.tyre import LEAST_FACTOR, gain_and_slopes
+from analyzer.vehicle.tyres import LEAST_FACTOR, LEAST_LOAD_N, gain_and_slopes, wheel_loads
 
 STEP = 1e-4  # of a parameter, for a finite difference
 

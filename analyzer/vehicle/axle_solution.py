@@ -8,8 +8,7 @@ import numpy as np
 from analyzer.long_arrays import taken
 from analyzer.vehicle.axle import AxleEquations, AxleInputs, Balance, Given, Values, balance, equations, given_by
 from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
-from analyzer.vehicle.loads import wheel_loads
-from analyzer.vehicle.tyre import rho_at
+from analyzer.vehicle.tyres import rho_at, wheel_loads
 
 LARGEST_SIDE_SLIP = 0.25
 SIDE_SLIP_SCALE = 0.3

@@ -11,10 +11,10 @@ from analyzer.analysis import Analysis, PhaseResult
 from analyzer.comparison.runs import chosen_laps
 from analyzer.errors import HalfshaftError
 from analyzer.in_words import listed
-from analyzer.phases.segments import PHASES
+from analyzer.phases.phases import PHASES
 from analyzer.presentation.words import PARAMETER_NAMES, PHASE_NAMES, parameter_cells
-from dashboards.compare import both_sides
-from dashboards.compare.told import told
+from dashboards.compare import two_sides
+from dashboards.compare.two_sides import told
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook, Run
 from dashboards.parts import chart, clock, labelled, not_measured, polled, progress, table, when
@@ -61,7 +61,7 @@ def layout(logbook: Logbook, search: str = "") -> html.Div:
             html.Section(
                 [
                     html.H2("Lock curves", id="curves-heading"),
-                    chart("both-locks", both_sides.READ_CURVES, label="lock curves before and after"),
+                    chart("both-locks", two_sides.READ_CURVES, label="lock curves before and after"),
                     html.Div(id="both-numbers"),
                 ],
                 className="panel",
@@ -138,7 +138,7 @@ def _button() -> html.Div:
 
 def _phases() -> list:
     phases = {p: PHASE_NAMES[p] for p in PHASES}
-    quantities = {key: label for key, (label, _, _) in both_sides.SHOWN.items()}
+    quantities = {key: label for key, (label, _, _) in two_sides.SHOWN.items()}
     return [
         html.Div(
             [
@@ -147,7 +147,7 @@ def _phases() -> list:
             ],
             className="tools",
         ),
-        chart("both-phases", both_sides.READ_PHASES, label="a phase of every corner, before and after", broad=True),
+        chart("both-phases", two_sides.READ_MEDIANS, label="a phase of every corner, before and after", broad=True),
     ]
 
 
@@ -175,7 +175,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         else:
             sides = ([(a.recording.name, _points(a)) for a in runs] for runs in (before, after))
             heading = "Lock curves, each run by itself"
-        return both_sides.curves(*sides, mode=mode or "light"), _numbers(before, after), heading
+        return two_sides.curves(*sides, mode=mode or "light"), _numbers(before, after), heading
 
     @app.callback(
         Output("both-phases", "figure"),
@@ -198,7 +198,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
             after = _passes(_runs(logbook, after_ids), after_laps, "after")
         except HalfshaftError:
             return {}  # the curves' callback, or 'Compare', says why
-        return both_sides.phases(before, after, phase, key, mode=mode or "light")
+        return two_sides.phases(before, after, phase, key, mode=mode or "light")
 
     polled(app, "comparison")
     app.clientside_callback(

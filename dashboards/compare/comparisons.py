@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 from analyzer.errors import InputError
 from analyzer.logbook import results
-from analyzer.logbook.names import is_id
+from analyzer.logbook.folder import is_id
 from analyzer.logbook.runs import Run
 from analyzer.logbook.store import Store
 

@@ -10,11 +10,10 @@ from typing import Any, cast
 import numpy as np
 
 from analyzer.analysis import Analysis
-from analyzer.channels import CHANNELS
+from analyzer.channels import CHANNELS, STANDARD_GRAVITY_M_S2
+from analyzer.channels import QUANTITIES as UNITS
 from analyzer.findings.rear_axle import RearAxle, rear_axle
-from analyzer.presentation.figures.path_map import drawn_path
-from analyzer.units import QUANTITIES as UNITS
-from analyzer.units import STANDARD_GRAVITY_M_S2
+from analyzer.presentation.figures.lap_figures import drawn_path
 
 Part = Callable[[Analysis, slice], np.ndarray]  # values of some samples, NaN where nothing can be said
 ALL = slice(None)

@@ -9,9 +9,8 @@ from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
 
 from analyzer import __version__
 from analyzer.analysis import Analysis
-from analyzer.cautions import CAUTIONS
-from analyzer.in_words import listed
-from analyzer.phases.segments import PHASES
+from analyzer.in_words import CAUTIONS, listed
+from analyzer.phases.phases import PHASES
 from analyzer.presentation.figures.lock_plot import READ_TREND as TREND_READ
 from analyzer.presentation.figures.lock_plot import trend_plot
 from analyzer.presentation.figures.theme import styled
@@ -19,9 +18,9 @@ from analyzer.presentation.words import PHASE_NAMES, answer_parts, chatter_words
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook, Run
 from dashboards.parts import breakable, chart, in_guide, labelled, readable, table, when, why
-from dashboards.run import repeat
-from dashboards.run.corner_table import READ as CORNERS_READ
-from dashboards.run.corner_table import corner_table
+from dashboards.run import per_corner
+from dashboards.run.per_corner import READ_TABLE as CORNERS_READ
+from dashboards.run.per_corner import corner_table
 from dashboards.run.quantities import MAP_LABELS
 
 GRID_READ = (
@@ -239,7 +238,7 @@ def limits(analysis: Analysis, run_id: str) -> html.Details | None:
 def _corners(analysis: Analysis, run_id: str) -> html.Section:
     """Corner table and the small charts lap by lap."""
     laps = [{"label": f"lap {k + 1}", "value": k + 1} for k in range(len(analysis.laps.bounds))]
-    quantities = {k: c[0] for k, c in repeat.CHOICES.items()}
+    quantities = {k: c[0] for k, c in per_corner.CHOICES.items()}
     phases = {p: PHASE_NAMES[p] for p in PHASES}
     lap = dcc.Dropdown([{"label": "median of all", "value": 0}, *laps], 0, id="table-lap", clearable=False)
     csv = html.A("Every pass as CSV", href=f"/run/{run_id}/corners.csv", className="button quiet", download="")
@@ -252,7 +251,7 @@ def _corners(analysis: Analysis, run_id: str) -> html.Section:
             html.Div(id="corner-table", className="scroll", tabIndex="0"),
             html.H3("The same corner, lap after lap"),
             html.Div([labelled("quantity", what), labelled("phase", phase)], className="tools"),
-            chart("repeat", repeat.READ, label="one small chart a corner, one point a lap", broad=True),
+            chart("repeat", per_corner.READ_REPEAT, label="one small chart a corner, one point a lap", broad=True),
         ],
         className="panel",
     )
@@ -285,7 +284,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         State("run-id", "data"),
     )
     def _repeat(key: str, phase: str, mode: str, run_id: str) -> dict:
-        return repeat.repeat(logbook.analysis(run_id), key, phase, mode=mode or "light")
+        return per_corner.repeat(logbook.analysis(run_id), key, phase, mode=mode or "light")
 
     @app.callback(Output("trend", "figure"), Input("mode", "data"), State("run-id", "data"))
     def _trend(mode: str, run_id: str) -> dict:

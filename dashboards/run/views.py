@@ -12,8 +12,7 @@ import numpy as np
 from analyzer.analysis import Analysis
 from analyzer.differential.predicted import PredictedLockCurve
 from analyzer.findings.evidence import Blame, InsideSpin
-from analyzer.findings.finding import Finding
-from analyzer.findings.groups import cause_of, grouped
+from analyzer.findings.finding import Finding, cause_of, grouped
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import CurvePoint, Interval
 from analyzer.presentation.words import KIND_NAMES, SEVERITY_WORDS, answer_parts, group_where, moment_words, place_words

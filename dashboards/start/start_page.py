@@ -13,7 +13,7 @@ from analyzer.errors import HalfshaftError
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook, Run
 from dashboards.parts import breakable, clock, labelled, polled, progress, when
-from dashboards.start import about, more_logs
+from dashboards.start import dialogs
 from dashboards.uploads import KINDS
 
 STATE_WORDS = {
@@ -107,8 +107,8 @@ def layout(logbook: Logbook) -> html.Div:
             dcc.Store(id="cancelled"),
             dcc.Store(id="to-keep"),
             dcc.Store(id="to-repeat"),
-            about.form(),
-            *more_logs.form(),
+            dialogs.about_form(),
+            *dialogs.more_logs_form(),
             *clock("runs", answered={"shown": _digest(shown), "over": not logbook.under_way()}),
         ]
     )
@@ -259,8 +259,8 @@ def _run_line(run: Run) -> html.Div:
     if run.state in ("done", "failed"):
         links.append(dcc.Link("Log check", href=f"/run/{run.id}/log", className="button quiet"))
     if run.state not in ("waiting", "running"):
-        links.append(more_logs.button(run))
-        links.append(about.button(run))
+        links.append(dialogs.more_logs_button(run))
+        links.append(dialogs.about_button(run))
         links.append(
             html.Button(
                 "Remove",
@@ -284,7 +284,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
     """Callbacks of the page."""
 
     polled(app, "runs")
-    more_logs.register(app, logbook, jobs)
+    dialogs.register(app, logbook, jobs)
     for kind in ("remove", "cancel", "keep", "repeat"):
         app.clientside_callback(
             ClientsideFunction("at_once", "run_of"),

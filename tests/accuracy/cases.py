@@ -17,9 +17,9 @@ from analyzer.logs.read_blocks import LogBlock
 from analyzer.pipeline import analyze_sessions
 from analyzer.signals.long_session import read_session
 from analyzer.simulation.circuit import demo_circuit, generated_circuit
-from analyzer.simulation.parameters import LockParameters, SimTyre
 from analyzer.simulation.sensors import Sensors
-from analyzer.simulation.session import Session, simulate_session
+from analyzer.simulation.simulated_car import LockParameters, SimTyre
+from analyzer.simulation.simulated_session import Session, simulate_session
 from analyzer.vehicle.car import Car
 
 LEAST_TORQUE_Nm = 60.0  # relative errors are taken of at least this: no one cares for 20 % of 10 N.m

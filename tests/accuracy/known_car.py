@@ -20,13 +20,13 @@ import numpy as np
 
 from analyzer.analysis import Analysis
 from analyzer.errors import CannotTell
-from analyzer.knowledge.known import Knowledge
+from analyzer.knowledge.known_car import Knowledge
 from analyzer.logs.read import read_log
 from analyzer.logs.read_blocks import LogBlock
 from analyzer.pipeline import analyze_sessions
 from analyzer.signals.long_session import read_session
 from analyzer.simulation.circuit import demo_circuit, generated_circuit
-from analyzer.simulation.session import Session
+from analyzer.simulation.simulated_session import Session
 
 from .cases import Case, Measured, measure
 from .random_sessions import PROTOCOLS, RandomCar, random_car, with_seeds

@@ -18,13 +18,12 @@ import numpy as np
 import pandas as pd
 
 from analyzer.differential.setup import Setup
-from analyzer.simulation.circuit import Circuit, demo_circuit, generated_circuit
-from analyzer.simulation.manoeuvres import Name
-from analyzer.simulation.options import by_part
-from analyzer.simulation.parameters import Chassis, Grip, LockParameters, Powertrain, SimTyre
-from analyzer.simulation.road import Road
+from analyzer.simulation.circuit import Circuit, Road, demo_circuit, generated_circuit
+from analyzer.simulation.driver_plan import Name
+from analyzer.simulation.nuisances import by_part
 from analyzer.simulation.sensors import Sensors
-from analyzer.simulation.session import Session, simulate_session
+from analyzer.simulation.simulated_car import Chassis, Grip, LockParameters, Powertrain, SimTyre
+from analyzer.simulation.simulated_session import Session, simulate_session
 from analyzer.vehicle.car import Car
 
 from .cases import invented_car, random_body, random_tyre
@@ -55,7 +54,7 @@ def _signed(rng: np.random.Generator, low: float, high: float) -> float:
     return float(rng.uniform(low, high) * rng.choice([-1.0, 1.0]))
 
 
-# what is drawn, by nuisance: names of `analyzer.simulation.options` within ranges that are common, origin beside each
+# what is drawn, by nuisance: names of `analyzer.simulation.nuisances` within ranges that are common, origin beside each
 NUISANCES: dict[str, Draw] = {
     # the project's brief: the published form with common figures and published tyre files give 0.2 to 0.55 % per unit
     # of relative load

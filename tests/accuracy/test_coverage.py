@@ -15,8 +15,8 @@ from sizes import share_bounds, sized
 
 from analyzer.analysis import Analysis
 from analyzer.signals.timebase import low_pass
-from analyzer.simulation.parameters import LockParameters
-from analyzer.simulation.session import Session
+from analyzer.simulation.simulated_car import LockParameters
+from analyzer.simulation.simulated_session import Session
 
 pytestmark = pytest.mark.slow
 SESSIONS = sized(8, 40)

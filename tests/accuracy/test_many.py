@@ -6,7 +6,7 @@ from accuracy.many import Off, off, row
 from accuracy.random_sessions import NUISANCES, PROTOCOLS, SHARE_OF_ALL, random_car, random_setup, simulate_random
 
 from analyzer.differential.predicted import predict_lock_curve
-from analyzer.simulation.options import OPTIONS
+from analyzer.simulation.nuisances import OPTIONS
 
 
 def test_a_drawn_car_file_is_wrong_but_within_what_it_says():

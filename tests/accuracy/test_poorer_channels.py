@@ -12,8 +12,8 @@ from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import load_setup
 from analyzer.lockcurve import model
 from analyzer.lockcurve.observations import SETTLE_S, observe
-from analyzer.simulation.parameters import LockParameters
 from analyzer.simulation.sensors import Sensors
+from analyzer.simulation.simulated_car import LockParameters
 from analyzer.vehicle.car import load_car
 
 FRONTS = ["wheel_speed_fl", "wheel_speed_fr"]

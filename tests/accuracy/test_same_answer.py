@@ -15,8 +15,8 @@ from analyzer.logs.read import read_log
 from analyzer.logs.read_blocks import LogBlock
 from analyzer.pipeline import analyze_session
 from analyzer.signals.long_session import read_session
-from analyzer.simulation.parameters import LockParameters
 from analyzer.simulation.sensors import Sensors
+from analyzer.simulation.simulated_car import LockParameters
 
 # little lock, so that the inside wheel spins as well
 CASE = Case(lock=LockParameters(preload_Nm=30.0, drive_slope=0.12), laps=2, seed=12, sensors=Sensors(rate_Hz=50.0))

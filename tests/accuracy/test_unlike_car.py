@@ -13,7 +13,7 @@ import pytest
 from accuracy.cases import UNLIKE, Case, Measured, analysed, measure
 
 from analyzer.signals.timebase import low_pass
-from analyzer.simulation.parameters import LockParameters
+from analyzer.simulation.simulated_car import LockParameters
 
 CASE = Case(car=UNLIKE, lock=LockParameters(preload_Nm=70.0, drive_slope=0.25, coast_slope=0.20), laps=3)
 

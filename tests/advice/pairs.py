@@ -21,16 +21,16 @@ from analyzer.advice.evaluate import (
     best_outcomes,
     drawn_outcomes,
     driver_answer,
+    peak_slip,
     session_of,
 )
-from analyzer.advice.outcomes import peak_slip
 from analyzer.findings.rear_axle import LEAST_LATERAL_M_S2
 from analyzer.findings.wheel_spin import OPEN_THROTTLE
 from analyzer.pipeline import analyze
 from analyzer.simulation.circuit import demo_circuit
-from analyzer.simulation.parameters import Driver, LockParameters, Powertrain
-from analyzer.simulation.session import Session as Simulated
-from analyzer.simulation.session import simulate_session
+from analyzer.simulation.simulated_car import Driver, LockParameters, Powertrain
+from analyzer.simulation.simulated_session import Session as Simulated
+from analyzer.simulation.simulated_session import simulate_session
 from analyzer.vehicle.car import Car, load_car
 
 INSIDE, BOTH, MOMENT = (NAMES.index(n) for n in ("inside_spin_s", "both_spin_s", "coast_moment_Nm"))

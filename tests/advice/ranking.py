@@ -14,11 +14,10 @@ from pathlib import Path
 import numpy as np
 from scipy.stats import spearmanr
 
-from analyzer.advice.advise import advise_analyses
-from analyzer.advice.builds import Build, builds
-from analyzer.advice.options import Advice
-from analyzer.advice.outcomes import peak_slip
-from analyzer.advice.parts import ConeSpringPart, Parts, RampRings
+from analyzer.advice.advice import advise_analyses
+from analyzer.advice.choice import Advice
+from analyzer.advice.evaluate import peak_slip
+from analyzer.advice.shelf import Build, ConeSpringPart, Parts, RampRings, builds
 from analyzer.differential.setup import Setup
 from analyzer.findings.wheel_spin import CLEAR_SIGMAS
 from analyzer.logs.read import read_log
@@ -26,9 +25,9 @@ from analyzer.logs.read_blocks import LogBlock
 from analyzer.pipeline import analyze_session
 from analyzer.signals.long_session import read_session
 from analyzer.simulation.circuit import demo_circuit
-from analyzer.simulation.parameters import Driver, LockParameters, Powertrain, SimTyre
 from analyzer.simulation.sensors import Sensors
-from analyzer.simulation.session import Session, simulate_session
+from analyzer.simulation.simulated_car import Driver, LockParameters, Powertrain, SimTyre
+from analyzer.simulation.simulated_session import Session, simulate_session
 from analyzer.vehicle.axle import tyre_figures
 from analyzer.vehicle.car import Car, load_car
 

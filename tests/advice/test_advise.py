@@ -23,14 +23,14 @@ from advice.pairs import (
     true_spin_s,
 )
 
-from analyzer.advice.advise import advise
+from analyzer.advice.advice import advise
 from analyzer.advice.evaluate import NAMES, best_outcomes, drawn_outcomes, peak_seen, session_of
 from analyzer.advice.replay import replay
 from analyzer.cli.main import main
 from analyzer.pipeline import analyze
-from analyzer.presentation.advice_words import answer, depends_on, why
+from analyzer.presentation.advice_words import advice_answer, depends_on, why
 from analyzer.presentation.html import advice_report
-from analyzer.simulation.parameters import Driver
+from analyzer.simulation.simulated_car import Driver
 from analyzer.vehicle.car import load_car
 
 pytestmark = pytest.mark.usefixtures("analysed_once")
@@ -161,7 +161,7 @@ def test_nothing_outside_the_shelf_is_advised(spinning):
 def test_a_shelf_of_softer_parts_does_not_help(folder):
     nothing = advised(folder, shelf="soft")
     assert nothing.cures == ("spin",) and nothing.top == ()
-    assert "No part on the shelf reduces the spin" in answer(nothing)
+    assert "No part on the shelf reduces the spin" in advice_answer(nothing)
 
 
 def test_a_gentle_drive_has_nothing_to_cure_and_json_says_so(folder, capsys):

@@ -5,9 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analyzer.advice.builds import AS_FITTED, builds
 from analyzer.advice.calibration import SIDES, MeasuredCurve, calibrate, curve_parameters, curves_of, interval_of
-from analyzer.advice.parts import ConeSpringPart, Parts, PlateStack, RampRings, Shim
+from analyzer.advice.shelf import AS_FITTED, ConeSpringPart, Parts, PlateStack, RampRings, Shim, builds
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import Setup
 from analyzer.errors import InputError

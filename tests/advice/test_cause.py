@@ -8,7 +8,7 @@ import pytest
 from made_analysis import made_analysis
 from made_findings import made_evidence, made_finding
 
-from analyzer.advice.cause import causes
+from analyzer.advice.choice import causes
 from analyzer.advice.evaluate import NAMES
 from analyzer.findings.evidence import Blame, CoastUndersteer, InsideSpin
 from analyzer.presentation.advice_words import cause_sentence

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from analyzer.advice import options as choose
+from analyzer.advice import choice as choose
 from analyzer.advice.evaluate import NAMES, anchored
 
 

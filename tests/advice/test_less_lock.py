@@ -3,11 +3,11 @@
 import pytest
 from advice.pairs import REAR_HEAVY_CAR, Pair, setup_toml, simulated, true_coast_moment_Nm
 
-from analyzer.advice.advise import advise
+from analyzer.advice.advice import advise
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import load_setup
-from analyzer.presentation.advice_words import answer, depends_on
-from analyzer.simulation.parameters import LockParameters
+from analyzer.presentation.advice_words import advice_answer, depends_on
+from analyzer.simulation.simulated_car import LockParameters
 from analyzer.vehicle.car import load_car
 
 SETUP = setup_toml(name="too much preload", drive_deg=50, coast_deg=45, cone_N=8000)
@@ -52,7 +52,9 @@ def test_less_lock_off_the_throttle_is_advised(advised):
     for option in advice.top:
         assert option.change["coast_moment_Nm"].upper < 0
         assert option.build.changes.get("ramp_rings") != "35/45" or "cone_spring" in option.build.changes
-    assert "No inside spin, now or then (at most" in answer(advice)  # less lock can bring what the laps never showed
+    assert "No inside spin, now or then (at most" in advice_answer(
+        advice
+    )  # less lock can bring what the laps never showed
     assert "inside tyre" in depends_on(advice.top[0], advice)
 
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from analyzer.advice.parts import load_parts
+from analyzer.advice.shelf import load_parts
 from analyzer.errors import InputError
 
 GOOD = """

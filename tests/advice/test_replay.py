@@ -6,11 +6,10 @@ import numpy as np
 import pytest
 from made_analysis import made_car
 
-from analyzer.advice.demand import Demand, side_by_side
-from analyzer.advice.replay import replay
+from analyzer.advice.replay import Demand, replay, side_by_side
 from analyzer.vehicle.axle import tyre_figures
 from analyzer.vehicle.parameters import priors
-from analyzer.vehicle.tyre import wheel_forces
+from analyzer.vehicle.tyres import wheel_forces
 
 STEP_S, STEPS = 0.05, 60
 CAR = made_car()

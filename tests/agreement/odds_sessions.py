@@ -20,11 +20,11 @@ import numpy as np
 from accuracy.random_sessions import PROTOCOLS, RandomCar, random_car, with_seeds
 
 from analyzer.agreement.alternatives import AS_THE_FILE_SAYS, alternatives
-from analyzer.agreement.odds import FIGURES, TEMPER, log_evidence
+from analyzer.agreement.diagnose import FIGURES, TEMPER, log_evidence
 from analyzer.differential.predicted import PredictedLockCurve, predict_lock_curve
 from analyzer.errors import CannotTell, InputError
-from analyzer.lockcurve.evidence import Witness
 from analyzer.lockcurve.fit import Fit
+from analyzer.lockcurve.marginal_likelihood import Witness
 from analyzer.logs.read import read_log
 from analyzer.pipeline import sessions_with_fit
 from analyzer.signals.long_session import LogBlock, read_session

@@ -16,7 +16,7 @@ from analyzer.agreement.steady_samples import steady_means, steady_samples
 from analyzer.agreement.verdict import Diagnosis
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import Setup
-from analyzer.simulation.parameters import LockParameters
+from analyzer.simulation.simulated_car import LockParameters
 
 
 def setup(**changes) -> Setup:

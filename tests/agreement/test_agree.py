@@ -3,8 +3,7 @@
 import pytest
 from made_analysis import made_estimate, made_prediction
 
-from analyzer.agreement.by_side import agree
-from analyzer.agreement.verdict import VERDICTS
+from analyzer.agreement.verdict import VERDICTS, agree
 from analyzer.presentation.agreement_words import side_sentence
 
 

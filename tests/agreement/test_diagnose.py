@@ -9,9 +9,8 @@ from made_analysis import made_estimate, made_prediction
 from scipy import stats
 
 from analyzer.agreement import diagnose as room
-from analyzer.agreement.causes import possible_causes
-from analyzer.agreement.diagnose import diagnose
-from analyzer.agreement.explanation_words import sentence
+from analyzer.agreement.alternatives import possible_causes
+from analyzer.agreement.diagnose import diagnose, sentence
 from analyzer.agreement.steady_samples import SteadyMeans
 from analyzer.agreement.verdict import Explanation
 from analyzer.differential.predicted import predict_lock_curve

@@ -12,15 +12,15 @@ from agreement.odds_sessions import Case, cases, fitted, planted, said
 from lockcurve.simulated_sets import CAR, KNOWN, simulated_set
 
 from analyzer.agreement.alternatives import AS_THE_FILE_SAYS, alternatives
-from analyzer.agreement.odds import TEMPER, belief, log_evidence
+from analyzer.agreement.diagnose import TEMPER, belief, log_evidence
 from analyzer.agreement.verdict import Odds, OddsAgainst
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import Setup, load_setup
 from analyzer.lockcurve import model
-from analyzer.lockcurve.evidence import Witness
 from analyzer.lockcurve.fit import fit
+from analyzer.lockcurve.marginal_likelihood import Witness
 from analyzer.lockcurve.problem import make_problem
-from analyzer.presentation.odds_words import bar, headline, odds_words
+from analyzer.presentation.agreement_words import bar, headline, odds_words
 
 SAMPLES = Path(str(resources.files("sample_logs")))
 SD_Nm = 30.0
@@ -67,7 +67,7 @@ def test_evidence_of_a_straight_line_is_the_textbooks():
 def _without_form(witness: Witness, mean: np.ndarray, covariance: np.ndarray) -> float:
     """As `log_evidence`, the form of the tyre taken for right."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("analyzer.lockcurve.evidence.model_error", lambda *a, **k: np.zeros((2, 5)))
+        patch.setattr("analyzer.lockcurve.marginal_likelihood.model_error", lambda *a, **k: np.zeros((2, 5)))
         return witness.log_evidence(mean, covariance)
 
 

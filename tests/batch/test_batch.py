@@ -14,10 +14,10 @@ import pytest
 
 from analyzer.analysis import PhaseResult
 from analyzer.batch import workers
-from analyzer.batch.parts import COLUMNS, Parts
 from analyzer.batch.places import Log, find_logs
+from analyzer.batch.progress import COLUMNS, Parts
 from analyzer.batch.run import run_batch
-from analyzer.batch.work import Settings, Task
+from analyzer.batch.workers import Settings, Task
 from analyzer.cli.main import main
 from analyzer.errors import InputError
 from analyzer.provenance import Provenance, provenance
@@ -233,7 +233,7 @@ def test_a_folder_without_logs_is_said(tmp_path):
 
 
 def test_a_worker_of_another_version_refuses(cut_logs, car):
-    from analyzer.batch.work import analyse_log
+    from analyzer.batch.workers import analyse_log
 
     other = dataclasses.replace(
         task(cut_logs / "baseline.parquet", car), expected=Provenance("", "", None, None, "0.0.1+abc")

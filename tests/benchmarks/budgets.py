@@ -22,11 +22,11 @@ import pandas as pd
 from plotly.utils import PlotlyJSONEncoder
 
 from analyzer.findings.counterfactual import Judge
-from analyzer.logbook.knowledge import knowledge_of, runs_and_words
+from analyzer.logbook.car_knowledge import knowledge_of, runs_and_words
 from analyzer.logbook.store import Store
 from analyzer.pipeline import analyze
+from dashboards import season_page
 from dashboards.logbook import Logbook
-from dashboards.season import season_page
 from dashboards.start import start_page
 
 from .long_log import CAR, RATE_HZ, ROOT, SAMPLES, write_log

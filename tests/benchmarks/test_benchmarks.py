@@ -11,7 +11,7 @@ from benchmarks.long_log import CHANNELS, write_log
 from benchmarks.many_runs import CAR_NAME, write_book
 from benchmarks.ratios import measured, table
 
-from analyzer.logbook.knowledge import knowledge_of, runs_and_words
+from analyzer.logbook.car_knowledge import knowledge_of, runs_and_words
 from analyzer.logbook.store import Store
 
 

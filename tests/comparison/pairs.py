@@ -25,9 +25,9 @@ from analyzer.comparison.sides import level_Nm
 from analyzer.errors import InputError
 from analyzer.lockcurve import model
 from analyzer.simulation.circuit import demo_circuit, generated_circuit
-from analyzer.simulation.parameters import LockParameters, SimTyre
 from analyzer.simulation.sensors import Sensors
-from analyzer.simulation.session import simulate_session
+from analyzer.simulation.simulated_car import LockParameters, SimTyre
+from analyzer.simulation.simulated_session import simulate_session
 from analyzer.vehicle.car import Car
 
 LAPS = 4

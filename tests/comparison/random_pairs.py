@@ -23,7 +23,7 @@ from analyzer.comparison.runs import Run
 from analyzer.comparison.sides import level_Nm
 from analyzer.errors import CannotTell, InputError
 from analyzer.lockcurve import model
-from analyzer.simulation.parameters import LockParameters
+from analyzer.simulation.simulated_car import LockParameters
 
 KINDS = ("same", "preload", "ramps")
 SIDE_OF = {"preload": "preload", "ramps": "drive"}

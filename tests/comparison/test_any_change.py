@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from analyzer.comparison.any_change import SURE, AnyChange, any_change, judged_under
-from analyzer.comparison.sides import SideChange
+from analyzer.comparison.sides import SURE, AnyChange, SideChange, any_change, judged_under
 from analyzer.lockcurve.estimate import Interval
 from analyzer.presentation.comparison_words import whole
 

@@ -13,12 +13,12 @@ from analyzer.comparison.comparison import compare_runs
 from analyzer.comparison.runs import Run, chosen_laps
 from analyzer.errors import CannotTell
 from analyzer.pipeline import analyze
-from analyzer.presentation.comparison_words import answer, warnings
+from analyzer.presentation.comparison_words import comparison_answer, warnings
 from analyzer.presentation.html import comparison_report
 from analyzer.presentation.result_json import comparison_result
 from analyzer.simulation.circuit import demo_circuit
-from analyzer.simulation.parameters import Driver, LockParameters, SimTyre
-from analyzer.simulation.session import simulate_session
+from analyzer.simulation.simulated_car import Driver, LockParameters, SimTyre
+from analyzer.simulation.simulated_session import simulate_session
 from analyzer.vehicle.car import load_car
 
 pytestmark = pytest.mark.usefixtures("analysed_once")
@@ -100,7 +100,7 @@ def test_more_preload_is_seen_on_the_preload_side_only(compared):
     assert result.sides["preload"].verdict == "stronger"
     assert result.sides["drive"].verdict in UNCHANGED
     assert result.sides["coast"].verdict in UNCHANGED
-    assert answer(result)[0].startswith("It changed: preload +")
+    assert comparison_answer(result)[0].startswith("It changed: preload +")
 
 
 def test_steeper_ramps_are_seen_on_drive_only(compared):
@@ -271,7 +271,7 @@ def test_json_by_the_contract(compared):
 
 def test_the_report_holds_everything_it_shows(compared):
     html = comparison_report(compared("preload"))
-    assert answer(compared("preload"))[0] in html
+    assert comparison_answer(compared("preload"))[0] in html
     assert "<script src" not in html and "<link" not in html
     assert "Event rules and local law come first." in html
     assert 'id="change-plot"' in html and 'id="phase-plot"' in html
@@ -347,4 +347,4 @@ def test_parts_that_change_nothing_are_told_apart_from_a_log_that_shows_it(compa
     result = compared("again")
     verdict = dict(zip(("preload", "drive", "coast"), verdicts, strict=True))
     sides = {side: replace(c, expected_Nm=0.0, verdict=verdict[side]) for side, c in result.sides.items()}
-    assert answer(replace(result, sides=sides))[0] == words
+    assert comparison_answer(replace(result, sides=sides))[0] == words

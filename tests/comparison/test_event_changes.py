@@ -7,7 +7,7 @@ import pytest
 from made_findings import made_evidence, made_finding
 from scipy.stats import binomtest
 
-from analyzer.comparison.event_changes import event_changes, rate_ratio
+from analyzer.comparison.phase_changes import event_changes, rate_ratio
 from analyzer.findings.evidence import KINDS
 from analyzer.findings.finding import Finding
 from analyzer.presentation.comparison_words import EVENT_VERDICT_WORDS, rate_cells

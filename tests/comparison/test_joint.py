@@ -6,9 +6,16 @@ import numpy as np
 import pytest
 from lockcurve.simulated_sets import CAR, KNOWN, simulated_set
 
-from analyzer.comparison import joint_draws as module
-from analyzer.comparison.joint import JointLog, fit_jointly
-from analyzer.comparison.joint_draws import PIVOT_SHARE, SLOPE_CHANGE_LOG_SD, few_corners, form_error, joint_draws
+from analyzer.comparison import joint as module
+from analyzer.comparison.joint import (
+    PIVOT_SHARE,
+    SLOPE_CHANGE_LOG_SD,
+    JointLog,
+    few_corners,
+    fit_jointly,
+    form_error,
+    joint_draws,
+)
 from analyzer.lockcurve import uncertainty
 from analyzer.lockcurve.problem import log_part
 from analyzer.lockcurve.unknowns import Owner

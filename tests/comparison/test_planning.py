@@ -4,7 +4,7 @@ import pytest
 from comparison.pairs import LAPS, pairing
 
 from analyzer.comparison.comparison import compare_runs
-from analyzer.comparison.planning import TOLD_APART, plan
+from analyzer.comparison.laps_needed import TOLD_APART, plan
 from analyzer.comparison.runs import Run
 from analyzer.errors import InputError
 

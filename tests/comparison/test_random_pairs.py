@@ -8,9 +8,9 @@ from accuracy.random_sessions import random_car
 from comparison.random_pairs import runs_of, table, told
 
 from analyzer.comparison.comparison import compare_runs
-from analyzer.comparison.conditions import conditions
+from analyzer.comparison.runs import conditions
 from analyzer.comparison.together import corner_matches
-from analyzer.presentation.comparison_words import answer, warnings
+from analyzer.presentation.comparison_words import comparison_answer, warnings
 
 
 @pytest.mark.slow
@@ -36,11 +36,11 @@ def test_circles_beside_laps_are_no_other_circuit_and_no_corners():
     comparison = compare_runs(runs)
     numbers = {phase.corner for phase in comparison.phases} - {None}
     assert numbers <= {corner.number for corner in runs[0].analysis.corners}
-    assert answer(comparison)[1].endswith("laps, circles on both sides.")
+    assert comparison_answer(comparison)[1].endswith("laps, circles on both sides.")
     # the same where they were analysed together, as a logbook keeps them
     joined = [replace(one, analysis=replace(one.analysis, others=(two.analysis,))) for one, two in (before, after)]
     assert len(compare_runs(joined).runs) == 4
     # circles on one side only are no change of grip or throttle
     alone = [before[0], *after]
     assert not warnings(conditions(alone, corner_matches(alone)))
-    assert answer(compare_runs(alone))[1].endswith("circles on one side only.")
+    assert comparison_answer(compare_runs(alone))[1].endswith("circles on one side only.")

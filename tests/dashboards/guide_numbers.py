@@ -6,23 +6,22 @@ from types import SimpleNamespace
 
 import numpy as np
 
+from analyzer.analysis import kinematic_lock
+from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.comparison.sides import MARGIN_SHARE, least_margin_Nm
 from analyzer.differential import clamp, springs
 from analyzer.differential.anchors import hold_Nm
 from analyzer.differential.clamp import ring_face_angle_rad, thrust_N_per_Nm, torque_bias_ratio
 from analyzer.differential.predicted import NORMAL_95, predict_lock_curve
 from analyzer.differential.setup import Breakaway, Setup
-from analyzer.findings.handling import steer_for_moment_rad
+from analyzer.findings.coast_understeer import steer_for_moment_rad
 from analyzer.findings.rear_axle import rear_axle
 from analyzer.lockcurve import model
-from analyzer.lockcurve.likelihood import censored, huber
-from analyzer.phase_results import kinematic_lock
-from analyzer.units import STANDARD_GRAVITY_M_S2
+from analyzer.lockcurve.model import censored, huber
 from analyzer.vehicle.axle import AxleInputs, equations
 from analyzer.vehicle.car import Car
-from analyzer.vehicle.loads import wheel_loads
 from analyzer.vehicle.parameters import priors
-from analyzer.vehicle.tyre import peak_rho, wheel_forces
+from analyzer.vehicle.tyres import peak_rho, wheel_forces, wheel_loads
 
 # what a car file must and should say; examples that need more give it themselves
 A_CAR = dict(

@@ -9,8 +9,7 @@ from form_fields import fields_of
 
 from analyzer.errors import InputError
 from analyzer.vehicle.car import Car, CarUncertainty, Tyre, load_car
-from dashboards.car.car_page import SHARED, told
-from dashboards.car.form import FORM, typed
+from dashboards.car_page import FORM, SHARED, told, typed
 
 FULL = """
 [car]

@@ -8,11 +8,11 @@ import pytest
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.lockcurve.estimate import CurvePoint
 from analyzer.presentation.figures.theme import BLUE
-from dashboards.compare import both_sides
+from dashboards.compare import two_sides
 from dashboards.parts import BLUE_ON_DARK
-from dashboards.run.repeat import repeat
+from dashboards.run.per_corner import repeat
 from dashboards.run.views import predicted_curve
-from dashboards.setup.form import typed
+from dashboards.setup_page import typed
 
 
 def point(torque: float, kind: str) -> CurvePoint:
@@ -52,7 +52,7 @@ def assert_stops_in_the_gaps(traces_of_the_curve):
 
 
 def test_curves_of_both_sides_stop_where_nothing_slipped(gappy):
-    figure = both_sides.curves([("a", [asdict(p) for p in gappy.lock_curve.points])], [])
+    figure = two_sides.curves([("a", [asdict(p) for p in gappy.lock_curve.points])], [])
     assert_stops_in_the_gaps([t for t in figure.data if t.name == "before: a"])
     assert all(max(t.x) - min(t.x) <= 100 for t in figure.data if t.fill == "toself")
 
@@ -70,20 +70,20 @@ def test_the_legend_names_the_parts_only_where_they_say_something(analysis):
 
 
 def test_no_pass_to_lay_side_by_side_is_said(analysis):
-    figure = both_sides.phases([], [], "turn_in", "kinematic_lock")
+    figure = two_sides.phases([], [], "turn_in", "kinematic_lock")
     assert [a.text for a in figure.layout.annotations] == ["No corner pass has kinematic lock in this phase."]
 
 
 def test_a_long_name_is_shortened_in_a_legend_and_whole_under_the_cursor(gappy):
     name = "2026-11-22_spring_track_day_session_3_afternoon.parquet"
     points = [asdict(p) for p in gappy.lock_curve.points]
-    figure = both_sides.curves([(name, points)], [])
+    figure = two_sides.curves([(name, points)], [])
     names = {t.name for t in figure.data if t.showlegend}
     assert names == {"before: 2026-11…ternoon.parquet"} and {t.legendgroup for t in figure.data} == {f"before: {name}"}
 
 
 def test_a_lone_point_s_bar_is_seen_on_a_dark_page(gappy):
-    figure = both_sides.curves([("a", [asdict(p) for p in gappy.lock_curve.points])], [], mode="dark")
+    figure = two_sides.curves([("a", [asdict(p) for p in gappy.lock_curve.points])], [], mode="dark")
     bars = {t.error_y.color for t in figure.data if t.error_y.array is not None}
     assert BLUE not in bars and BLUE_ON_DARK in bars
 

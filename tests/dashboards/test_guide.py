@@ -15,7 +15,7 @@ import pytest
 
 from analyzer.cli.main import build_parser
 from analyzer.differential.setup import Breakaway, Setup, SetupUncertainty
-from analyzer.differential.spring_tables import ConeSpring, RingSpring, Shims
+from analyzer.differential.springs import ConeSpring, RingSpring, Shims
 from analyzer.vehicle.car import Car, CarUncertainty, Tyre
 from analyzer.vehicle.parameters import priors
 from dashboards.guide.guide import PAGES, help_address, page
@@ -222,7 +222,7 @@ def test_only_pages_of_the_guide_are_served(client, name):
 
 
 def test_cautions_are_on_both_pages(client):
-    from analyzer.cautions import CAUTIONS
+    from analyzer.in_words import CAUTIONS
 
     for name in PAGES:
         text = served(client, name).replace("&#39;", "'")

@@ -13,8 +13,8 @@ def test_it_shows_each_run_and_what_is_known(tmp_path):
 
     import pyarrow.parquet as pq
 
+    from dashboards import knowledge_page
     from dashboards.app import create_app
-    from dashboards.knowledge import knowledge_page
     from dashboards.logbook import Logbook
 
     samples = Path(str(resources.files("sample_logs")))

@@ -19,12 +19,11 @@ from analyzer.lockcurve.estimate import Interval
 from analyzer.logbook import results
 from analyzer.logs.recording import Annotation
 from analyzer.presentation.words import answer_parts, parameter_cells
-from dashboards.compare import both_sides
+from dashboards.compare import two_sides
 from dashboards.logbook import Logbook
 from dashboards.parts import not_measured
 from dashboards.run.run_page import limits
-from dashboards.setup.form import FORM, typed
-from dashboards.setup.setup_page import SHARED
+from dashboards.setup_page import FORM, SHARED, typed
 
 HERE = {"Host": "localhost", "Origin": "http://localhost"}
 SETUPS = sorted(Path(str(resources.files("sample_logs"))).glob("*.setup.toml"))
@@ -75,7 +74,7 @@ def test_a_result_of_an_earlier_car_file_says_so(ask_page, logbook, run_id):
 
 def test_side_by_side_shows_every_lap_chosen_of_both_sides(analysis):
     odd = [r for r in analysis.phase_results if r.lap in (1, 3)]
-    figure = both_sides.phases(odd, analysis.phase_results, "turn_in", "kinematic_lock")
+    figure = two_sides.phases(odd, analysis.phase_results, "turn_in", "kinematic_lock")
     marks = {d.name: d for d in figure.data if d.mode == "markers"}
     assert {lap for _, lap in marks["before"].customdata} == {1, 3}
     expected = [r.kinematic_lock for r in odd if r.phase == "turn_in" and r.kinematic_lock is not None]

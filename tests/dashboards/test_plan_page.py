@@ -9,11 +9,11 @@ import pytest
 
 from analyzer.errors import InputError
 from analyzer.pipeline import analyze_with_fit
-from analyzer.planning.plan import plan
-from analyzer.presentation.plan_terminal import plan_result
-from dashboards.asking import Asking
-from dashboards.plan.plan_page import asked_change, told
-from dashboards.plan.words import PLAIN
+from analyzer.planning.next_test import plan
+from analyzer.presentation.plan_words import PLAIN
+from analyzer.presentation.terminal_questions import plan_result
+from dashboards.jobs import Asking
+from dashboards.plan_page import asked_change, told
 
 SAMPLES = Path(str(resources.files("sample_logs")))
 DONE_S = 90.0

@@ -16,10 +16,9 @@ from analyzer.findings.evidence import Blame, BothWheelSpin, InsideSpin, InsideW
 from analyzer.lockcurve.estimate import Interval
 from analyzer.presentation.result_json import to_json
 from dashboards.run import quantities
-from dashboards.run.corner_table import corner_table
 from dashboards.run.lines import ALL_POINTS, MOST_LAPS, MOST_POINTS, Other, traces
+from dashboards.run.per_corner import CHOICES, corner_table, repeat
 from dashboards.run.quantities import MAP_LABELS, QUANTITIES, logged, rear_of
-from dashboards.run.repeat import CHOICES, repeat
 from dashboards.run.run_page import facts
 from dashboards.run.views import PLACES, TOP, circuit, lock, overview, packed
 

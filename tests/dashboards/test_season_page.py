@@ -12,7 +12,7 @@ from analyzer.errors import InputError
 from analyzer.lockcurve.estimate import Interval
 from analyzer.logbook import results
 from analyzer.logbook.listing import preload_trend
-from dashboards.season.season import answer, cars, season
+from dashboards.season_page import answer, cars, season
 
 SAMPLES = Path(str(resources.files("sample_logs")))
 CAR = "invented club car"

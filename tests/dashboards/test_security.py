@@ -13,7 +13,7 @@ import analyzer
 import dashboards
 from analyzer.errors import InputError
 from analyzer.logbook import analysis_files, results
-from analyzer.logbook.names import safe_name
+from analyzer.logbook.folder import safe_name
 from dashboards.routes import cell, corners_csv
 
 HERE = {"Host": "localhost", "Origin": "http://localhost"}

@@ -7,7 +7,7 @@ import pytest
 
 from analyzer.errors import InputError
 from analyzer.pipeline import analyze
-from dashboards.whatif.trial import RANGES, start_of, trial
+from dashboards.whatif_page import RANGES, start_of, trial
 
 SAMPLES = Path(str(resources.files("sample_logs")))
 

@@ -16,10 +16,10 @@ from vehiclemodels.parameters_vehicle2 import parameters_vehicle2
 from vehiclemodels.parameters_vehicle3 import parameters_vehicle3
 from vehiclemodels.vehicle_dynamics_mb import vehicle_dynamics_mb
 
+from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.simulation.circuit import Circuit, circuit_from_corners
-from analyzer.simulation.parameters import LockParameters
 from analyzer.simulation.sensors import Sensors, sensed_log
-from analyzer.units import STANDARD_GRAVITY_M_S2
+from analyzer.simulation.simulated_car import LockParameters
 from analyzer.vehicle.car import Car, Tyre
 
 STEP_S = 0.00125

@@ -10,7 +10,7 @@ from accuracy.cases import analysed
 from external.multibody import Driven, drive
 
 from analyzer.analysis import Analysis
-from analyzer.simulation.parameters import LockParameters
+from analyzer.simulation.simulated_car import LockParameters
 
 SECONDS = 100.0
 LOCKS = {

@@ -11,7 +11,7 @@ from vehiclemodels.init_mb import init_mb
 from vehiclemodels.vehicle_dynamics_mb import vehicle_dynamics_mb
 
 from analyzer.signals.timebase import low_pass
-from analyzer.vehicle.loads import wheel_loads
+from analyzer.vehicle.tyres import wheel_loads
 
 pytestmark = pytest.mark.slow
 SEEDS = (1, 2)

@@ -27,12 +27,10 @@ from analyzer.errors import InputError
 from analyzer.findings.evidence import InsideSpin
 from analyzer.findings.finding import Finding
 from analyzer.simulation.circuit import generated_circuit
-from analyzer.simulation.compiled import compiled
-from analyzer.simulation.figures import balanced, car_figures, engine_figures
-from analyzer.simulation.parameters import Driver, LockParameters, Powertrain, SimTyre
+from analyzer.simulation.plain_car import TyreFigures, balanced, car_figures, compiled, engine_figures, tyre_forces
 from analyzer.simulation.sensors import Sensors
-from analyzer.simulation.session import Session, simulate_session
-from analyzer.simulation.tyre import TyreFigures, tyre_forces
+from analyzer.simulation.simulated_car import Driver, LockParameters, Powertrain, SimTyre
+from analyzer.simulation.simulated_session import Session, simulate_session
 
 # asked for a tenth more than it holds, an axle with its engine gains 10 rad/s2: 5 % of slip at 20 m/s in this time
 WINDOW_S = 0.4

@@ -25,16 +25,16 @@ from findings.sessions import peak_slip, true_understeer
 
 from analyzer.analysis import Analysis
 from analyzer.errors import CannotTell, InputError
-from analyzer.findings.car_moments import SEEN_SHARE, SNAP_YAW_RAD_S2, STEP_S
 from analyzer.findings.events import runs
 from analyzer.findings.evidence import CoastUndersteer, TrendInRun
 from analyzer.findings.finding import Finding
 from analyzer.findings.rear_axle import LEAST_LATERAL_M_S2, LEAST_SPEED_M_S
 from analyzer.findings.wheel_spin import OPEN_THROTTLE
+from analyzer.findings.whole_car import SEEN_SHARE, SNAP_YAW_RAD_S2, STEP_S
 from analyzer.signals.consistency import contradicted
-from analyzer.signals.lost_car import HELD_RAD
-from analyzer.simulation.parameters import Driver
-from analyzer.simulation.session import Session, simulate_session
+from analyzer.signals.log_stretches import HELD_RAD
+from analyzer.simulation.simulated_car import Driver
+from analyzer.simulation.simulated_session import Session, simulate_session
 
 NEAR_S = 0.1  # of a finding: filters move its ends by so much
 JOIN_S = 0.25

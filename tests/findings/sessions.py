@@ -18,11 +18,10 @@ from analyzer.findings.events import runs
 from analyzer.findings.rear_axle import LEAST_LATERAL_M_S2, LEAST_SPEED_M_S
 from analyzer.findings.wheel_spin import OPEN_THROTTLE
 from analyzer.simulation.circuit import generated_circuit
-from analyzer.simulation.figures import balanced, car_figures
-from analyzer.simulation.parameters import Driver, LockParameters, SimTyre
+from analyzer.simulation.plain_car import balanced, car_figures, tyre_forces
 from analyzer.simulation.sensors import Sensors
-from analyzer.simulation.session import Session, simulate_session
-from analyzer.simulation.tyre import tyre_forces
+from analyzer.simulation.simulated_car import Driver, LockParameters, SimTyre
+from analyzer.simulation.simulated_session import Session, simulate_session
 
 JOIN_S = 0.25
 NEAR = 0.7  # of the threshold: a finding over an event that reaches this is not false

@@ -8,7 +8,7 @@ the pedals and the wheels stand still. The car rests, and drives off along a str
 import numpy as np
 import pandas as pd
 
-from analyzer.units import STANDARD_GRAVITY_M_S2
+from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.car import Car
 
 FRICTION = 0.9  # of tyres that slide

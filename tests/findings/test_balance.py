@@ -9,13 +9,18 @@ from made_analysis import GRADIENT_RAD, Made, made_car, made_estimate, made_sign
 from scipy.optimize import least_squares
 from scipy.stats import ttest_ind
 
-from analyzer.findings import handling
-from analyzer.findings.car_moments import SEEN_SHARE, STEP_S, find_lock_up_snap
-from analyzer.findings.coast_understeer import find_coast_understeer
+from analyzer.findings import coast_understeer
+from analyzer.findings.coast_understeer import _robust_sd, find_coast_understeer, fit_handling, steer_for_moment_rad
 from analyzer.findings.find_all import SEVERITY_RANK, find_all, find_in
-from analyzer.findings.handling import _robust_sd, fit_handling, steer_for_moment_rad
-from analyzer.findings.of_the_session import _chance_of_one_mean, excess_of_passes, find_asymmetry
 from analyzer.findings.rear_axle import rear_axle
+from analyzer.findings.whole_car import (
+    SEEN_SHARE,
+    STEP_S,
+    _chance_of_one_mean,
+    excess_of_passes,
+    find_asymmetry,
+    find_lock_up_snap,
+)
 from analyzer.lockcurve.observations import CUTOFF_HZ
 from analyzer.signals.timebase import low_pass
 
@@ -45,7 +50,7 @@ def test_the_line_is_the_least_of_its_loss(monkeypatch):
         seen.setdefault("plain", residual)
         return _robust_sd(residual)
 
-    monkeypatch.setattr(handling, "_robust_sd", remember)
+    monkeypatch.setattr(coast_understeer, "_robust_sd", remember)
     signals, *_ = made_signals_and_axle(Made(extra_steer_laps=(1,)))
     found = fit_handling(signals, made_car())
     use = (np.abs(signals.lat_m_s2) > 1.0) & (np.abs(signals.lat_m_s2) < 6.0) & signals.valid & ~signals.braking

@@ -12,7 +12,7 @@ from analyzer.findings.evidence import Blame
 from analyzer.findings.rear_axle import rear_axle
 from analyzer.findings.wheel_spin import find_both_wheel_spin
 from analyzer.presentation.words import answer
-from analyzer.signals.lost_car import lost_car
+from analyzer.signals.log_stretches import lost_car
 
 CASE = CASES["club 1180 kg, 100 Hz"]
 WITHOUT_GYRO = [name for name in CHANNELS if name not in ("yaw_rate", "long_g", "brake")]

@@ -11,9 +11,9 @@ from analyzer.findings.chatter import find_chatter
 from analyzer.findings.rear_axle import rear_axle
 from analyzer.presentation.words import chatter_words
 from analyzer.simulation.circuit import demo_circuit
-from analyzer.simulation.parameters import LockParameters, SimTyre
 from analyzer.simulation.sensors import Sensors
-from analyzer.simulation.session import simulate_session
+from analyzer.simulation.simulated_car import LockParameters, SimTyre
+from analyzer.simulation.simulated_session import simulate_session
 
 NOISE_M_S = 0.02
 PLANTED_HZ, PLANTED_RAD_S = 12.0, 1.0

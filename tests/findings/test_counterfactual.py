@@ -11,10 +11,10 @@ from made_findings import made_evidence, made_finding
 from analyzer.findings.counterfactual import SURE, blamed, held_torque_Nm
 from analyzer.findings.evidence import Blame, CoastUndersteer, InsideSpin, OpenBecause
 from analyzer.findings.find_all import HABIT_LOG_ODDS, with_habits
-from analyzer.findings.groups import by_cause, by_corner, grouped
+from analyzer.findings.finding import by_cause, by_corner, grouped
 from analyzer.findings.rear_axle import rear_axle
 from analyzer.findings.wheel_spin import _with_cause, find_inside_wheel_spin, with_probability
-from analyzer.vehicle.tyre import envelope
+from analyzer.vehicle.tyres import envelope
 
 
 def spins(of, change=lambda s: s):

@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from made_analysis import Made, made_analysis, made_estimate, made_prediction, made_signals_and_axle
 
-from analyzer.agreement.by_side import agree
 from analyzer.agreement.diagnose import diagnose
 from analyzer.agreement.steady_samples import steady_means, steady_samples
-from analyzer.findings.of_the_session import find_of_the_session
+from analyzer.agreement.verdict import agree
+from analyzer.findings.lock_trend import lock_trend
+from analyzer.findings.whole_car import find_of_the_session
 from analyzer.presentation.words import answer
-from analyzer.trends.lock_trend import lock_trend
 
 
 def found(*, change: float = 0.0, prediction=None):

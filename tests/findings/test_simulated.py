@@ -7,8 +7,8 @@ from accuracy.cases import LIGHT, STIFF, Case, analysed
 from findings.sessions import Score, drive, score
 
 from analyzer.simulation.circuit import demo_circuit
-from analyzer.simulation.parameters import Driver, LockParameters
-from analyzer.simulation.session import simulate_session
+from analyzer.simulation.simulated_car import Driver, LockParameters
+from analyzer.simulation.simulated_session import simulate_session
 
 FULL, MINIMUM = (1, 8, 9, 12), (3, 18)
 

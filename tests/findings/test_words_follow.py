@@ -18,7 +18,7 @@ from analyzer.findings.evidence import (
     OneWheelSpin,
     OpenBecause,
 )
-from analyzer.findings.groups import grouped
+from analyzer.findings.finding import grouped
 
 NEGATIVE = ("slip_difference", "left_minus_right_Nm")  # below zero at times, or always
 

@@ -3,7 +3,7 @@
 import numpy as np
 
 from analyzer.knowledge.carried import WANDERING, wandering
-from analyzer.knowledge.known import CarRun
+from analyzer.knowledge.known_car import CarRun
 from analyzer.knowledge.told import Told
 
 NAMES = tuple(WANDERING)

@@ -8,11 +8,11 @@ from scipy import stats
 
 from analyzer.errors import InputError
 from analyzer.files import json_text
-from analyzer.knowledge import use
+from analyzer.knowledge import known_car
 from analyzer.knowledge.carried import RADIUS, SENSOR, TYRE, WANDERING, wandering
-from analyzer.knowledge.gaussian import Gaussian, misfit, together
 from analyzer.knowledge.knowledge_file import as_json, load_knowledge
-from analyzer.knowledge.known import Heard, Hearing, Knowledge, Usable
+from analyzer.knowledge.known_car import Heard, Hearing, Knowledge, Usable
+from analyzer.knowledge.told import Gaussian, misfit, together
 
 from .cars import NAMES, PRIOR_SD, a_car, a_run
 
@@ -120,15 +120,15 @@ def test_what_changed_is_taken_out_with_what_was_known_of_it_before():
 def test_others_word_is_left_where_it_makes_the_answer_no_surer(monkeypatch):
     """A log whose passes scatter little knows more than its curvature says (`use.informed`)."""
     blind, found = SimpleNamespace(problem=None, theta=None), SimpleNamespace()
-    monkeypatch.setattr(use, "with_knowledge", lambda problem, known: None)
-    monkeypatch.setattr(use, "refit", lambda before, problem: found)
+    monkeypatch.setattr(known_car, "with_knowledge", lambda problem, known: None)
+    monkeypatch.setattr(known_car, "refit", lambda before, problem: found)
     heard = Heard("run 1", "abc")
     offered = Usable(known=None, runs=(heard,), left_out=(), probability=0.5, offered=(heard,))
     for sd_Nm, answer, runs in ((9.0, found, (heard,)), (11.0, blind, ())):
-        monkeypatch.setattr(use, "_curve_sd_Nm", lambda one, sd_Nm=sd_Nm: 10.0 if one is blind else sd_Nm)
-        taken, used = use.informed(blind, offered)
+        monkeypatch.setattr(known_car, "_curve_sd_Nm", lambda one, sd_Nm=sd_Nm: 10.0 if one is blind else sd_Nm)
+        taken, used = known_car.informed(blind, offered)
         assert taken is answer and used.runs == runs and used.offered == (heard,)
-    assert [(one.name, one.reason) for one in used.left_out] == [("run 1", use.NO_SURER)]
+    assert [(one.name, one.reason) for one in used.left_out] == [("run 1", known_car.NO_SURER)]
 
 
 def test_a_run_of_another_version_is_not_heard():

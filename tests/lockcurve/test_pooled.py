@@ -5,9 +5,9 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 
-from analyzer.lockcurve import pooled as room
+from analyzer.lockcurve import session_problem as room
 from analyzer.lockcurve.observations import Observations
-from analyzer.lockcurve.pooled import pooled
+from analyzer.lockcurve.session_problem import pooled
 from analyzer.vehicle.axle import AxleInputs
 
 COUNT = 1000

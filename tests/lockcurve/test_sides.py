@@ -8,8 +8,7 @@ from lockcurve.simulated_sets import CAR, KNOWN, simulated_set
 
 from analyzer.lockcurve.fit import fit
 from analyzer.lockcurve.problem import make_problem
-from analyzer.lockcurve.summarise import summarise
-from analyzer.lockcurve.uncertainty import spread
+from analyzer.lockcurve.uncertainty import spread, summarise
 
 
 @pytest.mark.parametrize("side, other, sign", [("drive", "coast", 1), ("coast", "drive", -1)])

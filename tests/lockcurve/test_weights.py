@@ -6,10 +6,9 @@ import numpy as np
 import pytest
 from lockcurve.simulated_sets import CAR, KNOWN, simulated_set
 
-from analyzer.lockcurve.fit import fit
+from analyzer.lockcurve.fit import ASSUMED_PASSES, COMMON, FRONT, LEAST_SHARE, fit, shown, weighed
 from analyzer.lockcurve.problem import LOCK_SD_Nm, evaluate, make_problem
 from analyzer.lockcurve.uncertainty import spread
-from analyzer.lockcurve.weights import ASSUMED_PASSES, COMMON, FRONT, LEAST_SHARE, shown, weighed
 
 PASSES, ROWS = 40, 15
 

@@ -7,8 +7,7 @@ import pytest
 from analyzer.cli.main import main
 from analyzer.knowledge.knowledge_file import load_knowledge
 from analyzer.logbook import add, results, runs
-from analyzer.logbook.car_listing import car_json
-from analyzer.logbook.knowledge import has_ended, hear_otherwise, knowledge_of, runs_and_words
+from analyzer.logbook.car_knowledge import car_json, has_ended, hear_otherwise, knowledge_of, runs_and_words
 from analyzer.logbook.store import Store
 
 CAR = "invented club car"

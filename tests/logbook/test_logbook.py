@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 
 from analyzer.errors import CannotTell, HalfshaftError, InputError
-from analyzer.logbook import add, files, results, runs
+from analyzer.logbook import add, results, runs, stored_files
 from analyzer.logbook.add import up_to_date
+from analyzer.logbook.folder import checked, safe_name
 from analyzer.logbook.listing import preload_trend
-from analyzer.logbook.names import checked, safe_name
 from analyzer.logbook.store import Store
 from analyzer.logs.read import read_log
 from analyzer.pipeline import analyze
@@ -137,7 +137,7 @@ def test_what_is_no_log_leaves_nothing(store, car, tmp_path, content):
     (tmp_path / "bad.csv").write_bytes(content)
     with pytest.raises(InputError, match=r"bad\.csv"):
         add.add(store, tmp_path / "bad.csv", car_path=car)
-    assert runs.runs(store) == [] and files.files(store, "car") == []
+    assert runs.runs(store) == [] and stored_files.files(store, "car") == []
     assert not [p for p in store.folder.glob("files/*/*")]
 
 
@@ -153,7 +153,7 @@ def test_removing_takes_files_and_results_and_leaves_the_car(store, short_logs, 
     assert len(list((store.folder / "results").iterdir())) == 1
     assert other.log.path.exists() and other.car.path.exists()
     with pytest.raises(InputError, match="a run in the logbook uses it"):
-        files.drop(store, "car", other.car.id)
+        stored_files.drop(store, "car", other.car.id)
 
 
 def test_a_run_removed_while_it_is_analysed_is_said(store, short_logs, car, monkeypatch):
@@ -255,7 +255,7 @@ def test_two_processes_at_once(tmp_path, request):
         for run in found:
             assert hashlib.sha256(run.log.path.read_bytes()).hexdigest() == run.log.sha256
             assert run.log.parquet.exists()
-        assert len(files.files(store, "car")) == 1
+        assert len(stored_files.files(store, "car")) == 1
         assert store.rows("PRAGMA integrity_check")[0][0] == "ok"
 
 

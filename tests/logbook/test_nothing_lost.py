@@ -16,8 +16,8 @@ from made_analysis import made_analysis
 
 from analyzer.cli.main import main
 from analyzer.errors import InputError
-from analyzer.logbook import add, database, files, results, runs
-from analyzer.logbook.names import MARKER
+from analyzer.logbook import add, database, results, runs, stored_files
+from analyzer.logbook.folder import MARKER
 from analyzer.logbook.store import Store
 
 
@@ -60,7 +60,7 @@ def told(folder: Path) -> tuple:
             (found.id, found.run_id, found.state, found.provenance, results.result_text(store, found.id))
             for found in results.results(store)
         ]
-        return runs.runs(store), [files.files(store, kind) for kind in ("log", "car", "setup", "channels")], kept
+        return runs.runs(store), [stored_files.files(store, kind) for kind in ("log", "car", "setup", "channels")], kept
 
 
 def listed(folder: Path, capsys) -> tuple[int, list, str]:
@@ -122,7 +122,7 @@ def test_a_logbook_of_before_the_sidecars_gets_them_and_says_what_it_cannot_know
     _, found, said = listed(book, capsys)
     assert found == [] and "not known any more: after.parquet, before.parquet" in said
     with Store(book) as store:  # the bytes tell the rest
-        assert [len(files.files(store, kind)) for kind in ("log", "car", "setup", "channels")] == [2, 1, 1, 1]
+        assert [len(stored_files.files(store, kind)) for kind in ("log", "car", "setup", "channels")] == [2, 1, 1, 1]
     (book.parent / "kept.sqlite").rename(book / "logbook.sqlite")
     before = told(book)
     with Store(book) as store:

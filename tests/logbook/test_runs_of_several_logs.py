@@ -6,8 +6,8 @@ import pytest
 
 from analyzer.errors import InputError
 from analyzer.files import Outputs
-from analyzer.logbook import add, files, results, runs
-from analyzer.logbook.export import export
+from analyzer.logbook import add, results, runs, stored_files
+from analyzer.logbook.listing import export
 from analyzer.logbook.store import Store
 from analyzer.pipeline import analyze
 from analyzer.presentation.result_json import to_json
@@ -64,7 +64,7 @@ def test_export_has_all_logs_and_removing_takes_them(store, together, short_logs
     for name in ("before.parquet", "after.parquet"):
         assert (folder / "log" / name).read_bytes() == (short_logs / name).read_bytes()
     runs.remove_run(store, together.id)
-    assert runs.runs(store) == [] and files.files(store, "log") == []
+    assert runs.runs(store) == [] and stored_files.files(store, "log") == []
     assert not list(store.folder.glob("files/log/*")) and not list(store.folder.glob("parquet/*"))
 
 

@@ -5,9 +5,9 @@ import threading
 import pytest
 
 from analyzer.errors import InputError
-from analyzer.logbook import placing
+from analyzer.logbook import folder
 from analyzer.logbook.database import Database
-from analyzer.logbook.placing import Placing
+from analyzer.logbook.folder import Placing
 
 CHANCE_S = 0.3  # for the other thread to come in where nothing keeps it out
 
@@ -80,7 +80,7 @@ def test_what_was_reported_done_outlives_a_power_cut(database):
 
 
 def test_two_do_not_open_a_logbook_at_the_same_moment(tmp_path, monkeypatch):
-    monkeypatch.setattr(placing, "OPENING_WAIT_S", 0.2)
+    monkeypatch.setattr(folder, "OPENING_WAIT_S", 0.2)
     with Placing(tmp_path).opening():
         with pytest.raises(InputError, match="another process is opening this logbook"), Placing(tmp_path).opening():
             pass

@@ -9,8 +9,7 @@ from writers import CONTRACT_UNITS, text
 from analyzer.errors import HalfshaftError
 from analyzer.logs.mapping import ChannelEntry, ChannelMap
 from analyzer.logs.read import read_log
-from analyzer.signals.alignment import align_channels
-from analyzer.signals.delays import estimate_delays
+from analyzer.signals.delays import align_channels, estimate_delays
 from analyzer.signals.examine import find_faults
 from analyzer.signals.signs import settle_signs
 

@@ -26,8 +26,7 @@ from analyzer.logs.behaviour import speed_unit
 from analyzer.logs.read import read_log
 from analyzer.logs.timeline import mend_time
 from analyzer.pipeline import analyze
-from analyzer.signals.alignment import align_channels
-from analyzer.signals.delays import estimate_delays
+from analyzer.signals.delays import align_channels, estimate_delays
 from analyzer.signals.examine import find_faults
 from analyzer.signals.signs import settle_signs
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analyzer.logs.timebase import common_base
+from analyzer.logs.timeline import common_base
 
 TIME_S = np.arange(6000) / 100
 WHEEL = 30 + 5 * np.sin(0.4 * TIME_S) + 0.05 * np.sin(25 * TIME_S)

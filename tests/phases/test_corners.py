@@ -8,7 +8,7 @@ import pytest
 
 from analyzer.phases.corners import find_corners
 from analyzer.phases.laps import find_laps
-from analyzer.phases.segments import PHASES
+from analyzer.phases.phases import PHASES
 
 DIRECTIONS = ["left", "right", "left", "left", "right", "left", "left"]
 

@@ -3,8 +3,8 @@
 import pytest
 from accuracy.cases import Case, analysed
 
-from analyzer.simulation.parameters import LockParameters
 from analyzer.simulation.sensors import Sensors
+from analyzer.simulation.simulated_car import LockParameters
 
 
 @pytest.fixture(scope="session")

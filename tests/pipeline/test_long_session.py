@@ -10,11 +10,11 @@ import pyarrow.parquet as pq
 import pytest
 from benchmarks.long_log import CAR, laps, write_log
 
-from analyzer.lockcurve import motion, problem
+from analyzer.lockcurve import problem, session_problem
 from analyzer.logs import csv_rows
 from analyzer.pipeline import analyze
-from analyzer.signals import blocks, long_session
-from analyzer.signals.path import EARTH_RADIUS_M
+from analyzer.signals import long_session
+from analyzer.signals.kinematics import EARTH_RADIUS_M
 
 ROWS = 60_000  # ten minutes, seven laps
 IN_BLOCKS = 20_000
@@ -23,7 +23,7 @@ IN_BLOCKS = 20_000
 def in_pieces(path, rows):
     """The analysis with blocks of about `rows` rows."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(blocks, "BLOCK_ROWS", rows)
+        patch.setattr(long_session, "BLOCK_ROWS", rows)
         return analyze(log_path=path, car_path=CAR)
 
 
@@ -193,7 +193,7 @@ def test_only_a_clock_that_was_set_back_takes_the_whole_log(log, tmp_path, fault
 def blocks_of(path):
     from analyzer.logs.read_blocks import open_blocks
 
-    return open_blocks(path, channel_map=None, rows=IN_BLOCKS, lead_s=blocks.LEAD_S)
+    return open_blocks(path, channel_map=None, rows=IN_BLOCKS, lead_s=long_session.LEAD_S)
 
 
 class AtOnce:
@@ -217,7 +217,7 @@ class AtOnce:
 def test_a_log_of_seven_blocks_takes_no_more_memory_than_one_of_three(tmp_path, monkeypatch):
     monkeypatch.setattr(long_session, "ThreadPoolExecutor", AtOnce)
     # two hours of a real log, and what a fit takes of it, as small here as the blocks are
-    monkeypatch.setattr(motion, "MOST_ROWS", 2_000)
+    monkeypatch.setattr(session_problem, "MOST_ROWS", 2_000)
     monkeypatch.setattr(problem, "MOST_SAMPLES", 300)
     peaks = []  # one block is read ahead while one is worked on
     for rows in (36_000, 84_000):

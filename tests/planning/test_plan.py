@@ -15,7 +15,7 @@ from analyzer.lockcurve.unknowns import Owner
 from analyzer.pipeline import analyze, analyze_with_fit
 from analyzer.planning.information import Belief, Information, Looks
 from analyzer.planning.looks import Arc, held_on, solved_looks
-from analyzer.planning.plan import plan
+from analyzer.planning.next_test import plan
 from analyzer.vehicle.axle_solution import solve
 from analyzer.vehicle.parameters import Prior
 

@@ -6,8 +6,8 @@ from importlib import resources
 import jsonschema
 import pytest
 
-from analyzer.cautions import CAUTIONS
 from analyzer.cli.main import main
+from analyzer.in_words import CAUTIONS
 from analyzer.presentation.result_json import schema
 
 pytestmark = pytest.mark.usefixtures("analysed_once")

@@ -14,7 +14,7 @@ from analyzer.findings.evidence import (
     OpenBecause,
     SetupContradicted,
 )
-from analyzer.presentation.evidence import FIGURES, SAID, SIGNED, evidence_rows
+from analyzer.presentation.tables import FIGURES, SAID, SIGNED, evidence_rows
 
 TOGETHER = {"explanations", "value", "lower", "upper", "unit"}  # told in rows made of several
 NOT_SHOWN = {"said"}  # a sentence, shown as one

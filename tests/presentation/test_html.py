@@ -11,13 +11,12 @@ from made_analysis import Made, made_analysis, made_estimate, made_prediction
 from made_findings import made_evidence, made_finding
 from plotly.offline import get_plotlyjs
 
-from analyzer.cautions import CAUTIONS
 from analyzer.errors import InputError
 from analyzer.findings.evidence import KINDS, SetupContradicted
 from analyzer.findings.finding import OF_THE_SESSION
-from analyzer.presentation.figures.corner_traces import corner_traces
+from analyzer.in_words import CAUTIONS
+from analyzer.presentation.figures.lap_figures import SHAPES, corner_traces, drawn_path, path_map
 from analyzer.presentation.figures.lock_plot import lock_plot
-from analyzer.presentation.figures.path_map import SHAPES, drawn_path, path_map
 from analyzer.presentation.figures.theme import add_band, largest, min_max
 from analyzer.presentation.html import analysis_report, worst_corners, write_html
 from analyzer.presentation.words import KIND_NAMES

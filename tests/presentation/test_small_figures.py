@@ -6,18 +6,18 @@ from dataclasses import replace
 import pytest
 from made_analysis import PRELOAD, Made, made_analysis, made_estimate, made_prediction
 
-from analyzer.advice.cause import causes
+from analyzer.advice.choice import causes
 from analyzer.advice.evaluate import NAMES
-from analyzer.agreement.by_side import agree
-from analyzer.findings.of_the_session import find_of_the_session
+from analyzer.agreement.verdict import agree
+from analyzer.findings.lock_trend import _sentence
 from analyzer.findings.sentences import _degrees
+from analyzer.findings.whole_car import find_of_the_session
 from analyzer.lockcurve.estimate import Interval
 from analyzer.presentation.advice_words import cause_sentence, change_words
 from analyzer.presentation.agreement_words import side_sentence
 from analyzer.presentation.comparison_words import rate_cells
-from analyzer.presentation.evidence import evidence_rows
+from analyzer.presentation.tables import evidence_rows
 from analyzer.presentation.words import trend_rows
-from analyzer.trends.lock_trend import _sentence
 
 
 @pytest.fixture(scope="module")

@@ -8,13 +8,12 @@ import pytest
 from made_analysis import Made, made_analysis, made_estimate
 from rich.console import Console
 
-from analyzer.cautions import CAUTIONS
 from analyzer.findings.evidence import Blame
-from analyzer.findings.groups import grouped
-from analyzer.in_words import number, span
+from analyzer.findings.finding import grouped
+from analyzer.in_words import CAUTIONS, number, span
 from analyzer.logs.recording import Annotation
 from analyzer.presentation.html import analysis_report
-from analyzer.presentation.result_tables import SHOWN, corner_rows, fitted_rows
+from analyzer.presentation.tables import SHOWN, corner_rows, fitted_rows
 from analyzer.presentation.terminal import print_budget, print_summary, print_timings
 from analyzer.presentation.words import (
     answer,

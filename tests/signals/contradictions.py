@@ -22,9 +22,9 @@ from analyzer.pipeline import analyze_session
 from analyzer.signals.consistency import contradicted, unchecked
 from analyzer.signals.long_session import read_session
 from analyzer.simulation.circuit import demo_circuit
-from analyzer.simulation.parameters import LockParameters
 from analyzer.simulation.sensors import Sensors
-from analyzer.simulation.session import simulate_session
+from analyzer.simulation.simulated_car import LockParameters
+from analyzer.simulation.simulated_session import simulate_session
 from analyzer.vehicle.car import Car
 
 FL, FR, RL, RR = (f"wheel_speed_{c}" for c in ("fl", "fr", "rl", "rr"))

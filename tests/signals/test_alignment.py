@@ -9,8 +9,7 @@ import pytest
 
 from analyzer.channels import WHEEL_CHANNELS
 from analyzer.logs.read import read_log
-from analyzer.signals.alignment import ALL_WHEELS, NATURAL, align_channels, late_channels
-from analyzer.signals.delays import Delay, estimate_delays
+from analyzer.signals.delays import ALL_WHEELS, NATURAL, Delay, align_channels, estimate_delays, late_channels
 
 SAMPLES = Path(str(resources.files("sample_logs")))
 UNIT = ("yaw_rate", "lat_g", "long_g")

@@ -7,8 +7,7 @@ import pytest
 
 from analyzer.logs.read_blocks import LogBlock
 from analyzer.logs.recording import Annotation, Recording
-from analyzer.signals.blocks import BLOCK_ROWS, LEAD_S, cut
-from analyzer.signals.joined_notes import annotations_of_all, calibration_of_all
+from analyzer.signals.long_session import BLOCK_ROWS, LEAD_S, annotations_of_all, calibration_of_all, cut
 from analyzer.signals.session import CalibrationStep
 
 

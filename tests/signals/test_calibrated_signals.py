@@ -11,9 +11,8 @@ from analyzer.errors import CannotTell
 from analyzer.logs.recording import Annotation, Recording
 from analyzer.signals import biases
 from analyzer.signals.calibrate import prepare
-from analyzer.signals.path import dead_reckoned, from_position
+from analyzer.signals.kinematics import dead_reckoned, from_position, smooth_yaw_rate
 from analyzer.signals.timebase import low_pass, to_uniform
-from analyzer.signals.yaw_rate import smooth_yaw_rate
 
 # ---- time base
 

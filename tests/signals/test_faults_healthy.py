@@ -12,11 +12,10 @@ import sample_logs
 from analyzer.channels import WHEEL_CHANNELS
 from analyzer.logs.read import read_log
 from analyzer.logs.recording import Recording
-from analyzer.signals.alignment import align_channels
-from analyzer.signals.delays import estimate_delays
+from analyzer.signals.delays import align_channels, estimate_delays
 from analyzer.signals.examine import find_faults
+from analyzer.signals.log_stretches import joined, rough_speed_m_s, runs
 from analyzer.signals.signs import settle_signs
-from analyzer.signals.stretches import joined, rough_speed_m_s, runs
 
 LOGS = sorted(
     p

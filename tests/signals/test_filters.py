@@ -4,9 +4,8 @@ import numpy as np
 import pytest
 from scipy import interpolate, signal
 
-from analyzer.signals.filters import band_pass_sections, both_ways, low_pass_sections
-from analyzer.signals.ground_speed import through
-from analyzer.signals.timebase import low_pass
+from analyzer.signals.kinematics import through
+from analyzer.signals.timebase import band_pass_sections, both_ways, low_pass, low_pass_sections
 
 
 def wandering(count, seed=0):

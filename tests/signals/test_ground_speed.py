@@ -7,10 +7,9 @@ import pytest
 from signals.made_session import CAR, made_session
 
 from analyzer.errors import CannotTell
-from analyzer.signals.alignment import align_channels
 from analyzer.signals.calibrate import prepare
-from analyzer.signals.delays import estimate_delays
-from analyzer.signals.ground_speed import delay_behind_accelerometer_s, require_slip, without_steps
+from analyzer.signals.delays import align_channels, estimate_delays
+from analyzer.signals.kinematics import delay_behind_accelerometer_s, require_slip, without_steps
 
 RATE_HZ = 100.0
 TIME = np.arange(0, 200, 1 / RATE_HZ)

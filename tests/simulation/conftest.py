@@ -3,8 +3,8 @@
 import pytest
 
 from analyzer.simulation.circuit import demo_circuit
-from analyzer.simulation.parameters import Driver, LockParameters
-from analyzer.simulation.session import Session, simulate_session
+from analyzer.simulation.simulated_car import Driver, LockParameters
+from analyzer.simulation.simulated_session import Session, simulate_session
 from analyzer.vehicle.car import Car
 
 

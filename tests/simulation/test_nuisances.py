@@ -9,19 +9,18 @@ import pytest
 from accuracy.cases import UNLIKE_AXLES
 from simulation.test_sim_motion import drive_open_loop
 
+from analyzer.channels import STANDARD_GRAVITY_M_S2 as G
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import load_setup
 from analyzer.errors import InputError
-from analyzer.simulation.axle import lock_figures, ramp_torque, sliding_capacity
-from analyzer.simulation.circuit import demo_circuit
-from analyzer.simulation.figures import car_figures, loads_on_road, rolling_radius
-from analyzer.simulation.manoeuvres import PULSES, circles
-from analyzer.simulation.options import OPTIONS, by_part
-from analyzer.simulation.parameters import Chassis, Driver, Grip, LockParameters, Powertrain, SimTyre
-from analyzer.simulation.road import Road, surface_of
+from analyzer.simulation.circuit import Road, demo_circuit, surface_of
+from analyzer.simulation.driver_plan import PULSES, circles
+from analyzer.simulation.nuisances import OPTIONS, by_part
+from analyzer.simulation.plain_car import car_figures, loads_on_road, rolling_radius
+from analyzer.simulation.planar_car import lock_figures, ramp_torque, sliding_capacity
 from analyzer.simulation.sensors import Sensors, felt_accelerations, sensed_log
-from analyzer.simulation.session import simulate_session
-from analyzer.units import STANDARD_GRAVITY_M_S2 as G
+from analyzer.simulation.simulated_car import Chassis, Driver, Grip, LockParameters, Powertrain, SimTyre
+from analyzer.simulation.simulated_session import simulate_session
 from analyzer.vehicle.car import Car, load_car
 from sample_logs.make import FOLDER, LAPS, SAMPLES
 

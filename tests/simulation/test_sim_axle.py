@@ -2,8 +2,8 @@
 
 import pytest
 
-from analyzer.simulation.axle import lock_figures, sliding_capacity, step_axle
-from analyzer.simulation.parameters import LockParameters
+from analyzer.simulation.planar_car import lock_figures, sliding_capacity, step_axle
+from analyzer.simulation.simulated_car import LockParameters
 
 INERTIA = 1.2
 

@@ -5,12 +5,11 @@ import math
 import numpy as np
 import pytest
 
-from analyzer.simulation.axle import lock_figures
+from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.simulation.drive import run_controls
-from analyzer.simulation.figures import balanced, car_figures, engine_figures, wheel_loads
-from analyzer.simulation.motion import Forces, State, rolling_state
-from analyzer.simulation.parameters import LockParameters, Powertrain, SimTyre
-from analyzer.units import STANDARD_GRAVITY_M_S2
+from analyzer.simulation.plain_car import balanced, car_figures, engine_figures, wheel_loads
+from analyzer.simulation.planar_car import Forces, State, lock_figures, rolling_state
+from analyzer.simulation.simulated_car import LockParameters, Powertrain, SimTyre
 from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
 
 OPEN = LockParameters(kind="open")

@@ -8,14 +8,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analyzer.channels import CHANNELS
+from analyzer.channels import CHANNELS, STANDARD_GRAVITY_M_S2
 from analyzer.errors import InputError
-from analyzer.simulation import compiled
+from analyzer.simulation import plain_car
 from analyzer.simulation.circuit import demo_circuit, generated_circuit
-from analyzer.simulation.parameters import Driver, LockParameters
 from analyzer.simulation.sensors import Sensors
-from analyzer.simulation.session import simulate_session
-from analyzer.units import STANDARD_GRAVITY_M_S2
+from analyzer.simulation.simulated_car import Driver, LockParameters
+from analyzer.simulation.simulated_session import simulate_session
 
 PLATE = LockParameters(preload_Nm=40, drive_slope=0.15, coast_slope=0.1)
 OPEN, SPOOL = LockParameters(kind="open"), LockParameters(kind="spool")
@@ -194,9 +193,9 @@ import sys
 if {plain}:
     sys.modules["numba"] = None
 from analyzer.simulation.circuit import generated_circuit
-from analyzer.simulation.compiled import IS_COMPILED
-from analyzer.simulation.parameters import LockParameters
-from analyzer.simulation.session import simulate_session
+from analyzer.simulation.plain_car import IS_COMPILED
+from analyzer.simulation.simulated_car import LockParameters
+from analyzer.simulation.simulated_session import simulate_session
 from analyzer.vehicle.car import Car
 car = Car.model_validate_json(sys.argv[1])
 truth = simulate_session(car=car, lock=LockParameters(), circuit=generated_circuit(1), laps=1, seed=1).truth
@@ -206,13 +205,13 @@ print(IS_COMPILED, len(truth), *(float(truth[c].abs().sum()) for c in ("x", "tor
 
 def test_compiled_loops_are_kept_nowhere_for_a_user_without_a_home(monkeypatch, tmp_path):
     (tmp_path / "no folder").touch()
-    monkeypatch.setattr(compiled, "_HERE", tmp_path / "no folder")
+    monkeypatch.setattr(plain_car, "_HERE", tmp_path / "no folder")
 
     def no_home(path):
         raise RuntimeError("Could not determine home directory.")
 
     monkeypatch.setattr(Path, "expanduser", no_home)
-    assert compiled._kept_code_folder() is None
+    assert plain_car._kept_code_folder() is None
 
 
 def test_plain_python_gives_what_the_compiler_gives(club_car):

@@ -4,8 +4,8 @@ import math
 
 import pytest
 
-from analyzer.simulation.parameters import SimTyre
-from analyzer.simulation.tyre import tyre_figures, tyre_forces
+from analyzer.simulation.plain_car import tyre_figures, tyre_forces
+from analyzer.simulation.simulated_car import SimTyre
 
 # Table of [BAKKER1987] worked out at F_z = 4 kN (read; values computed from the paper's coefficients)
 LOAD_N = 4000.0

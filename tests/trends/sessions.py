@@ -13,9 +13,9 @@ import numpy as np
 from accuracy.cases import analysed
 from findings.sessions import driver, varied
 
+from analyzer.findings.lock_trend import TEN_MINUTES_S, LockTrend
 from analyzer.simulation.circuit import generated_circuit
-from analyzer.simulation.session import simulate_session
-from analyzer.trends.lock_trend import TEN_MINUTES_S, LockTrend
+from analyzer.simulation.simulated_session import simulate_session
 
 
 def run(seed: int, folder: Path, *, fade_per_K: float, laps: int = 8) -> tuple[LockTrend, float]:

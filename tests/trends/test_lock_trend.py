@@ -8,9 +8,9 @@ from made_analysis import Made, made_estimate, made_signals_and_axle
 from trends.sessions import run
 
 from analyzer.agreement.steady_samples import steady_samples
+from analyzer.findings import lock_trend as room
+from analyzer.findings.lock_trend import TEN_MINUTES_S, lock_trend
 from analyzer.lockcurve.estimate import Interval
-from analyzer.trends import lock_trend as room
-from analyzer.trends.lock_trend import TEN_MINUTES_S, lock_trend
 
 
 def trend_of(change_over_run: float, *, laps_known: bool = True, until_s: float = np.inf):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from vehicle.made_axle import made_car, made_inputs, starts
 
-from analyzer.units import STANDARD_GRAVITY_M_S2
+from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.axle import (
     LAT_FORCE_SD_SHARE,
     LONG_FORCE_SD_SHARE,
@@ -16,7 +16,7 @@ from analyzer.vehicle.axle import (
     radius_shrink,
 )
 from analyzer.vehicle.axle_solution import SIDE_SLIP_SCALE, solve
-from analyzer.vehicle.loads import wheel_loads
+from analyzer.vehicle.tyres import wheel_loads
 
 LINEAR = dict(friction_fall=0.0, stiffness_fall=0.0, log_friction=np.log(50.0), shape=1.4)
 

@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from analyzer.units import STANDARD_GRAVITY_M_S2
-from analyzer.vehicle.loads import wheel_loads
+from analyzer.channels import STANDARD_GRAVITY_M_S2
+from analyzer.vehicle.tyres import wheel_loads
 
 NONE = np.zeros(1)
 

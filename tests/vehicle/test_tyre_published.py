@@ -5,7 +5,7 @@ import pytest
 from scipy.integrate import quad
 from scipy.optimize import least_squares
 
-from analyzer.vehicle.tyre import peak_rho, wheel_forces
+from analyzer.vehicle.tyres import peak_rho, wheel_forces
 
 LOAD_N = 4000.0
 

@@ -8,6 +8,7 @@ import plotly.graph_objects as go
 
 from analyzer.analysis import Analysis
 from analyzer.differential.predicted import PredictedLockCurve
+from analyzer.findings.lock_trend import TEN_MINUTES_S, LockTrend
 from analyzer.lockcurve.estimate import CurvePoint
 from analyzer.presentation.figures.theme import (
     BLUE,
@@ -23,7 +24,6 @@ from analyzer.presentation.figures.theme import (
     hover,
     styled,
 )
-from analyzer.trends.lock_trend import TEN_MINUTES_S, LockTrend
 
 READ = (
     "How to read it: circles are samples with slipping plates; they scatter around the lock curve. Triangles are "

@@ -1,0 +1,242 @@
+"""What a column says of itself: noise of its own, and a range that it does not sit at the end of.
+
+A closed lap turns once round: what that says of the gyro's scale, and of the clock's.
+
+What lies between two channels beside their ratio: zeros, their drift, and axes that are turned. More of it than a
+sensor or its mounting has is a contradiction as well.
+"""
+
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+from analyzer.channels import CHANNELS, STANDARD_GRAVITY_M_S2, WHEEL_CHANNELS
+from analyzer.logs.recording import Recording
+from analyzer.signals.pair_fit import (
+    LEAST_S,
+    MOVING_M_S,
+    RATE_HZ,
+    USUAL_RATIO,
+    USUAL_WHEELBASE_M,
+    Between,
+    PairFit,
+    PairTest,
+    View,
+    fit_pair,
+    limited,
+    untested,
+)
+from analyzer.vehicle.car import Car
+
+OWN_SENSORS = "have sensors of their own"
+NOISE_TURNS = -0.3
+NOISE_ROWS = 100  # in a stretch
+# of the noise of two sensors; of rough roads and gear shifts slower logs hold more (0.13 at 50 Hz, 0.34 at 25 Hz)
+MOST_SHARED, MOST_SHARED_SLOW, FAST_HZ = 0.3, 0.5, 45.0
+NOISE_RATE_HZ = 20.0  # slower, what a car does in three rows is more than its sensors' noise
+LATEST_COPY_S = 0.3
+MOST_AT_ITS_END = 0.03  # of the driving; a steering stop is met in a spin or a hairpin, for a moment
+
+
+def at_the_end(recording: Recording, view: View) -> list[PairTest]:
+    """A steering angle that the logger cut off reads as a stop of the steering; no car drives against that for long."""
+    name = "steer at the end of its range"
+    ends = [a for a in recording.annotations if a.code == "clipped" and a.channel == "steer"]
+    seconds = sum(a.end_s - a.start_s for a in ends if a.start_s is not None and a.end_s is not None)
+    share = seconds / max(view.seconds_moving, 1.0)
+    return [limited(name, ("steer",), share, 0.0, (None, MOST_AT_ITS_END), "1", "share of driving")]
+
+
+def copies(recording: Recording, view: View) -> list[PairTest]:
+    """One sensor behind two columns: each sensor has noise of its own."""
+    found: list[PairTest] = []
+    moving = np.interp(recording.time_s, view.time, view.moving.astype(float)) > 0.9
+    names = [name for name in (*WHEEL_CHANNELS, "gps_speed") if name in recording.channels]
+    noise = {name: np.diff(recording.channels[name], n=3) for name in names}
+    latest = round(LATEST_COPY_S / float(np.median(np.diff(recording.time_s))))
+    use = moving[:-3] & np.all([np.isfinite(x) for x in noise.values()], axis=0)
+    rate = 1 / float(np.median(np.diff(recording.time_s)))
+    if use.sum() < 5 * NOISE_ROWS or rate < NOISE_RATE_HZ:
+        return []
+    for name, values in noise.items():
+        scale = 1.4826 * np.median(np.abs(values[use])) + 1e-12
+        noise[name] = np.where(use, np.clip(values, -4 * scale, 4 * scale), 0.0)
+    # third differences of noise turn over from row to row (white: -15/20), of smooth lines not
+    noisy = [_Noise.of(name, x) for name, x in noise.items() if np.dot(x[1:], x[:-1]) < NOISE_TURNS * np.dot(x, x)]
+    for x, y in combinations(noisy, 2):
+        a, b = x.name, y.name
+        # a copy may come some samples later
+        later = [_usual_correlation(x, y, lag) for lag in range(latest + 1)]
+        together = max(*later, *(_usual_correlation(y, x, lag) for lag in range(1, latest + 1)))
+        holds = {"front_wheels" if w[-2] == "f" else "rear_wheels" if w[-2] == "r" else "gps_speed" for w in (a, b)}
+        words = f"{CHANNELS[a].label} and {CHANNELS[b].label} {OWN_SENSORS}"
+        found.append(
+            limited(
+                words,
+                sorted(holds),
+                together,
+                0.0,
+                (None, MOST_SHARED if rate >= FAST_HZ else MOST_SHARED_SLOW),
+                "1",
+                "correlation of their noise",
+            )
+        )
+    return found
+
+
+@dataclass(frozen=True)
+class _Noise:
+    """A column's noise (n,), and the sum (n + 1,) of its squares up to each row: a stretch is a difference of two."""
+
+    name: str
+    values: np.ndarray
+    squares: np.ndarray
+
+    @classmethod
+    def of(cls, name: str, values: np.ndarray) -> "_Noise":
+        return cls(name, values, np.concatenate([np.zeros(1), np.cumsum(values**2)]))
+
+    def power(self, starts: np.ndarray) -> np.ndarray:
+        """(k,) sum of squares of the stretches from rows `starts` (k,)."""
+        return self.squares[starts + NOISE_ROWS] - self.squares[starts]
+
+
+def _usual_correlation(x: _Noise, y: _Noise, lag: int) -> float:
+    """Correlation of two columns of noise, x `lag` rows later, 0 or more: the middle one of many short stretches, for
+    a kerb or a gear shift moves all wheels at once."""
+    starts = np.arange((len(x.values) - lag) // NOISE_ROWS) * NOISE_ROWS
+    whole = len(starts) * NOISE_ROWS
+    product = np.vecdot(x.values[lag : lag + whole].reshape(-1, NOISE_ROWS), y.values[:whole].reshape(-1, NOISE_ROWS))
+    power = np.sqrt(x.power(starts + lag) * y.power(starts))
+    known = power > 0
+    return abs(float(np.median(product[known] / power[known]))) if known.any() else 0.0
+
+
+CALM_M_S2, CALM_ROWS = 1.0, 100  # of lateral acceleration: as good as straight; how many rows of it tell a zero
+LATERAL_ZERO_M_S2 = 0.15  # of an accelerometer that was never zeroed, 0.015 g; common practice, no source
+BANK_M_S2 = 0.3  # a circuit's mean cross slope, 3 %, reads as a zero that the front wheels do not have
+LAP_ENDS, LAP_ENDS_LATERAL = (0.9, 1.1), (0.85, 1.15)
+
+
+def lap_turns(view: View) -> PairTest | None:
+    """A closed lap turns once round: the scale of the gyro, or without one of lateral acceleration over speed, and the
+    clock's.
+
+    Notes
+    -----
+    Where no other channel shows the clock, two turns a lap are one at half the pace; else a circuit may cross itself.
+    """
+    gyro, lat = view.channels.get("yaw_rate"), view.channels.get("lat_g")
+    v = np.maximum(view.speed, MOVING_M_S)
+    if gyro is not None:
+        name, holds = "yaw rate over a lap over whole turns", ("yaw_rate", "lat_g", "time")
+        if lat is None:
+            return untested(name, holds, "the zero of the gyro is not known without lateral acceleration")
+        # what the gyro reads where the car hardly corners, within what the accelerometer's own zero leaves open
+        calm = view.moving & (np.abs(lat) < CALM_M_S2)
+        zero = float(np.median(gyro[calm] - lat[calm] / v[calm])) if calm.sum() >= CALM_ROWS else None
+        turn, zero_sd, ends = gyro, LATERAL_ZERO_M_S2 / float(np.median(v[view.moving])), LAP_ENDS
+    elif lat is not None and view.front_turn is not None:
+        name, holds = "lateral acceleration / speed over a lap over whole turns", ("lat_g", "wheel_scale", "time")
+        # the accelerometer's own zero: what the front wheels leave of it
+        between = [(np.ones_like(v), 0.0, 1.0), (v * v, 0.0, 0.01)]
+        fit = fit_pair(lat, v * view.front_turn, between, view.rolling, view.time) if view.rolling.any() else None
+        zero = None if fit is None else fit.factors[1]
+        turn, zero_sd, ends = (lat - (zero or 0.0)) / v, BANK_M_S2 / float(np.median(v[view.moving])), LAP_ENDS_LATERAL
+        zero = None if zero is None else 0.0
+    else:
+        return None
+    fine = np.arange(0.0, max(float(np.sum(view.speed)) / RATE_HZ, 1.0), 2.0)
+    distance = np.cumsum(view.speed) / RATE_HZ
+    length = _lap_length(np.interp(fine, distance, np.where(view.speed > MOVING_M_S, turn / v, 0.0)))
+    if length is None:
+        return untested(name, holds, "no lap repeats")
+    if zero is None:
+        return untested(name, holds, "the car is never straight, so the zero is not known")
+    heading = np.interp(fine, distance, np.cumsum(turn) / RATE_HZ)
+    seconds = np.interp(fine, distance, view.time)
+    lap_s = seconds[length:] - seconds[:-length]
+    turned = (heading[length:] - heading[:-length] - zero * lap_s) / (2 * np.pi)
+    middle = float(np.median(turned))
+    timed = {"long_g", "gps_speed", "latitude"} & view.channels.keys()
+    whole = round(abs(middle)) if timed else min(round(abs(middle)), 1)
+    if whole == 0:
+        return untested(name, holds, "what repeats does not close: a lap turns as much left as right")
+    scatter = 1.4826 * float(np.median(np.abs(turned - middle)))
+    by_zero = zero_sd * float(np.median(lap_s)) / (2 * np.pi)
+    sure = float(np.hypot(scatter, by_zero)) / whole
+    found = limited(name, holds, abs(middle) / whole, sure, ends, "1", "ratio")
+    if whole > 1 and found.outcome == "agrees":  # of a clock that is slow by as much as well, so nobody is acquitted
+        return untested(name, holds, f"{whole} turns a lap: a circuit that crosses itself, or a slow clock")
+    return found
+
+
+def _lap_length(curvature: np.ndarray) -> int | None:
+    """Rows after which the path repeats, from the correlation of its curvature with itself; None without a lap."""
+    count = len(curvature)
+    if count < 400:
+        return None
+    values = curvature - curvature.mean()
+    spectrum = np.fft.rfft(values, 2 * count)
+    shared = np.fft.irfft(np.abs(spectrum) ** 2)[:count]
+    power = np.concatenate([[0.0], np.cumsum(values**2)])
+    lags = np.arange(count)
+    scale = np.sqrt(np.maximum(power[count - lags] * (power[count] - power[lags]), 1e-30))
+    together = shared / scale
+    together[: min(150, count)] = 0.0  # laps under 300 m are circles, whose curvature says nothing
+    together[int(0.7 * count) :] = 0.0
+    best = int(np.argmax(together))
+    if together[best] < 0.8:
+        return None
+    # the shortest of the peaks that fit as well: one lap, not two
+    peaks = 1 + np.flatnonzero((together[1:-1] >= together[:-2]) & (together[1:-1] > together[2:]))
+    return int(next(lag for lag in (*peaks, best) if together[lag] > 0.95 * together[best]))
+
+
+# common practice, no source: a unit that was never zeroed is off by a few hundredths of g, one askew by 10 degrees by
+# 0.17 g; the calibration takes out what is less
+LATERAL_ZERO_G = 0.3
+STEER_ZERO_RAD = 0.035  # at the road wheel, 2 degrees; half a turn of a spline of 30 teeth is 6 at the wheel
+TURNED_RAD = 0.2  # 11 degrees in its plane; two or three are how a unit is mounted, the rest a cross slope on power
+DRIFT_RAD_S = 0.05  # over the log, 3 deg/s: ten times a warming gyro's
+
+
+def zeros(view: View, recording: Recording, car: Car | None) -> list[PairTest]:
+    """Zeros, drift and turned axes, each from the pair of channels that shows it best."""
+    one, v = np.ones_like(view.speed), np.maximum(view.speed, MOVING_M_S)
+    gyro, lat, steer = (view.channels.get(name) for name in ("yaw_rate", "lat_g", "steer"))
+    front, found = view.front_turn, list[PairTest]()
+    later = view.time / view.time[-1] - 0.5
+    # by the front wheels neither is told: light ones slip in corners, and as the car speeds up or slows down
+    if lat is not None and gyro is not None:
+        fit = _fitted(view, lat, v * gyro, [(one, 0.0, 10.0), (view.change, 0.0, 1.0), (v, 0.0, 0.1)])
+        if fit is not None:
+            g, most = STANDARD_GRAVITY_M_S2, LATERAL_ZERO_G
+            name, holds = "zero of lateral acceleration", ("lat_g", "yaw_rate")
+            found.append(limited(name, holds, fit.factors[1] / g, fit.deviations[1] / g, (-most, most), "g", "zero"))
+            name, limits = "lateral acceleration's share of longitudinal acceleration", (-TURNED_RAD, TURNED_RAD)
+            found.append(limited(name, ("lat_g",), fit.factors[2], fit.deviations[2], limits, "1", "share"))
+    other = lat / v if lat is not None else front
+    if gyro is not None and other is not None:
+        fit = _fitted(view, gyro, other, [(one, 0.0, 1.0), (1 / v, 0.0, 1.0), (later, 0.0, 1.0)])
+        if fit is not None:
+            name, holds = "drift of yaw rate", ("yaw_rate", "lat_g" if lat is not None else "front_wheels")
+            number, sure = np.degrees(fit.factors[3]), np.degrees(fit.deviations[3])
+            most = float(np.degrees(DRIFT_RAD_S))
+            found.append(limited(name, holds, number, sure, (-most, most), "deg/s", "over the log"))
+    other, by = (gyro, "yaw_rate") if gyro is not None else (front, "front_wheels")
+    if steer is not None and other is not None:
+        ratio = 1.0 if recording.steer_at == "road_wheel" else car.steering_ratio if car else USUAL_RATIO
+        wheelbase = car.wheelbase_m if car else USUAL_WHEELBASE_M
+        fit = _fitted(view, steer / ratio * v, other * wheelbase, [(v, 0.0, 1.0), (v * v * other, 0.0, 0.01)])
+        if fit is not None:
+            name, limits = "zero of steer at the road wheel", (-STEER_ZERO_RAD, STEER_ZERO_RAD)
+            found.append(limited(name, ("steer", by), fit.factors[1], fit.deviations[1], limits, "rad", "zero"))
+    return found
+
+
+def _fitted(view: View, a: np.ndarray, b: np.ndarray, between: Between) -> PairFit | None:
+    if view.rolling.sum() < LEAST_S * RATE_HZ:
+        return None
+    return fit_pair(a, b, between, view.rolling, view.time)
