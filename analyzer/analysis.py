@@ -1,6 +1,6 @@
 """The whole answer for one log: what every view (terminal, JSON, HTML, dashboard) is made from.
 
-Means over each corner phase. A mean without enough backing samples is None.
+Means over each corner phase are part of it; one without enough backing samples is None.
 """
 
 from dataclasses import dataclass

@@ -1,7 +1,6 @@
-"""The cautions that every result carries, in one place so that terminal, report and page say the same.
+"""How numbers and names are written wherever they are said, and the cautions that every result carries.
 
-How numbers and names are written wherever they are said: no sign on a zero, a dash where there is none, one lap, two
-laps, and nothing in a name that a terminal would obey.
+No sign on a zero, a dash where there is none, one lap, two laps, and nothing in a name that a terminal would obey.
 """
 
 import math

@@ -1,7 +1,4 @@
-"""The car file as a form.
-
-Car page: the car file as a form with drawings, and on a run what each figure is worth.
-"""
+"""Car page: the car file as a form with drawings, and on a run what each figure is worth."""
 
 from typing import Any, cast
 from urllib.parse import parse_qs

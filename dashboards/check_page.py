@@ -1,6 +1,5 @@
-"""Columns of a stored log for the channel map's picker: their names, and what one looks like.
-
-Log check page: what was recognised, what is wrong and where, and the channel map to mend it with.
+"""Log check page: what was recognised, what is wrong and where, and the channel map to mend it with, column by
+column.
 """
 
 import math

@@ -1,6 +1,5 @@
-"""Runs analyses in child processes: progress, cancel, several at once, and none outlives the server.
-
-Questions on a run that take a while, each answered by a child process; answers stay as long as the server runs.
+"""Runs analyses in child processes: progress, cancel, several at once, and none outlives the server. Questions on a
+run that take a while are answered the same way; answers stay as long as the server runs.
 """
 
 import atexit

@@ -1,7 +1,4 @@
-"""A car's season as the page draws it: the preload of every run with its interval, and where the setup changed.
-
-Season page: the preload of one car over the season, as measured, with every change of setup.
-"""
+"""Season page: the preload of one car over the season, as measured, with every change of setup."""
 
 import json
 from typing import Any

@@ -1,8 +1,5 @@
-"""The setup file as a form.
-
-The odds of the setup file against other builds as a row of bars.
-
-Setup page: the setup file as a form, its predicted curve as it is typed, the measured curve and the agreement.
+"""Setup page: the setup file as a form, its predicted curve as it is typed, the measured curve, the agreement, the
+odds.
 """
 
 from typing import Any, cast

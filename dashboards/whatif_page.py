@@ -1,6 +1,5 @@
-"""The logged laps replayed with a lock curve that somebody tries: spin by corner, and the moment off the throttle.
-
-What-if page: a lock curve to try by sliders, the laps replayed with it, and what to fit from a shelf of parts.
+"""What-if page: a lock curve to try by sliders, the laps replayed with it (spin by corner, the moment off the
+throttle), and what to fit from a shelf of parts.
 """
 
 import json

@@ -1,9 +1,9 @@
 """Layers: arrows point one way.
 
-The rule, as the code has it. `analyzer` has a base (units, errors, channels, files, settings, cautions), the car's
+The rule, as the code has it. `analyzer` has a base (errors, channels, words, files, settings), the car's
 figures (`vehicle.car`, parameters only, read by every layer that needs a track or a radius), and then
 
-    logs -> signals -> phases -> vehicle -> lockcurve -> agreement, findings, trends, knowledge -> analysis
+    logs -> signals -> phases -> vehicle -> lockcurve -> agreement, findings, knowledge -> analysis
     -> pipeline, provenance -> comparison, advice -> presentation -> logbook, batch -> library -> commands
 
 `differential` (what the parts should do) stands beside: it knows neither log nor measurement, and `lockcurve` (what
@@ -26,9 +26,7 @@ LAYERS = (
         "analyzer",
         "analyzer.errors",
         "analyzer.channels",
-        "analyzer.channels",
         "analyzer.files",
-        "analyzer.in_words",
         "analyzer.in_words",
         "analyzer.long_arrays",
     ),
@@ -39,8 +37,8 @@ LAYERS = (
     ("analyzer.phases",),
     ("analyzer.vehicle",),
     ("analyzer.lockcurve",),
-    ("analyzer.agreement", "analyzer.findings", "analyzer.trends", "analyzer.knowledge"),
-    ("analyzer.analysis", "analyzer.analysis", "analyzer.log_check", "analyzer.stretches"),
+    ("analyzer.agreement", "analyzer.findings", "analyzer.knowledge"),
+    ("analyzer.analysis", "analyzer.log_check", "analyzer.stretches"),
     ("analyzer.pipeline", "analyzer.provenance"),
     ("analyzer.comparison", "analyzer.advice", "analyzer.planning"),  # made of whole analyses
     ("analyzer.presentation",),  # all that a person reads

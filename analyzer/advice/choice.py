@@ -1,4 +1,6 @@
-"""What a piece of advice consists of, and which builds to advise: what cures most at no cost to the other side first,
+"""Which builds to advise, and whether the differential is the thing to change at all.
+
+What a piece of advice consists of, and which builds to advise: what cures most at no cost to the other side first,
 then what it costs.
 
 Is the differential the thing to change? What the logs show, before any part is looked at.

@@ -1,6 +1,5 @@
-"""What a replay means to the driver: spin, moment against the turn, understeer at the entry, snap.
-
-Every build replayed on every log: best estimates for all of them, intervals for those that could be chosen.
+"""Every build replayed on every log, and what that means to the driver: spin, moment against the turn, understeer at
+the entry, snap. Best estimates for all builds, intervals for those that could be chosen.
 """
 
 from collections.abc import Mapping

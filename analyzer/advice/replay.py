@@ -1,8 +1,11 @@
-"""What the laps asked of the rear axle, row by row: all that a replay keeps while the lock curve changes.
+"""The logged laps replayed with another lock curve.
+
+What the laps asked of the rear axle, row by row: all that a replay keeps while the lock curve changes.
 
 Kept: path, speed, steer and throttle, and with them the ground speed under each rear wheel, the wheel loads, the
 lateral force of the axle and the torque that came to the differential. Rows are those of the fit (about 20 Hz), in
-corners and a second on both sides of them, or from before a slide that was under way; straights have no inside wheel.
+corners and a second on both sides of them, or from before a slide that was under way; straights have no inside
+wheel.
 
 The logged laps again, with another lock curve: wheel speeds, slips and torques solved anew.
 
@@ -15,11 +18,11 @@ Along each corner pass, implicitly in time, for both rear wheels, the case betwe
 
 The throttle is kept as logged, so what reaches the differential is kept too, but for J, the inertia of engine and
 gears: a wheel that spins up drags the engine along, and one that no longer spins up leaves that torque to the tyres.
-Without a spin the sum of the axle's force is that of the log. The ground speed stays as logged in any case; a spin that
-costs drive does not slow the car.
+Without a spin the sum of the axle's force is that of the log. The ground speed stays as logged in any case; a spin
+that costs drive does not slow the car.
 
-The wheel's own inertia keeps the equations solvable past the tyre's peak, where a quasi-steady balance has two answers
-or none, and tells a short slide from a long one.
+The wheel's own inertia keeps the equations solvable past the tyre's peak, where a quasi-steady balance has two
+answers or none, and tells a short slide from a long one.
 """
 
 from dataclasses import dataclass, fields, replace

@@ -1,7 +1,4 @@
-"""The parts file: what the shop has on its shelf, kind by kind, soft to stiff.
-
-Every build that the shelf allows, with its predicted lock curve.
-"""
+"""The parts file, kind by kind, soft to stiff; and every build that the shelf allows, with its predicted lock curve."""
 
 import itertools
 import math

@@ -1,6 +1,5 @@
-"""What may be wrong between the setup file and the parts: each cause as the lock curves it would give.
-
-What one might have fitted instead of what the setup file says: each a predicted curve of its own.
+"""What may be fitted instead of what the setup file says, each as the lock curves it would give: causes with a
+figure left free, and builds with a predicted curve of their own.
 """
 
 import math

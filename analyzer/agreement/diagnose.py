@@ -1,14 +1,16 @@
-"""Explanations in plain words.
+"""What would explain a disagreement best, and the odds of the setup file against other builds.
+
+Explanations in plain words.
 
 The odds between the setup file and what one might have fitted instead, from the measured side alone.
 
-Each alternative is a lock curve with what its parts leave unsure of it, as a belief over the curve's five. Its evidence
-is how likely the logs are under it, averaged over that belief and over tyre, car and sensors (`lockcurve.evidence`).
-The odds of two are the ratio of their evidence. Nothing has to be agreed on what counts as different: what both allow
-cannot tell them apart, and the odds stay near 1.
+Each alternative is a lock curve with what its parts leave unsure of it, as a belief over the curve's five. Its
+evidence is how likely the logs are under it, averaged over that belief and over tyre, car and sensors
+(`lockcurve.evidence`). The odds of two are the ratio of their evidence. Nothing has to be agreed on what counts as
+different: what both allow cannot tell them apart, and the odds stay near 1.
 
-The logs' likelihood counts a corner pass as one look, and what no equation of the fit knows of errs in it as well. So
-the odds as computed are too sure; their logarithm is multiplied by `TEMPER`, which is measured.
+The logs' likelihood counts a corner pass as one look, and what no equation of the fit knows of errs in it as well.
+So the odds as computed are too sure; their logarithm is multiplied by `TEMPER`, which is measured.
 
 References
 ----------
@@ -17,12 +19,12 @@ Kass and Raftery, Bayes Factors, J. Am. Stat. Assoc. 90 (1995) 773 (evidence by 
 Which explanation of a disagreement the log supports best, and how much better than the file as it is.
 
 Each cause is weighed by its evidence: how likely the measured curve is under it, averaged over what the cause leaves
-free. A free figure that could have fitted anything pays for it in that average, so causes with and without one compare
-fairly (no separate penalty is needed).
+free. A free figure that could have fitted anything pays for it in that average, so causes with and without one
+compare fairly (no separate penalty is needed).
 
-The measured curve enters as mean locking torques of slipping samples over bands of input torque; what the file itself
-is unsure of (friction, springs, angles) is added to their covariance by its slopes. Torques where nothing slipped enter
-as bounds: the curve must lie above them. A multivariate t of 5 degrees of freedom keeps one bad torque
+The measured curve enters as mean locking torques of slipping samples over bands of input torque; what the file
+itself is unsure of (friction, springs, angles) is added to their covariance by its slopes. Torques where nothing
+slipped enter as bounds: the curve must lie above them. A multivariate t of 5 degrees of freedom keeps one bad torque
 from deciding.
 
 References

@@ -1,7 +1,4 @@
-"""Does the measured lock curve agree with the predicted one, side by side; and what would explain it if not.
-
-Does the measured lock curve say what the parts say, side by side.
-"""
+"""Does the measured lock curve say what the parts say, side by side; and what would explain it if not."""
 
 import math
 from collections.abc import Sequence

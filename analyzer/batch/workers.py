@@ -1,6 +1,5 @@
-"""The work of one log, the same in a local process and on a cluster's worker. Imports little at its start.
-
-Works tasks off, in processes of this machine or on the workers of a running Dask scheduler: the same function.
+"""Works tasks off, in processes of this machine or on the workers of a running Dask scheduler; the work of one log
+is the same function there and here. Imports little at its start.
 """
 
 import multiprocessing

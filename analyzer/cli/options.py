@@ -1,4 +1,6 @@
-"""The options that several commands take, each with one wording, and which files a command reads and writes.
+"""What the commands share: options, the files they read and write, the terminal.
+
+The options that several commands take, each with one wording, and which files a command reads and writes.
 
 What the commands share as they run: the terminal, progress on it, and JSON to a file or to standard output.
 

@@ -1,19 +1,22 @@
-"""How sure a joint fit is: draws of all its parameters, and what the form of the tyre curve gets wrong.
+"""Runs before and after fitted at once, and how sure that is.
 
-Corner passes are resampled as corners, with the passes before and after together: what the model gets wrong in a corner
-it gets wrong on both sides, and that cancels in the difference.
+How sure a joint fit is: draws of all its parameters, and what the form of the tyre curve gets wrong.
+
+Corner passes are resampled as corners, with the passes before and after together: what the model gets wrong in a
+corner it gets wrong on both sides, and that cancels in the difference.
 
 Runs before and after fitted at once: one tyre and one car, calibration left-overs by log, a lock curve a side.
 
-What is wrong with the car file or the tyre model is wrong the same way in every log, so it cancels in the difference of
-two curves; that is why the interval of a change can be narrower than those of the curves it is taken from. What the
-sides have in common beyond that is put to use in `lockcurve.unknowns` (hold-offs, left-overs) and `joint_draws`
+What is wrong with the car file or the tyre model is wrong the same way in every log, so it cancels in the difference
+of two curves; that is why the interval of a change can be narrower than those of the curves it is taken from. What
+the sides have in common beyond that is put to use in `lockcurve.unknowns` (hold-offs, left-overs) and `joint_draws`
 (corners).
 
 Where the ramps begin to clamp (hold-off) is tied between the sides: a workshop changes it on purpose (ring springs,
 ramps) or not at all. Left free, it trades against preload and slope and makes both changes look unknown. The logs
-cannot say whether it holds: with and without the tie they fit equally well, and a changed ring spring passes for less
-preload and less on drive. So the tie is loosened by as much as the setup files speak of, or dropped by whoever knows.
+cannot say whether it holds: with and without the tie they fit equally well, and a changed ring spring passes for
+less preload and less on drive. So the tie is loosened by as much as the setup files speak of, or dropped by whoever
+knows.
 """
 
 from collections.abc import Sequence

@@ -1,22 +1,24 @@
-"""Change of kinematic lock, transfer torque and inside slip by corner phase, at matched speed and throttle.
+"""What changed corner phase by corner phase, and in the number of events.
+
+Change of kinematic lock, transfer torque and inside slip by corner phase, at matched speed and throttle.
 
 For one phase and quantity y, pass i of corner c on side k:
 
     y_cki = a_ck + b_v (log v_i - mean_ck log v) + b_t (throttle_i - mean_ck throttle) + noise
 
-The slopes b are common to all corners and had within corner and side only, so that the change itself cannot leak into
-them. The change in corner c is a_c1 - a_c0 less b times the difference of mean speed and throttle. Rows are weighed by
-Huber's function; intervals come from resampling passes within corner and side, slopes found anew each time, and from
-what errs alike through a run (`run_error`).
+The slopes b are common to all corners and had within corner and side only, so that the change itself cannot leak
+into them. The change in corner c is a_c1 - a_c0 less b times the difference of mean speed and throttle. Rows are
+weighed by Huber's function; intervals come from resampling passes within corner and side, slopes found anew each
+time, and from what errs alike through a run (`run_error`).
 
 Spins, understeer off the throttle and chatter: more or fewer a lap than before, with an exact interval.
 
 Two Poisson counts a, b over L_a, L_b laps: given a + b, a is binomial with p = r L_a / (r L_a + L_b), r the ratio of
 the rates; the exact (Clopper-Pearson) interval of p gives that of r.
 
-A spin is an event of its own. Understeer off the throttle is found where the differential's share passes a threshold,
-which all corners of a run may pass together when the estimate moves a little; so more or less of it is said only when
-the torque that holds against the turn in the turn-in phase changed the same way, beyond its interval.
+A spin is an event of its own. Understeer off the throttle is found where the differential's share passes a
+threshold, which all corners of a run may pass together when the estimate moves a little; so more or less of it is
+said only when the torque that holds against the turn in the turn-in phase changed the same way, beyond its interval.
 
 References
 ----------

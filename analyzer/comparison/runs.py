@@ -1,8 +1,10 @@
-"""Runs of a comparison: whole logs, or some laps of one; and the same corner or circle in different runs.
+"""Runs of a comparison, the corners they share, and whether they compare at all.
+
+Runs of a comparison: whole logs, or some laps of one; and the same corner or circle in different runs.
 
 Corners are matched by place along the lap and direction, not by number: two logs of one circuit may number them
-differently, by another start line (laps found by position or by the road's shape) or because a corner was too fast to
-count in one of them. Circles are matched by radius and direction.
+differently, by another start line (laps found by position or by the road's shape) or because a corner was too fast
+to count in one of them. Circles are matched by radius and direction.
 
 Do the runs compare at all: other tyres, a wet track, another driver, another circuit; what the logs show of it.
 """

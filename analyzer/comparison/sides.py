@@ -1,15 +1,18 @@
-"""What changed, side by side: preload, and what the ramps add on drive and on coast; and whether it matters.
+"""What changed, side by side and as a whole; and whether it matters.
 
-The sides are judged by quantities that the logs know. Preload, slope and hold-off of one run trade against each other;
-the change of locking torque at no input torque, and the change of what the ramps add to it, mean over the input torques
-at which both sides slipped, are told much better than any of the three.
+What changed, side by side: preload, and what the ramps add on drive and on coast; and whether it matters.
 
-What matters is what the driver can feel: locking torque is a moment against the turn, which the front tyres pay for. A
-change below a fifth of what the findings call understeer of the differential, 0.6 % of the front tyres' side force at
-1 g, is a few tenths of a degree at the steering wheel.
+The sides are judged by quantities that the logs know. Preload, slope and hold-off of one run trade against each
+other; the change of locking torque at no input torque, and the change of what the ramps add to it, mean over the
+input torques at which both sides slipped, are told much better than any of the three.
 
-"No change" is a claim of its own, and the absence of a proof of change is not one. It is said only when the change lies
-within a margin of what nobody would act on: two one-sided tests at 5 %, that is the 90 % interval inside the margin.
+What matters is what the driver can feel: locking torque is a moment against the turn, which the front tyres pay for.
+A change below a fifth of what the findings call understeer of the differential, 0.6 % of the front tyres' side force
+at 1 g, is a few tenths of a degree at the steering wheel.
+
+"No change" is a claim of its own, and the absence of a proof of change is not one. It is said only when the change
+lies within a margin of what nobody would act on: two one-sided tests at 5 %, that is the 90 % interval inside the
+margin.
 
 References
 ----------
@@ -18,13 +21,13 @@ average bioavailability", J. Pharmacokinetics and Biopharmaceutics 15, 1987 (the
 
 Did anything change: the lock curves of both sides tested for equality as a whole.
 
-With d the change of the three levels that the logs know (preload; what the ramps add on drive and on coast) and V their
-covariance, d' V^-1 d is chi-squared of as many degrees of freedom if nothing changed (Wald). The covariance has tyre,
-car and sensors in it and what of their errors both sides share has cancelled. What a *changed* slope is unsure of is
-left out, for it is nothing where nothing changed.
+With d the change of the three levels that the logs know (preload; what the ramps add on drive and on coast) and V
+their covariance, d' V^-1 d is chi-squared of as many degrees of freedom if nothing changed (Wald). The covariance
+has tyre, car and sensors in it and what of their errors both sides share has cancelled. What a *changed* slope is
+unsure of is left out, for it is nothing where nothing changed.
 
-The three sides are then judged under this one: a side is said to have changed only where the whole is (closed testing),
-so that three looks do not make three chances of a false alarm.
+The three sides are then judged under this one: a side is said to have changed only where the whole is (closed
+testing), so that three looks do not make three chances of a false alarm.
 
 References
 ----------

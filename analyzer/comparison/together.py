@@ -1,9 +1,11 @@
-"""What errs alike through a run, as it shows in the means over corner phases.
+"""Runs as the joint fit sees them.
+
+What errs alike through a run, as it shows in the means over corner phases.
 
 A sensor's zero or a wheel's scale moves every pass of a run the same way, so resampling passes does not see it. The
-joint fit's draws say how far each parameter may be off; carried through the axle equations (state profiled out, as in
-`lockcurve.fit`) they give draws of each phase's means. Errors that both sides share, car and tyre, are the same in the
-draws of both and cancel in the difference.
+joint fit's draws say how far each parameter may be off; carried through the axle equations (state profiled out, as
+in `lockcurve.fit`) they give draws of each phase's means. Errors that both sides share, car and tyre, are the same
+in the draws of both and cancel in the difference.
 
 Runs as the joint fit sees them: its logs, and afterwards each run's axle with the one tyre that all share.
 """

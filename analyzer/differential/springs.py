@@ -1,11 +1,10 @@
-"""Disc (cone, Belleville) springs and their stacks: the force of the preload.
+"""Springs of the differential: disc (cone, Belleville) springs and their stacks, and the setup file's tables of
+springs and shims, checked.
 
 References
 ----------
 [EN16984] DIN EN 16984, Disc springs, calculation: load of a single disc without contact flats, thickness up to 6 mm.
 The formula is that of [ALMEN1936]. It holds for plain discs, not for diaphragm springs with fingers.
-
-The setup file's tables of springs and shims, checked: what clamps the packs, and what holds the rings together.
 """
 
 import math

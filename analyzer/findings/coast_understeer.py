@@ -1,4 +1,6 @@
-"""The car's own balance, fitted on the log: steer that a turn needs with the differential left out of it.
+"""Understeer off the throttle, against the car's own balance.
+
+The car's own balance, fitted on the log: steer that a turn needs with the differential left out of it.
 
 Understeer off the throttle: what the differential holds against the turn, and what it does not explain.
 """

@@ -1,9 +1,5 @@
-"""What a finding is: when and where, how bad, how sure, the evidence of its kind, and what is said of it.
-
-Findings as people think of them: by corner and cause, over the laps.
-
-`grouped` gives every view (terminal, report, page) the same groups, worst first; `by_cause` puts them under the words
-of tables and filters.
+"""What a finding is: when and where, how bad, how sure, the evidence of its kind, and what is said of it; and
+findings as people think of them, by corner and cause over the laps.
 """
 
 from collections.abc import Iterable, Sequence

@@ -1,4 +1,6 @@
-"""Moments that the whole car feels: lock that arrives with a snap, and a car that is lost.
+"""Findings on the whole car and on the session as a whole.
+
+Moments that the whole car feels: lock that arrives with a snap, and a car that is lost.
 
 Findings that concern the session as a whole: lock that changes within it, a setup file that it contradicts, and
 left and right corners that lock differently.

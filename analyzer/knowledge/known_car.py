@@ -1,4 +1,6 @@
-"""What all runs of a car know together, and what of it a run may use: never its own word, nothing that has ended, and
+"""What all runs of a car know together, and a fit that uses it.
+
+What all runs of a car know together, and what of it a run may use: never its own word, nothing that has ended, and
 nobody's who contradicts the rest.
 
 A fit that uses what other runs know of the car, beside the one that does not.

@@ -1,6 +1,9 @@
-"""What one run tells of its car: the information in its fit about the unknowns that are the car's own.
+"""What a run tells of its car, and how such words add up.
 
-With c the car's unknowns and s all others (the differential's curve, the log's own zeros and scales), the fit's loss is
+What one run tells of its car: the information in its fit about the unknowns that are the car's own.
+
+With c the car's unknowns and s all others (the differential's curve, the log's own zeros and scales), the fit's loss
+is
 
     L(c, s) + 1/2 (c - c0)' P^-1 (c - c0),
 
@@ -10,8 +13,8 @@ curvature of L alone and s taken out (Schur),
     D = H_cc - H_cs H_ss^-1 H_sc,        D (c_run - c) = P^-1 (c - c0)   at the fitted c,
 
 D is the posterior's precision less the prior's: what the run would say of c had nobody known anything. Its passes
-scatter, and what it measures as a whole may err, by more than D knows: with G the passes' pulls, R the run's beliefs of
-s, and A = (1, -H_cs H_ss^-1), the slopes of L after s is taken out scatter by
+scatter, and what it measures as a whole may err, by more than D knows: with G the passes' pulls, R the run's beliefs
+of s, and A = (1, -H_cs H_ss^-1), the slopes of L after s is taken out scatter by
 
     S = A (G'G + R'R) A'.
 
@@ -20,8 +23,8 @@ more than D. A run that says nothing has D = 0 and J = 0.
 
 Information of runs put together: J and J times the value, for unknowns in one order.
 
-What wanders by Q between runs is known to (J^-1 + Q)^-1 = (1 + J Q)^-1 J, which needs no inverse of J: where a run says
-nothing, nothing comes of it. Q = 0 leaves J; an unknown with an infinite Q is taken out (Schur).
+What wanders by Q between runs is known to (J^-1 + Q)^-1 = (1 + J Q)^-1 J, which needs no inverse of J: where a run
+says nothing, nothing comes of it. Q = 0 leaves J; an unknown with an infinite Q is taken out (Schur).
 """
 
 from collections.abc import Collection, Iterable

@@ -1,21 +1,23 @@
-"""The fit of lock curve, tyre, calibration left-overs and car figures to one or several logs: Levenberg-Marquardt with
+"""The fit, and how good its measurements are.
+
+The fit of lock curve, tyre, calibration left-overs and car figures to one or several logs: Levenberg-Marquardt with
 implicit derivatives through the profiled state. What is minimised stands in `problem`.
 
 Measurement errors as the session shows them, instead of assumed ones.
 
-A first fit takes the front wheels' speed and the locking torque for as good as they are on a rough road. What it leaves
-of them, corner pass by corner pass, says how good they were in this log: an error that is one in a whole pass does not
-average out in it. With r_k the mean residual of pass k in assumed deviations, a log's errors are
+A first fit takes the front wheels' speed and the locking torque for as good as they are on a rough road. What it
+leaves of them, corner pass by corner pass, says how good they were in this log: an error that is one in a whole pass
+does not average out in it. With r_k the mean residual of pass k in assumed deviations, a log's errors are
 
     s = c sqrt[ (sum_k r_k^2 + n / c^2) / (K + n) ]
 
 times the assumed ones. c, `COMMON`, makes up for what all passes have in common, which no residual shows; n is the
-weight of the assumption, in passes. What is common does not average out over the passes either: all of the answer but
-the tyre's form is wider by sqrt(1 + s^2), s that of the front wheels' speed.
+weight of the assumption, in passes. What is common does not average out over the passes either: all of the answer
+but the tyre's form is wider by sqrt(1 + s^2), s that of the front wheels' speed.
 
 `COMMON` and `ASSUMED_PASSES` are by `python -m tests.accuracy.many 40 --nuisances none all --first-seed 200`: of
-smooth sessions 99 % of the points inside intervals 81 % wide, of rough ones 95 % inside 131 % (with assumed errors and
-one grip a session, seeds 100 to 123: all inside 102 %, and 83 % inside 107 %).
+smooth sessions 99 % of the points inside intervals 81 % wide, of rough ones 95 % inside 131 % (with assumed errors
+and one grip a session, seeds 100 to 123: all inside 102 %, and 83 % inside 107 %).
 """
 
 from dataclasses import dataclass, replace

@@ -1,4 +1,6 @@
-"""The lock curve: M(T) = M0 + slope * max(0, |T| - hold), one slope and hold a side.
+"""The lock curve, how likely a torque is under it, and what a workshop knows of it.
+
+The lock curve: M(T) = M0 + slope * max(0, |T| - hold), one slope and hold a side.
 
 Corners of the hinge are rounded over `ROUNDING_Nm`, so that the fit has a gradient; that changes M by less than
 slope * ROUNDING_Nm * ln 2 at the corner and by nothing away from it.

@@ -1,4 +1,6 @@
-"""What a session's channels say of each other as a whole: the sensors' gains and places, and the zero along the car.
+"""What a session gives the fit: observations, priors, and what its channels say of each other as a whole.
+
+What a session's channels say of each other as a whole: the sensors' gains and places, and the zero along the car.
 
 A sensor unit (x, y) from the centre of gravity that leans with the body reads, off the brakes,
 

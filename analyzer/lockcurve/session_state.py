@@ -1,8 +1,5 @@
-"""What the rear axle did at every sample: slips, torques and how sure.
-
-Braked samples: what coasting would give is learnt off the brakes, and all force beyond it is brakes.
-
-The fitted axle, evaluated over the whole session: slips, torques and their standard deviation at every sample.
+"""The fitted axle at every sample of the session: slips, torques and how sure. While braking, what coasting would
+give is learnt off the brakes, and all force beyond it is brakes.
 """
 
 from dataclasses import dataclass, replace

@@ -1,13 +1,15 @@
-"""How sure the lock curve is: corners resampled, nuisance priors drawn, both through the fit's curvature.
+"""How sure the lock curve is, and what of it is reported.
+
+How sure the lock curve is: corners resampled, nuisance priors drawn, both through the fit's curvature.
 
 With H the curvature of the fitted loss, H_k and g_k the part of corner pass k in curvature and gradient,
 
     theta_b = theta - H^-1 [ sum_k (n_k - 1) H (H - H_k)^-1 g_k + sum_j z_j w_j ],
 
-n_k how often pass k is drawn in a resample with replacement, z_j standard normal, w_j the weights of belief j over its
-standard deviation: one Gauss-Newton step of a bootstrap over corners (sampling; the factor is the jackknife's, for a
-pass draws the fit to itself) together with beliefs redrawn (tyre, yaw, wheels, car file, anchors). The parts add up
-in variance, which gives the budget. Resampling corner passes whole keeps the dependence within a corner.
+n_k how often pass k is drawn in a resample with replacement, z_j standard normal, w_j the weights of belief j over
+its standard deviation: one Gauss-Newton step of a bootstrap over corners (sampling; the factor is the jackknife's,
+for a pass draws the fit to itself) together with beliefs redrawn (tyre, yaw, wheels, car file, anchors). The parts
+add up in variance, which gives the budget. Resampling corner passes whole keeps the dependence within a corner.
 
 From a fit to the reported lock curve: what is measured, what is only bounded, what is not known.
 """

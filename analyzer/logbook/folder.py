@@ -1,13 +1,15 @@
-"""What may be in a logbook and how it is called, and whether a folder is one. Every name that comes from outside passes
+"""The logbook's folder: what may be in it, how it is called, and how a file gets there whole or not at all.
+
+What may be in a logbook and how it is called, and whether a folder is one. Every name that comes from outside passes
 here, so that no path can lead out of the folder.
 
 Puts files into the logbook's folder so that a process that is killed leaves them whole or not there at all.
 
 A file is written under `incoming/<process>/`, brought to the disk, and renamed to its place inside the transaction
 that commits the row which names it. What a process is about to place, or to take away, it first writes down in
-`incoming/<process>/unfinished`. Whoever writes next removes what a dead process wrote down there and no row names, and
-nothing else: what is not written down is not the logbook's, and stays. A process holds the lock of its `incoming`
-folder while it lives, so that nobody cleans up after the living.
+`incoming/<process>/unfinished`. Whoever writes next removes what a dead process wrote down there and no row names,
+and nothing else: what is not written down is not the logbook's, and stays. A process holds the lock of its
+`incoming` folder while it lives, so that nobody cleans up after the living.
 """
 
 import os

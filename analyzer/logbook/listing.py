@@ -1,7 +1,5 @@
-"""What is in a logbook, as plain data and on a terminal of 80 columns: its runs, and the preload of a car over the
-distance it has run.
-
-Takes runs out of a logbook into plain files that need no logbook: a folder a run, whose `run.json` says what was
+"""What is in a logbook: its runs and the preload of a car over the distance it has run, as plain data and on a
+terminal of 80 columns; and runs as plain files that need no logbook, a folder a run, whose `run.json` says what was
 written there, so that the next export replaces that and nothing else.
 """
 

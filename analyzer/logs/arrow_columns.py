@@ -1,7 +1,9 @@
-"""Columns of Arrow schemas and tables as raw columns: what Parquet and Arrow files have in common.
+"""Columns of Arrow schemas and tables as raw columns: numbers, and text that means numbers or clock times.
 
-A log of plain numbers is read over Arrow's buffers. `pyarrow.compute`, which clock times and text need, takes longer to
-import than such a log takes to read, so it waits for them.
+Columns of Arrow schemas and tables as raw columns: what Parquet and Arrow files have in common.
+
+A log of plain numbers is read over Arrow's buffers. `pyarrow.compute`, which clock times and text need, takes longer
+to import than such a log takes to read, so it waits for them.
 
 Arrow columns of text as numpy arrays: strings as numbers, clock times as seconds; whole columns at a time.
 """

@@ -1,7 +1,6 @@
-"""What the numbers of a column say: whether they can be a channel, and in which unit when none is stated.
-
-Four columns that are the wheel speeds, whatever they are called: by names that differ only in the wheel, or by
-values that agree within per cents.
+"""What the numbers of a column say: whether they can be a channel, and in which unit when none is stated; and which
+four are the wheel speeds, whatever they are called, by names that differ only in the wheel or by values alike within
+per cents.
 """
 
 import re

@@ -1,6 +1,5 @@
-"""A text log with one row a value: time, name of the channel, value, and perhaps its unit.
-
-Reads text logs: where the table is and how it is written is told by its first lines.
+"""Reads text logs: where the table is and how it is written is told by its first lines. A log may also have one row
+a value: time, name of the channel, value, and perhaps its unit.
 """
 
 import re

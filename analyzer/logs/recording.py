@@ -1,6 +1,5 @@
-"""What every reader hands over: named columns, not yet anyone's channels.
-
-A log as read: channels under canonical names in SI, at the times of the file, with what is known to be wrong.
+"""A log as read: first the columns that every reader hands over, not yet anyone's channels; then channels under
+canonical names in SI, at the times of the file, with what is known to be wrong.
 """
 
 import re

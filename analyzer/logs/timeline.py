@@ -1,6 +1,5 @@
-"""Channels logged at different rates in one table (sparse columns) are brought to the rows of the wheel speeds.
-
-Makes the time of a log strictly increasing, and says what had to be done for it.
+"""The time of a log: strictly increasing, with what had to be done for it; channels logged at other rates are
+brought to the rows of the wheel speeds.
 """
 
 from collections.abc import Mapping

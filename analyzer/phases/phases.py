@@ -1,7 +1,4 @@
-"""What laps, corners and phases are.
-
-The phases of one pass through a corner.
-"""
+"""What laps, corners and phases are, and the phases of one pass through a corner."""
 
 from dataclasses import dataclass, replace
 

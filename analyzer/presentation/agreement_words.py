@@ -1,6 +1,5 @@
-"""How measured and predicted lock curve compare, in sentences.
-
-The odds of the setup file against other builds, in words and as bars.
+"""How measured and predicted lock curve compare, in sentences; and the odds against other builds, in words and as
+bars.
 """
 
 import math

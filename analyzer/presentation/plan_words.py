@@ -1,7 +1,4 @@
-"""What a plan says: the answer, what each option takes, and its card for the paddock.
-
-What a plan says beside its figures, as the page shows it.
-"""
+"""What a plan says: the answer, what each option takes, its card for the paddock, and what the page adds."""
 
 from typing import Any
 

@@ -1,6 +1,5 @@
-"""Rows of two tables: corner phases as medians over laps, and what the fit found besides the lock curve.
-
-What a finding rests on, as rows for a reader: each figure with its name, its unit and sensible digits.
+"""Rows of tables: corner phases as medians over laps, what the fit found besides the lock curve, and what a finding
+rests on, each figure with its name, unit and sensible digits.
 """
 
 from dataclasses import asdict, dataclass

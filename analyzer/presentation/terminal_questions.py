@@ -1,9 +1,4 @@
-"""A comparison, or the plan of one, on the terminal at 80 columns.
-
-An advice on the terminal, readable at 80 columns.
-
-A plan on the terminal, readable at 80 columns, and as plain data.
-"""
+"""The other answers on a terminal of 80 columns: a comparison, how many laps it needs, an advice, a plan."""
 
 import dataclasses
 from typing import Any
@@ -19,7 +14,7 @@ from analyzer.comparison.laps_needed import SHOWN_LAPS, PlannedChange
 from analyzer.comparison.runs import Run
 from analyzer.in_words import CAUTIONS, counted, signed
 from analyzer.planning.next_test import Option, Plan, Widths
-from analyzer.presentation import plan_words as words
+from analyzer.presentation import plan_words
 from analyzer.presentation.advice_words import (
     CAUSE_WORDS,
     CURE_WORDS,
@@ -248,13 +243,13 @@ def print_advice(advice: Advice, console: Console) -> None:
 
 def print_plan(plan: Plan, console: Console) -> None:
     """Answer, table of the options, cards of what to do, cautions."""
-    said = words.answer(plan)
+    said = plan_words.answer(plan)
     say = lambda text: console.print(text, markup=False)  # noqa: E731
-    say(words.question(plan))
+    say(plan_words.question(plan))
     console.print(Text(f"{said}\n", style="bold"))
-    say(words.needed(plan))
+    say(plan_words.needed(plan))
     if plan.stated:
-        say(words.stated(plan))
+        say(plan_words.stated(plan))
     table = terminal_table("What to do next, and the width it should leave")
     table.add_column("")
     for heading in ("takes", "curve, N.m", "%", "preload, N.m"):
@@ -262,15 +257,21 @@ def print_plan(plan: Plan, console: Console) -> None:
     table.add_column("decides")
     table.add_row("nothing more", "–", *_cells(plan.now), "yes" if plan.now.decides else "–")
     for option in plan.options:
-        table.add_row(words.name(option), words.minutes(option), *_cells(option.then), words.decides(option))
+        table.add_row(
+            plan_words.name(option), plan_words.minutes(option), *_cells(option.then), plan_words.decides(option)
+        )
     console.print()
     console.print(table)
-    for kind, option in words.cards(plan).items():
-        console.print(Text(f"\nTest card: {words.NAMES[kind]}", style="bold"))
-        lines = [*words.steps(kind, option), f"Space: {words.SPACE[kind]}.", f"Tools: {words.TOOLS[kind]}."]
-        for line in (*lines, f"Caution: {words.CAUTIONS_OF[kind]}"):
+    for kind, option in plan_words.cards(plan).items():
+        console.print(Text(f"\nTest card: {plan_words.NAMES[kind]}", style="bold"))
+        lines = [
+            *plan_words.steps(kind, option),
+            f"Space: {plan_words.SPACE[kind]}.",
+            f"Tools: {plan_words.TOOLS[kind]}.",
+        ]
+        for line in (*lines, f"Caution: {plan_words.CAUTIONS_OF[kind]}"):
             console.print(Padding(Text(line), (0, 0, 0, 3), expand=False))
-    say(f"\nHow to read it: {words.read(plan)}")
+    say(f"\nHow to read it: {plan_words.read(plan)}")
     print_ending(console, answer=said)
 
 
@@ -281,7 +282,7 @@ def plan_result(plan: Plan) -> dict[str, Any]:
             "schema": 1,
             "logs": list(plan.logs),
             "question": plan.question,
-            "answer": words.answer(plan),
+            "answer": plan_words.answer(plan),
             "stated": list(plan.stated),
             "logs_alone": _widths(plan.blind),
             "now": _widths(plan.now),
@@ -292,21 +293,21 @@ def plan_result(plan: Plan) -> dict[str, Any]:
 
 
 def _cells(widths: Widths) -> tuple[str, str, str]:
-    return f"{widths.curve_Nm:.0f}", words.percent(widths), words.parameter(widths, "preload_Nm")
+    return f"{widths.curve_Nm:.0f}", plan_words.percent(widths), plan_words.parameter(widths, "preload_Nm")
 
 
 def _option(option: Option) -> dict[str, Any]:
     return {
-        "name": words.name(option),
+        "name": plan_words.name(option),
         "minutes": option.minutes,
         "laps": option.laps,
         "parts": [
             {
                 "kind": kind,
-                "space": words.SPACE[kind],
-                "tools": words.TOOLS[kind],
-                "steps": list(words.steps(kind, option)),
-                "caution": words.CAUTIONS_OF[kind],
+                "space": plan_words.SPACE[kind],
+                "tools": plan_words.TOOLS[kind],
+                "steps": list(plan_words.steps(kind, option)),
+                "caution": plan_words.CAUTIONS_OF[kind],
             }
             for kind in option.kinds
         ],

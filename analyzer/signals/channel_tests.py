@@ -1,9 +1,5 @@
-"""What a column says of itself: noise of its own, and a range that it does not sit at the end of.
-
-A closed lap turns once round: what that says of the gyro's scale, and of the clock's.
-
-What lies between two channels beside their ratio: zeros, their drift, and axes that are turned. More of it than a
-sensor or its mounting has is a contradiction as well.
+"""What a channel says without another that knows the same: a column its noise and its range, a closed lap that it
+turns once round, a pair its zeros, their drift and turned axes.
 """
 
 from dataclasses import dataclass

@@ -1,7 +1,4 @@
-"""Delays of channels against each other, estimated by cross-correlation.
-
-Channels that a logger delivers late are brought back to the others.
-"""
+"""Delays of channels against each other, by cross-correlation; what a logger delivers late is brought back."""
 
 import math
 from collections.abc import Mapping

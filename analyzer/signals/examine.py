@@ -1,6 +1,5 @@
-"""What happens to a whole session: gaps, standing, towing, lost pulses, a throttle that is not 0 to 100 %.
-
-What every question needs done to a log as read: signs and sides settled, faults found, late channels shifted.
+"""What every question needs done to a log as read: signs and sides settled, faults found, late channels shifted; and
+what happens to a whole session: gaps, standing, towing, lost pulses, a throttle that is not 0 to 100 %.
 """
 
 from collections.abc import Mapping, Sequence

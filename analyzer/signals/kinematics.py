@@ -1,4 +1,6 @@
-"""Speeds of the wheels, and of the front axle from both of its own.
+"""The motion of the car, one quantity at a time: wheel speeds, ground speed, yaw rate, path.
+
+Speeds of the wheels, and of the front axle from both of its own.
 
 Yaw rate from everything that knows it: gyro, front wheel speeds, lateral acceleration over speed.
 

@@ -1,6 +1,5 @@
-"""Stretches of a log: runs of samples, and the speed they are judged by.
-
-A car that turned round about itself: nothing that its wheels say then is about the differential.
+"""Stretches of a log: runs of samples, the speed they are judged by, and those in which the car turned round about
+itself and nothing that its wheels say is about the differential.
 """
 
 from collections.abc import Callable, Mapping

@@ -1,13 +1,16 @@
-"""Butterworth filters run both ways, so that nothing is delayed: what a whole log is smoothed with.
+"""One uniform time base for all channels, gaps marked and never bridged silently; and the filters run on it.
 
-The design is the textbook's: poles of the analogue prototype evenly on the left half of the unit circle, moved to the
-band, and taken to the sample rate by the bilinear transform with its frequencies warped beforehand (Oppenheim &
+Butterworth filters run both ways, so that nothing is delayed: what a whole log is smoothed with.
+
+The design is the textbook's: poles of the analogue prototype evenly on the left half of the unit circle, moved to
+the band, and taken to the sample rate by the bilinear transform with its frequencies warped beforehand (Oppenheim &
 Schafer, Discrete-Time Signal Processing, section 7.2, from memory). A filter is a chain of second-order sections
 
     y_n = b0 x_n + b1 x_(n-1) + b2 x_(n-2) - a1 y_(n-1) - a2 y_(n-2),
 
 each a triangular system with two diagonals beside the main one, which BLAS solves forwards. `scipy.signal` does the
-same in the same time, but takes longer to import than a whole log takes to analyse. It is what the tests compare with.
+same in the same time, but takes longer to import than a whole log takes to analyse. It is what the tests compare
+with.
 
 One uniform time base for all channels; gaps are marked, never bridged silently.
 """

@@ -1,6 +1,5 @@
-"""Invented circuits: a closed driven line as curvature over distance, with the plan that goes with it.
-
-The surface under an invented circuit: hills, bank, crests and bumps by place on the lap, and the plane under it.
+"""Invented circuits: a closed driven line as curvature over distance, and the surface under it: hills, bank, crests
+and bumps by place on the lap.
 """
 
 import math

@@ -1,7 +1,9 @@
-"""Slow driving that a test asks for: circles both ways and a slow lap, both with throttle pulses.
+"""What the simulated driver aims for: racing laps, slow laps and circles.
 
-At little lateral acceleration the load transfer is small, so the split of the axle's force hardly matters, and a tight
-radius makes the slip difference large; a held throttle gives torque that stands still while the packs slip.
+Slow driving that a test asks for: circles both ways and a slow lap, both with throttle pulses.
+
+At little lateral acceleration the load transfer is small, so the split of the axle's force hardly matters, and a
+tight radius makes the slip difference large; a held throttle gives torque that stands still while the packs slip.
 
 The speed a driver aims for along the whole session: grip limits of the car, then a forward-backward pass.
 """

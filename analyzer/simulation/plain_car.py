@@ -1,8 +1,10 @@
-"""Compiles the inner loops with numba when it is installed (extra `fast`), and leaves them plain Python otherwise.
+"""The simulated car as plain numbers for compiled loops: tyres, engine, and what the car can hold.
 
-The loops are written on scalars and tuples, so that both ways give the same numbers to rounding. Compiled code is kept
-on disk in a folder named after the source of all loops: numba itself looks only at the file of each function, and would
-run a stale copy of what that function calls.
+Compiles the inner loops with numba when it is installed (extra `fast`), and leaves them plain Python otherwise.
+
+The loops are written on scalars and tuples, so that both ways give the same numbers to rounding. Compiled code is
+kept on disk in a folder named after the source of all loops: numba itself looks only at the file of each function,
+and would run a stale copy of what that function calls.
 
 Forces of one tyre by the magic formula with cosine weighting, scalar, for the inner loop.
 

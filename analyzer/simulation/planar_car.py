@@ -1,6 +1,5 @@
-"""The driven axle: two wheels, the case between them and the packs, stepped without chatter.
-
-One step of the planar car: seven degrees of freedom, tyre and load lag, engine and driven axle.
+"""One step of the planar car: seven degrees of freedom, tyre and load lag, engine; and the driven axle: two wheels,
+the case between them and the packs, stepped without chatter.
 """
 
 import math

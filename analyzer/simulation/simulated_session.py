@@ -1,7 +1,4 @@
-"""A session with known truth: car, differential, circuit and driver in, log and truth out.
-
-Writes simulated tables as Parquet or CSV, by the file's ending.
-"""
+"""A session with known truth: car, differential, circuit and driver in, log and truth out, as Parquet or CSV."""
 
 import gzip
 import hashlib

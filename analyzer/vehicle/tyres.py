@@ -1,4 +1,6 @@
-"""Wheel loads from statics: weight, longitudinal and lateral load transfer, downforce.
+"""What the tyres carry and what force they give.
+
+Wheel loads from statics: weight, longitudinal and lateral load transfer, downforce.
 
 One tyre curve for combined slip, by similarity, with less loss of longitudinal force to lateral slip.
 
@@ -8,15 +10,16 @@ Both slips are normalised by the stiffness and friction of their own direction,
     F_x = mu_x F_z f(rho_x) k_x / rho_x,   F_y = mu_y F_z f(rho) k_y / rho,
     f(rho) = sin(c atan(rho / c)),
 
-with sigma the theoretical slip (ISO 8855 kappa and tan(alpha) over 1 + kappa), C the stiffness over wheel load, mu the
-peak friction. f has slope 1 at 0 and peak 1 at rho = c tan(pi / 2c); c sets how it falls beyond. mu and C fall
-linearly with load. The form is the sine of SAE 870421 without its curvature term; combining by similarity is
-H. B. Pacejka, Tyre and Vehicle Dynamics, section 4.3.2 (from memory).
+with sigma the theoretical slip (ISO 8855 kappa and tan(alpha) over 1 + kappa), C the stiffness over wheel load, mu
+the peak friction. f has slope 1 at 0 and peak 1 at rho = c tan(pi / 2c); c sets how it falls beyond. mu and C fall
+linearly with load. The form is the sine of SAE 870421 without its curvature term; combining by similarity is H. B.
+Pacejka, Tyre and Vehicle Dynamics, section 4.3.2 (from memory).
 
-Full similarity (w = 1) ties what is left of the longitudinal stiffness to how much of the lateral friction is used: at
-87 % of it a wheel keeps two thirds of its longitudinal stiffness. Measured tyres keep as much or more: the weighting of
-the same book's example tyre, cos(1.09 atan(12.35 tan(alpha))) (from memory), keeps 0.80 at 0.05 rad where similarity
-says 0.59; a multi-body car with other published figures wants about full similarity. w is therefore fitted, from 0.85.
+Full similarity (w = 1) ties what is left of the longitudinal stiffness to how much of the lateral friction is used:
+at 87 % of it a wheel keeps two thirds of its longitudinal stiffness. Measured tyres keep as much or more: the
+weighting of the same book's example tyre, cos(1.09 atan(12.35 tan(alpha))) (from memory), keeps 0.80 at 0.05 rad
+where similarity says 0.59; a multi-body car with other published figures wants about full similarity. w is therefore
+fitted, from 0.85.
 """
 
 from dataclasses import dataclass

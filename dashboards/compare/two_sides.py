@@ -1,6 +1,5 @@
-"""Before and after in one picture: lock curves over each other, and a phase of every corner side by side.
-
-What a comparison says: answer, verdict by side, change of the lock curve, of corner phases, of events.
+"""Before and after in pictures and words: lock curves over each other, a phase of every corner side by side, and
+what a comparison says of them.
 """
 
 from collections.abc import Sequence

@@ -1,4 +1,6 @@
-"""Tables of the keys of a TOML file, made from the model that reads the file.
+"""The guide as pages of the dashboard.
+
+Tables of the keys of a TOML file, made from the model that reads the file.
 
 The guide's fenced blocks: equations, worked numbers, figures of the code, priors; Markdown in, HTML out.
 
@@ -9,8 +11,8 @@ The guide's fenced blocks: equations, worked numbers, figures of the code, prior
     ```measured COMMAND         what the command printed: rows of a Markdown table, and lines of text
     ```keys module:Class table  nothing: the keys of a TOML table are told by the model that reads it
 
-Each value goes into the page with the figures that it is recomputed from as `data-` attributes: the tests read the page
-as it is served, compute every number again from the package and compare (tests/dashboards/test_guide.py).
+Each value goes into the page with the figures that it is recomputed from as `data-` attributes: the tests read the
+page as it is served, compute every number again from the package and compare (tests/dashboards/test_guide.py).
 
 The reference of the library as a page: /guide/reference, made by pdoc from the docstrings of what it exports.
 

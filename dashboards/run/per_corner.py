@@ -1,6 +1,5 @@
-"""The corner table: per corner and phase what the rear axle did.
-
-One small chart a corner, one point a lap: does it do the same every time.
+"""Corner by corner: the table of what the rear axle did in each phase, and one small chart a corner, a point a lap,
+that shows whether it does the same every time.
 """
 
 import math
@@ -98,7 +97,6 @@ CHOICES = {  # key of PhaseResult -> (label, factor, digits)
 ACROSS = 5
 MOST_TICKS = 6
 MOST_POINTS = 30  # laps; more points and bars than this are a grey mass, and slow
-NORMAL_95_OF_REPEAT = 1.96
 
 
 def repeat(analysis: Analysis, key: str, phase: str, *, mode: str = "light") -> go.Figure:
@@ -167,7 +165,7 @@ def _passes(figure: go.Figure, passes: list[PhaseResult], key: str, place: dict[
         spread = {
             "type": "data",
             "visible": few,
-            "array": [NORMAL_95_OF_REPEAT * (r.transfer_torque_sd_Nm or 0.0) for r in passes],
+            "array": [NORMAL_95 * (r.transfer_torque_sd_Nm or 0.0) for r in passes],
             "color": GREY,
             "thickness": 1.2,
         }

@@ -1,6 +1,5 @@
-"""What a person says of a run: name, date, driver, tyres, weather, notes.
-
-Another log of a run that is there: slow circles, a slow lap, another session of the day. All are fitted together.
+"""What a person says of a run (name, date, driver, tyres, weather, notes), and another log for it: slow circles, a
+slow lap, another session of the day. All logs of a run are fitted together.
 """
 
 import json

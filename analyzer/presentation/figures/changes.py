@@ -1,7 +1,4 @@
-"""Figures of a comparison: change of the lock curve, and change by corner and phase.
-
-The trade-off as a picture: time in spins against the off-throttle moment against the turn.
-"""
+"""What a change does: of the lock curve and by corner between runs, and what builds trade off against each other."""
 
 import plotly.graph_objects as go
 

@@ -1,6 +1,5 @@
-"""The path of the session, coloured and sized by inside slip.
-
-One pass through a corner: wheel speeds, slips, throttle and steer, with the phases shaded.
+"""Where on the lap: the path coloured and sized by inside slip, and one pass through a corner with its phases
+shaded.
 """
 
 import numpy as np
