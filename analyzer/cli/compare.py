@@ -101,8 +101,8 @@ def _compare(arguments: argparse.Namespace, progress: Callable[[str, float], Non
 
 def _plan(arguments: argparse.Namespace, progress: Callable[[str, float], None]) -> int:
     from analyzer.cli.options import terminal, wrote_json
+    from analyzer.comparison.compared_runs import Run
     from analyzer.comparison.laps_needed import plan
-    from analyzer.comparison.runs import Run
     from analyzer.errors import InputError
     from analyzer.files import each_once
     from analyzer.pipeline import analyze

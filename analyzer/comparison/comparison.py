@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 
 from analyzer.analysis import Analysis
+from analyzer.comparison.compared_runs import Conditions, Log, Run, chosen_laps, conditions, laps_text
 from analyzer.comparison.joint import JointFit, fit_jointly
 from analyzer.comparison.phase_changes import EventChange, PhaseChange, event_changes, phase_changes
-from analyzer.comparison.runs import Conditions, Log, Run, chosen_laps, conditions, laps_text
 from analyzer.comparison.sides import (
     SIDES,
     AnyChange,

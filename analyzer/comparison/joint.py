@@ -9,7 +9,7 @@ Runs before and after fitted at once: one tyre and one car, calibration left-ove
 
 What is wrong with the car file or the tyre model is wrong the same way in every log, so it cancels in the difference
 of two curves; that is why the interval of a change can be narrower than those of the curves it is taken from. What
-the sides have in common beyond that is put to use in `lockcurve.unknowns` (hold-offs, left-overs) and `joint_draws`
+the sides have in common beyond that is put to use in `lockcurve.unknowns` (hold-offs, left-overs) and the draws
 (corners).
 
 Where the ramps begin to clamp (hold-off) is tied between the sides: a workshop changes it on purpose (ring springs,

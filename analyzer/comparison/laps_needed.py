@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import ndtri
 
+from analyzer.comparison.compared_runs import Run
 from analyzer.comparison.joint import (
     SLOPE_CHANGE_LOG_SD,
     JointFit,
@@ -23,7 +24,6 @@ from analyzer.comparison.joint import (
     form_error,
     slipping_torque_Nm,
 )
-from analyzer.comparison.runs import Run
 from analyzer.comparison.sides import MARGIN_SHARE, interval, least_margin_Nm, level_Nm, side_torques
 from analyzer.comparison.together import corner_matches, joint_logs, joint_priors
 from analyzer.errors import CannotTell, InputError

@@ -9,7 +9,7 @@ For one phase and quantity y, pass i of corner c on side k:
 The slopes b are common to all corners and had within corner and side only, so that the change itself cannot leak
 into them. The change in corner c is a_c1 - a_c0 less b times the difference of mean speed and throttle. Rows are
 weighed by Huber's function; intervals come from resampling passes within corner and side, slopes found anew each
-time, and from what errs alike through a run (`run_error`).
+time, and from what errs alike through a run (`together`).
 
 Spins, understeer off the throttle and chatter: more or fewer a lap than before, with an exact interval.
 

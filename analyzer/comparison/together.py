@@ -15,8 +15,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analyzer.analysis import Analysis, PhaseResult, phase_results
+from analyzer.comparison.compared_runs import CornerMatch, Run, circles, match_circles, match_corners, places
 from analyzer.comparison.joint import JointFit, JointLog
-from analyzer.comparison.runs import CornerMatch, Run, circles, match_circles, match_corners, places
 from analyzer.findings.counterfactual import Judge
 from analyzer.findings.find_all import find_all, find_in
 from analyzer.findings.finding import Finding

@@ -194,7 +194,7 @@ def _front_middle(signals: Signals, car: Car, left_share: np.ndarray) -> np.ndar
     """(n,) speed of the middle of the front axle along its wheels, from both of them by what they count (m/s).
 
     On the brakes of a car without accelerometer it is the faster wheel's, also where satellites give the ground speed:
-    `braked.without_brake_slip` leads from that wheel to the ground and to the deceleration.
+    `session_state.without_brake_slip` leads from that wheel to the ground and to the deceleration.
     """
     if not front_logged(signals):
         return signals.speed_m_s

@@ -27,7 +27,7 @@ from analyzer.vehicle.axle_solution import AxleSolution, solve
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.parameters import BOUNDS, Prior
 
-LOCK_SD_Nm = 50.0  # scatter of the locking torque about its curve on a rough road; `weights` sees what it is
+LOCK_SD_Nm = 50.0  # scatter of the locking torque about its curve on a rough road; `fit.weighed` sees what it is
 # While the input torque changes, the filters mix torques, and the mean of a curve with a corner at zero lies above the
 # curve at the mean: a slope of about 0.3 times the 0.1 s that a 3 Hz filter remembers, in N.m per N.m/s. Without it
 # preloads read 20 % high on simulated cars.
@@ -78,7 +78,7 @@ class Problem:
     logs : the logs as a whole.
     anchors : what the parts say of a side's curve; None leaves the log alone to speak.
     lock_sd_Nm : scatter of the locking torque about its curve, of all samples or of each (n,).
-    widened : factor on the deviations of the answer, see `weights`.
+    widened : factor on the deviations of the answer, see `fit`.
     """
 
     inputs: AxleInputs

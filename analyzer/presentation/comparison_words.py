@@ -1,7 +1,7 @@
 """Words that terminal, report and page share for a comparison."""
 
+from analyzer.comparison.compared_runs import Conditions
 from analyzer.comparison.comparison import Comparison
-from analyzer.comparison.runs import Conditions
 from analyzer.comparison.sides import SURE, AnyChange, SideChange
 from analyzer.in_words import counted, listed, number, signed
 from analyzer.lockcurve.estimate import Interval

@@ -9,9 +9,9 @@ from rich.table import Table
 from rich.text import Text
 
 from analyzer.advice.choice import Advice
+from analyzer.comparison.compared_runs import Run
 from analyzer.comparison.comparison import Comparison
 from analyzer.comparison.laps_needed import SHOWN_LAPS, PlannedChange
-from analyzer.comparison.runs import Run
 from analyzer.in_words import CAUTIONS, counted, signed
 from analyzer.planning.next_test import Option, Plan, Widths
 from analyzer.presentation import plan_words

@@ -41,7 +41,7 @@ class SimTyre(Options):
     weight_y, weight_y_angle, weight_y_shape : lateral force under slip (r_By1, r_By2, r_Cy1).
     relaxation_x_m, relaxation_y_m : relaxation lengths.
     rear_friction_factor, rear_stiffness_factor : rear tyres over front ones; None is what makes the car understeer a
-        little (see `motion.balanced`), as whoever chose its tyres and bars would have seen to.
+        little (see `plain_car.balanced`), as whoever chose its tyres and bars would have seen to.
     radius_factors : true rolling radius over the car file's, by wheel (front left, front right, rear left, rear right).
     radius_fall_percent : the effective rolling radius falls by this share per quarter of the car's weight of wheel
         load, in a straight line. Published tyre files give 0.2 to 0.55.

@@ -8,7 +8,7 @@ from urllib.parse import parse_qs
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, dcc, html
 
 from analyzer.analysis import Analysis, PhaseResult
-from analyzer.comparison.runs import chosen_laps
+from analyzer.comparison.compared_runs import chosen_laps
 from analyzer.errors import HalfshaftError
 from analyzer.in_words import listed
 from analyzer.phases.phases import PHASES

@@ -99,7 +99,7 @@ def test_curves_within_the_error_of_the_tyre_s_form_are_hardly_told_apart():
 
 
 def test_the_logs_speak_as_much_more_softly_as_the_answer_is_less_sure():
-    """Twice the deviation is a quarter of the information (`lockcurve.weights`: what does not average out)."""
+    """Twice the deviation is a quarter of the information (`lockcurve.fit`: what does not average out)."""
     found = fit(make_problem(simulated_set(300, np.random.default_rng(8)).observed, CAR, KNOWN))
     plain = Witness.of(found)
     wider = Witness.of(replace(found, problem=replace(found.problem, widened=2.0)))

@@ -19,8 +19,8 @@ import pandas as pd
 from accuracy.cases import analysed, random_body, random_lock, random_tyre
 
 from analyzer.analysis import Analysis
+from analyzer.comparison.compared_runs import Run
 from analyzer.comparison.comparison import Comparison, compare_runs
-from analyzer.comparison.runs import Run
 from analyzer.comparison.sides import level_Nm
 from analyzer.errors import InputError
 from analyzer.lockcurve import model

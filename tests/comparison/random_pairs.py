@@ -18,8 +18,8 @@ from accuracy.cases import analysed
 from accuracy.random_sessions import PROTOCOLS, RandomCar, random_car, with_seeds
 
 from analyzer.analysis import Analysis
+from analyzer.comparison.compared_runs import Run
 from analyzer.comparison.comparison import Comparison, compare_runs
-from analyzer.comparison.runs import Run
 from analyzer.comparison.sides import level_Nm
 from analyzer.errors import CannotTell, InputError
 from analyzer.lockcurve import model

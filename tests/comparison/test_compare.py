@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 
 from analyzer.cli.main import main
+from analyzer.comparison.compared_runs import Run, chosen_laps
 from analyzer.comparison.comparison import compare_runs
-from analyzer.comparison.runs import Run, chosen_laps
 from analyzer.errors import CannotTell
 from analyzer.pipeline import analyze
 from analyzer.presentation.comparison_words import comparison_answer, warnings

@@ -3,9 +3,9 @@
 import pytest
 from comparison.pairs import LAPS, pairing
 
+from analyzer.comparison.compared_runs import Run
 from analyzer.comparison.comparison import compare_runs
 from analyzer.comparison.laps_needed import TOLD_APART, plan
-from analyzer.comparison.runs import Run
 from analyzer.errors import InputError
 
 LONGER = 8

@@ -7,8 +7,8 @@ import pytest
 from accuracy.random_sessions import random_car
 from comparison.random_pairs import runs_of, table, told
 
+from analyzer.comparison.compared_runs import conditions
 from analyzer.comparison.comparison import compare_runs
-from analyzer.comparison.runs import conditions
 from analyzer.comparison.together import corner_matches
 from analyzer.presentation.comparison_words import comparison_answer, warnings
 

@@ -7,8 +7,8 @@ import pytest
 from made_analysis import made_car
 from scipy import stats
 
+from analyzer.comparison.compared_runs import match_circles, match_corners
 from analyzer.comparison.phase_changes import rate_ratio
-from analyzer.comparison.runs import match_circles, match_corners
 from analyzer.comparison.sides import _expected, side_change, verdict
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import Setup

@@ -63,7 +63,7 @@ def test_a_run_whose_passes_hardly_scatter_counts_no_more():
 
 
 def test_a_run_whose_answer_is_half_as_sure_tells_a_quarter_of_the_same():
-    """What does not average out in a run (`lockcurve.weights`) does not in what it tells of its car either."""
+    """What does not average out in a run (`lockcurve.fit`) does not in what it tells of its car either."""
     fit = linear_fit(np.random.default_rng(2))
     plain = told_by(fit)
     fit.problem.widened = 2.0
