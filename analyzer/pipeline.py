@@ -45,7 +45,7 @@ from analyzer.provenance import code_version, figures_hash, recording_hash
 from analyzer.signals import long_session
 from analyzer.signals.consistency import contradicted
 from analyzer.signals.long_session import LongSession, read_session
-from analyzer.signals.session import Signals
+from analyzer.signals.session import Sensors, Signals
 from analyzer.stretches import Stretches, passes_of_all
 from analyzer.vehicle.car import Car, load_car
 
@@ -236,7 +236,7 @@ def sessions_with_fit(
     if setup is not None and predicted is not None:
         anchored = anchored_estimate(fitted, anchors(setup), largest_torque_Nm=largest)
     # what the log can say of any curve that is asked about later; without slips it knows none
-    witness = Witness.of(fitted) if fitted.problem.slip_known else None
+    witness = Witness.of(fitted) if fitted.problem.sensors.slip_known else None
     clock.lap("intervals")
     progress("findings", 0.9)
     seen = [
@@ -287,11 +287,8 @@ def sessions_with_fit(
 
 def _channels(logs: Sequence["_Log"]) -> str:
     """Which of the sensors that a pose or a scale is of were there in all logs."""
-    there = {
-        "gyro": all(log.signals.has_gyro for log in logs),
-        "longitudinal": all(log.signals.has_long_g for log in logs),
-        "lateral": all(log.signals.has_lateral for log in logs),
-    }
+    sensors = Sensors.common(log.signals.sensors for log in logs)
+    there = {"gyro": sensors.gyro, "longitudinal": sensors.long_g, "lateral": sensors.lat_g}
     return " ".join(name for name, has in there.items() if has)
 
 

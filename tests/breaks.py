@@ -117,7 +117,7 @@ SURVIVORS = {
     ),
     "front wheels surer without a gyro": Break(
         "analyzer/lockcurve/fit.py",
-        "LEAST_SHARE if problem.has_gyro else 1.0",
+        "LEAST_SHARE if problem.sensors.gyro else 1.0",
         "LEAST_SHARE",
         "tests/lockcurve/test_weights.py",
     ),

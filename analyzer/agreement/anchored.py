@@ -43,7 +43,7 @@ class AnchoredEstimate:
 
 def anchored_estimate(blind: Fit, stated: Anchors, *, largest_torque_Nm: float) -> AnchoredEstimate | None:
     """The anchored estimate of a fit; None where the setup file states nothing that may anchor it."""
-    if not stated.any_stated or not blind.problem.slip_known:
+    if not stated.any_stated or not blind.problem.sensors.slip_known:
         return None
     taken = curve_anchors(stated)
     fitted = refit(blind, anchored(blind.problem, taken))

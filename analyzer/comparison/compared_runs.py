@@ -284,7 +284,7 @@ def conditions(runs: list[Run], matches: list[CornerMatch]) -> Conditions:
     if empty is not None:
         raise CannotTell(f"{empty.name}: lies entirely in gaps and faults of the log. Choose other laps.")
     by_side = [_comparable(runs, side) for side in (0, 1)]
-    along = all(r.analysis.signals.has_long_g for r in runs)  # from the speed it is too rough to tell tyres by
+    along = all(r.analysis.signals.sensors.long_g for r in runs)  # from the speed it is too rough to tell tyres by
     used = [float(np.median([_friction_used(r, along=along) for r in side])) for side in by_side]
     grip_change = used[1] / used[0] - 1
     other_circuit = any(not match.numbers for run, match in zip(runs, matches, strict=True) if run.on_circuit)
@@ -300,7 +300,7 @@ def conditions(runs: list[Run], matches: list[CornerMatch]) -> Conditions:
         throttle=(throttle[0], throttle[1]) if abs(throttle[1] - throttle[0]) > THROTTLE_CHANGE else None,
         other_circuit=other_circuit,
         sensor_change=0.0 if sensors is None or abs(sensors - 1) < SENSOR_CHANGE else sensors - 1,
-        every_gyro=all(r.analysis.signals.has_gyro for r in runs),
+        every_gyro=all(r.analysis.signals.sensors.gyro for r in runs),
     )
 
 
@@ -328,7 +328,7 @@ def _friction_used(run: Run, *, along: bool) -> float:
 def _sensor_ratio(by_side: list[list[Run]]) -> float | None:
     """What lateral acceleration over speed times yaw rate reads after the change over before, in the mean of all
     corners off the brakes; None without a gyro everywhere, for a yaw rate had from the others proves nothing."""
-    if not all(run.analysis.signals.has_gyro for side in by_side for run in side):
+    if not all(run.analysis.signals.sensors.gyro for side in by_side for run in side):
         return None
     medians = []
     for side in by_side:

@@ -26,6 +26,7 @@ from analyzer.lockcurve.session_state import session_state
 from analyzer.lockcurve.uncertainty import summarise
 from analyzer.lockcurve.unknowns import Owner
 from analyzer.signals.kinematics import require_slip
+from analyzer.signals.session import Sensors
 from analyzer.vehicle.axle import AxleInputs, equations
 from analyzer.vehicle.axle_slopes import STEP
 from analyzer.vehicle.axle_solution import solve
@@ -117,11 +118,11 @@ def joint_priors(runs: list[Run], *, yaw_scale_sd: float = 0.0) -> tuple[Prior, 
     ----------
     yaw_scale_sd : of the yaw rate's scale, besides what is always unsure of it; where the sensors changed.
     """
-    has_gyro = all(r.analysis.signals.has_gyro for r in runs)
+    gyro = Sensors.common(r.analysis.signals.sensors for r in runs).gyro
     signals, car = runs[0].analysis.signals, runs[0].analysis.car
     sure = min(_own_straights_sd(run) for run in runs)
     changed = []
-    for prior in session_priors(signals, car, has_gyro=has_gyro):
+    for prior in session_priors(signals, car, gyro=gyro):
         if prior.name == "log_yaw_scale":
             prior = replace(prior, deviation=float(np.hypot(prior.deviation, yaw_scale_sd)))
         if prior.name == "rear_left_right_scale":

@@ -163,7 +163,7 @@ def _with_cause(
     because: OpenBecause = OpenBecause.NOT_REPLAYED,
 ) -> InsideSpin:
     """`evidence` with what the counterfactual says; left open where the wheels of this log can blame nobody."""
-    if not signals.slip_known:
+    if not signals.sensors.slip_known:
         return replace(evidence, open_because=OpenBecause.SLIP_UNKNOWN)
     if stops_after(signals, stop):
         return replace(evidence, open_because=OpenBecause.STOPPED)

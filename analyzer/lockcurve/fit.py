@@ -189,7 +189,7 @@ def weighed(problem: Problem, now: Evaluation) -> Problem:
         slips = mine[problem.slipping[mine]]
         by_log.append(shown(residual[FRONT, mine], problem.group[mine]))
         # without a gyro the front wheels tell the yaw rate as well: what they agree with is themselves
-        front[mine] = max(by_log[-1], LEAST_SHARE if problem.has_gyro else 1.0)
+        front[mine] = max(by_log[-1], LEAST_SHARE if problem.sensors.gyro else 1.0)
         lock[mine] = max(shown(now.measured[slips], problem.group[slips]), LEAST_SHARE)
     return replace(
         problem,

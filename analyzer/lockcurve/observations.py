@@ -8,7 +8,7 @@ from scipy import ndimage
 
 from analyzer.long_arrays import taken
 from analyzer.phases.phases import Corner
-from analyzer.signals.session import Signals
+from analyzer.signals.session import Sensors, Signals
 from analyzer.signals.timebase import low_pass
 from analyzer.vehicle.axle import AxleInputs
 from analyzer.vehicle.car import Car
@@ -49,8 +49,7 @@ class Observations:
     slip_noise : standard deviation of kappa_left - kappa_right from the wheel speeds.
     torque_rate_Nm_s : how fast the input torque changes.
     weight : what one sample counts, its share of an independent look.
-    has_gyro : the yaw rate was measured, not put together from front wheels and lateral acceleration.
-    slip_known, has_lateral : as the signals'.
+    sensors : as the signals'.
     """
 
     index: np.ndarray
@@ -64,9 +63,7 @@ class Observations:
     slip_noise: np.ndarray
     torque_rate_Nm_s: np.ndarray
     weight: float
-    has_gyro: bool
-    slip_known: bool = True
-    has_lateral: bool = True
+    sensors: Sensors
 
     def take(self, where: np.ndarray | slice) -> "Observations":
         """The rows `where` (bool, index or slice)."""
@@ -107,7 +104,7 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
     else:
         front_sd = np.where(trusted, np.hypot(FRONT_SD_M_S, FRONT_SD_SHARE * front), 0.2 + UNTRUSTED_SD_SHARE * front)
     apart = signals.wheel_speed_m_s[:, 1] - signals.wheel_speed_m_s[:, 0]
-    told = trusted & np.isfinite(apart) & signals.has_gyro
+    told = trusted & np.isfinite(apart) & signals.sensors.gyro
     share = np.hypot(FRONT_DIFFERENCE_SD_SHARE, SLIP_SD_SHARE * _light_wheel_slip(signals, car, lateral))
     apart_sd = np.where(told, np.hypot(FRONT_SD_M_S, share * front), UNTOLD_SD_M_S)
     inputs = AxleInputs(
@@ -126,8 +123,8 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
         yaw_rad_s=yaw,
         yaw_acc_rad_s2=np.gradient(yaw, 1 / rate),
         front_brake_N=np.zeros(len(front)),
-        long_from_speed=np.full(len(front), 0.0 if signals.has_long_g else 1.0),
-        lat_from_yaw=np.full(len(front), 0.0 if signals.has_lateral else 1.0),
+        long_from_speed=np.full(len(front), 0.0 if signals.sensors.long_g else 1.0),
+        lat_from_yaw=np.full(len(front), 0.0 if signals.sensors.lat_g else 1.0),
         speed_by_satellite=np.full(len(front), float(by_satellite)),
     ).take(index)
     slip_noise = np.hypot(noise * radius, signals.yaw_rate_sd_rad_s[index] * car.rear_track_m) / inputs.front_m_s
@@ -143,9 +140,7 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
         slip_noise=slip_noise,
         torque_rate_Nm_s=car.mass_kg * radius * np.abs(np.gradient(along, 1 / rate))[index],
         weight=min(1.0, step / rate / CORRELATION_S),
-        has_gyro=signals.has_gyro,
-        slip_known=signals.slip_known,
-        has_lateral=signals.has_lateral,
+        sensors=signals.sensors,
     )
 
 
@@ -172,7 +167,7 @@ def _front_left_share(signals: Signals, car: Car, lateral_m_s2: np.ndarray) -> n
     is slowed by little and tells it badly. A wheel that is not logged counts nothing. Without a gyro both count alike,
     for the yaw rate that would lead from one wheel to the middle comes from their difference."""
     logged = np.isfinite(signals.wheel_speed_m_s[:, :2]).all(axis=0)
-    if not logged.all() or not signals.has_gyro:
+    if not logged.all() or not signals.sensors.gyro:
         return np.full(len(signals.time_s), 0.5 if logged[0] == logged[1] else float(logged[0]))
     none = np.zeros(len(signals.time_s))
     left, right, _, _ = wheel_loads(long_m_s2=none, lat_m_s2=lateral_m_s2, downforce_N=none, **car.load_figures)
@@ -202,7 +197,7 @@ def _front_middle(signals: Signals, car: Car, left_share: np.ndarray) -> np.ndar
     left, right = signals.wheel_speed_m_s[:, 0] + half, signals.wheel_speed_m_s[:, 1] - half
     middle = left_share * np.nan_to_num(left) + (1 - left_share) * np.nan_to_num(right)
     ground = signals.speed_m_s
-    if not signals.has_long_g:
+    if not signals.sensors.long_g:
         ground = np.where(signals.braking, np.fmax(left, right), ground)
     return np.where(signals.speed_trusted, middle, ground)
 

@@ -21,6 +21,7 @@ from analyzer.lockcurve import model
 from analyzer.lockcurve.model import CurveAnchors, censored, huber
 from analyzer.lockcurve.observations import Observations
 from analyzer.lockcurve.unknowns import CURVE, HOLDS, Measured, Owner, Unknowns, measured_by, unknowns
+from analyzer.signals.session import Sensors
 from analyzer.vehicle.axle import AxleEquations, AxleInputs
 from analyzer.vehicle.axle_slopes import Derivatives
 from analyzer.vehicle.axle_solution import AxleSolution, solve
@@ -58,10 +59,8 @@ class LogPart:
     stretch: np.ndarray
     weight: float
     owner: Owner
+    sensors: Sensors
     measured: tuple[Measured, ...] = ()
-    has_gyro: bool = True
-    slip_known: bool = True
-    has_lateral: bool = True
 
 
 @dataclass(frozen=True)
@@ -78,6 +77,7 @@ class Problem:
     logs : the logs as a whole.
     anchors : what the parts say of a side's curve; None leaves the log alone to speak.
     lock_sd_Nm : scatter of the locking torque about its curve, of all samples or of each (n,).
+    sensors : what all logs measured.
     widened : factor on the deviations of the answer, see `fit`.
     """
 
@@ -95,9 +95,7 @@ class Problem:
     unknowns: Unknowns
     car: Car
     hold_sd_Nm: float
-    has_gyro: bool
-    slip_known: bool = True
-    has_lateral: bool = True
+    sensors: Sensors
     anchors: CurveAnchors | None = None
     lock_sd_Nm: np.ndarray | float = LOCK_SD_Nm
     widened: float = 1.0
@@ -159,9 +157,7 @@ def log_part(observed: Observations, *, owner: Owner = FIRST, measured: Sequence
         weight=min(1.0, observed.weight * thin),
         owner=owner,
         measured=tuple(measured),
-        has_gyro=observed.has_gyro,
-        slip_known=observed.slip_known,
-        has_lateral=observed.has_lateral,
+        sensors=observed.sensors,
     )
 
 
@@ -217,9 +213,7 @@ def joined(parts: Sequence[LogPart], car: Car, made: Unknowns) -> Problem:
         unknowns=made,
         car=car,
         hold_sd_Nm=hold_sd_Nm(car),
-        has_gyro=all(p.has_gyro for p in parts),
-        slip_known=all(p.slip_known for p in parts),
-        has_lateral=all(p.has_lateral for p in parts),
+        sensors=Sensors.common(p.sensors for p in parts),
     )
 
 

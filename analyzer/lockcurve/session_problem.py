@@ -31,7 +31,7 @@ from analyzer.lockcurve.problem import FIRST, MOST_SAMPLES, LogPart, Problem, ho
 from analyzer.lockcurve.unknowns import Measured, Owner, unknowns
 from analyzer.long_arrays import array_names
 from analyzer.phases.phases import Laps
-from analyzer.signals.session import Signals
+from analyzer.signals.session import Sensors, Signals
 from analyzer.signals.timebase import low_pass
 from analyzer.vehicle.axle import AxleInputs
 from analyzer.vehicle.car import Car
@@ -75,7 +75,7 @@ class SideSlip:
 
 def measured_as_a_whole(signals: Signals, laps: Laps, car: Car) -> tuple[Measured, ...]:
     """What the session tells of its sensors, for the beliefs of the fit; nothing where a channel is missing."""
-    if not (signals.has_gyro and signals.has_lateral):
+    if not (signals.sensors.gyro and signals.sensors.lat_g):
         return ()
     found = _regressed(signals, car)
     if found is None:
@@ -91,7 +91,7 @@ def measured_as_a_whole(signals: Signals, laps: Laps, car: Car) -> tuple[Measure
             "lateral_gain",
         )
     ]
-    if signals.has_long_g:
+    if signals.sensors.long_g:
         sd = float(np.hypot(deviations[UNKNOWNS.index("y")], PLACE_FLOOR_M))
         told.append(Measured({"sensor_y_m": 1.0}, float(y), sd, "sensor_pose", "accelerometer_y"))
         slip = SideSlip(car.cg_to_rear_m, values[4] * K_UNIT, values[5] * K3_UNIT)
@@ -127,7 +127,7 @@ def _regressed(signals: Signals, car: Car) -> tuple[np.ndarray, np.ndarray] | No
     one, none, change = np.ones_like(v), np.zeros_like(v), rising(v)
     lateral = [turning, one, -v, rising(r), *(-rising(s) for s in slips), -squared, none, none]
     equations = [(np.array(lateral), a - turning, LATERAL_SD[0] + LATERAL_SD[1] * np.abs(a))]
-    if signals.has_long_g:
+    if signals.sensors.long_g:
         longitudinal = [none, none, none, -squared, *drags, -rising(r), one, change]
         sd = LONGITUDINAL_SD[0] + LONGITUDINAL_SD[1] * np.abs(along)
         equations.append((np.array(longitudinal), along - change, sd))
@@ -209,23 +209,17 @@ def _slope_seen(signals: Signals, slip: SideSlip, lap: slice) -> tuple[np.ndarra
     return (way / max(way[-1], 1.0))[use], off[use]
 
 
-def session_priors(signals: Signals, car: Car, *, has_gyro: bool | None = None) -> tuple[Prior, ...]:
-    """Priors of a session's parameters; `has_gyro` False treats the yaw rate as put together though it was measured,
-    for runs that are fitted together."""
-    gyro = signals.has_gyro if has_gyro is None else has_gyro
-    return priors(
-        car,
-        has_gyro=gyro,
-        long_bias_sd_m_s2=signals.long_bias_sd_m_s2,
-        has_long_g=signals.has_long_g,
-        has_lateral=signals.has_lateral,
-        unchecked=signals.unchecked,
-    )
+def session_priors(signals: Signals, car: Car, *, gyro: bool = True) -> tuple[Prior, ...]:
+    """Priors of a session's parameters; without `gyro` the yaw rate counts as put together though it was measured, for
+    runs that are fitted together."""
+    sensors = replace(signals.sensors, gyro=signals.sensors.gyro and gyro)
+    return priors(car, sensors=sensors, long_bias_sd_m_s2=signals.long_bias_sd_m_s2)
 
 
 def shared_priors(signals: Sequence[Signals], car: Car) -> tuple[Prior, ...]:
     """Priors of sessions that are fitted together, each as wide as the session needs that knows least."""
-    every = [session_priors(s, car, has_gyro=all(one.has_gyro for one in signals)) for s in signals]
+    gyro = Sensors.common(s.sensors for s in signals).gyro
+    every = [session_priors(s, car, gyro=gyro) for s in signals]
     return tuple(max(same, key=lambda prior: prior.deviation) for same in zip(*every, strict=True))
 
 
@@ -278,7 +272,5 @@ def pooled(stretches: Iterable[tuple[Observations, slice]]) -> Observations:
         **arrays,
         inputs=AxleInputs(**inputs),
         weight=kept[0].weight * thin,
-        has_gyro=all(k.has_gyro for k in kept),
-        slip_known=all(k.slip_known for k in kept),
-        has_lateral=all(k.has_lateral for k in kept),
+        sensors=Sensors.common(k.sensors for k in kept),
     )

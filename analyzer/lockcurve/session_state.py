@@ -197,7 +197,7 @@ def session_state(
     # and where the wheels change speed against each other faster than the filters follow
     change = np.gradient(observed.speed_difference_rad_s, signals.time_s[observed.index])
     lost |= ndimage.binary_dilation(np.abs(change) > FASTEST_CHANGE_RAD_S2, iterations=2)
-    lost |= not observed.slip_known
+    lost |= not observed.sensors.slip_known
     difference = np.where(lost, np.nan, split)
     count, step = len(signals.time_s), rows_step(signals.rate_hz)
     ground = between_rows(solution.state[0], step, count)
@@ -245,7 +245,7 @@ def _solved(
     rolling = solve(value, observed.inputs.take(~braked), car)
     coast = coast_torque_Nm(rolling.at.input_torque_Nm, observed, signals, braked)
     inputs = observed.inputs
-    if not signals.has_long_g and front_logged(signals):
+    if not signals.sensors.long_g and front_logged(signals):
         rate = signals.rate_hz / rows_step(signals.rate_hz)
         inputs = without_brake_slip(value, inputs, braked, coast, car, rate_hz=rate)
     on_brakes = solve_braked(value, inputs.take(braked), coast[braked], car)
@@ -315,7 +315,7 @@ def _nuisance_variance(
     drawn_values = problem.unknowns.parameters(drawn.draws, problem.logs[log])
     values, vectors = np.linalg.eigh(np.cov(drawn_values.T))
     along = vectors * np.sqrt(np.maximum(values, 0.0))
-    if not fit.problem.has_lateral:
+    if not fit.problem.sensors.lat_g:
         across = [DERIVED_LATERAL_SD_M_S2 * (name == "lat_bias") for name in names]
         along = np.column_stack([along, across])
     rows = np.arange(0, len(inputs), VARIANCE_EVERY)

@@ -76,9 +76,9 @@ def spread(fit: Fit, *, replicates: int = REPLICATES) -> Spread:
     at = made.curve_slice(0)
     slipping = fit.solution.at.input_torque_Nm[fit.problem.slipping]
     form_error = model_error(fit.curve, slipping_torque_Nm=slipping, rng=rng, replicates=replicates)
-    if not fit.problem.has_gyro:
+    if not fit.problem.sensors.gyro:
         form_error = form_error * WITHOUT_GYRO
-    if not fit.problem.has_lateral:
+    if not fit.problem.sensors.lat_g:
         form_error = form_error * WITHOUT_LATERAL
     draws[:, at] += form_error
     variance = {"sampling": ((groups @ inverse)[:, at] ** 2).sum(axis=0)}
@@ -172,7 +172,7 @@ class _Seen:
             slipping=problem.slipping[rows],
             locked=problem.locked[rows],
             group=problem.group[rows],
-            slip_known=problem.slip_known,
+            slip_known=problem.sensors.slip_known,
         )
 
 

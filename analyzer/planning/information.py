@@ -179,7 +179,8 @@ def information_of(fit: Fit, priors: tuple[Prior, ...], *, hold_tie_Nm: float) -
         ),
         beliefs=_measured(problem.unknowns, {log.owner.source: log.owner for log in logs}),
         misses=_misses(logs),
-        form_factor=(1.0 if problem.has_gyro else WITHOUT_GYRO) * (1.0 if problem.has_lateral else WITHOUT_LATERAL),
+        form_factor=(1.0 if problem.sensors.gyro else WITHOUT_GYRO)
+        * (1.0 if problem.sensors.lat_g else WITHOUT_LATERAL),
         hold_tie_Nm=hold_tie_Nm,
         widened=problem.widened,
     )

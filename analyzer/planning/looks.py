@@ -139,9 +139,7 @@ def looks_of(held: Held, fit: Fit, known: Information, *, name: str) -> Looks:
         stretch=np.zeros(len(use), int),
         weight=1.0,
         owner=Owner(source=("planned", name)),
-        has_gyro=fit.problem.has_gyro,
-        slip_known=fit.problem.slip_known,
-        has_lateral=fit.problem.has_lateral,
+        sensors=fit.problem.sensors,
     )
     made = unknowns(known.priors, [part.owner], hold_sd_Nm=known.hold_sd_Nm)
     theta = np.array([*(known.values[column.name] for column in made.columns), *known.curve])

@@ -197,7 +197,7 @@ def plan(fit: Fit, analysis: Analysis, *, setup: Setup | None = None, question: 
             options.append(Option(("bench", with_bench), MINUTES["bench"] + MINUTES[with_bench], both))
     driven = [(("circles",), MINUTES["circles"], _circles()), (("slow_lap",), *_slow_lap(analysis))]
     for kinds, minutes, arcs in driven:
-        if not arcs or not fit.problem.slip_known:
+        if not arcs or not fit.problem.sensors.slip_known:
             continue
         most = largest_pulse_Nm(fit)
         held = held_on(arcs, car, shut_Nm=shut_throttle_Nm(fit), most_Nm=most)

@@ -286,7 +286,7 @@ def _curve(analysis: Analysis) -> str:
         bounds = [p.lower_Nm for p in curve.points if p.kind == "bound" and p.lower_Nm is not None]
         if bounds and max(bounds) > 0:
             return f"The log gives only a lower limit for the lock: it held at least {max(bounds):.0f} N.m."
-        if not analysis.signals.slip_known:
+        if not analysis.signals.sensors.slip_known:
             return f"The log gives no lock curve: {preload.reason}."
         return "The log gives no lock curve: the plates slipped too little in it, or it is too short."
     parts = []

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analyzer.channels import STANDARD_GRAVITY_M_S2
-from analyzer.signals.session import CalibrationStep, taken_out
+from analyzer.signals.session import CalibrationStep, Sensors, taken_out
 from analyzer.signals.timebase import low_pass
 from analyzer.vehicle.car import Car
 
@@ -41,15 +41,14 @@ def find_zeros(
     moving: np.ndarray,
     rate_hz: float,
     car: Car,
-    has_gyro: bool,
-    has_lateral: bool,
+    sensors: Sensors,
 ) -> Zeros:
     """Zeros of gyro and lateral accelerometer, and the front wheels' scale, by robust least squares.
 
     Parameters
     ----------
     front_m_s : (n, 2) left and right, or None where not both are logged.
-    has_gyro, has_lateral : `yaw_rad_s`, `lateral_m_s2` were measured, not had from the other one.
+    sensors : of which `yaw_rad_s`, `lateral_m_s2` were measured, not had from the other one.
 
     Notes
     -----
@@ -63,11 +62,11 @@ def find_zeros(
 
         v_y = b yaw - K v lateral - K3 v lateral^3.
     """
-    thin = max(1, round(rate_hz / BIAS_ROWS_HZ)) if has_gyro else 1
+    thin = max(1, round(rate_hz / BIAS_ROWS_HZ)) if sensors.gyro else 1
     straight, moving = np.flatnonzero(straight)[::thin], np.flatnonzero(moving)[::thin]
-    both = has_gyro and has_lateral
+    both = sensors.gyro and sensors.lat_g
     # zeros that nothing tells stay where they are
-    sure = [0.02 if both else 1e-6, 0.3 if has_lateral else 1e-6, 0.01, *SIDE_SLIP_SD]
+    sure = [0.02 if both else 1e-6, 0.3 if sensors.lat_g else 1e-6, 0.01, *SIDE_SLIP_SD]
     rows, targets, samples = [np.diag(1 / np.array(sure))], [np.zeros(len(sure))], []
     if both:
         row, target = _side_slip_rows(speed_m_s, yaw_rad_s, lateral_m_s2, moving, rate_hz)
@@ -77,8 +76,8 @@ def find_zeros(
     if front_m_s is not None:
         v, turned = speed_m_s[straight], -car.front_track_m / speed_m_s[straight]
         zero, one = np.zeros_like(v), np.ones_like(v)
-        by_zeros = [turned, zero, one] if has_gyro else [zero, turned / v, one]
-        turning = yaw_rad_s[straight] if has_gyro else lateral_m_s2[straight] / v
+        by_zeros = [turned, zero, one] if sensors.gyro else [zero, turned / v, one]
+        turning = yaw_rad_s[straight] if sensors.gyro else lateral_m_s2[straight] / v
         left, right = front_m_s[straight].T
         rows.append(np.array([*by_zeros, *[zero] * len(SIDE_SLIP_SD)]) / 0.002)
         targets.append(((right - left) / v + turned * turning) / 0.002)
@@ -102,7 +101,7 @@ def find_zeros(
     if both:
         words = "yaw rate is off by {} over the session"
         steps.append(taken_out("yaw_rate_bias", float(np.degrees(yaw)), float(np.degrees(yaw_sd)), "deg/s", words))
-    if has_lateral and (both or front_m_s is not None):
+    if sensors.lat_g and (both or front_m_s is not None):
         words = "lateral acceleration is off by {} over the session"
         steps.append(taken_out("lateral_bias", side, float(lateral_sd), "m/s2", words))
     if front_m_s is not None:

@@ -1,5 +1,7 @@
 """From a recording to calibrated signals: biases, wheel scales, yaw rate, speed, path."""
 
+from dataclasses import replace
+
 import numpy as np
 from scipy import ndimage
 
@@ -18,7 +20,7 @@ from analyzer.signals.kinematics import (
     surface_speeds_m_s,
 )
 from analyzer.signals.log_stretches import lost_car
-from analyzer.signals.session import CalibrationStep, Signals, taken_out
+from analyzer.signals.session import CalibrationStep, Sensors, Signals, taken_out
 from analyzer.signals.timebase import low_pass, to_uniform
 from analyzer.vehicle.car import Car
 
@@ -100,6 +102,7 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
     wheels = _calibrate_rear(wheels, straight, steps)
     trusted = ~braking & moving
     front_yaw, front_sd = np.full(n, np.nan), np.full(n, np.inf)
+    sensors = Sensors(gyro=gyro is not None, lat_g="lat_g" in channels, unchecked=recording.unchecked)
     zeros = find_zeros(
         front_m_s=front if has_fronts else None,
         speed_m_s=speed,
@@ -109,8 +112,7 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
         moving=moving,
         rate_hz=rate,
         car=car,
-        has_gyro=gyro is not None,
-        has_lateral="lat_g" in channels,
+        sensors=sensors,
     )
     steps += zeros.steps
     if has_fronts:
@@ -208,12 +210,8 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
         lap_channel=channels.get("lap"),
         calibration=tuple(steps),
         annotations=tuple(notes),
-        has_gyro=gyro is not None,
-        has_long_g=long_known,
-        slip_known=long_known or not by_satellite,
-        has_lateral="lat_g" in channels,
+        sensors=replace(sensors, long_g=long_known, slip_known=long_known or not by_satellite),
         wheel_speed_noise_m_s=_noise(wheels[:, 2:]),
-        unchecked=recording.unchecked,
     )
 
 

@@ -244,5 +244,5 @@ def require_slip(name: str, signals: Signals) -> None:
     """
     if mark := contradicted(signals.annotations):
         raise CannotTell(f"{name}: {mark.message}")
-    if not signals.slip_known:
+    if not signals.sensors.slip_known:
         raise CannotTell(f"{name}: {SLIP_UNKNOWN}")

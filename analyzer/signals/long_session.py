@@ -29,7 +29,7 @@ from analyzer.signals.consistency import consistent
 from analyzer.signals.delays import Delay
 from analyzer.signals.examine import LookedOver, aligned, look_over
 from analyzer.signals.kinematics import first_position, from_position
-from analyzer.signals.session import CalibrationStep, Signals
+from analyzer.signals.session import CalibrationStep, Sensors, Signals
 from analyzer.vehicle.car import Car
 
 BLOCK_ROWS = 500_000  # about 1.4 hours at 100 Hz; a log up to half as long again is one block
@@ -190,12 +190,7 @@ class LongSession:
             annotations=annotations_of_all(self._notes),
             calibration=calibration_of_all([s.calibration for s in self._blocks]),
             wheel_speed_noise_m_s=float(np.median([s.wheel_speed_noise_m_s for s in self._blocks])),
-            has_gyro=all(s.has_gyro for s in self._blocks),
-            has_long_g=all(s.has_long_g for s in self._blocks),
-            slip_known=all(s.slip_known for s in self._blocks),
-            has_lateral=all(s.has_lateral for s in self._blocks),
-            # one clock and one unit for all blocks: what one of them checks is checked
-            unchecked=tuple(u for u in self._blocks[0].unchecked if all(u in s.unchecked for s in self._blocks)),
+            sensors=Sensors.common(s.sensors for s in self._blocks),
             **({} if self._has_lap else {"lap_channel": None}),
         )
 

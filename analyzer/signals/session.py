@@ -1,5 +1,6 @@
 """A session on one time base, calibrated: what every later layer works on."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,6 +31,38 @@ def taken_out(code: str, value: float, standard_deviation: float, unit: str, wor
 
 
 @dataclass(frozen=True)
+class Sensors:
+    """What a session measured of the car's motion; a channel that is False was put together from others.
+
+    Attributes
+    ----------
+    gyro, long_g, lat_g : the log has its own yaw rate, longitudinal, lateral acceleration.
+    slip_known : the ground speed is good enough for slip: a front wheel rolls beside it, or satellites tell it and an
+        accelerometer tells how late they do.
+    unchecked : scales that no other channel checks: the clock's (`time`), the wheel speeds' (`wheel_scale`), lateral
+        acceleration's (`lat_g`).
+    """
+
+    gyro: bool = True
+    long_g: bool = True
+    lat_g: bool = True
+    slip_known: bool = True
+    unchecked: tuple[str, ...] = ()
+
+    @classmethod
+    def common(cls, several: "Iterable[Sensors]") -> "Sensors":
+        """What all of them measured. They share clock and units, so a scale that one of them checks is checked."""
+        every = tuple(several)
+        return cls(
+            gyro=all(s.gyro for s in every),
+            long_g=all(s.long_g for s in every),
+            lat_g=all(s.lat_g for s in every),
+            slip_known=all(s.slip_known for s in every),
+            unchecked=tuple(u for u in every[0].unchecked if all(u in s.unchecked for s in every)),
+        )
+
+
+@dataclass(frozen=True)
 class Signals:
     """Calibrated channels on a uniform time base, in SI; ISO 8855 signs (left turn positive).
 
@@ -56,11 +89,8 @@ class Signals:
     lap_channel : lap number from the log as float (NaN where unknown), or None.
     calibration : what was found, in order.
     annotations : what is wrong where (from reading, faults and calibration).
-    has_gyro, has_long_g, has_lateral : the log has its own yaw rate, longitudinal, lateral acceleration.
-    slip_known : the ground speed is good enough for slip: a front wheel rolls beside it, or satellites tell it and an
-        accelerometer tells how late they do.
+    sensors : what the session measured.
     wheel_speed_noise_m_s : standard deviation of white noise of the rear wheel speeds (m/s).
-    unchecked : scales that no other channel checks (`time`, `wheel_scale`, `lat_g`).
     """
 
     time_s: np.ndarray
@@ -84,12 +114,8 @@ class Signals:
     lap_channel: np.ndarray | None
     calibration: tuple[CalibrationStep, ...]
     annotations: tuple[Annotation, ...]
-    has_gyro: bool = True
-    has_long_g: bool = True
-    slip_known: bool = True
-    has_lateral: bool = True
+    sensors: Sensors = Sensors()
     wheel_speed_noise_m_s: float = 0.05
-    unchecked: tuple[str, ...] = ()
 
     @property
     def long_bias_sd_m_s2(self) -> float:

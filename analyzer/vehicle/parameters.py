@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analyzer.signals.session import Sensors
 from analyzer.vehicle.car import Car
 
 
@@ -39,16 +40,13 @@ UNCHECKED_SD = float(np.log(1.2) / np.sqrt(3))
 def priors(
     car: Car,
     *,
-    has_gyro: bool,
+    sensors: Sensors,
     long_bias_sd_m_s2: float,
-    has_long_g: bool = True,
-    has_lateral: bool = True,
-    unchecked: tuple[str, ...] = (),
 ) -> tuple[Prior, ...]:
     """The nuisance parameters of a session. Log-scale ones start at 0 and multiply the car file's figure.
 
-    `unchecked` are the scales that no other channel checks: the clock (`time`), the wheel speeds' (`wheel_scale`) and
-    lateral acceleration's (`lat_g`). A change of speed that stands in for an accelerometer hangs on the first two.
+    A scale that no other channel checks is as wide as it is then unsure; a change of speed that stands in for an
+    accelerometer hangs on the clock's and the wheel speeds'.
 
     The tyre's deviations span racing tyres (common practice, no source) and what published tyres differ by: slip
     stiffness over load falls or rises with load (SAE 870421's rises by 0.2 per doubling), the effective radius is a
@@ -59,9 +57,9 @@ def priors(
     place = lambda axis, silent, used: car.sensor_place(axis, silent) if used else (0.0, UNUSED_SD)  # noqa: E731
     fall = car.radius_fall(RADIUS_FALL, RADIUS_FALL_SD)
     within = lambda p: per_cent(p) / np.sqrt(3)  # noqa: E731  of limits, all values between alike (JCGM 100, 4.3.7)
-    open_ = {scale: UNCHECKED_SD if scale in unchecked else 0.0 for scale in ("time", "wheel_scale", "lat_g")}
-    change_sd = UNUSED_SD if has_long_g else max(float(np.hypot(open_["time"], open_["wheel_scale"])), UNUSED_SD)
-    lat_gain, lat_gain_sd = _lean(car.roll_lean(LEAN, LEAN_SD), has_lateral)
+    open_ = {scale: UNCHECKED_SD if scale in sensors.unchecked else 0.0 for scale in ("time", "wheel_scale", "lat_g")}
+    change_sd = UNUSED_SD if sensors.long_g else max(float(np.hypot(open_["time"], open_["wheel_scale"])), UNUSED_SD)
+    lat_gain, lat_gain_sd = _lean(car.roll_lean(LEAN, LEAN_SD), sensors.lat_g)
     return (
         Prior("log_slip_stiffness", np.log(tyre.slip_stiffness), 0.4, "tyre"),
         Prior(
@@ -79,8 +77,8 @@ def priors(
         Prior("rear_front_growth", 0.0, 0.002, "wheel_calibration"),
         Prior("rear_left_right_scale", 0.0, 0.0005, "wheel_calibration"),
         Prior("front_left_right_scale", 0.0, 0.0005, "wheel_calibration"),
-        Prior("yaw_bias", 0.0, 0.0015 if has_gyro else 0.010, "yaw_rate"),
-        Prior("log_yaw_scale", 0.0, GYRO_SCALE_SD if has_gyro else 0.04, "yaw_rate"),
+        Prior("yaw_bias", 0.0, 0.0015 if sensors.gyro else 0.010, "yaw_rate"),
+        Prior("log_yaw_scale", 0.0, GYRO_SCALE_SD if sensors.gyro else 0.04, "yaw_rate"),
         Prior(
             "log_speed_scale",
             0.0,
@@ -90,11 +88,11 @@ def priors(
             "wheel_calibration",
         ),
         Prior("log_front_track", 0.0, np.sqrt(2) * within(sure.track_percent), "wheel_calibration"),
-        Prior("sensor_x_m", *place("x", SENSOR_X_SD_M, has_long_g or has_lateral), "sensor_pose"),
-        Prior("sensor_y_m", *place("y", SENSOR_Y_SD_M, has_long_g or has_lateral), "sensor_pose"),
-        Prior("sensor_turned", 0.0, SENSOR_TURNED_SD if has_long_g and has_lateral else UNUSED_SD, "sensor_pose"),
+        Prior("sensor_x_m", *place("x", SENSOR_X_SD_M, sensors.long_g or sensors.lat_g), "sensor_pose"),
+        Prior("sensor_y_m", *place("y", SENSOR_Y_SD_M, sensors.long_g or sensors.lat_g), "sensor_pose"),
+        Prior("sensor_turned", 0.0, SENSOR_TURNED_SD if sensors.long_g and sensors.lat_g else UNUSED_SD, "sensor_pose"),
         Prior("lat_gain", lat_gain, float(np.hypot(lat_gain_sd, open_["lat_g"])), "sensor_pose"),
-        Prior("long_gain", *_lean(car.pitch_lean(PITCH_LEAN, PITCH_LEAN_SD), has_long_g), "sensor_pose"),
+        Prior("long_gain", *_lean(car.pitch_lean(PITCH_LEAN, PITCH_LEAN_SD), sensors.long_g), "sensor_pose"),
         Prior("change_gain", 0.0, change_sd, "sensor_pose"),
         Prior("long_bias", 0.0, long_bias_sd_m_s2, "acceleration"),
         Prior("lat_bias", 0.0, 0.08, "acceleration"),

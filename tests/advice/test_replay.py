@@ -7,13 +7,14 @@ import pytest
 from made_analysis import made_car
 
 from analyzer.advice.replay import Demand, replay, side_by_side
+from analyzer.signals.session import Sensors
 from analyzer.vehicle.axle import tyre_figures
 from analyzer.vehicle.parameters import priors
 from analyzer.vehicle.tyres import wheel_forces
 
 STEP_S, STEPS = 0.05, 60
 CAR = made_car()
-VALUE = {p.name: p.start for p in priors(CAR, has_gyro=True, long_bias_sd_m_s2=0.1)}
+VALUE = {p.name: p.start for p in priors(CAR, sensors=Sensors(), long_bias_sd_m_s2=0.1)}
 OPEN = np.zeros(5)
 NEVER_SLIPS = np.array([1e7, 0, 0, 0, 0])
 

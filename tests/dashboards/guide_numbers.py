@@ -18,6 +18,7 @@ from analyzer.findings.coast_understeer import steer_for_moment_rad
 from analyzer.findings.rear_axle import rear_axle
 from analyzer.lockcurve import model
 from analyzer.lockcurve.model import censored, huber
+from analyzer.signals.session import Sensors
 from analyzer.vehicle.axle import AxleInputs, equations
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.parameters import priors
@@ -246,7 +247,7 @@ def _unseen(g):
     unsure = {k: one(1) for k in ("front_sd_m_s", "front_difference_sd_m_s")}
     inputs = AxleInputs(**nothing | {k: one(g["u"]) for k in ("left_m_s", "right_m_s", "front_m_s")} | unsure)
     inputs = replace(inputs, yaw_rad_s=one(g["r"]))
-    value = {p.name: float(p.start) for p in priors(car, has_gyro=True, long_bias_sd_m_s2=0.03)}
+    value = {p.name: float(p.start) for p in priors(car, sensors=Sensors(), long_bias_sd_m_s2=0.03)}
     state = np.array([one(g["u"]), one(g["s"])])
     with_meter, without = (
         equations(state, value, replace(inputs, long_from_speed=one(kind)), car, slopes=False).input_torque_Nm[0]
@@ -284,7 +285,7 @@ def _split(g):
 def _transfer(g):
     limits = dict(cg_height_percent=g["limits of h_cg and q"], load_transfer_percent=g["limits of h_cg and q"])
     car = Car(**A_CAR, uncertainty=limits)
-    known = {p.name: p.deviation for p in priors(car, has_gyro=True, long_bias_sd_m_s2=0.03)}
+    known = {p.name: p.deviation for p in priors(car, sensors=Sensors(), long_bias_sd_m_s2=0.03)}
 
     def locking_Nm(**moved):
         left, right = _rear_loads(g, **moved)

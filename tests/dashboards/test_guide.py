@@ -16,6 +16,7 @@ import pytest
 from analyzer.cli.main import build_parser
 from analyzer.differential.setup import Breakaway, Setup, SetupUncertainty
 from analyzer.differential.springs import ConeSpring, RingSpring, Shims
+from analyzer.signals.session import Sensors
 from analyzer.vehicle.car import Car, CarUncertainty, Tyre
 from analyzer.vehicle.parameters import priors
 from dashboards.guide.guide import PAGES, help_address, page
@@ -101,7 +102,7 @@ def test_figures_on_the_page_are_those_of_the_code():
 
 def test_priors_on_the_page_are_those_of_the_fit():
     car = Car(**guide_numbers.A_CAR)
-    of_code = {p.name: p for p in priors(car, has_gyro=True, long_bias_sd_m_s2=0.03)}
+    of_code = {p.name: p for p in priors(car, sensors=Sensors(), long_bias_sd_m_s2=0.03)}
     on_page = {t["data-prior"]: t for _, t in Elements(page("theory").body).found if "data-prior" in t}
     assert set(on_page) == set(of_code) - NOT_IN_THE_TABLE
     for name, tags in on_page.items():

@@ -14,6 +14,7 @@ from analyzer.findings.find_all import HABIT_LOG_ODDS, with_habits
 from analyzer.findings.finding import by_cause, by_corner, grouped
 from analyzer.findings.rear_axle import rear_axle
 from analyzer.findings.wheel_spin import _with_cause, find_inside_wheel_spin, with_probability
+from analyzer.signals.session import Sensors
 from analyzer.vehicle.tyres import envelope
 
 
@@ -75,7 +76,10 @@ def test_where_the_wheels_can_blame_nobody_there_is_no_probability():
     for found, why in (
         (spins(None)[0], OpenBecause.NOT_REPLAYED),
         (spins(made_counterfactual(), still)[0], OpenBecause.STOPPED),
-        (spins(made_counterfactual(), lambda s: replace(s, slip_known=False))[0], OpenBecause.SLIP_UNKNOWN),
+        (
+            spins(made_counterfactual(), lambda s: replace(s, sensors=Sensors(slip_known=False)))[0],
+            OpenBecause.SLIP_UNKNOWN,
+        ),
     ):
         evidence = found.evidence
         assert (evidence.foot_or_car, evidence.probability_car, evidence.open_because) == (Blame.OPEN, None, why)

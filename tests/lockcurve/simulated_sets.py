@@ -11,6 +11,7 @@ from vehicle.made_axle import IDEAL, made_car, made_inputs
 from analyzer.lockcurve import model
 from analyzer.lockcurve.observations import Observations
 from analyzer.lockcurve.problem import LOCK_SD_Nm
+from analyzer.signals.session import Sensors
 from analyzer.vehicle.axle import AxleInputs, equations
 from analyzer.vehicle.parameters import priors
 
@@ -18,7 +19,7 @@ CAR = made_car()
 # the tyre and the car are known: only the lock curve is asked for
 KNOWN = tuple(
     replace(p, start=IDEAL.get(p.name, p.start), deviation=1e-5)
-    for p in priors(CAR, has_gyro=True, long_bias_sd_m_s2=0.03)
+    for p in priors(CAR, sensors=Sensors(), long_bias_sd_m_s2=0.03)
 )
 STEPS = np.array([[0.5], [0.5], [0.03]])  # longest Newton step of wheel speeds (m/s) and side slip
 
@@ -60,7 +61,7 @@ def simulated_set(count: int, rng: np.random.Generator) -> SimulatedSet:
         slip_noise=np.zeros(count),
         torque_rate_Nm_s=np.zeros(count),
         weight=1.0,
-        has_gyro=True,
+        sensors=Sensors(),
     )
     return SimulatedSet(observed, curve, torque, asked)
 

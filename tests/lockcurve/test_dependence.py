@@ -46,7 +46,7 @@ def test_one_corner_pass_is_longer_than_the_best_block_and_passes_are_independen
     case = CASES["club 1180 kg, 100 Hz"]
     signals = (analysis := analysed(case.drive().log, case.car, tmp_path)).signals
     observed = observe(signals, analysis.corners, case.car)
-    nuisance = priors(case.car, has_gyro=signals.has_gyro, long_bias_sd_m_s2=signals.long_bias_sd_m_s2)
+    nuisance = priors(case.car, sensors=signals.sensors, long_bias_sd_m_s2=signals.long_bias_sd_m_s2)
     fitted = fit(make_problem(observed, case.car, nuisance))
     problem = fitted.problem
     residual = evaluate(problem, fitted.theta, None, None).measured[problem.slipping]

@@ -10,6 +10,7 @@ from analyzer.lockcurve import uncertainty
 from analyzer.lockcurve.fit import fit
 from analyzer.lockcurve.problem import make_problem
 from analyzer.lockcurve.uncertainty import model_error, spread
+from analyzer.signals.session import Sensors
 
 CURVE = np.array([60.0, 0.3, 20.0, 0.15, 20.0])
 SLIPPING_Nm = np.array([-300.0, 200.0, 400.0, 700.0, 500.0])  # the middle of their sizes is 400
@@ -56,12 +57,12 @@ def test_a_wrong_split_moves_each_slope_by_itself_and_no_hold_off(monkeypatch):
 
 
 @pytest.mark.parametrize(
-    ("known", "wider"), [("has_gyro", uncertainty.WITHOUT_GYRO), ("has_lateral", uncertainty.WITHOUT_LATERAL)]
+    ("known", "wider"), [("gyro", uncertainty.WITHOUT_GYRO), ("lat_g", uncertainty.WITHOUT_LATERAL)]
 )
 def test_without_a_sensor_of_turning_the_form_error_is_widened_by_what_is_stated(known, wider):
     """A yaw rate or lateral acceleration put together errs alike in like corners, which resampling cannot see."""
     fitted = fit(make_problem(simulated_set(300, np.random.default_rng(8)).observed, CAR, KNOWN))
-    put_together = replace(fitted, problem=replace(fitted.problem, **{known: False}))
+    put_together = replace(fitted, problem=replace(fitted.problem, sensors=Sensors(**{known: False})))
     with_gyro, without = (spread(f, replicates=100) for f in (fitted, put_together))
     error = (without.draws - with_gyro.draws)[:, -5:] / (wider - 1)
     assert wider > 1 and np.std(error[:, 1]) > 0.5 * uncertainty.SPLIT_ERROR_SHARE

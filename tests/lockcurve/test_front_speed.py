@@ -18,6 +18,7 @@ from analyzer.phases.corners import find_corners
 from analyzer.phases.laps import find_laps
 from analyzer.signals.calibrate import prepare
 from analyzer.signals.examine import examined
+from analyzer.signals.session import Sensors
 from analyzer.vehicle.car import load_car
 from analyzer.vehicle.parameters import priors
 
@@ -81,13 +82,13 @@ def test_one_front_wheel_tells_the_speed_of_the_middle(session):
 
 def test_without_a_gyro_both_front_wheels_count_alike(session):
     signals, corners, car = session
-    assert (observe(replace(signals, has_gyro=False), corners, car).inputs.front_left_share == 0.5).all()
+    assert (observe(replace(signals, sensors=Sensors(gyro=False)), corners, car).inputs.front_left_share == 0.5).all()
 
 
 def test_where_the_measurements_leave_the_split_open_there_is_none(session, monkeypatch):
     signals, corners, car = session
     observed = observe(signals, corners, car)
-    nuisance = priors(car, has_gyro=True, long_bias_sd_m_s2=signals.long_bias_sd_m_s2)
+    nuisance = priors(car, sensors=Sensors(), long_bias_sd_m_s2=signals.long_bias_sd_m_s2)
     fitted = fit(make_problem(observed, car, nuisance))
     drawn = spread(fitted)
     plain = session_state(fitted, drawn, observed, signals, car)

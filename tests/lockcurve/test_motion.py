@@ -9,7 +9,7 @@ from vehicle.made_axle import made_car
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.lockcurve.session_problem import K3_UNIT, SideSlip, longitudinal_zero, measured_as_a_whole
 from analyzer.phases.phases import Laps
-from analyzer.signals.session import Signals
+from analyzer.signals.session import Sensors, Signals
 
 CAR = made_car()
 RATE_HZ, LENGTH_M, LAPS = 50.0, 1600.0, 6
@@ -100,9 +100,9 @@ def test_without_laps_a_slope_may_be_the_zero_and_nothing_is_told():
 
 def test_a_channel_that_is_not_logged_tells_nothing():
     signals, laps = made_signals()
-    assert measured_as_a_whole(replace(signals, has_gyro=False), laps, CAR) == ()
-    assert measured_as_a_whole(replace(signals, has_lateral=False), laps, CAR) == ()
-    codes = [one.code for one in measured_as_a_whole(replace(signals, has_long_g=False), laps, CAR)]
+    assert measured_as_a_whole(replace(signals, sensors=Sensors(gyro=False)), laps, CAR) == ()
+    assert measured_as_a_whole(replace(signals, sensors=Sensors(lat_g=False)), laps, CAR) == ()
+    codes = [one.code for one in measured_as_a_whole(replace(signals, sensors=Sensors(long_g=False)), laps, CAR)]
     assert codes == ["lateral_gain"]
 
 

@@ -8,6 +8,7 @@ import pytest
 from analyzer.lockcurve import session_problem as room
 from analyzer.lockcurve.observations import Observations
 from analyzer.lockcurve.session_problem import pooled
+from analyzer.signals.session import Sensors
 from analyzer.vehicle.axle import AxleInputs
 
 COUNT = 1000
@@ -29,7 +30,7 @@ def stretch(start: int) -> Observations:
         slip_noise=number,
         torque_rate_Nm_s=number,
         weight=0.02,
-        has_gyro=True,
+        sensors=Sensors(),
     )
 
 

@@ -9,6 +9,7 @@ from lockcurve.simulated_sets import CAR, KNOWN, simulated_set
 from analyzer.lockcurve.fit import ASSUMED_PASSES, COMMON, FRONT, LEAST_SHARE, fit, shown, weighed
 from analyzer.lockcurve.problem import LOCK_SD_Nm, evaluate, make_problem
 from analyzer.lockcurve.uncertainty import spread
+from analyzer.signals.session import Sensors
 
 PASSES, ROWS = 40, 15
 
@@ -41,13 +42,13 @@ def test_one_pass_that_went_wrong_does_not_speak_for_the_others():
     assert shown(*passes(spoilt)) < 1.25 * shown(*passes(means))
 
 
-def seen(front, slipping, locked, **known):
+def seen(front, slipping, locked, *, gyro=True):
     """A problem of `PASSES` passes, and an evaluation that leaves residuals of these sizes: of the front wheels' speed,
     of the locking torque where the axle slips, and (where it does not) what would be one were it slipping. The sign
     changes from pass to pass, so that all passes err as much."""
     made = simulated_set(PASSES * ROWS, np.random.default_rng(4))
     group = np.tile(np.arange(PASSES), ROWS)  # each with slipping and locked samples
-    problem = replace(make_problem(replace(made.observed, group=group), CAR, KNOWN), **known)
+    problem = replace(make_problem(replace(made.observed, group=group), CAR, KNOWN), sensors=Sensors(gyro=gyro))
     now = evaluate(problem, problem.start, None, None)
     sign = np.where(group % 2, 1.0, -1.0)
     residual = now.solution.at.residual.copy()
@@ -68,8 +69,8 @@ def test_each_error_comes_from_its_own_residuals_and_counts_as_said():
 
 
 def test_errors_are_never_taken_for_much_less_than_assumed_and_without_a_gyro_not_for_less_at_all():
-    for has_gyro, least in ((True, LEAST_SHARE), (False, 1.0)):
-        problem, now = seen(0.01, 0.01, 0.01, has_gyro=has_gyro)
+    for gyro, least in ((True, LEAST_SHARE), (False, 1.0)):
+        problem, now = seen(0.01, 0.01, 0.01, gyro=gyro)
         found = weighed(problem, now)
         assert found.inputs.front_sd_m_s == pytest.approx(least * problem.inputs.front_sd_m_s)
         assert found.lock_sd_Nm == pytest.approx(LEAST_SHARE * LOCK_SD_Nm)

@@ -24,6 +24,7 @@ from analyzer.presentation.words import (
     laps_words,
     whole_laps_words,
 )
+from analyzer.signals.session import Sensors
 from analyzer.vehicle.parameters import priors
 
 
@@ -104,7 +105,7 @@ def test_what_was_fitted_is_in_figures_with_units_not_in_logarithms(analysis):
     fitted = {"log_friction": (np.log(1.2), 0.05), "log_mass": (0.01, 0.01), "yaw_bias": (np.radians(0.5), 0.001)}
     rows = fitted_rows(replace(analysis, tyre=fitted))
     assert [row[1:] for row in rows] == [("1.20", "0.06", ""), ("+1.0", "1.0", "%"), ("0.50", "0.06", "deg/s")]
-    assert {p.name for p in priors(analysis.car, has_gyro=True, long_bias_sd_m_s2=0.1)} == set(SHOWN)
+    assert {p.name for p in priors(analysis.car, sensors=Sensors(), long_bias_sd_m_s2=0.1)} == set(SHOWN)
 
 
 def test_a_locked_axle_with_bounds_is_told_as_such():

@@ -189,7 +189,7 @@ def test_the_longitudinal_bias_is_as_sure_as_its_blocks_agree(monkeypatch):
 def test_without_a_gyro_the_front_wheels_and_lateral_acceleration_give_the_yaw_rate():
     made, yaw, _, _ = made_session(scales=(0.3, -0.2, 0, 0), gyro=False)
     signals = prepare(made, car=CAR)
-    assert not signals.has_gyro and "yaw_rate_fused" in {a.code for a in signals.annotations}
+    assert not signals.sensors.gyro and "yaw_rate_fused" in {a.code for a in signals.annotations}
     inner = slice(200, -200)
     assert np.sqrt(np.mean((signals.yaw_rate_rad_s - yaw)[inner] ** 2)) < 0.012
     with_gyro = prepare(made_session(scales=(0.3, -0.2, 0, 0))[0], car=CAR)

@@ -77,10 +77,10 @@ def test_without_front_wheels_and_accelerometer_no_slip_is_known():
     made, _, speed, _ = made_session()
     log = without_fronts(made, gps_speed=speed)
     known = prepare(log, car=CAR)
-    assert known.slip_known and "speed_delay" in {s.code for s in known.calibration}
+    assert known.sensors.slip_known and "speed_delay" in {s.code for s in known.calibration}
     require_slip("run.csv", known)
     unknown = prepare(replace(log, channels={k: v for k, v in log.channels.items() if k != "long_g"}), car=CAR)
-    assert not unknown.slip_known
+    assert not unknown.sensors.slip_known
     assert [a.severity for a in unknown.annotations if a.code == "slip_unknown"] == ["error"]
     with pytest.raises(CannotTell, match=r"run.csv: .* Log a front wheel speed or longitudinal acceleration"):
         require_slip("run.csv", unknown)

@@ -66,7 +66,7 @@ def test_without_a_lateral_accelerometer_side_slip_is_thought_of():
     inside = slice(200, -200)
     off = np.std((found.lat_m_s2 - true)[inside])
     by_turning = np.std((session.channels["yaw_rate"] * found.speed_m_s - true)[inside])
-    assert off < 0.4 * by_turning and not found.has_lateral
+    assert off < 0.4 * by_turning and not found.sensors.lat_g
 
 
 def test_a_lateral_acceleration_had_from_the_gyro_says_nothing_of_its_zero():

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from analyzer.signals.session import Sensors
 from analyzer.vehicle.axle import AxleInputs
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.parameters import priors
@@ -31,7 +32,7 @@ IDEAL = dict(radius_fall=0.0, radius_bend=0.0, lat_gain=0.0, long_gain=0.0)  # s
 
 def starts(car: Car, **changes: float) -> dict[str, float]:
     """Nuisance values at their priors' starts, tyres and sensor ideal, but for `changes`."""
-    return {p.name: p.start for p in priors(car, has_gyro=True, long_bias_sd_m_s2=0.03)} | IDEAL | changes
+    return {p.name: p.start for p in priors(car, sensors=Sensors(), long_bias_sd_m_s2=0.03)} | IDEAL | changes
 
 
 def made_inputs(

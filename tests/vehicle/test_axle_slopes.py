@@ -7,13 +7,14 @@ import numpy as np
 import pytest
 from vehicle.made_axle import made_car, made_inputs, starts
 
+from analyzer.signals.session import Sensors
 from analyzer.vehicle.axle import equations
 from analyzer.vehicle.axle_slopes import MOVES, NOTHING, Derivatives
 from analyzer.vehicle.axle_solution import LARGEST_SIDE_SLIP, rolling_freely, solve
 from analyzer.vehicle.parameters import priors
 
 CAR = made_car(drag_area_m2=0.8, downforce_area_m2=0.9, rolling_resistance=0.015, roll_gradient_deg_per_g=1.2)
-NAMES = [p.name for p in priors(CAR, has_gyro=True, long_bias_sd_m_s2=0.03)]
+NAMES = [p.name for p in priors(CAR, sensors=Sensors(), long_bias_sd_m_s2=0.03)]
 STEP = 1e-5
 
 

@@ -4,12 +4,13 @@ import numpy as np
 import pytest
 from vehicle.made_axle import made_car
 
+from analyzer.signals.session import Sensors
 from analyzer.vehicle.parameters import priors
 
 
 def load_transfer(**changes):
     car = made_car(**changes)
-    found = {p.name: p for p in priors(car, has_gyro=True, long_bias_sd_m_s2=0.03)}
+    found = {p.name: p for p in priors(car, sensors=Sensors(), long_bias_sd_m_s2=0.03)}
     return car.rear_load_transfer, found["log_load_transfer"].deviation
 
 
