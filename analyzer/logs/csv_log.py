@@ -11,12 +11,13 @@ import numpy as np
 import pyarrow.compute as pc
 
 from analyzer.errors import InputError
-from analyzer.logs.arrow_columns import clock_seconds, floats, plain_numbers
+from analyzer.logs.arrow_columns import floats
 from analyzer.logs.container import HEAD_BYTES, Source
 from analyzer.logs.csv_dialect import Dialect, sniff_dialect, sniff_encoding
 from analyzer.logs.csv_rows import Loader
 from analyzer.logs.names import name_score
 from analyzer.logs.recording import RawColumn, RawLog, numbered
+from analyzer.logs.text_values import clock_seconds, plain_numbers
 from analyzer.logs.unit_names import split_unit
 
 # how the columns of a log are called that has one row a value: time, name of the channel, value, and its unit

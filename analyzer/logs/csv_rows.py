@@ -16,9 +16,10 @@ import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 
 from analyzer.in_words import counted
-from analyzer.logs.arrow_columns import clock_seconds, floats, plain_numbers
+from analyzer.logs.arrow_columns import floats
 from analyzer.logs.container import Source
 from analyzer.logs.csv_dialect import EMPTY_WORDS, LONGEST_LINE, Dialect, cells
+from analyzer.logs.text_values import clock_seconds, plain_numbers
 
 BLOCK_BYTES = 16 << 20
 MOST_ROWS = 2_000_000  # at once, 5.5 h at 100 Hz; 30 columns of this many samples take 480 MB
