@@ -41,8 +41,7 @@ def layout(logbook: Logbook) -> html.Div:
                 [
                     html.H1("What did the differential do?"),
                     html.Span(
-                        "Give a log and the figures of the car: where the inside rear spun, where the axle was locked, "
-                        "and the lock curve on track.",
+                        "A log and the figures of the car show where the inside rear spun and how the axle locked.",
                         className="facts",
                     ),
                 ],
