@@ -121,20 +121,21 @@ def solve(
         trial = state + step
         trial[0] = np.clip(trial[0], 0.8 * guess_u, 1.25 * guess_u + 0.1)
         trial[1] = np.clip(trial[1], -LARGEST_SIDE_SLIP, LARGEST_SIDE_SLIP)
+        unsettled = np.abs(trial - state).max(axis=0) > SETTLED
+        if unsettled.sum() < FEW_LEFT * len(rows):
+            whole[:, rows] = trial  # of those that stay it is overwritten
+            if not unsettled.any():
+                break
+            state, trial, full, told = (x[:, unsettled] for x in (state, trial, full, told))
+            damping, guess_u, rows = (x[unsettled] for x in (damping, guess_u, rows))
+            part = _samples_of(part, unsettled)
         tried = _told(balance(trial, part, car), trial)
         better = tried[COST] <= told[COST]
-        unsettled = np.abs(trial - state).max(axis=0) > SETTLED
         moved, asked = np.where(better, trial - state, 0.0), full
         state = np.where(better, trial, state)
         whole[:, rows] = state
-        if not unsettled.any():
-            break
         told = np.where(better, tried, told)
         damping = np.where(better, damping * 0.2, np.maximum(damping, 1e-3) * 8)
-        if unsettled.sum() < FEW_LEFT * len(rows):
-            state, moved, asked, told = (x[:, unsettled] for x in (state, moved, asked, told))
-            damping, guess_u, rows = (x[unsettled] for x in (damping, guess_u, rows))
-            part = _samples_of(part, unsettled)
     found = equations(whole, value, inputs, car)
     _, _, _, *normal = _told(found, whole)
     return AxleSolution(whole, found, tuple(normal))
