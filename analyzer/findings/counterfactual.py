@@ -313,17 +313,18 @@ class Judge:
 
 def _means(values: np.ndarray, width: int) -> np.ndarray:
     """Means of all windows of `width` values along the last axis."""
-    return np.lib.stride_tricks.sliding_window_view(values, width, axis=-1).mean(axis=-1)
+    sums = np.cumsum(values, axis=-1)
+    sums[..., width:] -= sums[..., :-width].copy()
+    return sums[..., width - 1 :] / width
 
 
 def _robust(design: np.ndarray, wanted: np.ndarray) -> tuple[np.ndarray, float]:
     """Least squares with Huber's weights (P. J. Huber, Robust Statistics, 1981, ch. 7): coefficients and scatter."""
     weight, scatter = np.ones(len(wanted)), 1.0
-    ridge = 1e-3 * np.eye(design.shape[1])
+    ridge = 1e-6 * np.eye(design.shape[1])
     for _ in range(15):
-        root = np.sqrt(weight)
-        system = np.vstack([design * root[:, None], ridge])
-        found = np.linalg.lstsq(system, np.concatenate([wanted * root, np.zeros(len(ridge))]), rcond=None)[0]
+        weighed = (design * weight[:, None]).T
+        found = np.linalg.solve(weighed @ design + ridge, weighed @ wanted)
         left = wanted - design @ found
         scatter = max(1.4826 * float(np.median(np.abs(left))), 1e-6)
         weight = 1 / np.maximum(1.0, np.abs(left) / (1.5 * scatter))

@@ -28,6 +28,7 @@ from analyzer.vehicle.car import Car
 OWN_SENSORS = "have sensors of their own"
 NOISE_TURNS = -0.3
 NOISE_ROWS = 100  # in a stretch
+MOST_STRETCHES = 1000  # evenly over the log; their middle one is then known to a few thousandths
 # of the noise of two sensors; of rough roads and gear shifts slower logs hold more (0.13 at 50 Hz, 0.34 at 25 Hz)
 MOST_SHARED, MOST_SHARED_SLOW, FAST_HZ = 0.3, 0.5, 45.0
 NOISE_RATE_HZ = 20.0  # slower, what a car does in three rows is more than its sensors' noise
@@ -101,9 +102,11 @@ class _Noise:
 def _usual_correlation(x: _Noise, y: _Noise, lag: int) -> float:
     """Correlation of two columns of noise, x `lag` rows later, 0 or more: the middle one of many short stretches, for
     a kerb or a gear shift moves all wheels at once."""
-    starts = np.arange((len(x.values) - lag) // NOISE_ROWS) * NOISE_ROWS
-    whole = len(starts) * NOISE_ROWS
-    product = np.vecdot(x.values[lag : lag + whole].reshape(-1, NOISE_ROWS), y.values[:whole].reshape(-1, NOISE_ROWS))
+    count = (len(x.values) - lag) // NOISE_ROWS
+    some, whole = slice(None, None, -(-count // MOST_STRETCHES)), count * NOISE_ROWS
+    starts = np.arange(0, whole, NOISE_ROWS)[some]
+    later, now = (v.reshape(-1, NOISE_ROWS)[some] for v in (x.values[lag : lag + whole], y.values[:whole]))
+    product = np.vecdot(later, now)
     power = np.sqrt(x.power(starts + lag) * y.power(starts))
     known = power > 0
     return abs(float(np.median(product[known] / power[known]))) if known.any() else 0.0

@@ -148,6 +148,12 @@ def _delay(
     return Delay(lag, abs(first - second) / 2, correlation, against)
 
 
+def _without_events(values: np.ndarray) -> np.ndarray:
+    """About their median, and cut where a hundredth lies beyond: a wheelspin or a spike must not decide."""
+    centred = values - np.median(values)
+    return np.clip(centred, *np.percentile(centred, [1, 99]))
+
+
 def _best_lag(values: np.ndarray, reference: np.ndarray, use: np.ndarray, signed: bool) -> tuple[float, float]:
     """Lag of `values` behind `reference` (s) and the correlation there; `signed` allows a flipped sensor.
 
@@ -156,10 +162,7 @@ def _best_lag(values: np.ndarray, reference: np.ndarray, use: np.ndarray, signed
     Pearson's correlation at every lag over the samples where the reference is usable; the usable samples are the same
     ones at every lag, so that a hole in the reference does not pull the lag towards zero.
     """
-    # single events (a wheelspin, a spike) must not decide
-    values, reference = (
-        np.clip(v - np.median(v), *np.percentile(v - np.median(v), [1, 99])) for v in (values, reference)
-    )
+    values, reference = (_without_events(v) for v in (values, reference))
     weight = use.astype(float)
     count = weight.sum()
     if count < 50:
