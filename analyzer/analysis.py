@@ -15,8 +15,8 @@ from analyzer.findings.finding import Finding
 from analyzer.findings.lock_trend import LockTrend
 from analyzer.knowledge.known_car import CarRun, KnowledgeUsed
 from analyzer.lockcurve.estimate import LockCurveEstimate
-from analyzer.lockcurve.marginal_likelihood import Witness
 from analyzer.lockcurve.session_state import AxleState
+from analyzer.lockcurve.witness import Witness
 from analyzer.logs.recording import Annotation, Recording
 from analyzer.phases.phases import Corner, Laps, Phase
 from analyzer.signals.session import Signals

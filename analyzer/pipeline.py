@@ -27,13 +27,13 @@ from analyzer.findings.whole_car import find_of_the_session
 from analyzer.knowledge.known_car import Knowledge, car_run, informed, knowledge_used
 from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.lockcurve.fit import Fit, fit_weighed
-from analyzer.lockcurve.marginal_likelihood import Witness
 from analyzer.lockcurve.observations import FIT_RATE_HZ, rows_step
 from analyzer.lockcurve.problem import Problem
 from analyzer.lockcurve.session_problem import pooled, session_part, session_problem
 from analyzer.lockcurve.session_state import AxleState, session_state
 from analyzer.lockcurve.uncertainty import Spread, spread, summarise
 from analyzer.lockcurve.unknowns import Owner
+from analyzer.lockcurve.witness import Witness
 from analyzer.logs.mapping import load_channel_map
 from analyzer.logs.read_blocks import open_blocks
 from analyzer.logs.recording import Recording

@@ -133,8 +133,20 @@ SURVIVORS = {
         "fit.theta - (sampling",
         "tests/lockcurve/test_weights.py",
     ),
+    "draws on straight lines where the ramps may clamp late": Break(
+        "analyzer/lockcurve/uncertainty.py",
+        "along_holds(fit, draws[:, at] + form_error, rng)",
+        "draws[:, at] + form_error",
+        "tests/lockcurve/test_hold_off.py",
+    ),
+    "every hold-off as likely": Break(
+        "analyzer/lockcurve/hold_off.py",
+        "-best.loss - 0.5 * float(np.log(values).sum())",
+        "0.0",
+        "tests/lockcurve/test_hold_off.py",
+    ),
     "evidence as loud from an unsure answer": Break(
-        "analyzer/lockcurve/marginal_likelihood.py",
+        "analyzer/lockcurve/witness.py",
         "tempered = problem.widened**-2",
         "tempered = 1.0",
         "tests/agreement/test_odds.py",
@@ -146,7 +158,7 @@ SURVIVORS = {
         "tests/agreement/test_odds.py",
     ),
     "locked samples measure the proposed curve": Break(
-        "analyzer/lockcurve/marginal_likelihood.py",
+        "analyzer/lockcurve/witness.py",
         "np.where(self.slipping, a, b) * self.weight",
         "a * self.weight",
         "tests/agreement/test_odds.py",

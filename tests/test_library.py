@@ -160,7 +160,7 @@ def test_a_frame_that_is_no_log_is_refused():
 
 def test_a_change_of_analysed_logs_needs_no_car_and_no_second_analysis(result):
     odd_even = analyzer.compare(before=result, after=result, before_laps="odd", after_laps="even")
-    assert odd_even.comparison.compared_runs[0].analysis is result.analysis
+    assert odd_even.comparison.runs[0].analysis is result.analysis
     assert "stronger" not in odd_even.sides["verdict"].tolist()
     assert (odd_even.change["lower"] <= odd_even.change["upper"]).all()
     with pytest.raises(analyzer.InputError, match="on both sides"):

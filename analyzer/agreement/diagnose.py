@@ -46,9 +46,10 @@ from analyzer.agreement.verdict import Agreement, Diagnosis, Explanation, Odds, 
 from analyzer.differential.predicted import PredictedLockCurve, figures_of
 from analyzer.differential.setup import Setup
 from analyzer.in_words import capitalised, listed
+from analyzer.lockcurve import marginal_likelihood
 from analyzer.lockcurve.estimate import LockCurveEstimate
-from analyzer.lockcurve.marginal_likelihood import Witness
 from analyzer.lockcurve.problem import CURVE_BOUNDS
+from analyzer.lockcurve.witness import Witness
 from analyzer.vehicle.car import Car
 
 NAMES = {
@@ -160,7 +161,7 @@ def odds(witness: Witness, predicted: PredictedLockCurve, setup: Setup) -> Odds 
 
 def log_evidence(witness: Witness, curve: PredictedLockCurve) -> float:
     """Of a predicted curve with its spread; the mean over where the preload springs sit, where the file is silent."""
-    each = [witness.log_evidence(*belief(curve.placed(share))) for share in curve.series_shares]
+    each = [marginal_likelihood.log_evidence(witness, *belief(curve.placed(share))) for share in curve.series_shares]
     return float(np.logaddexp.reduce(each)) - math.log(len(each))
 
 

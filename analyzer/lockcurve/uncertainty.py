@@ -21,6 +21,7 @@ import numpy as np
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import CurvePoint, Interval, LockCurveEstimate
 from analyzer.lockcurve.fit import Fit
+from analyzer.lockcurve.hold_off import along_holds
 from analyzer.lockcurve.problem import CURVE_BOUNDS
 from analyzer.lockcurve.unknowns import Unknowns
 from analyzer.signals.kinematics import SATELLITES_ALONE
@@ -80,7 +81,7 @@ def spread(fit: Fit, *, replicates: int = REPLICATES) -> Spread:
         form_error = form_error * WITHOUT_GYRO
     if not fit.problem.sensors.lat_g:
         form_error = form_error * WITHOUT_LATERAL
-    draws[:, at] += form_error
+    draws[:, at] = along_holds(fit, draws[:, at] + form_error, rng)
     variance = {"sampling": ((groups @ inverse)[:, at] ** 2).sum(axis=0)}
     for source, part in zip(sources, (rows @ inverse)[:, at] ** 2, strict=True):
         variance[source] = variance.get(source, 0.0) + part

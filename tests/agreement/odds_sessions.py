@@ -24,7 +24,7 @@ from analyzer.agreement.diagnose import FIGURES, TEMPER, log_evidence
 from analyzer.differential.predicted import PredictedLockCurve, predict_lock_curve
 from analyzer.errors import CannotTell, InputError
 from analyzer.lockcurve.fit import Fit
-from analyzer.lockcurve.marginal_likelihood import Witness
+from analyzer.lockcurve.witness import Witness
 from analyzer.logs.read import read_log
 from analyzer.pipeline import sessions_with_fit
 from analyzer.signals.long_session import LogBlock, read_session

@@ -16,10 +16,10 @@ from analyzer.agreement.diagnose import TEMPER, belief, log_evidence
 from analyzer.agreement.verdict import Odds, OddsAgainst
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import Setup, load_setup
-from analyzer.lockcurve import model
+from analyzer.lockcurve import marginal_likelihood, model
 from analyzer.lockcurve.fit import fit
-from analyzer.lockcurve.marginal_likelihood import Witness
 from analyzer.lockcurve.problem import make_problem
+from analyzer.lockcurve.witness import Witness
 from analyzer.presentation.agreement_words import bar, headline, odds_words
 
 SAMPLES = Path(str(resources.files("sample_logs")))
@@ -68,7 +68,7 @@ def _without_form(witness: Witness, mean: np.ndarray, covariance: np.ndarray) ->
     """As `log_evidence`, the form of the tyre taken for right."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("analyzer.lockcurve.marginal_likelihood.model_error", lambda *a, **k: np.zeros((2, 5)))
-        return witness.log_evidence(mean, covariance)
+        return marginal_likelihood.log_evidence(witness, mean, covariance)
 
 
 def test_a_locked_sample_bounds_a_curve_and_does_not_measure_it():
@@ -93,7 +93,8 @@ def test_curves_within_the_error_of_the_tyre_s_form_are_hardly_told_apart():
     witness = witness_of(shown, torque_Nm=torque)
     other, spread = shown + np.array([0.0, 0.02, 0.0, 0.0, 0.0]), np.diag([5.0, 0.002, 1.0, 0.002, 1.0]) ** 2
     sure, unsure = (
-        of(witness, shown, spread) - of(witness, other, spread) for of in (_without_form, Witness.log_evidence)
+        of(witness, shown, spread) - of(witness, other, spread)
+        for of in (_without_form, marginal_likelihood.log_evidence)
     )
     assert sure > 3 and 0 < unsure < 1.5
 
@@ -106,7 +107,8 @@ def test_the_logs_speak_as_much_more_softly_as_the_answer_is_less_sure():
     for name in ("weight", "information", "gradient"):
         assert getattr(wider, name) == pytest.approx(getattr(plain, name) / 4)
     proposed = belief_of(found.curve), belief_of(found.curve + np.array([40.0, 0.1, 0.0, 0.0, 0.0]))
-    loud, soft = (w.log_evidence(*proposed[0]) - w.log_evidence(*proposed[1]) for w in (plain, wider))
+    of = marginal_likelihood.log_evidence
+    loud, soft = (of(w, *proposed[0]) - of(w, *proposed[1]) for w in (plain, wider))
     assert loud > 10 and 0 < soft < 0.9 * loud  # what is believed of the car beforehand is as loud as ever
 
 

@@ -34,15 +34,19 @@ class SimulatedSet:
     asked_Nm: np.ndarray
 
 
-def simulated_set(count: int, rng: np.random.Generator) -> SimulatedSet:
+def simulated_set(
+    count: int, rng: np.random.Generator, *, curve: np.ndarray | None = None, drive_Nm: float = 1500.0
+) -> SimulatedSet:
     """One set, two thirds on drive: each sample its own corner pass, scatter `LOCK_SD_Nm`, either wheel the faster.
 
-    Every set has its own curve: preload and slopes of usual size, hold-offs near where the fit's weak prior puts them.
+    Every set has its own curve unless one is given: preload and slopes of usual size, hold-offs near where the fit's
+    weak prior puts them. The input torques reach `drive_Nm`.
     """
-    hold = rng.uniform(0, 60, 2)
-    curve = np.array([rng.uniform(40, 120), rng.uniform(0.1, 0.3), hold[0], rng.uniform(0.1, 0.3), hold[1]])
+    if curve is None:
+        hold = rng.uniform(0, 60, 2)
+        curve = np.array([rng.uniform(40, 120), rng.uniform(0.1, 0.3), hold[0], rng.uniform(0.1, 0.3), hold[1]])
     drive = count * 2 // 3
-    torque = np.concatenate([rng.uniform(0, 1500, drive), rng.uniform(-400, 0, count - drive)])
+    torque = np.concatenate([rng.uniform(0, drive_Nm, drive), rng.uniform(-400, 0, count - drive)])
     level = model.locking_torque_Nm(curve, torque)
     asked = level * rng.uniform(0.5, 1.7, count)
     capacity = level + LOCK_SD_Nm * rng.standard_normal(count)
