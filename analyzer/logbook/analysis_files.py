@@ -13,6 +13,7 @@ import numpy as np
 from analyzer.analysis import Analysis
 from analyzer.errors import InputError
 from analyzer.files import write_atomic
+from analyzer.signals.session import Sensors
 from analyzer.vehicle.car import Car
 
 
@@ -37,6 +38,14 @@ ONCE_SAID = {
     "LockTrend": "sentence",
     "TrendInRun": "said",
     "SetupContradicted": "said",
+}
+# flags of `Signals` that became its `Sensors`
+ONCE_FLAGS = {
+    "has_gyro": "gyro",
+    "has_long_g": "long_g",
+    "has_lateral": "lat_g",
+    "slip_known": "slip_known",
+    "unchecked": "unchecked",
 }
 JSON_NAME, ARRAYS_NAME = "analysis.json", "analysis.npz"
 
@@ -111,4 +120,6 @@ def _made(name: str, fields: dict[str, Any]) -> Any:
     fields.pop(ONCE_SAID.get(name, ""), None)
     if name == "SetupContradicted" and isinstance(fields["explanations"], str):
         fields["explanations"] = tuple(fields["explanations"].split(", "))
+    if name == "Signals" and "sensors" not in fields:
+        fields["sensors"] = Sensors(**{key: fields.pop(flag) for flag, key in ONCE_FLAGS.items()})
     return CLASSES[name](**fields)

@@ -28,7 +28,7 @@ def test_without_a_setup(analysis, tmp_path):
 
 
 def as_earlier(tree):
-    """The stored records as versions kept them that wrote sentences into them."""
+    """The stored records as versions kept them that wrote sentences into them and had a flag for each sensor."""
     if isinstance(tree, list):
         return [as_earlier(part) for part in tree]
     if not isinstance(tree, dict):
@@ -39,10 +39,13 @@ def as_earlier(tree):
         told["fields"][key] = "An old sentence."
     if tree.get("class") == "SetupContradicted":
         told["fields"]["explanations"] = ", ".join(tree["fields"]["explanations"]["tuple"])
+    if tree.get("class") == "Signals":
+        sensors = told["fields"].pop("sensors")["fields"]
+        told["fields"] |= {flag: sensors[key] for flag, key in analysis_files.ONCE_FLAGS.items()}
     return told
 
 
-def test_a_run_that_an_earlier_version_stored_with_its_sentences_is_read_and_says_what_is_said_now(tmp_path):
+def test_a_run_that_an_earlier_version_stored_is_read_and_says_what_is_said_now(tmp_path):
     kept = made_analysis(Made(spin_laps=()), predicted=made_prediction(preload=360.0))
     assert "setup_contradicted" in {f.kind for f in kept.findings} and kept.trend is not None
     analysis_files.save(kept, tmp_path)
