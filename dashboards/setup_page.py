@@ -19,7 +19,15 @@ from analyzer.differential.result import input_torque_grid_Nm
 from analyzer.differential.setup import Setup, load_setup
 from analyzer.errors import HalfshaftError, InputError
 from analyzer.in_words import listed, number
-from analyzer.presentation.agreement_words import HOW_TO_READ, NAMES, bar, headline, odds_words, side_sentence
+from analyzer.presentation.agreement_words import (
+    HOW_TO_READ,
+    NAMES,
+    bar,
+    diagnosis_sentence,
+    headline,
+    odds_words,
+    side_sentence,
+)
 from analyzer.presentation.words import (
     HOW_TO_READ_EXPLANATIONS,
     PARAMETER_NAMES,
@@ -274,7 +282,7 @@ def _diagnosis(found: Diagnosis | None) -> list:
         return []
     parts = [
         html.Div([html.H3("What would explain it"), why(HOW_TO_READ_EXPLANATIONS)], className="bar"),
-        html.P(found.sentence),
+        html.P(diagnosis_sentence(found)),
     ]
     if found.explanations:
         rows = [list(explanation_cells(x)) for x in found.explanations]

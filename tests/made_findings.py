@@ -6,7 +6,7 @@ from dataclasses import MISSING, fields
 from analyzer.findings.evidence import Blame
 from analyzer.findings.finding import Finding
 
-SOME = {float: 1.0, int: 1, bool: False, str: "said", Blame: Blame.OPEN}
+SOME = {float: 1.0, int: 1, bool: False, str: "fading", Blame: Blame.OPEN, tuple[str, ...]: ("friction",)}
 
 
 def made_evidence(kind: type, **planted):

@@ -24,7 +24,6 @@ class Explanation:
     value, lower, upper : what the free figure would have to be, most likely and 95 %; None without one.
     unit : of the value: `of_the_file` (a factor) or `Nm`; None without one.
     fits : the best it can do lies within what measurement and file are sure of (99 %).
-    sentence : what a tuner reads.
     """
 
     kind: str
@@ -34,7 +33,6 @@ class Explanation:
     upper: float | None
     unit: str | None
     fits: bool
-    sentence: str
 
 
 @dataclass(frozen=True)
@@ -50,7 +48,6 @@ class Diagnosis:
 
     verdict: str
     tied: tuple[str, ...]
-    sentence: str
     explanations: tuple[Explanation, ...]
 
 

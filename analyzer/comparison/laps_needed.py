@@ -36,18 +36,6 @@ SIDE_OF = {"preload": "preload", "drive_slope": "drive", "coast_slope": "coast"}
 LEAST_LAPS = 2  # one lap shows no scatter
 MOST_LAPS = 60
 SHOWN_LAPS = (2, 4, 8, 16, 32)
-# what laps do not average out, by the budget group of what errs
-FLOOR_WORDS = {
-    "radius": "how the rolling radius falls with load errs in every lap; roll the car out with and without ballast",
-    "sensor_pose": "the accelerometer's place and lean err in every lap; state them in the car file",
-    "car": "errors of the car file are the same in every lap; measure the figure, or state it with closer limits",
-    "tyre": "the tyre is not known better from more of the same laps; more variety of corners and throttle tells",
-    "acceleration": "the accelerometers' offset is the same through a whole run; several runs a side average it",
-    "wheel_calibration": "the wheels' calibration errs the same through a whole run; several runs a side average it",
-    "yaw_rate": "the gyro error is the same through a whole run; several runs a side average it",
-    "hold-off": "the ramps may begin to clamp elsewhere after the change; passes on light throttle would tell",
-    "tyre form": "a tyre unlike the fitted curve makes the change itself uncertain by a share of it",
-}
 TOLD_APART = float(ndtri(0.975) + ndtri(0.80))  # 2.80 standard errors
 NO_CHANGE = float(ndtri(0.95) + ndtri(0.90))  # two one-sided tests at 5 %, 80 % power at no change
 
@@ -63,7 +51,8 @@ class PlannedChange:
     level : the parameter now, with its interval.
     change_Nm : what it makes of the side's locking torque (N.m).
     laps : a side, before and after each; None when no number of up to 60 is enough.
-    reason : why it is None.
+    held_by : what keeps any number of laps from being enough, as in `sources`; None where one is, and where nothing can
+        be planned, for the axle slips too little on the side.
     passes : corner passes in so many laps.
     no_change_laps : laps a side after which `no_change` can be said if nothing changed; None as above.
     margin_Nm : a change smaller than this does not matter.
@@ -77,7 +66,7 @@ class PlannedChange:
     level: Interval
     change_Nm: float | None
     laps: int | None
-    reason: str | None
+    held_by: str | None
     passes: int | None
     no_change_laps: int | None
     margin_Nm: float
@@ -131,8 +120,7 @@ def _planned(joint: JointFit, parameter: str, size: str, *, laps: float, car: Ca
     level = interval(float(curve[index]), joint.draws[:, 0, index])
     torque = side_torques(side, joint)
     if torque is None:
-        reason = f"the rear axle slips too little on {side} in these logs to plan for a change there"
-        return PlannedChange(parameter, size, side, level, None, None, reason, None, None, margin, {}, {})
+        return PlannedChange(parameter, size, side, level, None, None, None, None, None, margin, {}, {})
     changed = curve.copy()
     changed[index] += step
     levels = level_Nm(side, np.array([curve, changed]), torque)
@@ -160,22 +148,13 @@ def _planned(joint: JointFit, parameter: str, size: str, *, laps: float, car: Ca
         level=level,
         change_Nm=change,
         laps=enough,
-        reason=None if enough else _floor_words(max(left, key=left.__getitem__)),
+        held_by=None if enough else max(left, key=left.__getitem__),
         passes=None if enough is None else enough * passes,
         no_change_laps=next((n for n, sd in unchanged.items() if margin >= NO_CHANGE * sd), None),
         margin_Nm=margin,
         standard_error_Nm={n: errors[n] for n in SHOWN_LAPS},
         sources={k: v / total for k, v in sorted(last.items(), key=lambda item: -item[1])},
     )
-
-
-def _floor_words(source: str) -> str:
-    """Why laps do not help, of the largest source of what is left after `MOST_LAPS`."""
-    group, _, name = source.partition(": ")
-    if group not in FLOOR_WORDS:
-        return f"corner passes scatter too much; more than {MOST_LAPS} laps a side would be needed"
-    which = f" ({name.removeprefix('log_').replace('_', ' ')})" if group in ("car", "tyre") else ""
-    return FLOOR_WORDS[group] + which
 
 
 def _form(joint: JointFit, after: np.ndarray) -> np.ndarray:

@@ -45,7 +45,6 @@ from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.comparison.joint import JointFit
 from analyzer.differential.predicted import NORMAL_95, PredictedLockCurve
 from analyzer.findings.coast_understeer import LEAST_FRONT_SHARE
-from analyzer.in_words import number, signed
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval
 from analyzer.vehicle.car import Car
@@ -55,7 +54,6 @@ MARGIN_SHARE = 0.20  # of the level before: the smallest step that shops' spring
 MARGIN_OF_UNDERSTEER = 0.2  # of what the findings call understeer of the differential, a share of the front side force
 LEAST_SPAN_SHARE = 0.05  # of the largest torque: a side on which both runs slipped over less says nothing
 STEPS = 20
-SIDE_WORDS = {"preload": "Preload", "drive": "What the ramps add on drive", "coast": "What the ramps add on coast"}
 
 
 @dataclass(frozen=True)
@@ -70,7 +68,6 @@ class SideChange:
     expected_Nm : from the setup files, or None.
     margin_Nm : a change smaller than this does not matter.
     verdict : `as_predicted`, `stronger`, `weaker`, `no_change`, `cannot_tell`.
-    sentence : the same in words.
     standard_error_Nm : of the change.
     torque_Nm : (n,) the input torques that the mean is over; (1,) zero for the preload.
     """
@@ -80,7 +77,6 @@ class SideChange:
     expected_Nm: float | None
     margin_Nm: float
     verdict: str
-    sentence: str
     standard_error_Nm: float | None
     torque_Nm: np.ndarray
 
@@ -136,8 +132,7 @@ def side_change(
     floor = least_margin_Nm(car)
     if torque is None:
         nothing = Interval(None, None, None, "the runs do not both slip on this side")
-        sentence = f"On {side} the runs do not both slip, so there is nothing to compare."
-        return SideChange(nothing, None, None, floor, "cannot_tell", sentence, None, np.array([]))
+        return SideChange(nothing, None, None, floor, "cannot_tell", None, np.array([]))
     levels = level_Nm(side, joint.curves, torque)
     draws = level_Nm(side, joint.draws, torque)
     draws = draws[:, 1] - draws[:, 0]
@@ -145,13 +140,7 @@ def side_change(
     expected, expected_sd = _expected(side, before, after, torque)
     change = interval(float(levels[1] - levels[0]), draws)
     found = verdict(change.value, draws, expected=expected, expected_sd=expected_sd, margin=margin)
-    surely = change.lower > 0 or change.upper < 0
-    sentence = (
-        f"{SIDE_WORDS[side]}{' changed by' if surely else ', as measured:'} {signed(change.value)} N.m "
-        f"({signed(change.lower)} to {signed(change.upper)}), from {number(levels[0])} N.m"
-    )
-    sentence += "." if expected is None else f"; the parts say {signed(expected)}."
-    return SideChange(change, float(levels[0]), expected, margin, found, sentence, float(np.std(draws)), torque)
+    return SideChange(change, float(levels[0]), expected, margin, found, float(np.std(draws)), torque)
 
 
 def interval(value: float, draws: np.ndarray) -> Interval:

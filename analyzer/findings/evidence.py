@@ -189,7 +189,7 @@ class Asymmetry:
 
 @dataclass(frozen=True, kw_only=True)
 class TrendInRun:
-    """The lock changes within the run. `said` is the trend's own sentence."""
+    """The lock changes within the run; the verdict is `fading` or `rising`."""
 
     verdict: str
     change_over_run: float
@@ -199,21 +199,20 @@ class TrendInRun:
     lower_per_10_min: float
     upper_per_10_min: float
     span_s: float
-    said: str
 
 
 @dataclass(frozen=True, kw_only=True)
 class SetupContradicted:
-    """The log contradicts the setup file. `said` is the diagnosis's own sentence."""
+    """The log contradicts the setup file: kinds of `Explanation` that it can't separate, and the figures of the best,
+    which comes first."""
 
-    explanations: str
+    explanations: tuple[str, ...]
     times_better_than_file: float
     value: float | None
     lower: float | None
     upper: float | None
     unit: str | None
     fits: bool | None
-    said: str
 
 
 Evidence = (

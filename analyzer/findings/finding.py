@@ -1,12 +1,11 @@
-"""What a finding is: when and where, how bad, how sure, the evidence of its kind, and what is said of it; and
-findings as people think of them, by corner and cause over the laps.
+"""What a finding is: when and where, how bad, how sure, and the evidence of its kind; and findings as people think of
+them, by corner and cause over the laps.
 """
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from analyzer.findings.evidence import KINDS, Blame, CoastUndersteer, Evidence, InsideSpin
-from analyzer.findings.sentences import CAUSE_WORDS, advice, place, sentence
 
 OF_THE_SESSION = ("asymmetry", "lock_trend", "setup_contradicted")  # kinds that happened at no one time
 
@@ -39,11 +38,6 @@ class Finding:
     def kind(self) -> str:
         """Stable name such as `inside_wheel_spin`."""
         return KINDS[type(self.evidence)]
-
-    @property
-    def sentence(self) -> str:
-        """What a driver reads of it."""
-        return sentence(self.evidence, where=place(self.corner, self.direction, self.lap, self.distance_m))
 
     @property
     def is_placed(self) -> bool:
@@ -122,16 +116,6 @@ class FindingGroup:
         known = [e.lost_m for e in _spins(self.events) if e.lost_m is not None]
         return sum(known) if known else None
 
-    @property
-    def cause_words(self) -> str | None:
-        """`differential`, `throttle` or `not clear`, as tables and filters have it."""
-        return None if self.cause is None else CAUSE_WORDS[self.cause]
-
-    @property
-    def advice(self) -> str:
-        """What to do about it, one line; "" where its sentence says all."""
-        return advice(self.worst.evidence, [f.evidence for f in self.events])
-
 
 def grouped(findings: Sequence[Finding]) -> tuple[FindingGroup, ...]:
     """Findings by kind, corner and cause, in the order of their worst (findings come worst first)."""
@@ -157,12 +141,12 @@ def by_corner(groups: Iterable[FindingGroup]) -> dict[int | None, list[FindingGr
     return found
 
 
-def by_cause(groups: Iterable[FindingGroup]) -> dict[str, list[FindingGroup]]:
-    """Groups of spins under `differential`, `throttle` and `not clear`."""
-    found: dict[str, list[FindingGroup]] = {words: [] for words in CAUSE_WORDS.values()}
+def by_cause(groups: Iterable[FindingGroup]) -> dict[Blame, list[FindingGroup]]:
+    """Groups of spins under whose they were."""
+    found: dict[Blame, list[FindingGroup]] = {cause: [] for cause in Blame}
     for group in groups:
         if group.cause is not None:
-            found[CAUSE_WORDS[group.cause]].append(group)
+            found[group.cause].append(group)
     return found
 
 

@@ -17,7 +17,6 @@ import numpy as np
 from scipy.special import stdtrit
 
 from analyzer.agreement.steady_samples import SteadySamples
-from analyzer.in_words import signed
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval, LockCurveEstimate
 from analyzer.lockcurve.model import huber
@@ -68,7 +67,6 @@ class LockTrend:
     parameters_per_10_min : preload (N.m) and slopes per 10 minutes.
     early, late : parameter -> session's value with half of its change over the run taken off or added.
     windows : the level by stretch, in time order.
-    sentence : what a driver reads.
     """
 
     verdict: str
@@ -78,7 +76,6 @@ class LockTrend:
     early: dict[str, float | None]
     late: dict[str, float | None]
     windows: tuple[Window, ...]
-    sentence: str
 
 
 @dataclass(frozen=True)
@@ -128,24 +125,21 @@ def lock_trend(
         }
         for sign in (-1, 1)
     ]
-    verdict = _verdict(whole, span)
     return LockTrend(
-        verdict=verdict,
+        verdict=_verdict(whole, span),
         relative_per_10_min=whole,
         span_s=span,
         parameters_per_10_min=apart,
         early=ends[0],
         late=ends[1],
         windows=_windows(signals, laps, rows, base),
-        sentence=_sentence(verdict, whole, span),
     )
 
 
 def _cannot(reason: str) -> LockTrend:
     nothing = Interval(None, None, None, reason)
     none = dict.fromkeys(PARAMETERS)
-    text = f"It is not clear whether the lock changes within the run: {reason}."
-    return LockTrend("cannot_tell", nothing, 0.0, dict.fromkeys(PARAMETERS, nothing), none, none, (), text)
+    return LockTrend("cannot_tell", nothing, 0.0, dict.fromkeys(PARAMETERS, nothing), none, none, ())
 
 
 def _rows(corners: Sequence[Corner], samples: SteadySamples, estimate: LockCurveEstimate) -> _Rows | str:
@@ -290,17 +284,3 @@ def _verdict(whole: Interval, span_s: float) -> str:
         return "rising"
     most = max(abs(whole.lower), abs(whole.upper)) * over_run
     return "steady" if most < STEADY_SHARE else "cannot_tell"
-
-
-def _sentence(verdict: str, whole: Interval, span_s: float) -> str:
-    over = span_s / TEN_MINUTES_S
-    # no lock loses more than all it has, whatever a straight line says
-    change, lower, upper = (signed(100 * max(share * over, -1.0)) for share in (whole.value, whole.lower, whole.upper))
-    numbers = f"{change} % ({lower} to {upper}) over {span_s / 60:.0f} min"
-    return {
-        "fading": f"The lock fades within the run: {numbers}. Heat in oil and plates does that, and wear if it stays.",
-        "rising": f"The lock grows within the run: {numbers}.",
-        "steady": f"The lock changes by less than {100 * STEADY_SHARE:.0f} % within the run: {numbers}.",
-        "cannot_tell": f"It is not clear whether the lock changes within the run: {numbers}."
-        + (" Tyres that warm up read like that." if whole.lower > 0 else ""),
-    }[verdict]

@@ -146,7 +146,6 @@ def _trend(trend: LockTrend, start_s: float, end_s: float) -> Finding:
         lower_per_10_min=change.lower,
         upper_per_10_min=change.upper,
         span_s=trend.span_s,
-        said=trend.sentence,
     )
     severity = "act" if abs(change.value) * share >= ACT_SHARE else "caution"
     return _whole(evidence, start_s, end_s, severity=severity, confidence=confidence(above(abs(change.value), sd)))
@@ -156,14 +155,13 @@ def _contradicted(agreement: Agreement, start_s: float, end_s: float) -> Finding
     diagnosis = agreement.diagnosis
     best = diagnosis.explanations[0]
     evidence = SetupContradicted(
-        explanations=", ".join(diagnosis.tied),
+        explanations=diagnosis.tied,
         times_better_than_file=best.times_better,
         value=best.value,
         lower=best.lower,
         upper=best.upper,
         unit=best.unit,
         fits=best.fits,
-        said=diagnosis.sentence,
     )
     # against the file alone, both as likely beforehand
     sure = confidence(best.times_better / (1 + best.times_better))

@@ -13,6 +13,7 @@ import numpy as np
 from analyzer.analysis import Analysis
 from analyzer.errors import InputError
 from analyzer.files import write_atomic
+from analyzer.signals.session import Sensors
 from analyzer.vehicle.car import Car
 
 
@@ -30,6 +31,22 @@ def _classes(hint: Any, found: dict[str, type]) -> dict[str, type]:
 
 
 CLASSES = _classes(Analysis, {})
+# sentences that earlier versions kept beside what they are made from; they are made anew
+ONCE_SAID = {
+    "Explanation": "sentence",
+    "Diagnosis": "sentence",
+    "LockTrend": "sentence",
+    "TrendInRun": "said",
+    "SetupContradicted": "said",
+}
+# flags of `Signals` that became its `Sensors`
+ONCE_FLAGS = {
+    "has_gyro": "gyro",
+    "has_long_g": "long_g",
+    "has_lateral": "lat_g",
+    "slip_known": "slip_known",
+    "unchecked": "unchecked",
+}
 JSON_NAME, ARRAYS_NAME = "analysis.json", "analysis.npz"
 
 
@@ -85,7 +102,8 @@ def _unpacked(value: Any, arrays: Any) -> Any:
     if not isinstance(value, dict):
         return value
     if "class" in value:
-        return CLASSES[value["class"]](**{k: _unpacked(v, arrays) for k, v in value["fields"].items()})
+        fields = {k: _unpacked(v, arrays) for k, v in value["fields"].items()}
+        return _made(value["class"], fields)
     if "enum" in value:
         return CLASSES[value["enum"]](value["value"])
     if "array" in value:
@@ -95,3 +113,13 @@ def _unpacked(value: Any, arrays: Any) -> Any:
     if "car" in value:
         return Car.model_validate(value["car"])
     return {k: _unpacked(v, arrays) for k, v in value["dict"].items()}
+
+
+def _made(name: str, fields: dict[str, Any]) -> Any:
+    """A record from its fields, those of an earlier version too."""
+    fields.pop(ONCE_SAID.get(name, ""), None)
+    if name == "SetupContradicted" and isinstance(fields["explanations"], str):
+        fields["explanations"] = tuple(fields["explanations"].split(", "))
+    if name == "Signals" and "sensors" not in fields:
+        fields["sensors"] = Sensors(**{key: fields.pop(flag) for flag, key in ONCE_FLAGS.items()})
+    return CLASSES[name](**fields)

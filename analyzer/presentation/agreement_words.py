@@ -1,14 +1,17 @@
-"""How measured and predicted lock curve compare, in sentences; and the odds against other builds, in words and as
-bars.
+"""How measured and predicted lock curve compare, in sentences; what would explain a difference; and the odds against
+other builds, in words and as bars.
 """
 
 import math
+from collections.abc import Sequence
 
-from analyzer.agreement.alternatives import RAMP_STEP_DEG
+from analyzer.agreement.alternatives import RAMP_STEP_DEG, STIFFEST
 from analyzer.agreement.verdict import (
     CLOSE,
     FLOOR_NM,
     TELLING,
+    Diagnosis,
+    Explanation,
     FromBound,
     FromCurve,
     Odds,
@@ -89,6 +92,84 @@ def _off(side: str, found: FromCurve) -> str:
         f"{text}. The measured {side} slope of {found.slope:.2f} {against} {found.predicted_slope:.2f}: check the ramp "
         "angles, which way round the rings sit, and the plate friction."
     )
+
+
+EXPLANATION_NAMES = {
+    "as_the_file_says": "the parts are as the setup file says",
+    "ramps_exchanged": "drive and coast ramps are exchanged",
+    "preload_soft": "the preload has gone soft",
+    "preload_up": "there is more preload than in the file",
+    "ring_springs": "the ring springs are not the file's",
+    "friction": "the plate friction is not the file's",
+    "other_angle_reference": "the ramp angles are quoted from the other reference",
+    "other_spring_position": "the preload springs sit in the other place than the file says",
+}
+MOST_TIMES = 1000.0
+
+
+def explanation_sentence(found: Explanation) -> str:
+    """What one explanation would mean in the workshop."""
+    name = capitalised(EXPLANATION_NAMES[found.kind])
+    value, lower, upper = found.value, found.lower, found.upper
+    if found.kind == "ring_springs":
+        return (
+            f"{name}: they would hold back {value:.0f} N.m of locking torque on either side "
+            f"({lower:.0f} to {upper:.0f}). Check which springs are fitted, how many, and their length."
+        )
+    factor = "" if value is None else f"{value:.2f} times the file's ({lower:.2f} to {upper:.2f})"
+    if at_the_end(found):
+        factor = f"at least {lower:.2f} times the file's"
+    return {
+        "as_the_file_says": f"{name}.",
+        "ramps_exchanged": f"{name}: check which way round the rings sit.",
+        "preload_soft": f"{name}, to {factor}: check cone springs, shims and plate wear.",
+        "preload_up": f"{name}, {factor}: check cone springs, shims and the bench reading.",
+        "friction": f"{name}, {factor}, on preload and ramps: worn, glazed or treated plates, "
+        "another oil, or another number of faces. Other preload and other ramps together would look the same.",
+        "other_angle_reference": f"{name}: try ramp_angle_reference the other way in the setup file.",
+        "other_spring_position": f"{name}: look whether they press between pack and case end (outside_packs) or spread "
+        "the rings (between_rings), and correct cone_spring_position.",
+    }[found.kind]
+
+
+def at_the_end(found: Explanation) -> bool:
+    """Whether its interval ends where the search for a preload does, so that its end is no upper limit."""
+    return found.kind == "preload_up" and found.upper is not None and found.upper > 0.99 * STIFFEST
+
+
+def times_words(times: float) -> str:
+    """How much better, in words that do not pretend to more than they know."""
+    if times >= MOST_TIMES:
+        return "more than 1000 times better"
+    return f"{times:.0f} times better" if times >= 2 else "no better"
+
+
+def diagnosis_sentence(found: Diagnosis) -> str:
+    """The whole diagnosis in one or two sentences."""
+    if found.verdict == "cannot_tell":
+        return "The log measures and bounds nothing to weigh explanations by."
+    if found.verdict == "as_the_file_says":
+        text = "Nothing explains the log clearly better than the setup file as it is"
+        return text + (f"; it is also possible that {_either(found.tied[1:])}." if found.tied[1:] else ".")
+    others = [kind for kind in found.tied if kind != "as_the_file_says"]
+    lead = next(x for x in found.explanations if x.kind == others[0])
+    better = times_words(lead.times_better)
+    if found.verdict == "explained":
+        text = f"{explanation_sentence(lead)} That explains the log {better} than the file as it is."
+    elif "as_the_file_says" in found.tied:
+        text = f"Not clear: the file may be right, or {_either(others)} ({better}, which is not enough to decide)."
+    else:
+        text = (
+            f"The file as it is does not explain the log; {_either(others)} would, up to {better}, and this log can't "
+            "separate them."
+        )
+    if not lead.fits:
+        text += " Even so the fit is poor: more than one thing may differ, or something that is not on this list."
+    return text
+
+
+def _either(kinds: Sequence[str]) -> str:
+    return listed([EXPLANATION_NAMES[kind] for kind in kinds], "or")
 
 
 NAMES = {

@@ -2,6 +2,7 @@
 
 from analyzer.comparison.compared_runs import Conditions
 from analyzer.comparison.comparison import Comparison
+from analyzer.comparison.laps_needed import MOST_LAPS, PlannedChange
 from analyzer.comparison.sides import SURE, AnyChange, SideChange
 from analyzer.in_words import counted, listed, number, signed
 from analyzer.lockcurve.estimate import Interval
@@ -35,6 +36,18 @@ EVENT_VERDICT_WORDS = {
     "cannot_tell": "not clear whether more or fewer",
 }
 MOST_COMPARISONS = 1000
+# what laps do not average out, by the budget group of what errs
+FLOOR_WORDS = {
+    "radius": "how the rolling radius falls with load errs in every lap; roll the car out with and without ballast",
+    "sensor_pose": "the accelerometer's place and lean err in every lap; state them in the car file",
+    "car": "errors of the car file are the same in every lap; measure the figure, or state it with closer limits",
+    "tyre": "the tyre is not known better from more of the same laps; more variety of corners and throttle tells",
+    "acceleration": "the accelerometers' offset is the same through a whole run; several runs a side average it",
+    "wheel_calibration": "the wheels' calibration errs the same through a whole run; several runs a side average it",
+    "yaw_rate": "the gyro error is the same through a whole run; several runs a side average it",
+    "hold-off": "the ramps may begin to clamp elsewhere after the change; passes on light throttle would tell",
+    "tyre form": "a tyre unlike the fitted curve makes the change itself uncertain by a share of it",
+}
 SIDE_WORDS = {"preload": "Preload", "drive": "What the ramps add on drive", "coast": "What the ramps add on coast"}
 HOW_TO_READ_COMPARISON = (
     "Both sides are fitted with one car and one tyre, so errors common to both runs cancel. Preload is the locking "
@@ -96,6 +109,19 @@ def side_sentence(side: str, change: SideChange) -> str:
         f"({signed(found.lower)} to {signed(found.upper)}), from {number(change.before_Nm)} N.m"
     )
     return text + ("." if change.expected_Nm is None else f"; the parts predict {signed(change.expected_Nm)}.")
+
+
+def why_not_planned(change: PlannedChange) -> str | None:
+    """Why no number of laps shows a change, or nothing can be planned for it; None where a number does."""
+    if change.change_Nm is None:
+        return f"the rear axle slips too little on {change.side} in these logs to plan for a change there"
+    if change.held_by is None:
+        return None
+    group, _, name = change.held_by.partition(": ")
+    if group not in FLOOR_WORDS:
+        return f"corner passes scatter too much; more than {MOST_LAPS} laps a side would be needed"
+    which = f" ({name.removeprefix('log_').replace('_', ' ')})" if group in ("car", "tyre") else ""
+    return FLOOR_WORDS[group] + which
 
 
 def verdict_words(change: SideChange) -> str:

@@ -25,8 +25,7 @@ from analyzer.in_words import CAUTIONS, counted, number, signed, when
 from analyzer.log_check import first_few
 from analyzer.phases.phases import PHASES, Corner
 from analyzer.planning.next_test import Plan
-from analyzer.presentation import advice_words, agreement_words, comparison_words, plan_words, words
-from analyzer.presentation.agreement_words import side_sentence
+from analyzer.presentation import advice_words, agreement_words, comparison_words, finding_words, plan_words, words
 from analyzer.presentation.figures import lap_figures, lock_plot
 from analyzer.presentation.figures.changes import READ, READ_CHANGE, READ_PHASES, change_plot, phase_plot, trade_off
 from analyzer.presentation.figures.theme import CONFIG, repaint
@@ -68,8 +67,8 @@ def analysis_report(analysis: Analysis) -> str:
         answer=words.answer_parts(analysis),
         groups=grouped(analysis.findings),
         words=words,
-        side_sentence=side_sentence,
-        odds_words=agreement_words,
+        finding_words=finding_words,
+        agreement_words=agreement_words,
         when=when,
         parameters=_parameters(analysis),
         anchored=_anchored(analysis),

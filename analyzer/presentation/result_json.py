@@ -16,13 +16,16 @@ from analyzer.analysis import Analysis, PhaseResult
 from analyzer.comparison.comparison import Comparison
 from analyzer.comparison.sides import SideChange
 from analyzer.differential.result import lock_curve_result
+from analyzer.findings.evidence import Evidence, SetupContradicted, TrendInRun
 from analyzer.findings.finding import Finding
+from analyzer.findings.lock_trend import LockTrend
 from analyzer.in_words import CAUTIONS
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval, LockCurveEstimate
 from analyzer.logs.recording import Annotation
 from analyzer.presentation import advice_words, agreement_words, comparison_words
-from analyzer.presentation.agreement_words import side_sentence
+from analyzer.presentation.agreement_words import diagnosis_sentence, explanation_sentence, side_sentence
+from analyzer.presentation.finding_words import finding_sentence, trend_sentence
 from analyzer.presentation.knowledge_words import knowledge_json
 
 SCHEMA_VERSION = 1
@@ -68,7 +71,7 @@ def to_result(analysis: Analysis) -> dict[str, Any]:
             "agreement": agreement(analysis.agreement),
             "findings": [finding(f) | _of_log(one, analysis) for one in together for f in one.findings],
             "chatter": None if analysis.chatter is None else dataclasses.asdict(analysis.chatter),
-            "trend": None if analysis.trend is None else dataclasses.asdict(analysis.trend),
+            "trend": None if analysis.trend is None else _trend(analysis.trend),
             "cautions": list(CAUTIONS),
         }
     )
@@ -134,8 +137,10 @@ def agreement(found: Agreement | None) -> dict[str, Any] | None:
             "sentences": {side: side_sentence(side, judged) for side, judged in found.sides.items()},
             "diagnosis": None
             if diagnosis is None
-            else {"verdict": diagnosis.verdict, "tied": diagnosis.tied, "sentence": diagnosis.sentence},
-            "explanations": [] if diagnosis is None else [dataclasses.asdict(x) for x in diagnosis.explanations],
+            else {"verdict": diagnosis.verdict, "tied": diagnosis.tied, "sentence": diagnosis_sentence(diagnosis)},
+            "explanations": []
+            if diagnosis is None
+            else [dataclasses.asdict(x) | {"sentence": explanation_sentence(x)} for x in diagnosis.explanations],
             "odds": None if found.odds is None else _odds(found.odds, found.verdict),
         }
     )
@@ -158,9 +163,22 @@ def _odds(found: Odds, verdict: str) -> dict[str, Any]:
 
 def finding(found: Finding) -> dict[str, Any]:
     """One entry of `findings`."""
-    fields = dataclasses.asdict(found)
-    evidence = fields.pop("evidence")
-    return plain({"kind": found.kind, **fields, "sentence": found.sentence, "evidence": evidence})
+    fields = {f.name: getattr(found, f.name) for f in dataclasses.fields(found) if f.name != "evidence"}
+    sentence = finding_sentence(found)
+    evidence = _evidence(found.evidence, sentence)
+    return plain({"kind": found.kind, **fields, "sentence": sentence, "evidence": evidence})
+
+
+def _evidence(found: Evidence, sentence: str) -> dict[str, Any]:
+    """One `evidence`, flat; of what concerns the session the sentence stands in it as well, as `said`."""
+    evidence = dataclasses.asdict(found)
+    if isinstance(found, SetupContradicted):
+        evidence["explanations"] = ", ".join(found.explanations)
+    return evidence | ({"said": sentence} if isinstance(found, SetupContradicted | TrendInRun) else {})
+
+
+def _trend(found: LockTrend) -> dict[str, Any]:
+    return dataclasses.asdict(found) | {"sentence": trend_sentence(found)}
 
 
 def _annotation(annotation: Annotation) -> dict[str, Any]:

@@ -11,10 +11,11 @@ from analyzer.analysis import Analysis, PhaseResult
 from analyzer.findings.evidence import OpenBecause
 from analyzer.findings.finding import Finding
 from analyzer.findings.lock_trend import TEN_MINUTES_S
-from analyzer.findings.sentences import CAUSE_WORDS
 from analyzer.in_words import number, signed
 from analyzer.phases.phases import PHASES
-from analyzer.presentation.words import EXPLANATION_NAMES, PHASE_NAMES, needed_figure
+from analyzer.presentation.agreement_words import EXPLANATION_NAMES
+from analyzer.presentation.finding_words import CAUSE_WORDS
+from analyzer.presentation.words import PHASE_NAMES, needed_figure
 
 COLUMNS = (
     "inside_slip",
@@ -224,7 +225,7 @@ SAID: dict[str, tuple[str, dict[Any, str]]] = {
 
 def evidence_rows(finding: Finding) -> list[tuple[str, str]]:
     """(what, how much) of a finding, beginning with when it was."""
-    evidence = {key: value for key, value in asdict(finding.evidence).items() if value is not None and key != "said"}
+    evidence = {key: value for key, value in asdict(finding.evidence).items() if value is not None}
     if not finding.differential_is_seen:
         evidence["passes_with_understeer"] = evidence.pop("passes")
     evidence = {key: value for key, value in evidence.items() if value != ""}
@@ -241,7 +242,7 @@ def evidence_rows(finding: Finding) -> list[tuple[str, str]]:
 
 def _evidence_row(key: str, value: Any) -> tuple[str, str]:
     if key == "explanations":
-        return "explained by", ", ".join(EXPLANATION_NAMES.get(kind, kind) for kind in str(value).split(", "))
+        return "explained by", ", ".join(EXPLANATION_NAMES[kind] for kind in value)
     if key in SAID:
         label, words = SAID[key]
         return label, "–" if value is None else words.get(value, str(value))

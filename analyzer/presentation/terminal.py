@@ -15,7 +15,8 @@ from analyzer.in_words import CAUTIONS, counted, listed, number, when
 from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.log_check import first_few
 from analyzer.presentation import agreement_words
-from analyzer.presentation.agreement_words import side_sentence
+from analyzer.presentation.agreement_words import diagnosis_sentence, side_sentence
+from analyzer.presentation.finding_words import finding_sentence, group_advice, trend_sentence
 from analyzer.presentation.knowledge_words import used_sentences
 from analyzer.presentation.tables import corner_rows
 from analyzer.presentation.words import (
@@ -87,9 +88,9 @@ def _print_findings(analysis: Analysis, console: Console) -> None:
                 f" ({100 * worst.confidence:.0f} % sure that it happened)",
             )
         )
-        console.print(_indented(worst.sentence))
-        if group.advice:
-            console.print(_indented(f"What to do: {group.advice}"))
+        console.print(_indented(finding_sentence(worst)))
+        if advice := group_advice(group):
+            console.print(_indented(f"What to do: {advice}"))
     if len(groups) > MOST_GROUPS:
         console.print(Text(f"... and {counted(len(groups) - MOST_GROUPS, 'more finding')}: see --html or --json."))
     if analysis.chatter is not None:
@@ -164,7 +165,7 @@ def _print_trend(analysis: Analysis, console: Console) -> None:
     if analysis.trend is None:
         return
     console.print(Text("\nWithin the run", style="bold"))
-    console.print(Text(analysis.trend.sentence))
+    console.print(Text(trend_sentence(analysis.trend)))
     rows = trend_rows(analysis.trend)
     if not rows:
         return
@@ -187,7 +188,7 @@ def _print_agreement(analysis: Analysis, console: Console) -> None:
     for sentence in dict.fromkeys(sentences):  # a spool's are the same
         console.print(_indented(sentence))
     if agreement.diagnosis is not None:
-        console.print(Text("What would explain it: " + agreement.diagnosis.sentence))
+        console.print(Text("What would explain it: " + diagnosis_sentence(agreement.diagnosis)))
         if agreement.diagnosis.explanations:
             console.print(_explanations_table(agreement.diagnosis))
     if agreement.odds is not None:

@@ -42,6 +42,7 @@ from analyzer.presentation.comparison_words import (
     verdict_words,
     warnings,
     whole,
+    why_not_planned,
 )
 from analyzer.presentation.result_json import plain
 from analyzer.presentation.terminal import print_ending, terminal_table
@@ -151,14 +152,22 @@ READ = (
 
 
 def laps_needed_result(runs: list[Run], planned: tuple[PlannedChange, ...]) -> dict[str, Any]:
-    """Schema 1 of a plan: `logs`, and `changes`, the fields of `planning.PlannedChange`."""
+    """Schema 1 of a plan: `logs`, and `changes`, the fields of `PlannedChange` with a `reason` for `held_by`."""
     return plain(
         {
             "schema": 1,
             "logs": [r.analysis.recording.name for r in runs],
-            "changes": [dataclasses.asdict(p) for p in planned],
+            "changes": [_planned(p) for p in planned],
         }
     )
+
+
+def _planned(change: PlannedChange) -> dict[str, Any]:
+    """The fields of a planned change, `reason` in the place of what holds it."""
+    fields = dataclasses.asdict(change)
+    return {("reason" if key == "held_by" else key): value for key, value in fields.items()} | {
+        "reason": why_not_planned(change)
+    }
 
 
 def print_laps_needed(planned: tuple[PlannedChange, ...], console: Console) -> None:
@@ -193,10 +202,10 @@ def _what(change: PlannedChange) -> str:
 def _line(change: PlannedChange) -> str:
     what = _what(change)
     if change.change_Nm is None:
-        return f"{what}: can't be planned, {change.reason}."
+        return f"{what}: can't be planned, {why_not_planned(change)}."
     what += f" ({signed(change.change_Nm)} N.m): "
     if change.laps is None:
-        what += f"no number of laps is enough, because {change.reason}."
+        what += f"no number of laps is enough, because {why_not_planned(change)}."
     else:
         passes = counted(change.passes or 0, "corner pass", "corner passes")
         what += f"needs {counted(change.laps, 'lap')} a side to be seen ({passes})."

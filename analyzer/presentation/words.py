@@ -4,8 +4,6 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 
 from analyzer.agreement.anchored import AnchoredEstimate
-from analyzer.agreement.diagnose import MOST_TIMES, at_the_end
-from analyzer.agreement.diagnose import NAMES as EXPLANATION_NAMES
 from analyzer.agreement.verdict import Agreement, Explanation
 from analyzer.analysis import Analysis
 from analyzer.channels import CHANNELS
@@ -13,10 +11,11 @@ from analyzer.findings.chatter import Chatter
 from analyzer.findings.evidence import Blame
 from analyzer.findings.finding import Finding, FindingGroup, cause_of
 from analyzer.findings.lock_trend import TEN_MINUTES_S, LockTrend
-from analyzer.findings.sentences import CAUSE_WORDS
 from analyzer.in_words import capitalised, listed, number, signed
 from analyzer.lockcurve.estimate import Interval
 from analyzer.phases.phases import Laps
+from analyzer.presentation.agreement_words import EXPLANATION_NAMES, MOST_TIMES, at_the_end
+from analyzer.presentation.finding_words import CAUSE_WORDS, trend_sentence
 from analyzer.signals.consistency import LEFT_OUT, contradicted, unchecked
 
 KIND_NAMES = {
@@ -115,7 +114,7 @@ def explanation_cells(explanation: Explanation) -> tuple[str, str, str]:
         better = f"{min(worse, MOST_TIMES):.0f} times worse" if worse > 1.5 else "no better"
         better += " and more" if worse > MOST_TIMES else ""
     figure = needed_figure(explanation.value, explanation.lower, explanation.upper, explanation.unit)
-    if at_the_end(explanation.kind, explanation.upper):
+    if at_the_end(explanation):
         figure = f"at least file × {number(explanation.lower, 2)}"
     return EXPLANATION_NAMES[explanation.kind], better, figure
 
@@ -390,7 +389,7 @@ def _unchecked(analysis: Analysis) -> str:
 
 def _trend(analysis: Analysis) -> str:
     trend = analysis.trend
-    return trend.sentence if trend is not None and trend.verdict in ("fading", "rising") else ""
+    return trend_sentence(trend) if trend is not None and trend.verdict in ("fading", "rising") else ""
 
 
 def _parts(analysis: Analysis) -> str:

@@ -14,6 +14,7 @@ from analyzer.phases.phases import PHASES
 from analyzer.presentation.figures.lock_plot import READ_TREND as TREND_READ
 from analyzer.presentation.figures.lock_plot import trend_plot
 from analyzer.presentation.figures.theme import styled
+from analyzer.presentation.finding_words import trend_sentence
 from analyzer.presentation.words import PHASE_NAMES, answer_parts, chatter_words, trend_rows, whole_laps_words
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook, Run
@@ -262,7 +263,7 @@ def _over_the_run(analysis: Analysis) -> html.Section:
     parts: list = [html.H2("Over the run")]
     trend = analysis.trend
     if trend is not None:
-        parts.append(html.P(trend.sentence))
+        parts.append(html.P(trend_sentence(trend)))
         if trend.windows:
             parts.append(chart("trend", TREND_READ, label="lock over the run", section="user#trends"))
         rows = [list(row) for row in trend_rows(trend)]

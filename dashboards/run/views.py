@@ -15,6 +15,7 @@ from analyzer.findings.evidence import Blame, InsideSpin
 from analyzer.findings.finding import Finding, cause_of, grouped
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import CurvePoint, Interval
+from analyzer.presentation.finding_words import finding_sentence, group_advice
 from analyzer.presentation.words import KIND_NAMES, SEVERITY_WORDS, answer_parts, group_where, moment_words, place_words
 from dashboards.run.quantities import ALL, MAP_LABELS, QUANTITIES, logged, path_of
 
@@ -115,7 +116,7 @@ def _finding(k: int, found: Finding) -> dict[str, Any]:
         "severity": found.severity,
         "badge": SEVERITY_WORDS[found.severity],
         "confidence": found.confidence,
-        "sentence": found.sentence,
+        "sentence": finding_sentence(found),
     }
 
 
@@ -125,7 +126,7 @@ def _groups(findings: Sequence[Finding]) -> list[dict[str, Any]]:
     return [
         {
             "heading": f"{KIND_NAMES.get(group.kind, group.kind)}{group_where(group)}",
-            "advice": group.advice,
+            "advice": group_advice(group),
             "members": [number[id(found)] for found in group.events],
         }
         for group in grouped(findings)

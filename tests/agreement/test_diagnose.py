@@ -10,11 +10,12 @@ from scipy import stats
 
 from analyzer.agreement import diagnose as room
 from analyzer.agreement.alternatives import possible_causes
-from analyzer.agreement.diagnose import diagnose, sentence
+from analyzer.agreement.diagnose import diagnose
 from analyzer.agreement.steady_samples import SteadyMeans
 from analyzer.agreement.verdict import Explanation
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import Setup
+from analyzer.presentation.agreement_words import diagnosis_sentence, explanation_sentence
 from analyzer.presentation.words import explanation_cells
 
 TORQUES = np.array([-500.0, -350, -200, -50, 100, 300, 500, 800, 1200])
@@ -56,7 +57,7 @@ def test_a_log_that_says_little_leaves_the_file_alone():
     vague = seen(predict_lock_curve(PLANTED["preload_soft"].fitted), common=0.8, own_Nm=200.0)
     found = diagnose(vague, NOTHING_BOUND, predict_lock_curve(setup()), setup())
     assert found.verdict == "as_the_file_says" and found.tied[0] == "as_the_file_says"
-    assert "also possible" in found.sentence
+    assert "also possible" in diagnosis_sentence(found)
 
 
 def test_bounds_alone_can_contradict_the_file_and_only_from_above():
@@ -110,7 +111,7 @@ def test_a_cause_planted_in_a_simulated_session_is_told_or_tied_and_said_so(caus
     found = told(cause, 1, tmp_path)
     assert cause in found.tied
     if len(found.tied) > 1:
-        assert any(words in found.sentence for words in ("also possible", "Not clear", "can't separate"))
+        assert any(words in diagnosis_sentence(found) for words in ("also possible", "Not clear", "can't separate"))
 
 
 @pytest.mark.parametrize(
@@ -135,13 +136,14 @@ def test_every_kind_of_file_can_be_doubted_and_a_right_one_is_left_alone(file):
     predicted = predict_lock_curve(file)
     found = diagnose(seen(predicted), NOTHING_BOUND, predicted, file)
     assert found.verdict == "as_the_file_says" and len(found.explanations) >= 3
-    assert all(np.isfinite(x.times_better) and x.sentence.endswith(".") for x in found.explanations)
+    assert all(np.isfinite(x.times_better) for x in found.explanations)
+    assert all(explanation_sentence(x).endswith(".") for x in found.explanations)
 
 
 def test_an_interval_that_ends_with_the_search_is_told_as_a_bound():
-    at_end = Explanation(
-        "preload_up", 1000.0, 4.0, 3.78, 4.0, "of_the_file", True, sentence("preload_up", 4.0, 3.78, 4.0)
-    )
-    assert "at least 3.78 times the file's:" in at_end.sentence and "(3.78" not in at_end.sentence
+    at_end = Explanation("preload_up", 1000.0, 4.0, 3.78, 4.0, "of_the_file", fits=True)
+    said = explanation_sentence(at_end)
+    assert "at least 3.78 times the file's:" in said and "(3.78" not in said
     assert explanation_cells(at_end)[2] == "at least file × 3.78"
-    assert "2.20 times the file's (1.90 to 2.60)" in sentence("preload_up", 2.2, 1.9, 2.6)
+    inside = replace(at_end, value=2.2, lower=1.9, upper=2.6)
+    assert "2.20 times the file's (1.90 to 2.60)" in explanation_sentence(inside)

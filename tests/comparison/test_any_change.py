@@ -16,7 +16,7 @@ TORQUE_Nm = np.linspace(50.0, 1000.0, 20)
 
 def side(change_Nm, *, torque_Nm=TORQUE_Nm, verdict="stronger", margin_Nm=30.0, sd_Nm=8.0):
     span = Interval(change_Nm, change_Nm - 2 * sd_Nm, change_Nm + 2 * sd_Nm)
-    return SideChange(span, 60.0, None, margin_Nm, verdict, "", sd_Nm, torque_Nm)
+    return SideChange(span, 60.0, None, margin_Nm, verdict, sd_Nm, torque_Nm)
 
 
 def joint_of(preload_Nm, slope, *, seed=0, count=20_000):
@@ -60,7 +60,7 @@ def test_no_is_a_claim_of_its_own():
     assert any_change(joint_of(40.0, 0.0), far).verdict == "yes"
     assert any_change(same, far).verdict == "cannot_tell"
     untold = side(0.0)
-    untold = SideChange(untold.change_Nm, None, None, 30.0, "cannot_tell", "", None, np.array([]))
+    untold = SideChange(untold.change_Nm, None, None, 30.0, "cannot_tell", None, np.array([]))
     assert any_change(same, near | {"coast": untold}).verdict == "cannot_tell"
 
 

@@ -12,6 +12,7 @@ from analyzer.comparison.phase_changes import rate_ratio
 from analyzer.comparison.sides import _expected, side_change, verdict
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import Setup
+from analyzer.presentation.comparison_words import side_sentence
 
 NORMAL = stats.norm.ppf((np.arange(2000) + 0.5) / 2000)
 
@@ -105,7 +106,8 @@ def test_a_change_that_may_be_none_is_not_said_to_be_one(change_Nm, said):
     draws = np.tile(curves, (400, 1, 1))
     draws[:, 1, 0] += 8.0 * np.random.default_rng(3).standard_normal(400)
     joint = SimpleNamespace(curves=curves, draws=draws, torque_span_Nm=(-300.0, 900.0), largest_torque_Nm=1200.0)
-    assert side_change("preload", joint, car=made_car(), before=None, after=None).sentence.startswith(said)
+    change = side_change("preload", joint, car=made_car(), before=None, after=None)
+    assert side_sentence("preload", change).startswith(said)
 
 
 def test_circles_are_matched_by_radius_and_direction():

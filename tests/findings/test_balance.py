@@ -22,6 +22,7 @@ from analyzer.findings.whole_car import (
     find_lock_up_snap,
 )
 from analyzer.lockcurve.observations import CUTOFF_HZ
+from analyzer.presentation.finding_words import finding_sentence
 from analyzer.signals.timebase import low_pass
 
 
@@ -94,7 +95,7 @@ def test_what_the_differential_holds_off_the_throttle_is_found_with_its_moment(m
     expected = (300.0 + made_analysis.COAST * (320 - made_analysis.COAST_HOLD)) * 1.46 / 0.6
     assert of_corner.evidence.yaw_moment_Nm == pytest.approx(expected, rel=0.05)
     assert of_corner.evidence.of_the_differential and of_corner.severity == "act"
-    assert "held against the turn" in of_corner.sentence
+    assert "held against the turn" in finding_sentence(of_corner)
 
 
 def test_a_moment_within_its_uncertainty_is_not_told(monkeypatch):
@@ -117,7 +118,7 @@ def test_understeer_without_a_moment_is_not_the_differentials_and_is_told_once_a
     finding = findings[0]
     assert finding.evidence.extra_steer_deg == pytest.approx(np.degrees(0.03) * 14, rel=0.1)
     assert finding.severity == "note" and not finding.evidence.of_the_differential
-    assert "not the differential's" in finding.sentence
+    assert "not the differential's" in finding_sentence(finding)
 
 
 @pytest.mark.parametrize("left_turn", [True, False])
@@ -148,7 +149,7 @@ def test_unlike_sides_are_found_and_like_ones_are_not():
     signals, axle, corners, _ = made_signals_and_axle(Made(spin_laps=(), right_corner_factor=3.0))
     unlike = unlike_sides(signals, corners, axle)
     assert len(unlike) == 1 and unlike[0].evidence.left_minus_right_Nm < -30
-    assert "harder in right" in unlike[0].sentence
+    assert "harder in right" in finding_sentence(unlike[0])
     signals, axle, corners, _ = made_signals_and_axle(Made(spin_laps=()))
     assert unlike_sides(signals, corners, axle) == ()
 

@@ -11,6 +11,7 @@ from made_analysis import Made, made_car, made_signals_and_axle
 from analyzer.findings.evidence import Blame
 from analyzer.findings.rear_axle import rear_axle
 from analyzer.findings.wheel_spin import find_both_wheel_spin
+from analyzer.presentation.finding_words import finding_sentence
 from analyzer.presentation.words import answer
 from analyzer.signals.log_stretches import lost_car
 
@@ -39,7 +40,8 @@ def test_the_car_that_spun_is_told_as_lost_and_neither_throttle_nor_differential
     _, at, _ = drive
     near = [f for f in spun.findings if at - 1.5 < f.start_s < at + 8]
     assert [f.kind for f in near] == ["car_lost"]
-    assert "don't say what began it" in near[0].sentence and "stopped" in near[0].sentence
+    said = finding_sentence(near[0])
+    assert "don't say what began it" in said and "stopped" in said
     assert near[0].evidence.yaw_rate_deg_s == pytest.approx(115, abs=10)  # planted: 2.0 rad/s
     assert "The car was lost once" in answer(spun)
 
@@ -58,7 +60,8 @@ def test_without_a_gyro_nobody_is_blamed_for_the_spin(drive, tmp_path):
     found = analysed(with_a_spin(log, CASE.car, at_s=at, goes_on_s=on)[WITHOUT_GYRO], CASE.file, tmp_path).findings
     assert found  # of the rest of the drive
     for near in (f for f in found if at - 1.5 < f.start_s < at + 8):
-        assert "too much" not in near.sentence and getattr(near.evidence, "foot_or_car", Blame.OPEN) is Blame.OPEN
+        assert "too much" not in finding_sentence(near)
+        assert getattr(near.evidence, "foot_or_car", Blame.OPEN) is Blame.OPEN
 
 
 def test_a_spin_of_both_wheels_before_a_stop_blames_nobody():
@@ -68,8 +71,9 @@ def test_a_spin_of_both_wheels_before_a_stop_blames_nobody():
     (usual,) = find_both_wheel_spin(rear, corners)
     speed = np.where(signals.time_s > usual.end_s + 3.0, 0.0, signals.speed_m_s)
     (stopped,) = find_both_wheel_spin(rear_axle(replace(signals, speed_m_s=speed), axle, made_car()), corners)
-    assert "too much throttle" in usual.sentence
-    assert "too much throttle" not in stopped.sentence and "not clear" in stopped.sentence
+    assert "too much throttle" in finding_sentence(usual)
+    said = finding_sentence(stopped)
+    assert "too much throttle" not in said and "not clear" in said
 
 
 def turn(yaw_rad_s, speed_m_s, seconds=2.0, rate=100.0):

@@ -14,6 +14,7 @@ from analyzer.findings.find_all import HABIT_LOG_ODDS, with_habits
 from analyzer.findings.finding import by_cause, by_corner, grouped
 from analyzer.findings.rear_axle import rear_axle
 from analyzer.findings.wheel_spin import _with_cause, find_inside_wheel_spin, with_probability
+from analyzer.presentation.finding_words import finding_sentence, group_advice
 from analyzer.signals.session import Sensors
 from analyzer.vehicle.tyres import envelope
 
@@ -83,7 +84,7 @@ def test_where_the_wheels_can_blame_nobody_there_is_no_probability():
     ):
         evidence = found.evidence
         assert (evidence.foot_or_car, evidence.probability_car, evidence.open_because) == (Blame.OPEN, None, why)
-        assert "not clear whether throttle or differential" in found.sentence
+        assert "not clear whether throttle or differential" in finding_sentence(found)
 
 
 def test_sentence_and_advice_never_contradict_the_evidence():
@@ -102,7 +103,7 @@ def test_sentence_and_advice_never_contradict_the_evidence():
         )
         evidence = _with_cause(plain.evidence, signals, 10_000, made_counterfactual(share, **planted))
         (found,) = with_habits([replace(plain, evidence=evidence)], {1: int(rng.integers(1, 6))})
-        e, said, do = found.evidence, found.sentence, grouped([found])[0].advice
+        e, said, do = found.evidence, finding_sentence(found), group_advice(grouped([found])[0])
         assert (let_go in said) == (e.foot_or_car is Blame.CAR)
         assert (more in said) == (e.foot_or_car is Blame.FOOT)
         assert ("can't separate" in said) == (e.foot_or_car is Blame.OPEN)
@@ -156,9 +157,10 @@ def test_groups_are_by_corner_and_cause_and_end_with_what_to_do():
     assert first.every_lap and first.laps == (1, 2, 3) and not groups[1].every_lap
     assert first.probability == pytest.approx(0.94) and groups[1].probability == pytest.approx(0.95)
     assert first.lost_s == pytest.approx(0.15) and groups[3].lost_s is None
-    assert "try halfshaft advise" in first.advice and "costs nothing" in groups[1].advice
-    assert "Neither is clear" in groups[2].advice and "Less preload" in groups[3].advice
-    assert {k: len(v) for k, v in by_cause(groups).items()} == {"differential": 1, "throttle": 1, "not clear": 1}
+    advice = [group_advice(group) for group in groups]
+    assert "try halfshaft advise" in advice[0] and "costs nothing" in advice[1]
+    assert "Neither is clear" in advice[2] and "Less preload" in advice[3]
+    assert {k: len(v) for k, v in by_cause(groups).items()} == {Blame.CAR: 1, Blame.FOOT: 1, Blame.OPEN: 1}
     assert list(by_corner(groups)) == [4, 7]
 
 

@@ -14,6 +14,7 @@ from analyzer.findings.wheel_spin import (
     find_inside_wheel_spin,
     find_one_wheel_spin,
 )
+from analyzer.presentation.finding_words import finding_sentence
 
 
 def found(find, made=Made(), change=lambda signals, axle: (signals, axle)):  # noqa: B008
@@ -91,7 +92,7 @@ def test_a_spin_against_the_left_foot_is_found_by_the_difference_of_the_slips_an
         assert one.start_s <= other.start_s + 1e-9 and other.end_s <= one.end_s + 1e-9
         least = one.evidence.peak_slip - one.evidence.outside_slip
         assert other.evidence.peak_slip == pytest.approx(least, abs=0.03)
-        assert other.evidence.open_because is OpenBecause.BRAKED and "brakes were on" in other.sentence
+        assert other.evidence.open_because is OpenBecause.BRAKED and "brakes were on" in finding_sentence(other)
     assert found(find_inside_wheel_spin, Made(spin_laps=()), change=left_foot) == ()
 
 
@@ -224,7 +225,8 @@ def test_a_wheel_that_spins_outside_of_cornering_is_told_by_its_side(change, swi
     assert {f.evidence.wheel for f in spins} == {"left"} and {f.evidence.yaw_against_side_force for f in spins} == {
         swings
     }
-    assert all("left rear spun alone" in f.sentence and says in f.sentence for f in spins)
+    said = [finding_sentence(f) for f in spins]
+    assert all("left rear spun alone" in sentence and says in sentence for sentence in said)
     there = found(find_one_wheel_spin, change=lambda s, a: mirrored(*change(s, a)))
     assert [f.evidence.wheel for f in there] == ["right", "right"]
     assert [f.start_s for f in there] == [f.start_s for f in spins]

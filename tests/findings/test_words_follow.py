@@ -17,8 +17,12 @@ from analyzer.findings.evidence import (
     InsideWheelLocking,
     OneWheelSpin,
     OpenBecause,
+    SetupContradicted,
+    TrendInRun,
 )
 from analyzer.findings.finding import grouped
+from analyzer.presentation.agreement_words import EXPLANATION_NAMES
+from analyzer.presentation.finding_words import finding_sentence, group_advice
 
 NEGATIVE = ("slip_difference", "left_minus_right_Nm")  # below zero at times, or always
 
@@ -44,6 +48,13 @@ def random_evidence(kind: type, rng: np.random.Generator):
         values |= {"front_side_force_share": 0.05, "transfer_torque_Nm": 90.0, "yaw_moment_sd_Nm": 9.0}
     if kind is CoastUndersteer:
         values.setdefault("extra_steer_deg", 3.0)
+    if kind is TrendInRun:
+        values["verdict"] = str(rng.choice(["fading", "rising"]))
+    if kind is SetupContradicted:
+        kinds = rng.permutation([name for name in EXPLANATION_NAMES if name != "as_the_file_says"])
+        figure = float(rng.exponential(1.0))
+        values["explanations"] = tuple(map(str, kinds[: rng.integers(1, 4)]))
+        values |= {"value": figure, "lower": 0.8 * figure, "upper": 1.3 * figure, "unit": "of_the_file"}
     return kind(**values)
 
 
@@ -54,7 +65,7 @@ def records(kind: type, count: int = 300):
 
 def said(evidence) -> tuple[str, str]:
     found = made_finding(evidence)
-    return found.sentence, grouped([found])[0].advice
+    return finding_sentence(found), group_advice(grouped([found])[0])
 
 
 @pytest.mark.parametrize("kind", [k for k in KINDS if k is not InsideSpin])

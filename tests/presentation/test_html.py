@@ -12,12 +12,13 @@ from made_findings import made_evidence, made_finding
 from plotly.offline import get_plotlyjs
 
 from analyzer.errors import InputError
-from analyzer.findings.evidence import KINDS, SetupContradicted
+from analyzer.findings.evidence import KINDS, OneWheelSpin
 from analyzer.findings.finding import OF_THE_SESSION
 from analyzer.in_words import CAUTIONS
 from analyzer.presentation.figures.lap_figures import SHAPES, corner_traces, drawn_path, path_map
 from analyzer.presentation.figures.lock_plot import lock_plot
 from analyzer.presentation.figures.theme import add_band, largest, min_max
+from analyzer.presentation.finding_words import finding_sentence
 from analyzer.presentation.html import analysis_report, worst_corners, write_html
 from analyzer.presentation.words import KIND_NAMES
 
@@ -58,7 +59,7 @@ def test_every_chart_has_an_id_and_a_sentence_that_says_how_to_read_it(page):
 def test_cautions_and_findings_are_on_the_page(analysis, page):
     for caution in CAUTIONS:
         assert caution in unescape(page)
-    assert analysis.findings[0].sentence in unescape(page)
+    assert finding_sentence(analysis.findings[0]) in unescape(page)
 
 
 def test_text_from_files_is_escaped(analysis):
@@ -68,7 +69,7 @@ def test_text_from_files_is_escaped(analysis):
         recording=replace(analysis.recording, name=nasty),
         car=analysis.car.model_copy(update={"name": nasty}),
         quality=tuple(replace(a, message=nasty) for a in analysis.quality),
-        findings=(made_finding(made_evidence(SetupContradicted, said=nasty, explanations=nasty)),),
+        findings=(made_finding(made_evidence(OneWheelSpin, wheel=nasty)),),
     )
     assert nasty not in own(analysis_report(spoiled))
     assert "&lt;script&gt;" in analysis_report(spoiled)

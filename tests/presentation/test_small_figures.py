@@ -9,13 +9,12 @@ from made_analysis import PRELOAD, Made, made_analysis, made_estimate, made_pred
 from analyzer.advice.choice import causes
 from analyzer.advice.evaluate import NAMES
 from analyzer.agreement.verdict import agree
-from analyzer.findings.lock_trend import _sentence
-from analyzer.findings.sentences import _degrees
 from analyzer.findings.whole_car import find_of_the_session
 from analyzer.lockcurve.estimate import Interval
 from analyzer.presentation.advice_words import cause_sentence, change_words
 from analyzer.presentation.agreement_words import side_sentence
 from analyzer.presentation.comparison_words import rate_cells
+from analyzer.presentation.finding_words import _degrees, trend_sentence
 from analyzer.presentation.tables import evidence_rows
 from analyzer.presentation.words import trend_rows
 
@@ -65,8 +64,9 @@ def test_a_short_run_tells_its_change_and_not_that_of_ten_minutes(analysis):
     assert dict(evidence_rows(longer[0]))["change per 10 minutes, %"] == "-20"
 
 
-def test_no_lock_loses_more_than_all_of_it():
-    said = _sentence("fading", Interval(-4.71, -6.0, -1.0), 150.0)
+def test_no_lock_loses_more_than_all_of_it(analysis):
+    whole = Interval(-4.71, -6.0, -1.0)
+    said = trend_sentence(replace(analysis.trend, verdict="fading", relative_per_10_min=whole, span_s=150.0))
     assert "-100 % (-100 to -25)" in said
 
 

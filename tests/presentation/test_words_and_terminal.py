@@ -12,6 +12,8 @@ from analyzer.findings.evidence import Blame
 from analyzer.findings.finding import grouped
 from analyzer.in_words import CAUTIONS, number, span
 from analyzer.logs.recording import Annotation
+from analyzer.presentation.agreement_words import diagnosis_sentence
+from analyzer.presentation.finding_words import trend_sentence
 from analyzer.presentation.html import analysis_report
 from analyzer.presentation.tables import SHOWN, corner_rows, fitted_rows
 from analyzer.presentation.terminal import print_budget, print_summary, print_timings
@@ -179,8 +181,8 @@ def test_a_log_without_laps_is_not_said_to_have_one(analysis):
 
 def test_explanations_trend_and_chatter_are_on_the_terminal(analysis):
     text = " ".join(printed(print_summary, analysis).split())
-    assert f"What would explain it: {analysis.agreement.diagnosis.sentence}" in text
-    assert f"Within the run {analysis.trend.sentence}" in text
+    assert f"What would explain it: {diagnosis_sentence(analysis.agreement.diagnosis)}" in text
+    assert f"Within the run {trend_sentence(analysis.trend)}" in text
     assert "chatter" in text.lower()
     bare = printed(print_summary, replace(analysis, trend=None, chatter=None, agreement=None))
     assert "What would explain it" not in bare and "Within the run" not in bare and "chatter" not in bare.lower()

@@ -11,6 +11,7 @@ from analyzer.agreement.steady_samples import steady_samples
 from analyzer.findings import lock_trend as room
 from analyzer.findings.lock_trend import TEN_MINUTES_S, lock_trend
 from analyzer.lockcurve.estimate import Interval
+from analyzer.presentation.finding_words import trend_sentence
 
 
 def trend_of(change_over_run: float, *, laps_known: bool = True, until_s: float = np.inf):
@@ -43,7 +44,7 @@ def test_a_planted_change_is_told_with_its_size(change, verdict):
 
 def test_a_rise_that_tyres_fake_as_they_warm_up_is_no_trend_and_a_fade_of_that_size_is():
     trend, _ = trend_of(0.3)
-    assert trend.verdict == "cannot_tell" and "Tyres that warm up" in trend.sentence
+    assert trend.verdict == "cannot_tell" and "Tyres that warm up" in trend_sentence(trend)
     assert trend_of(-0.3)[0].verdict == "fading"
 
 
@@ -64,11 +65,14 @@ def test_a_share_of_next_to_no_lock_is_not_said():
     samples = steady_samples(signals, corners, axle)
     trend = lock_trend(signals, corners, laps, samples, made_estimate(preload=0.0, drive=0.0, coast=0.0))
     assert trend.verdict == "cannot_tell" and trend.windows == ()
-    assert "%" not in trend.sentence and "1 N.m or less in the mean" in trend.sentence
+    said = trend_sentence(trend)
+    assert "%" not in said and "1 N.m or less in the mean" in said
 
 
 def test_no_change_has_no_sign():
-    words = room._sentence("steady", Interval(-0.004, -0.04, 0.04), TEN_MINUTES_S)
+    change = Interval(-0.004, -0.04, 0.04)
+    trend = replace(trend_of(0.0)[0], verdict="steady", relative_per_10_min=change, span_s=TEN_MINUTES_S)
+    words = trend_sentence(trend)
     assert words.endswith("0 % (-4 to +4) over 10 min.") and "-0" not in words
 
 
@@ -87,7 +91,7 @@ def test_without_laps_the_run_is_cut_by_time():
 def test_a_short_stretch_of_slipping_cannot_tell_and_says_why():
     trend, _ = trend_of(-0.5, until_s=60.0)
     assert trend.verdict == "cannot_tell" and trend.relative_per_10_min.value is None
-    assert "needs 120 s" in trend.sentence and trend.windows == ()
+    assert "needs 120 s" in trend_sentence(trend) and trend.windows == ()
 
 
 def test_intervals_of_runs_without_a_trend_hold_zero_as_often_as_they_say():

@@ -1,9 +1,11 @@
-"""What a driver reads: every sentence of a finding and every line of advice, made from the evidence alone."""
+"""What a driver reads: the sentence of every finding, the advice of every group and what the lock does within the run,
+each made from the typed record alone."""
 
 from collections.abc import Sequence
 from functools import singledispatch
 from statistics import median
 
+from analyzer.agreement.verdict import Diagnosis, Explanation
 from analyzer.findings.evidence import (
     Asymmetry,
     Blame,
@@ -19,7 +21,10 @@ from analyzer.findings.evidence import (
     Trembling,
     TrendInRun,
 )
-from analyzer.in_words import counted, number
+from analyzer.findings.finding import Finding, FindingGroup
+from analyzer.findings.lock_trend import STEADY_SHARE, TEN_MINUTES_S, LockTrend
+from analyzer.in_words import counted, number, signed
+from analyzer.presentation.agreement_words import diagnosis_sentence
 
 MOSTLY_LOCKED = 0.5  # of the time, for an axle that spun both wheels as one
 LEAST_COST_S = 0.005  # less is not said: a hundredth of a second is what laps are told apart by
@@ -27,6 +32,16 @@ STANDS = 0.3  # of slip under braking: past it the wheel is on its way to standi
 CLEAR_EXTRA_DEG = 1.0  # at the road wheel: less understeer than this a driver does not notice
 LEAST_LESS = 0.02  # of throttle: less is not said
 CAUSE_WORDS = {Blame.CAR: "differential", Blame.FOOT: "throttle", Blame.OPEN: "not clear"}
+
+
+def finding_sentence(found: Finding) -> str:
+    """What happened and where, in one to three sentences."""
+    return sentence(found.evidence, where=place(found.corner, found.direction, found.lap, found.distance_m))
+
+
+def group_advice(group: FindingGroup) -> str:
+    """What to do about a group of findings, one line; "" where its sentence says all."""
+    return advice(group.worst.evidence, [f.evidence for f in group.events])
 
 
 def place(corner: int | None, direction: str | None, lap: int | None, distance_m: float | None) -> str:
@@ -53,13 +68,14 @@ def _(e: InsideSpin, *, where: str) -> str:
 
 def _cause(e: InsideSpin) -> str:
     if e.foot_or_car is Blame.OPEN and e.open_because is not OpenBecause.NEAR:
-        why = {
+        said: dict[OpenBecause | None, str] = {
             OpenBecause.STOPPED: "the car stopped right after it",
             OpenBecause.BRAKED: "the brakes were on at the same time",
             OpenBecause.SLIP_UNKNOWN: "the log doesn't say how the tyres shared the drive",
-        }.get(e.open_because, "the log is too short or too poor there to replay it")
+        }
+        why = said.get(e.open_because, "the log is too short or too poor there to replay it")
         return f"not clear whether throttle or differential, {why}"
-    asked = f"{100 * e.asked_share:.0f} % ({100 * e.asked_share_lower:.0f} to {100 * e.asked_share_upper:.0f})"
+    asked = f"{_percent(e.asked_share)} % ({_percent(e.asked_share_lower)} to {_percent(e.asked_share_upper)})"
     if e.foot_or_car is Blame.CAR:
         return f"the differential let the inside wheel go. You asked for {asked} of what both rear tyres could take"
     if e.foot_or_car is Blame.FOOT:
@@ -111,7 +127,7 @@ def _(e: CoastUndersteer, *, where: str) -> str:
         )
     text = (
         f"Off the throttle {where} the differential held against the turn with {number(e.yaw_moment_Nm, -1)} N.m of "
-        f"yaw moment for {e.duration_s:.1f} s. That takes {100 * e.front_side_force_share:.0f} % of the front tyres' "
+        f"yaw moment for {e.duration_s:.1f} s. That takes {_percent(e.front_side_force_share)} % of the front tyres' "
         f"side force and at least {_degrees(e.explained_steer_deg)} at the steering wheel."
     )
     clear = (e.extra_road_wheel_deg or 0.0) > CLEAR_EXTRA_DEG
@@ -166,17 +182,50 @@ def _(e: Asymmetry, *, where: str) -> str:
 
 @sentence.register
 def _(e: TrendInRun, *, where: str) -> str:
-    return e.said
+    return _within_the_run(e.verdict, (e.change_per_10_min, e.lower_per_10_min, e.upper_per_10_min), e.span_s)
 
 
 @sentence.register
 def _(e: SetupContradicted, *, where: str) -> str:
-    return e.said
+    best = Explanation(
+        e.explanations[0], e.times_better_than_file, e.value, e.lower, e.upper, e.unit, fits=bool(e.fits)
+    )
+    verdict = "explained" if len(e.explanations) == 1 else "cannot_tell_apart"
+    return diagnosis_sentence(Diagnosis(verdict, e.explanations, (best,)))
 
 
-def _degrees(angle_deg: float) -> str:
+def trend_sentence(trend: LockTrend) -> str:
+    """Whether the lock fades or grows within the run, with the change over it; or why that is not clear."""
+    whole = trend.relative_per_10_min
+    if whole.value is None or whole.lower is None or whole.upper is None:
+        return f"It is not clear whether the lock changes within the run: {whole.reason}."
+    return _within_the_run(trend.verdict, (whole.value, whole.lower, whole.upper), trend.span_s)
+
+
+def _within_the_run(verdict: str, per_10_min: tuple[float, float, float], span_s: float) -> str:
+    """The sentence of a verdict; `per_10_min` is the relative change with both ends of its interval."""
+    over = span_s / TEN_MINUTES_S
+    # no lock loses more than all it has, whatever a straight line says
+    change, lower, upper = (signed(100 * max(share * over, -1.0)) for share in per_10_min)
+    numbers = f"{change} % ({lower} to {upper}) over {span_s / 60:.0f} min"
+    return {
+        "fading": f"The lock fades within the run: {numbers}. Heat in oil and plates does that, and wear if it stays.",
+        "rising": f"The lock grows within the run: {numbers}.",
+        "steady": f"The lock changes by less than {100 * STEADY_SHARE:.0f} % within the run: {numbers}.",
+        "cannot_tell": f"It is not clear whether the lock changes within the run: {numbers}."
+        + (" Tyres that warm up read like that." if per_10_min[1] > 0 else ""),
+    }[verdict]
+
+
+def _percent(share: float | None) -> str:
+    return number(None if share is None else 100 * share)
+
+
+def _degrees(angle_deg: float | None) -> str:
     """An angle at the steering wheel as a driver says it, with a decimal where that is all there is."""
-    return counted(angle_deg, "degree") if angle_deg >= 1.95 else f"{number(angle_deg, 1)} degrees"
+    if angle_deg is not None and angle_deg >= 1.95:
+        return counted(angle_deg, "degree")
+    return f"{number(angle_deg, 1)} degrees"
 
 
 @singledispatch
@@ -191,17 +240,31 @@ def _(e: InsideSpin, group: Sequence[InsideSpin]) -> str:
     known = [x for x in group if x.less_throttle is not None]
     if not known:
         return "Look at the throttle and the steering just before."
-    less = max(x.less_throttle for x in known)
+    less = max(x.less_throttle or 0.0 for x in known)
     hold = f"{100 * less:.0f} % less throttle" if less >= LEAST_LESS else "a little less throttle"
     if e.foot_or_car is Blame.FOOT:
         return f"Less throttle here costs nothing: {hold} would have held the wheel; more drive lock would not."
     if e.foot_or_car is Blame.OPEN:
         return f"Neither is clear. First try {hold} here; if the wheel still spins, look at drive lock."
-    if all(x.held_by_file_N is not None and x.held_force_N < x.asked_force_N <= x.held_by_file_N for x in known):
+    if all(map(_held_by_the_file, known)):
         return "The lock that the setup file states would have held this: check that the car has those parts."
-    needed, has = (number(median(getattr(x, name) for x in known), -1) for name in ("needed_lock_Nm", "lock_Nm"))
-    figures = f", about {needed} N.m there instead of {has}" if all(x.needed_lock_Nm > x.lock_Nm for x in known) else ""
-    return f"More drive lock would hold it{figures}: try halfshaft advise. Until then, {hold}."
+    return f"More drive lock would hold it{_lock_instead(known)}: try halfshaft advise. Until then, {hold}."
+
+
+def _held_by_the_file(e: InsideSpin) -> bool:
+    """Whether the axle as it is let go and one with the lock of the setup file would have held."""
+    if e.held_by_file_N is None or e.held_force_N is None or e.asked_force_N is None:
+        return False
+    return e.held_force_N < e.asked_force_N <= e.held_by_file_N
+
+
+def _lock_instead(group: Sequence[InsideSpin]) -> str:
+    """The lock that would have held and the one there was, in the median; nothing where they do not differ so."""
+    known = [(x.needed_lock_Nm, x.lock_Nm) for x in group if x.needed_lock_Nm is not None and x.lock_Nm is not None]
+    if not known or any(needed <= there for needed, there in known):
+        return ""
+    needed, there = (number(median(values), -1) for values in zip(*known, strict=True))
+    return f", about {needed} N.m there instead of {there}"
 
 
 @advice.register
