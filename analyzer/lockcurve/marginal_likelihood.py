@@ -51,7 +51,12 @@ class Witness:
 
     @classmethod
     def of(cls, fit: Fit) -> "Witness":
-        """What the samples of a fit with one lock curve say."""
+        """What the samples of a fit with one lock curve say.
+
+        Parameters
+        ----------
+        fit : of one side; only the first lock curve is asked about.
+        """
         problem, now = fit.problem, fit.evaluation
         made, nuisance = problem.unknowns, len(problem.unknowns.columns)
         keep = ~made.rows[:, nuisance:].any(axis=1)  # beliefs about the curve make room for the proposed ones
@@ -84,7 +89,12 @@ class Witness:
         )
 
     def log_evidence(self, mean: np.ndarray, covariance: np.ndarray) -> float:
-        """log p(logs | curve within `covariance` (5, 5) of `mean` (5,)), but for a constant of the fit.
+        """log p(logs | proposed curve), but for a constant that all curves proposed to this witness share.
+
+        Parameters
+        ----------
+        mean : (5,) in the order of `model.NAMES`.
+        covariance : (5, 5) of them; how unsure the proposal itself is.
 
         Notes
         -----
