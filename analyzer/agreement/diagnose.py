@@ -6,8 +6,8 @@ The odds between the setup file and what one might have fitted instead, from the
 
 Each alternative is a lock curve with what its parts leave unsure of it, as a belief over the curve's five. Its
 evidence is how likely the logs are under it, averaged over that belief and over tyre, car and sensors
-(`lockcurve.evidence`). The odds of two are the ratio of their evidence. Nothing has to be agreed on what counts as
-different: what both allow cannot tell them apart, and the odds stay near 1.
+(`lockcurve.marginal_likelihood`). The odds of two are the ratio of their evidence. Nothing has to be agreed on what
+counts as different: what both allow cannot tell them apart, and the odds stay near 1.
 
 The logs' likelihood counts a corner pass as one look, and what no equation of the fit knows of errs in it as well.
 So the odds as computed are too sure; their logarithm is multiplied by `TEMPER`, which is measured.
@@ -65,7 +65,14 @@ MOST_TIMES = 1000.0
 
 
 def sentence(kind: str, value: float | None, lower: float | None, upper: float | None) -> str:
-    """What one explanation would mean in the workshop."""
+    """What one explanation would mean in the workshop.
+
+    Parameters
+    ----------
+    kind : key of `NAMES`.
+    value, lower, upper : of its free figure with its 95 % interval, a factor on the file's or N.m; None of a kind
+        without one.
+    """
     name = capitalised(NAMES[kind])
     if kind == "ring_springs":
         return (
@@ -101,7 +108,14 @@ def times_words(times: float) -> str:
 
 
 def conclusion(verdict: str, kinds: Sequence[str], ranked: Sequence[Explanation]) -> str:
-    """The whole diagnosis in one or two sentences."""
+    """The whole diagnosis in one or two sentences.
+
+    Parameters
+    ----------
+    verdict : of `Diagnosis`.
+    kinds : as `Diagnosis.tied`, the one concluded first.
+    ranked : all explanations, best first.
+    """
     by_kind = {x.kind: x for x in ranked}
     if verdict == "as_the_file_says":
         text = "Nothing explains the log clearly better than the setup file as it is"
@@ -145,7 +159,17 @@ FIGURES = (
 
 
 def odds(witness: Witness, predicted: PredictedLockCurve, setup: Setup) -> Odds | None:
-    """The odds of the setup file against each alternative; None where nothing else might be fitted."""
+    """The odds of the setup file against each alternative; None where nothing else might be fitted.
+
+    Parameters
+    ----------
+    witness : of the fit that saw nothing of the file.
+    predicted, setup : the file and the curve that follows from it.
+
+    Notes
+    -----
+    Odds are (p_file / p_other)^`TEMPER`, kept within e^-50 and e^50.
+    """
     others = alternatives(predicted, setup)
     if len(others) < 2:
         return None
@@ -159,13 +183,29 @@ def odds(witness: Witness, predicted: PredictedLockCurve, setup: Setup) -> Odds 
 
 
 def log_evidence(witness: Witness, curve: PredictedLockCurve) -> float:
-    """Of a predicted curve with its spread; the mean over where the preload springs sit, where the file is silent."""
+    """Log evidence of a predicted curve with its spread, up to a constant of the witness.
+
+    Parameters
+    ----------
+    curve : of plate type. Where its file is silent on where the preload springs sit, the mean over the places.
+    """
     each = [witness.log_evidence(*belief(curve.placed(share))) for share in curve.series_shares]
     return float(np.logaddexp.reduce(each)) - math.log(len(each))
 
 
 def belief(curve: PredictedLockCurve) -> tuple[np.ndarray, np.ndarray]:
-    """(5,) figures of a curve and (5, 5) their covariance, by one standard deviation of each thing it rests on."""
+    """A predicted curve as a belief over the fitted curve's five.
+
+    Parameters
+    ----------
+    curve : of plate type, its springs in one place (`placed`).
+
+    Returns
+    -------
+    tuple : figures (5,) in the order of `lockcurve.model.NAMES` and their covariance (5, 5), by one standard deviation
+        of each thing they rest on; `LEAST_SD` at the least, and a hold-off anywhere within `ANYWHERE_NM` of a flat
+        ramp.
+    """
     at = _figures(curve)
     preload, slope, hold = LEAST_SD.values()
     covariance = np.diag(np.array([preload, slope, hold, slope, hold]) ** 2)
@@ -211,8 +251,16 @@ def agree_and_diagnose(
     car: Car,
     witness: Witness | None,
 ) -> Agreement:
-    """Agreement by side with what would explain a disagreement and the odds against other builds; no part is named
-    where the load transfer is a guess."""
+    """Agreement by side with what would explain a disagreement and the odds against other builds.
+
+    Parameters
+    ----------
+    samples : steady slipping samples of the whole session.
+    estimate : the curve that saw nothing of the file, not the anchored one.
+    predicted, setup : the file and the curve that follows from it.
+    car : where its rear load transfer is a guess, no part is named: that figure bends the curve as other parts would.
+    witness : of the same fit; None leaves the odds out.
+    """
     found = agree(estimate, predicted)
     if car.load_transfer_is_guessed:
         return found
