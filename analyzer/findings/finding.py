@@ -134,7 +134,12 @@ class FindingGroup:
 
 
 def grouped(findings: Sequence[Finding]) -> tuple[FindingGroup, ...]:
-    """Findings by kind, corner and cause, in the order of their worst (findings come worst first)."""
+    """Findings by kind, corner and cause, in the order of their worst.
+
+    Parameters
+    ----------
+    findings : worst first, as `find_all` gives them.
+    """
     groups: dict[tuple[str, int | None, Blame | None], list[Finding]] = {}
     for found in findings:
         groups.setdefault((found.kind, found.corner, cause_of(found)), []).append(found)
@@ -150,7 +155,12 @@ def cause_of(found: Finding) -> Blame | None:
 
 
 def by_corner(groups: Iterable[FindingGroup]) -> dict[int | None, list[FindingGroup]]:
-    """Groups under their corner's number, None for those of no corner; corners in the order of their worst group."""
+    """Groups under their corner's number, None for those of no corner; corners in the order of their worst group.
+
+    Parameters
+    ----------
+    groups : worst first, as `grouped` gives them.
+    """
     found: dict[int | None, list[FindingGroup]] = {}
     for group in groups:
         found.setdefault(group.corner, []).append(group)
@@ -158,7 +168,12 @@ def by_corner(groups: Iterable[FindingGroup]) -> dict[int | None, list[FindingGr
 
 
 def by_cause(groups: Iterable[FindingGroup]) -> dict[str, list[FindingGroup]]:
-    """Groups of spins under `differential`, `throttle` and `not clear`."""
+    """Groups of spins under `differential`, `throttle` and `not clear`; all three are there, other groups are not.
+
+    Parameters
+    ----------
+    groups : of any kinds; their order is kept.
+    """
     found: dict[str, list[FindingGroup]] = {words: [] for words in CAUSE_WORDS.values()}
     for group in groups:
         if group.cause is not None:
