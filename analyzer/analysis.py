@@ -98,7 +98,18 @@ LEAST_KNOWN = 0.8  # share of a phase that must be known: a mean over less is no
 def phase_results(
     signals: Signals, corners: tuple[Corner, ...], axle: AxleState, predicted: PredictedLockCurve | None
 ) -> tuple[PhaseResult, ...]:
-    """One row a phase of every corner pass."""
+    """One row a phase of every corner pass, in the order of the corners.
+
+    Parameters
+    ----------
+    signals, axle : of the same samples.
+    corners : in those samples.
+    predicted : curve of the setup file at each phase's mean input torque; None leaves that column empty.
+
+    Returns
+    -------
+    tuple : means over a phase are None where less than `LEAST_KNOWN` of it is known, or it has less than three samples.
+    """
     phases = [(corner, phase) for corner in corners for phase in corner.phases]
     if not phases:
         return ()
@@ -183,6 +194,12 @@ def kinematic_lock(
     difference: float | None, free: float | None, free_sd: float | None
 ) -> tuple[float | None, str | None]:
     """1 - difference/free, and what must be said of it; None, with the reason, where it would divide noise by noise.
+
+    Parameters
+    ----------
+    difference : mean speed difference of the rear wheels (rad/s), left less right.
+    free : the same of an axle that rolls freely.
+    free_sd : standard deviation of `free`; None counts as none.
 
     Notes
     -----

@@ -82,11 +82,17 @@ QUANTITIES: dict[str, dict[str, Unit]] = {
 
 
 def conversion(quantity: str, symbol: str, *, where: str) -> Unit:
-    """The conversion of `symbol` for `quantity`.
+    """The conversion of a unit to the inside one of a quantity.
+
+    Parameters
+    ----------
+    quantity : key of `QUANTITIES`.
+    symbol : of the unit, as `QUANTITIES` writes it.
+    where : file and column, for what is said of a wrong one.
 
     Raises
     ------
-    InputError : the unit is not one that this quantity can have; `where` names file and column.
+    InputError : the unit is not one that this quantity can have.
     """
     units = QUANTITIES[quantity]
     if symbol not in units:

@@ -128,7 +128,16 @@ def analyze_with_fit(
     driven_with: Mapping[str, str] = NOTHING_SAID,
     progress: Progress = lambda step, share: None,
 ) -> tuple[Analysis, Fit]:
-    """As `analyze`, with the fit behind the answer."""
+    """As `analyze`, with the fit behind the answer; with `knowledge` that is the one which heard the other runs.
+
+    Parameters
+    ----------
+    log_path, car_path, setup_path, channels_path, knowledge, driven_with, progress : as in `analyze`.
+
+    Raises
+    ------
+    InputError, CannotTell : as `analyze`.
+    """
     started = time.perf_counter()
     reading = lambda share: progress("reading and calibrating", 0.3 * share)  # noqa: E731
     reading(0.0)
@@ -161,7 +170,17 @@ def analyze_session(
     driven_with: Mapping[str, str] = NOTHING_SAID,
     progress: Progress = lambda step, share: None,
 ) -> Analysis:
-    """As `analyze_sessions`, of one."""
+    """As `analyze_sessions`, of one.
+
+    Parameters
+    ----------
+    session : as `read_session` gives it.
+    car, setup, knowledge, driven_with, progress : as in `analyze_sessions`.
+
+    Raises
+    ------
+    CannotTell : the session cannot support the question.
+    """
     return analyze_sessions(
         sessions=[session], car=car, setup=setup, knowledge=knowledge, driven_with=driven_with, progress=progress
     )
@@ -204,7 +223,17 @@ def sessions_with_fit(
     driven_with: Mapping[str, str] = NOTHING_SAID,
     progress: Progress = lambda step, share: None,
 ) -> tuple[Analysis, Fit]:
-    """As `analyze_sessions`, with the fit behind the answer."""
+    """As `analyze_sessions`, with the fit behind the answer; with `knowledge` that is the one which heard the other
+    runs.
+
+    Parameters
+    ----------
+    sessions, car, setup, knowledge, driven_with, progress : as in `analyze_sessions`.
+
+    Raises
+    ------
+    CannotTell : as `analyze_sessions`.
+    """
     predicted = predict_lock_curve(setup) if setup is not None else None
     clock = _Clock()
     progress("finding corners", 0.3)

@@ -112,7 +112,12 @@ def _require_plain(tables: dict[str, Any], file: str) -> None:
 
 
 def validated(model: type[Model], table: Any, *, file: str, table_name: str) -> Model:
-    """`table` as a `model`.
+    """A table as a model.
+
+    Parameters
+    ----------
+    table : as read from TOML; anything but a dict is refused.
+    file, table_name : for what is said of a wrong one.
 
     Raises
     ------

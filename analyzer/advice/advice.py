@@ -47,7 +47,11 @@ def advise(
 
     Parameters
     ----------
+    log_paths : logs of one car with the differential that the setup file describes; fitted one by one.
+    setup_path : setup file of what is fitted, given by its parts.
+    parts_path : parts file: what is on the shelf.
     cures : `spin`, `entry` or both; empty means what the logs show to be the differential's.
+    channels_path : channel map of all logs; None where they have canonical names.
 
     Raises
     ------
@@ -77,7 +81,20 @@ def advise_analyses(
     bench_sd: float = 0.08,
     progress: Progress = lambda step, share: None,
 ) -> Advice:
-    """Advice on logs that are already analysed, against the setup that `shelf` starts from."""
+    """Advice on logs that are already analysed, against the setup that the shelf starts from.
+
+    Parameters
+    ----------
+    analyses : of that setup, in any order; each log is fitted again.
+    shelf : `shelf.builds` of setup and parts.
+    cures : what is to be cured; () lets the logs say.
+    bench_sd : relative standard deviation of the bench reading (1), not looked at without one.
+    progress : called with what is being done and the share done, 0 to 1.
+
+    Raises
+    ------
+    CannotTell : the slips of a log are not known.
+    """
     sessions = [session_of(analysis) for analysis in analyses]
     calibration = calibrate(logs=[s.measured for s in sessions], builds=shelf, bench_sd=bench_sd, draws=DRAWS)
     curves = curves_of(shelf.all, calibration, DRAWS)

@@ -63,8 +63,13 @@ class MeasuredCurve:
 
 
 def standardised(draws: np.ndarray) -> np.ndarray:
-    """Draws (b, ...) of a standard normal with the mean and the variance that they should have; so few of them would
-    lean to one side."""
+    """Draws of a standard normal with the mean and the variance that they should have; so few of them would lean to one
+    side.
+
+    Parameters
+    ----------
+    draws : (b, ...), b of 2 or more.
+    """
     return (draws - draws.mean(axis=0)) / draws.std(axis=0)
 
 
@@ -80,7 +85,7 @@ def interval_of(draws: np.ndarray) -> tuple[float, float]:
 
 
 def curve_parameters(curve: PredictedLockCurve) -> np.ndarray:
-    """(5,) of a plate's predicted curve, in the order of `lockcurve.model.NAMES`."""
+    """(5,) of a plate's predicted curve, in the order of `lockcurve.model.NAMES`; what it does not have is 0."""
     return np.array([getattr(curve, name) or 0.0 for name in model.NAMES])
 
 
@@ -123,6 +128,8 @@ def calibrate(*, logs: list[MeasuredCurve], builds: Builds, bench_sd: float, dra
     ----------
     bench_sd : relative standard deviation of the bench reading.
     draws : how many; each log has at least as many of its curve.
+    logs : what each measures; one that measures no side says nothing.
+    builds : the shelf, for what the fitted parts say and how sure that is.
     """
     beforehand, causes = _by_the_parts(builds, bench_sd)
     telling, parts = [each for each in logs if each.measured], curve_parameters(builds.installed.curve)
@@ -218,7 +225,17 @@ def _side(side: str, *, value: float, draws: np.ndarray, source: str | None, con
 
 
 def curves_of(builds: tuple[Build, ...], calibration: dict[str, SideCalibration], draws: int) -> np.ndarray:
-    """(1 + draws, builds, 5) lock curves: best estimate first, then one a draw; `builds[0]` is what is fitted.
+    """Lock curves of all builds, best estimate and draws.
+
+    Parameters
+    ----------
+    builds : the first is what is fitted.
+    calibration : of each side, with at least as many draws.
+    draws : how many.
+
+    Returns
+    -------
+    ndarray : (1 + draws, builds, 5), the best estimate first.
 
     Notes
     -----

@@ -144,25 +144,44 @@ SPIN, MOMENT = NAMES.index("spin_s"), NAMES.index("coast_moment_Nm")
 
 
 def spin_s(table: np.ndarray) -> np.ndarray:
-    """Time in which one or both rear wheels spin, from outcomes (..., outcomes)."""
+    """Time in which one or both rear wheels spin (s), (...,).
+
+    Parameters
+    ----------
+    table : (..., outcomes) in the order of `evaluate.NAMES`.
+    """
     return table[..., SPIN]
 
 
 def moment_Nm(table: np.ndarray) -> np.ndarray:
-    """(...,) moment against the turn while coasting (N.m), from outcomes (..., outcomes).
+    """Moment against the turn while coasting (N.m), (...,).
 
     0 everywhere when the log has none, so that it never decides.
+
+    Parameters
+    ----------
+    table : (..., outcomes) in the order of `evaluate.NAMES`.
     """
     return np.nan_to_num(table[..., MOMENT])
 
 
 def of_cure(cure: Cure, table: np.ndarray) -> np.ndarray:
-    """(...,) what `cure` is to make smaller, s or N.m, from outcomes (..., outcomes)."""
+    """What a cure is to make smaller, (...,): spin time (s), or the moment against the turn (N.m).
+
+    Parameters
+    ----------
+    table : (..., outcomes) in the order of `evaluate.NAMES`.
+    """
     return spin_s(table) if cure == "spin" else moment_Nm(table)
 
 
 def front(table: np.ndarray) -> np.ndarray:
-    """(builds,) bool: no other build has less spin and less moment at once, from outcomes (builds, outcomes)."""
+    """(builds,) bool: no other build has less spin and less moment at once.
+
+    Parameters
+    ----------
+    table : (builds, outcomes).
+    """
     points = np.column_stack([spin_s(table), moment_Nm(table)])
     no_worse = (points[:, None] <= points[None]).all(axis=2)
     better = (points[:, None] < points[None]).any(axis=2)
@@ -170,25 +189,46 @@ def front(table: np.ndarray) -> np.ndarray:
 
 
 def cut(cure: Cure, table: np.ndarray) -> np.ndarray:
-    """(..., builds) share of what is fitted (the first build) that each build takes away; negative when it adds."""
+    """Share of what is fitted that each build takes away, (..., builds); negative when it adds, 0 where there is
+    nothing.
+
+    Parameters
+    ----------
+    table : (..., builds, outcomes), the first build what is fitted.
+    """
     values = of_cure(cure, table)
     now = values[..., :1]
     return np.where(now > 0, 1 - values / np.where(now > 0, now, 1.0), 0.0)
 
 
 def kept(cure: Cure, table: np.ndarray) -> np.ndarray:
-    """(..., builds) bool: the side of `cure` is no worse than what is fitted, but for a tenth."""
+    """(..., builds) bool: what the cure is about is no worse than with what is fitted, but for a tenth.
+
+    Parameters
+    ----------
+    table : (..., builds, outcomes), the first build what is fitted.
+
+    Notes
+    -----
+    Or but for `KEEPS_SPIN_S`, `KEEPS_MOMENT_NM`, where a tenth is less than that.
+    """
     values = of_cure(cure, table)
     least = KEEPS_SPIN_S if cure == "spin" else KEEPS_MOMENT_NM
     return values - values[..., :1] <= np.maximum(KEEPS * values[..., :1], least)
 
 
 def order(cures: tuple[Cure, ...], table: np.ndarray, changes: np.ndarray) -> list[int]:
-    """Builds that help, best first, by best estimates (builds, outcomes); `changes` (builds,) counts new parts.
+    """Builds that help, best first; what is fitted (0) is never among them.
 
     For one cure: those that keep the other side come first. Cuts within a fifth of the best count alike; among those
     the fewest parts win, then the larger cut. Where the other side is not kept, what it costs comes before the parts.
     For both cures: those that worsen neither, by the sum of both cuts.
+
+    Parameters
+    ----------
+    cures : one or both.
+    table : (builds, outcomes) best estimates, the first build what is fitted.
+    changes : (builds,) how many parts each changes.
     """
     cuts = np.array([cut(c, table) for c in cures])
     total = cuts.sum(axis=0)
@@ -211,7 +251,14 @@ def order(cures: tuple[Cure, ...], table: np.ndarray, changes: np.ndarray) -> li
 
 
 def unlike(ordered: list[int], changed: list[frozenset], *, most: int = ADVISED) -> list[int]:
-    """The first of `ordered` that do not merely add parts to one before; `changed` (builds) is what each changes."""
+    """The first builds that do not merely add parts to one before.
+
+    Parameters
+    ----------
+    ordered : builds, best first.
+    changed : (builds,) what each changes, kind and part; of all builds, not in the order of `ordered`.
+    most : how many at the most.
+    """
     taken: list[int] = []
     for k in ordered:
         if not any(changed[t] <= changed[k] for t in taken):
@@ -220,7 +267,18 @@ def unlike(ordered: list[int], changed: list[frozenset], *, most: int = ADVISED)
 
 
 def to_be_drawn(cures: tuple[Cure, ...], table: np.ndarray, changes: np.ndarray) -> np.ndarray:
-    """Builds that get intervals: what is fitted, the best of the order, and the front, evenly thinned to fit."""
+    """Builds that get intervals: what is fitted, the best of the order, and the front, evenly thinned to fit.
+
+    Parameters
+    ----------
+    cures : () leaves the order out.
+    table : (builds, outcomes) best estimates.
+    changes : (builds,) how many parts each changes.
+
+    Returns
+    -------
+    ndarray : numbers of builds, 0 first; all of them where there are no more than `DRAWN`.
+    """
     if len(table) <= DRAWN:
         return np.arange(len(table))
     chosen = [0, *(order(cures, table, changes) if cures else [])[: DRAWN // 2]]
@@ -232,13 +290,23 @@ def to_be_drawn(cures: tuple[Cure, ...], table: np.ndarray, changes: np.ndarray)
 
 
 def sure_of(cures: tuple[Cure, ...], drawn: np.ndarray) -> np.ndarray:
-    """(builds,) probability of a cut worth having on one cure at least, from draws (draws, builds, outcomes)."""
+    """(builds,) probability of a cut worth having, `LEAST_CUT`, on one cure at least; never quite 0 or 1.
+
+    Parameters
+    ----------
+    drawn : (draws, builds, outcomes), the first build what is fitted.
+    """
     worth = np.any([cut(c, drawn) >= LEAST_CUT for c in cures], axis=0)
     return (worth.sum(axis=0) + 0.5) / (len(drawn) + 1)
 
 
 def improves(cures: tuple[Cure, ...], drawn: np.ndarray) -> np.ndarray:
-    """(builds,) bool: the 95 % interval of the change excludes none, on one cure at least."""
+    """(builds,) bool: the 95 % interval of the change lies below none, on one cure at least.
+
+    Parameters
+    ----------
+    drawn : (draws, builds, outcomes), the first build what is fitted.
+    """
     found = []
     for cure in cures:
         values = of_cure(cure, drawn)
@@ -252,7 +320,13 @@ NO_LOAD_SHARE = 0.1  # of the static load of a rear wheel: it hangs rather than 
 
 
 def causes(sessions: list[Session], logged: np.ndarray, fitted: np.ndarray) -> dict[Cure, Cause]:
-    """Cause by cure, from outcomes (in the order of `NAMES`) of the log itself and of the replay of what is fitted."""
+    """Whose the spin and the understeer at entry are, cure by cure.
+
+    Parameters
+    ----------
+    logged : (outcomes,) of the logs themselves, in the order of `evaluate.NAMES`: the spins.
+    fitted : (outcomes,) of the replay of what is fitted: the moment while coasting.
+    """
     of_log, of_replay = dict(zip(NAMES, logged, strict=True)), dict(zip(NAMES, fitted, strict=True))
     return {"spin": _spin(sessions, of_log), "entry": _entry(sessions, of_replay)}
 

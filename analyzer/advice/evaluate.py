@@ -78,7 +78,12 @@ class Outcomes:
 
 
 def rows_of(analysis: Analysis, observed: Observations, passes: Passes) -> Rows:
-    """Where in the session each outcome is looked for."""
+    """Where in the session each outcome is looked for.
+
+    Parameters
+    ----------
+    observed, passes : of the whole session, `passes` rows of `observed`.
+    """
     signals, car = analysis.signals, analysis.car
     at = observed.index[passes.row]
     turn = np.where(signals.yaw_rate_rad_s[at] >= 0, 1.0, -1.0)
@@ -106,7 +111,18 @@ def rows_of(analysis: Analysis, observed: Observations, passes: Passes) -> Rows:
 
 
 def outcomes(replayed: Replayed, asked: Demand, rows: Rows, car: Car) -> Outcomes:
-    """Outcomes of each lock curve of a replay."""
+    """Outcomes of each lock curve of a replay.
+
+    Parameters
+    ----------
+    replayed : of k curves.
+    asked : what was replayed, for its tyre.
+    rows : of the same passes.
+
+    Returns
+    -------
+    Outcomes : (k,) each.
+    """
     radius = car.rear_rolling_radius_m
     left_inside = rows.turn > 0
     inside = lambda pair: np.where(left_inside, pair[0], pair[1])  # noqa: E731
@@ -208,6 +224,10 @@ class Session:
 def session_of(analysis: Analysis) -> Session:
     """Fit an analysed log again, for the draws of tyre and car that a replay needs.
 
+    Parameters
+    ----------
+    analysis : of one log; logs that were analysed together with it are not looked at.
+
     Raises
     ------
     CannotTell : its slips are not known.
@@ -223,7 +243,16 @@ def session_of(analysis: Analysis) -> Session:
 
 
 def best_outcomes(session: Session, curves: np.ndarray) -> np.ndarray:
-    """(builds, outcomes) of lock curves (builds, 5)."""
+    """Outcomes of lock curves with the tyre and car as fitted.
+
+    Parameters
+    ----------
+    curves : (builds, 5).
+
+    Returns
+    -------
+    ndarray : (builds, outcomes) in the order of `NAMES`.
+    """
     car, found = session.analysis.car, []
     at_once = _at_once(session)
     for start in range(0, len(curves), at_once):
@@ -233,7 +262,16 @@ def best_outcomes(session: Session, curves: np.ndarray) -> np.ndarray:
 
 
 def drawn_outcomes(session: Session, curves: np.ndarray) -> np.ndarray:
-    """(draws, builds, outcomes) of lock curves (draws, builds, 5): each draw with its own tyre, car and engine."""
+    """Outcomes of draws of lock curves, each draw with its own tyre, car and engine.
+
+    Parameters
+    ----------
+    curves : (draws, builds, 5), no more draws than the session has of its fit.
+
+    Returns
+    -------
+    ndarray : (draws, builds, outcomes) in the order of `NAMES`.
+    """
     car, (count, builds, _) = session.analysis.car, curves.shape
     rng = np.random.default_rng(SEED)
     heavier = np.exp(ENGINE_INERTIA_LOG_SD * rng.standard_normal(count))
@@ -260,7 +298,7 @@ def _at_once(session: Session) -> int:
 
 
 def peak_seen(session: Session) -> bool:
-    """Was a rear wheel over its peak under power for long enough to show where that lies?"""
+    """Was a rear wheel over its peak under power for long enough, `PEAK_SEEN_S`, to show where that lies?"""
     return bool(as_logged(session)[NAMES.index("spin_s")] >= PEAK_SEEN_S)
 
 
@@ -301,8 +339,13 @@ def as_logged(session: Session) -> np.ndarray:
 
 
 def logged_moment(sessions: list[Session], moment_Nm: float) -> Interval:
-    """The moment against the turn while coasting that the logs show, `moment_Nm`, with what the measured curves leave
-    of it open; what one log errs by, the others of the car do as well."""
+    """The moment against the turn while coasting that the logs show, with what the measured curves leave of it open;
+    what one log errs by, the others of the car do as well.
+
+    Parameters
+    ----------
+    moment_Nm : that they show; NaN where there was too little coasting.
+    """
     if not np.isfinite(moment_Nm):
         return Interval(None, None, None, "too little coasting in corners")
     weights, deviations = [], []
@@ -317,7 +360,13 @@ def logged_moment(sessions: list[Session], moment_Nm: float) -> Interval:
 
 
 def together(tables: list[np.ndarray], sessions: list[Session]) -> np.ndarray:
-    """Outcomes (..., outcomes) of several logs as one: times add up, means are weighed by their time or number."""
+    """Outcomes of several logs as one: times add up, means are weighed by their time or number.
+
+    Parameters
+    ----------
+    tables : (..., outcomes) of each log, in the order of `NAMES`.
+    sessions : the same logs, in the same order.
+    """
     weights = {
         "coast_moment_Nm": [s.rows.coasting.sum() for s in sessions],
         "entry_share": [s.rows.coasting.sum() for s in sessions],
@@ -343,9 +392,14 @@ def driver_answer(draws: int) -> np.ndarray:
 
 
 def anchored(table: np.ndarray, logged: np.ndarray, answer: np.ndarray | float = 0.0) -> np.ndarray:
-    """Outcomes (..., builds, outcomes) with spin times that start from the log's own; `logged` is (outcomes,).
+    """Outcomes with spin times that start from the log's own.
 
-    `answer` scatters the changes of draws (draws, builds, outcomes) by what the driver does about them.
+    Parameters
+    ----------
+    table : (..., builds, outcomes) of a replay, the first build what is fitted.
+    logged : (outcomes,) of the log itself.
+    answer : (draws, 1), `driver_answer`, where `table` is of draws: scatters the changes by what the driver does about
+        them.
 
     Notes
     -----

@@ -102,7 +102,12 @@ class Demand:
 
 
 def corner_passes(analysis: Analysis, observed: Observations) -> Passes:
-    """Rows of every corner pass of a session."""
+    """Rows of every corner pass of a session.
+
+    Parameters
+    ----------
+    observed : all rows of it; passes reach `AROUND_S` before and after the corner, so a row may be in two.
+    """
     signals = analysis.signals
     around = round(AROUND_S * signals.rate_hz)
     grips = signals.valid & (np.maximum(analysis.axle.use_left, analysis.axle.use_right) <= 1.0)
@@ -137,7 +142,20 @@ def _starts(analysis: Analysis, grips: np.ndarray, around: int) -> list[int]:
 
 
 def case_inertia_kg_m2(analysis: Analysis, observed: Observations) -> np.ndarray:
-    """(n,) inertia of engine and gears at the case, by the ratio of engine to wheel speed where the log has it."""
+    """Inertia of engine and gears at the case, by the ratio of engine to wheel speed where the log has it.
+
+    Parameters
+    ----------
+    observed : n rows of the session.
+
+    Returns
+    -------
+    ndarray : (n,); all alike, by `USUAL_RATIO`, without an engine speed in the log.
+
+    Notes
+    -----
+    J = J_engine i^2
+    """
     logged = analysis.recording.channels.get("engine_speed")
     if logged is None:
         return np.full(len(observed.index), ENGINE_INERTIA_KG_M2 * USUAL_RATIO**2)
@@ -160,6 +178,8 @@ def demand(
     Parameters
     ----------
     near : demand by figures not far from these, to start the solution from.
+    value : tyre and car figures by name, as fitted or drawn.
+    observed, passes : of the whole session.
 
     Notes
     -----
@@ -211,6 +231,10 @@ def side_by_side(demands: list[Demand]) -> Demand:
     """Several demands of the same passes as one, with every pass of each: pass p of demand d is pass p * len + d.
 
     One replay of many short vectors costs more than one of a few long ones.
+
+    Parameters
+    ----------
+    demands : at least one; what is a number in each is (P,) in the answer.
     """
     passes, count = len(demands[0].length), len(demands)
     merged: dict[str, Any] = {}
@@ -265,8 +289,24 @@ class Replayed:
 
 
 def replay(asked: Demand, curves: np.ndarray, *, step_s: float, car: Car) -> Replayed:
-    """Replay with each of `curves`, parameters in the order of `lockcurve.model.NAMES`: (k, 5), or (k, 5, P) with a
-    curve of its own for each pass. What lies past the end of a pass repeats its last step."""
+    """Replay the passes with other lock curves.
+
+    Parameters
+    ----------
+    asked : what the laps asked of the axle.
+    curves : (k, 5) in the order of `lockcurve.model.NAMES`, or (k, 5, P) with a curve of its own for each pass.
+    step_s : time from step to step.
+    car : for radius, track and wheelbase.
+
+    Returns
+    -------
+    Replayed : what lies past the end of a pass repeats its last step.
+
+    Notes
+    -----
+    Both wheels start as measured, and each step is solved implicitly: locked where the torque that holds them together
+    is within the curve, else slipping with the torque of the curve.
+    """
     passes, length = asked.speed_m_s.shape
     shape = (len(curves), passes)
     out = Replayed(

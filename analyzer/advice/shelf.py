@@ -88,6 +88,10 @@ KINDS: dict[str, type[Settings]] = {
 def load_parts(path: Path | str) -> Parts:
     """Read and check a parts file.
 
+    Parameters
+    ----------
+    path : a TOML file of [[parts.KIND]] tables.
+
     Raises
     ------
     InputError : the file cannot be read, a key is wrong, two parts of a kind share a name, or a kind is not in order
@@ -245,6 +249,15 @@ class Builds:
 
 def builds(setup: Setup, parts: Parts) -> Builds:
     """Every combination of fitted and shelf parts; of those that lock alike, the one with the fewest changes.
+
+    Parameters
+    ----------
+    setup : what is fitted, given by its parts.
+    parts : what is on the shelf.
+
+    Returns
+    -------
+    Builds : the first is what is fitted.
 
     Raises
     ------

@@ -38,6 +38,11 @@ class Cause:
 def possible_causes(predicted: PredictedLockCurve, setup: Setup | None) -> tuple[Cause, ...]:
     """The file as it is first, then every cause that would change the curve of a plate differential.
 
+    Parameters
+    ----------
+    predicted : of a plate differential, from the setup file as it is.
+    setup : the file, to read its ramp angles the other way; None leaves that cause out.
+
     Notes
     -----
     Free figures have flat priors: factors in the logarithm (as likely halved as doubled), a preload gone soft and the
@@ -76,13 +81,15 @@ def _only(kind: str, curve: PredictedLockCurve) -> Cause:
 
 
 def slopes_differ(curve: PredictedLockCurve) -> bool:
-    """Whether drive and coast lock unlike enough for an exchange to show."""
+    """Whether drive and coast lock unlike enough for an exchange to show: by more than `SAME_SHARE` of the larger
+    slope.
+    """
     drive, coast = curve.drive_slope or 0.0, curve.coast_slope or 0.0
     return abs(drive - coast) > SAME_SHARE * max(drive, coast)
 
 
 def exchanged(curve: PredictedLockCurve) -> PredictedLockCurve:
-    """The curve with the rings in the other way round."""
+    """The curve with the rings in the other way round: slopes, ring hold-offs and their deviations change sides."""
     return replace(
         curve,
         drive_slope=curve.coast_slope,
@@ -147,7 +154,13 @@ class Alternative:
 
 
 def alternatives(predicted: PredictedLockCurve, setup: Setup) -> tuple[Alternative, ...]:
-    """The file as it is first, then what else might be fitted in its place; only the file where nothing might."""
+    """The file as it is first, then what else might be fitted in its place; only the file where nothing might.
+
+    Parameters
+    ----------
+    predicted : from the setup file as it is; an open differential and a spool have no alternatives.
+    setup : the file, for its ramp angles and whether the preload is the bench's.
+    """
     return (Alternative(AS_THE_FILE_SAYS, predicted), *_others(predicted, setup))
 
 

@@ -42,7 +42,18 @@ class AnchoredEstimate:
 
 
 def anchored_estimate(blind: Fit, stated: Anchors, *, largest_torque_Nm: float) -> AnchoredEstimate | None:
-    """The anchored estimate of a fit; None where the setup file states nothing that may anchor it."""
+    """The anchored estimate of a fit.
+
+    Parameters
+    ----------
+    blind : the fit that saw nothing of the setup file; the anchored one starts where it ended.
+    stated : what the file states.
+    largest_torque_Nm : largest input torque seen, as `uncertainty.summarise` takes it.
+
+    Returns
+    -------
+    AnchoredEstimate : None where the file states nothing that may anchor it, or the log does not know the slip.
+    """
     if not stated.any_stated or not blind.problem.sensors.slip_known:
         return None
     taken = curve_anchors(stated)
@@ -57,7 +68,7 @@ def anchored_estimate(blind: Fit, stated: Anchors, *, largest_torque_Nm: float) 
 
 
 def curve_anchors(stated: Anchors) -> CurveAnchors:
-    """What a setup file states, as measurements of the curve."""
+    """What a setup file states, as measurements of the curve; without a series share rings and preload add up."""
     told = lambda anchor: None if anchor is None else (anchor.value, anchor.sd)  # noqa: E731
     share = stated.series_share
     return CurveAnchors(

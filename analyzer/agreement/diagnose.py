@@ -4,8 +4,8 @@ The odds between the setup file and what one might have fitted instead, from the
 
 Each alternative is a lock curve with what its parts leave unsure of it, as a belief over the curve's five. Its
 evidence is how likely the logs are under it, averaged over that belief and over tyre, car and sensors
-(`lockcurve.evidence`). The odds of two are the ratio of their evidence. Nothing has to be agreed on what counts as
-different: what both allow cannot tell them apart, and the odds stay near 1.
+(`lockcurve.marginal_likelihood`). The odds of two are the ratio of their evidence. Nothing has to be agreed on what
+counts as different: what both allow cannot tell them apart, and the odds stay near 1.
 
 The logs' likelihood counts a corner pass as one look, and what no equation of the fit knows of errs in it as well.
 So the odds as computed are too sure; their logarithm is multiplied by `TEMPER`, which is measured.
@@ -68,7 +68,17 @@ FIGURES = (
 
 
 def odds(witness: Witness, predicted: PredictedLockCurve, setup: Setup) -> Odds | None:
-    """The odds of the setup file against each alternative; None where nothing else might be fitted."""
+    """The odds of the setup file against each alternative; None where nothing else might be fitted.
+
+    Parameters
+    ----------
+    witness : of the fit that saw nothing of the file.
+    predicted, setup : the file and the curve that follows from it.
+
+    Notes
+    -----
+    Odds are (p_file / p_other)^`TEMPER`, kept within e^-50 and e^50.
+    """
     others = alternatives(predicted, setup)
     if len(others) < 2:
         return None
@@ -88,7 +98,18 @@ def log_evidence(witness: Witness, curve: PredictedLockCurve) -> float:
 
 
 def belief(curve: PredictedLockCurve) -> tuple[np.ndarray, np.ndarray]:
-    """(5,) figures of a curve and (5, 5) their covariance, by one standard deviation of each thing it rests on."""
+    """A predicted curve as a belief over the fitted curve's five.
+
+    Parameters
+    ----------
+    curve : of plate type, its springs in one place (`placed`).
+
+    Returns
+    -------
+    tuple : figures (5,) in the order of `lockcurve.model.NAMES` and their covariance (5, 5), by one standard deviation
+        of each thing they rest on; `LEAST_SD` at the least, and a hold-off anywhere within `ANYWHERE_NM` of a flat
+        ramp.
+    """
     at = _figures(curve)
     preload, slope, hold = LEAST_SD.values()
     covariance = np.diag(np.array([preload, slope, hold, slope, hold]) ** 2)
@@ -134,8 +155,16 @@ def agree_and_diagnose(
     car: Car,
     witness: Witness | None,
 ) -> Agreement:
-    """Agreement by side with what would explain a disagreement and the odds against other builds; no part is named
-    where the load transfer is a guess."""
+    """Agreement by side with what would explain a disagreement and the odds against other builds.
+
+    Parameters
+    ----------
+    samples : steady slipping samples of the whole session.
+    estimate : the curve that saw nothing of the file, not the anchored one.
+    predicted, setup : the file and the curve that follows from it.
+    car : where its rear load transfer is a guess, no part is named: that figure bends the curve as other parts would.
+    witness : of the same fit; None leaves the odds out.
+    """
     found = agree(estimate, predicted)
     if car.load_transfer_is_guessed:
         return found

@@ -56,7 +56,13 @@ class SteadyMeans:
 
 
 def steady_samples(signals: Signals, corners: Sequence[Corner], axle: AxleState) -> SteadySamples:
-    """Samples that speak for themselves; past a tyre's peak the fitted curve is in the split, so those are left out."""
+    """Samples that speak for themselves; past a tyre's peak the fitted curve is in the split, so those are left out.
+
+    Parameters
+    ----------
+    corners : of the session; samples outside of them do not count.
+    axle : fitted state of the same samples.
+    """
     torque = axle.input_torque_Nm
     locking = -np.sign(axle.speed_difference_rad_s) * axle.torque_difference_Nm
     which = np.full(len(torque), -1)
@@ -70,7 +76,13 @@ def steady_samples(signals: Signals, corners: Sequence[Corner], axle: AxleState)
 
 
 def steady_samples_of_all(parts: Sequence[SteadySamples], passes: Sequence[int]) -> SteadySamples:
-    """One set from those of a session's stretches in order, each with its number of corner passes."""
+    """One set from those of a session's stretches.
+
+    Parameters
+    ----------
+    parts : in order of time.
+    passes : how many corner passes each stretch has, by which the numbers of the next are moved on.
+    """
     before = np.cumsum([0, *passes[:-1]])
     return SteadySamples(
         np.concatenate([p.time_s for p in parts]),
@@ -83,6 +95,14 @@ def steady_samples_of_all(parts: Sequence[SteadySamples], passes: Sequence[int])
 
 def steady_means(samples: SteadySamples, estimate: LockCurveEstimate) -> SteadyMeans:
     """Mean locking torque of steady slipping samples by band of input torque.
+
+    Parameters
+    ----------
+    estimate : the fitted curve; of it only the spread of its draws is used.
+
+    Returns
+    -------
+    SteadyMeans : k bands that were seen long enough and in enough passes; k may be 0.
 
     Notes
     -----

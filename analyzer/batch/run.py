@@ -55,6 +55,7 @@ def run_batch(
     Parameters
     ----------
     folder : path, or address for fsspec.
+    car_path, setup_path, channels_path : of all logs.
     runs_path : which logs are one run (`places.as_runs`); default: each by itself.
     out : output folder; logs done there with the same bytes, car, setup, channel map and code are not done again.
     processes : local processes; default: as many as there are cores.

@@ -240,8 +240,14 @@ def deliver(
     result: Callable[[], Any],
     show: Callable[["Console"], None],
 ) -> None:
-    """A command's answer: `report` to the file that `--html` names, JSON, and `show` on the terminal unless JSON is
-    there.
+    """A command's answer: to the files that were asked for, and on the terminal unless JSON is there.
+
+    Parameters
+    ----------
+    arguments : with `html`, `json` and `outputs`, as the options of a command leave them.
+    report : makes the page for `--html`; not called without it.
+    result : makes plain data, or a text that is JSON already, for `--json`; not called without it.
+    show : prints the answer; not called where JSON goes to standard output.
 
     Raises
     ------

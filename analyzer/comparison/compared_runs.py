@@ -67,7 +67,12 @@ class Run:
         return max(float(np.ptp(distance)) / laps.length_m, 1.0)
 
     def counts(self, lap: int | None) -> bool:
-        """Whether something in `lap` belongs to this run."""
+        """Whether something in a lap belongs to this run.
+
+        Parameters
+        ----------
+        lap : its number; 0 and None lie outside the whole laps, and count only where the run has no choice of laps.
+        """
         return self.laps is None or lap in self.laps
 
     def observed(self) -> Observations:
@@ -95,6 +100,15 @@ def laps_text(laps: tuple[int, ...]) -> str:
 
 def chosen_laps(text: str, *, analysis: Analysis, option: str) -> tuple[int, ...]:
     """Laps that `text` names: `odd`, `even`, or numbers and ranges such as `1-3,5`.
+
+    Parameters
+    ----------
+    text : `odd`, `even`, or numbers and ranges such as `1-3,5`.
+    option : name of the option that it was given with, for what is said of a wrong one.
+
+    Returns
+    -------
+    tuple : numbers, rising, each once.
 
     Raises
     ------
@@ -165,6 +179,15 @@ def places(analysis: Analysis) -> list[Place]:
 def match_corners(reference: list[Place], other: list[Place], *, length_m: float, other_length_m: float) -> CornerMatch:
     """Match by place and direction.
 
+    Parameters
+    ----------
+    reference, other : corners of two logs, as `places` gives them.
+    length_m, other_length_m : of a lap, by each log; unlike by more than `LENGTH_SHARE` they are two circuits.
+
+    Returns
+    -------
+    CornerMatch : {} where the circuits differ. A corner without a partner within reach has no number.
+
     Notes
     -----
     The start lines may lie apart: of all shifts that put some corner on another of the same direction, the one that
@@ -219,7 +242,12 @@ def circles(analysis: Analysis) -> list[Circle]:
 
 
 def match_circles(reference: list[Circle], other: list[Circle]) -> CornerMatch:
-    """Match by direction and radius, each with the first of the reference that is like it; the others stay alone."""
+    """Match by direction and radius, each with the first of the reference that is like it; the others stay alone.
+
+    Parameters
+    ----------
+    reference, other : circles of two logs, as `circles` gives them; within `SAME_RADIUS` of each other they are one.
+    """
     numbers = {}
     for number, direction, radius in other:
         like = [n for n, d, r in reference if d == direction and max(radius / r, r / radius) < SAME_RADIUS]
@@ -274,7 +302,12 @@ class Conditions:
 
 
 def conditions(runs: list[Run], matches: list[CornerMatch]) -> Conditions:
-    """Compare how the sides were driven; `matches` from `together.corner_matches`.
+    """Compare how the sides were driven.
+
+    Parameters
+    ----------
+    runs : of both sides.
+    matches : of each run, from `together.corner_matches`.
 
     Raises
     ------

@@ -105,8 +105,11 @@ def compare(
     ----------
     before, after : logs; the same log may be on both sides when laps are chosen.
     before_laps, after_laps : laps that count in the logs of a side: `1-3,5`, `odd` or `even`.
+    before_setup, after_setup : setup files, to compare with what the parts should change; of one alone nothing follows.
     ring_springs_changed : the ramps may start to clamp elsewhere after the change; otherwise, unless the setup files
         say so, they are taken to begin where they did.
+    channels_path : channel map of all logs; None where their channels are recognised.
+    progress : called with what is being done and the share done, 0 to 1.
 
     Raises
     ------
@@ -157,6 +160,7 @@ def analysed_runs(
     Parameters
     ----------
     before, after : paths, or whatever else `analysed` makes an analysis of.
+    before_laps, after_laps : laps that count, as `chosen_laps` reads them; None: all. Circles beside laps all count.
 
     Raises
     ------
@@ -204,6 +208,8 @@ def compare_runs(
     Parameters
     ----------
     runs : a run whose log was analysed together with others stands for all of them.
+    before, after : predicted from the setup files; of one alone nothing follows.
+    ring_springs_changed : the ramps may begin to clamp elsewhere after the change, so the hold-offs are not tied.
 
     Raises
     ------

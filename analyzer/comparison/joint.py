@@ -43,11 +43,19 @@ PIVOT_SHARE = 0.2
 
 
 def joint_draws(theta: np.ndarray, influence: np.ndarray, clusters: tuple[tuple, ...], prior: np.ndarray) -> np.ndarray:
-    """(k, size): corners resampled whole, both sides together, and beliefs redrawn, as in `lockcurve.uncertainty`.
+    """Draws of the unknowns: corners resampled whole, both sides together, and beliefs redrawn, as in
+    `lockcurve.uncertainty`.
 
     Parameters
     ----------
-    influence, prior : (passes, size) and (beliefs, size), what each pass and each belief moves the unknowns by.
+    theta : (size,) where the fit ended.
+    influence : (passes, size) what each pass moves the unknowns by.
+    clusters : (passes,) what each pass is resampled with; passes of one cluster are drawn together.
+    prior : (beliefs, size) what one standard deviation of each belief moves them by.
+
+    Returns
+    -------
+    ndarray : (k, size), k = `REPLICATES`; the same for the same arguments.
     """
     rng = np.random.default_rng(SEED)
     names = list(dict.fromkeys(clusters))
@@ -61,20 +69,34 @@ def joint_draws(theta: np.ndarray, influence: np.ndarray, clusters: tuple[tuple,
 def few_corners(count: int) -> float:
     """How much wider than the normal distribution Student's t is over `count` corners, at 97.5 %.
 
-    Examples
-    --------
-    >>> round(few_corners(8), 2)
-    1.21
+    Parameters
+    ----------
+    count : of clusters, not of passes; 1 counts as 2.
 
     References
     ----------
     Cameron, Gelbach and Miller, Rev. Econ. Stat. 90, 2008 (few clusters; from memory).
+
+    Examples
+    --------
+    >>> round(few_corners(8), 2)
+    1.21
     """
     return float(stdtrit(max(count - 1, 1), 0.975) / ndtri(0.975))
 
 
 def form_error(fitted: np.ndarray, slipping_torque_Nm: np.ndarray) -> np.ndarray:
-    """(k, 2, 5): what the form of the tyre curve gets wrong, alike on both sides, and of a changed slope besides."""
+    """What the form of the tyre curve gets wrong, alike on both sides, and of a changed slope besides.
+
+    Parameters
+    ----------
+    fitted : (2, 5) curves before and after.
+    slipping_torque_Nm : (n,) input torques of the slipping samples of both.
+
+    Returns
+    -------
+    ndarray : (k, 2, 5) to be added to the curves, paired.
+    """
     error = np.empty((REPLICATES, 2, CURVE))
     for side in (0, 1):  # the same seed: the same error of the tyre
         rng = np.random.default_rng(SEED + 1)
@@ -151,7 +173,12 @@ class JointFit:
 
 
 def slipping_torque_Nm(fitted: Fit, side: int | None = None) -> np.ndarray:
-    """Input torques (N.m) of the samples that slipped, of one side or of both."""
+    """Input torques (n,) (N.m) of the samples that slipped.
+
+    Parameters
+    ----------
+    side : 0 before, 1 after; None: both.
+    """
     problem, torque = fitted.problem, fitted.solution.at.input_torque_Nm
     found = [
         torque[part][problem.slipping[part]]

@@ -81,6 +81,10 @@ def plan(runs: list[Run], changes: list[str]) -> tuple[PlannedChange, ...]:
     ----------
     runs : of the car as it is; their `side` is not looked at.
 
+    Returns
+    -------
+    tuple : one for each of `changes`, in their order.
+
     Raises
     ------
     InputError : a change is not written like that.

@@ -76,7 +76,12 @@ class PhaseChange:
 
 
 def phase_changes(views: list[SharedView]) -> tuple[PhaseChange, ...]:
-    """For every phase: all corners together first, then each corner in the order of the track."""
+    """For every phase: all corners together first, then each corner in the order of the track.
+
+    Parameters
+    ----------
+    views : of both sides, from one joint fit, so that their errors are paired.
+    """
     rows = [(view.run.side, r) for view in views for r in view.phases]
     errors = {q: np.concatenate([view.errors[q] for view in views]) for q in QUANTITIES}
     found = []
@@ -240,6 +245,11 @@ def event_changes(views: list[SharedView], phases: tuple[PhaseChange, ...]) -> t
     """One entry a kind; events count as independent, which is common practice.
 
     Understeer that is the car's own does not count. Chatter is left out where a log is too slow to show it.
+
+    Parameters
+    ----------
+    views : of both sides.
+    phases : `phase_changes` of the same: more or less understeer is said only where they bear it out.
     """
     laps = [sum(v.run.lap_count for v in views if v.run.side == side) for side in (0, 1)]
     found = []

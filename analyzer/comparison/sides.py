@@ -95,7 +95,17 @@ def least_margin_Nm(car: Car) -> float:
 
 
 def side_torques(side: str, joint: JointFit) -> np.ndarray | None:
-    """Input torques (n,) that a side's mean is over; None where both runs slip over too little of it."""
+    """Input torques that a side's mean is over.
+
+    Parameters
+    ----------
+    side : one of `SIDES`.
+
+    Returns
+    -------
+    ndarray : (n,) in N.m, from next to no torque outwards; (1,) zero for the preload. None where both runs slip over
+        too little of the side.
+    """
     if side == "preload":
         return np.array([0.0])
     low, high = joint.torque_span_Nm
@@ -106,8 +116,18 @@ def side_torques(side: str, joint: JointFit) -> np.ndarray | None:
 
 
 def level_Nm(side: str, curves: np.ndarray, torque_Nm: np.ndarray) -> np.ndarray:
-    """(...,) M at no input torque for `preload`, else the mean over `torque_Nm` of what the ramps add; `curves`
-    (..., 5)."""
+    """What a side is judged by: M at no input torque for `preload`, else the mean of what the ramps add to it.
+
+    Parameters
+    ----------
+    side : one of `SIDES`.
+    curves : (..., 5).
+    torque_Nm : (n,) that the mean is over, as `side_torques` gives them; not looked at for `preload`.
+
+    Returns
+    -------
+    ndarray : (...,) in N.m.
+    """
     flat = curves.reshape(-1, curves.shape[-1])[:, :, None]
     at_zero = model.locking_torque_Nm(flat, np.array([0.0]))[:, 0]
     level = at_zero if side == "preload" else model.locking_torque_Nm(flat, torque_Nm).mean(axis=1) - at_zero
@@ -127,6 +147,9 @@ def side_change(
     Parameters
     ----------
     before, after : predicted from the setup files; both or neither.
+    side : one of `SIDES`.
+    joint : fit of both sides.
+    car : for what nobody would act on.
     """
     torque = side_torques(side, joint)
     floor = least_margin_Nm(car)
@@ -144,7 +167,12 @@ def side_change(
 
 
 def interval(value: float, draws: np.ndarray) -> Interval:
-    """`value` with the 95 % interval of `draws` (k,)."""
+    """A value with the 95 % interval of its draws, widened to hold the value itself where it lies outside.
+
+    Parameters
+    ----------
+    draws : (k,).
+    """
     lower, upper = np.percentile(draws, [2.5, 97.5])
     return Interval(value, float(min(lower, value)), float(max(upper, value)))
 
@@ -179,7 +207,7 @@ def verdict(value: float, draws: np.ndarray, *, expected: float | None, expected
     Parameters
     ----------
     value, draws : the change and its draws (k,).
-    expected, expected_sd : predicted change and its standard deviation; no change without a prediction.
+    expected, expected_sd : predicted change and its standard deviation; None without a prediction: no change.
     margin : what does not matter.
 
     Notes

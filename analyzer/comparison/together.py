@@ -35,7 +35,18 @@ from analyzer.vehicle.parameters import Prior
 
 
 def run_errors(run: Run, k: int, joint: JointFit, phases: tuple[PhaseResult, ...]) -> dict[str, np.ndarray]:
-    """Draws (phases, draws) of the error of `transfer_torque_Nm`, `inside_slip` and `kinematic_lock` of run `k`."""
+    """What the joint fit is unsure of, in the phases of one run: it errs alike in all of them.
+
+    Parameters
+    ----------
+    k : number of the run's log in the fit.
+    phases : of the run, in any order.
+
+    Returns
+    -------
+    dict : `transfer_torque_Nm`, `inside_slip` and `kinematic_lock`, each (phases, draws) to be added to the phase's
+        mean; draw by draw they go with those of the other runs of this fit.
+    """
     problem = joint.fit.problem
     value, names = problem.values(joint.fit.theta, k), problem.unknowns.names
     observed, car = run.observed(), run.analysis.car
@@ -96,7 +107,12 @@ class SharedView:
 
 
 def corner_matches(runs: list[Run]) -> list[CornerMatch]:
-    """For each run: how its corners are numbered in the first run with laps, its circles in the first without."""
+    """For each run: how its corners are numbered in the first run with laps, its circles in the first without.
+
+    Parameters
+    ----------
+    runs : of both sides, in the order of the fit.
+    """
     matches = []
     for run in runs:
         first = next(r.analysis for r in runs if r.on_circuit == run.on_circuit)
@@ -117,6 +133,8 @@ def joint_priors(runs: list[Run], *, yaw_scale_sd: float = 0.0) -> tuple[Prior, 
     Parameters
     ----------
     yaw_scale_sd : of the yaw rate's scale, besides what is always unsure of it; where the sensors changed.
+    runs : of both sides; car figures are those of the first, and the yaw rate counts as measured only where all have
+        it.
     """
     gyro = Sensors.common(r.analysis.signals.sensors for r in runs).gyro
     signals, car = runs[0].analysis.signals, runs[0].analysis.car
@@ -138,6 +156,10 @@ def joint_logs(runs: list[Run], matches: list[CornerMatch], *, paired: bool) -> 
     ----------
     matches : from `corner_matches`.
     paired : resample a corner's passes before and after together; not where the driving differs.
+
+    Raises
+    ------
+    CannotTell : the slips of a run are not known.
     """
     logs = []
     for k, (run, match) in enumerate(zip(runs, matches, strict=True)):
@@ -174,7 +196,13 @@ def _own_straights_sd(run: Run) -> float:
 
 
 def shared_view(run: Run, k: int, joint: JointFit, match: CornerMatch) -> SharedView:
-    """Run `k` of the joint fit with its axle evaluated at the joint parameters."""
+    """One run of the joint fit with its axle evaluated at the joint parameters.
+
+    Parameters
+    ----------
+    k : number of the run's log in the fit.
+    match : its corners against the first run's; a corner that has no match there has no phases.
+    """
     analysis = run.analysis
     axle = session_state(joint.fit, joint.spread, run.observed(), analysis.signals, analysis.car, log=k)
     rows = phase_results(analysis.signals, analysis.corners, axle, None)
@@ -192,7 +220,12 @@ def shared_view(run: Run, k: int, joint: JointFit, match: CornerMatch) -> Shared
 
 
 def side_estimate(joint: JointFit, side: int) -> LockCurveEstimate:
-    """The lock curve of one side from all its logs, as `analyze` would state it."""
+    """The lock curve of one side from all its logs, as `analyze` would state it.
+
+    Parameters
+    ----------
+    side : 0 before, 1 after.
+    """
     draws = joint.spread.draws.copy()
     draws[:, joint.spread.unknowns.curve_slice(side)] = joint.draws[:, side]
     drawn = replace(joint.spread, draws=draws)

@@ -68,6 +68,13 @@ class Anchors:
 def hold_Nm(*, ring_hold_Nm: float, series_share: float, preload_Nm: float, slope: float) -> float:
     """Input torque at which the ramps begin to clamp (N.m): the hinge form of the clamp's law.
 
+    Parameters
+    ----------
+    ring_hold_Nm : h, input torque at which the ramps overcome the ring springs; 0 without any.
+    series_share : lambda, `clamp.SERIES_SHARE`.
+    preload_Nm : M_0.
+    slope : s, above 0.
+
     Notes
     -----
     M_0 + max(0, s (T - h) - lambda M_0) = M_0 + s max(0, T - hold), hold = h + lambda M_0/s
@@ -84,6 +91,10 @@ def hold_Nm(*, ring_hold_Nm: float, series_share: float, preload_Nm: float, slop
 
 def anchors(setup: Setup) -> Anchors:
     """What `setup` states of its lock curve without plate friction.
+
+    Parameters
+    ----------
+    setup : of any type; an open differential and a spool state nothing.
 
     Notes
     -----

@@ -48,6 +48,11 @@ SERIES_SHARE: dict[SpringPosition, float] = {"outside_packs": 1.0, "between_ring
 def ring_face_angle_rad(angle_rad: float, *, reference: AngleReference) -> float:
     """The ramp angle from the ring's face (rad), from either way of quoting it.
 
+    Parameters
+    ----------
+    angle_rad : 0 to pi/2, as quoted.
+    reference : what it is quoted from.
+
     Notes
     -----
     theta_face = pi/2 - theta_axis
@@ -123,12 +128,35 @@ def clamp_N(
 
 
 def uniform_wear_radius_m(*, outer_radius_m: float, inner_radius_m: float) -> float:
-    """Friction radius of worn-in plates (m): (ro + ri)/2 ([BHANDARI] chapter 11)."""
+    """Friction radius of worn-in plates (m).
+
+    Notes
+    -----
+    r_eff = (ro + ri)/2
+
+    References
+    ----------
+    [BHANDARI] chapter 11.
+    """
     return (outer_radius_m + inner_radius_m) / 2
 
 
 def uniform_pressure_radius_m(*, outer_radius_m: float, inner_radius_m: float) -> float:
-    """Friction radius of new, evenly loaded plates (m): (2/3) (ro^3 - ri^3)/(ro^2 - ri^2) ([BHANDARI] chapter 11)."""
+    """Friction radius of new, evenly loaded plates (m).
+
+    Notes
+    -----
+    r_eff = (2/3) (ro^3 - ri^3)/(ro^2 - ri^2), a little outside that of worn-in plates.
+
+    References
+    ----------
+    [BHANDARI] chapter 11.
+
+    Examples
+    --------
+    >>> round(uniform_pressure_radius_m(outer_radius_m=0.060, inner_radius_m=0.043), 4)
+    0.052
+    """
     return 2 / 3 * (outer_radius_m**3 - inner_radius_m**3) / (outer_radius_m**2 - inner_radius_m**2)
 
 
@@ -137,9 +165,15 @@ def pack_torque_Nm(
 ) -> float:
     """Torque T_c that one pack carries while it slips (N.m): mu z r_eff F.
 
-    Notes
-    -----
-    `friction_faces` counts rubbing pairs in one pack: plates on the case plus plates on the side gear, less one.
+    Parameters
+    ----------
+    friction_faces : z, rubbing pairs in one pack: plates on the case plus plates on the side gear, less one.
+    friction_radius_m : r_eff, by `uniform_wear_radius_m` or `uniform_pressure_radius_m`.
+    clamp_N : force on the pack, the same on every face.
+
+    References
+    ----------
+    [BHANDARI] chapter 11.
 
     Examples
     --------
@@ -161,6 +195,11 @@ def locking_value(*, locking_torque_Nm: ArrayLike, input_torque_Nm: ArrayLike) -
     A locking value of 0.6 ("60 % lock") means that the difference of the two wheel torques is 60 % of their sum: an
     80/20 split, torque bias ratio 4. It does not mean 60 % more torque on one wheel.
 
+    Parameters
+    ----------
+    locking_torque_Nm : M = T_slow - T_fast, any shape.
+    input_torque_Nm : sum of both wheels' torques, of a shape that goes with it; its sign does not count.
+
     Examples
     --------
     300 N.m between the wheels of 500 N.m in all are 60 % lock, an 80/20 split, a bias ratio of 4:
@@ -176,6 +215,10 @@ def locking_value(*, locking_torque_Nm: ArrayLike, input_torque_Nm: ArrayLike) -
 
 def torque_bias_ratio(locking_value: ArrayLike) -> np.ndarray:
     """TBR = T_slow/T_fast = (1 + S)/(1 - S), of its shape (-); infinite at S >= 1: no drive at the fast wheel.
+
+    Parameters
+    ----------
+    locking_value : S of `locking_value`; NaN stays NaN.
 
     References
     ----------

@@ -20,7 +20,7 @@ def installed_cone_force_N(setup: Setup) -> float:
 
 
 def friction_lever_m(setup: Setup) -> float:
-    """2 mu z r_eff: locking torque per newton of clamp (m)."""
+    """2 mu z r_eff: locking torque per newton of clamp (m), the 2 for both packs. The file must give the parts."""
     radius = clamp.uniform_wear_radius_m if setup.friction_radius == "uniform_wear" else clamp.uniform_pressure_radius_m
     r_eff = radius(
         outer_radius_m=setup.plate_outer_diameter_mm / 2e3, inner_radius_m=setup.plate_inner_diameter_mm / 2e3
@@ -53,6 +53,11 @@ class Thrust:
 def ramp_thrust(setup: Setup, *, ramp_angle_rad: float) -> Thrust:
     """Thrust of a ramp (from the ring's face).
 
+    Parameters
+    ----------
+    setup : of plate type, given by its parts: pin radius, pin friction and how sure they and the angle are.
+    ramp_angle_rad : of that side, from the ring's face, 0 to pi/2.
+
     Notes
     -----
     Angle: |d ln cot/d angle| = 1/(sin cos). Pin friction: the thrust lies anywhere between rising and falling torque
@@ -83,7 +88,13 @@ def ramp_thrust(setup: Setup, *, ramp_angle_rad: float) -> Thrust:
 
 
 def notes_on_parts(setup: Setup, *, drive: Thrust, coast: Thrust) -> Iterator[str]:
-    """What a reader must know about a prediction from these parts, one sentence each."""
+    """What a reader must know about a prediction from these parts, one sentence each.
+
+    Parameters
+    ----------
+    setup : of plate type, given by its parts.
+    drive, coast : thrust of the ramps of each side.
+    """
     lever_m = friction_lever_m(setup)
     if setup.breakaway and setup.cone_spring:
         by_springs, by_bench = lever_m * installed_cone_force_N(setup), setup.breakaway.locking_torque_Nm

@@ -62,7 +62,21 @@ class LockFigures:
     series_share: Figure
 
     def locking_torque_Nm(self, torque_Nm: np.ndarray) -> np.ndarray:
-        """Capacity M (N.m) at input torques (n,) (N.m, drive positive): (n,), or (k, n) of many curves."""
+        """Capacity M at input torques (N.m).
+
+        Parameters
+        ----------
+        torque_Nm : (n,) sum of both wheels' torques, drive positive.
+
+        Returns
+        -------
+        ndarray : (n,), or (k, n) of many curves.
+
+        Notes
+        -----
+        M_0 + max(0, slope (|T| - h) - lambda M_0), slope and ring hold-off h of the side that T is on. The kink is
+        sharp; the fitted curve rounds it (`lockcurve.model`).
+        """
         taken_Nm = self.series_share * self.preload_Nm
         drive = self.drive_slope * (torque_Nm - self.drive_ring_hold_Nm) - taken_Nm
         coast = self.coast_slope * (-torque_Nm - self.coast_ring_hold_Nm) - taken_Nm
@@ -77,7 +91,19 @@ class LockFigures:
         coast_thrust: Figure = 1.0,
         holds: Figure = 1.0,
     ) -> "LockFigures":
-        """These figures multiplied. More thrust steepens a slope and shortens its hold-off."""
+        """These figures multiplied.
+
+        Parameters
+        ----------
+        preload : on the preload.
+        slopes, holds : on both slopes, on both ring hold-offs.
+        drive_thrust, coast_thrust : on the ramp thrust of a side: more of it steepens the slope and shortens the
+            hold-off.
+
+        Notes
+        -----
+        A factor is a number, or (k, 1) of many curves. The series share stays.
+        """
         return LockFigures(
             self.preload_Nm * preload,
             self.drive_slope * slopes * drive_thrust,
@@ -127,7 +153,12 @@ class PredictedLockCurve:
         return next((name for name, share in SERIES_SHARE.items() if share == self.series_share), None)
 
     def placed(self, series_share: float) -> "PredictedLockCurve":
-        """This curve with its preload springs in one place, of that lambda."""
+        """This curve with its preload springs in one place.
+
+        Parameters
+        ----------
+        series_share : lambda of that place, `clamp.SERIES_SHARE`.
+        """
         return replace(self, series_shares=(series_share,))
 
     @property
@@ -151,7 +182,12 @@ class PredictedLockCurve:
         return math.hypot(self.spread.preload_friction, self.spread.preload_source) if self.preload_Nm else None
 
     def locking_torque_Nm(self, input_torque_Nm: ArrayLike) -> np.ndarray:
-        """Capacity M (N.m) at each input torque (N.m, drive positive), of its shape; infinite for a spool."""
+        """Capacity M (N.m) at each input torque, of its shape; infinite for a spool.
+
+        Parameters
+        ----------
+        input_torque_Nm : sum of both wheels' torques (N.m), drive positive.
+        """
         torque = np.asarray(input_torque_Nm, dtype=float)
         if self.kind == "spool":
             return np.full(torque.shape, np.inf)
@@ -170,7 +206,12 @@ class PredictedLockCurve:
         )
 
     def moved(self, **factors: float) -> "PredictedLockCurve":
-        """This curve with its figures multiplied, as `LockFigures.moved`."""
+        """This curve with its figures multiplied, as `LockFigures.moved`.
+
+        Parameters
+        ----------
+        **factors : by the names of `LockFigures.moved`; what is not named stays.
+        """
         preload, drive, drive_hold, coast, coast_hold, _ = (float(f) for f in astuple(self.figures.moved(**factors)))
         return replace(
             self,
@@ -184,12 +225,17 @@ class PredictedLockCurve:
     def band_Nm(self, input_torque_Nm: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
         """95 % band of M: (lower, upper) in N.m, each of the argument's shape.
 
+        Parameters
+        ----------
+        input_torque_Nm : sum of both wheels' torques (N.m), drive positive.
+
         Notes
         -----
         Each figure is moved alone by a factor exp(+-1.96 sd); the logarithms of what that does to M are added in
         quadrature, up and down apart. So the band stays continuous over the hold-off's kink, never falls below zero,
         and at a single figure is that figure's own interval. Where M is zero the band is zero. Where the file leaves
-        open where the preload springs sit, the band holds that of either.
+        open where the preload springs sit, the band holds that of either. An open differential and a spool have no
+        band: both edges are M.
         """
         torque = np.asarray(input_torque_Nm, dtype=float)
         if self.kind != "plate":
@@ -198,7 +244,16 @@ class PredictedLockCurve:
         return self._band(lambda curve: curve.locking_torque_Nm(torque))
 
     def interval_of(self, figure: str) -> tuple[float, float]:
-        """95 % interval of one figure, such as `drive_hold_Nm` (not None): (lower, upper), as in `band_Nm`."""
+        """95 % interval of one figure, made as the band of `band_Nm`.
+
+        Parameters
+        ----------
+        figure : name of an attribute that is not None, such as `drive_hold_Nm`.
+
+        Returns
+        -------
+        tuple : lower and upper, in the figure's unit.
+        """
         lower, upper = self._band(lambda curve: np.asarray(getattr(curve, figure), dtype=float))
         return float(lower), float(upper)
 
@@ -231,7 +286,16 @@ class PredictedLockCurve:
 
 
 def figures_of(curves: Sequence[PredictedLockCurve]) -> LockFigures:
-    """Figures of many curves (not of a spool), (k, 1) each."""
+    """Figures of many curves, so that one call gives the torques of all.
+
+    Parameters
+    ----------
+    curves : k of them, none of a spool.
+
+    Returns
+    -------
+    LockFigures : (k, 1) each.
+    """
     each = [curve.figures for curve in curves]
     return LockFigures(*(np.array([[getattr(one, f.name)] for one in each]) for f in fields(LockFigures)))
 

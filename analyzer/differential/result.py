@@ -13,7 +13,12 @@ POINTS = 53
 
 
 def input_torque_grid_Nm(curve: PredictedLockCurve, *, largest_Nm: float) -> np.ndarray:
-    """(n,) input torques from -0.3 to +1 of `largest_Nm` (N.m), rising, with zero and the hold-offs among them."""
+    """(n,) input torques from -0.3 to +1 of `largest_Nm` (N.m), rising, with zero and the hold-offs among them.
+
+    Parameters
+    ----------
+    largest_Nm : end of the drive side, above 0.
+    """
     low = -COAST_SHARE * largest_Nm
     kinks = [0.0, curve.drive_hold_Nm or 0.0, -(curve.coast_hold_Nm or 0.0)]
     # rounded, so that a kink that falls on the even grid is not there twice
@@ -46,11 +51,16 @@ def lock_curve_result(curve: PredictedLockCurve, *, input_torque_Nm: np.ndarray)
 
 
 def lock_curve_points(curve: PredictedLockCurve, *, input_torque_Nm: np.ndarray) -> list[dict[str, float | None]]:
-    """One dict for each input torque (n,) (N.m): locking torque with its 95 % band, locking value, torque bias ratio.
+    """One dict for each input torque: locking torque with its 95 % band (N.m), locking value, torque bias ratio (1).
+
+    Parameters
+    ----------
+    input_torque_Nm : (n,) at the wheels, drive positive.
 
     Notes
     -----
-    The locking value is None at no input torque; the bias ratio is None there and where it is infinite (S >= 1).
+    The locking value is None at no input torque; the bias ratio is None there and where it is infinite (S >= 1). Of a
+    spool all are None but the input torque.
     """
     locking = curve.locking_torque_Nm(input_torque_Nm)
     lower, upper = curve.band_Nm(input_torque_Nm)

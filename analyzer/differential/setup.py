@@ -265,6 +265,10 @@ class Setup(Settings):
 def load_setup(path: Path | str) -> Setup:
     """Read and check a setup file.
 
+    Parameters
+    ----------
+    path : a TOML file with a `[differential]` table.
+
     Raises
     ------
     InputError : the file cannot be read or a key is wrong; the message names key, value, range and mend.

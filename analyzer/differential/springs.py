@@ -45,6 +45,17 @@ def shape_factor(diameter_ratio: float) -> float:
     Notes
     -----
     K1 = (1/pi) ((d-1)/d)^2 / ((d+1)/(d-1) - 2/ln d)
+
+    References
+    ----------
+    [EN16984], [ALMEN1936]
+
+    Examples
+    --------
+    Of a disc twice as wide as its hole:
+
+    >>> round(shape_factor(2.0), 3)
+    0.694
     """
     d = diameter_ratio
     return ((d - 1) / d) ** 2 / ((d + 1) / (d - 1) - 2 / math.log(d)) / math.pi
@@ -59,6 +70,10 @@ def _stiffness_factor_N(disc: DiscSpring) -> float:
 
 def disc_force_N(disc: DiscSpring, *, deflection_m: float) -> float:
     """Force of one disc (N) pressed by `deflection_m` from its free height (m), friction left out.
+
+    Parameters
+    ----------
+    deflection_m : from the free height; beyond the cone height the formula goes on, the disc does not.
 
     Notes
     -----
@@ -83,18 +98,56 @@ def disc_force_N(disc: DiscSpring, *, deflection_m: float) -> float:
 
 
 def disc_rate_N_per_m(disc: DiscSpring, *, deflection_m: float) -> float:
-    """Slope dF/ds of one disc (N/m). Negative where the force falls as the disc is pressed (h0/t above sqrt 2)."""
+    """Slope dF/ds of one disc (N/m). Negative where the force falls as the disc is pressed (h0/t above sqrt 2).
+
+    Parameters
+    ----------
+    deflection_m : from the free height.
+
+    Notes
+    -----
+    The derivative of `disc_force_N`: 4E/(1-nu^2) * t^3/(K1 De^2) * [ (h0/t)^2 - 3 (h0/t)(s/t) + 3/2 (s/t)^2 + 1 ]
+    """
     h, s = disc.free_cone_height_m / disc.thickness_m, deflection_m / disc.thickness_m
     return _stiffness_factor_N(disc) / disc.thickness_m * (h**2 - 3 * h * s + 1.5 * s**2 + 1)
 
 
 def stack_force_N(stack: DiscStack, *, deflection_m: float) -> float:
-    """Force of a stack (N) pressed by `deflection_m` in all (m): n F(s / i), friction between discs left out."""
+    """Force of a stack (N), friction between discs left out.
+
+    Parameters
+    ----------
+    deflection_m : of the whole stack, from its free height.
+
+    Notes
+    -----
+    n F(s / i): n discs the same way up carry n times the force, i sets in series share the way.
+
+    References
+    ----------
+    [EN16984]
+
+    Examples
+    --------
+    Two pairs of the standard disc carry twice its force when pressed twice as far:
+
+    >>> disc = DiscSpring(
+    ...     outer_diameter_m=0.050, inner_diameter_m=0.0254, thickness_m=0.003, free_cone_height_m=0.0011
+    ... )
+    >>> stack = DiscStack(disc=disc, in_parallel=2, in_series=2)
+    >>> round(stack_force_N(stack, deflection_m=2 * 0.75 * 0.0011), 1)
+    23952.9
+    """
     return stack.in_parallel * disc_force_N(stack.disc, deflection_m=deflection_m / stack.in_series)
 
 
 def stack_rate_N_per_m(stack: DiscStack, *, deflection_m: float) -> float:
-    """Slope of a stack (N/m): n/i times that of one disc."""
+    """Slope of a stack (N/m): n/i times that of one disc.
+
+    Parameters
+    ----------
+    deflection_m : of the whole stack, from its free height.
+    """
     rate = disc_rate_N_per_m(stack.disc, deflection_m=deflection_m / stack.in_series)
     return stack.in_parallel / stack.in_series * rate
 

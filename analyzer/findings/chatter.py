@@ -110,7 +110,13 @@ def find_chatter(
 
 
 def chatter_of_all(parts: Sequence[Chatter]) -> Chatter:
-    """One account of a run from those of its parts."""
+    """One account of a run from those of its parts.
+
+    Parameters
+    ----------
+    parts : of the stretches. Amplitudes are weighed by the time in slow corners; stretches in which
+        nothing could be seen do not count, unless all are such.
+    """
     seen = [p for p in parts if p.rms_rad_s is not None]
     if len(parts) == 1 or not seen:
         return parts[0]

@@ -51,7 +51,16 @@ class Handling:
         return float(np.degrees(self.gradient_rad_per_m_s2) * STANDARD_GRAVITY_M_S2)
 
     def steer_rad(self, signals: Signals, car: Car) -> np.ndarray:
-        """(n,) steer at the road wheel that the turn needs by this balance (rad)."""
+        """Steer that the turn needs by this balance.
+
+        Parameters
+        ----------
+        signals : n samples; under `LEAST_SPEED_M_S` the turn counts as driven at that speed.
+
+        Returns
+        -------
+        ndarray : (n,) mean road-wheel angle (rad), left positive.
+        """
         speed = np.maximum(signals.speed_m_s, LEAST_SPEED_M_S)
         geometric = car.wheelbase_m * signals.yaw_rate_rad_s / speed
         return geometric + self.gradient_rad_per_m_s2 * signals.lat_m_s2 + self.offset_rad
@@ -59,6 +68,11 @@ class Handling:
 
 def fit_handling(signals: Signals, car: Car) -> Handling | None:
     """Robust fit on moderate, steady samples with the throttle open; None when the log has too few.
+
+    Parameters
+    ----------
+    signals : the whole session or a stretch of it.
+    car : for its wheelbase.
 
     Notes
     -----
@@ -107,7 +121,16 @@ def _robust_sd(residual: np.ndarray) -> float:
 
 
 def steer_for_moment_rad(moment_Nm: np.ndarray | float, car: Car) -> np.ndarray | float:
-    """(n,) extra steer at the road wheel (rad) that holds a turn against a yaw moment (n,) (N.m).
+    """Extra steer at the road wheel that holds a turn against a yaw moment.
+
+    Parameters
+    ----------
+    moment_Nm : (n,) or one; positive against the turn.
+    car : its cornering stiffness is that of the file, not the fitted one.
+
+    Returns
+    -------
+    ndarray : of the shape of `moment_Nm` (rad), into the turn positive.
 
     Notes
     -----
@@ -297,7 +320,12 @@ def _of_the_car(
 
 def once_a_corner(findings: Sequence[Finding]) -> tuple[Finding, ...]:
     """Of understeer that is not the differential's, the clearest of each corner, which says in how many passes it
-    happened: a habit of the car, not an event. All others as they are."""
+    happened: a habit of the car, not an event. All others as they are, first.
+
+    Parameters
+    ----------
+    findings : of any kinds, in any order; also such as were merged before, of the stretches of a long session.
+    """
     by_corner: dict[int | None, list[tuple[Finding, CoastUndersteer]]] = {}
     others = []
     for found in findings:

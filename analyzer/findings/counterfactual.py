@@ -95,7 +95,9 @@ class Counterfactual:
 
 
 def blamed(probability_car: float) -> Blame:
-    """The verdict that follows from the probability."""
+    """The verdict that follows from the probability (0 to 1) that the spin was the differential's: `SURE` or more, 1 -
+    `SURE` or less, else open.
+    """
     if probability_car >= SURE:
         return Blame.CAR
     return Blame.FOOT if probability_car <= 1 - SURE else Blame.OPEN
@@ -148,7 +150,16 @@ class Judge:
     log: int = 0
 
     def judged(self, spins: Sequence[tuple[int, int]]) -> list[Counterfactual | None]:
-        """Each spin (first sample, stop) of the stretch driven again; None where the fit has no row in it."""
+        """Each spin of the stretch driven again.
+
+        Parameters
+        ----------
+        spins : first sample and the one after the last of each, in samples of `signals`.
+
+        Returns
+        -------
+        list : one for each spin; None where the fit has no row in it. The same spins always get the same answer.
+        """
         windows = [self._rows(*spin) for spin in spins]
         if not windows:
             return []

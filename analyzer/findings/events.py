@@ -22,7 +22,16 @@ PEAK_SLIP_RELATIVE_SD = 0.15
 
 
 def runs(mask: np.ndarray) -> list[tuple[int, int]]:
-    """(start, stop) of the runs of True in `mask` (n,), stop excluded."""
+    """(start, stop) of the runs of True in a mask, stop excluded, in order.
+
+    Parameters
+    ----------
+    mask : (n,) bool.
+
+    Notes
+    -----
+    `signals.log_stretches.runs` gives first and last index instead.
+    """
     edges = np.flatnonzero(np.diff(np.concatenate([[0], np.asarray(mask, dtype=np.int8), [0]])))
     return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
 
@@ -65,7 +74,16 @@ def placed(
     severity: str,
     confidence: float,
 ) -> Finding:
-    """The finding over the samples from `start` to before `stop`, in the corner that holds most of them."""
+    """The finding over some samples, in the corner that holds most of them.
+
+    Parameters
+    ----------
+    evidence : what happened, which also says of what kind it is.
+    signals, corners : of the stretch; corners in order of time.
+    start, stop : samples, stop excluded.
+    severity : `act`, `caution` or `note`.
+    confidence : that it happened at all, 0 to 1.
+    """
     corner = corner_at(corners, start, stop)
     return Finding(
         evidence=evidence,
@@ -81,33 +99,65 @@ def placed(
 
 
 def stops_after(signals: Signals, sample: int) -> bool:
-    """Whether the car came to a stop soon after `sample`: who stops was likely lost, and its wheels blame nobody."""
+    """Whether the car came to a stop soon after a sample: who stops was likely lost, and its wheels blame nobody.
+
+    Parameters
+    ----------
+    sample : where the event ended; a stop within `STOPS_WITHIN_S` of it counts.
+    """
     soon = slice(sample, sample + round(STOPS_WITHIN_S * signals.rate_hz))
     return bool((signals.speed_m_s[soon] < STOPS_M_S).any())
 
 
 def corner_at(corners: Sequence[Corner], start: int, stop: int) -> Corner | None:
-    """The corner pass that shares most samples with start..stop, None when none does; corners in order of time."""
+    """The corner pass that shares most samples with some; None when none does.
+
+    Parameters
+    ----------
+    corners : in order of time, without overlap.
+    start, stop : samples, stop excluded.
+    """
     first = bisect_right(corners, start, key=lambda c: c.stop)
     near = takewhile(lambda c: c.start < stop, corners[first:])
     return max(near, key=lambda c: min(c.stop, stop) - max(c.start, start), default=None)
 
 
 def phase_at(corners: Sequence[Corner], start: int, stop: int, sample: int | None = None) -> str | None:
-    """Name of the corner phase that holds `sample`, the middle of the event if not given."""
+    """Name of the corner phase of an event; None outside of corners, and in a pass without a phase there.
+
+    Parameters
+    ----------
+    corners : in order of time, without overlap.
+    start, stop : samples of the event, stop excluded: they say which corner.
+    sample : says which phase; the middle of the event if None.
+    """
     corner, at = corner_at(corners, start, stop), (start + stop) // 2 if sample is None else sample
     return None if corner is None else next((p.name for p in corner.phases if p.start <= at < p.stop), None)
 
 
 def above(excess: float, standard_deviation: float) -> float:
-    """Probability that a quantity measured at `excess` over its threshold is really over it, normal errors."""
+    """Probability that a quantity measured at `excess` over its threshold is really over it, normal errors.
+
+    Parameters
+    ----------
+    excess, standard_deviation : in one unit; where either is not finite nothing is known, and the answer is 0.5.
+
+    Notes
+    -----
+    Phi(excess / sd)
+    """
     if not (math.isfinite(excess) and math.isfinite(standard_deviation)):
         return 0.5
     return 0.5 * (1 + math.erf(excess / (max(standard_deviation, 1e-12) * math.sqrt(2))))
 
 
 def lasting(duration_s: float) -> float:
-    """1 for a long event, towards 0 for one shorter than the tyre's response time."""
+    """1 for a long event, towards 0 for one shorter than the tyre's response time.
+
+    Notes
+    -----
+    1 - exp(-duration / `SETTLING_S`)
+    """
     return 1 - math.exp(-max(duration_s, 0.0) / SETTLING_S)
 
 

@@ -88,6 +88,7 @@ def find_in(
     signals, corners, axle : of the stretch; corners in order of time.
     own : samples that count. Events that begin and corners whose apex is in the others are left to the next stretch.
     judge : says whose each spin of the inside wheel was; without one that is left open.
+    lock_curve : of the whole session, the one that saw nothing of the setup file.
     """
     rear = rear_axle(signals, axle, car)
     start, stop, _ = own.indices(len(signals.time_s))
@@ -105,7 +106,13 @@ def find_in(
 
 
 def find_all(parts: Sequence[Found], *, of_the_session: tuple[Finding, ...] = ()) -> tuple[Finding, ...]:
-    """Every finding that is more likely than not, by severity, then kind, then size; `of_the_session` sorted in."""
+    """Every finding that is more likely than not, by severity, then kind, then size.
+
+    Parameters
+    ----------
+    parts : of the session's stretches, in order of time, at least one.
+    of_the_session : findings that concern it as a whole, sorted in.
+    """
     passes = Counter(number for part in parts for number, _ in part.passes)
     events = with_habits(once_a_corner([f for part in parts for f in part.events]), passes)
     sides = find_asymmetry([p.excess for p in parts], start_s=parts[0].start_s, end_s=parts[-1].end_s)

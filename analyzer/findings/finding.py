@@ -118,7 +118,12 @@ class FindingGroup:
 
 
 def grouped(findings: Sequence[Finding]) -> tuple[FindingGroup, ...]:
-    """Findings by kind, corner and cause, in the order of their worst (findings come worst first)."""
+    """Findings by kind, corner and cause, in the order of their worst.
+
+    Parameters
+    ----------
+    findings : worst first, as `find_all` gives them.
+    """
     groups: dict[tuple[str, int | None, Blame | None], list[Finding]] = {}
     for found in findings:
         groups.setdefault((found.kind, found.corner, cause_of(found)), []).append(found)
@@ -134,7 +139,12 @@ def cause_of(found: Finding) -> Blame | None:
 
 
 def by_corner(groups: Iterable[FindingGroup]) -> dict[int | None, list[FindingGroup]]:
-    """Groups under their corner's number, None for those of no corner; corners in the order of their worst group."""
+    """Groups under their corner's number, None for those of no corner; corners in the order of their worst group.
+
+    Parameters
+    ----------
+    groups : worst first, as `grouped` gives them.
+    """
     found: dict[int | None, list[FindingGroup]] = {}
     for group in groups:
         found.setdefault(group.corner, []).append(group)
@@ -142,7 +152,12 @@ def by_corner(groups: Iterable[FindingGroup]) -> dict[int | None, list[FindingGr
 
 
 def by_cause(groups: Iterable[FindingGroup]) -> dict[Blame, list[FindingGroup]]:
-    """Groups of spins under whose they were."""
+    """Groups of spins under whose they were; all three are there, other groups are not.
+
+    Parameters
+    ----------
+    groups : of any kinds; their order is kept.
+    """
     found: dict[Blame, list[FindingGroup]] = {cause: [] for cause in Blame}
     for group in groups:
         if group.cause is not None:

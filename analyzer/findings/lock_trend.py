@@ -94,7 +94,19 @@ class _Rows:
 def lock_trend(
     signals: Signals, corners: Sequence[Corner], laps: Laps, samples: SteadySamples, estimate: LockCurveEstimate
 ) -> LockTrend:
-    """Trend of the lock over the session."""
+    """Trend of the lock over the session.
+
+    Parameters
+    ----------
+    corners : every pass of the session, as `samples.corner_pass` counts them.
+    laps : for the laps that each window names.
+    samples : steady slipping samples of the whole session.
+    estimate : the session's curve, which changes are relative to; not the anchored one.
+
+    Returns
+    -------
+    LockTrend : verdict `cannot_tell`, with the reason, where too little was seen.
+    """
     rows = _rows(corners, samples, estimate)
     if isinstance(rows, str):
         return _cannot(rows)

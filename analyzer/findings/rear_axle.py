@@ -101,6 +101,10 @@ class RearAxle:
 def rear_axle(signals: Signals, axle: AxleState, car: Car) -> RearAxle:
     """Turn left/right into inside/outside.
 
+    Parameters
+    ----------
+    signals, axle : of the same n samples.
+
     Notes
     -----
     Left turn (ISO 8855: yaw rate positive): inside = left. With D = T_left - T_right the wheels push with
@@ -112,6 +116,10 @@ def rear_axle(signals: Signals, axle: AxleState, car: Car) -> RearAxle:
 
 def rear_lateral_force_N(signals: Signals, car: Car) -> np.ndarray:
     """(n,) lateral force of the rear axle (N).
+
+    Parameters
+    ----------
+    signals : n samples; the force has the sign of their lateral acceleration, left positive.
 
     Notes
     -----

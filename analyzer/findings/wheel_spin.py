@@ -86,12 +86,22 @@ def _find_braked_spin(
 
 
 def clear_margin_m_s(signals: Signals) -> float:
-    """By how much one rear wheel's surface must out-turn the other's (m/s) to be faster beyond the noise of both."""
+    """By how much one rear wheel's surface must out-turn the other's (m/s) to be faster beyond the noise of both.
+
+    Notes
+    -----
+    `CLEAR_SIGMAS` standard deviations of the difference of two wheel speeds.
+    """
     return float(CLEAR_SIGMAS * np.sqrt(2) * signals.wheel_speed_noise_m_s)
 
 
 def inside_spins(rear: RearAxle) -> tuple[np.ndarray, np.ndarray]:
-    """(n,) bool twice: where the inside rear spins on power beyond doubt, and where such a spin goes on."""
+    """Where the inside rear spins on power beyond doubt, and where such a spin goes on, as `events` takes them.
+
+    Returns
+    -------
+    tuple : (n,) bool twice; False where slips are not known.
+    """
     signals, axle = rear.signals, rear.axle
     driven = rear.cornering & (signals.throttle > OPEN_THROTTLE) & ~signals.braking & ~axle.locked
     driven &= rear.inside_slip > rear.outside_slip
@@ -191,7 +201,12 @@ def _with_cause(
 
 
 def with_probability(evidence: InsideSpin, probability_car: float) -> InsideSpin:
-    """`evidence` with the chance that the spin was the differential's, and the verdict that follows from it."""
+    """`evidence` with the chance that the spin was the differential's, and the verdict that follows from it.
+
+    Parameters
+    ----------
+    probability_car : 0 to 1; kept within 1 - `MOST` and `MOST`, for the model can be wrong too.
+    """
     said = round(min(max(probability_car, 1 - MOST), MOST), 2)
     verdict = blamed(said)
     because = OpenBecause.NEAR if verdict is Blame.OPEN else None

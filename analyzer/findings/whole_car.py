@@ -36,6 +36,10 @@ def find_lock_up_snap(rear: RearAxle, corners: Sequence[Corner]) -> tuple[Findin
     """Yaw moment against the turn that the differential builds up within 0.15 s of a throttle application, in a corner.
 
     A moment into the turn at that point is the inside wheel letting go, and is found as spin.
+
+    Notes
+    -----
+    Found where the change of the moment over `STEP_S` over the yaw inertia reaches `SEEN_SHARE` of `SNAP_YAW_RAD_S2`.
     """
     signals, axle, car = rear.signals, rear.axle, rear.car
     step = max(1, round(STEP_S * signals.rate_hz))
@@ -73,7 +77,7 @@ def find_lock_up_snap(rear: RearAxle, corners: Sequence[Corner]) -> tuple[Findin
 
 
 def find_car_lost(rear: RearAxle, corners: Sequence[Corner]) -> tuple[Finding, ...]:
-    """Each time that the calibration left out because the car turned faster than its path (`signals.lost_car`)."""
+    """Each time that was left out because the car turned faster than its path (`log_stretches.lost_car`)."""
     signals, found = rear.signals, []
     for note in signals.annotations:
         if note.code != LOST or not signals.time_s[0] <= note.start_s <= signals.time_s[-1]:
@@ -107,7 +111,13 @@ SURE = 0.01  # two-sided chance of such a difference between equal sides
 
 
 def find_of_the_session(signals: Signals, trend: LockTrend | None, agreement: Agreement | None) -> tuple[Finding, ...]:
-    """Fading or growing lock, and what the setup file gets wrong; each only where it is sure."""
+    """Fading or growing lock, and what the setup file gets wrong; each only where it is sure.
+
+    Parameters
+    ----------
+    signals : of the whole session.
+    trend, agreement : None where they were not worked out: nothing is found of them then.
+    """
     start_s, end_s = float(signals.time_s[0]), float(signals.time_s[-1])
     found = []
     if trend is not None and trend.verdict in ("fading", "rising"):
@@ -181,7 +191,13 @@ class Excess:
 
 
 def excess_of_passes(rear: RearAxle, corners: Sequence[Corner], lock_curve: LockCurveEstimate) -> Excess:
-    """What the packs of each pass held over the measured curve, where they slipped."""
+    """What the packs of each pass held over the measured curve, where they slipped.
+
+    Parameters
+    ----------
+    corners : passes that count; one with less than `LEAST_SAMPLES` slipping samples is left out.
+    lock_curve : not the anchored one; only the range of torques where it is measured is compared.
+    """
     measured = [(p.input_torque_Nm, p.locking_torque_Nm) for p in lock_curve.points if p.locking_torque_Nm is not None]
     if len(measured) < 2:
         return Excess((), (), 0.0, 0)
@@ -216,7 +232,7 @@ def find_asymmetry(parts: Sequence[Excess], *, start_s: float, end_s: float) -> 
 
     Parameters
     ----------
-    parts : of the session's parts.
+    parts : of the session's stretches, left and right corner passes apart.
     start_s, end_s : of the session.
 
     Notes

@@ -67,6 +67,14 @@ ENDS: Mapping[str, frozenset[str]] = {
 def said(words: Mapping[str, str]) -> dict[str, str]:
     """What a run was driven with, as it is compared: case and spaces do not count.
 
+    Parameters
+    ----------
+    words : keys of `SAID` -> what a person says; a key that is missing counts as "".
+
+    Returns
+    -------
+    dict : every key of `SAID`.
+
     Raises
     ------
     InputError : a key that is none of `SAID`.
@@ -78,10 +86,24 @@ def said(words: Mapping[str, str]) -> dict[str, str]:
 
 
 def ended(one: Mapping[str, str], other: Mapping[str, str]) -> frozenset[str]:
-    """The unknowns that a run does not tell another of, by what each was driven with (`ENDS`' keys -> words)."""
+    """The unknowns that a run does not tell another of.
+
+    Parameters
+    ----------
+    one, other : what each was driven with, keys of `ENDS` -> words or hashes; a key that is missing counts as "".
+    """
     return frozenset().union(*(names for what, names in ENDS.items() if one.get(what, "") != other.get(what, "")))
 
 
 def wandering(names: tuple[str, ...]) -> np.ndarray:
-    """(p,) one standard deviation from run to run, infinite for what is not the car's."""
+    """How far unknowns wander from run to run, one standard deviation, in the unit of each.
+
+    Parameters
+    ----------
+    names : p of them, as `vehicle.parameters` has them.
+
+    Returns
+    -------
+    ndarray : (p,), infinite for what is not the car's.
+    """
     return np.array([WANDERING.get(name, np.inf) for name in names])

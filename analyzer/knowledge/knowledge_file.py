@@ -93,7 +93,7 @@ def known_table(knowledge: Knowledge) -> list[dict[str, Any]]:
 
 
 def run_json(run: CarRun) -> dict[str, Any]:
-    """What one run tells, as plain data."""
+    """What one run tells, as plain data that `run_of_json` reads."""
     told = run.told
     return {
         "name": run.name,
@@ -111,6 +111,10 @@ def run_json(run: CarRun) -> dict[str, Any]:
 
 def run_of_json(found: Any) -> CarRun:
     """A run as `run_json` made it.
+
+    Parameters
+    ----------
+    found : parsed JSON, not yet checked.
 
     Raises
     ------

@@ -35,9 +35,9 @@ class CarRun:
     Attributes
     ----------
     name : its logs, as a person knows them.
-    logs : a fingerprint of each log (`fingerprint`): the run is known by them.
-    driven_with : `car` (what the car file says), `tyres`, `weather`, `sensor`, in words or hashes; a run tells another
-        only what does not hang on what differs.
+    logs : a fingerprint of each log (`provenance.recording_hash`): the run is known by them.
+    driven_with : `car` (what the car file says), `channels`, `tyres`, `weather`, `sensor`, in words or hashes; a run
+        tells another only what does not hang on what differs.
     code : version of the program that made it.
     date_s : when it was driven (s since 1970), None where nobody says.
     """
@@ -57,7 +57,7 @@ class CarRun:
         return hashlib.sha256(about + numbers).hexdigest()[:16]
 
     def shares_a_log(self, other: "CarRun") -> bool:
-        """Whether they are, in part, the same drive."""
+        """Whether they are, in part, the same drive: one log in common is enough."""
         return not set(self.logs).isdisjoint(other.logs)
 
 
@@ -114,7 +114,17 @@ class Knowledge:
     runs: tuple[CarRun, ...] = field(repr=False)
 
     def usable_by(self, run: CarRun) -> Usable:
-        """What `run` may use: the others' word, its own never."""
+        """What a run may use: the others' word, its own never.
+
+        Parameters
+        ----------
+        run : need not be among the runs; those that share a log with it are passed over without a word.
+
+        Returns
+        -------
+        Usable : in the order of unknowns of `run`. Runs of another version or another car file are left out with the
+            reason, and so are those that contradict the rest.
+        """
         others, left_out = [], []
         for one in self.runs:
             if one.shares_a_log(run):
@@ -187,7 +197,7 @@ class Knowledge:
 class Hearing:
     """Runs that are held against each other: who speaks of one car, and what the others tell each.
 
-    Each is tested against all the others (`gaussian.misfit`); the worst goes while it is worse than chance, and the
+    Each is tested against all the others (`told.misfit`); the worst goes while it is worse than chance, and the
     rest is tested anew. Of two that contradict each other nobody can say which is wrong: both go.
 
     Attributes
@@ -211,17 +221,32 @@ class Hearing:
                 self._leave_out(k, found[k])
 
     def others_of(self, k: int) -> Gaussian:
-        """What those who are heard tell run k, without its own word."""
+        """What those who are heard tell a run, without its own word and without any prior.
+
+        Parameters
+        ----------
+        k : number of the run; its own wandering is in the answer.
+        """
         words, total = self._told(k)
         return (total if k in self.left_out else total - words[k]).wandered(wandering(total.names))
 
     def next_like(self, k: int) -> Gaussian:
-        """What all who are heard tell another run that is driven like run k."""
+        """What all who are heard tell another run that is driven like one of these, without any prior.
+
+        Parameters
+        ----------
+        k : number of the run that it is like.
+        """
         total = self._told(k)[1]
         return total.wandered(wandering(total.names))
 
     def misfit(self, k: int) -> float:
-        """Of run k against all the others that are heard."""
+        """Probability that chance sets a run as far from the others that are heard, or further.
+
+        Parameters
+        ----------
+        k : number of the run.
+        """
         told = self._runs[k].told
         return misfit(Gaussian.said(told), self.others_of(k) + Gaussian.prior(told))
 
@@ -292,16 +317,33 @@ class KnowledgeUsed:
 
 
 def car_run(blind: Fit, *, name: str, logs: Sequence[str], driven_with: Mapping[str, str], code: str) -> CarRun:
-    """What a run tells of its car, from a fit that knew of no other run."""
+    """What a run tells of its car.
+
+    Parameters
+    ----------
+    blind : fit that knew of no other run.
+    name : as a person knows it.
+    logs : `provenance.recording_hash` of each.
+    driven_with : keys of `carried.ENDS` -> words or hashes.
+    code : version of the program; runs of another one are not heard.
+    """
     return CarRun(name, tuple(logs), dict(driven_with), code, told_by(blind))
 
 
 def informed(blind: Fit, usable: Usable) -> tuple[Fit, Usable]:
-    """The fit with what others know of the car as measurements of its unknowns, which begins where `blind` ended, and
-    what it used.
+    """The fit with what others know of the car as measurements of its unknowns, and what it used.
 
     Where that makes the curve no surer, `blind` is the answer: a log whose passes scatter less than its equations take
     for granted knows more than its curvature says, and others' word then outweighs what is better.
+
+    Parameters
+    ----------
+    blind : fit that knew of no other run; the informed one begins where it ended.
+    usable : the others' word.
+
+    Returns
+    -------
+    tuple : the fit, and `usable` as it was used: without `runs` where `blind` is the answer.
     """
     if not usable.runs:
         return blind, usable
@@ -320,7 +362,12 @@ def _curve_sd_Nm(found: Fit) -> float:
 
 
 def with_knowledge(problem: Problem, known: Gaussian) -> Problem:
-    """A problem with what is known of the car's unknowns; what it has no column for is taken out."""
+    """A problem with what is known of the car's unknowns.
+
+    Parameters
+    ----------
+    known : of a run like this one, its wandering in it; what the problem has no column for is taken out.
+    """
     columns = problem.unknowns.columns
     at = {c.name: i for i, c in enumerate(columns) if c.owner == ALL and not c.adds}
     weights, targets = known.in_order(tuple(at)).rows()
@@ -330,7 +377,14 @@ def with_knowledge(problem: Problem, known: Gaussian) -> Problem:
 
 
 def knowledge_used(car: str, usable: Usable, alone: LockCurveEstimate, estimate: LockCurveEstimate) -> KnowledgeUsed:
-    """What `estimate` used, beside the curve from its logs alone."""
+    """What an estimate used of other runs, beside the curve from its logs alone.
+
+    Parameters
+    ----------
+    car : whose knowledge was offered.
+    usable : as `informed` gave it back.
+    alone, estimate : the curve without and with the others' word.
+    """
     return KnowledgeUsed(
         car=car,
         offered=usable.offered,

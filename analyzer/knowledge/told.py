@@ -59,7 +59,16 @@ class Told:
 
 
 def told_by(fit: Fit) -> Told:
-    """What a fit that knew of no other run tells of its car."""
+    """What a fit that knew of no other run tells of its car.
+
+    Parameters
+    ----------
+    fit : of one run, blind: without `with_knowledge`, and without anchors of the setup file.
+
+    Returns
+    -------
+    Told : about the columns that are all logs', p of them.
+    """
     made = fit.problem.unknowns
     car = np.array([i for i, column in enumerate(made.columns) if column.owner == ALL and not column.adds])
     rest = np.setdiff1d(np.arange(made.count), car)
@@ -111,7 +120,7 @@ class Gaussian:
 
     @classmethod
     def nothing(cls, names: tuple[str, ...]) -> "Gaussian":
-        """What nobody knows."""
+        """What nobody knows: no information about p unknowns."""
         return cls(names, np.zeros((len(names), len(names))), np.zeros(len(names)))
 
     @classmethod
@@ -140,7 +149,16 @@ class Gaussian:
         return self.covariance() @ self.weighted
 
     def wandered(self, sd: np.ndarray) -> "Gaussian":
-        """The same of a run whose unknowns differ from these by `sd` (p,)."""
+        """The same of a run whose unknowns differ from these by a wandering of their own.
+
+        Parameters
+        ----------
+        sd : (p,) one standard deviation each, 0 or more; an unknown of infinite sd is taken out.
+
+        Notes
+        -----
+        (1 + J Q)^-1 J, as the module has it; it can be without any inverse of J.
+        """
         gone = np.isinf(sd)
         found = self._without(gone)
         between = np.diag(np.where(gone, 0.0, sd) ** 2)
@@ -149,7 +167,13 @@ class Gaussian:
         return Gaussian(self.names, (information + information.T) / 2, np.linalg.solve(softer, found.weighted))
 
     def without(self, names: Collection[str]) -> "Gaussian":
-        """The same about the others only."""
+        """The same about the others only: those named keep their place, and nothing is known of them.
+
+        Parameters
+        ----------
+        names : to be taken out, their part in the others with them (Schur); a name that is none of these p does not
+            count.
+        """
         return self._without(np.array([name in names for name in self.names], bool))
 
     def _without(self, out: np.ndarray) -> "Gaussian":
@@ -167,7 +191,12 @@ class Gaussian:
         return Gaussian(self.names, information, (self.weighted * scale - share @ (self.weighted * scale)) / scale)
 
     def in_order(self, names: tuple[str, ...]) -> "Gaussian":
-        """The same with the unknowns as `names`; nothing is known of a new one, a missing one is taken out."""
+        """The same with the unknowns as `names`.
+
+        Parameters
+        ----------
+        names : in the order wanted. Nothing is known of a new one; one of these p that is missing in it is taken out.
+        """
         if names == self.names:
             return self
         here = self.without([name for name in self.names if name not in names])
@@ -188,7 +217,12 @@ class Gaussian:
 
 
 def together(parts: Iterable[Gaussian], names: tuple[str, ...]) -> Gaussian:
-    """What independent parts say together."""
+    """What independent parts say together: the sum of their information.
+
+    Parameters
+    ----------
+    parts : all about `names`, in that order.
+    """
     found = Gaussian.nothing(names)
     for part in parts:
         found = found + part

@@ -75,7 +75,16 @@ class Fit:
         return self.nuisance_of(0)
 
     def nuisance_of(self, log: int) -> dict[str, tuple[float, float]]:
-        """Parameter of a log -> its value and standard deviation."""
+        """Parameter of a log -> its value and standard deviation, in the parameter's own unit.
+
+        Parameters
+        ----------
+        log : its place in `problem.logs`.
+
+        Notes
+        -----
+        The deviation is by the curvature; `uncertainty.spread` resamples corner passes instead.
+        """
         made, owner = self.problem.unknowns, self.problem.logs[log]
         values = made.parameters(self.theta, owner)
         weights = made.parameters(np.eye(made.count), owner)  # (P, names)
@@ -90,12 +99,21 @@ def fit(problem: Problem, *, start: np.ndarray | None = None) -> Fit:
     Parameters
     ----------
     start : (P,) unknowns to begin from, where a like problem was fitted before.
+
+    Returns
+    -------
+    Fit : `converged` says whether `MOST_ITERATIONS` were enough.
     """
     return _fit(problem, *minimised(problem, start=start))
 
 
 def refit(before: Fit, problem: Problem) -> Fit:
-    """Fit a problem that has the samples of a fit and other beliefs: what the samples say where it ends is known."""
+    """Fit a problem that has the samples of a fit and other beliefs: what the samples say where it ends is known.
+
+    Parameters
+    ----------
+    before : of the same samples in the same order with the same columns; only its beliefs or anchors may differ.
+    """
     now = judged(problem, before.theta, before.evaluation.solution, None)
     return _fit(problem, *_minimised(problem, before.theta, now, before.slopes))
 
@@ -107,8 +125,17 @@ def _fit(problem: Problem, theta: np.ndarray, now: Evaluation, converged: bool) 
 
 
 def minimised(problem: Problem, *, start: np.ndarray | None = None) -> tuple[np.ndarray, Evaluation, bool]:
-    """Unknowns (P,) of least loss by Levenberg-Marquardt, the loss there, and whether it settled; scale and trust of
-    each sample are refreshed every step (iterative weighting)."""
+    """Unknowns of least loss by Levenberg-Marquardt; scale and trust of each sample are refreshed every step (iterative
+    weighting).
+
+    Parameters
+    ----------
+    start : (P,) unknowns to begin from; None: the problem's own.
+
+    Returns
+    -------
+    tuple : unknowns (P,), the loss there, and whether it settled.
+    """
     theta = problem.start if start is None else start
     now = evaluate(problem, theta, None, None)
     return _minimised(problem, theta, now, slopes(problem, theta, now))
@@ -180,7 +207,13 @@ def fit_weighed(problem: Problem) -> Fit:
 
 
 def weighed(problem: Problem, now: Evaluation) -> Problem:
-    """The problem with the errors that the residuals of its fit show, log by log."""
+    """The problem with the errors that the residuals of its fit show, log by log.
+
+    Parameters
+    ----------
+    problem : with assumed errors.
+    now : its loss where a first fit ended.
+    """
     inputs, residual = problem.inputs, now.solution.at.residual
     front, lock = np.ones(len(inputs)), np.ones(len(inputs))
     by_log = []
@@ -200,7 +233,26 @@ def weighed(problem: Problem, now: Evaluation) -> Problem:
 
 
 def shown(residual: np.ndarray, group: np.ndarray) -> float:
-    """Errors over the assumed ones, by residuals (n,) of corner passes `group` (n,)."""
+    """Errors of one log over the assumed ones (1): s of the module's text.
+
+    Parameters
+    ----------
+    residual : (n,) in assumed standard deviations.
+    group : (n,) corner pass of each, 0 or more; passes of less than `LEAST_ROWS` samples say nothing.
+
+    Examples
+    --------
+    No pass at all leaves the assumption as it was:
+
+    >>> shown(np.zeros(0), np.zeros(0, int))
+    1.0
+
+    Four passes whose means are off by 0.4 deviations, 1/c, show errors just as assumed:
+
+    >>> residual, group = np.tile([0.4, 0.4, 0.4], 4), np.repeat(np.arange(4), 3)
+    >>> round(shown(residual, group), 2)
+    1.0
+    """
     count = np.bincount(group, minlength=1)
     total = np.bincount(group, weights=residual, minlength=1)
     enough = count >= LEAST_ROWS

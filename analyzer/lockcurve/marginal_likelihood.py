@@ -20,7 +20,12 @@ FIRST_DAMPING, LEAST_DAMPING = 1e-3, 1e-9
 
 
 def log_evidence(witness: Witness, mean: np.ndarray, covariance: np.ndarray) -> float:
-    """log p(logs | curve within `covariance` (5, 5) of `mean` (5,)), but for a constant of the fit.
+    """log p(logs | proposed curve), but for a constant that all curves proposed to this witness share.
+
+    Parameters
+    ----------
+    mean : (5,) in the order of `model.NAMES`.
+    covariance : (5, 5) of them; how unsure the proposal itself is.
 
     Notes
     -----

@@ -93,7 +93,32 @@ HUBER_LIMIT = 2.0
 
 
 def huber(z: np.ndarray, limit: float = HUBER_LIMIT) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """(n,) loss, slope and weight (slope over z, used as curvature) of standardised residuals (n,)."""
+    """Huber's loss of standardised residuals.
+
+    Parameters
+    ----------
+    z : residuals in standard deviations, any shape.
+    limit : beyond it the loss rises in a straight line.
+
+    Returns
+    -------
+    tuple : loss, its slope, and slope over z (the weight, used as curvature), each of the shape of `z`.
+
+    Notes
+    -----
+    z^2/2 for |z| < k, else k (|z| - k/2).
+
+    References
+    ----------
+    P. J. Huber, Robust estimation of a location parameter, Ann. Math. Statist. 35, 1964 (from memory).
+
+    Examples
+    --------
+    A residual of 5 counts as 8 instead of 12.5, and pulls as one of 2:
+
+    >>> [round(float(part), 2) for part in huber(np.array(5.0))]
+    [8.0, 2.0, 0.4]
+    """
     size = np.abs(z)
     inside = size < limit
     loss = np.where(inside, 0.5 * z * z, limit * (size - 0.5 * limit))
@@ -102,7 +127,23 @@ def huber(z: np.ndarray, limit: float = HUBER_LIMIT) -> tuple[np.ndarray, np.nda
 
 
 def censored(z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """(n,) loss -log Phi(z), slope and curvature of standardised margins (n,), capacity minus bound."""
+    """Loss of a locked sample.
+
+    Parameters
+    ----------
+    z : margins, capacity minus bound, in standard deviations, any shape.
+
+    Returns
+    -------
+    tuple : -log Phi(z), its slope and its curvature, each of the shape of `z`.
+
+    Examples
+    --------
+    A capacity at the bound costs log 2; one far above it nothing:
+
+    >>> [round(float(loss), 3) for loss in censored(np.array([0.0, 5.0]))[0]]
+    [0.693, 0.0]
+    """
     log_tail = log_ndtr(z)
     mills = np.exp(-0.5 * z * z - 0.5 * np.log(2 * np.pi) - log_tail)
     return -log_tail, -mills, mills * (mills + z)
@@ -132,7 +173,17 @@ class CurveAnchors:
     larger_rules_sd: float = 0.0
 
     def residuals(self, curve: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """(a,) residuals in standard deviations and their slopes (a, 5) at a curve (5,)."""
+        """How far a curve is from the measurements, with the slopes; the a measurements that there are, in the order of
+        the attributes.
+
+        Parameters
+        ----------
+        curve : (5,) in the order of `NAMES`.
+
+        Returns
+        -------
+        tuple : residuals (a,) in standard deviations and their slopes (a, 5).
+        """
         preload, drive, _, coast, _ = curve
         index = {name: i for i, name in enumerate(NAMES)}
         found, rows = [], []

@@ -71,12 +71,23 @@ class Observations:
 
 
 def rows_step(rate_hz: float) -> int:
-    """Samples from one row of the fit to the next."""
+    """Samples of the session from one row of the fit to the next, 1 or more."""
     return max(1, round(rate_hz / FIT_RATE_HZ))
 
 
 def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observations:
-    """Observations of a session at about `FIT_RATE_HZ`."""
+    """Observations of a session at about `FIT_RATE_HZ`.
+
+    Parameters
+    ----------
+    signals : the session, calibrated.
+    corners : its passes; each is a group, as is each stretch between two.
+
+    Returns
+    -------
+    Observations : every `rows_step`th sample, the unusable ones too; all behind a low-pass of `CUTOFF_HZ` without
+        delay.
+    """
     rate = signals.rate_hz
     step = rows_step(rate)
     smooth = lambda x: low_pass(x, cutoff_hz=CUTOFF_HZ, rate_hz=rate)  # noqa: E731
@@ -209,7 +220,7 @@ def _satellite_speed_sd_m_s(speed_m_s: np.ndarray, along_m_s2: np.ndarray, yaw_r
 
 
 def front_logged(signals: Signals) -> bool:
-    """Whether a front wheel is."""
+    """Whether a front wheel's speed is in the log at all."""
     return bool(np.isfinite(signals.wheel_speed_m_s[:, :2]).any())
 
 

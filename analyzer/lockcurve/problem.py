@@ -106,12 +106,27 @@ class Problem:
         return self.unknowns.start
 
     def values(self, theta: np.ndarray, log: int = 0) -> dict[str, float]:
-        """Parameters of one log by name, from the unknowns (P,)."""
+        """Parameters of one log by name, those of the log as a whole.
+
+        Parameters
+        ----------
+        theta : (P,) unknowns.
+        log : its place in `logs`.
+        """
         found = self.unknowns.parameters(theta, self.logs[log])
         return dict(zip(self.unknowns.names, found.tolist(), strict=True))
 
     def sample_values(self, theta: np.ndarray) -> dict[str, float | np.ndarray]:
-        """Parameters by name: a number where all samples have the same, else one a sample."""
+        """Parameters by name, as the axle's equations take them.
+
+        Parameters
+        ----------
+        theta : (P,) unknowns.
+
+        Returns
+        -------
+        dict : a float where all samples have the same, else (n,).
+        """
         by_log = np.array([self.unknowns.parameters(theta, owner) for owner in self.owners])
         counts = [part.stop - part.start for part in self.parts]
         found: dict[str, float | np.ndarray] = {}
@@ -120,7 +135,12 @@ class Problem:
         return found
 
     def samples_of(self, log: Owner) -> np.ndarray:
-        """Indices of a log's samples, of all its stretches."""
+        """Indices of a log's samples, of all its stretches, rising.
+
+        Parameters
+        ----------
+        log : any owner of that source; its side and stretch do not count.
+        """
         own = [
             np.arange(part.start, part.stop)
             for part, owner in zip(self.parts, self.owners, strict=True)
@@ -129,7 +149,13 @@ class Problem:
         return np.concatenate(own)
 
     def curve_of(self, theta: np.ndarray, part: int) -> np.ndarray:
-        """(5,) lock curve that a log's samples follow."""
+        """(5,) lock curve that the samples of a part follow, in the order of `model.NAMES`.
+
+        Parameters
+        ----------
+        theta : (P,) unknowns.
+        part : its place in `parts`.
+        """
         return theta[self.unknowns.curve_slice(self.owners[part].side)]
 
 
@@ -139,7 +165,17 @@ def hold_sd_Nm(car: Car) -> float:
 
 
 def log_part(observed: Observations, *, owner: Owner = FIRST, measured: Sequence[Measured] = ()) -> LogPart:
-    """Choose the samples of a log: all usable slipping or locked ones, thinned to at most `MOST_SAMPLES`."""
+    """Choose the samples of a log: all usable slipping or locked ones, thinned to at most `MOST_SAMPLES`.
+
+    Parameters
+    ----------
+    owner : whose they are.
+    measured : what the log tells as a whole besides.
+
+    Returns
+    -------
+    LogPart : `weight` makes up for what was thinned, up to 1.
+    """
     slipping = observed.usable & observed.slipping
     locked = observed.usable & observed.locked
     chosen = np.flatnonzero(slipping | locked)
@@ -162,7 +198,16 @@ def log_part(observed: Observations, *, owner: Owner = FIRST, measured: Sequence
 
 
 def stretches(time_s: np.ndarray) -> np.ndarray:
-    """(n,) in which of the log's equal stretches a sample is, from its times (n,), rising."""
+    """In which of a log's equal stretches each sample is.
+
+    Parameters
+    ----------
+    time_s : (n,) rising; stretches are of time, so one may have no sample.
+
+    Returns
+    -------
+    ndarray : (n,) int from 0; stretches are of `STRETCH_S` or more, and `MOST_STRETCHES` at the most.
+    """
     length = float(time_s[-1] - time_s[0]) if len(time_s) else 0.0
     count = int(np.clip(length / STRETCH_S, 1, MOST_STRETCHES))
     share = (time_s - time_s[0]) / max(length, 1e-9) if len(time_s) else time_s
@@ -184,13 +229,24 @@ def _cut(part: LogPart) -> list[tuple[Owner, int]]:
 
 
 def make_problem(observed: Observations, car: Car, priors: Sequence[Prior]) -> Problem:
-    """The problem of one log that measures nothing as a whole."""
+    """The problem of one log that measures nothing as a whole.
+
+    Parameters
+    ----------
+    priors : of the log's parameters, as `parameters.priors` gives them.
+    """
     part = log_part(observed)
     return joined([part], car, unknowns(priors, owners_of([part]), hold_sd_Nm=hold_sd_Nm(car)))
 
 
 def joined(parts: Sequence[LogPart], car: Car, made: Unknowns) -> Problem:
-    """The problem of several logs with these unknowns; what each log measures as a whole is added to them."""
+    """The problem of several logs; what each log measures as a whole is added to the unknowns' beliefs.
+
+    Parameters
+    ----------
+    parts : of each log; their samples stand one behind the other.
+    made : the unknowns, for the owners that `owners_of(parts)` gives.
+    """
     for part in parts:
         made = measured_by(made, part.owner, part.measured)
     counts = [len(part.inputs) for part in parts]
@@ -222,6 +278,10 @@ def anchored(problem: Problem, anchors: CurveAnchors) -> Problem:
 
     A hold-off that they state keeps nothing of the weak belief that it is small: preload springs outside the packs
     alone take it to a few hundred N.m.
+
+    Parameters
+    ----------
+    problem : of one lock curve; of two, the first is anchored.
     """
     made = problem.unknowns
     first = made.curve_slice(0).start
@@ -246,13 +306,27 @@ class Evaluation:
 
 
 def evaluate(problem: Problem, theta: np.ndarray, start: np.ndarray | None, scale: tuple | None) -> Evaluation:
-    """Loss at `theta` (P,); `start` (2, n) warm-starts the state, `scale` freezes sd and trust (n,) of the samples."""
+    """Solve the axle's state at some unknowns, and the loss there.
+
+    Parameters
+    ----------
+    theta : (P,) unknowns.
+    start : (2, n) state to begin from; None: from rolling freely.
+    scale : (sd (n,) in N.m, trust (n,)) to keep, so that losses of two `theta` compare; None: worked out here.
+    """
     value = problem.sample_values(theta)
     return judged(problem, theta, solve(value, problem.inputs, problem.car, start=start, iterations=30), scale)
 
 
 def judged(problem: Problem, theta: np.ndarray, solution: AxleSolution, scale: tuple | None) -> Evaluation:
-    """Loss at `theta` (P,) and the state solved there; `scale` as in `evaluate`."""
+    """Loss at some unknowns and the state solved there.
+
+    Parameters
+    ----------
+    theta : (P,) unknowns.
+    solution : state of every sample at `theta`.
+    scale : as in `evaluate`.
+    """
     at = solution.at
     if scale is None:
         scatter = np.hypot(problem.lock_sd_Nm, SMEARING_S * problem.torque_rate_Nm_s)
@@ -306,7 +380,13 @@ class Slopes:
 
 
 def slopes(problem: Problem, theta: np.ndarray, now: Evaluation) -> Slopes:
-    """Slopes of the residuals; those of a parameter are the same whichever column of its moves a sample's value."""
+    """Slopes of the residuals; those of a parameter are the same whichever column of its moves a sample's value.
+
+    Parameters
+    ----------
+    theta : (P,) unknowns.
+    now : `evaluate` there, its equations with their slopes.
+    """
     at, state = now.solution.at, now.solution.state
     names = problem.unknowns.names
     count, n = len(names), len(problem.inputs)
@@ -356,7 +436,12 @@ class LogTerms:
 
 
 def log_terms(problem: Problem, now: Evaluation, found: Slopes) -> tuple[LogTerms, ...]:
-    """The terms of each log."""
+    """What each log, or each of its stretches, adds to curvature and gradient, in the order of `problem.parts`.
+
+    Parameters
+    ----------
+    now, found : loss and slopes at the same unknowns.
+    """
     logs = []
     for k, part in enumerate(problem.parts):
         nothing = np.zeros((CURVE, part.stop - part.start))
@@ -380,9 +465,17 @@ def log_terms(problem: Problem, now: Evaluation, found: Slopes) -> tuple[LogTerm
 def normal_equations(
     problem: Problem, theta: np.ndarray, now: Evaluation, found: Slopes, per_group: bool
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Curvature (P, P), gradient (P,) and, on request, pulls by corner pass (groups, P; else no rows) of the loss.
+    """Curvature, gradient and pulls of the loss. Beliefs are in curvature and gradient, not in the passes' pulls.
 
-    Beliefs are in curvature and gradient, not in the passes' pulls.
+    Parameters
+    ----------
+    theta : (P,) unknowns.
+    now, found : loss and slopes there.
+    per_group : whether the pulls are asked for; they take longer than the rest.
+
+    Returns
+    -------
+    tuple : curvature (P, P), gradient (P,), pulls by corner pass (groups, P); (0, P) where not asked for.
     """
     made = problem.unknowns
     hessian = made.information
@@ -404,11 +497,20 @@ def normal_equations(
 
 
 def group_pulls(logs: Sequence[LogTerms], made: Unknowns, hessian: np.ndarray) -> np.ndarray:
-    """Pulls (groups, P) of the corner passes at a curvature (P, P).
+    """Pulls of the corner passes on the answer.
 
     The pull of a pass is its gradient g_k, made larger by how much the pass has drawn the fit to itself:
     H (H - H_k)^-1 g_k, so that H^-1 times it is what leaving the pass out would change (the jackknife; few passes look
     too sure without it).
+
+    Parameters
+    ----------
+    logs : terms of each, at the answer.
+    hessian : (P, P) curvature there, beliefs included.
+
+    Returns
+    -------
+    ndarray : (groups, P), log by log; a pass that is in two stretches of a log has two pulls.
     """
     pulls = []
     for log in logs:
@@ -429,7 +531,12 @@ def group_pulls(logs: Sequence[LogTerms], made: Unknowns, hessian: np.ndarray) -
 
 
 def bounded(problem: Problem, theta: np.ndarray) -> np.ndarray:
-    """Unknowns (P,) moved inside the limits of tyre and lock curve."""
+    """Unknowns moved inside the limits of tyre and lock curve (`BOUNDS`, `CURVE_BOUNDS`); the argument stays as it is.
+
+    Parameters
+    ----------
+    theta : (P,).
+    """
     theta = theta.copy()
     for j, column in enumerate(problem.unknowns.columns):
         if column.name in BOUNDS and not column.adds:

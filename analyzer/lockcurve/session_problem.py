@@ -69,12 +69,27 @@ class SideSlip:
     k3: float
 
     def speed_m_s(self, speed_m_s: np.ndarray, yaw_rad_s: np.ndarray, lat_m_s2: np.ndarray) -> np.ndarray:
-        """v_y (n,) of the centre of gravity."""
+        """v_y (n,) of the centre of gravity (m/s), left positive.
+
+        Parameters
+        ----------
+        speed_m_s, yaw_rad_s, lat_m_s2 : (n,), turn to the left positive.
+        """
         return self.b_m * yaw_rad_s - speed_m_s * (self.k * lat_m_s2 + self.k3 * lat_m_s2**3)
 
 
 def measured_as_a_whole(signals: Signals, laps: Laps, car: Car) -> tuple[Measured, ...]:
-    """What the session tells of its sensors, for the beliefs of the fit; nothing where a channel is missing."""
+    """What the session tells of its sensors, for the beliefs of the fit.
+
+    Parameters
+    ----------
+    laps : for the zero along the car, which needs whole ones.
+
+    Returns
+    -------
+    tuple : lateral gain, place across and zero along the car, as far as told; () without gyro or lateral accelerometer,
+        or with less than half a minute of trusted samples off the brakes.
+    """
     if not (signals.sensors.gyro and signals.sensors.lat_g):
         return ()
     found = _regressed(signals, car)
@@ -152,6 +167,10 @@ def _regressed(signals: Signals, car: Car) -> tuple[np.ndarray, np.ndarray] | No
 def longitudinal_zero(signals: Signals, laps: Laps, slip: SideSlip) -> Measured | None:
     """The zero of the longitudinal accelerometer apart from the road's slope; None without whole laps.
 
+    Parameters
+    ----------
+    slip : side slip of this session, for r v_y.
+
     Notes
     -----
     Where the wheels roll and the car hardly corners, a_x' - dv/dt + r v_y = zero + g slope(place), and the slope is the
@@ -210,14 +229,24 @@ def _slope_seen(signals: Signals, slip: SideSlip, lap: slice) -> tuple[np.ndarra
 
 
 def session_priors(signals: Signals, car: Car, *, gyro: bool = True) -> tuple[Prior, ...]:
-    """Priors of a session's parameters; without `gyro` the yaw rate counts as put together though it was measured, for
-    runs that are fitted together."""
+    """Priors of a session's parameters.
+
+    Parameters
+    ----------
+    gyro : False: the yaw rate counts as put together though it was measured, for runs that are fitted together with one
+        that has no gyro.
+    """
     sensors = replace(signals.sensors, gyro=signals.sensors.gyro and gyro)
     return priors(car, sensors=sensors, long_bias_sd_m_s2=signals.long_bias_sd_m_s2)
 
 
 def shared_priors(signals: Sequence[Signals], car: Car) -> tuple[Prior, ...]:
-    """Priors of sessions that are fitted together, each as wide as the session needs that knows least."""
+    """Priors of sessions that are fitted together, each as wide as the session needs that knows least.
+
+    Parameters
+    ----------
+    signals : of each session. Where one has no gyro of its own, none counts as having one.
+    """
     gyro = Sensors.common(s.sensors for s in signals).gyro
     every = [session_priors(s, car, gyro=gyro) for s in signals]
     return tuple(max(same, key=lambda prior: prior.deviation) for same in zip(*every, strict=True))
@@ -235,7 +264,13 @@ def session_problem(signals: Sequence[Signals], parts: Sequence[LogPart], car: C
 
 
 def session_part(signals: Signals, laps: Laps, observed: Observations, car: Car, *, owner: Owner = FIRST) -> LogPart:
-    """A session's part of a fit."""
+    """A session's part of a fit: its chosen samples, and what it measures as a whole.
+
+    Parameters
+    ----------
+    observed : `observe` of the same signals, or what `pooled` left of it.
+    owner : whose it is, where several sessions are fitted together.
+    """
     return log_part(observed, owner=owner, measured=measured_as_a_whole(signals, laps, car))
 
 

@@ -74,8 +74,15 @@ class Braked:
 
 
 def braked_rows(observed: Observations, signals: Signals) -> np.ndarray:
-    """(n,) bool, where the brakes carry force: in their release no longer once the throttle is open and the car no
-    longer slows down as on the brakes (who brakes with the left foot may do both)."""
+    """(n,) bool, which rows of the fit have force on the brakes.
+
+    In their release no longer once the throttle is open and the car no longer slows down as on the brakes (who brakes
+    with the left foot may do both).
+
+    Parameters
+    ----------
+    observed : n rows of `signals`.
+    """
     let_go = (signals.throttle >= OFF_THROTTLE) & (signals.long_m_s2 > SLOWING_M_S2)
     return (signals.braking & ~let_go)[observed.index]
 
@@ -115,6 +122,13 @@ def without_brake_slip(
 ) -> AxleInputs:
     """Inputs of a log without accelerometer, rows in time at `rate_hz`, with the ground speed of braked cars mended.
 
+    Parameters
+    ----------
+    value : nuisance parameters of the log.
+    inputs : n rows, evenly spaced at `rate_hz`, for the lag runs through them.
+    braked : (n,) bool, `braked_rows`.
+    coast_Nm : (n,) input torque without brakes; NaN counts as none.
+
     Notes
     -----
     Braked front wheels turn slower than they roll, and when the brakes let go of them they gain speed while the car
@@ -151,6 +165,12 @@ def solve_braked(value: dict[str, float], inputs: AxleInputs, coast_Nm: np.ndarr
 
     Left and right rear brakes pull alike, by assumption, so they leave the torque difference alone. The force hangs a
     little on the state, for a sliding car brakes itself; that of an axle which rolls freely is near enough.
+
+    Parameters
+    ----------
+    value : nuisance parameters of the log.
+    inputs : n braked samples, without the force of the front brakes: it is found here.
+    coast_Nm : (n,) input torque without brakes; NaN where nothing tells the brakes' force.
     """
     state = rolling_freely(value, inputs, car)
     front, rear = brakes(equations(state, value, inputs, car, slopes=False).input_torque_Nm, coast_Nm, car)
@@ -176,7 +196,21 @@ BRAKE_SIDE_SHARE = 0.06  # left and right brake torque differ by about this; com
 def session_state(
     fit: Fit, drawn: Spread, observed: Observations, signals: Signals, car: Car, *, log: int = 0
 ) -> AxleState:
-    """Axle state of every sample of `signals` (n,), which is the log of that number in the fit."""
+    """Axle state of every sample of a session, on and off the brakes.
+
+    Parameters
+    ----------
+    fit : fitted curve and nuisance parameters.
+    drawn : draws of the same fit, for the standard deviation of the torque difference.
+    observed : all rows of `signals` (`observe`), not what `pooled` chose of them.
+    signals : the session, n samples.
+    log : its place among the logs of the fit.
+
+    Returns
+    -------
+    AxleState : (n,) each. The torque difference is NaN where the split of the sum cannot be told, as with both wheels
+        sliding, on brakes whose force nothing tells, or where the slip is not known at all.
+    """
     value = fit.problem.values(fit.theta, log)
     braked = braked_rows(observed, signals)
     solution, inputs, coast, rear_brake = _solved(value, observed, signals, braked, car)
@@ -257,12 +291,43 @@ def _solved(
 
 
 def nearest_rows(step: int, count: int) -> np.ndarray:
-    """(count,) for every sample, which of the rows at every `step`th is nearest; the later one of two."""
+    """For every sample, which of the rows at every `step`th is nearest; the later one of two.
+
+    Parameters
+    ----------
+    step : samples from row to row.
+    count : of samples.
+
+    Returns
+    -------
+    ndarray : (count,) int.
+
+    Examples
+    --------
+    >>> nearest_rows(3, 7).tolist()
+    [0, 0, 1, 1, 1, 2, 2]
+    """
     return np.minimum((np.arange(count) + step // 2) // step, (count - 1) // step)
 
 
 def between_rows(rows: np.ndarray, step: int, count: int) -> np.ndarray:
-    """(count,) values at every sample, on straight lines between those at every `step`th (n,); the last one goes on."""
+    """Values at every sample, on straight lines between those of the rows; the last one goes on.
+
+    Parameters
+    ----------
+    rows : (n,) values at every `step`th sample; one that is NaN leaves the samples of its neighbours known.
+    step : samples from row to row.
+    count : of samples.
+
+    Returns
+    -------
+    ndarray : (count,).
+
+    Examples
+    --------
+    >>> between_rows(np.array([0.0, 3.0, 9.0]), 3, 8).tolist()
+    [0.0, 1.0, 2.0, 3.0, 5.0, 7.0, 9.0, 9.0]
+    """
     rise = np.diff(rows, append=rows[-1])
     lines = rows[:, None] + rise[:, None] * (np.arange(step) / step)
     lines[:, 0] = rows  # also beside a row that is not known

@@ -63,7 +63,12 @@ class Spread:
 
 
 def spread(fit: Fit, *, replicates: int = REPLICATES) -> Spread:
-    """Draws and budget of a fit with one lock curve."""
+    """Draws and budget of a fit with one lock curve.
+
+    Parameters
+    ----------
+    replicates : k, how many draws; from one seed, so the same fit always gets the same.
+    """
     rng = np.random.default_rng(SEED)
     made = fit.problem.unknowns
     inverse = np.linalg.inv(fit.hessian)
@@ -107,8 +112,15 @@ def _believed_rows(fit: Fit) -> tuple[np.ndarray, tuple[str, ...]]:
 
 
 def within_holds(curves: np.ndarray) -> np.ndarray:
-    """Draws (..., 5) with the hold-offs inside their limits. Preload and slopes are left free: their errors lean
-    against each other, so it is the curve that cannot be negative, not each draw of its parts."""
+    """Lock curves with the hold-offs inside their limits.
+
+    Preload and slopes are left free: their errors lean against each other, so it is the curve that cannot be negative,
+    not each draw of its parts.
+
+    Parameters
+    ----------
+    curves : (..., 5) in the order of `model.NAMES`.
+    """
     curves = curves.copy()
     for i in (model.NAMES.index("drive_hold_Nm"), model.NAMES.index("coast_hold_Nm")):
         curves[..., i] = np.clip(curves[..., i], *CURVE_BOUNDS[i])
@@ -118,7 +130,19 @@ def within_holds(curves: np.ndarray) -> np.ndarray:
 def model_error(
     curve: np.ndarray, *, slipping_torque_Nm: np.ndarray, rng: np.random.Generator, replicates: int
 ) -> np.ndarray:
-    """(k, 5) errors of preload and slopes from the form of the tyre curve; the hold-offs are left alone."""
+    """Errors of preload and slopes from the form of the tyre curve; the hold-offs are left alone.
+
+    Parameters
+    ----------
+    curve : (5,) the fitted or proposed curve.
+    slipping_torque_Nm : (n,) input torques at which the axle slipped, either sign: the narrower their range, the larger
+        the error of the slopes.
+    replicates : k.
+
+    Returns
+    -------
+    ndarray : (k, 5) to be added to a curve.
+    """
     common = rng.standard_normal((replicates, 1)) * CURVE_ERROR_SHARE
     split = rng.standard_normal((replicates, 2)) * SPLIT_ERROR_SHARE
     sizes = np.abs(slipping_torque_Nm) if len(slipping_torque_Nm) else np.zeros(1)
@@ -184,6 +208,7 @@ def summarise(fit: Fit, drawn: Spread, *, largest_torque_Nm: float, side: int = 
     ----------
     largest_torque_Nm : largest input torque seen; points cover -0.3 to 1 of it, of 100 N.m at least.
     side : of a comparison, 0 before and 1 after.
+    fit, drawn : the fit and draws of it.
     """
     largest_torque_Nm = max(largest_torque_Nm, LEAST_SPAN_Nm)
     seen = _Seen.of(fit, drawn, side)
@@ -233,10 +258,20 @@ def _points(seen: _Seen, grid: np.ndarray, *, window_Nm: float) -> tuple[CurvePo
 
 
 def curve_draws(curve: np.ndarray, draws: np.ndarray, torque_Nm: np.ndarray) -> np.ndarray:
-    """Draws (k, n) of the locking torque at `torque_Nm` (n,), N.m, of a curve (5,) and its draws (k, 5).
+    """Draws of the locking torque of a curve.
 
     Linear in the drawn parameters: keeping the hold-offs within limits would break how they lean against preload and
     slopes, and the ends of the curve would come out too sure.
+
+    Parameters
+    ----------
+    curve : (5,).
+    draws : (k, 5) about it.
+    torque_Nm : (n,) input torques, drive positive.
+
+    Returns
+    -------
+    ndarray : (k, n) in N.m; may be negative.
     """
     return model.locking_torque_Nm(curve, torque_Nm) + (draws - curve) @ model.gradient(curve, torque_Nm)[0]
 

@@ -119,20 +119,35 @@ class Unknowns:
         return np.array([group != LOCK_CURVE for group in self.groups])
 
     def curve_slice(self, side: int) -> slice:
-        """Where the lock curve of a side stands."""
+        """Where the lock curve of a side stands among the unknowns; `side` is 0, or 1 of a comparison's second."""
         first = len(self.columns) + CURVE * side
         return slice(first, first + CURVE)
 
     def curves(self, theta: np.ndarray) -> np.ndarray:
-        """(..., sides, 5) of unknowns (..., P)."""
+        """Lock curves of all sides, (..., sides, 5).
+
+        Parameters
+        ----------
+        theta : (..., P) unknowns.
+        """
         return theta[..., len(self.columns) :].reshape(*theta.shape[:-1], self.sides, CURVE)
 
     def active(self, owner: Owner) -> np.ndarray:
-        """Indices of the nuisance columns that count for an owner."""
+        """Indices (q,) of the nuisance columns that count for an owner, rising."""
         return np.array([i for i, column in enumerate(self.columns) if column.counts_for(owner)])
 
     def parameters(self, theta: np.ndarray, owner: Owner) -> np.ndarray:
-        """(..., names) values of an owner's parameters, of unknowns (..., P)."""
+        """Values of an owner's parameters, the sum of the columns that count for it.
+
+        Parameters
+        ----------
+        theta : (..., P) unknowns.
+        owner : its stretch None gives the log's own figures, without what stretches add.
+
+        Returns
+        -------
+        ndarray : (..., names) in the order of `names`.
+        """
         place = {name: i for i, name in enumerate(self.names)}
         found = np.zeros((*theta.shape[:-1], len(self.names)))
         for i in self.active(owner):
@@ -140,14 +155,28 @@ class Unknowns:
         return found
 
     def with_row(self, weights: Mapping[int, float], target: float, deviation: float, group: str) -> "Unknowns":
-        """One belief more, over unknowns by their index."""
+        """One belief more: sum of weight times unknown = target, within `deviation`.
+
+        Parameters
+        ----------
+        weights : index of an unknown -> its weight.
+        target, deviation : in the unit of the sum.
+        group : its source in the budget.
+        """
         row = np.zeros((1, self.count))
         for i, weight in weights.items():
             row[0, i] = weight / deviation
         return self.with_rows(row, np.array([target / deviation]), group)
 
     def with_rows(self, rows: np.ndarray, targets: np.ndarray, group: str) -> "Unknowns":
-        """Several beliefs more, (m, P) weights and (m,) targets over their standard deviations."""
+        """Several beliefs more.
+
+        Parameters
+        ----------
+        rows : (m, P) weights, over the beliefs' standard deviations.
+        targets : (m,) over the same.
+        group : the source of all of them in the budget.
+        """
         return replace(
             self,
             rows=np.vstack([self.rows, rows]),
@@ -225,7 +254,13 @@ def unknowns(
 
 
 def measured_by(made: Unknowns, owner: Owner, found: Sequence[Measured]) -> Unknowns:
-    """`made` with what one log measures as a whole."""
+    """`made` with what one log measures as a whole; a parameter's coefficient counts for each column that adds to it.
+
+    Parameters
+    ----------
+    owner : of the log as a whole.
+    found : what it measures; a parameter that the problem does not have is left out of the sum.
+    """
     for one in found:
         weights: dict[int, float] = {}
         for i in made.active(owner):

@@ -148,7 +148,13 @@ def narrower(store: Store, one: OfCar) -> float | None:
 
 
 def print_car(store: Store, every: list[OfCar], knowledge: Knowledge, console: Console) -> None:
-    """What is known, from which runs, how much narrower answers got, and which run contradicts the rest."""
+    """What is known, from which runs, how much narrower answers got, and which run contradicts the rest.
+
+    Parameters
+    ----------
+    every : the car's runs in the logbook, in the order they are printed.
+    knowledge : of those that are analysed.
+    """
     told = counted(len(knowledge.runs), "analysed run")
     console.print(Text(f"{knowledge.car}: what {told} in this logbook know of it\n", style="bold"))
     for one in every:

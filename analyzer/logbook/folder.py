@@ -159,7 +159,12 @@ class Placing:
             shutil.rmtree(stage, ignore_errors=True)
 
     def write_down(self, paths: Iterable[Path]) -> None:
-        """Note, on the disk, what is about to be placed or taken away; call it before."""
+        """Note, on the disk, what is about to be placed or taken away; call it before.
+
+        Raises
+        ------
+        InputError : the folder cannot be written.
+        """
         lines = "".join(f"{path.relative_to(self._folder).as_posix()}\n" for path in paths)
         try:
             with (self._own / UNFINISHED).open("a", encoding="utf-8") as file:

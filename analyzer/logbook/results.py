@@ -153,7 +153,12 @@ def is_current(found: StoredResult | None, run: Run) -> bool:
 
 
 def fail(store: Store, run: Run, *, message: str, provenance: Provenance) -> None:
-    """Note that the log cannot be analysed, and from what that follows.
+    """Note that the log cannot be analysed, and from what that follows; arrays of a result before are dropped.
+
+    Parameters
+    ----------
+    message : what a person reads.
+    provenance : of the attempt, so that it is not made again while nothing changes.
 
     Raises
     ------

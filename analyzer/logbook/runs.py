@@ -111,7 +111,15 @@ def set_run(
     setup_id: str | None,
     channels_id: str | None,
 ) -> None:
-    """Say what a log was driven with; a run that is there keeps its date. Inside a transaction."""
+    """Say what a log was driven with.
+
+    Parameters
+    ----------
+    connection : inside a transaction.
+    run_id : of a run that is there or not yet.
+    date_s : when it was driven (s since 1970); a run that is there keeps its own.
+    car_id, setup_id, channels_id : ids of files in the logbook; None without one.
+    """
     connection.execute(
         "INSERT INTO runs (id, date_s, car_id, setup_id, channels_id) VALUES (?, ?, ?, ?, ?) "
         "ON CONFLICT (id) DO UPDATE SET car_id = excluded.car_id, setup_id = excluded.setup_id, "
@@ -125,7 +133,12 @@ MOST_SAID = 2000  # letters
 
 
 def say_of(store: Store, run_id: str, *, date_s: float | None = None, **said: str) -> None:
-    """Note what a person says of a run: `title`, `driver`, `tyres`, `weather`, `notes`, and when it was driven.
+    """Note what a person says of a run, and when it was driven.
+
+    Parameters
+    ----------
+    date_s : when it was driven (s since 1970); None leaves it.
+    **said : fields of `SAID`, those that are not named stay; of `MOST_SAID` letters at the most.
 
     Raises
     ------

@@ -60,7 +60,14 @@ class Staged:
 
 
 def stage(kind: str, filename: str, stream: Readable, folder: Path) -> Staged:
-    """Write a stream into `folder` (of `Store.staging`) and check it; a log is not opened.
+    """Write a stream into a folder and check it; a log is not opened.
+
+    Parameters
+    ----------
+    kind : `log`, or of a settings file `car`, `setup` or `channels`.
+    filename : as the person's file is called; what no file may be called is taken out.
+    stream : read to its end.
+    folder : of `Store.staging`, with nothing of this kind in it yet.
 
     Raises
     ------
@@ -125,7 +132,11 @@ def place(store: Store, connection: sqlite3.Connection, staged: Staged) -> str:
 
 
 def keep(store: Store, kind: str, filename: str, stream: Readable) -> StoredFile:
-    """Put one file into the logbook.
+    """Put one file into the logbook, unless the same bytes are there.
+
+    Parameters
+    ----------
+    kind, filename, stream : as in `stage`.
 
     Raises
     ------

@@ -159,6 +159,12 @@ def _unit_told(column: RawColumn, item: Taken, channel: str) -> list[Annotation]
 def unit_of(raw: RawLog, taken: Taken, channel: str, file: str) -> str:
     """The unit symbol of a column: by the map, by the file's statement, by other evidence, by the contract.
 
+    Parameters
+    ----------
+    taken : which column it is, with its entry in a channel map where there is one.
+    channel : canonical name that it was taken for.
+    file : for what is said of a wrong one.
+
     Raises
     ------
     InputError : the unit is stated, but is none this program knows.
@@ -182,6 +188,14 @@ def in_si(
     values: np.ndarray, channel: str, symbol: str, entry: ChannelEntry | None, file: str
 ) -> tuple[np.ndarray, str]:
     """Values of one channel in its inside unit, and that unit.
+
+    Parameters
+    ----------
+    values : (n,) as the file has them.
+    channel : canonical name.
+    symbol : their unit.
+    entry : of a channel map, whose scale, offset and sign come first; None without one.
+    file : for what is said of a wrong one.
 
     Raises
     ------

@@ -40,7 +40,16 @@ def tall_columns(dialect: Dialect) -> tuple[int, int, int, int | None] | None:
 
 
 def tall_log(source: Source, dialect: Dialect, at: tuple[int, int, int, int | None]) -> RawLog:
-    """A log with one row a value: its channels on the union of their times, as sparse columns."""
+    """A log with one row a value: its channels on the union of their times, as sparse columns.
+
+    Parameters
+    ----------
+    at : positions of time, channel, value and unit, as `tall_columns` gives them.
+
+    Raises
+    ------
+    InputError : more than `MOST_TALL_CHANNELS` channels.
+    """
     time_at, channel_at, value_at, unit_at = at
     clock = next(c for c, p in zip(dialect.columns, dialect.positions, strict=True) if p == time_at)
     order = (time_at, channel_at, value_at, *(() if unit_at is None else (unit_at,)))

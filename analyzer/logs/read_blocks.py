@@ -39,10 +39,16 @@ class LogBlock:
 
 
 def open_blocks(path: Path | str, *, channel_map: ChannelMap | None, rows: int, lead_s: float) -> tuple[LogBlock, ...]:
-    """A log in blocks of about `rows` rows that overlap by `lead_s` on both sides.
+    """A log in blocks that overlap on both sides.
 
     One block where the log is up to half as long again, where its form cannot be read in pieces, or where its time
     column is missing or its clock was set back, which takes all of it.
+
+    Parameters
+    ----------
+    channel_map : None: channels are recognised, by the middle of the log.
+    rows : that a block has about.
+    lead_s : that it is read with before and after what belongs to it.
 
     Raises
     ------

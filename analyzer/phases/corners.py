@@ -42,7 +42,7 @@ class Pass:
     middle: int
 
     def moved(self, by: int) -> "Pass":
-        """The same pass in samples counted from elsewhere."""
+        """The same pass, its samples counted from `by` samples earlier."""
         return Pass(self.corner.moved(by), self.middle + by)
 
 
@@ -92,7 +92,18 @@ def find_passes(signals: Signals) -> tuple[Pass, ...]:
 
 
 def numbered(passes: Sequence[Pass], signals: Signals, laps: Laps) -> tuple[Corner, ...]:
-    """Corners with lap and number, from the passes of a whole session in time order."""
+    """Corners with lap and number, from the passes of a whole session in time order.
+
+    Parameters
+    ----------
+    passes : of all stretches, moved to the session's own samples.
+    signals : of them only the distance is read.
+    laps : without laps each pass is a corner of its own, numbered from 1.
+
+    Returns
+    -------
+    tuple : one corner for each pass, in the order of `passes`.
+    """
     numbers = _numbers(signals, laps, passes)
     return tuple(
         replace(p.corner, lap=int(laps.number[p.middle]), number=number)

@@ -19,7 +19,7 @@ class Phase:
     stop: int
 
     def moved(self, by: int) -> "Phase":
-        """The same phase in samples counted from elsewhere."""
+        """The same phase, its samples counted from `by` samples earlier."""
         return Phase(self.name, self.start + by, self.stop + by)
 
 
@@ -46,7 +46,7 @@ class Corner:
     phases: tuple[Phase, ...]
 
     def moved(self, by: int) -> "Corner":
-        """The same pass in samples counted from elsewhere."""
+        """The same pass with its phases, its samples counted from `by` samples earlier."""
         phases = tuple(phase.moved(by) for phase in self.phases)
         return replace(self, start=self.start + by, stop=self.stop + by, apex=self.apex + by, phases=phases)
 
@@ -80,12 +80,36 @@ _SHORTEST_PHASE_S = 0.06
 
 
 def blurred(values: np.ndarray, rate_hz: float, deviation_s: float) -> np.ndarray:
-    """`values` (n,) behind a Gaussian low-pass without delay (standard deviation in s); odd in sign."""
+    """`values` behind a Gaussian low-pass without delay; ends go on level, so that nothing is drawn towards zero there.
+
+    Parameters
+    ----------
+    values : (n,), evenly spaced.
+    deviation_s : standard deviation of the Gaussian.
+    """
     return gaussian_filter1d(np.asarray(values, float), deviation_s * rate_hz, mode="nearest")
 
 
 def mostly(mask: np.ndarray, rate_hz: float, deviation_s: float) -> np.ndarray:
-    """(n,) bool where `mask` (n,), blurred so, is above one half. Only near its changes is there anything to blur."""
+    """Where a mask, blurred as by `blurred`, is above one half. Only near its changes is there anything to blur.
+
+    Parameters
+    ----------
+    mask : (n,) bool, evenly spaced.
+    deviation_s : standard deviation of the Gaussian.
+
+    Returns
+    -------
+    ndarray : (n,) bool.
+
+    Examples
+    --------
+    A blip of one sample goes, what lasts stays:
+
+    >>> mask = np.array([0, 0, 1, 0, 0, 0, 0, 1, 1, 1, 1, 1, 1], bool)
+    >>> mostly(mask, 100.0, 0.01).astype(int).tolist()
+    [0, 0, 0, 0, 0, 0, 0, 1, 1, 1, 1, 1, 1]
+    """
     sigma = deviation_s * rate_hz
     reach = int(4 * sigma + 0.5)  # as far as `blurred` looks
     weights = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2)

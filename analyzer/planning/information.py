@@ -89,11 +89,22 @@ class Information:
         return replace(self, beliefs=(*self.beliefs, *beliefs))
 
     def with_looks(self, looks: Looks, beliefs: tuple[Belief, ...] = ()) -> "Information":
-        """With a log more, and what it measures as a whole."""
+        """With a log more.
+
+        Parameters
+        ----------
+        looks : of that log; its owner is none of those there are.
+        beliefs : what it measures as a whole.
+        """
         return replace(self, looks=(*self.looks, looks), beliefs=(*self.beliefs, *beliefs))
 
     def with_laps(self, times: float) -> "Information":
-        """With `times` as many laps in the first log."""
+        """With as many laps again in the first log, its others as they are.
+
+        Parameters
+        ----------
+        times : laps then over laps now; 2 is twice as many.
+        """
         first, *others = self.looks
         return replace(self, looks=(replace(first, times=first.times * times), *others))
 
@@ -165,7 +176,14 @@ class Information:
 
 
 def information_of(fit: Fit, priors: tuple[Prior, ...], *, hold_tie_Nm: float) -> Information:
-    """What the logs of a fit tell; `priors` are its parameters'."""
+    """What the logs of a fit tell.
+
+    Parameters
+    ----------
+    fit : without anchors of a setup file.
+    priors : of its parameters, as the fit was made with (`session_problem.shared_priors`).
+    hold_tie_Nm : how far apart the hold-offs before and after a change may be, one standard deviation.
+    """
     problem, theta, now = fit.problem, fit.theta, fit.evaluation
     logs = log_terms(problem, now, slopes(problem, theta, now))
     torque = now.solution.at.input_torque_Nm
@@ -187,7 +205,13 @@ def information_of(fit: Fit, priors: tuple[Prior, ...], *, hold_tie_Nm: float) -
 
 
 def session_beliefs(known: Information, owner: Owner, *, whole_laps: bool) -> tuple[Belief, ...]:
-    """What a further log would measure as a whole, as the first one did; its own zeros only from whole laps."""
+    """What a further log would measure as a whole, as the first one did.
+
+    Parameters
+    ----------
+    owner : of that log.
+    whole_laps : whether it is of laps, without which nothing tells the zero along the car.
+    """
     found: dict[tuple[str, ...], Belief] = {}
     for belief in known.beliefs:
         if belief.group != "planned" and (whole_laps or len(belief.weights) > 1 or "long_bias" not in belief.weights):

@@ -68,18 +68,28 @@ class Held:
 
 
 def largest_pulse_Nm(fit: Fit) -> float:
-    """Input torque of the largest pulse, as large as all but a fortieth of the logs' samples."""
+    """Input torque (N.m) of the largest pulse, as large as all but a fortieth of the logs' samples."""
     torque = fit.solution.at.input_torque_Nm
     return float(np.percentile(torque, 97.5))
 
 
 def shut_throttle_Nm(fit: Fit) -> float:
-    """Input torque with the throttle shut, as the logs have it (negative)."""
+    """Input torque (N.m) with the throttle shut, as the logs have it: a fortieth of the samples is lower; 0 or less."""
     return float(min(np.percentile(fit.solution.at.input_torque_Nm, 2.5), 0.0))
 
 
 def largest_pulse_on_Nm(radius_m: float, car: Car, *, most_Nm: float, fastest_g: float = FASTEST_G) -> float:
-    """Input torque (N.m) that takes the car over a radius' speeds in `SHORTEST_PULSE_S`; `most_Nm` at the most."""
+    """Input torque (N.m) that takes the car over a radius' speeds in `SHORTEST_PULSE_S`.
+
+    Parameters
+    ----------
+    most_Nm : never more than this, `largest_pulse_Nm`.
+    fastest_g : lateral acceleration at which the pulse ends (g).
+
+    Notes
+    -----
+    F = m (v_fast - v_slow)/t + drag and rolling resistance midway, v = sqrt(a_y R).
+    """
     slow, fast = (np.sqrt(g * STANDARD_GRAVITY_M_S2 * radius_m) for g in (SLOWEST_G, fastest_g))
     force = car.mass_kg * (fast - slow) / SHORTEST_PULSE_S + _resistance_N(car, (slow + fast) / 2)
     return float(min(most_Nm, car.rear_rolling_radius_m * force))
@@ -90,6 +100,17 @@ def held_on(arcs: Sequence[Arc], car: Car, *, shut_Nm: float, most_Nm: float, fa
     held for the speed.
 
     A pulse ends after `LONGEST_PULSE_S`, or where the lateral acceleration reaches `fastest_g`.
+
+    Parameters
+    ----------
+    arcs : driven one after the other.
+    shut_Nm : input torque with the throttle shut, 0 or less.
+    most_Nm : of the largest pulse on any arc.
+    fastest_g : lateral acceleration (g).
+
+    Returns
+    -------
+    Held : the time that tells something, less what throttle and filters take to settle.
     """
     rows: list[tuple[float, float, float, float, int]] = []
     group = 0
@@ -119,7 +140,15 @@ def held_on(arcs: Sequence[Arc], car: Car, *, shut_Nm: float, most_Nm: float, fa
 
 
 def looks_of(held: Held, fit: Fit, known: Information, *, name: str) -> Looks:
-    """A log of such looks, with zeros and wheel scales of its own."""
+    """A log of such looks, with zeros and wheel scales of its own.
+
+    Parameters
+    ----------
+    held : what is driven.
+    fit : whose sensors and noise the log has.
+    known : for the fitted figures and curve, which the looks follow to the last.
+    name : of the log, for its owner; two planned logs need two.
+    """
     car = fit.problem.car
     inputs, slips, solved = solved_looks(held, known.values, known.curve, fit.problem.inputs, car)
     apart = (inputs.left_m_s - inputs.right_m_s) / car.rear_rolling_radius_m
@@ -159,6 +188,8 @@ def solved_looks(
     ----------
     value, curve : parameters by name and lock curve (5,) that everything follows.
     logged : what was logged, whose sensors these looks have.
+    held : n of them.
+    car : as the car file has it; `value` holds what the fit moved.
     """
     carries = model.locking_torque_Nm(curve, held.torque_Nm)
     locked, at, solved = _newton(held, value, logged, car, None, None)

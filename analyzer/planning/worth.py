@@ -67,7 +67,13 @@ class Worth:
 
 def figures_of(car: Car) -> dict[str, tuple[float, float | None, bool]]:
     """Figure -> step, per cent, whether its limit is stated; of those that the file states or has a default for, and
-    that are not zero."""
+    that are not zero.
+
+    Returns
+    -------
+    dict : step in the figure's own unit; per cent of the figure, None of one of place or lean; whether the file or its
+        default states that limit.
+    """
     found: dict[str, tuple[float, float | None, bool]] = {}
     for name in (*LIMITS, *ALSO):
         value = getattr(car, name)
@@ -82,7 +88,17 @@ def figures_of(car: Car) -> dict[str, tuple[float, float | None, bool]]:
 
 
 def put_off(car: Car, name: str, step: float) -> Car:
-    """The car with a figure off by a step; downwards where upwards is no car."""
+    """The car with a figure off by a step; downwards where upwards is no car.
+
+    Parameters
+    ----------
+    name : key of the car file.
+    step : in the figure's own unit.
+
+    Raises
+    ------
+    InputError : neither way is within the key's range.
+    """
     for one in (step, -step):
         table = car.model_dump(exclude_unset=True) | {name: getattr(car, name) + one}
         try:
@@ -100,6 +116,13 @@ def worth(
     progress: Callable[[str, float], None] = lambda step, share: None,
 ) -> tuple[Worth, ...]:
     """Every figure with what it is worth on these logs, the one that moves preload and slopes most first.
+
+    Parameters
+    ----------
+    log_paths : logs of one car with one differential, as `pipeline.analyze` takes them.
+    channels_path : channel map of all of them.
+    progress : called with what is being done and the share done, 0 to 1; the logs are analysed once as they are and
+        once for each figure.
 
     Raises
     ------

@@ -45,7 +45,13 @@ def group_advice(group: FindingGroup) -> str:
 
 
 def place(corner: int | None, direction: str | None, lap: int | None, distance_m: float | None) -> str:
-    """Where, in words: the corner and lap, or the distance along the log."""
+    """Where, in words: the corner and lap, or the distance along the log.
+
+    Parameters
+    ----------
+    corner, direction, lap : of a finding; outside of corners None, and lap 0 outside the whole laps.
+    distance_m : from the beginning of the log, said where there is no corner; "" where that is None as well.
+    """
     if corner is None:
         return "" if distance_m is None else f"{distance_m:.0f} m into the log"
     return f"in corner {corner} ({direction}), " + (f"lap {lap}" if lap else "outside the whole laps")
@@ -53,7 +59,13 @@ def place(corner: int | None, direction: str | None, lap: int | None, distance_m
 
 @singledispatch
 def sentence(evidence: object, *, where: str) -> str:
-    """What happened `where`, in one to three sentences."""
+    """What happened, in one to three sentences.
+
+    Parameters
+    ----------
+    evidence : of one of the kinds of `evidence`.
+    where : `place` of it, put into the sentence.
+    """
     raise TypeError(f"no sentence for {type(evidence).__name__}")
 
 

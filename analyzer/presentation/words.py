@@ -120,7 +120,13 @@ def explanation_cells(explanation: Explanation) -> tuple[str, str, str]:
 
 
 def needed_figure(value: float | None, lower: float | None, upper: float | None, unit: str | None) -> str:
-    """The figure that an explanation needs, with its interval: a torque, or a multiple of what the file says."""
+    """The figure that an explanation needs, with its interval: a torque, or a multiple of what the file says.
+
+    Parameters
+    ----------
+    value, lower, upper : as in `verdict.Explanation`; "" comes back where there is no value.
+    unit : `Nm`, or `of_the_file`.
+    """
     if value is None:
         return ""
     before, digits, after = ("", 0, " N.m") if unit == "Nm" else ("file × ", 2, "")

@@ -48,6 +48,8 @@ def find_zeros(
     Parameters
     ----------
     front_m_s : (n, 2) left and right, or None where not both are logged.
+    speed_m_s, yaw_rad_s, lateral_m_s2 : (n,) at `rate_hz`, left positive.
+    straight, moving : (n,) bool, the samples that the two equations hold on.
     sensors : of which `yaw_rad_s`, `lateral_m_s2` were measured, not had from the other one.
 
     Notes
@@ -149,7 +151,16 @@ def _robust(matrix: np.ndarray, target: np.ndarray, reach: np.ndarray) -> tuple[
 
 
 def lateral_by_turning(*, speed_m_s: np.ndarray, yaw_rad_s: np.ndarray, rate_hz: float, car: Car) -> np.ndarray:
-    """Lateral acceleration (n,) of a car without that sensor, from speed and gyro.
+    """Lateral acceleration of a car without that sensor, from speed and gyro.
+
+    Parameters
+    ----------
+    speed_m_s, yaw_rad_s : (n,) at `rate_hz`, turn to the left positive.
+    car : for the place of its rear axle and the file's cornering stiffness.
+
+    Returns
+    -------
+    ndarray : (n,) at the centre of gravity (m/s2), left positive.
 
     Notes
     -----
@@ -169,6 +180,17 @@ def calibrate_longitudinal(
 
     The standard deviation comes from how the bias of whole blocks scatters, `BIAS_BLOCK_S` each so that blocks are
     independent, and a floor for drift.
+
+    Parameters
+    ----------
+    longitudinal : (n,) as logged (m/s2).
+    slope : (n,) change of speed (m/s2).
+    where : (n,) bool, samples that count.
+    rate : sample rate (Hz).
+
+    Returns
+    -------
+    tuple : (n,) with the bias taken out (m/s2), and the step that says so.
     """
     block = max(1, round(BIAS_BLOCK_S * rate))
     off = np.where(where, longitudinal - slope, np.nan)[: len(where) // block * block].reshape(-1, block)

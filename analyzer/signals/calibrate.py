@@ -42,6 +42,15 @@ RELEASED_SHARE = 2 / 3  # of the way from there to how the session coasts: below
 def prepare(recording: Recording, *, car: Car) -> Signals:
     """Calibrated signals of a recording.
 
+    Parameters
+    ----------
+    recording : examined (`examine.examined`), so that faults are among its annotations.
+    car : for radii, tracks, steering ratio and the place of the centre of gravity.
+
+    Returns
+    -------
+    Signals : of all of the recording, on its own time.
+
     Raises
     ------
     CannotTell : the log lacks what is needed; names the channel.

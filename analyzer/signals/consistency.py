@@ -58,6 +58,10 @@ def consistent(recording: Recording, car: Car | None) -> Recording:
     """The recording without the channels that the rest contradicts, each with a note; with an error among its
     annotations where what is wrong cannot be told or cannot be left out.
 
+    Parameters
+    ----------
+    car : None where there is no car file yet; limits are then wider.
+
     Raises
     ------
     CannotTell : nothing can be answered without the channel that is wrong.

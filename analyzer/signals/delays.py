@@ -44,6 +44,10 @@ def estimate_delays(recording: Recording) -> Mapping[str, Delay]:
     A wheel is compared with the other one of its axle (changes of speed), GPS speed with the wheels, longitudinal
     acceleration with the change of wheel speed; steer, yaw rate and lateral acceleration with the difference of the
     front wheels, or yaw rate and lateral acceleration with each other where only one front wheel is logged.
+
+    Returns
+    -------
+    mapping : channel -> its delay; {} where the log is too short or the car hardly changes speed.
     """
     time = recording.time_s
     if time[-1] < 20 or len(time) < 200:
@@ -253,6 +257,11 @@ def align_channels(recording: Recording, delays: Mapping[str, Delay]) -> tuple[R
 
 def late_channels(delays: Mapping[str, Delay], period: float) -> dict[str, Delay]:
     """What to shift back, and by how much; `ALL_WHEELS` stands for the four wheel speeds together.
+
+    Parameters
+    ----------
+    delays : of each channel, from `estimate_delays`.
+    period : between samples of the log (s): less than a sample and a fifth is not looked at.
 
     Notes
     -----

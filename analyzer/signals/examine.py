@@ -45,7 +45,12 @@ def gaps(recording: Recording) -> list[Annotation]:
 
 
 def standing(recording: Recording, speed: np.ndarray) -> list[Annotation]:
-    """The car stands: a pit stop, or before and after the run."""
+    """The car stands: a pit stop, or before and after the run.
+
+    Parameters
+    ----------
+    speed : (n,) about that of the car (m/s), as `rough_speed_m_s` gives it.
+    """
     time = recording.time_s
     stretches = joined(runs(speed < STANDING_M_S), time, within_s=0.5)
     found = []
@@ -61,7 +66,12 @@ def standing(recording: Recording, speed: np.ndarray) -> list[Annotation]:
 
 
 def towed(recording: Recording, speed: np.ndarray) -> list[Annotation]:
-    """The car rolls without its engine: engine speed near zero, or throttle closed for long at towing speed."""
+    """The car rolls without its engine: engine speed near zero, or throttle closed for long at towing speed.
+
+    Parameters
+    ----------
+    speed : (n,) about that of the car (m/s), as `rough_speed_m_s` gives it.
+    """
     time = recording.time_s
     rolling = (speed > 1.5) & (speed < TOW_SPEED_M_S)
     engine = recording.channels.get("engine_speed")
@@ -116,7 +126,12 @@ def lost_pulses(recording: Recording) -> list[Annotation]:
 
 
 def speeds_apart(recording: Recording, speed: np.ndarray) -> list[Annotation]:
-    """A ground speed that is another number than the wheels': one of them is not in the unit that is stated."""
+    """A ground speed that is another number than the wheels': one of them is not in the unit that is stated.
+
+    Parameters
+    ----------
+    speed : (n,) about that of the car (m/s), as `rough_speed_m_s` gives it.
+    """
     ground = recording.channels.get("gps_speed")
     if ground is None or not wheel_speeds_m_s(recording):
         return []
@@ -135,7 +150,12 @@ def speeds_apart(recording: Recording, speed: np.ndarray) -> list[Annotation]:
 
 
 def throttle_range(recording: Recording, speed: np.ndarray) -> list[Annotation]:
-    """A throttle that never closes, never opens, or is at its end for most of the time."""
+    """A throttle that never closes, never opens, or is at its end for most of the time.
+
+    Parameters
+    ----------
+    speed : (n,) about that of the car (m/s), as `rough_speed_m_s` gives it.
+    """
     throttle = recording.channels.get("throttle")
     if throttle is None or not np.isfinite(throttle).any():
         return []
@@ -189,7 +209,17 @@ def look_over(recording: Recording) -> LookedOver:
 
 
 def aligned(found: LookedOver, delays: Mapping[str, Delay] | None) -> tuple[Recording, Mapping[str, Delay]]:
-    """The second half, and the delays of the channels: `delays` where they are known from another part of the log."""
+    """The second half of the examination: channels that come late are shifted back.
+
+    Parameters
+    ----------
+    found : by `look_over`.
+    delays : as known from another part of the log; None: they are estimated here.
+
+    Returns
+    -------
+    tuple : the recording, all that was found among its annotations, and the delays.
+    """
     recording = _smooth_ground_speed(found.recording)
     delays = estimate_delays(recording) if delays is None else delays
     recording, shifts = align_channels(recording, delays)

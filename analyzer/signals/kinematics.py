@@ -124,13 +124,29 @@ def first_position(latitude_rad: np.ndarray, longitude_rad: np.ndarray) -> tuple
 def from_position(
     latitude_rad: np.ndarray, longitude_rad: np.ndarray, origin_rad: tuple[float, float] | None = None
 ) -> tuple[np.ndarray, np.ndarray]:
-    """x east, y north (m) in the local tangent plane at `origin_rad`, else at the first position; angles in rad."""
+    """Path in the local tangent plane: x east, y north (m), (n,) each.
+
+    Parameters
+    ----------
+    latitude_rad, longitude_rad : (n,); NaN stays NaN.
+    origin_rad : latitude and longitude where x and y are 0; None: the first that are known.
+
+    Notes
+    -----
+    x = R cos(lat0) (lon - lon0), y = R (lat - lat0). x is off by x y tan(lat0)/R: 0.16 m at 1 km each way and 45
+    degrees.
+    """
     lat0, lon0 = first_position(latitude_rad, longitude_rad) if origin_rad is None else origin_rad
     return EARTH_RADIUS_M * np.cos(lat0) * (longitude_rad - lon0), EARTH_RADIUS_M * (latitude_rad - lat0)
 
 
 def dead_reckoned(speed_m_s: np.ndarray, yaw_rate_rad_s: np.ndarray, rate_hz: float) -> tuple[np.ndarray, np.ndarray]:
-    """x, y (m) by integrating yaw rate and speed from the first sample, heading along x at first; drifts."""
+    """Path by integrating yaw rate and speed: x, y (m), (n,) each, from 0 with the heading along x; it drifts.
+
+    Parameters
+    ----------
+    speed_m_s, yaw_rate_rad_s : (n,), left turn positive.
+    """
     heading = np.cumsum(yaw_rate_rad_s) / rate_hz
     return np.cumsum(speed_m_s * np.cos(heading)) / rate_hz, np.cumsum(speed_m_s * np.sin(heading)) / rate_hz
 
@@ -171,7 +187,17 @@ def without_steps(held: np.ndarray, time_s: np.ndarray) -> np.ndarray:
 
 
 def through(knots: np.ndarray, values: np.ndarray, at: np.ndarray) -> np.ndarray:
-    """(n,) the cubic spline through `values` (k,) at rising `knots` (k,), k of 4 or more.
+    """The cubic spline through some points.
+
+    Parameters
+    ----------
+    knots : (k,) rising, k of 4 or more.
+    values : (k,) there.
+    at : (n,) where it is read off; outside the knots the end pieces go on.
+
+    Returns
+    -------
+    ndarray : (n,).
 
     Notes
     -----

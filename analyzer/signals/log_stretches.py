@@ -14,13 +14,29 @@ NOMINAL_RADIUS_M = 0.3  # only to judge orders of magnitude where wheel speeds a
 
 
 def runs(mask: np.ndarray) -> np.ndarray:
-    """Runs of True as an (k, 2) array of first and last index."""
+    """Runs of True in a mask, in order.
+
+    Parameters
+    ----------
+    mask : (n,) bool.
+
+    Returns
+    -------
+    ndarray : (k, 2) first and last index, the last one included; `findings.events.runs` gives its successor.
+    """
     edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
     return np.column_stack([edges[::2], edges[1::2] - 1])
 
 
 def joined(found: np.ndarray, time_s: np.ndarray, *, within_s: float) -> np.ndarray:
-    """Runs (k, 2), first and last index, with those closer than `within_s` made one."""
+    """Runs with those that are close made one.
+
+    Parameters
+    ----------
+    found : (k, 2) first and last index, in order, as `runs` gives them.
+    time_s : (n,) of all samples.
+    within_s : from the end of one to the start of the next.
+    """
     if len(found) < 2:
         return found
     apart = time_s[found[1:, 0]] - time_s[found[:-1, 1]] > within_s
@@ -35,7 +51,17 @@ def known(time_s: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, np.ndarra
 
 def read_off(time_s: np.ndarray, at_s: np.ndarray) -> Callable[[np.ndarray], np.ndarray]:
     """What reads channels off at other times, linearly between the samples that have a value, held beyond the ends;
-    zeros where a channel has none. The places are looked up once for all channels."""
+    zeros where a channel has none. The places are looked up once for all channels.
+
+    Parameters
+    ----------
+    time_s : (n,) of the channels, rising, n of 2 or more.
+    at_s : (m,) times wanted.
+
+    Returns
+    -------
+    callable : channel (n,) -> (m,).
+    """
     after = np.clip(np.searchsorted(time_s, at_s), 1, len(time_s) - 1)
     before = after - 1
     share = np.clip((at_s - time_s[before]) / (time_s[after] - time_s[before]), 0.0, 1.0)
@@ -67,8 +93,17 @@ def wheel_speeds_m_s(recording: Recording, channels: Mapping[str, np.ndarray] | 
 
 
 def rough_speed_m_s(recording: Recording, *, without: str | None = None, part: slice = slice(None)) -> np.ndarray:
-    """(n,) speed of the car (m/s) from the middle one of all speeds logged, NaN where there is none; `without` leaves
-    one out, `part` asks for some of the samples."""
+    """Speed of the car (m/s) from the middle one of all speeds logged, NaN where there is none.
+
+    Parameters
+    ----------
+    without : a channel to leave out.
+    part : some of the samples only.
+
+    Returns
+    -------
+    ndarray : (n,) of the part; wheel speeds in rad/s count with a nominal radius.
+    """
     factor = NOMINAL_RADIUS_M if recording.wheel_speed_unit == "rad/s" else 1.0
     speeds = [
         recording.channels[name][part] * (factor if name in WHEEL_CHANNELS else 1.0)

@@ -57,7 +57,13 @@ class Block:
 
 
 def cut(count: int, *, rate_hz: float, step: int = 1) -> tuple[Block, ...]:
-    """`count` samples in blocks of about `BLOCK_ROWS`; every `first` and `start` is a multiple of `step`."""
+    """Samples in blocks of about `BLOCK_ROWS`, each read with `LEAD_S` on both sides of it.
+
+    Parameters
+    ----------
+    count : of samples.
+    step : every `first` and `start` is a multiple of it, so that each step'th sample of a block is one of the session.
+    """
     pieces = max(1, round(count / BLOCK_ROWS))
     lead = round(LEAD_S * rate_hz / step) * step
     at = [round(count * k / pieces / step) * step for k in range(pieces)] + [count]
@@ -96,7 +102,12 @@ def _moved(note: Annotation, by_s: float, start_s: float, end_s: float) -> Annot
 
 
 def calibration_of_all(found: Sequence[tuple[CalibrationStep, ...]]) -> tuple[CalibrationStep, ...]:
-    """One step of each kind: the middle one of the blocks, which says from where to where they go."""
+    """One step of each kind: the middle one of the blocks, which says from where to where they go.
+
+    Parameters
+    ----------
+    found : of each block, in any order.
+    """
     if len(found) == 1:
         return found[0]
     told = []
@@ -156,7 +167,13 @@ class LongSession:
         return recording, signals
 
     def append(self, block: LogBlock, recording: Recording, signals: Signals) -> None:
-        """Append a block; in their order."""
+        """Append a block.
+
+        Parameters
+        ----------
+        block : in the order of the log.
+        recording, signals : as `calibrated` gave them, with what is read on both sides of the block.
+        """
         self._append(signals, recording, block)
         own = slice(*np.searchsorted(recording.time_s, block.own_s))
         self._times.append(recording.time_s[own] + block.starts_s)

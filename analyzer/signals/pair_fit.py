@@ -92,6 +92,13 @@ class View:
 
 
 def view_of(recording: Recording, car: Car | None) -> View:
+    """A recording on the grid of `View`.
+
+    Parameters
+    ----------
+    recording : in SI, with one speed at the least; what its annotations exclude is not moving here.
+    car : None where there is no car file yet: usual tracks and a nominal radius stand in.
+    """
     time = recording.time_s
     fine = np.arange(0.0, time[-1], 1 / FINE_HZ)
     fine = fine[: len(fine) // 5 * 5]
@@ -153,6 +160,7 @@ def _in_m_s(recording: Recording, car: Car | None) -> dict[str, np.ndarray]:
 
 
 def smooth(values: np.ndarray) -> np.ndarray:
+    """(m,) running mean over half a second, five rows of `RATE_HZ`."""
     return ndimage.uniform_filter1d(values, 5, mode="nearest")
 
 
@@ -172,7 +180,15 @@ def fit_pair(
     where: np.ndarray,
     time: np.ndarray,
 ) -> PairFit:
-    """a = ratio b + sum of `between` (each with the mean and standard deviation of its factor), robustly."""
+    """Two channels held against each other, robustly: a = ratio b + what lies between them.
+
+    Parameters
+    ----------
+    a, b : (m,) in one unit.
+    between : (values (m,), mean, standard deviation) of each thing between them; the last two are of its factor.
+    where : (m,) bool, rows that count.
+    time : (m,) in s; rows of one `BLOCK_S` err together.
+    """
     rows = np.flatnonzero(where)
     known = np.array([b, *(x for x, _, _ in between)])[:, rows]
     target = a[rows] - sum((mean * x[rows] for x, mean, _ in between), np.zeros(len(rows)))
@@ -209,6 +225,14 @@ def limited(
     unit: str,
     reason: str,
 ) -> PairTest:
+    """The test of a number against its limits.
+
+    Parameters
+    ----------
+    name, holds, unit, reason : as in `PairTest`.
+    number, deviation : found, and one standard deviation; it disagrees `SURE` of them beyond a limit.
+    ends : lowest and highest; None where there is no such end.
+    """
     low, high = ends
     wrong = (low is not None and number < low - SURE * deviation) or (
         high is not None and number > high + SURE * deviation
@@ -218,6 +242,7 @@ def limited(
 
 
 def untested(name: str, holds: Sequence[str], reason: str) -> PairTest:
+    """A test that could not be made, and why."""
     return PairTest(name, frozenset(holds), None, None, None, None, "1", "untested", reason)
 
 
@@ -233,7 +258,23 @@ def pair_test(
     least_size: float,
     least_together: float = 0.7,
 ) -> PairTest:
-    """Two channels brought to one quantity; `least_size` is the scatter below which nothing can be told of them."""
+    """Test two channels brought to one quantity, in the whole log and in each third of it.
+
+    Parameters
+    ----------
+    name, holds : as in `PairTest`.
+    a, b : (m,) in one unit; the number tested is the ratio a over b.
+    between : what lies between them, as `fit_pair` takes it.
+    where : (m,) bool, rows that count.
+    ends : lowest and highest ratio of honest sensors.
+    least_size : scatter, in the unit of both, below which nothing can be told of them.
+    least_together : correlation below which they do not go together, whatever the ratio; under 0 none is asked for.
+
+    Returns
+    -------
+    PairTest : the first that disagrees, else that of the whole log. A missing correlation is never put down to
+        `SCALES`.
+    """
     if where.sum() < LEAST_S * RATE_HZ:
         return untested(name, holds, "too little driving for it")
     time = np.arange(len(a)) / RATE_HZ

@@ -24,7 +24,14 @@ class CalibrationStep:
 
 
 def taken_out(code: str, value: float, standard_deviation: float, unit: str, words: str) -> CalibrationStep:
-    """A step whose `words` say with {} by how much; what rounds to nothing is said to be small, without a sign."""
+    """A step that says by how much something was off; what rounds to nothing is said to be small, without a sign.
+
+    Parameters
+    ----------
+    code : as in `CalibrationStep`.
+    value, standard_deviation : of what was taken out, in `unit`.
+    words : the sentence, without its end, with {} where the size goes.
+    """
     size = signed(value, 2)
     by, rest = (f"{size} {unit}", "; taken out.") if float(size) else (f"less than 0.01 {unit}", ".")
     return CalibrationStep(code, value, standard_deviation, unit, words.format(by) + rest)

@@ -33,14 +33,26 @@ Section = tuple[float, float, float, float, float]  # b0, b1, b2, a1, a2
 
 @lru_cache(maxsize=64)
 def low_pass_sections(order: int, cutoff_hz: float, rate_hz: float) -> tuple[Section, ...]:
-    """Sections of a low-pass of even order, 3 dB down at the cutoff."""
+    """Sections of a low-pass of even order, 3 dB down at the cutoff.
+
+    Parameters
+    ----------
+    order : even; the sections are half as many.
+    cutoff_hz : under half of `rate_hz`.
+    """
     edge = _warped(cutoff_hz, rate_hz)
     return _sections(edge * _prototype(order), zeros_at_nyquist=2, zeros_at_0=0)
 
 
 @lru_cache(maxsize=64)
 def band_pass_sections(order: int, low_hz: float, high_hz: float, rate_hz: float) -> tuple[Section, ...]:
-    """Sections of a band-pass whose slopes have that even order each, 3 dB down at both edges."""
+    """Sections of a band-pass whose slopes have that even order each, 3 dB down at both edges.
+
+    Parameters
+    ----------
+    order : even; the sections are as many.
+    low_hz, high_hz : above 0, under half of `rate_hz`.
+    """
     low, high = _warped(low_hz, rate_hz), _warped(high_hz, rate_hz)
     half = (high - low) / 2 * _prototype(order)
     apart = np.sqrt(half**2 - low * high)
@@ -52,8 +64,20 @@ def band_pass_sections(order: int, low_hz: float, high_hz: float, rate_hz: float
 
 
 def both_ways(sections: tuple[Section, ...], values: np.ndarray) -> np.ndarray:
-    """(n,) values filtered forwards and backwards. The ends go on as their own mirror images, turned about the last
-    value, and the filter begins as if the first of these had been there for ever."""
+    """Values filtered forwards and backwards, so that nothing is delayed and slopes are twice as steep.
+
+    The ends go on as their own mirror images, turned about the last value, and the filter begins as if the first of
+    these had been there for ever.
+
+    Parameters
+    ----------
+    sections : of the filter.
+    values : (n,), n of 2 or more, all finite.
+
+    Returns
+    -------
+    ndarray : (n,).
+    """
     lead = min(3 * (2 * len(sections) + 1), len(values) - 1)
     first, last = 2 * values[0] - values[lead:0:-1], 2 * values[-1] - values[-2 : -lead - 2 : -1]
     line = np.concatenate([first, values, last])
@@ -201,7 +225,17 @@ def to_uniform(recording: Recording, *, needed: frozenset[str]) -> Uniform:
 
 
 def low_pass(values: np.ndarray, *, cutoff_hz: float, rate_hz: float) -> np.ndarray:
-    """(n, ...) zero-phase second-order Butterworth, both ways along axis 0; unchanged when the rate is too low."""
+    """Zero-phase second-order Butterworth, both ways along axis 0.
+
+    Parameters
+    ----------
+    values : (n, ...), evenly spaced, all finite: one NaN spoils its column.
+    cutoff_hz : 3 dB down at each pass, 6 in all; from 0.45 of the rate on nothing is filtered.
+
+    Returns
+    -------
+    ndarray : (n, ...), a new one.
+    """
     if cutoff_hz >= 0.45 * rate_hz:
         return np.array(values, float)
     sections = low_pass_sections(2, cutoff_hz, rate_hz)

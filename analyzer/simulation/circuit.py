@@ -38,7 +38,7 @@ class Circuit:
         return self.step_m * len(self.curvature_1_m)
 
     def driven_m(self, laps: int) -> float:
-        """Distance of `laps`; an open line is left a little before it ends."""
+        """Distance (m) of so many laps along the line; an open line is driven once, to a little before its end."""
         return self.length_m * laps if self.closed else self.length_m - 5.0
 
     def mirrored(self) -> "Circuit":
@@ -137,7 +137,12 @@ def demo_circuit() -> Circuit:
 
 
 def generated_circuit(seed: int) -> Circuit:
-    """An invented circuit drawn from `seed`: 9 to 13 corners of 14 to 90 m radius around an uneven ring."""
+    """An invented circuit drawn from `seed`: 9 to 13 corners of 14 to 90 m radius around an uneven ring.
+
+    Parameters
+    ----------
+    seed : 0 or more; the same seed gives the same circuit.
+    """
     rng = np.random.default_rng(seed)
     count = int(rng.integers(9, 14))
     angle = (np.arange(count) + rng.uniform(-0.25, 0.25, count)) * 2 * math.pi / count
@@ -228,7 +233,18 @@ class Surface:
         )  # fmt: skip
 
     def altitude_m(self, distance_m: np.ndarray, offset_m: np.ndarray, x_m: np.ndarray, y_m: np.ndarray) -> np.ndarray:
-        """Height (m) of a place `offset_m` left of the line."""
+        """Height of places beside the line.
+
+        Parameters
+        ----------
+        distance_m : (n,) along the session, of any number of laps.
+        offset_m : (n,) to the left of the line.
+        x_m, y_m : (n,) of the places themselves, in the circuit's plan, for the hillside.
+
+        Returns
+        -------
+        ndarray : (n,) in m, hillside included.
+        """
         n = len(self.height_m)
         nodes = np.arange(n + 1) * self.step_m
         at = np.mod(distance_m, n * self.step_m)

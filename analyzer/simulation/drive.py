@@ -116,11 +116,20 @@ def _road_under(state, distance, line_heading, road, grip, wheelbase):
 
 @compiled
 def act(state, hands, noise, line, plan, road, grip, ratios, shift, car, engine, table, driver, dt):
-    """The driver's next `Hands` and `Controls`.
+    """The driver's next `Hands` and `Controls`, and how far left of the line the car is (m).
 
-    `line` is (step, x, y, heading, curvature) of the circuit, `plan` (speed, acceleration, offset, eagerness,
-    pulse), `road` what `road.road_figures` gives, `grip` the factors on friction and stiffness by place, `shift` (up
-    rad/s, down rad/s, time s).
+    Parameters
+    ----------
+    state, hands : of now.
+    noise : standard-normal draw of this look, for the hands' wobble.
+    line : (step, x, y, heading, curvature) of the circuit: metres between nodes, then (n,) each.
+    plan : (speed, acceleration, offset, eagerness, pulse), (m,) each by node along the session.
+    road : as `circuit.Surface.figures` gives it.
+    grip : factors on friction and on stiffness, (m,) each by node along the session.
+    ratios : (gears,) engine over wheel speed, final drive in it.
+    shift : engine speeds to shift up and down at (rad/s), and the gap in the torque (s).
+    car, engine, table, driver : `CarFigures`, `EngineFigures` with its torques, `DriverFigures`.
+    dt : to the next look (s).
     """
     step, line_x, line_y, line_heading, curvature = line
     aim_speed, aim_acceleration, aim_offset, eagerness, pulses = plan
@@ -215,11 +224,24 @@ def run_session(
     state, hands, noise, end, line, plan, road, grip, ratios, shift, car, tyres, engine, table, lock, driver, dt,
     substeps, every, states, forces, extras, means, angles,
 ):  # fmt: skip
-    """Drive until `end` metres or until the arrays are full; returns (samples, steps) filled.
+    """Drive a session; all arrays at the end of the list are filled in place.
 
-    `substeps` steps of `dt` make a control period. Every `every` steps a row goes into `states`, `forces`, `extras`
-    (instants) and `means` (a_x, a_y, yaw rate averaged since the row before); `angles` takes the turned wheel angles
-    of every step.
+    Parameters
+    ----------
+    state, hands : to begin with.
+    noise : (periods,) standard-normal, one for each look of the driver; there are no more looks than these.
+    end : distance along the session to drive (m).
+    line, plan, road, grip, ratios, shift : as `act` takes them.
+    car, tyres, engine, table, lock, driver : figures of car, (front, rear) tyres, engine, differential and driver.
+    dt : step of the car (s); `substeps` of them lie between two looks of the driver.
+    every : steps from row to row.
+    states, forces, extras : (rows, fields) of `State`, `Forces` and `EXTRA`, at the instant of the row.
+    means : (rows, 3) a_x, a_y and yaw rate in the mean since the row before.
+    angles : (steps, 4) turned wheel angles (rad), step by step.
+
+    Returns
+    -------
+    tuple : rows and steps that were filled; fewer than `end` asks for where the car left the circuit.
     """
     rows, steps = 0, 0
     mean_ax, mean_ay, mean_yaw = 0.0, 0.0, 0.0
@@ -255,7 +277,15 @@ def run_session(
 
 @compiled
 def run_controls(state, steering, throttle, brake, ratio, car, tyres, engine, table, lock, dt, states, forces):
-    """Open loop: one step per row of the control arrays; fills `states` and `forces`."""
+    """Open loop on a level road: one step per row of the control arrays; the state at the end.
+
+    Parameters
+    ----------
+    steering, throttle, brake : (n,) road-wheel angle (rad), 0 to 1, torque of all four brakes (N.m).
+    ratio : engine over wheel speed, kept throughout.
+    car, tyres, engine, table, lock, dt : as `run_session` takes them.
+    states, forces : (n, fields) of `State` and `Forces`, filled in place.
+    """
     for i in range(len(steering)):
         controls = Controls(float(steering[i]), float(throttle[i]), float(brake[i]), ratio, 1.0, 0.0, *LEVEL)
         state, force = step_car(state, controls, car, tyres, engine, table, lock, dt)

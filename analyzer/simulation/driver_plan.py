@@ -43,6 +43,11 @@ class Manoeuvre:
 def manoeuvre(name: Name, *, circuit: Circuit, driver: Driver, radii_m: tuple[float, ...] = RADII_M) -> Manoeuvre:
     """`laps` and `slow_lap` of `circuit`, or `circles` of `radii_m`, each both ways.
 
+    Parameters
+    ----------
+    circuit : not looked at for `circles`.
+    driver : whose habits stay; slow manoeuvres change how much is asked of the tyres.
+
     Raises
     ------
     InputError : another name, or a radius that no car turns.
@@ -197,10 +202,18 @@ def session_plan(
     driver: Driver, grip: np.ndarray | None = None, pulses: tuple[float, ...] = (),
     rng: np.random.Generator,
 ) -> Plan:  # fmt: skip
-    """Plan for `laps` laps, each corner of each lap a little different as `driver.variability` says.
+    """Plan for a session, each corner of each lap a little different as `driver.variability` says.
 
-    `grip` is the factor on the tyres' friction along the session, one per circuit step (the driver feels it), and
-    `pulses` what `manoeuvres` asks for by throttle.
+    Parameters
+    ----------
+    car, tyres : figures of the car and of its front and rear tyres.
+    grip : (m,) factor on the tyres' friction by circuit step along the session, which the driver feels; None: 1.
+    pulses : throttles to hold in corners, in turn, as `manoeuvre` asks for them; () drives by speed alone.
+    rng : its draws depend on circuit and laps alone.
+
+    Returns
+    -------
+    Plan : m = `planned_nodes` nodes.
     """
     count = planned_nodes(circuit, laps)
     curvature = np.tile(circuit.curvature_1_m, laps + 1)[:count]

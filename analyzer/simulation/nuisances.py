@@ -1,7 +1,8 @@
 """The nuisances of the simulator in one table: what a real car, road and logger do and a smooth simulation leaves out.
 
 All are off by default. Each is a field of the dataclass that its part is described by, where the docstring has the
-physics: `parameters` (tyre, grip, chassis, lock, powertrain), `road`, `sensors`. Light to import: `--help` reads it.
+physics: `simulated_car` (tyre, grip, chassis, lock, powertrain), `circuit` (road), `sensors`. Light to import: `--help`
+reads it.
 """
 
 from collections.abc import Mapping
@@ -86,6 +87,10 @@ class Options:
 
 def by_part(values: Mapping[str, float | None]) -> dict[str, dict[str, Any]]:
     """Nuisances by the part they belong to, as keyword arguments of its dataclass; those that are None are left out.
+
+    Parameters
+    ----------
+    values : name in `OPTIONS` -> value, in the unit that the name ends with.
 
     Raises
     ------

@@ -51,7 +51,7 @@ _FOLDER = _kept_code_folder() if IS_COMPILED else None
 
 
 def compiled(function: Callable) -> Callable:
-    """`function`, compiled on its first call."""
+    """A function of scalars, tuples and arrays, compiled on its first call where numba is installed, else as it is."""
     if numba is None:
         return function
     if _FOLDER is None:
@@ -73,7 +73,12 @@ TyreFigures = namedtuple(
 
 
 def tyre_figures(tyre: SimTyre, *, friction_factor: float = 1.0, stiffness_factor: float = 1.0) -> TyreFigures:
-    """The tyre with its friction (both ways) and its stiffness (both ways) scaled."""
+    """The tyre as plain numbers, its friction (both ways) and its stiffness (both ways) scaled.
+
+    Parameters
+    ----------
+    friction_factor, stiffness_factor : 1 leaves it as it is.
+    """
     figures = TyreFigures(*(float(getattr(tyre, name)) for name in TyreFigures._fields))
     return figures._replace(
         friction_x=figures.friction_x * friction_factor,
@@ -85,7 +90,21 @@ def tyre_figures(tyre: SimTyre, *, friction_factor: float = 1.0, stiffness_facto
 
 @compiled
 def cornering_stiffness(load, tyre):
-    """Lateral force per slip tangent at zero slip, N."""
+    """Lateral force per slip tangent at zero slip (N).
+
+    Parameters
+    ----------
+    load : wheel load (N).
+    tyre : `TyreFigures`.
+
+    Notes
+    -----
+    C F_z0 sin(2 atan(F_z/(k F_z0))) / sin(2 atan(1/k)), k the load of the largest stiffness over F_z0.
+
+    References
+    ----------
+    Pacejka, Tyre and Vehicle Dynamics, 4.3.2 (the form of K_y over load, from memory).
+    """
     ratio, knee = load / tyre.reference_load_N, tyre.cornering_peak_load
     rise = math.sin(2.0 * math.atan(ratio / knee)) / math.sin(2.0 * math.atan(1.0 / knee))
     return tyre.cornering_stiffness_per_rad * tyre.reference_load_N * rise
@@ -93,7 +112,7 @@ def cornering_stiffness(load, tyre):
 
 @compiled
 def friction_scale(load, tyre):
-    """Friction at `load` over friction at the reference load; held positive far above it."""
+    """Friction at a wheel load (N) over friction at the reference load; held positive far above it."""
     return max(0.2, 1.0 - tyre.friction_load_sensitivity * (load / tyre.reference_load_N - 1.0))
 
 
@@ -167,7 +186,14 @@ EngineFigures = namedtuple("EngineFigures", "engine_inertia driveline_inertia ef
 
 
 def car_figures(*, car: Car, tyre: SimTyre, chassis: Chassis | None = None) -> CarFigures:
-    """The car in the form of the inner loop (SI; half tracks; drag and downforce as 1/2 rho A)."""
+    """The car in the form of the inner loop (SI; half tracks; drag and downforce as 1/2 rho A).
+
+    Parameters
+    ----------
+    car : its own tyre figures are not looked at.
+    tyre : for radii and grips that differ from wheel to wheel.
+    chassis : None has the defaults.
+    """
     chassis = chassis or Chassis()
     sides = np.array([1.0, -1.0, 1.0, -1.0])  # left wheels up, right wheels down
     radii = car.rolling_radii_m * np.array(tyre.radius_factors) * (1 + 0.005 * tyre.unlike_radius_percent * sides)
@@ -212,7 +238,17 @@ def car_figures(*, car: Car, tyre: SimTyre, chassis: Chassis | None = None) -> C
 
 
 def axle_grip(*, car: CarFigures, tyres: tuple[TyreFigures, TyreFigures], speed_m_s: float, ay: float) -> list[float]:
-    """Lateral acceleration (m/s2) that the friction of each axle could hold, front and rear, loaded as at `ay`."""
+    """Lateral acceleration that the friction of each axle could hold.
+
+    Parameters
+    ----------
+    tyres : front and rear.
+    ay : lateral acceleration that the wheels are loaded as at (m/s2), either sign; a cross weight is left out.
+
+    Returns
+    -------
+    list : front and rear (m/s2).
+    """
     length = car.front + car.rear
     masses = car.mass * car.rear / length, car.mass * car.front / length
     loads = wheel_loads(speed_m_s, 0.0, ay, car._replace(cross_moment=0.0))  # which is other to the other side
@@ -224,7 +260,12 @@ def axle_grip(*, car: CarFigures, tyres: tuple[TyreFigures, TyreFigures], speed_
 
 
 def lateral_limit(*, car: CarFigures, tyres: tuple[TyreFigures, TyreFigures], speed_m_s: float) -> float:
-    """Lateral acceleration (m/s2) at which the weaker axle has spent its friction, with load transfer and downforce."""
+    """Lateral acceleration (m/s2) at which the weaker axle has spent its friction, with load transfer and downforce.
+
+    Parameters
+    ----------
+    tyres : front and rear.
+    """
     limit = tyres[0].friction_y * STANDARD_GRAVITY_M_S2
     for _ in range(40):
         limit = 0.5 * (limit + min(axle_grip(car=car, tyres=tyres, speed_m_s=speed_m_s, ay=limit)))
@@ -259,7 +300,13 @@ def balanced(*, car: CarFigures, tyre: SimTyre) -> tuple[TyreFigures, TyreFigure
 
 
 def engine_figures(powertrain: Powertrain) -> tuple[EngineFigures, np.ndarray]:
-    """Engine figures, and the (n, 2) table of full and drag torque over evenly spaced engine speed."""
+    """Engine figures, and the table of its torques.
+
+    Returns
+    -------
+    tuple : `EngineFigures`; (n, 2) torque at the crank (N.m) at full throttle and with it closed, over evenly spaced
+        engine speed from 0.
+    """
     table = np.array([powertrain.full_torque_Nm, powertrain.drag_torque_Nm], float).T.copy()
     to_rad_s = math.pi / 30
     figures = EngineFigures(
@@ -277,6 +324,10 @@ def engine_figures(powertrain: Powertrain) -> tuple[EngineFigures, np.ndarray]:
 def rolling_radius(radius, load, static, car):
     """Effective rolling radius (m) of a wheel under `load` (N), `radius` being the one at its `static` load.
 
+    Parameters
+    ----------
+    load, static : wheel load now and at rest (N).
+
     Notes
     -----
     R_e(F_z) = R_e(F_s) - (F_z0/C_z) [D (atan(B F_z/F_z0) - atan(B F_s/F_z0)) + F (F_z - F_s)/F_z0], plus the straight
@@ -292,18 +343,39 @@ def rolling_radius(radius, load, static, car):
 
 @compiled
 def wheel_loads(speed, ax, ay, car):
-    """`loads_on_road` on a level road, with front and rear in step."""
+    """`loads_on_road` on a level road, with front and rear in step.
+
+    Parameters
+    ----------
+    speed : m/s.
+    ax, ay : m/s2, forward and left positive.
+    car : `CarFigures`.
+    """
     return loads_on_road(speed, ax, ay, ay, STANDARD_GRAVITY_M_S2, car)
 
 
 @compiled
 def loads_on_road(speed, ax, ay, ay_rear, vertical, car):
-    """(F_z front left, front right, rear left, rear right) in N; a lifted wheel hands its share to the other axle.
+    """Wheel loads, quasi-static; a lifted wheel hands its share to the other axle.
 
-    Quasi-static: longitudinal m a_x h / L, lateral m a_y h / track split by the rear load-transfer fraction, downforce
-    split by its front share; drag acts at the height of the road. `ax`, `ay` and `vertical` are specific forces (tyre
-    force over mass, m/s2) along the car's own axes, so grade and bank are in them; `ay_rear` is `ay` as late as the
-    rear follows it. A cross weight is a roll moment that the axles hold against each other.
+    Parameters
+    ----------
+    speed : for the downforce (m/s).
+    ax, ay : specific force (tyre force over mass, m/s2) along the car's own axes, forward and left positive: grade and
+        bank are in them.
+    ay_rear : `ay` as late as the rear follows it.
+    vertical : specific force upwards (m/s2); gravity on a level road.
+    car : `CarFigures`.
+
+    Returns
+    -------
+    tuple : front left, front right, rear left, rear right (N), never below 0.
+
+    Notes
+    -----
+    Longitudinal m a_x h / L, lateral m a_y h / track split by the rear load-transfer fraction, downforce split by its
+    front share; drag acts at the height of the road. A cross weight is a roll moment that the axles hold against each
+    other.
     """
     length = car.front + car.rear
     weight, lift = car.mass * vertical, car.downforce * speed * speed

@@ -42,7 +42,13 @@ def lock_figures(lock: LockParameters) -> LockFigures:
 
 @compiled
 def ramp_torque(input_torque, before, lock):
-    """What the ramps add to M (N.m) at a case torque (N.m); `before` is what they added the step before.
+    """What the ramps add to M (N.m).
+
+    Parameters
+    ----------
+    input_torque : of the case (N.m), drive positive.
+    before : what they added the step before (N.m).
+    lock : `LockFigures`.
 
     Notes
     -----
@@ -58,7 +64,15 @@ def ramp_torque(input_torque, before, lock):
 
 @compiled
 def sliding_capacity(input_torque, temperature, lock, before=0.0):
-    """M (N.m) of packs that slip fast, at the given case torque (N.m) and temperature (degC); `before` as above."""
+    """M (N.m) of packs that slip fast.
+
+    Parameters
+    ----------
+    input_torque : of the case (N.m), drive positive.
+    temperature : of the packs (degC).
+    lock : `LockFigures`.
+    before : what the ramps added to M the step before (N.m).
+    """
     ramps = ramp_torque(input_torque, before, lock)
     torque = max(lock.preload, ramps) if lock.outside > 0.5 else lock.preload + ramps
     return torque * max(0.1, 1.0 - lock.fade * (temperature - lock.reference))
@@ -78,6 +92,9 @@ def step_axle(
     before : sum of both wheel speeds at the start of the step (rad/s).
     hubs, twist : speed difference in the packs, left minus right, at the start of the step (rad/s), and how far the
         left halfshaft is wound up more than the right one (rad). With rigid shafts the packs turn with the wheels.
+    temperature : of the packs (degC).
+    dt : s.
+    lock : `LockFigures`.
     ramps : what the ramps added to M at the start of the step (N.m).
 
     Returns
@@ -159,7 +176,15 @@ Forces = namedtuple(
 
 @compiled
 def map_torque(speed, column, table, step):
-    """Engine torque (N.m) at engine speed (rad/s): column 0 at full throttle, 1 with the throttle closed."""
+    """Engine torque at the crank (N.m), linear between the rows of the table and beyond its end.
+
+    Parameters
+    ----------
+    speed : engine speed (rad/s); below 0 counts as 0.
+    column : 0 at full throttle, 1 with the throttle closed.
+    table : (n, 2) as `plain_car.engine_figures` gives it.
+    step : between its rows (rad/s).
+    """
     place = max(0.0, speed / step)
     i = min(int(place), len(table) - 2)
     return float(table[i, column]) + (place - i) * (float(table[i + 1, column]) - float(table[i, column]))
@@ -203,10 +228,18 @@ def _engine(state, controls, engine, table, dt):
 
 @compiled
 def step_car(state, controls, car, tyres, engine, table, lock, dt):
-    """(State, Forces) one step of `dt` seconds later.
+    """(State, Forces) one step later.
 
     Wheel spin, longitudinal slip and the differential are solved together, implicitly and linearised; the body is
-    stepped with the forces so found (semi-implicit Euler, first order in dt). `controls.clutch` is 0 during a shift.
+    stepped with the forces so found (semi-implicit Euler, first order in dt).
+
+    Parameters
+    ----------
+    state, controls : of now; `controls.clutch` is 0 during a shift, and `controls.brake` the torque of all four brakes.
+    tyres : front and rear `TyreFigures`.
+    engine, table : as `plain_car.engine_figures` gives them.
+    lock : `LockFigures`.
+    dt : s.
     """
     even = loads_on_road(state.vx, state.ax_lag, state.ay_lag, state.ay_lag_rear, controls.vertical, car)
     loads = (
@@ -357,7 +390,13 @@ def rolling_state(
     *, car: CarFigures, speed_m_s: float, x_m: float = 0.0, y_m: float = 0.0, heading_rad: float = 0.0,
     temperature_degC: float = 60.0,
 ) -> State:  # fmt: skip
-    """A car that rolls straight ahead at `speed_m_s` with free wheels and no engine torque."""
+    """A car that rolls straight ahead with free wheels and no engine torque.
+
+    Parameters
+    ----------
+    x_m, y_m, heading_rad : where, in the circuit's plan.
+    temperature_degC : of the differential.
+    """
     spins = (speed_m_s / r for r in (car.r_fl, car.r_fr, car.r_rl, car.r_rr))
     at_start = (float(x_m), float(y_m), float(heading_rad), float(speed_m_s), 0.0, 0.0, *spins)
     return State._make((*at_start, *([0.0] * 19), float(temperature_degC)))

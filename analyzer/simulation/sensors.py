@@ -102,6 +102,13 @@ def tooth_speed(
     Parameters
     ----------
     angle_rad : (n,) true wheel angle at every `step_s`, first at time `step_s`.
+    at_s : (m,) times of the reports, rising.
+    tooth_error : standard deviation of a tooth's place over the pitch.
+    timer_s : step of the timer that dates the edges.
+
+    Returns
+    -------
+    ndarray : (m,).
 
     Notes
     -----
@@ -135,9 +142,11 @@ def sensed_log(
 
     Parameters
     ----------
-    truth : one row per log sample, with the columns `session.simulate_session` describes.
+    truth : one row per log sample, with the columns `simulated_session.simulate_session` describes.
     angles_rad : (n, 4) wheel angles at every `step_s`.
     radii_m : (4,) radii that the logger was given, before its calibration error.
+    steering_ratio : steering-wheel angle over road-wheel angle; the log has the former.
+    sensors : what is logged, how fast, and how wrong.
     """
     n, time = len(truth), truth["time"].to_numpy()
     # its own, so that bumps leave every other draw as it is
@@ -196,6 +205,14 @@ def sensed_log(
 
 def felt_accelerations(truth: pd.DataFrame, sensors: Sensors) -> tuple[np.ndarray, np.ndarray]:
     """Specific force (m/s2) along and across the axes of the sensor unit, before filter, zero and noise.
+
+    Parameters
+    ----------
+    truth : one row per log sample, with the columns `simulated_session.simulate_session` describes.
+
+    Returns
+    -------
+    tuple : forward and left positive, (n,) each.
 
     Notes
     -----

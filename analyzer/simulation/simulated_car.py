@@ -122,7 +122,17 @@ class Grip(Options):
     grip_step_percent: float = option("grip_step_percent")
 
     def factors(self, distance_m: np.ndarray, length_m: float) -> tuple[np.ndarray, np.ndarray]:
-        """Factors on friction and stiffness at each distance of a session of `length_m`."""
+        """Factors on friction and stiffness along a session.
+
+        Parameters
+        ----------
+        distance_m : (n,) from its start.
+        length_m : of the session, for what happens half-way.
+
+        Returns
+        -------
+        tuple : (n,) each.
+        """
         cold = np.exp(-distance_m / self.warm_up_m)
         late = np.clip((distance_m - 0.5 * length_m) / 50.0, 0.0, 1.0)
         friction = (1 - self.cold_grip_percent / 100 * cold) * (1 + self.grip_step_percent / 100 * late)
@@ -194,7 +204,12 @@ class LockParameters(Options):
 
     def locking_torque(self, input_torque_Nm: float) -> float:
         """M (N.m) of the slipping packs at the reference temperature, midway between rising and falling torque;
-        infinite for a spool."""
+        infinite for a spool.
+
+        Parameters
+        ----------
+        input_torque_Nm : sum of both wheels' torques, drive positive.
+        """
         if self.kind == "open":
             return 0.0
         if self.kind == "spool":

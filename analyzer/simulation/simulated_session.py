@@ -71,10 +71,15 @@ def simulate_session(
 
     Parameters
     ----------
-    manoeuvre : `laps`; `slow_lap` for slow laps with throttle pulses in the corners; `circles` for slow circles of
-        `radii_m` both ways with throttle pulses on a paved area, which need neither circuit nor laps.
+    car : what it weighs and measures; its own tyre figures are not looked at, `tyre` has those that it drives on.
+    laps : whole flying laps; not looked at for `circles`.
     seed : of everything random; the driver's draws do not depend on the sensors', so the same seed with other
         sensors is the same drive.
+    tyre, sensors, driver, chassis, grip, road : None has the defaults, without nuisances.
+    powertrain : None is the default engine scaled to the car.
+    manoeuvre : `laps`; `slow_lap` for slow laps with throttle pulses in the corners; `circles` for slow circles of
+        `radii_m` both ways with throttle pulses on a paved area, which need neither circuit nor laps.
+    start_temperature_degC : of the differential.
 
     Returns
     -------
@@ -344,6 +349,11 @@ def write_table(table: pd.DataFrame, path: Path | str) -> None:
 def write_session(session: Session, path: Path | str, outputs: Outputs) -> None:
     """Write a session's log to `path` and its truth beside it. The truth says which log it is of: so a CSV, which can
     carry no mark, is known as halfshaft's own until somebody changes it.
+
+    Parameters
+    ----------
+    path : of the log; its ending says the format.
+    outputs : says what may be overwritten: only halfshaft's own files.
 
     Raises
     ------

@@ -112,7 +112,16 @@ class AxleEquations:
 
 
 def tyre_figures(value: Values, car: Car) -> Values:
-    """The rear tyres' figures, as `tyre.wheel_forces` takes them, for nuisance parameters `value`."""
+    """The rear tyres' figures, as `tyres.wheel_forces` takes them.
+
+    Parameters
+    ----------
+    value : nuisance parameters as `parameters.priors` names them; logarithms multiply the car file's figure.
+
+    Returns
+    -------
+    dict : floats, or (n,) where a parameter has a value for each sample.
+    """
     mass = car.mass_kg * np.exp(value["log_mass"])
     friction, stiffness = np.exp(value["log_friction"]), np.exp(value["log_slip_stiffness"])
     return dict(
@@ -170,7 +179,17 @@ class Given:
 
 
 def given_by(value: Values, inputs: AxleInputs, car: Car) -> Given:
-    """`Given` of the inputs, corrected by the nuisance parameters `value`."""
+    """`Given` of the inputs: measured channels with offsets, scales and the sensor's place taken off.
+
+    Parameters
+    ----------
+    value : nuisance parameters as `parameters.priors` names them, a float or (n,) each.
+    inputs : n samples.
+
+    Returns
+    -------
+    Given : speeds and yaw rate in units of the wheels (see the module), not true ones.
+    """
     mass = car.mass_kg * np.exp(value["log_mass"])
     turning = (inputs.yaw_rad_s - value["yaw_bias"]) * np.exp(value["log_yaw_scale"])
     yaw = turning * np.exp(-value["log_speed_scale"])
@@ -224,9 +243,24 @@ def given_by(value: Values, inputs: AxleInputs, car: Car) -> Given:
 
 
 def accelerations(value: Values, inputs: AxleInputs, yaw_rad_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Specific force at the centre of gravity along and across the car, (n,) each, from what the sensor reads where it
-    sits; `yaw_rad_s` (n,) is the true yaw rate. A change of speed that stands in for the sensor sits nowhere, and has
-    the scales of the clock and the wheels (`change_gain`).
+    """Specific force at the centre of gravity along and across the car, from what the sensor reads where it sits.
+
+    A change of speed that stands in for the sensor sits nowhere, and has the scales of the clock and the wheels
+    (`change_gain`).
+
+    Parameters
+    ----------
+    value : nuisance parameters; of them the sensor's place, turn, gains and zeros count.
+    inputs : n samples as logged.
+    yaw_rad_s : (n,) true yaw rate, left positive: without its zero and in the gyro's right scale.
+
+    Returns
+    -------
+    tuple : forward and left positive (m/s2), (n,) each.
+
+    Notes
+    -----
+    The module's two equations solved for a_x and a_y to first order.
     """
     measured, sideways = 1.0 - inputs.long_from_speed, 1.0 - inputs.lat_from_yaw
     squared, swing = yaw_rad_s**2, inputs.yaw_acc_rad_s2
@@ -259,18 +293,42 @@ class Balance:
 
 def published_fall(load: np.ndarray | float) -> np.ndarray:
     """Fall of the effective rolling radius over wheel load (over the mean static one), in the published form
-    D atan(B f) + F f, so scaled that its mean slope over the loads of cornering, `RADIUS_LOADS`, is one."""
+    D atan(B f) + F f, so scaled that its mean slope over the loads of cornering, `RADIUS_LOADS`, is one.
+
+    Parameters
+    ----------
+    load : wheel load over the mean static one (1), any shape.
+
+    References
+    ----------
+    Pacejka, Tyre and Vehicle Dynamics, 4.3.6 (form and figures from memory).
+
+    Examples
+    --------
+    Over the loads of cornering, 0.25 to 1.75 of the static one, it falls by 1.5, more of it on the light side:
+
+    >>> light, static, heavy = (float(published_fall(load)) for load in (0.25, 1.0, 1.75))
+    >>> round(heavy - light, 6), round(static - light, 2)
+    (1.5, 1.22)
+    """
     return RADIUS_SCALE * (RADIUS_D * np.arctan(RADIUS_B * load) + RADIUS_F * load)
 
 
 def published_steepness(load: np.ndarray) -> np.ndarray:
-    """Slope of `published_fall` against load."""
+    """Slope of `published_fall` against `load` (wheel load over the mean static one), of its shape."""
     return RADIUS_SCALE * (RADIUS_D * RADIUS_B / (1.0 + (RADIUS_B * load) ** 2) + RADIUS_F)
 
 
 def radius_shrink(given: Given, load_N: np.ndarray, static_N: float) -> np.ndarray:
-    """Share by which a wheel's effective rolling radius is smaller than at rest, of the shape of `load_N`.
+    """Share by which wheels' effective rolling radius is smaller than at rest, of the shape of `load_N`.
 
+    Parameters
+    ----------
+    load_N : (n,) or (wheels, n).
+    static_N : load of such a wheel at rest, where the share is 0.
+
+    Notes
+    -----
     With f the load over a quarter of the weight, fall (f - f_0) + bend [h(f) - h(f_0) - (f - f_0)], h `published_fall`:
     a straight line where bend is 0, the published form, steep on a light wheel, where it is `radius_fall`.
     """
@@ -280,18 +338,30 @@ def radius_shrink(given: Given, load_N: np.ndarray, static_N: float) -> np.ndarr
 
 
 def front_slip_stiffness(given: Given, load_N: np.ndarray) -> np.ndarray:
-    """What is left of the front tyres' longitudinal stiffness over load (n,) while the axle of `load_N` (n,) corners:
-    the similarity curve inverted for its lateral force."""
+    """What is left of the front tyres' longitudinal stiffness over load while the axle corners.
+
+    The similarity curve inverted for the axle's lateral force; the rear tyres' figures stand for the front ones'.
+
+    Parameters
+    ----------
+    load_N : (n,) of both front wheels together.
+
+    Returns
+    -------
+    ndarray : (n,) per unit slip; times a wheel's load it is that wheel's stiffness (N).
+    """
     tyre = given.tyre
     used = np.clip(np.abs(given.front_lateral_N) / (tyre["friction_y"] * load_N), 0.02, 0.97)
     return tyre["slip_stiffness"] * used / rho_at(used, tyre["shape"])
 
 
 def balance(state: np.ndarray, given: Given, car: Car, *, slopes: bool = True) -> Balance:
-    """The four equations at `state` (2, n), ground speed (m/s) and lateral slip; `equations` makes torques of it.
+    """The four equations at a state; `equations` makes torques of it.
 
     Parameters
     ----------
+    state : (2, n) ground speed at the middle of the rear axle (m/s, in units of the wheels) and lateral slip (1).
+    given : of the same n samples.
     slopes : whether to work out the slopes against the state, which take longer than the rest.
     """
     u, s = state
@@ -373,7 +443,19 @@ def balance(state: np.ndarray, given: Given, car: Car, *, slopes: bool = True) -
 
 
 def equations(state: np.ndarray, value: Values, inputs: AxleInputs, car: Car, *, slopes: bool = True) -> AxleEquations:
-    """The four equations at `state` (2, n) for nuisance parameters `value`."""
+    """The four equations at a state, and the torques that follow from it.
+
+    Parameters
+    ----------
+    state : (2, n) ground speed at the middle of the rear axle (m/s, in units of the wheels) and lateral slip (1).
+    value : nuisance parameters as `parameters.priors` names them, a float or (n,) each.
+    inputs : n samples.
+    slopes : whether to work out the slopes against the state; without, they are None.
+
+    Notes
+    -----
+    T = R F_x + R c_rr F_z + I_w dw/dt at each wheel, as the module has it.
+    """
     given = given_by(value, inputs, car)
     found = balance(state, given, car, slopes=slopes)
     forces, (load_l, load_r), (demand_x, demand_y) = found.forces, found.load_N, found.demand_N

@@ -208,7 +208,12 @@ class Derivatives:
         self._found: dict[str, np.ndarray] = {}
 
     def by(self, name: str) -> ParameterSlopes:
-        """Derivatives by a parameter."""
+        """Derivatives by one parameter, the state staying put.
+
+        Parameters
+        ----------
+        name : a parameter of `value`: by `MOVES` if it is there, else by a finite difference over `STEP`.
+        """
         if name in MOVES:
             moved = MOVES[name](self)
             parts = [rate * self._by_figure(figure) for figure, rate in moved.items()]

@@ -30,14 +30,23 @@ class AxleSolution:
     normal: Entries
 
     def state_shift(self, gradient: np.ndarray) -> np.ndarray:
-        """Change of the state (2, ..., n) that answers a change of residuals with slopes' product `gradient` (2, ...,
-        n)."""
+        """Change of the state that answers a change of the residuals.
+
+        Parameters
+        ----------
+        gradient : (2, ..., n) sum over the equations of their slope against u and s times the change of each residual.
+
+        Returns
+        -------
+        ndarray : (2, ..., n) of u (m/s) and s: -N^-1 times `gradient`, N the Gauss-Newton matrix.
+        """
         return _newton_step(self.normal, gradient)
 
     @property
     def difference_variance(self) -> np.ndarray:
-        """Variance (n,) of the torque difference from the three equations' own errors (N2 m2): a' N^-1 a, N the
-        Gauss-Newton matrix, a the difference's slopes. Large where a wheel slides and the front wheels say little."""
+        """Variance (n,) of the torque difference from the four equations' own errors (N2 m2): a' N^-1 a, N the
+        Gauss-Newton matrix, a the difference's slopes. Large where a wheel slides and the front wheels say little.
+        """
         slope = self.at.difference_slope
         return -(slope * self.state_shift(slope)).sum(axis=0)
 
@@ -47,7 +56,13 @@ class AxleSolution:
 
 
 def put_together(where: np.ndarray, there: AxleSolution, elsewhere: AxleSolution) -> AxleSolution:
-    """The samples of two solutions in one: those of `there` at `where` (bool (n,)), the others in between."""
+    """The samples of two solutions in one.
+
+    Parameters
+    ----------
+    where : (n,) bool of the whole.
+    there, elsewhere : solutions of the samples where it is True, and where it is False, each in order.
+    """
 
     def placed(values: np.ndarray, others: np.ndarray) -> np.ndarray:
         every = np.empty((*values.shape[:-1], len(where)), values.dtype)
@@ -65,7 +80,17 @@ def _each_array(change: Callable[..., np.ndarray], *solutions: AxleSolution) -> 
 
 
 def rolling_freely(value: Values, inputs: AxleInputs, car: Car) -> np.ndarray:
-    """State (2, n) of an axle that follows the front wheels and has only its lateral force to carry: where to begin."""
+    """State of an axle that follows the front wheels and has only its lateral force to carry: where to begin.
+
+    Parameters
+    ----------
+    value : nuisance parameters as `parameters.priors` names them, a float or (n,) each.
+    inputs : n samples.
+
+    Returns
+    -------
+    ndarray : (2, n) ground speed (m/s, in units of the wheels) and lateral slip (1).
+    """
     return _rolling_freely(given_by(value, inputs, car), car)
 
 
@@ -98,6 +123,7 @@ def solve(
     value : nuisance parameter -> its value, or one for each sample (n,), as `parameters.priors` names them.
     inputs : n samples.
     start : (2, n) ground speed (m/s) and lateral slip to begin from.
+    iterations : steps at most; a sample leaves earlier once a step is under `SETTLED`.
     """
     if len(inputs) > BLOCK:
         blocks = [slice(i, i + BLOCK) for i in range(0, len(inputs), BLOCK)]

@@ -176,7 +176,7 @@ class Car(Settings):
 
     @property
     def load_figures(self) -> dict[str, float]:
-        """The car's figures as `loads.wheel_loads` takes them."""
+        """The car's figures as `tyres.wheel_loads` takes them."""
         return dict(
             mass_kg=self.mass_kg,
             wheelbase_m=self.wheelbase_m,
@@ -195,25 +195,51 @@ class Car(Settings):
         return float(np.radians(self.roll_gradient_deg_per_g))
 
     def radius_fall(self, silent: float, silent_sd: float) -> tuple[float, float]:
-        """Relative fall of the rolling radius per mean static wheel load: value and standard deviation."""
+        """Relative fall of the rolling radius per mean static wheel load (1): value and standard deviation.
+
+        Parameters
+        ----------
+        silent, silent_sd : the answer where the car file does not state it.
+        """
         stated = self.rolling_radius_load_percent
         if stated is None:
             return silent, silent_sd
         return stated / 100, self.uncertainty.rolling_radius_load_percent / 100 / np.sqrt(3)
 
     def sensor_place(self, axis: str, silent_sd_m: float) -> tuple[float, float]:
-        """Place of the accelerometer along `axis`, `x` or `y` (m): value and standard deviation."""
+        """Place of the accelerometer from the centre of gravity (m): value and standard deviation.
+
+        Parameters
+        ----------
+        axis : `x`, forward positive, or `y`, left positive.
+        silent_sd_m : standard deviation about 0 where the car file does not state it.
+        """
         stated = self.accelerometer_x_m if axis == "x" else self.accelerometer_y_m
         if stated is None:
             return 0.0, silent_sd_m
         return stated, self.uncertainty.accelerometer_place_m / np.sqrt(3)
 
     def roll_lean(self, silent: float, silent_sd: float) -> tuple[float, float]:
-        """What gravity adds to the lateral accelerometer's reading, as a share of it: value and standard deviation."""
+        """What gravity adds to the lateral accelerometer's reading, as a share of it (1): value and standard deviation.
+
+        Parameters
+        ----------
+        silent, silent_sd : the answer where the car file has no roll gradient, or one of 0.
+
+        Notes
+        -----
+        A body that rolls by G rad per g shows the sensor G times the acceleration; 0 of a sensor that does not lean,
+        and midway, with the deviation of either, where the file does not say whether it does.
+        """
         return self._lean(self.roll_gradient_deg_per_g or None, silent, silent_sd)
 
     def pitch_lean(self, silent: float, silent_sd: float) -> tuple[float, float]:
-        """The same along the car."""
+        """The same along the car, by the pitch gradient.
+
+        Parameters
+        ----------
+        silent, silent_sd : the answer where the car file has no pitch gradient; a stated 0 is an answer.
+        """
         return self._lean(self.pitch_gradient_deg_per_g, silent, silent_sd)
 
     def _lean(self, gradient_deg_per_g: float | None, silent: float, silent_sd: float) -> tuple[float, float]:

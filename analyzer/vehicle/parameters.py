@@ -51,6 +51,16 @@ def priors(
     The tyre's deviations span racing tyres (common practice, no source) and what published tyres differ by: slip
     stiffness over load falls or rises with load (SAE 870421's rises by 0.2 per doubling), the effective radius is a
     tenth of a per cent smaller at twice the load, shape is 1.3 across and 1.65 along. The car's come from the car file.
+
+    Parameters
+    ----------
+    sensors : what the log measured; the parameters of a channel that it put together are as good as fixed
+        (`UNUSED_SD`).
+    long_bias_sd_m_s2 : how sure calibration left the zero along the car (one standard deviation).
+
+    Returns
+    -------
+    tuple : always the same names in the same order, whatever was measured.
     """
     tyre, sure = car.tyre, car.uncertainty
     per_cent = lambda p: np.log1p(p / 100)  # noqa: E731

@@ -121,6 +121,10 @@ class WheelForces:
 def peak_rho(shape: float) -> float:
     """rho at the peak of f, for a shape c between 1 and 2 (1): c tan(pi / 2c).
 
+    Parameters
+    ----------
+    shape : c; the larger, the earlier and sharper the peak.
+
     Examples
     --------
     >>> round(float(peak_rho(1.5)), 3)
@@ -130,7 +134,12 @@ def peak_rho(shape: float) -> float:
 
 
 def rho_at(share: np.ndarray, shape: float) -> np.ndarray:
-    """rho below the peak at which f is `share` (n,), -1 to 1: c tan(asin(share) / c).
+    """rho below the peak at which f has a value: c tan(asin(share) / c).
+
+    Parameters
+    ----------
+    share : value of f, -1 to 1, any shape; rho has its sign and shape.
+    shape : c, between 1 and 2.
 
     Examples
     --------
@@ -159,7 +168,13 @@ def _gain(k_x: np.ndarray, k_y: np.ndarray, shape: float) -> tuple[np.ndarray, n
 
 
 def gain_and_slopes(k_x: np.ndarray, k_y: np.ndarray, shape: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """f(rho) / rho, its slope against rho over rho, and its slope against the shape, (n,) each."""
+    """f(rho) / rho, its slope against rho over rho, and its slope against the shape, each of the arguments' shape.
+
+    Parameters
+    ----------
+    k_x, k_y : normalised slips of the module's text (1); rho is their length.
+    shape : c, 1 < c < 2.
+    """
     rho, gain, curve = _gain(k_x, k_y, shape)
     angle = np.arctan(rho / shape)
     by_shape = np.cos(shape * angle) * (angle - (rho / shape) / (1 + (rho / shape) ** 2)) / rho

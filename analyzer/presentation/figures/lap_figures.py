@@ -140,7 +140,13 @@ DIRECTIONS = 24
 
 
 def number_corners(figure: go.Figure, analysis: Analysis, x: np.ndarray, y: np.ndarray) -> None:
-    """Write the numbers; x and y (n,) in m, NaN where nothing is drawn."""
+    """Write each corner's number beside its apex on a map.
+
+    Parameters
+    ----------
+    figure : gets annotations.
+    x, y : (n,) path of the analysis (m), NaN where nothing is drawn.
+    """
     path = np.column_stack([x, y])
     drawn = path[np.isfinite(path).all(axis=1)]
     if not len(drawn):
@@ -218,7 +224,16 @@ SHAPES = {
 
 
 def mark_findings(figure: go.Figure, analysis: Analysis, x: np.ndarray, y: np.ndarray, *, mode: str = "light") -> None:
-    """A trace a kind; x and y (n,) in m are the path. Customdata: log time (s), lap, corner and the finding's index."""
+    """Mark findings on a map, a trace a kind, the `MOST_MARKS` worst.
+
+    Customdata of a mark: log time (s), lap, corner and the finding's index.
+
+    Parameters
+    ----------
+    figure : gets the traces.
+    x, y : (n,) path of the analysis (m).
+    mode : `light` or `dark`.
+    """
     for kind, name in KIND_NAMES.items():
         worst = enumerate(analysis.findings[:MOST_MARKS])
         found = {k: f for k, f in worst if f.kind == kind and f.is_placed}

@@ -51,7 +51,14 @@ def styled(figure: go.Figure, *, height: int, mode: str = "light") -> go.Figure:
 
 
 def add_band(figure: go.Figure, x: ArrayLike, lower: ArrayLike, upper: ArrayLike, *, fill: str, **look: Any) -> None:
-    """Shade between `lower` and `upper` over `x`, (n,) each; `look` is what else plotly is to know (name, legend)."""
+    """Shade between two curves.
+
+    Parameters
+    ----------
+    x, lower, upper : (n,).
+    fill : colour, as plotly writes it.
+    **look : what else plotly is to know (name, legend).
+    """
     at, low, high = (np.asarray(values, float) for values in (x, lower, upper))
     figure.add_scatter(
         x=np.concatenate([at, at[::-1]]),
@@ -100,8 +107,15 @@ def add_stretch(
     band: dict[str, Any],
     **look: Any,
 ) -> None:
-    """A piece of a curve `y` over `x` between `lower` and `upper`, (n,) each: a line in its band, or, of one point,
-    of which neither can be drawn, a mark with a bar; `band` and `look` are what else plotly is to know of the two."""
+    """A piece of a curve with its band: a line, or, of one point, of which neither can be drawn, a mark with a bar.
+
+    Parameters
+    ----------
+    x, y, lower, upper : (n,), n of 1 or more.
+    line : of the curve, as plotly has it; its `color` is the mark's as well.
+    fill : colour of the band.
+    band, **look : what else plotly is to know of the band and of the curve.
+    """
     at, value, low, high = (np.asarray(values, float) for values in (x, y, lower, upper))
     if len(at) > 1:
         add_band(figure, at, low, high, fill=fill, **band)
