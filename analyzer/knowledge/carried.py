@@ -13,10 +13,12 @@ with these; the error of the curve fell from 31 to 30 % rms.
 """
 
 from collections.abc import Mapping
-
-import numpy as np
+from typing import TYPE_CHECKING
 
 from analyzer.errors import InputError
+
+if TYPE_CHECKING:
+    import numpy as np
 
 TYRE = {
     "log_friction": 0.10,
@@ -95,7 +97,7 @@ def ended(one: Mapping[str, str], other: Mapping[str, str]) -> frozenset[str]:
     return frozenset().union(*(names for what, names in ENDS.items() if one.get(what, "") != other.get(what, "")))
 
 
-def wandering(names: tuple[str, ...]) -> np.ndarray:
+def wandering(names: tuple[str, ...]) -> "np.ndarray":
     """How far unknowns wander from run to run, one standard deviation, in the unit of each.
 
     Parameters
@@ -106,4 +108,6 @@ def wandering(names: tuple[str, ...]) -> np.ndarray:
     -------
     ndarray : (p,), infinite for what is not the car's.
     """
+    import numpy as np  # a logbook is listed without it
+
     return np.array([WANDERING.get(name, np.inf) for name in names])

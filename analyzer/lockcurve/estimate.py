@@ -1,8 +1,10 @@
 """What the measured lock curve is: parameters with intervals, points, and what only bounds it."""
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-import numpy as np
+if TYPE_CHECKING:  # a logbook lists its preloads without numpy
+    import numpy as np
 
 
 @dataclass(frozen=True)
@@ -46,7 +48,7 @@ class LockCurveEstimate:
     drive_supported: bool
     coast_supported: bool
     points: tuple[CurvePoint, ...]
-    replicates: np.ndarray
+    replicates: "np.ndarray"
     budget: dict[str, dict[str, float]]
     slipping_count: int
     locked_count: int

@@ -25,7 +25,7 @@ def _classes(hint: Any, found: dict[str, type]) -> dict[str, type]:
         found[hint.__name__] = hint
     if isinstance(hint, type) and dataclasses.is_dataclass(hint) and hint.__name__ not in found:
         found[hint.__name__] = hint
-        for inner in typing.get_type_hints(hint).values():
+        for inner in typing.get_type_hints(hint, localns={"np": np}).values():
             _classes(inner, found)
     return found
 

@@ -46,6 +46,7 @@ APPLICATION_ID = 0x68736C62  # marks the database as a logbook's, so that no oth
 PLACES = (*(f"files/{kind}" for kind in KINDS), "parquet", "results")
 LONGEST, KEPT_AT_THE_END = 120, 40  # letters of a name: its date leads, its kind ends it
 _ID = re.compile(r"[0-9a-f]{16}")
+_PLAIN = re.compile(rf"(?!\.)[\w.\-]{{1,{LONGEST}}}")  # what `safe_name` leaves as it is
 
 
 def is_id(text: str) -> bool:
@@ -70,7 +71,7 @@ def checked(name: str) -> str:
     ------
     InputError : not a plain file name.
     """
-    if safe_name(name) != name:
+    if not _PLAIN.fullmatch(name):
         raise InputError(f"the logbook names a file {name!r}, which is no file name; restore a copy of the logbook.")
     return name
 

@@ -147,10 +147,9 @@ class Store:
         found = []
         for place in ("files", *PLACES):
             folder = self.folder / place
-            for path in sorted(folder.iterdir()) if folder.is_dir() else ():
-                inside = path.relative_to(self.folder).as_posix()
-                if inside not in named and inside not in PLACES:
-                    found.append(path)
+            for name in sorted(os.listdir(folder)) if folder.is_dir() else ():
+                if f"{place}/{name}" not in named and f"{place}/{name}" not in PLACES:
+                    found.append(folder / name)
         return [*found, *self.placing.strangers()]
 
     def tidy(self) -> list[tuple[Path, Path]]:

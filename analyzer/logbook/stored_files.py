@@ -202,6 +202,6 @@ def stored_file(store: Store, row: sqlite3.Row) -> StoredFile:
         row["sha256"],
         row["content_sha256"],
         row["size_bytes"],
-        path=store.folder.joinpath("files", kind, file_id, checked(row["name"])),
-        parquet=store.folder.joinpath("parquet", f"{file_id}.parquet") if row["parquet"] else None,
+        path=store.folder / f"files/{kind}/{file_id}/{checked(row['name'])}",
+        parquet=store.folder / f"parquet/{file_id}.parquet" if row["parquet"] else None,
     )
