@@ -10,6 +10,7 @@ in the draws of both and cancel in the difference.
 Runs as the joint fit sees them: its logs, and afterwards each run's axle with the one tyre that all share.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,7 +18,6 @@ import numpy as np
 from analyzer.analysis import Analysis, PhaseResult, phase_results
 from analyzer.comparison.compared_runs import CornerMatch, Run, circles, match_circles, match_corners, places
 from analyzer.comparison.joint import JointFit, JointLog
-from analyzer.findings.counterfactual import Judge
 from analyzer.findings.find_all import find_all, find_in
 from analyzer.findings.finding import Finding
 from analyzer.lockcurve.estimate import LockCurveEstimate
@@ -28,7 +28,7 @@ from analyzer.lockcurve.unknowns import Owner
 from analyzer.signals.kinematics import require_slip
 from analyzer.signals.session import Sensors
 from analyzer.vehicle.axle import AxleInputs, equations
-from analyzer.vehicle.axle_slopes import STEP
+from analyzer.vehicle.axle_slopes import STEP, Derivatives
 from analyzer.vehicle.axle_solution import solve
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.parameters import Prior
@@ -51,37 +51,61 @@ def run_errors(run: Run, k: int, joint: JointFit, phases: tuple[PhaseResult, ...
     value, names = problem.values(joint.fit.theta, k), problem.unknowns.names
     observed, car = run.observed(), run.analysis.car
     time = run.analysis.signals.time_s[observed.index]
-    within = np.array([(time >= p.start_s) & (time <= p.end_s) for p in phases], float).reshape(len(phases), len(time))
-    rows = np.flatnonzero(within.sum(axis=0))  # the others are in no mean
-    within = within[:, rows] / np.maximum(within.sum(axis=1, keepdims=True), 1.0)
-    inputs = observed.inputs.take(rows)
+    spans = [
+        slice(*(np.searchsorted(time, p.start_s, "left"), np.searchsorted(time, p.end_s, "right"))) for p in phases
+    ]
+    means = _Means.of(spans, len(time))
+    inputs = observed.inputs.take(means.rows)
     inward = np.array([1.0 if p.direction == "left" else -1.0 for p in phases])
     solution = solve(value, inputs, car)
     at, state = solution.at, solution.state
     slopes = {q: np.empty((len(phases), len(names))) for q in ("transfer_torque_Nm", "inside_slip", "kinematic_lock")}
-    lock = _kinematic_lock(value, inputs, car, within)
+    lock = _kinematic_lock(value, inputs, car, means)
+    derivatives = Derivatives(state, value, inputs, car)
     for j, name in enumerate(names):
         moved = value | {name: value[name] + STEP}
-        residual = (equations(state, moved, inputs, car, slopes=False).residual - at.residual) / STEP
-        shift = solution.state_shift((at.slope * residual).sum(axis=1))
+        shift = solution.state_shift((at.slope * derivatives.by(name).residual).sum(axis=1))
         there = equations(state + STEP * shift, moved, inputs, car, slopes=False)
-        slopes["transfer_torque_Nm"][:, j] = inward * (within @ (there.torque_difference_Nm - at.torque_difference_Nm))
-        slip = (there.slip - at.slip) @ within.T
+        slopes["transfer_torque_Nm"][:, j] = inward * means(there.torque_difference_Nm - at.torque_difference_Nm)
+        slip = means(there.slip - at.slip)
         slopes["inside_slip"][:, j] = np.where(inward > 0, slip[0], slip[1])
-        slopes["kinematic_lock"][:, j] = _kinematic_lock(moved, inputs, car, within) - lock
+        slopes["kinematic_lock"][:, j] = _kinematic_lock(moved, inputs, car, means) - lock
     drawn = problem.unknowns.parameters(joint.spread.draws, problem.logs[k])
     off = drawn - np.array(list(value.values()))
     return {quantity: slope / STEP @ off.T for quantity, slope in slopes.items()}
 
 
-def _kinematic_lock(value: dict[str, float], inputs: AxleInputs, car: Car, within: np.ndarray) -> np.ndarray:
+@dataclass(frozen=True)
+class _Means:
+    """Means over phases, by the rows that are in any of them: row numbers, and where each phase begins and stops."""
+
+    rows: np.ndarray
+    first: np.ndarray
+    stop: np.ndarray
+
+    @classmethod
+    def of(cls, spans: Sequence[slice], count: int) -> "_Means":
+        within = np.zeros(count, bool)
+        for span in spans:
+            within[span] = True
+        before = np.concatenate([[0], np.cumsum(within)])
+        ends = np.array([(span.start, span.stop) for span in spans], int).reshape(-1, 2)
+        return cls(np.flatnonzero(within), before[ends[:, 0]], before[ends[:, 1]])
+
+    def __call__(self, values: np.ndarray) -> np.ndarray:
+        """(..., phases) of values (..., rows); 0 where a phase has no row."""
+        sums = np.cumsum(np.concatenate([np.zeros((*values.shape[:-1], 1)), values], axis=-1), axis=-1)
+        return (sums[..., self.stop] - sums[..., self.first]) / np.maximum(self.stop - self.first, 1)
+
+
+def _kinematic_lock(value: dict[str, float], inputs: AxleInputs, car: Car, means: _Means) -> np.ndarray:
     """(phases,) as `phase_results` has it: one less the mean speed difference over its free-rolling value."""
     scale = np.exp(value["rear_left_right_scale"] / 2)
     yaw = (inputs.yaw_rad_s - value["yaw_bias"]) * np.exp(value["log_yaw_scale"] - value["log_speed_scale"])
-    free = within @ (-yaw * car.rear_track_m)
+    free = means(-yaw * car.rear_track_m)
     found = np.full(len(free), np.nan)
     turning = np.abs(free) > 1e-3
-    found[turning] = 1 - (within @ (inputs.left_m_s * scale - inputs.right_m_s / scale))[turning] / free[turning]
+    found[turning] = 1 - means(inputs.left_m_s * scale - inputs.right_m_s / scale)[turning] / free[turning]
     return np.nan_to_num(found)
 
 
@@ -207,8 +231,8 @@ def shared_view(run: Run, k: int, joint: JointFit, match: CornerMatch) -> Shared
     axle = session_state(joint.fit, joint.spread, run.observed(), analysis.signals, analysis.car, log=k)
     rows = phase_results(analysis.signals, analysis.corners, axle, None)
     estimate = side_estimate(joint, run.side)
-    judge = Judge(joint.fit, joint.spread, run.observed(), analysis.signals, axle, analysis.car, log=k)
-    found = find_all([find_in(analysis.signals, analysis.corners, axle, estimate, analysis.car, judge=judge)])
+    # what happened is counted; whose it was, the analysis of each log says
+    found = find_all([find_in(analysis.signals, analysis.corners, axle, estimate, analysis.car)])
     numbers = match.numbers
     phases = tuple(replace(r, corner=numbers[r.corner]) for r in rows if run.counts(r.lap) and r.corner in numbers)
     return SharedView(
