@@ -30,7 +30,7 @@ from analyzer.lockcurve.uncertainty import Spread
 from analyzer.signals.session import Signals
 from analyzer.signals.timebase import low_pass
 from analyzer.vehicle.axle import AxleEquations, tyre_figures
-from analyzer.vehicle.axle_solution import solve
+from analyzer.vehicle.axle_solution import BLOCK, solve
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.tyres import LEAST_FACTOR, envelope
 
@@ -171,15 +171,17 @@ class Judge:
         rng = np.random.default_rng(0)
         centre = self._asked_and_could(problem.values(self.fitted.theta, self.log), best.at, rows, inertia[0])
         values = [problem.values(theta, self.log) for theta in self.drawn.draws[:DRAWS]]
-        # all draws at once, each with the rows of all spins
-        many = {name: np.repeat([value[name] for value in values], len(rows)) for name in values[0]}
-        again = np.tile(np.arange(len(rows)), len(values))
-        near = solve(many, inputs.take(again), self.car, start=best.state[:, again], iterations=NEAR_ITERATIONS)
         draws = []
-        for k, value in enumerate(values):
-            at_draw = near.take(slice(k * len(rows), (k + 1) * len(rows))).at
-            share = np.clip(inertia[0] + inertia[1] * rng.standard_normal(), 0.0, 2.0)
-            draws.append(self._asked_and_could(value, at_draw, rows, share))
+        # as many draws at once, each with the rows of all spins, as a processor keeps close at hand
+        at_once = max(1, BLOCK // max(len(rows), 1))
+        for some in (values[k : k + at_once] for k in range(0, len(values), at_once)):
+            many = {name: np.repeat([value[name] for value in some], len(rows)) for name in some[0]}
+            again = np.tile(np.arange(len(rows)), len(some))
+            near = solve(many, inputs.take(again), self.car, start=best.state[:, again], iterations=NEAR_ITERATIONS)
+            for k, value in enumerate(some):
+                at_draw = near.take(slice(k * len(rows), (k + 1) * len(rows))).at
+                share = np.clip(inertia[0] + inertia[1] * rng.standard_normal(), 0.0, 2.0)
+                draws.append(self._asked_and_could(value, at_draw, rows, share))
         asked, could = (np.array([draw[k] for draw in draws]) for k in (0, 1))
         return [
             self._counterfactual(spin, rows[w], (asked[:, w], could[:, w]), [x[w] for x in centre]) if len(w) else None
