@@ -1,7 +1,8 @@
 """Throttle or differential: what each spin truly was, and what the findings say of it.
 
-`PYTHONPATH=tests python -m findings.causes [first seed] [sessions]` prints right, wrong and not clear over clear events
-of six cars, at full, half and a fifth of the log's rate and with minimum channels, and what flips between the copies.
+`PYTHONPATH=tests python -m findings.causes [first seed] [sessions] [file]` prints right, wrong and not clear over clear
+events of six cars, at full, half and a fifth of the log's rate and with minimum channels, and what flips between the
+copies. With a file (CSV) every spin is kept there for `findings.cause_limits`.
 Everything is invented; constants were set on seeds under 120 and are reported on others.
 
 Truth: at each sample the throttle asks F = (T_shaft - (J_case + 2 I_w) a/R)/R - rolling resistance of the rear tyres,
@@ -15,7 +16,7 @@ import tempfile
 from collections import Counter
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -23,7 +24,7 @@ import pandas as pd
 from accuracy.cases import CLUB, HEAVY, LIGHT, SOFT, STIFF, Case, analysed, invented_car
 from findings.sessions import true_spins
 
-from analyzer.errors import InputError
+from analyzer.errors import CannotTell, InputError
 from analyzer.findings.evidence import InsideSpin
 from analyzer.findings.finding import Finding
 from analyzer.simulation.circuit import generated_circuit
@@ -60,12 +61,14 @@ DRIVERS = (
 
 @dataclass(frozen=True)
 class Spin:
-    """A true spin. `share` is asked over possible, None where the side force alone is more than the tyres hold."""
+    """A true spin. `share` is asked over possible, `spun_up` the part of what was asked that spun up wheels and engine,
+    in the window of that share."""
 
     start_s: float
     end_s: float
     share: float
     felt: bool
+    spun_up: float
 
     @property
     def truth(self) -> str:
@@ -79,6 +82,7 @@ class Told:
     said: str | None
     probability: float | None
     share: float | None
+    spread: float | None = None  # standard deviation of the share's logarithm
 
 
 def drawn(seed: int) -> tuple[Case, Powertrain, Driver]:
@@ -220,6 +224,7 @@ def spins(case: Case, engine: Powertrain, session: Session) -> list[Spin]:
     outside = np.where(left, truth["slip_right"], truth["slip_left"])
     felt = (inside > FELT_SLIP) & (inside - outside > FELT_OVER) & (past > 0)
     asked = asked_N(case, engine, truth)
+    pushed = (truth["fx_rl"] + truth["fx_rr"]).to_numpy()
     window = max(1, round(WINDOW_S * rate))
     found = []
     for e in events:
@@ -227,8 +232,10 @@ def spins(case: Case, engine: Powertrain, session: Session) -> list[Spin]:
         width = min(window, len(rows))
         mean = lambda x, width=width: np.convolve(x, np.ones(width) / width, mode="valid")  # noqa: E731
         could = mean(possible_N(case, truth, rows))
-        share = float(np.max(mean(asked[rows]) / np.maximum(could, 1.0)))
-        found.append(Spin(e.start_s, e.end_s, share, bool(felt[rows].sum() / rate >= FELT_S)))
+        shares = mean(asked[rows]) / np.maximum(could, 1.0)
+        at = int(np.argmax(shares))
+        spun_up = 1 - float(mean(pushed[rows])[at] / max(mean(asked[rows])[at], 1.0))
+        found.append(Spin(e.start_s, e.end_s, float(shares[at]), bool(felt[rows].sum() / rate >= FELT_S), spun_up))
     return found
 
 
@@ -248,7 +255,21 @@ def said_of(spin: Spin, findings: list[Finding]) -> Told:
         return Told(None, None, None)
     evidence = max(over, key=overlap).evidence
     assert isinstance(evidence, InsideSpin)
-    return Told(str(evidence.foot_or_car), evidence.probability_car, evidence.asked_share)
+    known = evidence.asked_share is not None
+    spread = float(np.log(evidence.asked_share_upper / evidence.asked_share) / 1.96) if known else None
+    return Told(str(evidence.foot_or_car), evidence.probability_car, evidence.asked_share, spread)
+
+
+def as_table(rows: list[tuple[int, Spin, dict[str, Told]]]) -> pd.DataFrame:
+    """Every spin and what each copy of its log says, a row each."""
+    return pd.DataFrame(
+        [
+            {"session": seed, "spin": k, "true_share": spin.share, "felt": spin.felt, "spun_up": spin.spun_up}
+            | {"copy": name, **asdict(told)}
+            for k, (seed, spin, of) in enumerate(rows)
+            for name, told in of.items()
+        ]
+    )
 
 
 def told(seed: int, only: tuple[str, ...] = COPIES) -> list[tuple[int, Spin, dict[str, Told]]]:
@@ -262,8 +283,14 @@ def told(seed: int, only: tuple[str, ...] = COPIES) -> list[tuple[int, Spin, dic
     for name, log in copies(session):
         if name not in only:
             continue
-        with tempfile.TemporaryDirectory() as folder:
-            analysis = analysed(log, case.car, Path(folder))
+        try:
+            with tempfile.TemporaryDirectory() as folder:
+                analysis = analysed(log, case.car, Path(folder))
+        except CannotTell as why:  # a sound log, refused
+            print(f"{seed} {name}: {str(why)[:160]}", file=sys.stderr)
+            for of in said:
+                of[name] = Told(None, None, None)
+            continue
         found = [f for f in analysis.findings if f.kind == "inside_wheel_spin"]
         for spin, of in zip(true, said, strict=True):
             of[name] = said_of(spin, found)
@@ -273,6 +300,9 @@ def told(seed: int, only: tuple[str, ...] = COPIES) -> list[tuple[int, Spin, dic
 def table(rows: list[tuple[int, Spin, dict[str, Told]]]) -> str:
     """Right, wrong and not clear by copy, flips against the full log, and a reliability table."""
     clear = [r for r in rows if r[1].felt and r[1].truth != "between"]
+    told_of = lambda name, whose: [  # noqa: E731
+        r[2][name].said for r in clear if r[1].truth == whose and name in r[2] and r[2][name].said is not None
+    ]
     count = Counter(r[1].truth for r in clear)
     lines = [
         f"{len(rows)} true spins, {sum(r[1].felt for r in rows)} that a driver feels, of them clear: "
@@ -292,6 +322,14 @@ def table(rows: list[tuple[int, Spin, dict[str, Told]]]) -> str:
             f"| {name} | {len(got)} | {share(right)} | {share(len(got) - right - open_)} | {share(open_)} | {flipped} |"
         )
     known = [(t.probability, r[1].share < 1.0) for r in rows for t in r[2].values() if t.probability is not None]
+    lines += ["", "| copy | differential: right | wrong | throttle: right | wrong |", "|---|---|---|---|---|"]
+    for name in COPIES:
+        cells = []
+        for whose in ("car", "foot"):
+            of = told_of(name, whose)
+            counts = sum(s == whose for s in of), sum(s not in (whose, "cannot_tell") for s in of)
+            cells += [f"{count} of {len(of)}" for count in counts]
+        lines.append(f"| {name} | {' | '.join(cells)} |")
     lines += ["", "| probability said | spins | truly share < 1 |", "|---|---|---|"]
     for low, high in ((0, 0.05), (0.05, 0.2), (0.2, 0.5), (0.5, 0.8), (0.8, 0.95), (0.95, 1.01)):
         of = [truth for p, truth in known if low <= p < high]
@@ -300,11 +338,14 @@ def table(rows: list[tuple[int, Spin, dict[str, Told]]]) -> str:
     return "\n".join(lines)
 
 
-def main(first: int, count: int) -> None:
+def main(first: int, count: int, kept: str | None = None) -> None:
     with ProcessPoolExecutor(2) as workers:
         rows = [r for found in workers.map(told, range(first, first + count)) for r in found]
+    if kept is not None:
+        as_table(rows).to_csv(kept, index=False)
     print(table(rows))
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 100, int(sys.argv[2]) if len(sys.argv) > 2 else 36)
+    first, count, kept = (*sys.argv[1:], *("100", "36", None)[len(sys.argv) - 1 :])
+    main(int(first), int(count), kept)

@@ -8,7 +8,7 @@ from findings.causes import CLEAR, told
 from made_analysis import Made, MadeJudge, made_car, made_counterfactual, made_signals_and_axle
 from made_findings import made_evidence, made_finding
 
-from analyzer.findings.counterfactual import SURE, blamed, held_torque_Nm
+from analyzer.findings.counterfactual import SURE_CAR, SURE_FOOT, blamed, held_torque_Nm
 from analyzer.findings.evidence import Blame, CoastUndersteer, InsideSpin, OpenBecause
 from analyzer.findings.find_all import HABIT_LOG_ODDS, with_habits
 from analyzer.findings.finding import by_cause, by_corner, grouped
@@ -109,9 +109,9 @@ def test_sentence_and_advice_never_contradict_the_evidence():
         assert ("can't separate" in said) == (e.foot_or_car is Blame.OPEN)
         assert f"{100 * e.asked_share:.0f} % (" in said
         if e.foot_or_car is Blame.CAR:
-            assert e.probability_car >= SURE and e.asked_share < 1 and "more drive lock would not" not in do
+            assert e.probability_car >= SURE_CAR and e.asked_share < 1 and "more drive lock would not" not in do
         if e.foot_or_car is Blame.FOOT:
-            assert e.probability_car <= 1 - SURE and e.asked_share > 1 and "More drive lock would hold" not in do
+            assert e.probability_car <= 1 - SURE_FOOT and e.asked_share > 1 and "More drive lock would hold" not in do
         assert ("It cost" in said) == (e.lost_s >= 0.005)
         seen.add(e.foot_or_car)
     assert seen == set(Blame)
@@ -130,10 +130,10 @@ def test_a_slide_in_every_lap_speaks_for_the_differential_and_one_in_many_agains
 
 
 def test_no_habit_turns_a_verdict_round():
-    for probability, others in ((1 - SURE, {Blame.CAR}), (SURE, {Blame.FOOT}), (0.5, {Blame.CAR, Blame.FOOT})):
+    for probability, other in ((1 - SURE_FOOT, Blame.CAR), (SURE_CAR, Blame.FOOT)):
         for passes in (3, 50):
             (found,) = with_habits([made_finding(spin(probability), corner=4)], {4: passes})
-            assert found.evidence.foot_or_car not in others
+            assert found.evidence.foot_or_car is not other
     assert blamed(0.5) is Blame.OPEN
 
 
