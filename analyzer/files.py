@@ -31,6 +31,10 @@ _HTML_MARK = b'<meta name="generator" content="halfshaft '
 _HTML_HEAD_BYTES = 4096
 _TOML_MARK = re.compile(rb"# Written by halfshaft \S+ \(([0-9a-f]{16})\)[^\n]*\n")
 _MOST_LINKS = 40  # as Linux follows them, path_resolution(7)
+LOGBOOK_MARKER, LOGBOOK_DATABASE = "about-this-logbook.txt", "logbook.sqlite"  # either makes a folder a logbook
+# what a logbook fills by itself, below its folder
+_LOGBOOK_FOLDERS = {"files", "parquet", "results", "incoming", "lost"}
+_LOGBOOK_FILES = (LOGBOOK_MARKER, LOGBOOK_DATABASE, "opening.lock")
 
 
 # reading
@@ -157,13 +161,16 @@ class Outputs:
 
     Parameters
     ----------
-    inputs : files that the command reads; entries that are no file do no harm.
+    inputs : files that the command reads, and folders, of which it may read any file; other entries do no harm.
     overwrite : the user's word that other existing files may be replaced. Inputs stay refused.
+
+    A file that was written stays as it is until the command ends, and nothing goes into a logbook's own folders.
     """
 
     def __init__(self, inputs: Iterable[Path | str] = (), *, overwrite: bool = False) -> None:
         self._inputs = [Path(path) for path in inputs]
         self._overwrite = overwrite
+        self._written: set[str] = set()
 
     def require(self, path: Path | str, is_own: Callable[[Path], bool]) -> None:
         """Refuse a place that `write` would refuse, before minutes of work are spent on what goes there.
@@ -174,21 +181,30 @@ class Outputs:
 
         Raises
         ------
-        InputError : an input, a file that halfshaft did not write, a folder, or a folder that is missing or may not be
-            written.
+        InputError : an input, a file that halfshaft did not write, one of a logbook's own, a folder, or a folder that
+            is missing or may not be written.
         """
         path = Path(path)
         if _require_place(path) is None:
             return
+        require_outside_logbooks(path)
         read = next((other for other in self._inputs if same_file(path, other)), None)
         if read is not None:
             raise InputError(f"{path}: this command reads it (as {read}), so it stays as it is; name another file.")
-        if self._overwrite or not path.exists() or path.stat().st_size == 0 or is_own(path):
+        if spelling(path) in self._written:
+            raise InputError(f"{path}: this command has just written another output there; name two files.")
+        if not path.exists() or path.stat().st_size == 0 or is_own(path):
             return
-        raise InputError(
-            f"{path}: is there already, and is not a file that halfshaft wrote for this; name another, or say "
-            "--overwrite to replace it."
-        )
+        folder = next((other for other in self._inputs if _is_inside(path, other)), None)
+        if folder is not None:
+            raise InputError(
+                f"{path}: lies in {folder}, which this command reads, so it stays as it is; name another file."
+            )
+        if not self._overwrite:
+            raise InputError(
+                f"{path}: is there already, and is not a file that halfshaft wrote for this; name another, or say "
+                "--overwrite to replace it."
+            )
 
     def require_each(self, named: Mapping[str, tuple[str, Callable[[Path], bool]]]) -> None:
         """`require` each option's file, and that no two are the same.
@@ -206,7 +222,7 @@ class Outputs:
             path, is_own = named[option]
             self.require(path, is_own)
             twin = next((o for o in options[:k] if Path(path).is_file() and same_file(path, named[o][0])), None)
-            twin = twin or next((o for o in options[:k] if _spelling(path) == _spelling(named[o][0])), None)
+            twin = twin or next((o for o in options[:k] if spelling(path) == spelling(named[o][0])), None)
             if twin is not None and not _is_stream(Path(path)):
                 raise InputError(f"{twin} and {option} name the same file ({path}); name two.")
 
@@ -219,20 +235,43 @@ class Outputs:
         """
         self.require(path, is_own)
         write_atomic(path, content)
+        self._written.add(spelling(path))
+
+
+def require_outside_logbooks(path: Path | str) -> None:
+    """Refuse a place that a logbook fills by itself: what lies there is its files, or would be taken for them.
+
+    Raises
+    ------
+    InputError : names the logbook.
+    """
+    real = Path(os.path.realpath(path))
+    for folder in real.parents:
+        first, *rest = real.relative_to(folder).parts
+        name = first.casefold()
+        if name in _LOGBOOK_FOLDERS or (not rest and name.startswith(_LOGBOOK_FILES)):
+            if any((folder / mark).is_file() for mark in (LOGBOOK_MARKER, LOGBOOK_DATABASE)):
+                raise InputError(f"{path}: is among the files of the logbook {folder.name}; name a place outside it.")
+
+
+def _is_inside(path: Path, folder: Path) -> bool:
+    """Whether a file lies in a folder, or in one below it."""
+    return folder.is_dir() and any(same_file(parent, folder) for parent in Path(os.path.realpath(path)).parents)
 
 
 def same_file(one: Path | str, other: Path | str) -> bool:
     """Whether two paths lead to one file: through links, hard links, or names that differ in letter case only, which
     are one file on many systems."""
     with suppress(OSError, ValueError):
-        return os.path.samestat(os.stat(one), os.stat(other)) or _spelling(one) == _spelling(other)
+        return os.path.samestat(os.stat(one), os.stat(other)) or spelling(one) == spelling(other)
     with suppress(OSError, ValueError):
         os.stat(other)  # what is not there cannot be written over
-        return _spelling(one) == _spelling(other)
+        return spelling(one) == spelling(other)
     return False
 
 
-def _spelling(path: Path | str) -> str:
+def spelling(path: Path | str) -> str:
+    """A path's name, links followed, as a system sees it to which letter case and the way of an accent are nothing."""
     return unicodedata.normalize("NFC", os.path.realpath(path)).casefold()
 
 

@@ -119,6 +119,86 @@ def test_two_outputs_are_two_files(folder, capsys):
     assert not (folder / "x").exists()
 
 
+def test_what_lies_in_a_folder_that_is_read_is_read(folder, capsys):
+    (folder / "logs").mkdir()
+    shutil.copy(folder / "baseline_minimum.csv", folder / "logs" / "a.csv")
+    (folder / "out").mkdir()
+    (folder / "out" / "season.parquet").symlink_to("../logs/a.csv")
+    left = contents(folder)
+    for line in (
+        ["batch", "logs", "--json", "logs/a.csv", "--out", "new"],
+        ["batch", "logs", "--out", "out"],
+    ):
+        assert main([*line, "--car", CAR, "--overwrite"]) == 2
+        assert "lies in logs, which this command reads" in capsys.readouterr().err and contents(folder) == left
+    assert not (folder / "out" / "parts").exists() and not (folder / "new").exists()
+
+
+@pytest.mark.parametrize("name", ["season.parquet", "results/a.json", "parts/a.parquet", "./parts/../Season.parquet"])
+def test_the_words_of_a_batch_are_not_one_of_its_files(folder, name, capsys):
+    (folder / "out" / "parts").mkdir(parents=True)
+    (folder / "out" / "results").mkdir()
+    line = ["batch", ".", "--car", CAR, "--out", "out", "--json", f"out/{name}", "--overwrite"]
+    assert main(line) == 2 and "is among the files of --out" in capsys.readouterr().err
+
+
+def test_logs_and_output_of_a_batch_are_two_folders(folder, capsys):
+    assert main(["batch", ".", "--car", CAR, "--out", "."]) == 2
+    assert "is the folder of logs and --out as well" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("marked_by", ["marker", "database"])
+def test_no_command_writes_among_a_logbook_s_files(folder, marked_by, capsys):
+    book = folder / "book"
+    for place in ("files/car/0123456789abcdef", "parquet", "results", "lost"):
+        (book / place).mkdir(parents=True)
+    (book / "files/car/0123456789abcdef/car.toml").write_text("name = 'mine'")
+    (book / "results" / "old.json").write_text(json_text({}))  # halfshaft's own by its mark, and still the logbook's
+    (book / {"marker": "about-this-logbook.txt", "database": "logbook.sqlite"}[marked_by]).write_text("here")
+    (folder / "link").symlink_to("book/results")
+    left = contents(folder)
+    for name in (
+        "book/logbook.sqlite",
+        "book/logbook.sqlite-journal",
+        "BOOK/../book/About-this-logbook.txt" if (folder / "BOOK").exists() else "book/about-this-logbook.txt",
+        "book/files/car/0123456789abcdef/car.toml",
+        "book/results/old.json",
+        "book/parquet/new.json",
+        "book/lost/new.json",
+        "link/new.json",
+    ):
+        assert main(["predict", SETUP, "--json", name, "--overwrite"]) == 2, name
+        assert "is among the files of the logbook book" in capsys.readouterr().err
+    for line in (["demo", "--out", "book/results"], ["batch", ".", "--car", CAR, "--out", "book/results/batch"]):
+        assert main(line) == 2 and "of the logbook book" in capsys.readouterr().err
+    inner = ["logbook", "add", "baseline_minimum.csv", "--car", CAR, "--logbook", "book/results/inner"]
+    assert main(inner) == 2 and "of the logbook book" in capsys.readouterr().err
+    assert contents(folder) == left and sorted(p.name for p in (book / "results").iterdir()) == ["old.json"]
+    # beside them the folder is the user's, who may keep a logbook among other files
+    assert main(["predict", SETUP, "--json", "book/mine.json"]) == 0
+
+
+def test_a_truth_is_not_written_over_its_log_nor_over_another_s(folder, capsys):
+    arguments = ["simulate", "--car", CAR, "--setup", SETUP, "--laps", "1", "--rate", "20", "--out"]
+    (folder / "u.truth.parquet").symlink_to("u.parquet")
+    assert main([*arguments, "u.parquet", "--overwrite"]) == 2
+    assert "--out and its truth name the same file" in capsys.readouterr().err and not (folder / "u.parquet").exists()
+    assert main([*arguments, "w.csv"]) == 0
+    left = contents(folder)
+    assert main([*arguments, "w.parquet"]) == 2 and contents(folder) == left
+    assert "w.truth.parquet: is there already" in capsys.readouterr().err
+
+
+def test_what_a_command_wrote_it_does_not_write_over(tmp_path):
+    outputs = Outputs(overwrite=True)
+    outputs.write(tmp_path / "a", "one", is_own_json)
+    (tmp_path / "b").symlink_to("a")
+    for name in ("a", "b"):
+        with pytest.raises(InputError, match="has just written another output there"):
+            outputs.write(tmp_path / name, "two", is_own_json)
+    assert (tmp_path / "a").read_text() == "one"
+
+
 def test_every_mark_is_known_and_nothing_else(tmp_path):
     path = tmp_path / "f"
     knows = (is_own_json, is_own_html, is_own_toml, is_own_parquet)

@@ -12,6 +12,7 @@ from typing import Any, BinaryIO
 from pydantic import Field
 
 from analyzer.errors import InputError
+from analyzer.files import same_file
 from analyzer.logbook.folder import LOG_ENDINGS, PACKINGS
 from analyzer.settings_file import Settings, read_toml, validated
 
@@ -81,6 +82,8 @@ def find_logs(folder: str, *, without: Path | None = None) -> list[Log]:
     """
     found = list(_at_address(folder) if is_address(folder) else _at_path(Path(folder), without))
     logs = sorted((log for log in found if _is_log(log.name)), key=lambda log: log.name)
+    if not logs and without is not None and same_file(folder, without):
+        raise InputError(f"{folder}: is the folder of logs and --out as well; name another --out.")
     if not logs:
         raise InputError(f"{folder}: no log in it; looked for files ending in {', '.join(LOG_ENDINGS)}.")
     return logs

@@ -19,7 +19,16 @@ import pyarrow.parquet as pq
 
 from analyzer.batch.places import Log
 from analyzer.errors import InputError
-from analyzer.files import GENERATOR, PARQUET_MARK, Outputs, is_own_json, is_own_parquet, json_text
+from analyzer.files import (
+    GENERATOR,
+    PARQUET_MARK,
+    Outputs,
+    is_own_json,
+    is_own_parquet,
+    json_text,
+    require_outside_logbooks,
+    spelling,
+)
 from analyzer.in_words import printable
 from analyzer.provenance import Provenance, hash_of_logs, hash_stream
 
@@ -27,6 +36,7 @@ if TYPE_CHECKING:
     from analyzer.analysis import Analysis
 
 SEASON = "season.parquet"
+_FOLDERS = ("parts", "results")
 _KEY = PARQUET_MARK + b"_provenance"
 COLUMNS: dict[str, tuple[pa.DataType, str]] = {
     "log": (pa.string(), "path of the log inside the batch's folder"),
@@ -94,7 +104,7 @@ class Parts:
         InputError : it cannot be made.
         """
         try:
-            for name in ("parts", "results"):
+            for name in _FOLDERS:
                 (self.folder / name).mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise InputError(
@@ -106,12 +116,22 @@ class Parts:
 
         Raises
         ------
-        InputError : a file is there that halfshaft did not write.
+        InputError : a file is there that halfshaft did not write, or a logbook has the folder.
         """
-        self.outputs.require(self.folder / SEASON, is_own_parquet)
+        require_outside_logbooks(self.folder / SEASON)
+        written = [(self.folder / SEASON, is_own_parquet)]
         for log in logs:
-            self.outputs.require(self._result(log.name), is_own_json)
-            self.outputs.require(self._part(log.name), is_own_parquet)
+            written += [(self._result(log.name), is_own_json), (self._part(log.name), is_own_parquet)]
+        for path, is_own in written:
+            if os.path.lexists(path):
+                self.outputs.require(path, is_own)
+
+    def keeps(self, path: Path | str) -> bool:
+        """Whether a file is, or would be, one of the batch's own."""
+        found = Path(spelling(path))
+        return found == Path(spelling(self.folder / SEASON)) or any(
+            found.is_relative_to(spelling(self.folder / name)) for name in _FOLDERS
+        )
 
     def is_done(self, log: Log, expected: Provenance) -> bool:
         """Whether the log's rows are here and came from the same bytes, car, setup, map and code.

@@ -74,7 +74,7 @@ def run_batch(
     logs = find_logs(folder, without=parts.folder)
     if runs_path is not None:
         logs = as_runs(logs, runs_path)
-    parts.make()
+    parts.require([])
     report = Report(season=parts.folder / SEASON)
     tasks = []
     for log in logs:
@@ -83,6 +83,7 @@ def run_batch(
         elif log.name not in report.failed:
             tasks.append(Task(log, car, setup, channels, expected))
     parts.require([task.log for task in tasks])
+    parts.make()
     try:
         for outcome in _outcomes(tasks, processes=processes, scheduler=scheduler):
             if outcome.rows is not None and outcome.result is not None:

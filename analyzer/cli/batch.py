@@ -42,9 +42,11 @@ def run(arguments: argparse.Namespace) -> int:
     InputError : folder, settings files, output or scheduler are wrong.
     """
     import sys
+    from pathlib import Path
 
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
+    from analyzer.batch.progress import Parts
     from analyzer.batch.run import run_batch
     from analyzer.cli.options import terminal, wrote_json
     from analyzer.errors import CannotTell, InputError
@@ -52,6 +54,8 @@ def run(arguments: argparse.Namespace) -> int:
 
     if arguments.processes is not None and not 1 <= arguments.processes <= 256:
         raise InputError(f"--processes is {arguments.processes}; allowed: 1 to 256. Choose another number.")
+    if arguments.json and Parts(Path(arguments.out)).keeps(arguments.json):
+        raise InputError(f"--json {arguments.json}: is among the files of --out {arguments.out}; name another.")
     console = terminal(stderr=True)
     columns = (BarColumn(), MofNCompleteColumn(), TimeRemainingColumn(), TextColumn("{task.description}", markup=False))
     try:

@@ -36,7 +36,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     from analyzer.cli.options import progress_bar, terminal
     from analyzer.errors import InputError
-    from analyzer.files import is_own_html, is_own_json, json_text
+    from analyzer.files import is_own_html, is_own_json, json_text, require_outside_logbooks
     from analyzer.findings.finding import grouped
     from analyzer.pipeline import analyze
     from analyzer.presentation.html import analysis_report
@@ -45,6 +45,7 @@ def run(arguments: argparse.Namespace) -> int:
     from analyzer.presentation.words import KIND_NAMES, answer, group_where
 
     out = Path(arguments.out)
+    require_outside_logbooks(out)
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:

@@ -99,8 +99,8 @@ def outputs_of(arguments: argparse.Namespace) -> Outputs:
     InputError : a file to write is one that is read, or somebody else's, or cannot be written.
     """
     written = getattr(arguments, "written", None) or {}
-    others = {*written, "command", "module", "action", "outputs"}
-    read = [text for name, value in vars(arguments).items() if name not in others for text in _texts(value)]
+    others = {*written, "out", "command", "module", "action", "outputs"}  # `out`: where not a file, a folder to fill
+    read = [text for name, value in vars(arguments).items() if name not in others for text in _texts(value) if text]
     outputs = Outputs(read, overwrite=getattr(arguments, "overwrite", False))
     named = {
         f"--{option}": (target, is_own)

@@ -68,18 +68,24 @@ def run(arguments: argparse.Namespace) -> int:
     from analyzer.differential.predicted import predict_lock_curve
     from analyzer.differential.setup import load_setup
     from analyzer.errors import InputError
-    from analyzer.files import is_own_parquet
     from analyzer.in_words import counted
     from analyzer.simulation.circuit import Road, circuit_by_name
     from analyzer.simulation.sensors import Sensors
     from analyzer.simulation.simulated_car import Chassis, Grip, LockParameters, Powertrain, SimTyre
-    from analyzer.simulation.simulated_session import check_ending, simulate_session, truth_path, write_session
+    from analyzer.simulation.simulated_session import (
+        check_ending,
+        is_own_truth,
+        simulate_session,
+        truth_path,
+        write_session,
+    )
     from analyzer.vehicle.car import load_car
 
     check_ending(arguments.out)
     truth = truth_path(arguments.out)
-    arguments.outputs.require(arguments.out, _is_own_log)
-    arguments.outputs.require(truth, is_own_parquet)
+    arguments.outputs.require_each(
+        {"--out": (arguments.out, _is_own_log), "its truth": (str(truth), is_own_truth(arguments.out))}
+    )
     if not 1 <= arguments.laps <= 200:
         raise InputError(f"--laps is {arguments.laps}; allowed: 1 to 200. Correct it.")
     if arguments.seed < 0:
@@ -104,7 +110,6 @@ def run(arguments: argparse.Namespace) -> int:
         manoeuvre=arguments.manoeuvre,
         radii_m=tuple(arguments.radii),
     )
-    truth = truth_path(arguments.out)
     write_session(session, arguments.out, arguments.outputs)
     where = f"{counted(arguments.laps, 'lap')} of {circuit.name} (invented, {circuit.length_m:.0f} m)"
     if arguments.manoeuvre == "slow_lap":

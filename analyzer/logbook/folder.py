@@ -24,6 +24,7 @@ from pathlib import Path
 from filelock import BaseFileLock, FileLock, Timeout
 
 from analyzer.errors import InputError
+from analyzer.files import LOGBOOK_DATABASE, LOGBOOK_MARKER
 
 KINDS = {  # kind of file -> words for it
     "log": "a log",
@@ -33,14 +34,14 @@ KINDS = {  # kind of file -> words for it
 }
 LOG_ENDINGS = (".csv", ".tsv", ".txt", ".parquet", ".feather", ".arrow", ".mf4", ".mdf")
 PACKINGS = (".gz", ".zip")
-MARKER = "about-this-logbook.txt"  # lies in every logbook, so that one is known without its database
+MARKER = LOGBOOK_MARKER  # lies in every logbook, so that one is known without its database
 MARKER_TEXT = """This folder is a halfshaft logbook. halfshaft keeps logs, car files, setups and results here.
 files/    every file as it came, with a .json beside it from which a lost logbook.sqlite is rebuilt
 parquet/  the logs as Parquet
 results/  what the analyses gave
 lost/     what was in the way; halfshaft never deletes it
 """
-DATABASE = "logbook.sqlite"
+DATABASE = LOGBOOK_DATABASE
 DATABASE_START = b"SQLite format 3\0"
 APPLICATION_ID = 0x68736C62  # marks the database as a logbook's, so that no other database is changed
 PLACES = (*(f"files/{kind}" for kind in KINDS), "parquet", "results")

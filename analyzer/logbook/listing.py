@@ -6,6 +6,7 @@ written there, so that the next export replaces that and nothing else.
 import dataclasses
 import hashlib
 import json
+import os
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -19,7 +20,7 @@ from rich.style import Style
 from rich.text import Text
 
 from analyzer.errors import InputError
-from analyzer.files import Outputs, is_own_json, json_text
+from analyzer.files import Outputs, is_own_json, json_text, require_outside_logbooks
 from analyzer.in_words import number
 from analyzer.lockcurve.estimate import Interval
 from analyzer.logbook.results import StoredResult, heard_by, is_current, preload, result_text, results_of
@@ -293,11 +294,14 @@ def export(store: Store, run: Run, found: StoredResult | None, out: Path, output
         contents["result.json"] = json_text(result_text(store, found.id)).encode()
     hashes = {name: _hash(content) for name, content in contents.items()}
     before = _written_before(folder / RECORD)
+    require_outside_logbooks(folder)
     for name in contents:
-        outputs.require(_made(folder / name), _one_of(hashes[name], before.get(name)))
-    outputs.require(folder / RECORD, is_own_json)
+        if os.path.lexists(folder / name):
+            outputs.require(folder / name, _one_of(hashes[name], before.get(name)))
+    if os.path.lexists(folder / RECORD):
+        outputs.require(folder / RECORD, is_own_json)
     for name, content in contents.items():
-        outputs.write(folder / name, content, _one_of(hashes[name], before.get(name)))
+        outputs.write(_made(folder / name), content, _one_of(hashes[name], before.get(name)))
     for name in set(before) - set(contents):  # it would belie run.json
         _take_away(folder, name, before[name])
     record = json_text({**runs_json(store, [run])[0], "files": hashes})

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from analyzer.errors import InputError
+from analyzer.files import require_outside_logbooks
 from analyzer.logbook import sidecars
 from analyzer.logbook.database import DATABASE, ENDINGS, Damaged, Database, connected
 from analyzer.logbook.folder import (
@@ -181,6 +182,9 @@ class Store:
         if must_exist:
             found = f"it holds {named_few(there)}" if there else "it is empty"
             raise InputError(f"{given}: is no logbook, {found}; name the logbook's folder.")
+        require_outside_logbooks(self.folder)
+        if DATABASE in there:
+            self.rows("SELECT 1")  # another program's is refused before anything is made here
         if there and not make_here:
             raise InputError(
                 f"{given}: is no logbook and not empty, it holds {named_few(there)}; name a new folder, or say "

@@ -4,6 +4,7 @@ import gzip
 import hashlib
 import io
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -366,7 +367,7 @@ def write_session(session: Session, path: Path | str, outputs: Outputs) -> None:
         {PARQUET_MARK: GENERATOR.encode(), _OF_LOG: hashlib.sha256(log).hexdigest().encode()},
     )
     outputs.write(path, log, is_own_log)
-    outputs.write(truth_path(path), truth, is_own_parquet)
+    outputs.write(truth_path(path), truth, is_own_truth(path))
 
 
 def is_own_log(path: Path) -> bool:
@@ -377,6 +378,13 @@ def is_own_log(path: Path) -> bool:
     with open_regular(path) as stream:
         found = hashlib.sha256(stream.read()).hexdigest()
     return (pq.read_schema(truth).metadata or {}).get(_OF_LOG) == found.encode()
+
+
+def is_own_truth(log: Path | str) -> Callable[[Path], bool]:
+    """Whether a file is a truth, and not that of a log beside `log` with another ending."""
+    log, stem = Path(log), truth_path(log).name.removesuffix(".truth.parquet")
+    others = [other for ending in ENDINGS if (other := log.with_name(f"{stem}{ending}")) != log and other.is_file()]
+    return lambda truth: is_own_parquet(truth) and not any(is_own_log(other) for other in others)
 
 
 def _table_bytes(table: pd.DataFrame, path: Path | str, metadata: dict[bytes, bytes] | None = None) -> bytes:

@@ -264,6 +264,39 @@ def test_a_folder_of_other_things_is_refused_and_left(tmp_path, seed, short_logs
     assert "--make-logbook" in capsys.readouterr().err and tree(folder) == left
 
 
+@pytest.mark.parametrize("words", [[], ["--make-logbook"]])
+def test_another_program_s_database_is_left_and_nothing_is_made_beside_it(tmp_path, words, short_logs, car, capsys):
+    folder = tmp_path / "other"
+    folder.mkdir()
+    with closing(sqlite3.connect(folder / database.DATABASE)) as connection:
+        connection.execute("CREATE TABLE mine (a)")
+        connection.commit()
+    left = tree(folder)
+    line = ["logbook", "add", str(short_logs / "before.parquet"), "--car", str(car), "--logbook", str(folder)]
+    assert main([*line, *words]) == 2
+    assert "a database that is no logbook" in capsys.readouterr().err and tree(folder) == left
+
+
+def test_an_export_that_is_refused_leaves_no_empty_folder(book, tmp_path, capsys):
+    out = tmp_path / "out"
+    assert main(["logbook", "export", "--logbook", str(book), "--out", str(out)]) == 0
+    for folder in out.iterdir():
+        shutil.rmtree(folder / "car")
+        shutil.rmtree(folder / "log")
+        (folder / "run.json").write_text("{}")
+    left = tree(out)
+    assert main(["logbook", "export", "--logbook", str(book), "--out", str(out)]) == 2
+    assert "run.json: is there already" in capsys.readouterr().err and tree(out) == left
+
+
+@pytest.mark.parametrize("place", ["files/log", "results", "lost", "incoming/mine"])
+def test_an_export_goes_beside_the_logbook_s_files_not_among_them(book, place, capsys):
+    left = tree(book)
+    for words in ([], ["--overwrite"]):
+        assert main(["logbook", "export", "--logbook", str(book), "--out", str(book / place), *words]) == 2
+        assert "is among the files of the logbook book" in capsys.readouterr().err and tree(book) == left
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_what_is_not_the_logbook_s_stays_where_it_is_until_it_is_tidied(tmp_path, seed, short_logs, car, capsys):
     folder = tmp_path / "other"
