@@ -54,7 +54,12 @@ QUANTITIES: dict[str, dict[str, Unit]] = {
     "speed": _SPEED,
     "wheel_speed": {**_SPEED, **{k: v for k, v in _ANGULAR_SPEED.items() if k != "deg/s"}},
     "angular_speed": _ANGULAR_SPEED,
-    "fraction": {"%": Unit(0.01, "1"), "1": Unit(1.0, "1"), "1/255": Unit(1 / 255, "1")},  # the last: a raw byte
+    "fraction": {
+        "%": Unit(0.01, "1"),
+        "1": Unit(1.0, "1"),
+        "1/255": Unit(1 / 255, "1"),  # a raw byte
+        "1/1000": Unit(0.001, "1"),
+    },
     "angle": {"deg": Unit(math.pi / 180, "rad"), "rad": Unit(1.0, "rad")},
     "acceleration": {
         "g": Unit(STANDARD_GRAVITY_M_S2, "m/s2"),

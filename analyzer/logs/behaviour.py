@@ -220,6 +220,8 @@ def fraction_unit(values: np.ndarray) -> Evidence:
         return Evidence("1", f"unit 1 (ratio) from its size (up to {top:.2f})")
     if 254.0 <= top <= 256.0:
         return Evidence("1/255", "unit 1/255 (a raw byte) from its size (up to 255)")
+    if 998.0 <= top <= 1001.0:
+        return Evidence("1/1000", f"unit 1/1000 from its size (up to {top:.0f})")
     if 5.0 <= top <= 130.0:
         return Evidence("%", f"unit % from its size (up to {top:.0f})")
     return Evidence(None, f"its size (up to {top:.3g}) fits neither % nor a ratio")
@@ -317,12 +319,22 @@ def named_alike(raw: RawLog) -> list[tuple[int, int, int, int]]:
 
 def agreeing(values: Sequence[np.ndarray]) -> bool:
     """Whether four columns (rows,) are speeds of the wheels of one car."""
-    middles = [float(np.nanmedian(np.abs(v))) if np.isfinite(v).any() else 0.0 for v in values]
-    if min(middles) <= 0 or max(middles) / min(middles) > 1 + ALIKE:
+    middles = [_moving_about(v) for v in values]
+    return all(_go_together(values[0], middles[0], v, m) for v, m in zip(values[1:], middles[1:], strict=True)) and (
+        max(middles) <= (1 + ALIKE) * min(middles)
+    )
+
+
+def _moving_about(values: np.ndarray) -> float:
+    """The median of what varies as a car's speed does; 0 for what does not."""
+    middle = float(np.nanmedian(np.abs(values))) if np.isfinite(values).any() else 0.0
+    return middle if middle > 0 and float(np.nanstd(values)) >= LEAST_SCATTER * middle else 0.0
+
+
+def _go_together(one: np.ndarray, middle: float, other: np.ndarray, other_middle: float) -> bool:
+    if min(middle, other_middle) <= 0 or max(middle, other_middle) > (1 + ALIKE) * min(middle, other_middle):
         return False
-    if min(float(np.nanstd(v)) / m for v, m in zip(values, middles, strict=True)) < LEAST_SCATTER:
-        return False
-    return all(moves_with(values[0], other) > TOGETHER for other in values[1:])
+    return moves_with(one, other) > TOGETHER
 
 
 def unnamed(
@@ -334,8 +346,10 @@ def unnamed(
     if len(free) < len(WHEEL_CHANNELS):
         return None
     data = {i: v[:: max(1, len(v) // TOLD_BY_ROWS)] for i, v in load(free).items()}
-    for first in free:
-        like = [i for i in free if i == first or agreeing((data[first], data[i]))]
+    # once a column, not once a pair: a hundred thousand medians take half a minute
+    middle = {i: about for i in free if (about := _moving_about(data[i])) > 0}
+    for first in middle:
+        like = [i for i in middle if i == first or _go_together(data[first], middle[first], data[i], middle[i])]
         if len(like) >= len(WHEEL_CHANNELS) and possible(WHEEL_CHANNELS[0], data[first], "km/h"):
             return tuple(like)
     return None

@@ -247,7 +247,10 @@ def _checked(
         elif not column.is_clock and not any(
             behaviour.possible(channel, values, u) for u in QUANTITIES[CHANNELS[channel].quantity]
         ):
-            refused.append(f"'{column.name}' would be {_label(channel)}, but its numbers fit in no unit.")
+            refused.append(
+                f"'{column.name}' would be {_label(channel)}, but its numbers ({np.nanmin(values):.3g} to "
+                f"{np.nanmax(values):.3g}) fit in no unit; name another column, or a unit or a scale, in a channel map."
+            )
             continue
         result.append(Candidate(candidate.index, score, reasons))
     return sorted(result, key=lambda c: -c.score)

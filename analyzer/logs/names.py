@@ -80,32 +80,34 @@ def _any(words: str) -> str:
 
 
 _ACC = _any(
-    "a acc accel acceleration accelerazione aceleracion acel versnelling g gforce force beschl beschleunigung "
-    "accelerometer"
+    "a acc accel acceleration accelerazione aceleracion aceleracao acel versnelling g gforce force beschl "
+    "beschleunigung accelerometer"
 )
 _SPEED = _any(
-    "speed spd vel velo velocity geschw geschwindigkeit vitesse velocidad velocita snelheid wielsnelheid rpm rotation "
-    "drehzahl toerental "
+    "speed spd vel velo velocity geschw geschwindigkeit vitesse vit velocidad velocidade velocita snelheid "
+    "wielsnelheid rpm rotation drehzahl toerental "
     r"raddreh\w* radgeschw\w*"
 )
-_WHEEL = _any(r"wheel whl ws wss rad raddreh\w* radgeschw\w* roue rueda ruota wiel wielsnelheid")
+_WHEEL = _any(r"wheel whl ws wss rad raddreh\w* radgeschw\w* roue rueda roda ruota wiel wielsnelheid")
 _CORNER = {
     "fl": _any(
         "fl lf vl lv avg front_left left_front vorne_links links_vorne avant_gauche gauche_avant anteriore_sinistra "
-        "ant_sx delantera_izquierda delantera_izq di f_l linksvoor voorlinks links_voor"
+        "ant_sx delantera_izquierda delantera_izq dianteira_esquerda diant_esq di f_l linksvoor voorlinks links_voor"
     ),
     "fr": _any(
         "fr rf vr rv avd front_right right_front vorne_rechts rechts_vorne avant_droite droite_avant anteriore_destra "
-        "ant_dx delantera_derecha delantera_der dd f_r rechtsvoor voorrechts rechts_voor"
+        "ant_dx delantera_derecha delantera_der dianteira_direita diant_dir dd f_r rechtsvoor voorrechts rechts_voor"
     ),
     "rl": _any(
         "rl lr hl arg rear_left left_rear back_left hinten_links links_hinten arriere_gauche gauche_arriere "
-        "posteriore_sinistra post_sx trasera_izquierda trasera_izq ti r_l linksachter achterlinks links_achter "
+        "posteriore_sinistra post_sx trasera_izquierda trasera_izq traseira_esquerda tras_esq "
+        "ti r_l linksachter achterlinks links_achter "
         "la"
     ),
     "rr": _any(
         "rr hr ard rear_right right_rear back_right hinten_rechts rechts_hinten arriere_droite droite_arriere "
-        "posteriore_destra post_dx trasera_derecha trasera_der td r_r rechtsachter achterrechts rechts_achter ra"
+        "posteriore_destra post_dx trasera_derecha trasera_der traseira_direita tras_dir "
+        "td r_r rechtsachter achterrechts rechts_achter ra"
     ),
 }
 
@@ -139,7 +141,8 @@ CORNERS = tuple(
 )
 _OTHER_THAN_SPEED = _any(
     "temp temperature press pressure brake damper susp suspension travel load height ride slip torque accel acc camber "
-    "pot shock force target reference ref angle angles winkel druck status valid error volt voltage age wear"
+    "pot shock force target reference ref angle angles winkel druck status valid error volt voltage age wear "
+    "yaw lacet imbardata guinada"  # `di` is a wheel in Spanish, and in Italian what stands before the yaw rate
 )
 _NOT_WHEEL = rf"\b{_OTHER_THAN_SPEED}\b"
 
@@ -170,12 +173,12 @@ RULES: dict[str, Rule] = {
     "throttle": Rule(
         (
             (
-                r"\b(throttle|drosselklappe|papillon|farfalla|acelerador|accelerateur|gaspedal|fahrpedal|pedalweg|"
-                r"accelerator|gaspedaal\w*|gasklep\w*)\b",
+                r"\b(throttle|drosselklappe\w*|papillon|farfalla|borboleta|acelerador|accelerateur|gaspedal\w*|"
+                r"fahrpedal\w*|pedalweg|accelerator|gaspedaal\w*|gasklep\w*)\b",
                 1.0,
             ),
             (r"\b(gas pedal|pedale d accelerateur|pedal gas|accel pedal|pedal accel)\b", 1.0),
-            (r"\b(tps|pps|app|gas)\b", 0.85),
+            (r"\b(tps|pps|app|gas)\b|^(thr|thrott)( (pos|position|ped|pedal))?( (pct|percent))?$", 0.85),
             (r"^(pedal|pedal pos|pedal position|pedal percent)$", 0.72),
         ),
         r"\b(target|map|blip|temp|brake|clutch|volt|voltage|speed|rate|error|setpoint|request|requested|trim|zero|max|min|status)\b",
@@ -186,7 +189,8 @@ RULES: dict[str, Rule] = {
                 r"\b(steer|steering|lenk|lenkwinkel|lenkradwinkel|lenkrad|volant|volante|sterzo|stuur\w*|handwheel|swa|sas)\b",
                 1.0,
             ),
-            (r"\b(angulo|giro) (de )?(la )?direccion\b", 1.0),
+            (r"\b(angulo|giro) (de )?(la )?(direccion|direcao)\b", 1.0),
+            (r"\b(str|strg) (ang|angle|wheel)\b", 0.9),
             (r"\b(road wheel angle|front wheel angle|hand wheel)\b", 0.95),
             (r"^delta( (f|front|steer|angle))?$", 0.75),
         ),
@@ -213,7 +217,7 @@ RULES: dict[str, Rule] = {
     "yaw_rate": Rule(
         (
             (
-                r"\b(yaw (rate|velocity|speed|vel|gyro)|(rate|gyro) yaw|vitesse de lacet|vitesse lacet|yawrate)\b",
+                r"\b(yaw (rate|rt|velocity|speed|vel|gyro)|(rate|gyro) yaw|vitesse de lacet|vitesse lacet|yawrate)\b",
                 1.0,
             ),
             (r"\b(gierrate|gier\w*snelheid|giergeschwindigkeit|gier rate|imbardata|guinada|lacet)\b", 1.0),
@@ -226,14 +230,16 @@ RULES: dict[str, Rule] = {
         (
             (
                 _both(
-                    r"(brake|brk|frein|freno|brems|bremse)", r"(press|pressure|pression|pressione|presion|druck|pres)"
+                    r"(brake|brk|frein|freno|freio|travao|brems|bremse)",
+                    r"(press|pressure|pression|pressione|presion|pressao|druck|pres)",
                 )
                 + r"(?!.*\b(rear|hinten)\b)",
                 1.0,
             ),
             (
                 _both(
-                    r"(brake|brk|frein|freno|brems|bremse)", r"(press|pressure|pression|pressione|presion|druck|pres)"
+                    r"(brake|brk|frein|freno|freio|travao|brems|bremse)",
+                    r"(press|pressure|pression|pressione|presion|pressao|druck|pres)",
                 ),
                 0.9,
             ),
@@ -242,7 +248,7 @@ RULES: dict[str, Rule] = {
                 r"brake pedal|brake ped|brake pos|brake position|pbrake|brakepress)\b",
                 0.95,
             ),
-            (r"\b(brake|brakes|brk|frein|freno|bremse)\b", 0.85),
+            (r"\b(brake|brakes|brk|frein|freno|freio|travao|bremse)\b", 0.85),
         ),
         r"\b(temp|temperature|bias|balance|disc|disk|torque|wear|switch|light|rate|status|fl|fr|rl|rr|left|right|volt|voltage|target|point)\b",
     ),
@@ -270,7 +276,7 @@ RULES: dict[str, Rule] = {
             (
                 _both(
                     r"(engine|eng|motor|moteur|motore)",
-                    r"(speed|spd|rpm|revs|rev|rotation|drehzahl|regimen?|giri|toeren\w*)",
+                    r"(speed|spd|rpm|revs|rev|rotation|drehzahl|regimen?|giri|rotacao|toeren\w*)",
                 ),
                 1.0,
             ),
@@ -295,7 +301,8 @@ RULES: dict[str, Rule] = {
     "lap": Rule(
         (
             (
-                r"^(lap|runde|tour|giro|vuelta|ronde)( (number|no|nr|num|count|counter|index|id))?$|^rundennummer$",
+                r"^(lap|runde|tour|giro|vuelta|volta|ronde)( (number|no|nr|num|count|counter|index|id))?$|"
+                r"^rundennummer$",
                 1.0,
             ),
         ),

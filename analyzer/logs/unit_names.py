@@ -25,6 +25,7 @@ _SPELLINGS = {
     "Hz": "hz hertz 1/s s-1 pulses/s",
     "%": "% pct percent percentage %/100 prozent",
     "1/255": "1/255 byte",
+    "1/1000": "1/1000 ‰ permille promille per-mille",
     "1": "1 - ratio fraction none unitless [-] count # n/a",
     "deg": "deg ° º degree degrees grad",
     "rad": "rad radian radians",

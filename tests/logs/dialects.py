@@ -56,6 +56,10 @@ def _wheels(unit: str, factor: float) -> dict[str, tuple[str, float]]:
     return {f"wheel_speed_{c}": (unit, factor) for c in ("fl", "fr", "rl", "rr")}
 
 
+def _thousandths(unit: str) -> dict[str, tuple[str, float]]:
+    return {**CONTRACT_UNITS, "throttle": (unit, 1000.0)}
+
+
 def _speeds(unit: str) -> dict[str, tuple[str, float]]:
     return {**_wheels(*w.OTHER_UNITS[unit]), "gps_speed": w.OTHER_UNITS[unit]}
 
@@ -323,6 +327,8 @@ DIALECTS: tuple[Dialect, ...] = (
         "Units", "thousandths of g", _with_units({"lat_g": ("mg", 1e3 / 9.80665), "long_g": ("mg", 1e3 / 9.80665)})
     ),
     Dialect("Units", "throttle from 0 to 1, no unit", _t(units={**CONTRACT_UNITS, "throttle": ("", 1.0)})),
+    Dialect("Units", "throttle from 0 to 1000, no unit", _t(units=_thousandths(""))),
+    Dialect("Units", "throttle in thousandths", _t(units=_thousandths("‰"), header="{name} [{unit}]")),
     Dialect("Units", "throttle as a raw byte, 0 to 255", _t(units={**CONTRACT_UNITS, "throttle": ("%", 255.0)})),
     Dialect(
         "Units",
@@ -411,6 +417,10 @@ DIALECTS: tuple[Dialect, ...] = (
     Dialect("Names", "abbreviated", _t(names=w.SHORT_NAMES, header="{name}", unit_row="{unit}")),
     Dialect("Names", "Dutch", _t(names=w.DUTCH_NAMES, header="{name} [{unit}]", separator=";", decimal=",")),
     Dialect("Names", "Spanish", _t(names=w.SPANISH_NAMES, header="{name} ({unit})", separator=";", decimal=",")),
+    Dialect("Names", "Portuguese", _t(names=w.PORTUGUESE_NAMES, header="{name} [{unit}]", separator=";", decimal=",")),
+    Dialect("Names", "Italian", _t(names=w.ITALIAN_NAMES, header="{name} [{unit}]", separator=";", decimal=",")),
+    Dialect("Names", "German, longer", _t(names=w.GERMAN_LONG_NAMES, header="{name} [{unit}]", separator=";")),
+    Dialect("Names", "short words glued, unit behind", _t(names=w.UNIT_AT_THE_END)),
     Dialect("Names", "Japanese", _t(names=w.JAPANESE_NAMES, header="{name} [{unit}]")),
     Dialect("Names", "wheels in a name of nobody's, FL to RR", _wheels_called("MX_19_{}_Sig")),
     Dialect(

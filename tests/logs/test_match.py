@@ -1,6 +1,7 @@
 """The matcher: what names say, what numbers say, and when it asks."""
 
 import warnings
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -9,6 +10,7 @@ from made_log import CONTRACT_UNITS, MadeLog, made_log
 
 from analyzer.channels import CHANNELS
 from analyzer.errors import InputError
+from analyzer.logs import behaviour
 from analyzer.logs.behaviour import steer_slope_m
 from analyzer.logs.mapping import load_channel_map
 from analyzer.logs.match import propose
@@ -36,7 +38,12 @@ def test_tokens(name, words):
 
 
 @pytest.mark.parametrize(
-    "names", [w.PLAIN_NAMES, w.GERMAN_NAMES, w.FRENCH_NAMES, w.SHORT_NAMES], ids=["en", "de", "fr", "short"]
+    "names",
+    [
+        *(w.PLAIN_NAMES, w.GERMAN_NAMES, w.FRENCH_NAMES, w.SHORT_NAMES),
+        *(w.PORTUGUESE_NAMES, w.ITALIAN_NAMES, w.UNIT_AT_THE_END),
+    ],
+    ids=["en", "de", "fr", "short", "pt", "it", "unit at the end"],
 )
 def test_a_name_says_its_own_channel_and_no_other(names):
     for channel, name in names.items():
@@ -241,3 +248,15 @@ def test_a_log_without_a_turn_shows_no_steer_per_curvature():
     with warnings.catch_warnings():
         warnings.simplefilter("error")  # numpy's would reach the user's terminal
         assert steer_slope_m(still, still + 20.0, still) is None
+
+
+def test_a_log_of_many_columns_is_looked_through_once_a_column(monkeypatch):
+    """Once a pair was a hundred thousand medians and half a minute."""
+    asked = []
+    known = behaviour._moving_about
+    monkeypatch.setattr(behaviour, "_moving_about", lambda values: asked.append(1) or known(values))
+    many = 2 * behaviour.MOST_COLUMNS
+    raw = SimpleNamespace(columns=[SimpleNamespace(name=f"c{i}", is_clock=False) for i in range(many)])
+    rows = np.random.default_rng(1).uniform(10, 200, (many, 500))  # each varies, none goes with another
+    assert behaviour.unnamed(raw, set(), lambda indices: dict(enumerate(rows))) is None
+    assert len(asked) == behaviour.MOST_COLUMNS

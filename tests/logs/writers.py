@@ -128,6 +128,60 @@ JAPANESE_NAMES = {
     "engine_speed": "エンジン回転数",
     "lap": "ラップ",
 }
+PORTUGUESE_NAMES = {
+    "time": "Tempo",
+    "wheel_speed_fl": "Velocidade roda dianteira esquerda",
+    "wheel_speed_fr": "Velocidade roda dianteira direita",
+    "wheel_speed_rl": "Velocidade roda traseira esquerda",
+    "wheel_speed_rr": "Velocidade roda traseira direita",
+    "throttle": "Acelerador",
+    "steer": "Ângulo do volante",
+    "lat_g": "Aceleração lateral",
+    "long_g": "Aceleração longitudinal",
+    "yaw_rate": "Taxa de guinada",
+    "brake": "Pressão do freio",
+    "gps_speed": "Velocidade GPS",
+    "engine_speed": "Rotação do motor",
+    "lap": "Volta",
+}
+ITALIAN_NAMES = {
+    "time": "Tempo",
+    "wheel_speed_fl": "Velocità ruota ant. sx",
+    "wheel_speed_fr": "Velocità ruota ant. dx",
+    "wheel_speed_rl": "Velocità ruota post. sx",
+    "wheel_speed_rr": "Velocità ruota post. dx",
+    "throttle": "Farfalla",
+    "steer": "Angolo sterzo",
+    "lat_g": "Accelerazione laterale",
+    "long_g": "Accelerazione longitudinale",
+    "yaw_rate": "Velocità di imbardata",
+    "brake": "Pressione freno",
+    "gps_speed": "Velocità GPS",
+    "engine_speed": "Giri motore",
+    "lap": "Giro",
+}
+GERMAN_LONG_NAMES = {
+    **GERMAN_NAMES,
+    **{
+        f"wheel_speed_{c}": f"Radgeschw. {words}"
+        for c, words in (("fl", "vorne links"), ("fr", "vorne rechts"), ("rl", "hinten links"), ("rr", "hinten rechts"))
+    },
+    "throttle": "Gaspedalstellung",
+    "brake": "Bremsdruck VA",
+}
+UNIT_AT_THE_END = {  # short words glued, and the unit behind them
+    **{f"wheel_speed_{c.casefold()}": f"v_{c}_whl_kph" for c in ("FL", "FR", "RL", "RR")},
+    "time": "Time",
+    "throttle": "ThrPos_pct",
+    "steer": "StrAng_deg",
+    "lat_g": "AccLat_g",
+    "long_g": "AccLong_g",
+    "yaw_rate": "YawRt_degps",
+    "brake": "BrkP_bar",
+    "gps_speed": "GPS_Spd_kph",
+    "engine_speed": "Eng_rpm",
+    "lap": "Lap",
+}
 CANONICAL = {name: name for name in PLAIN_NAMES}
 OTHER_UNITS = {
     "m/s": ("m/s", 1.0),
