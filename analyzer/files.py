@@ -5,6 +5,7 @@ An output is written whole or not at all: beside its place first, then renamed o
 known by its content: a first JSON key, an HTML meta element, Parquet metadata, or the first line of a TOML file.
 """
 
+import errno
 import hashlib
 import json
 import os
@@ -12,6 +13,7 @@ import re
 import shutil
 import stat
 import tempfile
+import time
 import unicodedata
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from contextlib import suppress
@@ -30,6 +32,7 @@ _TO_ESCAPE, _SURROGATES = re.compile(r"[\x7f-\x9f\ud800-\udfff]"), "\ud800"
 _HTML_MARK = b'<meta name="generator" content="halfshaft '
 _HTML_HEAD_BYTES = 4096
 _TOML_MARK = re.compile(rb"# Written by halfshaft \S+ \(([0-9a-f]{16})\)[^\n]*\n")
+READER_WAIT_S = 10.0  # for a program that is to read a pipe; common practice, no source
 _MOST_LINKS = 40  # as Linux follows them, path_resolution(7)
 LOGBOOK_MARKER, LOGBOOK_DATABASE = "about-this-logbook.txt", "logbook.sqlite"  # either makes a folder a logbook
 # what a logbook fills by itself, below its folder
@@ -331,7 +334,7 @@ def write_atomic(path: Path | str, content: str | bytes | Path) -> None:
     target = _require_place(path)
     try:
         if target is None:
-            path.write_bytes(data.read_bytes() if isinstance(data, Path) else data)
+            _write_straight(path, data)
         else:
             _write_aside(target, data)
     except OSError as error:
@@ -339,6 +342,22 @@ def write_atomic(path: Path | str, content: str | bytes | Path) -> None:
             f"{path}: cannot be written ({error.strerror or error}); nothing was changed. Free some space or "
             "name another place."
         ) from None
+
+
+def _write_straight(path: Path, data: bytes | Path) -> None:
+    """Write to a terminal or a pipe. To open a pipe that nobody reads would wait for ever."""
+    until = time.monotonic() + READER_WAIT_S
+    while True:
+        try:
+            handle = os.open(path, os.O_WRONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+            break
+        except OSError as error:
+            if error.errno != errno.ENXIO or time.monotonic() > until:  # ENXIO: no reader, open(2)
+                raise
+            time.sleep(0.05)
+    os.set_blocking(handle, True)
+    with os.fdopen(handle, "wb") as stream:
+        stream.write(data.read_bytes() if isinstance(data, Path) else data)
 
 
 def _write_aside(path: Path, data: bytes | Path) -> None:

@@ -8,11 +8,13 @@ import json
 import os
 import random
 import shutil
+import threading
 from importlib import resources
 from pathlib import Path
 
 import pytest
 
+from analyzer import files
 from analyzer.cli.main import COMMANDS, main
 from analyzer.errors import InputError
 from analyzer.files import (
@@ -197,6 +199,21 @@ def test_what_a_command_wrote_it_does_not_write_over(tmp_path):
         with pytest.raises(InputError, match="has just written another output there"):
             outputs.write(tmp_path / name, "two", is_own_json)
     assert (tmp_path / "a").read_text() == "one"
+
+
+def test_a_pipe_is_written_once_somebody_reads_it_and_not_waited_for_for_ever(tmp_path, monkeypatch):
+    monkeypatch.setattr(files, "READER_WAIT_S", 0.3)
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(InputError, match="cannot be written"):
+        write_atomic(tmp_path / "pipe", "x")
+    monkeypatch.setattr(files, "READER_WAIT_S", 30.0)
+    read: list[str] = []
+    reader = threading.Thread(target=lambda: read.append((tmp_path / "pipe").read_text()))
+    reader.start()
+    content = "long" * 100_000  # more than a pipe holds
+    write_atomic(tmp_path / "pipe", content)
+    reader.join(30)
+    assert read == [content]
 
 
 def test_every_mark_is_known_and_nothing_else(tmp_path):

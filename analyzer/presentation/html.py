@@ -21,7 +21,7 @@ from analyzer.comparison.comparison import Comparison
 from analyzer.files import write_atomic
 from analyzer.findings.finding import grouped
 from analyzer.findings.rear_axle import rear_axle
-from analyzer.in_words import CAUTIONS, counted, number, signed, when
+from analyzer.in_words import CAUTIONS, counted, number, printable, signed, when
 from analyzer.log_check import first_few
 from analyzer.phases.phases import PHASES, Corner
 from analyzer.planning.next_test import Plan
@@ -204,6 +204,7 @@ def _environment() -> Environment:
         loader=PackageLoader("analyzer.presentation", "."),
         autoescape=select_autoescape(default=True, default_for_string=True),
         undefined=StrictUndefined,
+        finalize=lambda shown: printable(shown) if type(shown) is str else shown,  # who prints a report on a terminal
         trim_blocks=True,
         lstrip_blocks=True,
     )

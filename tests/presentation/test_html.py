@@ -63,7 +63,7 @@ def test_cautions_and_findings_are_on_the_page(analysis, page):
 
 
 def test_text_from_files_is_escaped(analysis):
-    nasty = '<script>alert("x")</script>'
+    nasty = '<script>alert("x")</script>\x1b[2J\x9b2J'
     spoiled = replace(
         analysis,
         recording=replace(analysis.recording, name=nasty),
@@ -73,6 +73,7 @@ def test_text_from_files_is_escaped(analysis):
     )
     assert nasty not in own(analysis_report(spoiled))
     assert "&lt;script&gt;" in analysis_report(spoiled)
+    assert not {"\x1b", "\x9b"} & set(own(analysis_report(spoiled)))  # whoever looks at it on a terminal
 
 
 @pytest.mark.parametrize("kind", ["open", "spool"])
