@@ -3,6 +3,7 @@
 import argparse
 
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
+WILDCARDS = ("0.0.0.0", "::")
 DEFAULT_PORT = 8050
 
 
@@ -38,7 +39,7 @@ def run(arguments: argparse.Namespace) -> int:
     from dashboards.app import create_app, own_hosts
     from dashboards.serving import make_server
 
-    host, port = arguments.host, arguments.port
+    host, port = arguments.host.removeprefix("[").removesuffix("]"), arguments.port  # as an address writes IPv6
     if not 0 <= port <= 65535:
         raise InputError(f"--port is {port}; allowed: 0 to 65535 (0 takes a free one). Choose another.")
     local = host in LOOPBACK
@@ -53,14 +54,16 @@ def run(arguments: argparse.Namespace) -> int:
     app = create_app(arguments.logbook, hosts=() if local else own_hosts(host))
     try:
         server = make_server(app.server, host=host, port=port)
-    except OSError as error:
+    except (OSError, ValueError) as error:  # ValueError: a name that means no address
+        why = getattr(error, "strerror", None) or str(error).rstrip(".")
         raise InputError(
-            f"--host {host} --port {port}: cannot be listened on ({error.strerror or error}); choose another port."
+            f"--host {host} --port {port}: cannot be listened on ({why}); choose another port or host."
         ) from None
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     # a name with several addresses gets several sockets
     port = server.effective_listen[0][1] if hasattr(server, "effective_listen") else server.effective_port
-    address = f"[{host}]" if ":" in host else host
+    shown = "localhost" if host in WILDCARDS else host  # nobody can ask for all addresses at once
+    address = f"[{shown}]" if ":" in shown else shown
     print(f"halfshaft dashboard: http://{address}:{port}  (logbook: {arguments.logbook}; Ctrl-C ends it)", flush=True)
     try:
         server.run()

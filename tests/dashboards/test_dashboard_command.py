@@ -67,10 +67,12 @@ def test_more_than_the_limit_is_refused_in_words_before_it_is_sent(one_served, l
 
 def test_other_host_prints_a_warning(tmp_path):
     with served("--logbook", tmp_path / "book", "--host", "0.0.0.0") as (process, line):
-        assert "0.0.0.0" in line
+        address = line.split()[2]  # one that a browser can ask for
+        assert address.startswith("http://localhost:")
+        assert b"halfshaft" in urllib.request.urlopen(address, timeout=30).read()
         process.send_signal(signal.SIGTERM)
         process.wait(timeout=10)
-        assert "WARNING" in process.stderr.read()
+        assert "WARNING: 0.0.0.0 is open" in process.stderr.read()
 
 
 def test_port_in_use_is_said(tmp_path, capsys):
@@ -80,6 +82,12 @@ def test_port_in_use_is_said(tmp_path, capsys):
         port = taken.getsockname()[1]
         assert main(["dashboard", "--logbook", str(tmp_path), "--port", str(port)]) == 2
     assert "choose another port" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("host", ["no.such.host.invalid", "", "a..b", "300.1.1.1"])  # .invalid: RFC 2606
+def test_a_host_that_means_no_address_is_said(tmp_path, capsys, host):
+    assert main(["dashboard", "--logbook", str(tmp_path / "book"), "--port", "0", "--host", host]) == 2
+    assert "cannot be listened on" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("port", ["70000", "-1"])
@@ -94,15 +102,16 @@ def test_logbook_that_cannot_be_made_is_said(tmp_path, capsys):
     assert "cannot be made" in capsys.readouterr().err
 
 
-def test_an_address_of_ipv6_is_printed_and_answered(tmp_path):
+@pytest.mark.parametrize("host", ["::1", "[::1]"])
+def test_an_address_of_ipv6_is_printed_and_answered(tmp_path, host):
     if not socket.has_ipv6:
         pytest.skip("no IPv6")
-    with served("--logbook", tmp_path / "book", "--host", "::1") as (_, line):
+    with served("--logbook", tmp_path / "book", "--host", host) as (_, line):
         address = line.split()[2]
         assert address.startswith("http://[::1]:")
         assert b"halfshaft" in urllib.request.urlopen(address, timeout=30).read()
-        for host, status in (("[::2]", 400), ("elsewhere", 400), ("localhost", 200)):
-            request = urllib.request.Request(address, headers={"Host": host})
+        for asked, status in (("[::2]", 400), ("elsewhere", 400), ("localhost", 200)):
+            request = urllib.request.Request(address, headers={"Host": asked})
             try:
                 assert urllib.request.urlopen(request, timeout=30).status == status
             except urllib.error.HTTPError as error:
