@@ -28,7 +28,7 @@ FRONT_DIFFERENCE_SD_SHARE = 0.0015
 SLIP_SD_SHARE = 0.5  # of the slip of a wheel that hardly touches the road: its stiffness then is anybody's guess
 UNTOLD_SD_M_S = 1e6  # of a difference that says nothing
 SATELLITE_SD_M_S = 0.05  # of a receiver's speed, by Doppler shift; common practice, no source
-SATELLITE_TIMING_S = 0.01  # what `signals.ground_speed` leaves of its delay, filters' included
+SATELLITE_TIMING_S = 0.01  # what `kinematics.delay_behind_accelerometer_s` leaves of its delay, filters' included
 ANTENNA_SIDE_M = 0.1  # from the middle of the roof
 UNTRUSTED_SD_SHARE = 0.03  # braked or lifted front wheels still bound the ground speed to some per cent
 

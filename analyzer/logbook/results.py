@@ -42,7 +42,7 @@ class StoredResult:
     provenance, code : what the last result or failure came from.
     folder : name of the folder of its arrays.
     distance_km : distance driven in the logs.
-    knowledge : what the result used of other runs, as JSON (`logbook.knowledge`); None where it used nothing.
+    knowledge : what the result used of other runs, as JSON (`car_knowledge`); None where it used nothing.
     preload : its preload with the interval, as JSON; None where it has none.
     """
 

@@ -153,7 +153,9 @@ def worth(
         except CannotTell:  # so far off that the log refuses it
             then = dict.fromkeys(TOLD)
         moved = {key: _less(then[key], now[key]) for key in TOLD}
-        found.append(Worth(name, taken, None if percent is None else percent * (1 if taken > 0 else -1), stated, moved))
+        found.append(
+            Worth(name, taken, None if percent is None else percent * (1 if taken * step > 0 else -1), stated, moved)
+        )
     return tuple(sorted(found, key=_size, reverse=True))
 
 
