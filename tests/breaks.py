@@ -135,7 +135,7 @@ SURVIVORS = {
     ),
     "draws on straight lines where the ramps may clamp late": Break(
         "analyzer/lockcurve/uncertainty.py",
-        "along_holds(fit, draws[:, at] + form_error, rng)",
+        "along_holds(fit, draws[:, at] + form_error)",
         "draws[:, at] + form_error",
         "tests/lockcurve/test_hold_off.py",
     ),

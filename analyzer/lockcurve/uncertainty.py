@@ -86,7 +86,7 @@ def spread(fit: Fit, *, replicates: int = REPLICATES) -> Spread:
         form_error = form_error * WITHOUT_GYRO
     if not fit.problem.sensors.lat_g:
         form_error = form_error * WITHOUT_LATERAL
-    draws[:, at] = along_holds(fit, draws[:, at] + form_error, rng)
+    draws[:, at] = along_holds(fit, draws[:, at] + form_error)
     variance = {"sampling": ((groups @ inverse)[:, at] ** 2).sum(axis=0)}
     for source, part in zip(sources, (rows @ inverse)[:, at] ** 2, strict=True):
         variance[source] = variance.get(source, 0.0) + part

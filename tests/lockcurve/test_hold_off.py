@@ -45,18 +45,17 @@ def test_a_bend_just_before_the_largest_torque_is_inside():
 def test_a_later_bend_goes_with_a_steeper_slope():
     """What the samples show is slope (T - h), so the slope goes as one over T - h."""
     found = fitted(LATE, 5, drive_Nm=630.0)
-    drawn = along_holds(found, straight(found), np.random.default_rng(0))
+    drawn = along_holds(found, straight(found))
     late, early = drawn[:, 2] > np.percentile(drawn[:, 2], 80), drawn[:, 2] < np.percentile(drawn[:, 2], 20)
     assert np.median(drawn[late, 1]) > 1.5 * np.median(drawn[early, 1])
     assert np.all(drawn[:, 2] >= 0) and np.all(np.isfinite(drawn))
-    assert drawn[:, 0] == pytest.approx(straight(found)[:, 0])  # the preload is measured where no ramp clamps
 
 
 def test_where_the_log_shows_the_bend_little_changes():
     """Slips from far under to far over an early bend: the straight lines were right."""
     found = fitted(EARLY, 6, drive_Nm=1500.0, count=600)
     before = straight(found)
-    after = along_holds(found, before, np.random.default_rng(0))
+    after = along_holds(found, before)
     assert np.std(after[:, 1]) == pytest.approx(np.std(before[:, 1]), rel=0.3)
     assert np.median(after[:, 1]) == pytest.approx(np.median(before[:, 1]), abs=0.5 * np.std(before[:, 1]))
 
@@ -66,7 +65,8 @@ def test_what_a_workshop_states_is_left_alone():
     before = straight(found)
     both = CurveAnchors(drive_hold=(380.0, 20.0), coast_hold=(620.0, 30.0))
     stated = replace(found, problem=anchored(found.problem, both))
-    assert along_holds(stated, before, np.random.default_rng(0)) is before
+    assert along_holds(stated, before) is before
     one = replace(found, problem=anchored(found.problem, CurveAnchors(drive_hold=(380.0, 20.0))))
-    after = along_holds(one, before, np.random.default_rng(0))
+    after = along_holds(one, before)
     assert after[:, 2] == pytest.approx(before[:, 2]) and after[:, 4] != pytest.approx(before[:, 4])
+    assert np.std(after[:, 0]) == pytest.approx(np.std(before[:, 0]), rel=0.1)  # it follows the drive side alone
