@@ -19,6 +19,9 @@ from analyzer.errors import InputError
 HEAD_BYTES = 262_144
 _STEP_BYTES = 1 << 18
 UNPACKED_LIMIT_BYTES = 1_000_000_000  # formats that need random access are unpacked in memory, up to here
+# Logs pack to between a third and a twentieth (samples and tests), rows that all say the same to a thousandth: the most
+# that deflate can (its longest match is 258 bytes, RFC 1951, and takes two bits).
+_MOST_TIMES, _TOLD_BY_BYTES = 300, 200_000_000
 _MOST_MEMBERS = 10_000  # of a tar archive, which has no list of them
 _SPREADSHEET = "xl/workbook.xml"  # ECMA-376: a spreadsheet is a zip archive of its own kind
 
@@ -116,6 +119,15 @@ def _read_up_to(stream: BinaryIO, size: int) -> bytes:
         parts.append(part)
         missing -= len(part)
     return b"".join(parts)
+
+
+def _require_a_log_s_size(name: str, packed: int, unpacked: int) -> None:
+    """Refuse what would be read for minutes and cannot be a log."""
+    if unpacked > max(_TOLD_BY_BYTES, _MOST_TIMES * packed):
+        raise InputError(
+            f"{name}: unpacks to more than {_MOST_TIMES} times its size, so it repeats itself and is no log; name "
+            "another file, or unpack it first."
+        )
 
 
 def _unpacked(source: Source, *, depth: int) -> Source:
@@ -245,6 +257,7 @@ class _PackedStream(io.RawIOBase):
     def __init__(self, source: Source, words: str, make: Callable[[], Any], damage: list[str]) -> None:
         self._stream = source.open()
         self._name, self._words = source.name, words
+        self._taken, self._given = 0, 0
         self._damage = damage
         self._make = make
         self._unpack = make()
@@ -267,19 +280,25 @@ class _PackedStream(io.RawIOBase):
                     "again."
                 ) from None
             if data:
+                self._given += len(data)
+                _require_a_log_s_size(self._name, self._taken, self._given)
                 buffer[: len(data)] = data
                 return len(data)
         return 0
 
     def _next_packed(self) -> bytes:
         if self._unpack.eof:  # another member may follow
-            rest = self._unpack.unused_data.lstrip(b"\0") or self._stream.read(_STEP_BYTES)
+            rest = self._unpack.unused_data.lstrip(b"\0")
+            if not rest:
+                rest = self._stream.read(_STEP_BYTES)
+                self._taken += len(rest)
             if not rest.lstrip(b"\0"):
                 self._over = True
                 return b""
             self._unpack = self._make()
             return rest
         packed = self._stream.read(_STEP_BYTES)
+        self._taken += len(packed)
         if not packed:
             self._stop(f"The file is cut off inside the {self._words}; what comes before the end was read.")
         return packed
@@ -299,6 +318,7 @@ class _ZipStream(io.RawIOBase):
 
     def __init__(self, source: Source, archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> None:
         self._name = source.name
+        _require_a_log_s_size(source.name, member.compress_size, member.file_size)
         try:
             self._stream = archive.open(member)
         except (zipfile.BadZipFile, NotImplementedError, RuntimeError) as error:

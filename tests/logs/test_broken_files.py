@@ -1,9 +1,14 @@
 """Files that are not there, not whole or not logs: one plain sentence, or what can still be read."""
 
+import bz2
+import gzip
+import lzma
 import os
 import resource
 import subprocess
 import sys
+import zipfile
+from collections.abc import Iterator
 from contextlib import contextmanager
 
 import numpy as np
@@ -13,7 +18,8 @@ from made_log import made_log
 from sizes import sized
 
 from analyzer.errors import CannotTell, InputError
-from analyzer.logs import csv_rows
+from analyzer.logs import container, csv_rows
+from analyzer.logs.container import open_source
 from analyzer.logs.read import read_log
 from analyzer.logs.registry import open_log
 
@@ -273,3 +279,36 @@ def test_a_log_that_lacks_a_channel_says_what_was_found(tmp_path):
     with pytest.raises(CannotTell, match=r"throttle.*Found columns: time, wheel_speed_fl.*halfshaft check") as caught:
         _read(tmp_path, w.text(LOG.change(throttle=None)).encode())
     assert caught.value.exit_status == 3
+
+
+def rows_that_repeat(size: int) -> Iterator[bytes]:
+    yield b"time,a,b\n"
+    row = b"1,2,3\n" * (1 << 17)
+    for _ in range(size // len(row) + 1):
+        yield row
+
+
+@pytest.mark.parametrize("packing", ["gzip", "bzip2", "xz", "zip"])
+def test_an_archive_that_unpacks_to_a_thousand_times_its_size_is_refused_early(packing, tmp_path, monkeypatch):
+    """10 MB of it would be read for minutes."""
+    monkeypatch.setattr(container, "_TOLD_BY_BYTES", 3_000_000)
+    path, size = tmp_path / "log.csv.packed", 10_000_000
+    if packing == "zip":
+        with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+            archive.writestr("log.csv", b"".join(rows_that_repeat(size)))
+    else:
+        opened = {"gzip": gzip.open, "bzip2": bz2.open, "xz": lzma.open}[packing]
+        with opened(path, "wb") as file:
+            for part in rows_that_repeat(size):
+                file.write(part)
+    with pytest.raises(InputError, match="unpacks to more than 300 times its size"):
+        read_log(path)
+
+
+def test_a_log_of_which_little_changes_is_not_taken_for_a_bomb(tmp_path, monkeypatch):
+    """A car that stands: only the time moves."""
+    monkeypatch.setattr(container, "_TOLD_BY_BYTES", 0)
+    text = "time,wheel_speed_rl\n" + "".join(f"{k / 100},0.0\n" for k in range(100_000))
+    (tmp_path / "log.csv.gz").write_bytes(gzip.compress(text.encode(), 9))
+    with open_source(tmp_path / "log.csv.gz").open() as stream:
+        assert stream.read() == text.encode()
