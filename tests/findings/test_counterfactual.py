@@ -166,9 +166,9 @@ def test_groups_are_by_corner_and_cause_and_end_with_what_to_do():
 
 @pytest.mark.slow
 @pytest.mark.parametrize(("seed", "whose"), [(308, "car"), (102, "foot")])
-def test_on_simulated_spins_hardly_anybody_is_blamed_wrongly_and_no_copy_of_a_log_says_the_opposite(seed, whose):
-    """The car of 308 hardly locks; the driver of 102 asks for more than the tyres have, hardly more mostly: one copy of one
-    of his spins blames the differential. All: `findings.causes`, where less than 3 % are wrong."""
+def test_on_simulated_spins_hardly_anybody_is_blamed_wrongly_and_no_copy_says_the_opposite(seed, whose):
+    """The car of 308 hardly locks; the driver of 102 asks for more than the tyres have, mostly hardly more: one copy of
+    one of his spins blames the differential. All: `findings.causes`, where less than 3 % are wrong."""
     rows = told(seed)
     clear = [(s.truth, t.said) for _, s, of in rows if s.felt for t in of.values() if not CLEAR[0] < s.share < CLEAR[1]]
     assert len(clear) >= 8 and {truth for truth, _ in clear} == {whose}
