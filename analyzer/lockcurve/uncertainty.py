@@ -86,7 +86,7 @@ def spread(fit: Fit, *, replicates: int = REPLICATES) -> Spread:
         form_error = form_error * WITHOUT_GYRO
     if not fit.problem.sensors.lat_g:
         form_error = form_error * WITHOUT_LATERAL
-    draws[:, at] = along_holds(fit, draws[:, at] + form_error)
+    draws[:, at] += form_error
     variance = {"sampling": ((groups @ inverse)[:, at] ** 2).sum(axis=0)}
     for source, part in zip(sources, (rows @ inverse)[:, at] ** 2, strict=True):
         variance[source] = variance.get(source, 0.0) + part
@@ -214,6 +214,9 @@ def summarise(fit: Fit, drawn: Spread, *, largest_torque_Nm: float, side: int = 
     seen = _Seen.of(fit, drawn, side)
     grid = np.round(np.linspace(-COAST_SHARE * largest_torque_Nm, largest_torque_Nm, POINTS), 1)
     points = _points(seen, grid, window_Nm=0.06 * largest_torque_Nm)
+    # what samples measure is levels: slopes and hold-offs are read off them, and trade
+    alone = fit.problem.unknowns.sides == 1
+    of_each = within_holds(along_holds(fit, seen.draws) if alone else seen.draws)
     measured = np.array([point.kind == "measured" for point in points])
     drive = _spans(grid[measured & (grid > 0)], largest_torque_Nm)
     coast = _spans(-grid[measured & (grid < 0)], COAST_SHARE * largest_torque_Nm)
@@ -227,7 +230,10 @@ def summarise(fit: Fit, drawn: Spread, *, largest_torque_Nm: float, side: int = 
     }
     return LockCurveEstimate(
         method=METHOD if fit.problem.anchors is None else ANCHORED_METHOD,
-        parameters={name: _interval(seen, i, has[name], name, points) for i, name in enumerate(model.NAMES)},
+        parameters={
+            name: _interval(seen, draws, has[name], name, points)
+            for name, draws in zip(model.NAMES, of_each.T, strict=True)
+        },
         drive_supported=drive,
         coast_supported=coast,
         points=points,
@@ -294,7 +300,8 @@ def _spans(torques: np.ndarray, side_Nm: float) -> bool:
     return len(torques) >= 2 and bool(np.ptp(torques) >= 0.1 * side_Nm and torques.max() >= 0.2 * side_Nm)
 
 
-def _interval(seen: _Seen, i: int, has: bool, name: str, points: tuple[CurvePoint, ...]) -> Interval:
+def _interval(seen: _Seen, draws: np.ndarray, has: bool, name: str, points: tuple[CurvePoint, ...]) -> Interval:
+    """A parameter with its 95 % interval, of its draws (k,)."""
     if not seen.slip_known:
         return Interval(None, None, None, SATELLITES_ALONE)
     if not has:
@@ -314,6 +321,6 @@ def _interval(seen: _Seen, i: int, has: bool, name: str, points: tuple[CurvePoin
             "coast": "the axle slipped on coast over too little of the torque range",
         }[side]
         return Interval(None, bound, None, words)
-    lower, upper = np.percentile(within_holds(seen.draws)[:, i], [2.5, 97.5])
-    value = float(seen.curve[i])
+    lower, upper = np.percentile(draws, [2.5, 97.5])
+    value = float(seen.curve[model.NAMES.index(name)])
     return Interval(value, float(np.clip(lower, 0.0, value)), float(max(upper, value)))
