@@ -46,6 +46,9 @@ RADIUS_BY_LOAD_S2_M = 2.4e-4
 # of driven tyres at steady speed; 0.024 at most on sound logs (`accuracy.random_sessions`, seeds 0 to 13)
 MOST_STEADY_SLIP = 0.025
 GAINS = (1.0, 18.0)  # thousandths per m/s2; an axle that is late by 0.3 s reads as 18 more at 20 m/s
+# half of the slip at which tyres' grip peaks, 0.08 to 0.15 (common practice, no source): beyond it a wheel no longer
+# gains in proportion, and cars driven to spin read 21 to 43
+SPINS = 0.04
 # Steer is a weak witness: near the limit understeer and yaw rate go together, and sound simulated cars have read 0.23
 # of what they are steered by. A wrong unit or place of the sensor is off by 14 (steering ratio) or 57 (radian) times.
 # The front wheels show a turn as steer does, before the car drifts: there they go together.
@@ -365,15 +368,13 @@ def _driven(view: View) -> PairTest | None:
     if straight.sum() < LEAST_S * RATE_HZ or np.std(view.change[straight]) < 0.3:
         return untested(name, holds, "too little power on straights")
     mean = np.mean(list(view.wheels.values()), axis=0)
+    ahead = {wheel: np.log(np.maximum(v, 0.1) / np.maximum(mean, 0.1)) for wheel, v in view.wheels.items()}
+    straight &= np.all([np.abs(slip - np.median(slip[straight])) < SPINS for slip in ahead.values()], axis=0)
+    if straight.sum() < LEAST_S * RATE_HZ:
+        return untested(name, holds, "the wheels spin wherever there is power on straights")
     fits = {
-        wheel: fit_pair(
-            np.log(np.maximum(values, 0.1) / np.maximum(mean, 0.1)),
-            view.change,
-            [(np.ones_like(mean), 0.0, 0.1)],
-            straight,
-            view.time,
-        )
-        for wheel, values in view.wheels.items()
+        wheel: fit_pair(slip, view.change, [(np.ones_like(mean), 0.0, 0.1)], straight, view.time)
+        for wheel, slip in ahead.items()
     }
     gain = {wheel: 1e3 * fit.ratio for wheel, fit in fits.items()}
     least_rear = min(gain["wheel_speed_rl"], gain["wheel_speed_rr"])
