@@ -227,8 +227,8 @@ def along_holds(fit: Fit, draws: np.ndarray) -> np.ndarray:
         near = fitted + np.std(draws[:, hold]) * NEAR
         far = np.linspace(0.0, profile.mean[hold] + REACH * fit.problem.hold_sd_Nm, FAR)
         tried = np.unique(np.clip([fitted, *near, *far], 0.0, far[-1]))
-        ridge = profile.along(hold, tried, fit.curve)
-        if stated[hold] or ridge is None:
+        ridge = None if stated[hold] else profile.along(hold, tried, fit.curve)
+        if ridge is None:
             moved += straight[:, i]
             continue
         rank = (np.argsort(np.argsort(draws[:, hold])) + 0.5) / len(draws)
