@@ -52,7 +52,7 @@ def read_log(log: Address | pd.DataFrame, *, channels: Channels | None = None, n
 
     Parameters
     ----------
-    log : path (CSV, Parquet, Arrow or MDF 4, plain or in gzip or zip), or a DataFrame with a column a channel.
+    log : path (CSV, Parquet, Arrow or MDF 4, plain or packed), or a DataFrame with a column a channel.
     channels : which column is which channel, where names or units are not the canonical ones: path of a channel map,
         `ChannelMap`, or a dict such as `{"throttle": "Pedal", "brake": {"column": "P1", "unit": "bar"}}`.
     name : what a DataFrame is called in messages and results.

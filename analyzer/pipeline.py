@@ -68,7 +68,7 @@ def analyze(
 
     Parameters
     ----------
-    log_path : CSV, Parquet, Arrow or MDF 4, plain or in gzip or zip; or several, runs of one car with one differential
+    log_path : CSV, Parquet, Arrow or MDF 4, plain or packed; or several, runs of one car with one differential
         (laps, slow circles, a slow lap), which are fitted together.
     car_path : car file (TOML, table [car]).
     setup_path : setup file (TOML, table [differential]), to compare with what the parts should give.

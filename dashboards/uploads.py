@@ -3,12 +3,12 @@
 from typing import BinaryIO
 
 from analyzer.errors import InputError
+from analyzer.logbook.folder import ARCHIVES, LOG_ENDINGS, PACKINGS, safe_name
 from analyzer.logbook.folder import KINDS as FILE_KINDS
-from analyzer.logbook.folder import LOG_ENDINGS, PACKINGS, safe_name
 
 UPLOAD_LIMIT_BYTES = 1_000_000_000
 KINDS = {  # kind of upload -> (endings allowed, words)
-    "log": ((*LOG_ENDINGS, *PACKINGS), FILE_KINDS["log"]),
+    "log": ((*LOG_ENDINGS, *PACKINGS, *ARCHIVES), FILE_KINDS["log"]),
     "car": ((".toml",), FILE_KINDS["car"]),
     "setup": ((".toml",), FILE_KINDS["setup"]),
 }

@@ -13,11 +13,11 @@ from pydantic import Field
 
 from analyzer.errors import InputError
 from analyzer.files import same_file
-from analyzer.logbook.folder import LOG_ENDINGS, PACKINGS
+from analyzer.logbook.folder import ARCHIVES, LOG_ENDINGS, PACKINGS
 from analyzer.settings_file import Settings, read_toml, validated
 
 TRUTH = ".truth."  # `halfshaft simulate` writes the truth beside its log
-_ENDINGS = tuple(f"{ending}{packed}" for ending in LOG_ENDINGS for packed in ("", *PACKINGS))
+_ENDINGS = (*(f"{ending}{packed}" for ending in LOG_ENDINGS for packed in ("", *PACKINGS)), *ARCHIVES)
 
 
 @dataclass(frozen=True)
@@ -85,7 +85,7 @@ def find_logs(folder: str, *, without: Path | None = None) -> list[Log]:
     if not logs and without is not None and same_file(folder, without):
         raise InputError(f"{folder}: is the folder of logs and --out as well; name another --out.")
     if not logs:
-        raise InputError(f"{folder}: no log in it; looked for files ending in {', '.join(LOG_ENDINGS)}.")
+        raise InputError(f"{folder}: no log in it; looked for files ending in {', '.join(LOG_ENDINGS)}, packed or not.")
     return logs
 
 

@@ -15,7 +15,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "log",
         metavar="LOG",
         nargs="+",
-        help="log of the session: CSV, Parquet, Arrow or MDF 4, plain or in gzip or zip; several are runs of one car "
+        help="log of the session: CSV, Parquet, Arrow or MDF 4, plain or packed; several are runs of one car "
         "with one differential (laps, slow circles, a slow lap), fitted together",
     )
     add_car(parser)

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's arguments."""
-    parser.add_argument("log", metavar="LOG", help="the log: CSV, Parquet, Arrow or MDF 4, plain or in gzip or zip")
+    parser.add_argument("log", metavar="LOG", help="the log: CSV, Parquet, Arrow or MDF 4, plain or packed")
     parser.add_argument("--car", metavar="CAR", help="car file (TOML): checks what the log shows of it")
     add_channels(parser, " that says which column is which channel")
     add_output(parser, "--map", is_own_toml, help="write the suggested channel map to this file")

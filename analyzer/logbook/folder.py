@@ -32,8 +32,9 @@ KINDS = {  # kind of file -> words for it
     "setup": "a setup file",
     "channels": "a channel map",
 }
-LOG_ENDINGS = (".csv", ".tsv", ".txt", ".parquet", ".feather", ".arrow", ".mf4", ".mdf")
-PACKINGS = (".gz", ".zip")
+LOG_ENDINGS = (".csv", ".tsv", ".txt", ".parquet", ".feather", ".arrow", ".mf4", ".mdf", ".xlsx")
+PACKINGS = (".gz", ".zip", ".xz", ".bz2")
+ARCHIVES = (".tar", ".tgz", ".tar.gz", ".tar.xz", ".tar.bz2")  # of one log
 MARKER = LOGBOOK_MARKER  # lies in every logbook, so that one is known without its database
 MARKER_TEXT = """This folder is a halfshaft logbook. halfshaft keeps logs, car files, setups and results here.
 files/    every file as it came, with a .json beside it from which a lost logbook.sqlite is rebuilt

@@ -55,7 +55,7 @@ def layout(logbook: Logbook) -> html.Div:
                             _chooser(
                                 "log",
                                 "1. Log of the session",
-                                "drop it here, or choose a file: CSV, Parquet, Arrow or MDF 4, up to 1 GB",
+                                "drop it here, or choose a file: CSV, Parquet, Arrow, MDF 4, spreadsheet, up to 1 GB",
                             ),
                             _settings(logbook, "car", "2. Car file", "choose one, or give yours below"),
                             _settings(logbook, "setup", "3. Setup file (may be left out)", "none"),

@@ -1,6 +1,7 @@
 """A batch: all logs in one table, once; what failed is named; what is done is not done again."""
 
 import dataclasses
+import io
 import json
 import os
 import shutil
@@ -21,6 +22,7 @@ from analyzer.batch.workers import Settings, Task
 from analyzer.cli.main import main
 from analyzer.errors import InputError
 from analyzer.provenance import Provenance, provenance
+from dashboards.uploads import checked
 
 pytestmark = pytest.mark.usefixtures("analysed_once")
 GOOD = ["first.parquet", "may/second.parquet"]
@@ -222,9 +224,13 @@ def test_what_is_wrong_is_said_in_one_sentence(logs, car, tmp_path, capsys, monk
 
 
 def test_logs_are_found_by_their_ending(tmp_path):
-    for name in ("a.tsv", "b.CSV.gz", "c.parquet.zip", "notes.md", ".hidden.csv", "d.truth.parquet"):
+    """All that `analyze` reads, packed as it reads it; the page takes the same."""
+    logs = ["a.tsv", "b.CSV.gz", "c.parquet.zip", "e.xlsx", "f.csv.xz", "g.txt.bz2", "h.tar.gz", "i.tgz"]
+    for name in (*logs, "notes.md", ".hidden.csv", "d.truth.parquet", "letters.gz"):
         (tmp_path / name).touch()
-    assert [log.name for log in find_logs(str(tmp_path))] == ["a.tsv", "b.CSV.gz", "c.parquet.zip"]
+    assert [log.name for log in find_logs(str(tmp_path))] == logs
+    for name in logs:
+        assert checked("log", name, io.BytesIO(), None)[0] == name
 
 
 def test_a_folder_without_logs_is_said(tmp_path):
