@@ -42,6 +42,12 @@ def folder(tmp_path, monkeypatch):
     return tmp_path
 
 
+def test_only_json_goes_to_standard_output(folder, capsys):
+    assert main(["analyze", "baseline_minimum.csv", "--car", CAR, "--html", "-"]) == 2
+    assert "--html -: only --json goes to standard output" in capsys.readouterr().err
+    assert not (folder / "-").exists()
+
+
 def contents(folder: Path) -> dict[str, bytes]:
     return {p.relative_to(folder).as_posix(): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
 

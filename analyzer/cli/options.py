@@ -17,7 +17,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO, cast
 
-from analyzer.errors import HalfshaftError
+from analyzer.errors import HalfshaftError, InputError
 from analyzer.files import Outputs, is_own_html, is_own_json, json_text
 from analyzer.in_words import printable
 
@@ -102,11 +102,12 @@ def outputs_of(arguments: argparse.Namespace) -> Outputs:
     others = {*written, "out", "command", "module", "action", "outputs"}  # `out`: where not a file, a folder to fill
     read = [text for name, value in vars(arguments).items() if name not in others for text in _texts(value) if text]
     outputs = Outputs(read, overwrite=getattr(arguments, "overwrite", False))
-    named = {
-        f"--{option}": (target, is_own)
-        for option, is_own in written.items()
-        if (target := getattr(arguments, option)) and target != "-"
-    }
+    targets = {option: getattr(arguments, option) for option in written}
+    named = {f"--{option}": (targets[option], is_own) for option, is_own in written.items() if targets[option]}
+    for option in [option for option, (target, _) in named.items() if target == "-"]:
+        if option != "--json":
+            raise InputError(f"{option} -: only --json goes to standard output; name a file, or ./- for one called so.")
+        del named[option]
     outputs.require_each(named)
     return outputs
 
