@@ -22,6 +22,12 @@ from analyzer.phases.phases import Corner, Laps, Phase
 from analyzer.signals.session import Signals
 from analyzer.vehicle.car import Car
 
+LEAST_FREE_DIFFERENCE_RAD_S = 0.35  # below this the kinematic lock divides noise by noise
+MOST_UNSURE = 0.5  # standard deviation of a kinematic lock beyond which it could be locked or free
+ROUNDED = 0.1  # nearer to 0 or 1 than this is noise, not a state of its own
+LEAST_YAW_RAD_S = 0.1
+LEAST_KNOWN = 0.8  # share of a phase that must be known: a mean over less is not the mean of the phase
+
 
 @dataclass(frozen=True)
 class PhaseResult:
@@ -86,13 +92,6 @@ class Analysis:
     others: tuple["Analysis", ...] = ()
     told: CarRun | None = None
     knowledge: KnowledgeUsed | None = None
-
-
-LEAST_FREE_DIFFERENCE_RAD_S = 0.35  # below this the kinematic lock divides noise by noise
-MOST_UNSURE = 0.5  # standard deviation of a kinematic lock beyond which it could be locked or free
-ROUNDED = 0.1  # nearer to 0 or 1 than this is noise, not a state of its own
-LEAST_YAW_RAD_S = 0.1
-LEAST_KNOWN = 0.8  # share of a phase that must be known: a mean over less is not the mean of the phase
 
 
 def phase_results(

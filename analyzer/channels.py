@@ -21,6 +21,10 @@ from analyzer.errors import InputError
 from analyzer.in_words import capitalised
 
 STANDARD_GRAVITY_M_S2 = 9.80665
+# unit of a time column -> s; the longer and shorter ones only a clock has
+TIME_FACTORS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0, "d": 86400.0}
+WHEELS = ("fl", "fr", "rl", "rr")
+WHEEL_CHANNELS = tuple(f"wheel_speed_{w}" for w in WHEELS)
 
 
 @dataclass(frozen=True)
@@ -45,8 +49,6 @@ _ANGULAR_SPEED = {
     "rpm": Unit(2 * math.pi / 60, "rad/s"),
 }
 
-# unit of a time column -> s; the longer and shorter ones only a clock has
-TIME_FACTORS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0, "d": 86400.0}
 
 # quantity -> unit symbol -> conversion. A wheel speed may come as a road speed or as a rotation.
 QUANTITIES: dict[str, dict[str, Unit]] = {
@@ -157,6 +159,3 @@ CHANNELS: dict[str, Channel] = {
         Channel("diff_temperature", "temperature", "degC", "differential temperature"),
     )
 }
-
-WHEELS = ("fl", "fr", "rl", "rr")
-WHEEL_CHANNELS = tuple(f"wheel_speed_{w}" for w in WHEELS)

@@ -89,6 +89,17 @@ FORM = FileForm(
         Part("How sure you are: limits, plus and minus", "uncertainty"),
     ),
 )
+AT_NM = 500.0  # input torque at which a change of slope is drawn
+READ = (
+    "The run is analysed again with one figure off at a time, by as much as this car file says that it may be off (5 % "
+    "where it says nothing). The longer the bar, the more the answer hangs on the figure: measure those first. Slopes "
+    "count at 500 N.m of input torque. What the log tells by itself, a rolling radius for instance, is worth little."
+)
+UNDERNEATH = ("preload_Nm", "drive_slope", "coast_slope")
+MEASURING = in_guide("user#car-file", "How to measure each")
+EMPTY = html.P(
+    "Choose a run above: then the page shows how far preload and slopes move when a figure is off.", className="hint"
+)
 
 
 def typed(values: list[Any], ids: list[dict[str, str]]) -> Car:
@@ -102,13 +113,6 @@ def typed(values: list[Any], ids: list[dict[str, str]]) -> Car:
 
 
 SHARED = SettingsPage("car", FORM, load_car, typed, ".toml")
-AT_NM = 500.0  # input torque at which a change of slope is drawn
-READ = (
-    "The run is analysed again with one figure off at a time, by as much as this car file says that it may be off (5 % "
-    "where it says nothing). The longer the bar, the more the answer hangs on the figure: measure those first. Slopes "
-    "count at 500 N.m of input torque. What the log tells by itself, a rolling radius for instance, is worth little."
-)
-UNDERNEATH = ("preload_Nm", "drive_slope", "coast_slope")
 
 
 def layout(logbook: Logbook, search: str) -> html.Div:
@@ -162,12 +166,6 @@ def layout(logbook: Logbook, search: str) -> html.Div:
         ],
         className="car",
     )
-
-
-MEASURING = in_guide("user#car-file", "How to measure each")
-EMPTY = html.P(
-    "Choose a run above: then the page shows how far preload and slopes move when a figure is off.", className="hint"
-)
 
 
 def told(found: list[dict[str, Any]]) -> html.Table:

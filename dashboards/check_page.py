@@ -24,6 +24,22 @@ from dashboards.run.lines import thinned
 from dashboards.run.views import packed
 
 PREVIEW_POINTS = 400
+CHANNEL_HEADINGS = [
+    "channel",
+    "column",
+    "unit in the file",
+    "Hz",
+    "lowest",
+    "highest",
+    "filled, %",
+    "how it was recognised",
+]
+VERDICT_MARKS = {"yes": "✓\u00a0yes", "partly": "◐\u00a0partly", "no": "✕\u00a0no"}
+READ = (
+    "How to read it: one row a kind of fault, a bar where it lies in the log. Squares are errors, triangles "
+    "warnings, circles information. Point at a bar for the sentence."
+)
+LOOKS = {"error": (VERMILLION, "square"), "warning": (ORANGE, "triangle-up"), "info": (BLUE, "circle")}
 
 
 def columns_of(logbook: Logbook, run_id: str) -> dict[str, Any]:
@@ -62,19 +78,6 @@ def preview(logbook: Logbook, run_id: str, column: str) -> dict[str, Any]:
 
 def _log(logbook: Logbook, run_id: str) -> Any:
     return results.run_of(logbook.book, results.result(logbook.book, run_id)).log.path
-
-
-CHANNEL_HEADINGS = [
-    "channel",
-    "column",
-    "unit in the file",
-    "Hz",
-    "lowest",
-    "highest",
-    "filled, %",
-    "how it was recognised",
-]
-VERDICT_MARKS = {"yes": "✓\u00a0yes", "partly": "◐\u00a0partly", "no": "✕\u00a0no"}
 
 
 def layout(logbook: Logbook, run_id: str) -> html.Div:
@@ -245,13 +248,6 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
             return str(error), dash.no_update
         jobs.start(new)
         return "", "/"
-
-
-READ = (
-    "How to read it: one row a kind of fault, a bar where it lies in the log. Squares are errors, triangles "
-    "warnings, circles information. Point at a bar for the sentence."
-)
-LOOKS = {"error": (VERMILLION, "square"), "warning": (ORANGE, "triangle-up"), "info": (BLUE, "circle")}
 
 
 def fault_timeline(quality: list[dict], duration_s: float, *, mode: str = "light") -> go.Figure:

@@ -17,6 +17,13 @@ from dashboards.logbook import Logbook
 from dashboards.parts import breakable, table, when, why
 
 NO_SETUP = "no setup file"
+READ = (
+    "One mark a run: the tick is the measured preload, the bar its 95 % interval, an arrow a lower limit. A dashed "
+    "line marks another setup; from there on the diamond and its dotted line are what those parts predict. Where bars "
+    "overlap, nothing can be claimed to have changed; a comparison of two runs tells much smaller changes, because "
+    "errors common to both cancel. A steady fall is what worn plates or a settled spring would give; so would another "
+    "tyre, track or temperature."
+)
 
 
 def cars(logbook: Logbook) -> list[str]:
@@ -83,15 +90,6 @@ def answer(points: tuple[TrendPoint, ...]) -> str:
         return f"{now} Over {counted(len(own), 'run')} with this setup the intervals overlap: no change can be claimed."
     way = "rose" if last.value > first.value else "fell"  # type: ignore[operator]
     return f"{now} With this setup it {way} from {preload_words(first)}: compare both runs before you act on it."
-
-
-READ = (
-    "One mark a run: the tick is the measured preload, the bar its 95 % interval, an arrow a lower limit. A dashed "
-    "line marks another setup; from there on the diamond and its dotted line are what those parts predict. Where bars "
-    "overlap, nothing can be claimed to have changed; a comparison of two runs tells much smaller changes, because "
-    "errors common to both cancel. A steady fall is what worn plates or a settled spring would give; so would another "
-    "tyre, track or temperature."
-)
 
 
 def layout(logbook: Logbook, search: str) -> html.Div:

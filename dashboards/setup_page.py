@@ -69,6 +69,21 @@ FORM = FileForm(
     about={("", "type"): "; open and spool have no plates, and none of the figures below is used or saved"},
 )
 BARE = ("open", "spool")  # types without plates
+LARGEST_NM = 2000.0
+RANGE = [-0.3 * LARGEST_NM, LARGEST_NM, 500.0]  # of an empty plot: input torque from, to, torque moved across (N.m)
+READ = (
+    "The dashed line with its dotted 95 % band is what the parts in this form predict; it moves as you type. With a "
+    "run chosen, the thick line was measured; each thin line is equally likely; the bar at the right moves it and "
+    "the samples together. Dots slipped, triangles were locked, an arrow means at least this."
+)
+NO_FILE = (
+    "This run was analysed without a setup file. Fill in what is fitted, or choose a file; the measured curve stays as "
+    "it is."
+)
+HOW_PREDICTED = in_guide("theory#predicted-lock-curve", "How it is predicted")
+NO_CURVE = html.P("The form has too few figures for a curve.", className="hint")
+MARKS = {"agrees": "✓", "stronger": "▲", "weaker": "▼", "cannot_tell": "?"}
+SHORT = {"agrees": "agrees", "stronger": "locks more", "weaker": "locks less", "cannot_tell": "not clear"}
 
 
 def typed(values: list[Any], ids: list[dict[str, str]]) -> Setup:
@@ -103,21 +118,6 @@ def odds_bars(found: Odds | None, verdict: str) -> list[Component]:
 
 def _drawn(length: float, side: str) -> html.Span | None:
     return html.Span(className=side, style={"width": f"{100 * length:.0f}%"}) if length > 0 else None
-
-
-LARGEST_NM = 2000.0
-RANGE = [-0.3 * LARGEST_NM, LARGEST_NM, 500.0]  # of an empty plot: input torque from, to, torque moved across (N.m)
-READ = (
-    "The dashed line with its dotted 95 % band is what the parts in this form predict; it moves as you type. With a "
-    "run chosen, the thick line was measured; each thin line is equally likely; the bar at the right moves it and "
-    "the samples together. Dots slipped, triangles were locked, an arrow means at least this."
-)
-NO_FILE = (
-    "This run was analysed without a setup file. Fill in what is fitted, or choose a file; the measured curve stays as "
-    "it is."
-)
-HOW_PREDICTED = in_guide("theory#predicted-lock-curve", "How it is predicted")
-NO_CURVE = html.P("The form has too few figures for a curve.", className="hint")
 
 
 SHARED = SettingsPage("setup", FORM, load_setup, typed, ".setup.toml")
@@ -244,10 +244,6 @@ def _numbers(curve: PredictedLockCurve, analysis: Analysis | None) -> html.Div:
     headings = ["", "parts predict"] + (["measured", "95 % interval"] if measured is not None else [])
     notes = [html.P(f"Note: {n}", className="hint") for n in curve.notes]
     return html.Div([table(headings, rows), *notes, *(not_measured(analysis) if analysis is not None else [])])
-
-
-MARKS = {"agrees": "✓", "stronger": "▲", "weaker": "▼", "cannot_tell": "?"}
-SHORT = {"agrees": "agrees", "stronger": "locks more", "weaker": "locks less", "cannot_tell": "not clear"}
 
 
 def agreed(analysis: Analysis, curve: PredictedLockCurve, setup: Setup) -> Agreement:

@@ -33,6 +33,13 @@ RANGES = {  # of the sliders: (label, end unless the car has more, step)
 SHOWN_PER_100 = ("drive_slope", "coast_slope")
 _one_at_a_time = threading.Lock()  # a replay takes a processor for about a second
 _last: list[Session] = []  # the one session that is kept: the next slider is most likely of the same run
+TRIAL_READ = (
+    "Two bars a corner: above, the laps as they were driven; below, dashed, the same laps replayed with the curve you "
+    "try. Path, speed and throttle stay as logged, so how the driver adapts is not in it. Error of the predicted "
+    "change: about 15 % for more lock, about half for less."
+)
+SAMPLE_PARTS = "shelf.parts.toml"
+NO_SETUP = "This run has no setup file, so no shelf part can be put in place of a fitted one. Analyse it with one."
 
 
 def ranges_of(analysis: Analysis) -> dict[str, tuple[str, float, float]]:
@@ -143,16 +150,6 @@ def _spin_s(session: Session, replayed: Replayed, number: int) -> np.ndarray:
     )
     of_pass = Replayed(*(getattr(replayed, f.name)[..., part, :] for f in fields(Replayed)))
     return outcomes(of_pass, session.best, own, session.analysis.car).spin_s
-
-
-TRIAL_READ = (
-    "Two bars a corner: above, the laps as they were driven; below, dashed, the same laps replayed with the curve you "
-    "try. Path, speed and throttle stay as logged, so how the driver adapts is not in it. Error of the predicted "
-    "change: about 15 % for more lock, about half for less."
-)
-
-SAMPLE_PARTS = "shelf.parts.toml"
-NO_SETUP = "This run has no setup file, so no shelf part can be put in place of a fitted one. Analyse it with one."
 
 
 def sample_parts() -> Path:

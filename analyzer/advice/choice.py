@@ -23,6 +23,17 @@ from analyzer.lockcurve.estimate import Interval
 
 Cure = Literal["spin", "entry"]
 CURES: tuple[Cure, ...] = ("spin", "entry")
+LEAST_CUT = 0.2  # of what is to be cured: less is not felt
+KEEPS = 0.1  # of what is fitted: more than this and the other side is not kept
+KEEPS_SPIN_S = 0.3
+KEEPS_MOMENT_NM = 15.0
+GRADE = 0.2  # of what is to be cured: nearer to the best than this counts as alike, and fewer parts win
+ADVISED = 3
+DRAWN = 20  # builds that get intervals
+SPIN, MOMENT = NAMES.index("spin_s"), NAMES.index("coast_moment_Nm")
+LEAST_SPIN_S = 0.5  # in all logs together; less is a kerb or one mistake
+MOSTLY = 0.6  # of the time
+NO_LOAD_SHARE = 0.1  # of the static load of a rear wheel: it hangs rather than stands
 
 
 @dataclass(frozen=True)
@@ -131,16 +142,6 @@ class Advice:
     def top(self) -> tuple[Option, ...]:
         """The advised builds, best first."""
         return tuple(sorted((o for o in self.options if o.rank is not None), key=lambda o: o.rank or 0))
-
-
-LEAST_CUT = 0.2  # of what is to be cured: less is not felt
-KEEPS = 0.1  # of what is fitted: more than this and the other side is not kept
-KEEPS_SPIN_S = 0.3
-KEEPS_MOMENT_NM = 15.0
-GRADE = 0.2  # of what is to be cured: nearer to the best than this counts as alike, and fewer parts win
-ADVISED = 3
-DRAWN = 20  # builds that get intervals
-SPIN, MOMENT = NAMES.index("spin_s"), NAMES.index("coast_moment_Nm")
 
 
 def spin_s(table: np.ndarray) -> np.ndarray:
@@ -312,11 +313,6 @@ def improves(cures: tuple[Cure, ...], drawn: np.ndarray) -> np.ndarray:
         values = of_cure(cure, drawn)
         found.append(np.percentile(values - values[:, :1], 97.5, axis=0) < 0)
     return np.any(found, axis=0)
-
-
-LEAST_SPIN_S = 0.5  # in all logs together; less is a kerb or one mistake
-MOSTLY = 0.6  # of the time
-NO_LOAD_SHARE = 0.1  # of the static load of a rear wheel: it hangs rather than stands
 
 
 def causes(sessions: list[Session], logged: np.ndarray, fitted: np.ndarray) -> dict[Cure, Cause]:

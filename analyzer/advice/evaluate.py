@@ -28,6 +28,18 @@ from analyzer.vehicle.tyres import peak_rho
 LEAST_COAST_S = 2.0  # of coasting in corners, for a mean over them
 SNAP_PERCENTILE = 90.0  # of the throttle applications: the largest one alone is noise
 LEAST_APPLICATIONS = 3
+DRAWS = 32
+MOST_CELLS = 1_000_000  # passes times steps times curves in one replay: bounds its arrays to about 70 MB
+# A log with next to no spin does not show where the inside tyre's peak lies: on simulated pairs of runs the fit then
+# put the friction up to 10 % too high. One standard deviation of it, added to what the fit knows.
+PEAK_SEEN_S = 2.0
+UNSEEN_PEAK_SD = 0.1
+# Of the change in spin time, what neither tyre nor engine explains: the driver answers to what the car does. The
+# predicted changes were off by these on pairs of simulated runs (tests/advice/pairs.py), one standard deviation.
+FALL_SD, RISE_SD = 0.15, 0.5
+MOST_SCALE = 2.0  # a replay that shows less than half of the logged spin has not understood it
+ENGINE_INERTIA_LOG_SD = 0.3  # of engine, flywheel and gears; common practice, no source
+SEED = 20261126
 
 
 @dataclass(frozen=True)
@@ -178,18 +190,6 @@ def _snap(moment: np.ndarray, apart: np.ndarray, rows: Rows) -> np.ndarray:
 
 
 NAMES = tuple(f.name for f in fields(Outcomes))
-DRAWS = 32
-MOST_CELLS = 1_000_000  # passes times steps times curves in one replay: bounds its arrays to about 70 MB
-# A log with next to no spin does not show where the inside tyre's peak lies: on simulated pairs of runs the fit then
-# put the friction up to 10 % too high. One standard deviation of it, added to what the fit knows.
-PEAK_SEEN_S = 2.0
-UNSEEN_PEAK_SD = 0.1
-# Of the change in spin time, what neither tyre nor engine explains: the driver answers to what the car does. The
-# predicted changes were off by these on pairs of simulated runs (tests/advice/pairs.py), one standard deviation.
-FALL_SD, RISE_SD = 0.15, 0.5
-MOST_SCALE = 2.0  # a replay that shows less than half of the logged spin has not understood it
-ENGINE_INERTIA_LOG_SD = 0.3  # of engine, flywheel and gears; common practice, no source
-SEED = 20261126
 
 
 @dataclass(frozen=True)

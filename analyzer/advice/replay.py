@@ -47,6 +47,11 @@ MOST_BACK_S = 6.0  # how far back a pass may begin for a slide that is under way
 ENGINE_INERTIA_KG_M2 = 0.13
 USUAL_RATIO = 8.0
 RATIOS = (3.0, 20.0)  # of engine to wheel; outside, the clutch slips or a gear is being changed
+ITERATIONS = 4  # a step starts from the one before, 0.05 s ago
+MOST_SLIP_STEP = 0.15  # of one iteration: near the peak the tyre's slope says little about what comes after
+MOST_SIDE_STEP = 0.03
+SLOWEST_M_S = 1.0
+SINGLE = np.float32
 
 
 @dataclass(frozen=True)
@@ -263,13 +268,6 @@ def _lever(car: Car) -> float:
 
 def _case_acceleration(inputs: AxleInputs, car: Car) -> np.ndarray:
     return (inputs.left_acc_m_s2 + inputs.right_acc_m_s2) / 2 / car.rear_rolling_radius_m
-
-
-ITERATIONS = 4  # a step starts from the one before, 0.05 s ago
-MOST_SLIP_STEP = 0.15  # of one iteration: near the peak the tyre's slope says little about what comes after
-MOST_SIDE_STEP = 0.03
-SLOWEST_M_S = 1.0
-SINGLE = np.float32
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,15 @@ from analyzer.errors import InputError
 from analyzer.settings_file import Settings, read_toml, validated
 
 NAME = Field(min_length=1, max_length=60, description="what you call the part")
+AS_FITTED = "as fitted"
+MOST_BUILDS = 2000
+KIND_WORDS = {
+    "cone_spring": "cone spring",
+    "ring_spring": "ring springs",
+    "ramp_rings": "ramp rings",
+    "plate_stack": "plates",
+    "shim": "shim",
+}
 
 
 class ConeSpringPart(ConeSpring):
@@ -195,17 +204,6 @@ def _check_order(kind: str, parts: Sequence[Any], file: str) -> None:
                 f"{file}: [[parts.{kind}]] must go from soft to stiff, but '{parts[i].name}' comes after "
                 f"'{parts[i - 1].name}' and has less {words}. Check its figures, or swap the two."
             )
-
-
-AS_FITTED = "as fitted"
-MOST_BUILDS = 2000
-KIND_WORDS = {
-    "cone_spring": "cone spring",
-    "ring_spring": "ring springs",
-    "ramp_rings": "ramp rings",
-    "plate_stack": "plates",
-    "shim": "shim",
-}
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,15 @@ SOFTEST, STIFFEST = 0.02, 4.0  # preload over the file's, from springs gone flat
 FRICTION = 3.0  # plates of another treatment or worn ones: a third to three times the file's coefficient
 HOLD_NM = 200.0  # locking torque that ring springs can take away; more would be no ramp differential
 SAME_SHARE = 0.03  # curves nearer than this cannot be two explanations
+AS_THE_FILE_SAYS = "as_the_file_says"
+# Ramps are cut in steps of 5 degrees, cone springs come a quarter apart (common practice, no source)
+RAMP_STEP_DEG = 5.0
+PRELOAD_STEP = 1.25
+# Springs that lie flat still press a little; worn plates let them out to about half of their force; glazed or treated
+# plates rub with about 0.6 of what fresh ones do (common practice, no source). Deviations in the logarithm.
+GONE, GONE_SD = 0.1, 0.5
+WORN, WORN_SD = 0.5, 0.25
+GLAZED, GLAZED_SD = 0.6, 0.2
 
 
 @dataclass(frozen=True)
@@ -132,17 +141,6 @@ def _alike(a: PredictedLockCurve, b: PredictedLockCurve) -> bool:
         math.isclose(x or 0.0, y or 0.0, rel_tol=SAME_SHARE, abs_tol=1e-9)
         for x, y in ((a.drive_slope, b.drive_slope), (a.coast_slope, b.coast_slope))
     )
-
-
-AS_THE_FILE_SAYS = "as_the_file_says"
-# Ramps are cut in steps of 5 degrees, cone springs come a quarter apart (common practice, no source)
-RAMP_STEP_DEG = 5.0
-PRELOAD_STEP = 1.25
-# Springs that lie flat still press a little; worn plates let them out to about half of their force; glazed or treated
-# plates rub with about 0.6 of what fresh ones do (common practice, no source). Deviations in the logarithm.
-GONE, GONE_SD = 0.1, 0.5
-WORN, WORN_SD = 0.5, 0.25
-GLAZED, GLAZED_SD = 0.6, 0.2
 
 
 @dataclass(frozen=True)

@@ -65,6 +65,11 @@ FIGURES = (
     {"coast_thrust": "coast_thrust"},
     {"holds": "ring_spring"},
 )
+BARE_MENTION = 3.0  # explanations that differ by less cannot be told apart
+STRONG = 10.0  # needed to leave the file, which most often is right
+DEGREES = 5.0
+BOUND_SD_NM, BOUND_SD_SHARE = 25.0, 0.08
+UNFIT = 0.01
 
 
 def odds(witness: Witness, predicted: PredictedLockCurve, setup: Setup) -> Odds | None:
@@ -129,13 +134,6 @@ def _figures(curve: PredictedLockCurve) -> np.ndarray:
     """(5,) in the order of the fitted curve's; what a curve does not have counts as zero."""
     values = (curve.preload_Nm, curve.drive_slope, curve.drive_hold_Nm, curve.coast_slope, curve.coast_hold_Nm)
     return np.clip([v or 0.0 for v in values], *CURVE_BOUNDS.T)
-
-
-BARE_MENTION = 3.0  # explanations that differ by less cannot be told apart
-STRONG = 10.0  # needed to leave the file, which most often is right
-DEGREES = 5.0
-BOUND_SD_NM, BOUND_SD_SHARE = 25.0, 0.08
-UNFIT = 0.01
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,14 @@ from analyzer.differential.predicted import NORMAL_95, PredictedLockCurve
 from analyzer.lockcurve.estimate import CurvePoint, LockCurveEstimate
 
 VERDICTS = ("agrees", "stronger", "weaker", "cannot_tell")
+SIDES = ("preload", "drive", "coast")
+TELLING = 0.30  # a measured interval wider than this to either side cannot tell a changed ramp or spring
+# nearer than this is agreement whatever the interval: bench readings repeat no better (common practice, no source)
+CLOSE = 0.10
+DRAG_NM = 30.0  # gears and seals of an open differential drag up to about this (common practice, no source)
+FLOOR_NM = 60.0  # differences are taken relative to the prediction or to this, where it predicts (next to) nothing
+NEVER_SLIPPED = 0.01  # share of slipping samples that noise makes of an axle that turns as one
+DRAWS_SEED = 20240
 
 
 @dataclass(frozen=True)
@@ -144,16 +152,6 @@ class Agreement:
     def by_side(self) -> dict[str, str]:
         """Side -> its verdict."""
         return {side: found.verdict for side, found in self.sides.items()}
-
-
-SIDES = ("preload", "drive", "coast")
-TELLING = 0.30  # a measured interval wider than this to either side cannot tell a changed ramp or spring
-# nearer than this is agreement whatever the interval: bench readings repeat no better (common practice, no source)
-CLOSE = 0.10
-DRAG_NM = 30.0  # gears and seals of an open differential drag up to about this (common practice, no source)
-FLOOR_NM = 60.0  # differences are taken relative to the prediction or to this, where it predicts (next to) nothing
-NEVER_SLIPPED = 0.01  # share of slipping samples that noise makes of an axle that turns as one
-DRAWS_SEED = 20240
 
 
 @dataclass(frozen=True)

@@ -24,6 +24,9 @@ from analyzer.provenance import Provenance, code_version, hash_of_logs, hash_str
 if TYPE_CHECKING:
     from analyzer.analysis import Analysis
 
+CONNECT_S = 10.0
+WORKER_S = 60.0  # how long a scheduler may be without any worker
+
 
 @dataclass(frozen=True)
 class Settings:
@@ -109,10 +112,6 @@ def _write(folder: Path, settings: Settings) -> Path:
     path = folder / settings.name
     path.write_bytes(settings.text)
     return path
-
-
-CONNECT_S = 10.0
-WORKER_S = 60.0  # how long a scheduler may be without any worker
 
 
 def on_this_machine(tasks: list[Task], *, processes: int) -> Iterator[Outcome]:

@@ -24,6 +24,12 @@ from analyzer.in_words import printable
 if TYPE_CHECKING:
     from rich.console import Console
 
+DRIVEN_WITH = {
+    "tyres": "set of tyres, in your words; a run tells another set nothing of its tyres",
+    "weather": "dry, wet, cold, in your words; other weather is another tyre",
+    "sensor": "logger and where it sits, in your words; another one's pose and scales are not carried over",
+}
+
 
 def add_car(parser: argparse.ArgumentParser) -> None:
     """`--car`, which must be given."""
@@ -35,13 +41,6 @@ def add_car(parser: argparse.ArgumentParser) -> None:
 def add_channels(parser: argparse.ArgumentParser, what: str = " for logs with other names or units") -> None:
     """`--channels`; `what` says what the map is for."""
     parser.add_argument("--channels", metavar="MAP", help=f"channel map (TOML){what}")
-
-
-DRIVEN_WITH = {
-    "tyres": "set of tyres, in your words; a run tells another set nothing of its tyres",
-    "weather": "dry, wet, cold, in your words; other weather is another tyre",
-    "sensor": "logger and where it sits, in your words; another one's pose and scales are not carried over",
-}
 
 
 def add_driven_with(parser: argparse.ArgumentParser) -> None:

@@ -23,6 +23,20 @@ from analyzer.lockcurve.observations import Observations, observe
 from analyzer.vehicle.car import AIR_DENSITY_KG_M3
 
 Log = Any  # a path, or what the library takes for a log in memory
+SAME_RADIUS = 1.2  # circles nearer than this are one; a test has radii of a factor of two
+LENGTH_SHARE = 0.05  # laps of one circuit are this alike in length
+SAME_PLACE_M = 40.0
+SAME_PLACE_SHARE = 0.02  # of the lap
+LEAST_SHARE = 0.75  # fewer matched corners than this: another circuit; half of them match by chance
+GRIP_CHANGE = 0.08  # of the friction used; tyres and temperature of one day differ by less (common practice, no source)
+THROTTLE_CHANGE = 0.08
+DRIVING_RATIO = 2.5  # differences between the sides over those from lap to lap
+# of lateral acceleration over speed times yaw rate, which is one in a steady corner but for how the sensors read.
+# Halves of logs and logs of one car differ by 0.3 % at most (eleven simulated ones), one whose car slid by 1.6 %.
+SENSOR_CHANGE = 0.02
+STEADY_M_S2 = 3.0  # of lateral acceleration
+LEAST_SPEED_DIFFERENCE = 0.02
+TRACE_POINTS = 200
 
 
 @dataclass(frozen=True)
@@ -137,12 +151,6 @@ def chosen_laps(text: str, *, analysis: Analysis, option: str) -> tuple[int, ...
     return tuple(sorted(laps))
 
 
-SAME_RADIUS = 1.2  # circles nearer than this are one; a test has radii of a factor of two
-LENGTH_SHARE = 0.05  # laps of one circuit are this alike in length
-SAME_PLACE_M = 40.0
-SAME_PLACE_SHARE = 0.02  # of the lap
-LEAST_SHARE = 0.75  # fewer matched corners than this: another circuit; half of them match by chance
-
 Place = tuple[int, str, float]  # number, direction, distance into the lap in m
 
 
@@ -254,17 +262,6 @@ def match_circles(reference: list[Circle], other: list[Circle]) -> CornerMatch:
         if like:
             numbers[number] = like[0]
     return CornerMatch(numbers)
-
-
-GRIP_CHANGE = 0.08  # of the friction used; tyres and temperature of one day differ by less (common practice, no source)
-THROTTLE_CHANGE = 0.08
-DRIVING_RATIO = 2.5  # differences between the sides over those from lap to lap
-# of lateral acceleration over speed times yaw rate, which is one in a steady corner but for how the sensors read.
-# Halves of logs and logs of one car differ by 0.3 % at most (eleven simulated ones), one whose car slid by 1.6 %.
-SENSOR_CHANGE = 0.02
-STEADY_M_S2 = 3.0  # of lateral acceleration
-LEAST_SPEED_DIFFERENCE = 0.02
-TRACE_POINTS = 200
 
 
 @dataclass(frozen=True)

@@ -40,6 +40,13 @@ SLOPES = tuple(model.NAMES.index(n) for n in ("drive_slope", "coast_slope"))
 # 60 % up. A factor widens the interval of a change but makes none of nothing.
 SLOPE_CHANGE_LOG_SD = 0.4
 PIVOT_SHARE = 0.2
+# Of the hold-off's own prior deviation: wear and heat move it by less, ramps a step steeper with the same ring springs
+# by about that much (it goes as the tangent of their angle).
+TIE_SHARE = 0.08
+# Where the ramps begin to clamp is the same before and after but for the tie, so a change hangs little on how far off
+# both may be; with more, steeper ramps are not told that are told with this (tests/comparison)
+HOLD_SHARE = 0.6  # of the deviation that a session alone has
+LEAST_RANGE_Nm = 100.0
 
 
 def joint_draws(theta: np.ndarray, influence: np.ndarray, clusters: tuple[tuple, ...], prior: np.ndarray) -> np.ndarray:
@@ -110,15 +117,6 @@ def form_error(fitted: np.ndarray, slipping_torque_Nm: np.ndarray) -> np.ndarray
         error[:, 1, slope] += off
         error[:, 1, 0] -= PIVOT_SHARE * off * (np.median(on_side) if len(on_side) else 0.0)
     return error
-
-
-# Of the hold-off's own prior deviation: wear and heat move it by less, ramps a step steeper with the same ring springs
-# by about that much (it goes as the tangent of their angle).
-TIE_SHARE = 0.08
-# Where the ramps begin to clamp is the same before and after but for the tie, so a change hangs little on how far off
-# both may be; with more, steeper ramps are not told that are told with this (tests/comparison)
-HOLD_SHARE = 0.6  # of the deviation that a session alone has
-LEAST_RANGE_Nm = 100.0
 
 
 @dataclass(frozen=True)

@@ -47,6 +47,7 @@ COVARIATE_FLOORS = np.array([0.003, 0.01])
 MOST_APART = np.array([0.15, 0.35])
 REPLICATES = 400
 SEED = 20260301
+KINDS = ("inside_wheel_spin", "coast_understeer", "chatter")
 
 
 @dataclass(frozen=True)
@@ -215,9 +216,6 @@ class _Matched:
         slope = np.linalg.solve(gram, np.einsum("kn,kni,kn->ki", weight, x, y)[..., None])[..., 0]
         raw = centre[:, 1::2] - centre[:, ::2]
         return raw - np.einsum("kci,ki->kc", middle[:, 1::2] - middle[:, ::2], slope), slope, centre, middle
-
-
-KINDS = ("inside_wheel_spin", "coast_understeer", "chatter")
 
 
 @dataclass(frozen=True)

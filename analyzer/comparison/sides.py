@@ -54,6 +54,10 @@ MARGIN_SHARE = 0.20  # of the level before: the smallest step that shops' spring
 MARGIN_OF_UNDERSTEER = 0.2  # of what the findings call understeer of the differential, a share of the front side force
 LEAST_SPAN_SHARE = 0.05  # of the largest torque: a side on which both runs slipped over less says nothing
 STEPS = 20
+SURE = 0.05
+LEAST_SHARE = 1e-8  # of the largest variance: less is rounding
+CHANGED = ("stronger", "weaker")
+INSIDE = 1.645  # standard errors to either end of a 90 % interval: two one-sided tests at 5 %
 
 
 @dataclass(frozen=True)
@@ -228,12 +232,6 @@ def verdict(value: float, draws: np.ndarray, *, expected: float | None, expected
     if matters and (alone[0] > 0 or alone[1] < 0):
         return "as_predicted"
     return "cannot_tell"
-
-
-SURE = 0.05
-LEAST_SHARE = 1e-8  # of the largest variance: less is rounding
-CHANGED = ("stronger", "weaker")
-INSIDE = 1.645  # standard errors to either end of a 90 % interval: two one-sided tests at 5 %
 
 
 @dataclass(frozen=True)

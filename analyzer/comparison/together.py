@@ -33,6 +33,8 @@ from analyzer.vehicle.axle_solution import solve
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.parameters import Prior
 
+LEAST_LEFT_RIGHT_SD = 1e-4  # wear and heat change the rolling radii by this against each other within a run
+
 
 def run_errors(run: Run, k: int, joint: JointFit, phases: tuple[PhaseResult, ...]) -> dict[str, np.ndarray]:
     """What the joint fit is unsure of, in the phases of one run: it errs alike in all of them.
@@ -107,9 +109,6 @@ def _kinematic_lock(value: dict[str, float], inputs: AxleInputs, car: Car, means
     turning = np.abs(free) > 1e-3
     found[turning] = 1 - means(inputs.left_m_s * scale - inputs.right_m_s / scale)[turning] / free[turning]
     return np.nan_to_num(found)
-
-
-LEAST_LEFT_RIGHT_SD = 1e-4  # wear and heat change the rolling radii by this against each other within a run
 
 
 @dataclass(frozen=True)

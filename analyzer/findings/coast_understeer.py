@@ -26,6 +26,26 @@ STEADY_YAW_ACC_RAD_S2 = 0.25  # faster changes need steer for yaw inertia
 LEAST_SAMPLES = 200
 LEAST_SPREAD_M_S2 = 1.5  # the gradient needs a range of lateral acceleration to be seen
 MOST_ROUNDS = 50  # of weighing; ten are usual
+CLOSED_THROTTLE = 0.03  # pedal channels rest within 2-3 % of zero
+# of the front tyres' side force that the moment takes: about 1.5 % of corner speed, 0.1 s in a corner of 6 s
+LEAST_FRONT_SHARE = 0.03
+ACT_FRONT_SHARE = 0.06
+SURE_SIGMAS = 1.645  # the moment must be over what ends an event, not only over none, with 95 % certainty
+# and over the threshold itself by so many standard deviations: without, one in five told on minimum channels lay just
+# under it (set on the ten minimum sessions of `tests/findings/sessions.py` under seed 20)
+OVER_SIGMAS = 0.5
+HOLDS_ON = 0.6  # hysteresis: part of the threshold at which the event ends
+LEAST_S = 0.3  # shorter than one steering correction it is no state of the car
+CORRECTION_S = 0.3  # time between two steering corrections (common practice, no source)
+# understeer of the car's own: clear to the driver, about 15 degrees at the steering wheel
+CLEAR_EXTRA_RAD = np.radians(1.0)
+CLEAR_SIGMAS = 2.5  # over the scatter of the car's own steady cornering
+# the balance is fitted below 6 m/s2 and bends towards the limit by about 0.2 degrees per g
+# beyond (common practice, no source)
+BEND_RAD_PER_M_S2 = np.radians(0.2) / 9.81
+FITTED_TO_M_S2 = 6.0
+# of the cornering stiffness that turns the moment into degrees (car file, not fitted here)
+STIFFNESS_RELATIVE_SD = 0.25
 
 
 @dataclass(frozen=True)
@@ -142,28 +162,6 @@ def steer_for_moment_rad(moment_Nm: np.ndarray | float, car: Car) -> np.ndarray 
     front = car.tyre.cornering_stiffness_per_rad * weight * car.front_weight_fraction
     rear = car.tyre.cornering_stiffness_per_rad * weight * (1 - car.front_weight_fraction)
     return moment_Nm / car.wheelbase_m * (1 / front + 1 / rear)
-
-
-CLOSED_THROTTLE = 0.03  # pedal channels rest within 2-3 % of zero
-# of the front tyres' side force that the moment takes: about 1.5 % of corner speed, 0.1 s in a corner of 6 s
-LEAST_FRONT_SHARE = 0.03
-ACT_FRONT_SHARE = 0.06
-SURE_SIGMAS = 1.645  # the moment must be over what ends an event, not only over none, with 95 % certainty
-# and over the threshold itself by so many standard deviations: without, one in five told on minimum channels lay just
-# under it (set on the ten minimum sessions of `tests/findings/sessions.py` under seed 20)
-OVER_SIGMAS = 0.5
-HOLDS_ON = 0.6  # hysteresis: part of the threshold at which the event ends
-LEAST_S = 0.3  # shorter than one steering correction it is no state of the car
-CORRECTION_S = 0.3  # time between two steering corrections (common practice, no source)
-# understeer of the car's own: clear to the driver, about 15 degrees at the steering wheel
-CLEAR_EXTRA_RAD = np.radians(1.0)
-CLEAR_SIGMAS = 2.5  # over the scatter of the car's own steady cornering
-# the balance is fitted below 6 m/s2 and bends towards the limit by about 0.2 degrees per g
-# beyond (common practice, no source)
-BEND_RAD_PER_M_S2 = np.radians(0.2) / 9.81
-FITTED_TO_M_S2 = 6.0
-# of the cornering stiffness that turns the moment into degrees (car file, not fitted here)
-STIFFNESS_RELATIVE_SD = 0.25
 
 
 def find_coast_understeer(rear: RearAxle, corners: Sequence[Corner]) -> tuple[Finding, ...]:

@@ -30,6 +30,17 @@ OPENS_AT = 0.08
 SNAP_YAW_RAD_S2 = 0.7  # yaw acceleration that arrives in STEP_S: near half of what a hard turn-in builds up
 SEEN_SHARE = 0.75  # of an abrupt jump: the torques are filtered at 3 Hz, which spreads it over more than STEP_S
 LOST_SURE = 0.95  # 35 degrees of side slip and a stop, or a quarter turn: little else looks like that
+ACT_SHARE = 0.25  # of the lock lost within a run: another differential at its end than at its start
+LEAST_PASSES = 4  # corner passes a side: with fewer the scatter between passes is unknown
+LEAST_SAMPLES = 10  # slipping samples in a pass before its mean counts
+# smaller differences are within what load transfer and radii leave behind (common practice, no source)
+LEAST_FRACTION = 0.15
+LEAST_DIFFERENCE_NM = 30.0
+# of the mean input torque, one standard deviation: what unlike tyres, radii and corner weights make of the difference.
+# Four sessions whose axle locks the same on both sides had 0.10 to 0.27 (`tests/findings/reliability.py`, seeds 5 to
+# 20)
+UNLIKE_SD = 0.2
+SURE = 0.01  # two-sided chance of such a difference between equal sides
 
 
 def find_lock_up_snap(rear: RearAxle, corners: Sequence[Corner]) -> tuple[Finding, ...]:
@@ -95,19 +106,6 @@ def find_car_lost(rear: RearAxle, corners: Sequence[Corner]) -> tuple[Finding, .
         sure = confidence(LOST_SURE)
         found.append(placed(evidence, signals, corners, start, stop, severity="caution", confidence=sure))
     return tuple(found)
-
-
-ACT_SHARE = 0.25  # of the lock lost within a run: another differential at its end than at its start
-LEAST_PASSES = 4  # corner passes a side: with fewer the scatter between passes is unknown
-LEAST_SAMPLES = 10  # slipping samples in a pass before its mean counts
-# smaller differences are within what load transfer and radii leave behind (common practice, no source)
-LEAST_FRACTION = 0.15
-LEAST_DIFFERENCE_NM = 30.0
-# of the mean input torque, one standard deviation: what unlike tyres, radii and corner weights make of the difference.
-# Four sessions whose axle locks the same on both sides had 0.10 to 0.27 (`tests/findings/reliability.py`, seeds 5 to
-# 20)
-UNLIKE_SD = 0.2
-SURE = 0.01  # two-sided chance of such a difference between equal sides
 
 
 def find_of_the_session(signals: Signals, trend: LockTrend | None, agreement: Agreement | None) -> tuple[Finding, ...]:

@@ -26,6 +26,9 @@ from analyzer.lockcurve.unknowns import ALL
 NAMED_BY_CHANCE = 0.01
 OTHER_CODE = "made by another version of halfshaft; analyse it again"
 OTHER_CAR = "driven with another car file"
+TORQUES = np.arange(5, 100, 5)  # percentiles
+NO_SURER = "would not make this answer any surer"
+GROUP = "knowledge"  # of beliefs that come from other runs
 
 
 @dataclass(frozen=True)
@@ -283,11 +286,6 @@ def _other_car(one: CarRun, other: CarRun) -> bool:
 
 def _contradicts(probability: float) -> str:
     return f"contradicts the other runs (probability by chance {probability:.1g})"
-
-
-TORQUES = np.arange(5, 100, 5)  # percentiles
-NO_SURER = "would not make this answer any surer"
-GROUP = "knowledge"  # of beliefs that come from other runs
 
 
 @dataclass(frozen=True)

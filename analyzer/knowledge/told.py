@@ -37,6 +37,8 @@ from analyzer.lockcurve.fit import Fit
 from analyzer.lockcurve.unknowns import ALL
 
 LEAST_TOLD = 1e-9  # of the prior's precision; less is rounding
+LEAST_KNOWN = 1e-12  # of what an unknown has by itself, where others hold all of it
+LEAST_SAID = 0.1  # of what is known without the run, by direction; less cannot contradict it
 
 
 @dataclass(frozen=True)
@@ -104,10 +106,6 @@ def _cautious(told: np.ndarray, pulls: np.ndarray) -> tuple[np.ndarray, np.ndarr
     scatter, along = np.linalg.eigh((pulls @ whiten).T @ (pulls @ whiten))
     factor = (along / np.maximum(scatter, 1.0)) @ along.T
     return root @ factor @ root.T, root @ factor @ whiten.T
-
-
-LEAST_KNOWN = 1e-12  # of what an unknown has by itself, where others hold all of it
-LEAST_SAID = 0.1  # of what is known without the run, by direction; less cannot contradict it
 
 
 @dataclass(frozen=True)

@@ -39,6 +39,15 @@ from analyzer.vehicle.axle_solution import AxleSolution
 MOST_ITERATIONS = 40
 FIRST_DAMPING, LEAST_DAMPING = 1e-2, 1e-6
 SETTLED = 2e-3  # of the loss, whose unit is one half of a squared standard deviation
+COMMON = 2.5  # all that is unknown of an error over what differs from pass to pass
+ASSUMED_PASSES = 3.0
+# of the assumed errors, 0.2 % of the front speed and 35 N.m: what the fitted form gets wrong of a real tyre is the same
+# in all passes. With 0.2 the curve of a tyre sensitive to load was held in 48 to 57 % of the points, of a heavy
+# car with a wrong file in 67 to 78 %
+LEAST_SHARE = 0.7
+LEAST_ROWS = 3  # of a pass
+FAR = 3.0  # medians; of a normal distribution 4 % lie beyond
+FRONT = 2
 
 
 @dataclass(frozen=True)
@@ -187,17 +196,6 @@ def _newton_step(hessian: np.ndarray, gradient: np.ndarray, damping: float, held
     reduced = hessian[np.ix_(free, free)]
     step[free] = np.linalg.solve(reduced + damping * np.diag(np.diag(reduced)), -gradient[free])
     return step
-
-
-COMMON = 2.5  # all that is unknown of an error over what differs from pass to pass
-ASSUMED_PASSES = 3.0
-# of the assumed errors, 0.2 % of the front speed and 35 N.m: what the fitted form gets wrong of a real tyre is the same
-# in all passes. With 0.2 the curve of a tyre sensitive to load was held in 48 to 57 % of the points, of a heavy
-# car with a wrong file in 67 to 78 %
-LEAST_SHARE = 0.7
-LEAST_ROWS = 3  # of a pass
-FAR = 3.0  # medians; of a normal distribution 4 % lie beyond
-FRONT = 2
 
 
 def fit_weighed(problem: Problem) -> Fit:

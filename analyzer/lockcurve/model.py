@@ -26,6 +26,8 @@ from scipy.special import log_ndtr
 
 NAMES = ("preload_Nm", "drive_slope", "drive_hold_Nm", "coast_slope", "coast_hold_Nm")
 ROUNDING_Nm = 12.0
+HUBER_LIMIT = 2.0
+LEAST_SLOPE = 0.02  # a flatter ramp hardly clamps; where it bends then says nothing
 
 
 def _hinge(z: np.ndarray) -> np.ndarray:
@@ -89,9 +91,6 @@ def gradient(parameters: np.ndarray, torque: np.ndarray) -> tuple[np.ndarray, np
     ), np.where(up, drive * d_drive, -coast * d_coast)
 
 
-HUBER_LIMIT = 2.0
-
-
 def huber(z: np.ndarray, limit: float = HUBER_LIMIT) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Huber's loss of standardised residuals.
 
@@ -147,9 +146,6 @@ def censored(z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     log_tail = log_ndtr(z)
     mills = np.exp(-0.5 * z * z - 0.5 * np.log(2 * np.pi) - log_tail)
     return -log_tail, -mills, mills * (mills + z)
-
-
-LEAST_SLOPE = 0.02  # a flatter ramp hardly clamps; where it bends then says nothing
 
 
 @dataclass(frozen=True)

@@ -58,6 +58,7 @@ BIN_M, LEAST_BINS, MOST_BINS = 30.0, 12, 240
 BIN_SD_M_S2 = 0.05  # of a lap's mean in one bin: bumps, wind, gear shifts
 CALM_M_S2 = 3.0  # of lateral acceleration; harder cornering slides by what the side slip's form does not know
 MOST_LAPS = 60
+KEPT = 4 * MOST_SAMPLES  # the fit's own thinning then costs a quarter of its samples at most
 
 
 @dataclass(frozen=True)
@@ -272,9 +273,6 @@ def session_part(signals: Signals, laps: Laps, observed: Observations, car: Car,
     owner : whose it is, where several sessions are fitted together.
     """
     return log_part(observed, owner=owner, measured=measured_as_a_whole(signals, laps, car))
-
-
-KEPT = 4 * MOST_SAMPLES  # the fit's own thinning then costs a quarter of its samples at most
 
 
 def pooled(stretches: Iterable[tuple[Observations, slice]]) -> Observations:

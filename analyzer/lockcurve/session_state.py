@@ -22,6 +22,23 @@ from analyzer.vehicle.axle_solution import BLOCK, AxleSolution, put_together, ro
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.tyres import wheel_loads
 
+CLOSED = 0.05  # throttle
+SLOWING_M_S2 = -2.0  # more than an engine does through an open throttle
+MOST_FORCE_RESIDUAL = 4.0  # standard deviations
+# standard deviation of the torque difference, over weight times radius, from what is measured: more, and the split is a
+# guess (half of that is usual while the front wheels roll)
+MOST_SPLIT_SD_SHARE = 0.01
+MOST_USE_OF_BOTH = 1.6  # combined slip over slip at the peak, of the wheel that slides less
+FASTEST_CHANGE_RAD_S2 = 60.0  # beyond it a wheel of 1 kg m2 takes 60 N.m to spin up, and tyres lag
+SETTLING_ROWS = 8  # 0.4 s on both sides of a slide at the fit's rate: the car swings back and the filters settle
+PAST_PEAK = 1.2  # combined slip over slip at the peak
+SLIDING_FORCE_SHARE = 0.1
+MODEL_SD_Nm = 20.0  # scatter of the torque difference that no calibrated quantity explains
+MODEL_SD_SHARE = 0.06
+VARIANCE_EVERY = 4  # rows of 1/20 s: what the fit is unsure of changes with the corner, not from sample to sample
+DERIVED_LATERAL_SD_M_S2 = 0.7  # of a lateral acceleration that was had from the gyro, in and out of corners
+BRAKE_SIDE_SHARE = 0.06  # left and right brake torque differ by about this; common practice, no source
+
 
 @dataclass(frozen=True)
 class AxleState:
@@ -58,10 +75,6 @@ class AxleState:
     use_left: np.ndarray
     use_right: np.ndarray
     braked: np.ndarray
-
-
-CLOSED = 0.05  # throttle
-SLOWING_M_S2 = -2.0  # more than an engine does through an open throttle
 
 
 @dataclass(frozen=True)
@@ -175,22 +188,6 @@ def solve_braked(value: dict[str, float], inputs: AxleInputs, coast_Nm: np.ndarr
     state = rolling_freely(value, inputs, car)
     front, rear = brakes(equations(state, value, inputs, car, slopes=False).input_torque_Nm, coast_Nm, car)
     return Braked(solve(value, replace(inputs, front_brake_N=front), car, start=state), front, rear)
-
-
-MOST_FORCE_RESIDUAL = 4.0  # standard deviations
-# standard deviation of the torque difference, over weight times radius, from what is measured: more, and the split is a
-# guess (half of that is usual while the front wheels roll)
-MOST_SPLIT_SD_SHARE = 0.01
-MOST_USE_OF_BOTH = 1.6  # combined slip over slip at the peak, of the wheel that slides less
-FASTEST_CHANGE_RAD_S2 = 60.0  # beyond it a wheel of 1 kg m2 takes 60 N.m to spin up, and tyres lag
-SETTLING_ROWS = 8  # 0.4 s on both sides of a slide at the fit's rate: the car swings back and the filters settle
-PAST_PEAK = 1.2  # combined slip over slip at the peak
-SLIDING_FORCE_SHARE = 0.1
-MODEL_SD_Nm = 20.0  # scatter of the torque difference that no calibrated quantity explains
-MODEL_SD_SHARE = 0.06
-VARIANCE_EVERY = 4  # rows of 1/20 s: what the fit is unsure of changes with the corner, not from sample to sample
-DERIVED_LATERAL_SD_M_S2 = 0.7  # of a lateral acceleration that was had from the gyro, in and out of corners
-BRAKE_SIDE_SHARE = 0.06  # left and right brake torque differ by about this; common practice, no source
 
 
 def session_state(

@@ -42,6 +42,16 @@ WITHOUT_GYRO = 2.0
 WITHOUT_LATERAL = 2.0
 REPLICATES = 400
 SEED = 20260101
+POINTS = 53
+COAST_SHARE = 0.3
+LEAST_SAMPLES = 12  # slipping samples near a torque for its point to be measured: 0.6 s at the fit's rate
+LEAST_PASSES = 3  # from this many corner passes
+LEAST_SPAN_Nm = 100.0
+BOUND_SD_Nm, BOUND_SD_SHARE = 25.0, 0.08  # how sure the torque difference of one locked sample is
+ANCHORED_METHOD = (
+    "the same fit with what the setup file states of bench, ring springs and ramps as measurements; 95 % intervals"
+)
+METHOD = "joint censored fit of lock curve, tyre and calibration; corners resampled; 95 % intervals"
 
 
 @dataclass(frozen=True)
@@ -157,18 +167,6 @@ def model_error(
 def budget_by_parameter(budget: dict[str, np.ndarray]) -> dict[str, dict[str, float]]:
     """Parameter -> source -> share of its variance (0 to 1), from source -> shares (5,)."""
     return {name: {source: float(share[i]) for source, share in budget.items()} for i, name in enumerate(model.NAMES)}
-
-
-POINTS = 53
-COAST_SHARE = 0.3
-LEAST_SAMPLES = 12  # slipping samples near a torque for its point to be measured: 0.6 s at the fit's rate
-LEAST_PASSES = 3  # from this many corner passes
-LEAST_SPAN_Nm = 100.0
-BOUND_SD_Nm, BOUND_SD_SHARE = 25.0, 0.08  # how sure the torque difference of one locked sample is
-ANCHORED_METHOD = (
-    "the same fit with what the setup file states of bench, ring springs and ramps as measurements; 95 % intervals"
-)
-METHOD = "joint censored fit of lock curve, tyre and calibration; corners resampled; 95 % intervals"
 
 
 @dataclass(frozen=True)

@@ -49,6 +49,13 @@ PLACES = (*(f"files/{kind}" for kind in KINDS), "parquet", "results")
 LONGEST, KEPT_AT_THE_END = 120, 40  # letters of a name: its date leads, its kind ends it
 _ID = re.compile(r"[0-9a-f]{16}")
 _PLAIN = re.compile(rf"(?!\.)[\w.\-]{{1,{LONGEST}}}")  # what `safe_name` leaves as it is
+INCOMING, UNFINISHED, LOST = "incoming", "unfinished", "lost"
+OPENING_WAIT_S = 60.0
+_PROCESS = re.compile(r"[0-9a-f]{16}")  # an `incoming` folder; its lock ends in .lock
+# what a process may write down: places that only the logbook itself fills
+_PLACED = re.compile(
+    r"files/(log|car|setup|channels)/[0-9a-f]{16}(\.json)?|parquet/[0-9a-f]{16}\.parquet|results/[0-9a-f]{16}"
+)
 
 
 def is_id(text: str) -> bool:
@@ -101,15 +108,6 @@ def named_few(names: list[str], most: int = 5) -> str:
     """The first few of a list of names."""
     rest = f" and {len(names) - most} more" if len(names) > most else ""
     return ", ".join(names[:most]) + rest
-
-
-INCOMING, UNFINISHED, LOST = "incoming", "unfinished", "lost"
-OPENING_WAIT_S = 60.0
-_PROCESS = re.compile(r"[0-9a-f]{16}")  # an `incoming` folder; its lock ends in .lock
-# what a process may write down: places that only the logbook itself fills
-_PLACED = re.compile(
-    r"files/(log|car|setup|channels)/[0-9a-f]{16}(\.json)?|parquet/[0-9a-f]{16}\.parquet|results/[0-9a-f]{16}"
-)
 
 
 class Placing:

@@ -32,6 +32,7 @@ from analyzer.provenance import hash_file
 SHORT_ID = 8
 NO_SETUP = "no setup file"
 INDENT = "  "  # of the names below a row
+RECORD = "run.json"
 
 
 @dataclass(frozen=True)
@@ -265,9 +266,6 @@ def _print_named(
         parts += [Segment(f"\n{line(cells)}\n"), Segment(f"{INDENT}{log}\n", bold), Segment(f"{INDENT}{others}", dim)]
         parts.append(Segment("\n"))
     console.print(Segments(parts), soft_wrap=True, end="")
-
-
-RECORD = "run.json"
 
 
 def export(store: Store, run: Run, found: StoredResult | None, out: Path, outputs: Outputs) -> Path:

@@ -33,6 +33,22 @@ _POSSIBLE = {
     "diff_temperature": (-60.0, 300.0),
 }
 RATES_HZ = (2.0, 5000.0)  # a log for this job samples at a rate between these
+# a second in units that loggers and spreadsheets count time in: words for a person
+CLOCKS = {
+    1e-3: "thousandths of a second",
+    0.01: "hundredths of a second",
+    0.1: "tenths of a second",
+    60.0: "minutes",
+    3600.0: "hours",
+    86400.0: "days",
+}
+HARDEST_M_S2, SOFTEST_M_S2 = 40.0, 0.3  # 95 % of a session's changes of speed lie between (common practice, no source)
+_CLOCK_ROWS = 25  # smoothed over: half a second at 50 Hz, whatever the clock says
+ALIKE = 0.08  # of their medians: circumferences and slip; four pressures or temperatures are further apart
+TOGETHER = 0.95  # correlation of two wheels of a car
+LEAST_SCATTER = 0.1  # of the median: a car's speed varies, four supply voltages do not
+TOLD_BY_ROWS = 5_000
+MOST_COLUMNS = 300  # of those that nothing else was made of
 
 
 def possible(channel: str, values: np.ndarray, symbol: str) -> bool:
@@ -66,19 +82,6 @@ def time_unit(values: np.ndarray) -> str | None:
     fits = [u for u, period in periods_s.items() if period > 0 and RATES_HZ[0] <= 1 / period <= RATES_HZ[1]]
     # seconds first: a column without a unit is seconds when that gives a usual rate
     return "s" if "s" in fits else (fits[0] if len(fits) == 1 else None)
-
-
-# a second in units that loggers and spreadsheets count time in: words for a person
-CLOCKS = {
-    1e-3: "thousandths of a second",
-    0.01: "hundredths of a second",
-    0.1: "tenths of a second",
-    60.0: "minutes",
-    3600.0: "hours",
-    86400.0: "days",
-}
-HARDEST_M_S2, SOFTEST_M_S2 = 40.0, 0.3  # 95 % of a session's changes of speed lie between (common practice, no source)
-_CLOCK_ROWS = 25  # smoothed over: half a second at 50 Hz, whatever the clock says
 
 
 def clock_by_motion(time_s: np.ndarray, speed_m_s: np.ndarray, long_m_s2: np.ndarray | None) -> tuple[float, bool]:
@@ -292,13 +295,6 @@ def _smooth(values: np.ndarray, time_s: np.ndarray) -> np.ndarray:
         return values
     padded = np.pad(values, width // 2, mode="edge")
     return np.convolve(padded, np.full(width, 1 / width), mode="valid")
-
-
-ALIKE = 0.08  # of their medians: circumferences and slip; four pressures or temperatures are further apart
-TOGETHER = 0.95  # correlation of two wheels of a car
-LEAST_SCATTER = 0.1  # of the median: a car's speed varies, four supply voltages do not
-TOLD_BY_ROWS = 5_000
-MOST_COLUMNS = 300  # of those that nothing else was made of
 
 
 def named_alike(raw: RawLog) -> list[tuple[int, int, int, int]]:

@@ -25,6 +25,7 @@ _TALL_NAME = re.compile(r"channel|signal|name|parameter|sensor|variable|measurem
 _TALL_VALUE = re.compile(r"(?i)(value|val|wert|messwert|valeur|valor|valore|waarde|reading|data)( num\w*)?")
 _TALL_UNIT = re.compile(r"(?i)units?|einheit|unit[eé]|unidad|unit[aà]|eenheid")
 MOST_TALL_CHANNELS = 2_000
+_DEEPEST_HEAD_BYTES = 64 * HEAD_BYTES  # a preamble longer than 16 MB is not a preamble
 
 
 def tall_columns(dialect: Dialect) -> tuple[int, int, int, int | None] | None:
@@ -94,9 +95,6 @@ def tall_log(source: Source, dialect: Dialect, at: tuple[int, int, int, int | No
         return result, notes
 
     return RawLog(f"{dialect.words}, one row a value", numbered(raw), load, dialect.preamble)
-
-
-_DEEPEST_HEAD_BYTES = 64 * HEAD_BYTES  # a preamble longer than 16 MB is not a preamble
 
 
 def sniff(head: bytes) -> bool:

@@ -16,6 +16,9 @@ _STEPPED = ("gear", "lap")  # these hold their value until the next; all others 
 _RATE_ROWS = 20_000  # a stretch from the middle tells a rate as well as the whole log
 _FULL = 0.95  # a column filled this far is not sparse, what is missing is missing
 _BRIDGED_PERIODS = 2.5  # between two samples of a channel further apart than this nothing is filled
+_DAY_S = 86400.0
+LONGEST_PAUSE_S = 600.0
+SLOWEST_PERIOD_S = 0.5
 
 
 @dataclass(frozen=True)
@@ -131,11 +134,6 @@ def _read_off(base: np.ndarray, times: np.ndarray, values: np.ndarray, name: str
     late = base - times[-1]
     result[(late > 0) & (late < period)] = values[-1]  # the log ends before the next would have come
     return result
-
-
-_DAY_S = 86400.0
-LONGEST_PAUSE_S = 600.0
-SLOWEST_PERIOD_S = 0.5
 
 
 @dataclass(frozen=True)

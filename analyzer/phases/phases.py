@@ -8,6 +8,14 @@ from scipy.ndimage import gaussian_filter1d
 from analyzer.signals.session import Signals
 
 PHASES = ("braking", "turn_in", "mid_corner", "power_application", "exit")
+LATERAL_BLUR_S = 0.15  # cornering changes over half a second or more; engine and kerb shake is faster
+_PEDAL_BLUR_S = 0.06
+_TRAIL_BRAKING_SHARE = 0.40  # of the apex's lateral acceleration: brakes on above it are trail brakes
+_NEAR_PEAK_SHARE = 0.85
+_STILL_LARGE_SHARE = 0.60
+_PICK_UP = 0.20  # of the pedal travel that is left: the throttle is being applied
+_PICK_UP_HELD_S = 0.25  # longer than a blip for a down-change
+_SHORTEST_PHASE_S = 0.06
 
 
 @dataclass(frozen=True)
@@ -67,16 +75,6 @@ class Laps:
     bounds: tuple[tuple[int, int], ...]
     method: str
     length_m: float | None
-
-
-LATERAL_BLUR_S = 0.15  # cornering changes over half a second or more; engine and kerb shake is faster
-_PEDAL_BLUR_S = 0.06
-_TRAIL_BRAKING_SHARE = 0.40  # of the apex's lateral acceleration: brakes on above it are trail brakes
-_NEAR_PEAK_SHARE = 0.85
-_STILL_LARGE_SHARE = 0.60
-_PICK_UP = 0.20  # of the pedal travel that is left: the throttle is being applied
-_PICK_UP_HELD_S = 0.25  # longer than a blip for a down-change
-_SHORTEST_PHASE_S = 0.06
 
 
 def blurred(values: np.ndarray, rate_hz: float, deviation_s: float) -> np.ndarray:

@@ -23,6 +23,39 @@ from analyzer.agreement.verdict import (
 from analyzer.in_words import capitalised, listed
 
 SIDE_NAMES = {"preload": "Preload", "drive": "On drive", "coast": "On coast"}
+EXPLANATION_NAMES = {
+    "as_the_file_says": "the parts are as the setup file says",
+    "ramps_exchanged": "drive and coast ramps are exchanged",
+    "preload_soft": "the preload has gone soft",
+    "preload_up": "there is more preload than in the file",
+    "ring_springs": "the ring springs are not the file's",
+    "friction": "the plate friction is not the file's",
+    "other_angle_reference": "the ramp angles are quoted from the other reference",
+    "other_spring_position": "the preload springs sit in the other place than the file says",
+}
+MOST_TIMES = 1000.0
+NAMES = {
+    "ramps_exchanged": "drive and coast ramps exchanged",
+    "preload_gone": "preload gone",
+    "plates_worn": "plates worn thin, half the preload left",
+    "plates_glazed": "plates glazed, 0.6 of the friction",
+    "ring_springs_left_out": "ring springs left out",
+    "ramps_steeper": f"ramps a step steeper ({RAMP_STEP_DEG:.0f} degrees)",
+    "ramps_flatter": f"ramps a step flatter ({RAMP_STEP_DEG:.0f} degrees)",
+    "preload_step_up": "preload a step up (a quarter more)",
+    "preload_step_down": "preload a step down",
+}
+SILENT = 2.0
+SURE = 10.0
+# the calibration has too few cases beyond it to say more
+MOST = 100.0
+TIED = 3.0
+HOW_TO_READ = (
+    "Each bar is the setup file against one other build, both held equally likely before the log was read. To the "
+    "right the log speaks for the file, to the left for the other build; a bar twice as long is the odds squared. "
+    "Under 2 to 1 there is no bar: this log can't separate the two. In simulation at least nine in ten of what was "
+    "said at 10 to 1 or more were right."
+)
 
 
 def side_sentence(side: str, found: SideVerdict) -> str:
@@ -94,19 +127,6 @@ def _off(side: str, found: FromCurve) -> str:
     )
 
 
-EXPLANATION_NAMES = {
-    "as_the_file_says": "the parts are as the setup file says",
-    "ramps_exchanged": "drive and coast ramps are exchanged",
-    "preload_soft": "the preload has gone soft",
-    "preload_up": "there is more preload than in the file",
-    "ring_springs": "the ring springs are not the file's",
-    "friction": "the plate friction is not the file's",
-    "other_angle_reference": "the ramp angles are quoted from the other reference",
-    "other_spring_position": "the preload springs sit in the other place than the file says",
-}
-MOST_TIMES = 1000.0
-
-
 def explanation_sentence(found: Explanation) -> str:
     """What one explanation would mean in the workshop."""
     name = capitalised(EXPLANATION_NAMES[found.kind])
@@ -170,30 +190,6 @@ def diagnosis_sentence(found: Diagnosis) -> str:
 
 def _either(kinds: Sequence[str]) -> str:
     return listed([EXPLANATION_NAMES[kind] for kind in kinds], "or")
-
-
-NAMES = {
-    "ramps_exchanged": "drive and coast ramps exchanged",
-    "preload_gone": "preload gone",
-    "plates_worn": "plates worn thin, half the preload left",
-    "plates_glazed": "plates glazed, 0.6 of the friction",
-    "ring_springs_left_out": "ring springs left out",
-    "ramps_steeper": f"ramps a step steeper ({RAMP_STEP_DEG:.0f} degrees)",
-    "ramps_flatter": f"ramps a step flatter ({RAMP_STEP_DEG:.0f} degrees)",
-    "preload_step_up": "preload a step up (a quarter more)",
-    "preload_step_down": "preload a step down",
-}
-SILENT = 2.0
-SURE = 10.0
-# the calibration has too few cases beyond it to say more
-MOST = 100.0
-TIED = 3.0
-HOW_TO_READ = (
-    "Each bar is the setup file against one other build, both held equally likely before the log was read. To the "
-    "right the log speaks for the file, to the left for the other build; a bar twice as long is the odds squared. "
-    "Under 2 to 1 there is no bar: this log can't separate the two. In simulation at least nine in ten of what was "
-    "said at 10 to 1 or more were right."
-)
 
 
 def odds_words(one: OddsAgainst) -> str:

@@ -105,6 +105,7 @@ READ_CHANGE = (
     "Widths of a change are of after minus before, with the same done on both sides; errors common to both cancel. "
     "`compare` uses the logs; hold bench readings before and after against each other yourself."
 )
+PLAIN = "none"  # the question how well the logs alone know the lock curve
 
 
 def read(plan: Plan) -> str:
@@ -248,9 +249,6 @@ def _short_of(widths: Widths) -> str:
 
 def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
-
-
-PLAIN = "none"  # the question how well the logs alone know the lock curve
 
 
 def card_words(plan: Plan) -> dict[str, Any]:

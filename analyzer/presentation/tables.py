@@ -27,44 +27,6 @@ COLUMNS = (
     "predicted_locking_torque_Nm",
     "locked_fraction",
 )
-
-
-@dataclass(frozen=True)
-class CornerRow:
-    """Medians over laps; None where no lap has a value. `laps` counts the passes."""
-
-    corner: int
-    direction: str
-    phase: str
-    laps: int
-    inside_slip: float | None
-    outside_slip: float | None
-    kinematic_lock: float | None
-    input_torque_Nm: float | None
-    transfer_torque_Nm: float | None
-    transfer_torque_sd_Nm: float | None
-    predicted_locking_torque_Nm: float | None
-    locked_fraction: float | None
-
-
-def corner_rows(results: tuple[PhaseResult, ...]) -> tuple[CornerRow, ...]:
-    """Rows in the order of the track."""
-    groups: dict[tuple[int, str, str], list[PhaseResult]] = {}
-    for result in results:
-        groups.setdefault((result.corner, result.direction, result.phase), []).append(result)
-    ordered = sorted(groups, key=lambda key: (key[0], key[1], PHASES.index(key[2])))
-    rows = []
-    for key in ordered:
-        means: dict[str, Any] = {c: _median([getattr(r, c) for r in groups[key]]) for c in COLUMNS}
-        rows.append(CornerRow(*key, len(groups[key]), **means))
-    return tuple(rows)
-
-
-def _median(values: list[float | None]) -> float | None:
-    known = [v for v in values if v is not None and np.isfinite(v)]
-    return float(np.median(known)) if known else None
-
-
 # name in the fit -> (words, unit, how it is shown). "figure": e to the fitted number. "change": per cent that the fit
 # moved the car file's or the sensor's figure. A number: the fitted number times it. Decimals follow the deviation.
 SHOWN: dict[str, tuple[str, str, str | float]] = {
@@ -103,30 +65,6 @@ SHOWN: dict[str, tuple[str, str, str | float]] = {
     "log_wheel_inertia": ("wheel inertia, against the car file", "%", "change"),
     "log_rolling_resistance": ("rolling resistance, against the car file", "%", "change"),
 }
-
-
-def fitted_rows(analysis: Analysis) -> list[tuple[str, str, str, str]]:
-    """(words, value, standard deviation, unit) of what the fit moved besides the lock curve."""
-    return [_row(name, *fitted) for name, fitted in analysis.tyre.items()]
-
-
-def _row(name: str, value: float, deviation: float) -> tuple[str, str, str, str]:
-    words, unit, how = SHOWN.get(name, (name.replace("_", " "), "", 1.0))
-    if how == "figure":
-        value, deviation = float(np.exp(value)), float(np.exp(value)) * deviation
-    elif how == "change":
-        value, deviation = 100 * float(np.expm1(value)), 100 * deviation
-    else:
-        value, deviation = value * float(how), deviation * float(how)
-    digits = 0 if deviation >= 3 else 1 if deviation >= 0.3 else 2 if deviation >= 0.03 else 3
-    return words, _plain(f"{value:{'+' if how == 'change' else ''}.{digits}f}"), f"{deviation:.{digits}f}", unit
-
-
-def _plain(text: str) -> str:
-    """`text` without the sign of a zero."""
-    return text.lstrip("+-") if float(text) == 0 else text
-
-
 # key -> (words with the unit, factor from the evidence's unit, decimals)
 FIGURES: dict[str, tuple[str, float, int]] = {
     "asked_force_N": ("force that the throttle asked for, N", 1.0, -2),
@@ -221,6 +159,64 @@ SAID: dict[str, tuple[str, dict[Any, str]]] = {
     "wheel": ("wheel", {"left": "left rear", "right": "right rear"}),
     "yaw_against_side_force": ("the car was swinging back from a slide", {True: "yes", False: "no"}),
 }
+
+
+@dataclass(frozen=True)
+class CornerRow:
+    """Medians over laps; None where no lap has a value. `laps` counts the passes."""
+
+    corner: int
+    direction: str
+    phase: str
+    laps: int
+    inside_slip: float | None
+    outside_slip: float | None
+    kinematic_lock: float | None
+    input_torque_Nm: float | None
+    transfer_torque_Nm: float | None
+    transfer_torque_sd_Nm: float | None
+    predicted_locking_torque_Nm: float | None
+    locked_fraction: float | None
+
+
+def corner_rows(results: tuple[PhaseResult, ...]) -> tuple[CornerRow, ...]:
+    """Rows in the order of the track."""
+    groups: dict[tuple[int, str, str], list[PhaseResult]] = {}
+    for result in results:
+        groups.setdefault((result.corner, result.direction, result.phase), []).append(result)
+    ordered = sorted(groups, key=lambda key: (key[0], key[1], PHASES.index(key[2])))
+    rows = []
+    for key in ordered:
+        means: dict[str, Any] = {c: _median([getattr(r, c) for r in groups[key]]) for c in COLUMNS}
+        rows.append(CornerRow(*key, len(groups[key]), **means))
+    return tuple(rows)
+
+
+def _median(values: list[float | None]) -> float | None:
+    known = [v for v in values if v is not None and np.isfinite(v)]
+    return float(np.median(known)) if known else None
+
+
+def fitted_rows(analysis: Analysis) -> list[tuple[str, str, str, str]]:
+    """(words, value, standard deviation, unit) of what the fit moved besides the lock curve."""
+    return [_row(name, *fitted) for name, fitted in analysis.tyre.items()]
+
+
+def _row(name: str, value: float, deviation: float) -> tuple[str, str, str, str]:
+    words, unit, how = SHOWN.get(name, (name.replace("_", " "), "", 1.0))
+    if how == "figure":
+        value, deviation = float(np.exp(value)), float(np.exp(value)) * deviation
+    elif how == "change":
+        value, deviation = 100 * float(np.expm1(value)), 100 * deviation
+    else:
+        value, deviation = value * float(how), deviation * float(how)
+    digits = 0 if deviation >= 3 else 1 if deviation >= 0.3 else 2 if deviation >= 0.03 else 3
+    return words, _plain(f"{value:{'+' if how == 'change' else ''}.{digits}f}"), f"{deviation:.{digits}f}", unit
+
+
+def _plain(text: str) -> str:
+    """`text` without the sign of a zero."""
+    return text.lstrip("+-") if float(text) == 0 else text
 
 
 def evidence_rows(finding: Finding) -> list[tuple[str, str]]:

@@ -48,6 +48,42 @@ from analyzer.presentation.result_json import plain
 from analyzer.presentation.terminal import print_ending, terminal_table
 from analyzer.presentation.words import PHASE_NAMES
 
+HALF_WIDTH = 1.96  # 95 %, in standard errors
+SOURCE_WORDS = {
+    "acceleration: long_bias": "offset of the longitudinal acceleration",
+    "acceleration: lat_bias": "offset of the lateral acceleration",
+    "acceleration: steer_offset": "offset of the steer",
+    "wheel_calibration: rear_left_right_scale": "left against right rear wheel speed",
+    "wheel_calibration: front_left_right_scale": "left against right front wheel speed",
+    "wheel_calibration: rear_front_scale": "rear against front wheel speed",
+    "wheel_calibration: log_speed_scale": "ground speed against wheel speeds",
+    "wheel_calibration: log_front_track": "front track against rear track",
+    "radius: radius_fall": "rolling radius under load (car file)",
+    "radius: radius_bend": "rolling radius of a light wheel",
+    "sensor_pose: sensor_x_m": "place of the accelerometer along the car",
+    "sensor_pose: sensor_y_m": "place of the accelerometer across the car",
+    "sensor_pose: sensor_turned": "accelerometer turned in its mounting",
+    "sensor_pose: lat_gain": "lean and scale of the lateral accelerometer",
+    "sensor_pose: change_gain": "scale of the change of speed, by clock and wheels",
+    "sensor_pose: long_gain": "lean and scale of the longitudinal accelerometer",
+    "sensor_pose: over the whole session": "lateral acceleration against speed times yaw rate",
+    "yaw_rate: yaw_bias": "offset of the yaw rate",
+    "yaw_rate: log_yaw_scale": "scale of the yaw rate",
+    "car: log_load_transfer": "rear share of the load transfer (car file)",
+    "car: log_cg_height": "height of the centre of gravity (car file)",
+    "car: log_mass": "mass (car file)",
+    "hold-off": "where the ramps start to clamp",
+    "tyre form": "shape of the tyre curve",
+}
+READ = (
+    "The laps are needed before the change and as many after it, driven as in these logs. To see the change: its 95 % "
+    "interval excludes zero in four tries of five. To show no change: in four tries of five, if nothing changed, the "
+    "change is shown to be inside the margin. Both are for one run a side. Errors that last through a run, such as a "
+    "sensor's offset, are included and do not shrink with laps."
+)
+HEADINGS = {"spin_s": "either rear spins, s", "coast_moment_Nm": "off-throttle moment, N.m"}
+HEADING_DIGITS = {"spin_s": 1, "coast_moment_Nm": 0}
+
 
 def print_comparison(comparison: Comparison, console: Console) -> None:
     """Did it take and how sure, in two lines; then sides, parameters, phases, events, warnings, cautions."""
@@ -116,41 +152,6 @@ def _phases(comparison: Comparison) -> Table:
     return table
 
 
-HALF_WIDTH = 1.96  # 95 %, in standard errors
-SOURCE_WORDS = {
-    "acceleration: long_bias": "offset of the longitudinal acceleration",
-    "acceleration: lat_bias": "offset of the lateral acceleration",
-    "acceleration: steer_offset": "offset of the steer",
-    "wheel_calibration: rear_left_right_scale": "left against right rear wheel speed",
-    "wheel_calibration: front_left_right_scale": "left against right front wheel speed",
-    "wheel_calibration: rear_front_scale": "rear against front wheel speed",
-    "wheel_calibration: log_speed_scale": "ground speed against wheel speeds",
-    "wheel_calibration: log_front_track": "front track against rear track",
-    "radius: radius_fall": "rolling radius under load (car file)",
-    "radius: radius_bend": "rolling radius of a light wheel",
-    "sensor_pose: sensor_x_m": "place of the accelerometer along the car",
-    "sensor_pose: sensor_y_m": "place of the accelerometer across the car",
-    "sensor_pose: sensor_turned": "accelerometer turned in its mounting",
-    "sensor_pose: lat_gain": "lean and scale of the lateral accelerometer",
-    "sensor_pose: change_gain": "scale of the change of speed, by clock and wheels",
-    "sensor_pose: long_gain": "lean and scale of the longitudinal accelerometer",
-    "sensor_pose: over the whole session": "lateral acceleration against speed times yaw rate",
-    "yaw_rate: yaw_bias": "offset of the yaw rate",
-    "yaw_rate: log_yaw_scale": "scale of the yaw rate",
-    "car: log_load_transfer": "rear share of the load transfer (car file)",
-    "car: log_cg_height": "height of the centre of gravity (car file)",
-    "car: log_mass": "mass (car file)",
-    "hold-off": "where the ramps start to clamp",
-    "tyre form": "shape of the tyre curve",
-}
-READ = (
-    "The laps are needed before the change and as many after it, driven as in these logs. To see the change: its 95 % "
-    "interval excludes zero in four tries of five. To show no change: in four tries of five, if nothing changed, the "
-    "change is shown to be inside the margin. Both are for one run a side. Errors that last through a run, such as a "
-    "sensor's offset, are included and do not shrink with laps."
-)
-
-
 def laps_needed_result(runs: list[Run], planned: tuple[PlannedChange, ...]) -> dict[str, Any]:
     """Schema 1 of a plan: `logs`, and `changes`, the fields of `PlannedChange` with a `reason` for `held_by`."""
     return plain(
@@ -214,10 +215,6 @@ def _line(change: PlannedChange) -> str:
     if change.no_change_laps is None:
         return what + " No number of laps could show 'no change'."
     return what + f" Showing 'no change' needs {counted(change.no_change_laps, 'lap')} a side."
-
-
-HEADINGS = {"spin_s": "either rear spins, s", "coast_moment_Nm": "off-throttle moment, N.m"}
-HEADING_DIGITS = {"spin_s": 1, "coast_moment_Nm": 0}
 
 
 def print_advice(advice: Advice, console: Console) -> None:

@@ -34,6 +34,16 @@ MOST_SHARED, MOST_SHARED_SLOW, FAST_HZ = 0.3, 0.5, 45.0
 NOISE_RATE_HZ = 20.0  # slower, what a car does in three rows is more than its sensors' noise
 LATEST_COPY_S = 0.3
 MOST_AT_ITS_END = 0.03  # of the driving; a steering stop is met in a spin or a hairpin, for a moment
+CALM_M_S2, CALM_ROWS = 1.0, 100  # of lateral acceleration: as good as straight; how many rows of it tell a zero
+LATERAL_ZERO_M_S2 = 0.15  # of an accelerometer that was never zeroed, 0.015 g; common practice, no source
+BANK_M_S2 = 0.3  # a circuit's mean cross slope, 3 %, reads as a zero that the front wheels do not have
+LAP_ENDS, LAP_ENDS_LATERAL = (0.9, 1.1), (0.85, 1.15)
+# common practice, no source: a unit that was never zeroed is off by a few hundredths of g, one askew by 10 degrees by
+# 0.17 g; the calibration takes out what is less
+LATERAL_ZERO_G = 0.3
+STEER_ZERO_RAD = 0.035  # at the road wheel, 2 degrees; half a turn of a spline of 30 teeth is 6 at the wheel
+TURNED_RAD = 0.2  # 11 degrees in its plane; two or three are how a unit is mounted, the rest a cross slope on power
+DRIFT_RAD_S = 0.05  # over the log, 3 deg/s: ten times a warming gyro's
 
 
 def at_the_end(recording: Recording, view: View) -> list[PairTest]:
@@ -112,12 +122,6 @@ def _usual_correlation(x: _Noise, y: _Noise, lag: int) -> float:
     return abs(float(np.median(product[known] / power[known]))) if known.any() else 0.0
 
 
-CALM_M_S2, CALM_ROWS = 1.0, 100  # of lateral acceleration: as good as straight; how many rows of it tell a zero
-LATERAL_ZERO_M_S2 = 0.15  # of an accelerometer that was never zeroed, 0.015 g; common practice, no source
-BANK_M_S2 = 0.3  # a circuit's mean cross slope, 3 %, reads as a zero that the front wheels do not have
-LAP_ENDS, LAP_ENDS_LATERAL = (0.9, 1.1), (0.85, 1.15)
-
-
 def lap_turns(view: View) -> PairTest | None:
     """A closed lap turns once round: the scale of the gyro, or without one of lateral acceleration over speed, and the
     clock's.
@@ -191,14 +195,6 @@ def _lap_length(curvature: np.ndarray) -> int | None:
     # the shortest of the peaks that fit as well: one lap, not two
     peaks = 1 + np.flatnonzero((together[1:-1] >= together[:-2]) & (together[1:-1] > together[2:]))
     return int(next(lag for lag in (*peaks, best) if together[lag] > 0.95 * together[best]))
-
-
-# common practice, no source: a unit that was never zeroed is off by a few hundredths of g, one askew by 10 degrees by
-# 0.17 g; the calibration takes out what is less
-LATERAL_ZERO_G = 0.3
-STEER_ZERO_RAD = 0.035  # at the road wheel, 2 degrees; half a turn of a spline of 30 teeth is 6 at the wheel
-TURNED_RAD = 0.2  # 11 degrees in its plane; two or three are how a unit is mounted, the rest a cross slope on power
-DRIFT_RAD_S = 0.05  # over the log, 3 deg/s: ten times a warming gyro's
 
 
 def zeros(view: View, recording: Recording, car: Car | None) -> list[PairTest]:

@@ -14,6 +14,10 @@ from analyzer.signals.timebase import transform_length
 LONGEST_S = 2.0
 ENOUGH_S = 3600.0  # an hour from the middle of a longer log
 RATE_HZ = 25.0  # lags are needed to about 10 ms; the parabola through the peak gives that
+ALL_WHEELS = "wheel_speeds"  # the four of them together
+ALONE_SHARE = 0.7  # of a delay: a turning channel without the other one to hold it against must say most of it
+# steer follows the turn only while the car does not slide: a loose fit says nothing about its timing
+LEAST_CORRELATION = {"steer": 0.9, "other": 0.7}
 
 
 @dataclass(frozen=True)
@@ -209,7 +213,6 @@ class Natural:
     latest: float
 
 
-ALL_WHEELS = "wheel_speeds"  # the four of them together
 NATURAL = {
     "long_g": Natural(0.025, -0.01, 0.06),
     "yaw_rate": Natural(0.0, -math.inf, 0.06),
@@ -218,9 +221,6 @@ NATURAL = {
     "gps_speed": Natural(0.0, -0.08, 0.08),
     "wheel": Natural(0.0, -0.03, 0.03),
 }
-ALONE_SHARE = 0.7  # of a delay: a turning channel without the other one to hold it against must say most of it
-# steer follows the turn only while the car does not slide: a loose fit says nothing about its timing
-LEAST_CORRELATION = {"steer": 0.9, "other": 0.7}
 
 
 def align_channels(recording: Recording, delays: Mapping[str, Delay]) -> tuple[Recording, tuple[Annotation, ...]]:

@@ -22,6 +22,7 @@ TOWED_S = 20.0
 TOW_SPEED_M_S = 18.0
 SPEEDS_ALIKE = (0.75, 1.33)  # wider than a nominal rolling radius is off, narrower than mph against km/h
 ENGINE_OFF_RAD_S = 30.0  # about 290 rpm, below any idle
+FALSE_VALUES = ("spike", "stuck")
 
 
 def gaps(recording: Recording) -> list[Annotation]:
@@ -181,9 +182,6 @@ def throttle_range(recording: Recording, speed: np.ndarray) -> list[Annotation]:
         words = f"Throttle reaches {high:.0%} at most; either the driver held back or the sensor's range is off."
         found.append(Annotation("throttle_range", "info", "throttle", None, None, words))
     return found
-
-
-FALSE_VALUES = ("spike", "stuck")
 
 
 @dataclass(frozen=True)

@@ -29,6 +29,19 @@ from analyzer.vehicle.car import Car
 
 LEAST_SPEED_M_S = 8.0  # slower than this nothing is told of the car
 SLIDES_M_S, SLIDES_SHARE = 1.0, 0.03  # front wheels further apart than their turn and their scales make them
+EARTH_RADIUS_M = 6_371_008.8  # mean radius, IUGG
+LONGEST_HOLD_S = 0.5  # a speed that stays the same for longer is no receiver's rhythm
+FRESH = 50  # new values, at the least, to tell a rhythm
+COMPARED_HZ = 2.0  # below it receivers and accelerometers both follow
+COMPARED_ROWS_HZ = 10.0
+MOST_DELAY_S = 0.3  # beyond it nothing was found: `delays` has taken out what is coarse
+ROUNDS = 4
+SATELLITES_ALONE = "GPS speed by itself does not tell slip; log a front wheel speed or longitudinal acceleration"
+SLIP_UNKNOWN = (
+    "neither a front wheel speed nor longitudinal acceleration is logged. Slip is a few per cent of the speed, and GPS "
+    "speed by itself can come a tenth of a second late, which is as much: no locking torque is told. Log a front wheel "
+    "speed or longitudinal acceleration."
+)
 
 
 def surface_speeds_m_s(channels: Mapping[str, np.ndarray], unit: str, car: Car) -> np.ndarray:
@@ -113,9 +126,6 @@ def smooth_yaw_rate(
     return yaw, 1.0 / np.sqrt(weight * span)
 
 
-EARTH_RADIUS_M = 6_371_008.8  # mean radius, IUGG
-
-
 def first_position(latitude_rad: np.ndarray, longitude_rad: np.ndarray) -> tuple[float, float]:
     """The first latitude and the first longitude that are known (rad)."""
     return float(latitude_rad[np.isfinite(latitude_rad)][0]), float(longitude_rad[np.isfinite(longitude_rad)][0])
@@ -149,20 +159,6 @@ def dead_reckoned(speed_m_s: np.ndarray, yaw_rate_rad_s: np.ndarray, rate_hz: fl
     """
     heading = np.cumsum(yaw_rate_rad_s) / rate_hz
     return np.cumsum(speed_m_s * np.cos(heading)) / rate_hz, np.cumsum(speed_m_s * np.sin(heading)) / rate_hz
-
-
-LONGEST_HOLD_S = 0.5  # a speed that stays the same for longer is no receiver's rhythm
-FRESH = 50  # new values, at the least, to tell a rhythm
-COMPARED_HZ = 2.0  # below it receivers and accelerometers both follow
-COMPARED_ROWS_HZ = 10.0
-MOST_DELAY_S = 0.3  # beyond it nothing was found: `delays` has taken out what is coarse
-ROUNDS = 4
-SATELLITES_ALONE = "GPS speed by itself does not tell slip; log a front wheel speed or longitudinal acceleration"
-SLIP_UNKNOWN = (
-    "neither a front wheel speed nor longitudinal acceleration is logged. Slip is a few per cent of the speed, and GPS "
-    "speed by itself can come a tenth of a second late, which is as much: no locking torque is told. Log a front wheel "
-    "speed or longitudinal acceleration."
-)
 
 
 def without_steps(held: np.ndarray, time_s: np.ndarray) -> np.ndarray:

@@ -11,6 +11,16 @@ from analyzer.in_words import when
 from analyzer.logs.recording import Annotation, Recording
 
 NOMINAL_RADIUS_M = 0.3  # only to judge orders of magnitude where wheel speeds are rotations
+LOST = "car_lost"
+CORNERS_PERCENTILE = 99.0  # of the lateral acceleration on the move: what this car corners at
+LEAST_CORNERS_M_S2 = 4.0
+BEYOND = 1.2  # a car that is thrown about turns its nose faster than its path, for a moment
+SLOWING = 1.2  # of the same: no tyres brake harder, so speed that is gone sooner is a wheel that stands
+HELD_RAD = 0.6  # of side slip, 35 degrees: few catch that, and who stops after it has not
+ROUND_RAD = 1.6  # about a quarter turn: nobody catches that
+STOPS_M_S, STOPS_WITHIN_S = 3.0, 8.0
+BEFORE_S, AFTER_S = 1.0, 1.0  # what began it, and its swing back, belong to it
+LEAST_SPEED_M_S = 3.0
 
 
 def runs(mask: np.ndarray) -> np.ndarray:
@@ -129,18 +139,6 @@ def _sort_together(rows: list[np.ndarray]) -> None:
     for k in range(len(rows)):
         for i in range(k % 2, len(rows) - 1, 2):
             rows[i], rows[i + 1] = np.minimum(rows[i], rows[i + 1]), np.maximum(rows[i], rows[i + 1])
-
-
-LOST = "car_lost"
-CORNERS_PERCENTILE = 99.0  # of the lateral acceleration on the move: what this car corners at
-LEAST_CORNERS_M_S2 = 4.0
-BEYOND = 1.2  # a car that is thrown about turns its nose faster than its path, for a moment
-SLOWING = 1.2  # of the same: no tyres brake harder, so speed that is gone sooner is a wheel that stands
-HELD_RAD = 0.6  # of side slip, 35 degrees: few catch that, and who stops after it has not
-ROUND_RAD = 1.6  # about a quarter turn: nobody catches that
-STOPS_M_S, STOPS_WITHIN_S = 3.0, 8.0
-BEFORE_S, AFTER_S = 1.0, 1.0  # what began it, and its swing back, belong to it
-LEAST_SPEED_M_S = 3.0
 
 
 def lost_car(

@@ -34,6 +34,7 @@ from analyzer.vehicle.car import Car
 
 BLOCK_ROWS = 500_000  # about 1.4 hours at 100 Hz; a log up to half as long again is one block
 LEAD_S = 30.0  # on both sides: filters have settled by then, and no corner is longer
+RATES_ALIKE = 0.01  # relative; a block at another sample rate than the log's is left out
 
 
 @dataclass(frozen=True)
@@ -124,9 +125,6 @@ def calibration_of_all(found: Sequence[tuple[CalibrationStep, ...]]) -> tuple[Ca
             )
         )
     return tuple(told)
-
-
-RATES_ALIKE = 0.01  # relative; a block at another sample rate than the log's is left out
 
 
 class LongSession:

@@ -29,6 +29,10 @@ from analyzer.in_words import counted, listed
 from analyzer.logs.recording import Annotation, Recording
 
 Section = tuple[float, float, float, float, float]  # b0, b1, b2, a1, a2
+HIGHEST_RATE_HZ = 100.0  # vehicle dynamics end well below; faster logs are averaged down first
+LOWEST_RATE_HZ = 8.0  # below this a corner phase has too few samples for any estimate
+GAP_S = 0.35  # a channel silent for longer than this is a gap
+EVEN_SHARE = 1e-4  # of a sample period: a clock that keeps to the grid this closely is the grid
 
 
 @lru_cache(maxsize=64)
@@ -138,12 +142,6 @@ def transform_length(least: int) -> int:
     (1024, 1152)
     """
     return min(odd << (-(-least // odd) - 1).bit_length() for odd in (1, 3, 5, 9, 15, 27, 45))
-
-
-HIGHEST_RATE_HZ = 100.0  # vehicle dynamics end well below; faster logs are averaged down first
-LOWEST_RATE_HZ = 8.0  # below this a corner phase has too few samples for any estimate
-GAP_S = 0.35  # a channel silent for longer than this is a gap
-EVEN_SHARE = 1e-4  # of a sample period: a clock that keeps to the grid this closely is the grid
 
 
 @dataclass(frozen=True)

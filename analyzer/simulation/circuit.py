@@ -12,6 +12,8 @@ from analyzer.simulation.nuisances import Options, option
 
 STEP_M = 1.0
 _SMOOTHING_M = 7.0  # standard deviation of the blur that turns arcs into entries a steering wheel can follow
+_LONG_M, _SHORT_M = (400.0, 2000.0), (40.0, 120.0)  # wavelengths of hills and of crests; our own figures
+_BUMP_M = 0.8  # standard deviation of their blur: half of a wheel-hop wave (12 Hz) at 20 m/s
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -168,10 +170,6 @@ def circuit_by_name(name: str) -> Circuit:
     if name.isascii() and name.isdigit():
         return generated_circuit(int(name))
     raise InputError(f"the circuit is '{name}'; allowed: demo, or a whole number such as 7. Name one of these.")
-
-
-_LONG_M, _SHORT_M = (400.0, 2000.0), (40.0, 120.0)  # wavelengths of hills and of crests; our own figures
-_BUMP_M = 0.8  # standard deviation of their blur: half of a wheel-hop wave (12 Hz) at 20 m/s
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -29,6 +29,11 @@ _CIRCLE_G, _CIRCLE_TOP_M_S = 0.25, 14.0
 _LAP_G, _LAP_TOP_M_S = 0.35, 21.0
 _BETWEEN_M = 60.0  # straight from one circle to the next
 _BLUR_M = 5.0  # standard deviation of the blur of the curvature, for steering takes time
+TOP_SPEED_M_S = 90.0  # where the tables end
+PULSE_S, PULSE_EVERY_S = 1.6, 4.0  # long enough for torque and tyres to settle (0.3 s), short enough to stay slow
+PULSE_CURVATURE_1_M = 1 / 90  # throttle pulses are for corners
+_KNOT_M = 130.0  # distance over which the driver's mood changes: about one corner
+_LEAST_EAGER = 0.3  # of the planned drive: who asks for less is not on a lap
 
 
 @dataclass(frozen=True)
@@ -89,13 +94,6 @@ def circles(radii_m: tuple[float, ...] = RADII_M, *, seconds: float = CIRCLE_S) 
     return Circuit(
         name="circles", step_m=STEP_M, curvature_1_m=curvature, x_m=x, y_m=y, heading_rad=heading, closed=False
     )
-
-
-TOP_SPEED_M_S = 90.0  # where the tables end
-PULSE_S, PULSE_EVERY_S = 1.6, 4.0  # long enough for torque and tyres to settle (0.3 s), short enough to stay slow
-PULSE_CURVATURE_1_M = 1 / 90  # throttle pulses are for corners
-_KNOT_M = 130.0  # distance over which the driver's mood changes: about one corner
-_LEAST_EAGER = 0.3  # of the planned drive: who asks for less is not on a lap
 
 
 @dataclass(frozen=True)

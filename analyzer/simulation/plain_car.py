@@ -30,6 +30,8 @@ except ImportError:
 
 IS_COMPILED = numba is not None
 _HERE = Path(__file__).parent
+_REAR_MARGIN = 1.06  # friction in hand at the rear axle when the front axle lets go; common practice, no source
+_UNDERSTEER_RAD_PER_G = 0.008  # at small lateral acceleration; common practice, no source
 
 
 def _kept_code_folder() -> Path | None:
@@ -169,9 +171,6 @@ def tyre_forces(slip, tangent, load, tyre, friction=1.0, stiffness=1.0):
     weight_y = math.cos(tyre.weight_y_shape * math.atan(by_slip * slip))
     return force_x * weight_x, force_y * weight_y, slope_x * weight_x
 
-
-_REAR_MARGIN = 1.06  # friction in hand at the rear axle when the front axle lets go; common practice, no source
-_UNDERSTEER_RAD_PER_G = 0.008  # at small lateral acceleration; common practice, no source
 
 CarFigures = namedtuple(
     "CarFigures",

@@ -16,6 +16,9 @@ LockFigures = namedtuple(
     "heat_capacity cooling ambient stiffness damping hub_inertia play outside",
 )
 _NEVER_SLIPS_NM = 1e9  # capacity of a spool; finite, so that the same step serves
+_SLOWEST_M_S = 2.0  # slips are not defined at rest: contact speeds below this are taken as this
+_BRAKE_CREEP_RAD_S = 1.0  # below this wheel speed brakes fade to zero instead of turning the wheel backwards
+LEVEL = (0.0, 0.0, STANDARD_GRAVITY_M_S2, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0)  # a level, even road
 
 
 def lock_figures(lock: LockParameters) -> LockFigures:
@@ -150,16 +153,12 @@ def step_axle(
     return left, right, input_torque, torque, capacity, locked, hubs, twist, ramp_torque(input_torque, ramps, lock)
 
 
-_SLOWEST_M_S = 2.0  # slips are not defined at rest: contact speeds below this are taken as this
-_BRAKE_CREEP_RAD_S = 1.0  # below this wheel speed brakes fade to zero instead of turning the wheel backwards
-
 # road-wheel rad, 0-1, N.m at all wheels, -, 0-1, N.m at the crank; then what the road gives: gravity along and across
 # and specific force upwards (m/s2), factors on friction, stiffness and the four wheel loads
 Controls = namedtuple(
     "Controls",
     "steer throttle brake ratio clutch kick along across vertical friction stiffness bump_fl bump_fr bump_rl bump_rr",
 )
-LEVEL = (0.0, 0.0, STANDARD_GRAVITY_M_S2, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0)  # a level, even road
 
 # speeds m/s, rad; four wheel speeds, turned angles, lagged slips and slip tangents; lagged accelerations; engine
 State = namedtuple(

@@ -29,6 +29,9 @@ from analyzer.vehicle.car import Car
 STEP_S = 0.001
 _SLOWEST_MEAN_M_S = 3.5  # a session that averages less than this has gone wrong; bounds the arrays
 _CARE = (1.0, 0.94, 0.88, 0.82, 0.75)  # who leaves the circuit starts again, asking less of the tyres
+ENDINGS = (".parquet", ".csv", ".csv.gz")
+_OF_LOG = b"halfshaft_log_sha256"  # the log that a truth was written with
+_FULL_PRECISION = ("time", "latitude", "longitude", "x", "y", "distance", "heading")  # single precision is too coarse
 
 
 @dataclass(frozen=True)
@@ -312,11 +315,6 @@ def _truth(
     columns |= {name: f[name] for name in Forces._fields if name.startswith(("load_", "fx_", "fy_"))}
     truth = pd.DataFrame(columns)
     return truth[truth["distance"] < length].reset_index(drop=True)
-
-
-ENDINGS = (".parquet", ".csv", ".csv.gz")
-_OF_LOG = b"halfshaft_log_sha256"  # the log that a truth was written with
-_FULL_PRECISION = ("time", "latitude", "longitude", "x", "y", "distance", "heading")  # single precision is too coarse
 
 
 def check_ending(path: Path | str) -> None:

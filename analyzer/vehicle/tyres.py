@@ -29,6 +29,8 @@ import numpy as np
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 
 LEAST_LOAD_N = 50.0
+ENVELOPE_GRID = 80  # slips each way: the envelope to half a per cent
+LEAST_FACTOR = 0.2  # a linear fall with load must not reach zero
 
 
 def wheel_loads(
@@ -98,10 +100,6 @@ def wheel_loads(
         np.maximum(rear / 2 - rear_side, least_N),
         np.maximum(rear / 2 + rear_side, least_N),
     )
-
-
-ENVELOPE_GRID = 80  # slips each way: the envelope to half a per cent
-LEAST_FACTOR = 0.2  # a linear fall with load must not reach zero
 
 
 @dataclass(frozen=True)

@@ -59,6 +59,16 @@ LOOKS = {  # colour, dash, band, mark of a bound, mark of a pass, shift
     "after": (GREEN, "dot", "rgba(0,158,115,0.22)", "arrow-up-open", "diamond", 0.17),
 }
 Curve = tuple[str, Sequence[dict[str, Any]]]  # name, points as in the result's lock curve
+CHART_PX = 400
+PHASE_KEYS = {  # key -> (heading, factor, digits)
+    "kinematic_lock": ("kinematic lock", 1.0, 2),
+    "transfer_torque_Nm": ("transfer torque, N.m", 1.0, 0),
+    "inside_slip": ("inside slip, %", 100.0, 1),
+}
+LAPS_READ = (
+    "The fastest lap of each side, matched by place in the lap. The lowest row is the time lost to the quicker one, "
+    "counted from the line. Point at the chart to read both."
+)
 
 
 def curves(before: Sequence[Curve], after: Sequence[Curve], *, mode: str = "light") -> go.Figure:
@@ -147,14 +157,6 @@ def _passes(results: Sequence[PhaseResult], phase: str, key: str) -> list[PhaseR
     return [r for r in results if r.phase == phase and r.lap > 0 and getattr(r, key) is not None]
 
 
-CHART_PX = 400
-PHASE_KEYS = {  # key -> (heading, factor, digits)
-    "kinematic_lock": ("kinematic lock", 1.0, 2),
-    "transfer_torque_Nm": ("transfer torque, N.m", 1.0, 0),
-    "inside_slip": ("inside slip, %", 100.0, 1),
-}
-
-
 def told(comparison_id: str, kept: dict[str, Any], *, fastest: dict[str, str] | None, mode: str) -> list:
     """Sections of a finished comparison, as `Logbook.comparison` gives it; `fastest` is what `assets/laps.js` takes to
     overlay the fastest laps of both sides, None where a side has no whole lap."""
@@ -220,12 +222,6 @@ def _answer(comparison_id: str, result: dict[str, Any], *, has_report: bool) -> 
         ],
         className="panel",
     )
-
-
-LAPS_READ = (
-    "The fastest lap of each side, matched by place in the lap. The lowest row is the time lost to the quicker one, "
-    "counted from the line. Point at the chart to read both."
-)
 
 
 def _laps(fastest: dict[str, str] | None) -> list:

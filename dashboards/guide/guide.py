@@ -47,6 +47,20 @@ from analyzer.settings_file import Settings
 
 WORD_OF_A_FILE = re.compile(r"\w+_\w+")
 HEADS = ("key", "allowed", "left out", "what")
+SUBSCRIPT = re.compile(r"(?<![\w.:])([A-Za-zΑ-ω]{1,2}\d?)_([A-Za-zΑ-ω0-9]+)(?![\w(])")
+SUPERSCRIPT = re.compile(r"\^(-?\d+)")
+WORKED = re.compile(r"^(=> )?(.+?) = (-?[\d.]+)(?: (.+))?$")
+FIGURE = re.compile(r"^([\w.]+):([\w.]+) = (-?[\d.]+)(?: ([^:]+))? : (.+)$")
+PRIOR = re.compile(r"^(\w+) = (-?[\d.]+) sd ([\d.]+) : (.+)$")
+_SECTION = re.compile(r"^(Parameters|Returns|Raises|Attributes|Notes|Examples|References)\n-{3,}\n", re.MULTILINE)
+_ENTRY = re.compile(r"^(\*{0,2}\w[\w, *.]*?) : (?=\S)", re.MULTILINE)
+PAGES = {
+    "user": "Guide",
+    "glossary": "Glossary",
+    "measured": "How well it works",
+    "theory": "Theory",
+    "python": "In Python",
+}
 
 
 def key_tables(place: str, table_name: str) -> Iterator[tuple[str, list[tuple[str, ...]]]]:
@@ -100,13 +114,6 @@ def _allowed(field: FieldInfo) -> str:
         return "words"
     low = f"{limits['ge']:g} to" if "ge" in limits else f"over {limits['gt']:g}, up to"
     return f"{low} {limits['le']:g}"
-
-
-SUBSCRIPT = re.compile(r"(?<![\w.:])([A-Za-zΑ-ω]{1,2}\d?)_([A-Za-zΑ-ω0-9]+)(?![\w(])")
-SUPERSCRIPT = re.compile(r"\^(-?\d+)")
-WORKED = re.compile(r"^(=> )?(.+?) = (-?[\d.]+)(?: (.+))?$")
-FIGURE = re.compile(r"^([\w.]+):([\w.]+) = (-?[\d.]+)(?: ([^:]+))? : (.+)$")
-PRIOR = re.compile(r"^(\w+) = (-?[\d.]+) sd ([\d.]+) : (.+)$")
 
 
 def symbols(text: str) -> str:
@@ -193,10 +200,6 @@ def _table(heads: tuple[str, ...], rows: list[str]) -> str:
     return f'<div class="wide"><table><thead><tr>{head}</tr></thead><tbody>{"".join(rows)}</tbody></table></div>\n'
 
 
-_SECTION = re.compile(r"^(Parameters|Returns|Raises|Attributes|Notes|Examples|References)\n-{3,}\n", re.MULTILINE)
-_ENTRY = re.compile(r"^(\*{0,2}\w[\w, *.]*?) : (?=\S)", re.MULTILINE)
-
-
 @cache
 def reference() -> str:
     """The page as HTML; it loads nothing."""
@@ -225,15 +228,6 @@ def _as_markdown(described: pdoc.doc.Doc) -> None:
 def add_reference(server: flask.Flask) -> None:
     """GET /guide/reference."""
     server.add_url_rule("/guide/reference", "reference", reference)
-
-
-PAGES = {
-    "user": "Guide",
-    "glossary": "Glossary",
-    "measured": "How well it works",
-    "theory": "Theory",
-    "python": "In Python",
-}
 
 
 @dataclass(frozen=True)

@@ -33,6 +33,21 @@ READ_TABLE = (
     "car in. 'Parts predict' is the torque up to which the axle should stay locked. A dash means not clear from this "
     "log."
 )
+READ_REPEAT = (
+    "How to read it: one small chart a corner, one point a lap, numbered below. Level points: it does the same every "
+    "lap. Bars are 95 % intervals, crosses what the parts predict. Of more than 30 laps only lines, dashed for "
+    "the parts. A missing point means not clear from this log."
+)
+CHOICES = {  # key of PhaseResult -> (label, factor, digits)
+    "inside_slip": ("inside slip, %", 100.0, 1),
+    "outside_slip": ("outside slip, %", 100.0, 1),
+    "kinematic_lock": ("kinematic lock", 1.0, 2),
+    "transfer_torque_Nm": ("transfer torque, size, N.m", 1.0, 0),
+    "mean_speed_m_s": ("mean speed, km/h", 3.6, 1),
+}
+ACROSS = 5
+MOST_TICKS = 6
+MOST_POINTS = 30  # laps; more points and bars than this are a grey mass, and slow
 
 
 def corner_table(analysis: Analysis, lap: int | None) -> dict:
@@ -80,23 +95,6 @@ def _interval(r: CornerRow) -> str:
 
 def _times(value: float | None, factor: float) -> float | None:
     return None if value is None else factor * value
-
-
-READ_REPEAT = (
-    "How to read it: one small chart a corner, one point a lap, numbered below. Level points: it does the same every "
-    "lap. Bars are 95 % intervals, crosses what the parts predict. Of more than 30 laps only lines, dashed for "
-    "the parts. A missing point means not clear from this log."
-)
-CHOICES = {  # key of PhaseResult -> (label, factor, digits)
-    "inside_slip": ("inside slip, %", 100.0, 1),
-    "outside_slip": ("outside slip, %", 100.0, 1),
-    "kinematic_lock": ("kinematic lock", 1.0, 2),
-    "transfer_torque_Nm": ("transfer torque, size, N.m", 1.0, 0),
-    "mean_speed_m_s": ("mean speed, km/h", 3.6, 1),
-}
-ACROSS = 5
-MOST_TICKS = 6
-MOST_POINTS = 30  # laps; more points and bars than this are a grey mass, and slow
 
 
 def repeat(analysis: Analysis, key: str, phase: str, *, mode: str = "light") -> go.Figure:

@@ -15,6 +15,10 @@ from dashboards.parts import form_ending
 from dashboards.uploads import KINDS
 
 SAID = ("title", "driver", "tyres", "weather", "notes")
+WORDS = (
+    "One driven with the same car and the same differential: slow circles with throttle pulses, a slow lap, another "
+    "session of the day. All logs of a run are fitted together to one lock curve."
+)
 
 
 def about_button(run: Run) -> html.Button:
@@ -63,12 +67,6 @@ def about_form() -> html.Dialog:
         id="about",
         className="about",
     )
-
-
-WORDS = (
-    "One driven with the same car and the same differential: slow circles with throttle pulses, a slow lap, another "
-    "session of the day. All logs of a run are fitted together to one lock curve."
-)
 
 
 def more_logs_button(run: Run) -> html.Button:

@@ -40,6 +40,13 @@ PHASE_MARKS = {
     "braking": ("x", PURPLE),
 }
 APART = 0.13  # between the phases of one corner, on an axis of corners one apart
+READ = (
+    "How to read it: each mark is one build. Left is less spin under power; lower resists turning in less. The square "
+    "is what is fitted now. Numbered stars are advised. Lettered diamonds are the best trade-offs, named in the table: "
+    "no other build is better both ways. Bars are 95 %. Small circles are the other builds: hover for their parts, "
+    "double-click for those higher up."
+)
+HEAD_ROOM = 1.15  # above the marks that have a name; a shelf can lock the entry ten times as hard
 
 
 def change_plot(comparison: Comparison) -> go.Figure:
@@ -116,15 +123,6 @@ def _marks(figure: go.Figure, rows: list[PhaseChange], corners: list, shift: flo
             "corner %{customdata[0]}: %{y:+.0f} N.m, from %{customdata[1]} and %{customdata[2]} passes",
         ),
     )
-
-
-READ = (
-    "How to read it: each mark is one build. Left is less spin under power; lower resists turning in less. The square "
-    "is what is fitted now. Numbered stars are advised. Lettered diamonds are the best trade-offs, named in the table: "
-    "no other build is better both ways. Bars are 95 %. Small circles are the other builds: hover for their parts, "
-    "double-click for those higher up."
-)
-HEAD_ROOM = 1.15  # above the marks that have a name; a shelf can lock the entry ten times as hard
 
 
 def trade_off(advice: Advice) -> go.Figure:

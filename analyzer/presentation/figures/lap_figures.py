@@ -35,6 +35,38 @@ MAP_POINTS = 2500
 # the scale never ends below the first, or noise would look like slip, nor above the second, or a full spin would hide
 # the others
 TOP_PERCENT = (5.0, 30.0)
+MATCHED = 200  # points by which two laps are laid over each other
+PLOT_PX = (520.0, 300.0)  # about the smaller of the maps on a laptop
+SMALLER = 0.5  # and on a phone, as a share of it
+PATH_POINTS = 600
+DISTANCES_PX = (16.0, 22.0, 28.0, 36.0, 46.0)  # of a number's middle from its apex, the nearest that is free
+TO_PATH_PX, TO_NUMBER_PX = 11.0, 18.0
+TO_MARK_PX = 23.0  # the ring about a chosen mark and half of two figures
+DIRECTIONS = 24
+MOST_MARKS = 200  # the worst; lists have the others
+SHAPES = {
+    "inside_wheel_spin": "x-open",
+    "one_wheel_spin": "cross-open",
+    "both_wheel_spin": "asterisk-open",
+    "coast_understeer": "triangle-up-open",
+    "inside_wheel_locking": "square-open",
+    "car_lost": "circle-x-open",
+    "lock_up_snap": "star-open",
+    "chatter": "hash-open",
+}
+READ_TRACES = (
+    "How to read it: the thick lines are the rear wheels. A spinning inside wheel rises above the others; two rear "
+    "lines in a constant ratio turn as one. Slip above the dotted line is past the tyre's peak force. Red marks a "
+    "finding."
+)
+TRACE_POINTS = 700  # a trace, min-max
+MARGIN_S = 0.5
+WHEELS = (
+    ("front left", GREY, "dot", 1.5),
+    ("front right", GREY, "dash", 1.5),
+    ("rear left", BLUE, "solid", 2.5),
+    ("rear right", VERMILLION, "dash", 2.5),
+)
 
 
 def path_map(analysis: Analysis) -> go.Figure:
@@ -93,9 +125,6 @@ def path_map(analysis: Analysis) -> go.Figure:
     return figure.update_layout(margin={"b": 110})
 
 
-MATCHED = 200  # points by which two laps are laid over each other
-
-
 def drawn_path(analysis: Analysis) -> tuple[np.ndarray, np.ndarray]:
     """(x, y) in m, each (n,): as logged with a position, else with every whole lap laid over the first.
 
@@ -128,15 +157,6 @@ def _rotation(points: np.ndarray, model: np.ndarray) -> np.ndarray:
     left, _, right = np.linalg.svd(points.T @ model)
     flip = np.diag([1.0, np.sign(np.linalg.det(left @ right))])
     return left @ flip @ right
-
-
-PLOT_PX = (520.0, 300.0)  # about the smaller of the maps on a laptop
-SMALLER = 0.5  # and on a phone, as a share of it
-PATH_POINTS = 600
-DISTANCES_PX = (16.0, 22.0, 28.0, 36.0, 46.0)  # of a number's middle from its apex, the nearest that is free
-TO_PATH_PX, TO_NUMBER_PX = 11.0, 18.0
-TO_MARK_PX = 23.0  # the ring about a chosen mark and half of two figures
-DIRECTIONS = 24
 
 
 def number_corners(figure: go.Figure, analysis: Analysis, x: np.ndarray, y: np.ndarray) -> None:
@@ -210,19 +230,6 @@ def _nearest(points: np.ndarray, places: np.ndarray) -> np.ndarray:
     return np.min(np.linalg.norm(places[:, None, :] - points[None, :, :], axis=2), axis=1)
 
 
-MOST_MARKS = 200  # the worst; lists have the others
-SHAPES = {
-    "inside_wheel_spin": "x-open",
-    "one_wheel_spin": "cross-open",
-    "both_wheel_spin": "asterisk-open",
-    "coast_understeer": "triangle-up-open",
-    "inside_wheel_locking": "square-open",
-    "car_lost": "circle-x-open",
-    "lock_up_snap": "star-open",
-    "chatter": "hash-open",
-}
-
-
 def mark_findings(figure: go.Figure, analysis: Analysis, x: np.ndarray, y: np.ndarray, *, mode: str = "light") -> None:
     """Mark findings on a map, a trace a kind, the `MOST_MARKS` worst.
 
@@ -255,21 +262,6 @@ def mark_findings(figure: go.Figure, analysis: Analysis, x: np.ndarray, y: np.nd
             text=[place_words(f) for f in found.values()],
             hovertemplate=hover(name, "%{text}"),
         )
-
-
-READ_TRACES = (
-    "How to read it: the thick lines are the rear wheels. A spinning inside wheel rises above the others; two rear "
-    "lines in a constant ratio turn as one. Slip above the dotted line is past the tyre's peak force. Red marks a "
-    "finding."
-)
-TRACE_POINTS = 700  # a trace, min-max
-MARGIN_S = 0.5
-WHEELS = (
-    ("front left", GREY, "dot", 1.5),
-    ("front right", GREY, "dash", 1.5),
-    ("rear left", BLUE, "solid", 2.5),
-    ("rear right", VERMILLION, "dash", 2.5),
-)
 
 
 def corner_traces(analysis: Analysis, corner: Corner) -> go.Figure:
