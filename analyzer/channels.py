@@ -1,14 +1,11 @@
-"""Channels and units at the edges: what a column is called, what it is, and in which unit. Inside everything is SI.
-
-Units at the edges. Inside everything is SI and radians.
+"""Channels and units at the edges: what a column is called, what it is, and in which unit. Inside everything is SI and
+radians.
 
 A small table instead of a unit library: the units a log can carry are few, and importing a general
 unit library costs more time than reading a short log.
 
 Sources: 1 mph = 0.44704 m/s exactly, 1 ft = 0.3048 m exactly, 1 knot = 1852/3600 m/s exactly (NIST SP 811, appendix
 B); g = 9.80665 m/s2 (3rd CGPM 1901); 1 psi = 6894.757 Pa (NIST SP 811); 1 lbf.ft = 1.355818 N.m (NIST SP 811).
-
-The one table of channels: canonical name, what it is, canonical file unit, unit inside.
 
 Axes and signs follow ISO 8855:2011: x forward, y left, z up; steer, yaw rate and lateral
 acceleration are positive in a left turn.

@@ -157,7 +157,7 @@ def case_inertia_kg_m2(analysis: Analysis, observed: Observations) -> np.ndarray
 
     Returns
     -------
-    ndarray : (n,); all alike, by `USUAL_RATIO`, without an engine speed in the log.
+    ndarray : (n,); all the same, by `USUAL_RATIO`, without an engine speed in the log.
 
     Notes
     -----
@@ -191,7 +191,7 @@ def demand(
     Notes
     -----
     Under braking the torque through the differential is what coasting shows, and the rest of the rear axle's force is
-    its brakes', left and right alike, as in the analysis.
+    its brakes', the same left and right, as in the analysis.
     """
     car = analysis.car
     row, place = np.unique(passes.row, return_inverse=True)

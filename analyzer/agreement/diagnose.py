@@ -1,6 +1,5 @@
-"""What would explain a disagreement best, and the odds of the setup file against other builds.
-
-The odds between the setup file and what one might have fitted instead, from the measured side alone.
+"""What would explain a disagreement best, and the odds of the setup file against other builds,
+from the measured side alone.
 
 Each alternative is a lock curve with what its parts leave unsure of it, as a belief over the curve's five. Its
 evidence is how likely the logs are under it, averaged over that belief and over tyre, car and sensors

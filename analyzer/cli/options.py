@@ -1,9 +1,5 @@
 """What the commands share: options, the files they read and write, the terminal.
 
-The options that several commands take, each with one wording, and which files a command reads and writes.
-
-What the commands share as they run: the terminal, progress on it, and JSON to a file or to standard output.
-
 A name from outside may hold what a terminal obeys. So while a command runs, standard output and error let no control
 character through; only `terminal()` writes colours there, around text that it has cleaned.
 """

@@ -1,6 +1,5 @@
-"""Runs before and after fitted at once, and how sure that is.
-
-How sure a joint fit is: draws of all its parameters, and what the form of the tyre curve gets wrong.
+"""Runs before and after fitted at once, and how sure that is: draws of all parameters, and what the form of the tyre
+curve gets wrong.
 
 Corner passes are resampled as corners, with the passes before and after together: what the model gets wrong in a
 corner it gets wrong on both sides, and that cancels in the difference.

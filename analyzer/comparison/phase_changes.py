@@ -1,4 +1,5 @@
-"""What changed corner phase by corner phase, and in the number of events.
+"""What changed corner phase by corner phase; and more or fewer spins, understeer off the
+throttle and chatter a lap, with an exact interval.
 
 Change of kinematic lock, transfer torque and inside slip by corner phase, at matched speed and throttle.
 
@@ -9,9 +10,7 @@ For one phase and quantity y, pass i of corner c on side k:
 The slopes b are common to all corners and had within corner and side only, so that the change itself cannot leak
 into them. The change in corner c is a_c1 - a_c0 less b times the difference of mean speed and throttle. Rows are
 weighed by Huber's function; intervals come from resampling passes within corner and side, slopes found anew each
-time, and from what errs alike through a run (`together`).
-
-Spins, understeer off the throttle and chatter: more or fewer a lap than before, with an exact interval.
+time, and from the error that is the same through a run (`together`).
 
 Two Poisson counts a, b over L_a, L_b laps: given a + b, a is binomial with p = r L_a / (r L_a + L_b), r the ratio of
 the rates; the exact (Clopper-Pearson) interval of p gives that of r.
@@ -172,7 +171,7 @@ def _nothing(count: np.ndarray) -> Interval:
 
 
 def _shared_error(cell: np.ndarray, errors: np.ndarray) -> np.ndarray:
-    """(corners, draws): what errs alike through a run, after minus before."""
+    """(corners, draws): the error that is the same through a run, after minus before."""
     means = np.array([errors[cell == c].mean(axis=0) for c in range(cell.max() + 1)])
     return means[1::2] - means[::2]
 

@@ -1,6 +1,5 @@
-"""What changed, side by side and as a whole; and whether it matters.
-
-What changed, side by side: preload, and what the ramps add on drive and on coast; and whether it matters.
+"""What changed, side by side (preload, what the ramps add on drive and on coast) and as a whole; and whether it
+matters.
 
 The sides are judged by quantities that the logs know. Preload, slope and hold-off of one run trade against each
 other; the change of locking torque at no input torque, and the change of what the ramps add to it, mean over the

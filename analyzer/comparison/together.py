@@ -1,6 +1,6 @@
 """Runs as the joint fit sees them.
 
-What errs alike through a run, as it shows in the means over corner phases.
+The error that is the same through a run, as it shows in the means over corner phases.
 
 A sensor's zero or a wheel's scale moves every pass of a run the same way, so resampling passes does not see it. The
 joint fit's draws say how far each parameter may be off; carried through the axle equations (state profiled out, as
@@ -37,7 +37,7 @@ LEAST_LEFT_RIGHT_SD = 1e-4  # wear and heat change the rolling radii by this aga
 
 
 def run_errors(run: Run, k: int, joint: JointFit, phases: tuple[PhaseResult, ...]) -> dict[str, np.ndarray]:
-    """What the joint fit is unsure of, in the phases of one run: it errs alike in all of them.
+    """What the joint fit is unsure of, in the phases of one run: its error is the same in all of them.
 
     Parameters
     ----------
@@ -119,7 +119,7 @@ class SharedView:
     ----------
     run : the run.
     phases : means over its corner phases, with `corner` numbered as in the first run.
-    errors : quantity -> (phases, draws) of what errs alike through the run, paired between the runs.
+    errors : quantity -> (phases, draws) of the error that is the same through the run, paired between the runs.
     findings : what happened in the laps that count.
     """
 

@@ -1,21 +1,17 @@
-"""What a session gives the fit: observations, priors, and what its channels say of each other as a whole.
-
-What a session's channels say of each other as a whole: the sensors' gains and places, and the zero along the car.
+"""What a session gives the fit: observations, priors, and what its channels say of each other as a whole: the
+sensors' gains and places, and the zero along the car. A session that comes in stretches is thinned evenly.
 
 A sensor unit (x, y) from the centre of gravity that leans with the body reads, off the brakes,
 
     a_y' = (1 + g) (v r + dv_y/dt) + x dr/dt - y r^2 + zero,      v_y = b r - K v a_y - K3 v a_y^3
     a_x' = dv/dt - r v_y - x r^2 - y dr/dt + zero
 
-with the side slip of a car on its tyres, whose factors the session tells. b + x stands before dr/dt and -r^2 alike,
+with the side slip of a car on its tyres, whose factors the session tells. b + x stands before both dr/dt and -r^2,
 so x itself is told as badly as the tyres' lag (0.2 to 0.4 m off on simulated cars); g and y are told well. Gain is g
 with the scale of the gyro and of the speed, for it is a_y' over v r.
 
 The road's slope adds to a_x' what passes for the sensor's zero on straights that climb. But it is a function of the
 place, and adds up to nothing over a lap.
-
-The fit's problem of a session: its observations, the priors that its car file and sensors give, and what it measures
-as a whole.
 
 Observations of a session that comes in stretches, thinned evenly to what a fit takes.
 """

@@ -1,6 +1,6 @@
-"""How sure the lock curve is, and what of it is reported.
+"""How sure the lock curve is, and what of it is reported: measured, only bounded, or not known.
 
-How sure the lock curve is: corners resampled, nuisance priors drawn, both through the fit's curvature.
+Corners are resampled and nuisance priors drawn, both through the fit's curvature.
 
 With H the curvature of the fitted loss, H_k and g_k the part of corner pass k in curvature and gradient,
 
@@ -10,8 +10,6 @@ n_k how often pass k is drawn in a resample with replacement, z_j standard norma
 its standard deviation: one Gauss-Newton step of a bootstrap over corners (sampling; the factor is the jackknife's,
 for a pass draws the fit to itself) together with beliefs redrawn (tyre, yaw, wheels, car file, anchors). The parts
 add up in variance, which gives the budget. Resampling corner passes whole keeps the dependence within a corner.
-
-From a fit to the reported lock curve: what is measured, what is only bounded, what is not known.
 """
 
 from dataclasses import dataclass

@@ -1,11 +1,5 @@
-"""What the runs of a car know of it together.
-
-What the runs of a car in a logbook know of it together, and whether a result used what still holds.
-
-Each result keeps what its run tells of the car beside its arrays (`results.TOLD`), from a fit that knew of no other
+"""Each result keeps what its run tells of the car beside its arrays (`results.TOLD`), from a fit that knew of no other
 run; so what a run tells does not hang on whom it heard, and being analysed anew makes no other result out of date.
-
-What a logbook knows of a car, as plain data and on a terminal of 80 columns.
 """
 
 import json

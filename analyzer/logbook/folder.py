@@ -3,8 +3,6 @@
 What may be in a logbook and how it is called, and whether a folder is one. Every name that comes from outside passes
 here, so that no path can lead out of the folder.
 
-Puts files into the logbook's folder so that a process that is killed leaves them whole or not there at all.
-
 A file is written under `incoming/<process>/`, brought to the disk, and renamed to its place inside the transaction
 that commits the row which names it. What a process is about to place, or to take away, it first writes down in
 `incoming/<process>/unfinished`. Whoever writes next removes what a dead process wrote down there and no row names,

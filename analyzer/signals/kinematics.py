@@ -1,6 +1,5 @@
-"""The motion of the car, one quantity at a time: wheel speeds, ground speed, yaw rate, path.
-
-Speeds of the wheels, and of the front axle from both of its own.
+"""The motion of the car, one quantity at a time: wheel speeds, ground speed (satellites' too:
+the receiver's own samples, and how late they come), yaw rate, path.
 
 Yaw rate from everything that knows it: gyro, front wheel speeds, lateral acceleration over speed.
 
@@ -10,10 +9,6 @@ measurements is the minimiser of
     sum_k w_k (r - z_k)^2 + lambda sum (second difference of r)^2,
 
 a banded linear system: the same estimate as a Rauch-Tung-Striebel smoother of that model, without the recursion.
-
-The path of the car: from position, or dead-reckoned from speed and yaw rate.
-
-Ground speed from satellites: the receiver's own samples instead of a staircase, and how late they come.
 """
 
 from collections.abc import Mapping

@@ -1,11 +1,5 @@
 """A session of any length from the blocks of its log: each is examined and calibrated by itself, then all are put in
-a row.
-
-Blocks of a long session: stretches of samples that are worked on one at a time, so that memory stays bounded.
-
-What was found in the blocks of a long log, told once.
-
-A session from the blocks of its log: each is examined and calibrated by itself, then they are put in a row.
+a row, so that memory stays bounded. What was found in the blocks is told once.
 
 What a log settles once (columns, units, late channels) holds for all its blocks; what can change while it runs
 (faults, biases, wheel scales) is found in each.

@@ -11,8 +11,6 @@ Schafer, Discrete-Time Signal Processing, section 7.2, from memory). A filter is
 each a triangular system with two diagonals beside the main one, which BLAS solves forwards. `scipy.signal` does the
 same in the same time, but takes longer to import than a whole log takes to analyse. It is what the tests compare
 with.
-
-One uniform time base for all channels; gaps are marked, never bridged silently.
 """
 
 from dataclasses import dataclass
