@@ -233,7 +233,7 @@ class Build:
 @dataclass(frozen=True)
 class Builds:
     """`installed` first; `refused` says which combinations cannot be built and why; `bench_ratio` is the preload of
-    the bench over that of the springs, 1 where the springs are had from the bench, None without a bench reading."""
+    the bench over that of the springs, 1 where the bench gives the springs, None without a bench reading."""
 
     all: tuple[Build, ...]
     refused: tuple[str, ...]

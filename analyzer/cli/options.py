@@ -99,11 +99,10 @@ def outputs_of(arguments: argparse.Namespace) -> Outputs:
     outputs = Outputs(read, overwrite=getattr(arguments, "overwrite", False))
     targets = {option: getattr(arguments, option) for option in written}
     named = {f"--{option}": (targets[option], is_own) for option, is_own in written.items() if targets[option]}
-    for option in [option for option, (target, _) in named.items() if target == "-"]:
-        if option != "--json":
+    for option, (target, _) in named.items():
+        if target == "-" and option != "--json":
             raise InputError(f"{option} -: only --json goes to standard output; name a file, or ./- for one called so.")
-        del named[option]
-    outputs.require_each(named)
+    outputs.require_each({option: (target, is_own) for option, (target, is_own) in named.items() if target != "-"})
     return outputs
 
 

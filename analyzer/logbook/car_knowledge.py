@@ -1,4 +1,7 @@
-"""Each result keeps what its run tells of the car beside its arrays (`results.TOLD`), from a fit that knew of no other
+"""What the runs of a car in a logbook know of it together, as data and on a terminal; and whether a result used what
+still holds.
+
+Each result keeps what its run tells of the car beside its arrays (`results.TOLD`), from a fit that knew of no other
 run; so what a run tells does not hang on whom it heard, and being analysed anew makes no other result out of date.
 """
 
