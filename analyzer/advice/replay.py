@@ -313,14 +313,10 @@ def replay(asked: Demand, curves: np.ndarray, *, step_s: float, car: Car) -> Rep
     asked = _single(asked)
     passes, length = asked.speed_m_s.shape
     shape = (len(curves), passes)
-    out = Replayed(
-        slip=np.empty((2, *shape, length), SINGLE),
-        use=np.empty((2, *shape, length), SINGLE),
-        wheel_rad_s=np.empty((2, *shape, length), SINGLE),
-        torque_difference_Nm=np.empty((*shape, length), SINGLE),
-        input_torque_Nm=np.empty((*shape, length), SINGLE),
-        locked=np.empty((*shape, length), bool),
-    )
+    # a step's rows lie together while they are written: one after the other along time they are slow to reach
+    pair, one = (length, 2, *shape), (length, *shape)
+    wheels, uses, slips = np.empty(pair, SINGLE), np.empty(pair, SINGLE), np.empty(pair, SINGLE)
+    differences, torques, locks = np.empty(one, SINGLE), np.empty(one, SINGLE), np.empty(one, bool)
     wheel = np.broadcast_to(asked.wheel_rad_s[:, None, :, 0], (2, *shape)).copy()
     side = np.broadcast_to(asked.side_slip[:, 0], shape).copy()
     use, locked = np.ones_like(wheel), np.zeros(shape, bool)
@@ -329,17 +325,17 @@ def replay(asked: Demand, curves: np.ndarray, *, step_s: float, car: Car) -> Rep
     parameters = np.broadcast_to(
         parameters[:, :, None] if parameters.ndim == 2 else parameters, (len(curves), 5, passes)
     )
+    at_rest = model.rounding_at_rest_Nm(parameters)
     for i in range(length):
         n = int(np.searchsorted(-asked.length, -i))  # passes that last longer than i steps come first
         now = _Step.of(asked, i, n, step_s, car)
         wheel[..., :n], side[:, :n], use[..., :n], difference[:, :n], torque[:, :n], locked[:, :n] = now.solved(
-            wheel[..., :n], side[:, :n], parameters[..., :n]
+            wheel[..., :n], side[:, :n], parameters[..., :n], (at_rest[0][:, :n], at_rest[1][:, :n])
         )
-        out.wheel_rad_s[..., i], out.use[..., i] = wheel, use
-        out.slip[..., i] = wheel * car.rear_rolling_radius_m / asked.ground_m_s[:, None, :, i] - 1
-        out.torque_difference_Nm[..., i], out.input_torque_Nm[..., i] = difference, torque
-        out.locked[..., i] = locked
-    return out
+        wheels[i], uses[i], differences[i], torques[i], locks[i] = wheel, use, difference, torque, locked
+        slips[i] = wheel * car.rear_rolling_radius_m / asked.ground_m_s[:, None, :, i] - 1
+    by_time = lambda steps: np.ascontiguousarray(np.moveaxis(steps, 0, -1))  # noqa: E731
+    return Replayed(*(by_time(steps) for steps in (slips, uses, wheels, differences, torques, locks)))
 
 
 def _single(asked: Demand) -> Demand:
@@ -389,7 +385,9 @@ class _Step:
             lever=car.rear_track_m / 2 / car.wheelbase_m,
         )
 
-    def solved(self, before: np.ndarray, side: np.ndarray, curves: np.ndarray) -> tuple[np.ndarray, ...]:
+    def solved(
+        self, before: np.ndarray, side: np.ndarray, curves: np.ndarray, at_rest_Nm: tuple[np.ndarray, np.ndarray]
+    ) -> tuple[np.ndarray, ...]:
         """(wheel speeds, lateral slip, use, torque difference, input torque, locked) at the end of the step."""
         radius, half = self.radius_m, self.case / 4
         turning = before.sum(axis=0)
@@ -409,7 +407,7 @@ class _Step:
             free_l, free_r = (left * b - half * right) / determinant, (right * a - half * left) / determinant
             gain_l, gain_r = (b + half) / (2 * determinant), (a + half) / (2 * determinant)
             together = (free_r - free_l) / (gain_l + gain_r)
-            capacity = model.locking_torque_Nm(curves, torque)
+            capacity = model.locking_torque_Nm(curves, torque, at_rest_Nm=at_rest_Nm)
             locked = np.abs(together) <= capacity
             difference = np.clip(together, -capacity, capacity)
             after = np.array([free_l + gain_l * difference, free_r - gain_r * difference])

@@ -34,13 +34,27 @@ def _hinge(z: np.ndarray) -> np.ndarray:
     return ROUNDING_Nm * np.logaddexp(0.0, z / ROUNDING_Nm)
 
 
-def locking_torque_Nm(parameters: np.ndarray, input_torque_Nm: np.ndarray) -> np.ndarray:
+def rounding_at_rest_Nm(parameters: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """h(-hold) of drive and coast (N.m), which `locking_torque_Nm` takes off so that M(0) is the preload.
+
+    Parameters
+    ----------
+    parameters : as of `locking_torque_Nm`.
+    """
+    _, _, drive_hold, _, coast_hold = parameters if np.ndim(parameters) == 1 else np.moveaxis(parameters, 1, 0)
+    return _hinge(-drive_hold), _hinge(-coast_hold)
+
+
+def locking_torque_Nm(
+    parameters: np.ndarray, input_torque_Nm: np.ndarray, *, at_rest_Nm: tuple[np.ndarray, np.ndarray] | None = None
+) -> np.ndarray:
     """Locking torque M = T_slow - T_fast at the wheels (N.m).
 
     Parameters
     ----------
     parameters : (5,) or (k, 5, 1) in the order of `NAMES`: preload (N.m), slope (1) and hold (N.m) of each side.
     input_torque_Nm : (n,) sum of both wheels' torques, drive positive.
+    at_rest_Nm : `rounding_at_rest_Nm(parameters)`, for who asks the same curves many times.
 
     Returns
     -------
@@ -64,7 +78,8 @@ def locking_torque_Nm(parameters: np.ndarray, input_torque_Nm: np.ndarray) -> np
     )
     driven = input_torque_Nm > 0
     slope, hold = np.where(driven, drive, coast), np.where(driven, drive_hold, coast_hold)
-    return preload + slope * (_hinge(np.abs(input_torque_Nm) - hold) - _hinge(-hold))
+    at_rest = np.where(driven, *(rounding_at_rest_Nm(parameters) if at_rest_Nm is None else at_rest_Nm))
+    return preload + slope * (_hinge(np.abs(input_torque_Nm) - hold) - at_rest)
 
 
 def gradient(parameters: np.ndarray, torque: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
