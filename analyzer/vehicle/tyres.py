@@ -155,16 +155,33 @@ def sine_and_cosine(angle_rad: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     if angle_rad.dtype == np.float32:
         return np.sin(angle_rad), np.cos(angle_rad)
     tangent = np.tan(angle_rad / 2)
-    scale = 1.0 / (1.0 + tangent**2)
-    return 2.0 * tangent * scale, 2.0 * scale - 1.0
+    scale = tangent**2
+    scale += 1.0
+    np.divide(1.0, scale, out=scale)
+    tangent *= 2.0
+    tangent *= scale
+    scale *= 2.0
+    scale -= 1.0
+    return tangent, scale
 
 
 def _gain(k_x: np.ndarray, k_y: np.ndarray, shape: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """rho, f(rho) / rho, and the slope of that over rho."""
-    rho = np.sqrt(k_x**2 + k_y**2) + 1e-9
-    sine, cosine = sine_and_cosine(shape * np.arctan(rho / shape))
-    gain = sine / rho
-    return rho, gain, (cosine / (1.0 + (rho / shape) ** 2) - gain) / rho**2
+    rho = k_x**2
+    rho += k_y**2
+    np.sqrt(rho, out=rho)
+    rho += 1e-9
+    share = rho / shape
+    angle = np.arctan(share)
+    angle *= shape
+    gain, curve = sine_and_cosine(angle)
+    gain /= rho
+    np.square(share, out=share)
+    share += 1.0
+    curve /= share
+    curve -= gain
+    curve /= np.square(rho, out=share)
+    return rho, gain, curve
 
 
 def gain_and_slopes(k_x: np.ndarray, k_y: np.ndarray, shape: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -281,15 +298,37 @@ def wheel_forces(
     if not slopes:
         return WheelForces(longitudinal, lateral, use)
     dkx = per_kappa / rolling
-    dky_dkappa = -k_y / rolling  # slip turns the sliding direction, so it moves the lateral slip too
-    cross_x, cross_y = combined_weight**2 * curve_x * k_x * k_y, curve * k_x * k_y
-    along, across = gain_x + curve_x * k_x**2, gain + curve * k_y**2
+    dky_dkappa = k_y / rolling  # slip turns the sliding direction, so it moves the lateral slip too
+    np.negative(dky_dkappa, out=dky_dkappa)
+    # each force by its own slip and by the other one, in the arrays that are there: new ones cost more than the sums
+    along, across = np.square(k_x), np.square(k_y)
+    along *= curve_x
+    along += gain_x
+    across *= curve
+    across += gain
+    cross_x, cross_y = curve_x, curve
+    cross_x *= combined_weight**2
+    for cross in (cross_x, cross_y):
+        cross *= k_x
+        cross *= k_y
+    long_turned = cross_x * dky_dkappa
+    along *= dkx
+    along += long_turned
+    along *= nx
+    dky_dkappa *= across
+    dkx = cross_y * dkx
+    dkx += dky_dkappa
+    dkx *= ny
+    cross_x *= nx
+    cross_x *= dky
+    across *= ny
+    across *= dky
     return WheelForces(
         longitudinal,
         lateral,
         use,
-        dlong_dkappa=nx * (along * dkx + cross_x * dky_dkappa),
-        dlong_dtan_alpha=nx * cross_x * dky,
-        dlat_dkappa=ny * (cross_y * dkx + across * dky_dkappa),
-        dlat_dtan_alpha=ny * across * dky,
+        dlong_dkappa=along,
+        dlong_dtan_alpha=cross_x,
+        dlat_dkappa=dkx,
+        dlat_dtan_alpha=across,
     )
