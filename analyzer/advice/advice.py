@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import zip_longest
 from pathlib import Path
 
 import numpy as np
@@ -27,7 +28,8 @@ from analyzer.advice.shelf import Build, Builds, builds, load_parts
 from analyzer.analysis import Analysis
 from analyzer.differential.setup import load_setup
 from analyzer.lockcurve.estimate import Interval
-from analyzer.pipeline import Progress, analyze
+from analyzer.lockcurve.fit import Fit
+from analyzer.pipeline import Progress, analyze_with_fit
 
 NOT_DRAWN = "intervals are drawn for the builds that could be chosen"
 NO_TELL = "the logs have too little of it"
@@ -60,11 +62,17 @@ def advise(
     parts, setup = load_parts(parts_path), load_setup(setup_path)
     shelf = builds(setup, parts)
     analyses: list[Analysis] = []
+    fits: list[Fit | None] = []
     for k, path in enumerate(log_paths):
         progress(f"analysing {Path(path).name}", 0.1 * k / len(log_paths))
-        analyses.append(analyze(log_path=path, car_path=car_path, setup_path=setup_path, channels_path=channels_path))
+        analysis, fitted = analyze_with_fit(
+            log_path=path, car_path=car_path, setup_path=setup_path, channels_path=channels_path
+        )
+        analyses.append(analysis)
+        fits.append(fitted)
     advice = advise_analyses(
         analyses=analyses,
+        fits=fits,
         shelf=shelf,
         cures=tuple(cures),
         bench_sd=setup.breakaway_relative_sd if setup.breakaway else 0.0,
@@ -77,6 +85,7 @@ def advise_analyses(
     *,
     analyses: Sequence[Analysis],
     shelf: Builds,
+    fits: Sequence[Fit | None] = (),
     cures: tuple[Cure, ...] = (),
     bench_sd: float = 0.08,
     progress: Progress = lambda step, share: None,
@@ -85,8 +94,9 @@ def advise_analyses(
 
     Parameters
     ----------
-    analyses : of that setup, in any order; each log is fitted again.
+    analyses : of that setup, in any order.
     shelf : `shelf.builds` of setup and parts.
+    fits : the fit behind each, as `evaluate.session_of` takes it; () where none is there.
     cures : what is to be cured; () lets the logs say.
     bench_sd : relative standard deviation of the bench reading (1), not looked at without one.
     progress : called with what is being done and the share done, 0 to 1.
@@ -95,7 +105,7 @@ def advise_analyses(
     ------
     CannotTell : the slips of a log are not known.
     """
-    sessions = [session_of(analysis) for analysis in analyses]
+    sessions = [session_of(analysis, fitted) for analysis, fitted in zip_longest(analyses, fits)]
     calibration = calibrate(logs=[s.measured for s in sessions], builds=shelf, bench_sd=bench_sd, draws=DRAWS)
     curves = curves_of(shelf.all, calibration, DRAWS)
     progress(f"replaying {len(shelf.all)} builds", 0.1)

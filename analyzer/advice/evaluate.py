@@ -221,12 +221,13 @@ class Session:
         )
 
 
-def session_of(analysis: Analysis) -> Session:
-    """Fit an analysed log again, for the draws of tyre and car that a replay needs.
+def session_of(analysis: Analysis, fitted: Fit | None = None) -> Session:
+    """An analysed log with its fit, for the draws of tyre and car that a replay needs.
 
     Parameters
     ----------
     analysis : of one log; logs that were analysed together with it are not looked at.
+    fitted : the fit behind it, of that log alone (`pipeline.analyze_with_fit`); None: the log is fitted again.
 
     Raises
     ------
@@ -234,8 +235,9 @@ def session_of(analysis: Analysis) -> Session:
     """
     require_slip(analysis.recording.name, analysis.signals)
     observed = observe(analysis.signals, analysis.corners, analysis.car)
-    part = session_part(analysis.signals, analysis.laps, observed, analysis.car)
-    fitted = fit_weighed(session_problem([analysis.signals], [part], analysis.car))
+    if fitted is None:
+        part = session_part(analysis.signals, analysis.laps, observed, analysis.car)
+        fitted = fit_weighed(session_problem([analysis.signals], [part], analysis.car))
     passes = corner_passes(analysis, observed)
     best = demand(value=fitted.problem.values(fitted.theta), analysis=analysis, observed=observed, passes=passes)
     rows = rows_of(analysis, observed, passes)
