@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from analyzer.vehicle.car import Car
 
 _CHUNK = 1 << 20
+_ENCODER = json.JSONEncoder(sort_keys=True, separators=(",", ":"), allow_nan=False)
 # rooms that no number of an analysis comes from; what only words a result is not in its provenance
 _BESIDE = ("advice", "batch", "cli", "comparison", "logbook", "planning", "presentation", "simulation")
 
@@ -120,8 +121,7 @@ def recording_hash(recording: "Recording") -> str:
 
 def hash_content(value: Any) -> str:
     """SHA-256 of plain data (dicts, lists, strings, finite numbers, None); the order of keys does not count."""
-    text = json.dumps(value, sort_keys=True, separators=(",", ":"), allow_nan=False)
-    return hashlib.sha256(text.encode("utf-8")).hexdigest()
+    return hashlib.sha256(_ENCODER.encode(value).encode("utf-8")).hexdigest()
 
 
 def hash_of_logs(hashes: Sequence[str]) -> str:

@@ -110,7 +110,8 @@ def result(store: Store, result_id: str) -> StoredResult:
 
 def results(store: Store) -> list[StoredResult]:
     """All results, the one asked for last first."""
-    return [StoredResult(**row) for row in store.rows(f"{_RESULTS} ORDER BY asked_s DESC, id")]
+    # by place: the columns are the fields, in their order
+    return [StoredResult(*row) for row in store.rows(f"{_RESULTS} ORDER BY asked_s DESC, id")]
 
 
 def result_of(store: Store, run: Run) -> StoredResult | None:

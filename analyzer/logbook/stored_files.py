@@ -22,7 +22,7 @@ class StoredFile:
     id : the start of its SHA-256; what pages and commands pass around, never a path.
     title : what a car or a setup calls itself; the file name for others.
     sha256 : of its bytes. `content_sha256` : of what it says (comments do not count).
-    parquet : where the log is as Parquet, or None.
+    logbook : the folder that it is in. `has_parquet` : it is a log and there as Parquet as well.
     """
 
     id: str
@@ -32,8 +32,19 @@ class StoredFile:
     sha256: str
     content_sha256: str
     size_bytes: int
-    path: Path
-    parquet: Path | None
+    logbook: Path
+    has_parquet: bool
+
+    # paths when they are asked for: a list of thousands of runs shows none
+    @property
+    def path(self) -> Path:
+        """Where it is."""
+        return self.logbook / f"files/{self.kind}/{self.id}/{self.name}"
+
+    @property
+    def parquet(self) -> Path | None:
+        """Where the log is as Parquet, or None."""
+        return self.logbook / f"parquet/{self.id}.parquet" if self.has_parquet else None
 
 
 @dataclass(frozen=True)
@@ -193,15 +204,14 @@ def forget(store: Store, stored: StoredFile) -> None:
 
 def stored_file(store: Store, row: sqlite3.Row) -> StoredFile:
     """The file that a row of the table `files` says."""
-    kind, file_id = checked(row["kind"]), checked(row["id"])
     return StoredFile(
-        file_id,
-        kind,
-        row["name"],
+        checked(row["id"]),
+        checked(row["kind"]),
+        checked(row["name"]),
         row["title"],
         row["sha256"],
         row["content_sha256"],
         row["size_bytes"],
-        path=store.folder / f"files/{kind}/{file_id}/{checked(row['name'])}",
-        parquet=store.folder / f"parquet/{file_id}.parquet" if row["parquet"] else None,
+        logbook=store.folder,
+        has_parquet=bool(row["parquet"]),
     )
