@@ -8,7 +8,7 @@ import argparse
 import io
 import os
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO, cast
@@ -197,12 +197,23 @@ def drop_output() -> None:
 def terminal(*, stderr: bool = False) -> "Console":
     """Where tables and sentences are shown, with colours on a terminal; text is cleaned of control characters."""
     from rich.console import Console, ConsoleOptions, RenderableType
+    from rich.padding import Padding
     from rich.segment import Segment
+    from rich.table import Table
 
     class CleanConsole(Console):
-        def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterator[Segment]:
-            for segment in super().render(renderable, options):
-                yield segment if segment.control else Segment(printable(segment.text), segment.style)
+        def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
+            found = super().render(renderable, options)
+            # what is in these was rendered, and cleaned, by itself; a table's text would be cleaned five times
+            return found if isinstance(renderable, Table | Padding) else _cleaned(found)
+
+    def _cleaned(segments: Iterable[Segment]) -> Iterator[Segment]:
+        for segment in segments:
+            text = segment.text
+            if segment.control or (text.isascii() and text.isprintable()):
+                yield segment
+            else:
+                yield Segment(printable(text), segment.style)
 
     name = "standard error" if stderr else "standard output"
     stream = sys.stderr if stderr else sys.stdout
