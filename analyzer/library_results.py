@@ -16,13 +16,13 @@ from analyzer.advice.choice import Advice
 from analyzer.analysis import Analysis
 from analyzer.comparison.comparison import Comparison
 from analyzer.differential.predicted import PredictedLockCurve
-from analyzer.differential.result import input_torque_grid_Nm, lock_curve_result
 from analyzer.differential.setup import Setup
 from analyzer.errors import InputError
 from analyzer.in_words import CAUTIONS
 from analyzer.lockcurve.estimate import Interval
 from analyzer.phases.phases import Corner
 from analyzer.presentation import advice_words, comparison_words, words
+from analyzer.presentation.prediction_words import input_torque_grid_Nm, lock_curve_result, note_words
 from analyzer.presentation.result_json import advice_result, comparison_result, finding, json_text, to_result
 
 if TYPE_CHECKING:
@@ -409,7 +409,7 @@ class Prediction(_Face):
     @property
     def notes(self) -> tuple[str, ...]:
         """Limits of this prediction, a sentence each."""
-        return self.curve.notes
+        return tuple(note_words(note) for note in self.curve.notes)
 
     def _result(self) -> dict[str, Any]:
         grid = input_torque_grid_Nm(self.curve, largest_Nm=self.largest_torque_Nm)

@@ -15,7 +15,6 @@ from analyzer.agreement.steady_samples import steady_samples
 from analyzer.agreement.verdict import Agreement, Diagnosis, Odds
 from analyzer.analysis import Analysis
 from analyzer.differential.predicted import PredictedLockCurve, predict_lock_curve
-from analyzer.differential.result import input_torque_grid_Nm
 from analyzer.differential.setup import Setup, load_setup
 from analyzer.errors import HalfshaftError, InputError
 from analyzer.in_words import listed, number
@@ -28,6 +27,7 @@ from analyzer.presentation.agreement_words import (
     odds_words,
     side_sentence,
 )
+from analyzer.presentation.prediction_words import input_torque_grid_Nm, note_words
 from analyzer.presentation.words import (
     HOW_TO_READ_EXPLANATIONS,
     PARAMETER_NAMES,
@@ -242,7 +242,7 @@ def _numbers(curve: PredictedLockCurve, analysis: Analysis | None) -> html.Div:
         row = [label, "never" if value is not None and np.isinf(value) else number(value, digits)]
         rows.append(row + (list(measured.get(name, ("–", "–"))) if measured is not None else []))
     headings = ["", "parts predict"] + (["measured", "95 % interval"] if measured is not None else [])
-    notes = [html.P(f"Note: {n}", className="hint") for n in curve.notes]
+    notes = [html.P(f"Note: {note_words(n)}", className="hint") for n in curve.notes]
     return html.Div([table(headings, rows), *notes, *(not_measured(analysis) if analysis is not None else [])])
 
 

@@ -1,8 +1,7 @@
 """Science measures, presentation says: no room that computes makes a sentence for a reader.
 
 Held by three looks: what stands in the source, what the records are, and what is in them. Not looked at: what says what
-was wrong with a file or a log (`logs`, `signals`), and a prediction's notes (`differential`), which are made where they
-are found; and errors, which end a command.
+was wrong with a file or a log (`logs`, `signals`), which is made where it is found; and errors, which end a command.
 """
 
 import ast
@@ -22,6 +21,7 @@ ROOMS = (
     "advice",
     "agreement",
     "comparison",
+    "differential",
     "findings",
     "knowledge",
     "lockcurve",

@@ -40,10 +40,10 @@ def run(arguments: argparse.Namespace) -> int:
 
     from analyzer.cli.options import wrote_json
     from analyzer.differential.predicted import predict_lock_curve
-    from analyzer.differential.result import input_torque_grid_Nm, lock_curve_result
     from analyzer.differential.setup import load_setup
     from analyzer.errors import InputError
     from analyzer.in_words import CAUTIONS
+    from analyzer.presentation.prediction_words import input_torque_grid_Nm, lock_curve_result
 
     largest = arguments.max_torque
     if not (math.isfinite(largest) and 1 <= largest <= 50000):
@@ -73,6 +73,7 @@ def _print(curve: "PredictedLockCurve", *, title: str, largest_Nm: float) -> Non
 
     from analyzer.cli.options import terminal
     from analyzer.differential.predicted import ways
+    from analyzer.presentation.prediction_words import note_words
     from analyzer.presentation.terminal import print_ending
 
     console = terminal()
@@ -95,14 +96,14 @@ def _print(curve: "PredictedLockCurve", *, title: str, largest_Nm: float) -> Non
     elif curve.kind == "open":
         console.print("An open differential has no plates: the locking torque is zero at every input torque.")
     for note in curve.notes:
-        console.print(Text("Note: " + note))
+        console.print(Text("Note: " + note_words(note)))
     print_ending(console)
 
 
 def _print_parameters(console: "Console", curve: "PredictedLockCurve") -> None:
     import numpy as np
 
-    from analyzer.differential.result import lock_curve_result
+    from analyzer.presentation.prediction_words import lock_curve_result
     from analyzer.presentation.terminal import terminal_table
 
     result = lock_curve_result(curve, input_torque_Nm=np.array([]))
@@ -131,7 +132,7 @@ def _print_parameters(console: "Console", curve: "PredictedLockCurve") -> None:
 def _print_points(console: "Console", curve: "PredictedLockCurve", *, largest_Nm: float) -> None:
     import numpy as np
 
-    from analyzer.differential.result import COAST_SHARE, lock_curve_points
+    from analyzer.presentation.prediction_words import COAST_SHARE, lock_curve_points
     from analyzer.presentation.terminal import terminal_table
 
     drive = largest_Nm * np.array([0.05, 0.125, 0.25, 0.5, 0.75, 1.0])

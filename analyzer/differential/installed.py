@@ -5,6 +5,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from analyzer.differential import clamp, springs
+from analyzer.differential.notes import (
+    CoastLocksHarder,
+    MoreShim,
+    Note,
+    PinFriction,
+    PreloadsDiffer,
+    SelfLocking,
+    ShimsLeftOut,
+    SpringsOnTheSameRings,
+)
 from analyzer.differential.setup import Setup
 
 UNEQUAL_PRELOADS = 1.33  # of bench over springs: more than their standard deviations explain, so something is wrong
@@ -87,8 +97,8 @@ def ramp_thrust(setup: Setup, *, ramp_angle_rad: float) -> Thrust:
     return Thrust(nominal=nominal, rising=rising, falling=falling, relative_sd=sd)
 
 
-def notes_on_parts(setup: Setup, *, drive: Thrust, coast: Thrust) -> Iterator[str]:
-    """What a reader must know about a prediction from these parts, one sentence each.
+def notes_on_parts(setup: Setup, *, drive: Thrust, coast: Thrust) -> Iterator[Note]:
+    """What a reader must know about a prediction from these parts.
 
     Parameters
     ----------
@@ -99,31 +109,20 @@ def notes_on_parts(setup: Setup, *, drive: Thrust, coast: Thrust) -> Iterator[st
     if setup.breakaway and setup.cone_spring:
         by_springs, by_bench = lever_m * installed_cone_force_N(setup), setup.breakaway.locking_torque_Nm
         if by_springs and not 1 / UNEQUAL_PRELOADS <= by_bench / by_springs <= UNEQUAL_PRELOADS:
-            yield (
-                f"The bench says {by_bench:.0f} N.m of preload, the springs {by_springs:.0f}: check the method of the "
-                "breakaway test, the friction coefficient and the shims."
-            )
+            yield PreloadsDiffer(by_bench, by_springs)
     if setup.breakaway and setup.shims and setup.shims.added_compression_m:
-        yield "The preload is the bench reading, so shims and wear do not enter: measure again after a change."
+        yield ShimsLeftOut()
     stack = setup.cone_spring.stack if setup.cone_spring and not setup.breakaway else None
     if stack is not None:
         change_m = setup.shims.added_compression_m if setup.shims else 0.0
         pressed_m = max(0.0, setup.cone_spring.deflection_m + change_m)
-        per_tenth = lever_m * springs.stack_rate_N_per_m(stack, deflection_m=pressed_m) * 1e-4
-        yield f"0.1 mm more shim per pack changes the preload by {per_tenth:+.1f} N.m; plate wear does the opposite."
+        yield MoreShim(lever_m * springs.stack_rate_N_per_m(stack, deflection_m=pressed_m) * 1e-4)
     if coast.nominal > 1.02 * drive.nominal:
-        yield "The coast ramp locks harder than the drive ramp: check that the rings are not in the wrong way round."
+        yield CoastLocksHarder()
     if setup.cone_spring_position == "between_rings" and setup.ring_spring and setup.ring_spring.total_force_N:
-        yield (
-            "Springs between the rings: if the preload springs push on the same rings that the ring springs pull "
-            "together, give the difference as the preload springs' force and leave the ring springs out."
-        )
+        yield SpringsOnTheSameRings()
     if math.isinf(drive.falling) or math.isinf(coast.falling):
-        yield "With this pin friction the ramp would not let go again (self-locking)."
+        yield SelfLocking()
     elif drive.nominal and drive.falling > drive.rising:
-        share = f"{100 * (drive.nominal - drive.rising) / drive.nominal:.0f} % less"
-        more = f"{100 * (drive.falling - drive.nominal) / drive.nominal:.0f} % more"
-        yield (
-            f"Pin friction of {setup.ramp_friction_coefficient:g} gives up to {share} drive slope while the torque "
-            f"rises and up to {more} while it falls; the interval holds both."
-        )
+        less, more = drive.nominal - drive.rising, drive.falling - drive.nominal
+        yield PinFriction(setup.ramp_friction_coefficient, less / drive.nominal, more / drive.nominal)

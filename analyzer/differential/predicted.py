@@ -22,6 +22,14 @@ from numpy.typing import ArrayLike
 
 from analyzer.differential.clamp import SERIES_SHARE, SpringPosition
 from analyzer.differential.installed import friction_lever_m, installed_cone_force_N, notes_on_parts, ramp_thrust
+from analyzer.differential.notes import (
+    BenchOfStartingPlates,
+    BenchStateOpen,
+    LockPercentages,
+    NeverSlips,
+    Note,
+    PositionOpen,
+)
 from analyzer.differential.setup import STATIC_RATIO, Setup
 
 Figure = float | np.ndarray
@@ -127,7 +135,7 @@ class PredictedLockCurve:
         there is no slope.
     series_shares : lambda of `clamp`, one, or several where the file does not say where the preload springs sit.
     spread : standard deviations behind the 95 % band.
-    notes : what a reader must know about this prediction, one sentence each.
+    notes : what a reader must know about this prediction.
     """
 
     kind: Literal["plate", "open", "spool"]
@@ -138,7 +146,7 @@ class PredictedLockCurve:
     coast_ring_hold_Nm: float | None
     series_shares: tuple[float, ...] = (0.0,)
     spread: PredictionSpread = PredictionSpread()
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
 
     @property
     def series_share(self) -> float:
@@ -348,7 +356,7 @@ def predict_lock_curve(setup: Setup) -> PredictedLockCurve:
             drive_ring_hold_Nm=None,
             coast_slope=None,
             coast_ring_hold_Nm=None,
-            notes=("A spool never slips: the wheels turn as one and the tyres decide the torque split.",),
+            notes=(NeverSlips(),),
         )
     curve = _from_data_sheet(setup) if setup.drive_lock_percent is not None else _from_parts(setup)
     return replace(curve, notes=(*_notes_on_position(curve), *_notes_on_bench(setup), *curve.notes))
@@ -368,7 +376,7 @@ def _from_data_sheet(setup: Setup) -> PredictedLockCurve:
             slope_friction=setup.uncertainty.data_sheet_percent / 100,
             preload_source=setup.breakaway_relative_sd,
         ),
-        notes=("Lock percentages are taken as the ramps' share.",),
+        notes=(LockPercentages(),),
     )
 
 
@@ -400,33 +408,21 @@ def _from_parts(setup: Setup) -> PredictedLockCurve:
     )
 
 
-def _notes_on_position(curve: PredictedLockCurve) -> tuple[str, ...]:
+def _notes_on_position(curve: PredictedLockCurve) -> tuple[Note, ...]:
     """That the file leaves open where the preload springs sit, where it matters."""
     if len(curve.series_shares) < 2 or not curve.preload_Nm or not (curve.drive_slope or curve.coast_slope):
         return ()
-    side = "drive" if curve.drive_slope else "coast"
+    side: Literal["drive", "coast"] = "drive" if curve.drive_slope else "coast"
     between, outside = (getattr(curve.placed(share), f"{side}_hold_Nm") for share in sorted(curve.series_shares))
-    return (
-        "The setup file does not say where the preload springs sit, so the curve runs midway and the interval spans "
-        f"both. Between the rings the {side} ramps add to the preload from {between:.0f} N.m of input torque; outside "
-        f"the packs they take over from it at {outside:.0f} N.m. Add cone_spring_position.",
-    )
+    return (PositionOpen(side, between, outside),)
 
 
-def _notes_on_bench(setup: Setup) -> tuple[str, ...]:
+def _notes_on_bench(setup: Setup) -> tuple[Note, ...]:
     """What the state of the plates made of the bench reading."""
     bench = setup.breakaway
     if bench is None or bench.state == "turning_warm":
         return ()
-    if bench.state is None:
-        return (
-            "The setup file does not say whether the bench reading is of starting or turning plates, so its interval "
-            "is wide. Add state to [differential.breakaway].",
-        )
-    return (
-        f"The bench reading is of starting plates; sliding ones hold {STATIC_RATIO:.2f} times less (1.1 to 1.4), and "
-        "that is the preload here.",
-    )
+    return (BenchStateOpen() if bench.state is None else BenchOfStartingPlates(STATIC_RATIO),)
 
 
 def ways(curve: PredictedLockCurve) -> str:

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from analyzer.analysis import Analysis
+from analyzer.differential.notes import KeptSentence
 from analyzer.errors import InputError
 from analyzer.files import write_atomic
 from analyzer.signals.session import Sensors
@@ -120,6 +121,8 @@ def _made(name: str, fields: dict[str, Any]) -> Any:
     fields.pop(ONCE_SAID.get(name, ""), None)
     if name == "SetupContradicted" and isinstance(fields["explanations"], str):
         fields["explanations"] = tuple(fields["explanations"].split(", "))
+    if name == "PredictedLockCurve":
+        fields["notes"] = tuple(KeptSentence(n) if isinstance(n, str) else n for n in fields["notes"])
     if name == "Signals" and "sensors" not in fields:
         fields["sensors"] = Sensors(**{key: fields.pop(flag) for flag, key in ONCE_FLAGS.items()})
     return CLASSES[name](**fields)

@@ -30,6 +30,7 @@ from analyzer.presentation.figures import lap_figures, lock_plot
 from analyzer.presentation.figures.changes import READ, READ_CHANGE, READ_PHASES, change_plot, phase_plot, trade_off
 from analyzer.presentation.figures.theme import CONFIG, repaint
 from analyzer.presentation.knowledge_words import used_sentences
+from analyzer.presentation.prediction_words import note_words
 from analyzer.presentation.tables import corner_rows, evidence_rows, fitted_rows
 from analyzer.presentation.words import PARAMETER_NAMES, PHASE_NAMES, interval_words
 
@@ -60,7 +61,9 @@ def analysis_report(analysis: Analysis) -> str:
         figures[div] = lap_figures.corner_traces(analysis, corner)
         traces.append({"div": div, "corner": corner, "findings": _findings_in(analysis, corner)})
     environment = _environment()
-    environment.filters.update(number=number, signed=signed, percent=_percent, evidence=evidence_rows)
+    environment.filters.update(
+        number=number, signed=signed, percent=_percent, evidence=evidence_rows, note_words=note_words
+    )
     return environment.get_template("report.html").render(
         analysis=analysis,
         quality=first_few(analysis.quality),

@@ -15,7 +15,6 @@ from analyzer.agreement.verdict import Agreement, Odds
 from analyzer.analysis import Analysis, PhaseResult
 from analyzer.comparison.comparison import Comparison
 from analyzer.comparison.sides import SideChange
-from analyzer.differential.result import lock_curve_result
 from analyzer.findings.evidence import Evidence, SetupContradicted, TrendInRun
 from analyzer.findings.finding import Finding
 from analyzer.findings.lock_trend import LockTrend
@@ -27,6 +26,7 @@ from analyzer.presentation import advice_words, agreement_words, comparison_word
 from analyzer.presentation.agreement_words import diagnosis_sentence, explanation_sentence, side_sentence
 from analyzer.presentation.finding_words import finding_sentence, trend_sentence
 from analyzer.presentation.knowledge_words import knowledge_json
+from analyzer.presentation.prediction_words import lock_curve_result
 
 SCHEMA_VERSION = 1
 PHASE_KEYS = tuple(f.name for f in dataclasses.fields(PhaseResult) if f.name not in ("lap", "corner", "direction"))

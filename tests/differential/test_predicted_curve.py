@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from analyzer.differential.installed import ramp_thrust
 from analyzer.differential.predicted import PredictedLockCurve, PredictionSpread, predict_lock_curve, ways
-from analyzer.differential.result import input_torque_grid_Nm, lock_curve_result
 from analyzer.differential.setup import Setup
+from analyzer.presentation.prediction_words import input_torque_grid_Nm, lock_curve_result, note_words
 
 # lever 2 mu z Rm = 2*0.1*8*0.045 = 0.072 m (wear, 100/80 mm plates); pin radius 0.040 m, as in test_ramps_published
 PARTS = {
@@ -34,6 +34,10 @@ UNCERTAIN = (
     "pin_radius_percent",
     "ramp_angle_deg",
 )
+
+
+def said(curve):
+    return [note_words(note) for note in curve.notes]
 
 
 def predicted(**changes):
@@ -89,9 +93,9 @@ def test_a_file_that_is_silent_about_the_position_runs_midway_spans_both_and_say
     np.testing.assert_allclose(silent.locking_torque_Nm(far), middle)
     assert silent.interval_of("drive_hold_Nm")[0] <= outside.drive_ring_hold_Nm
     assert silent.interval_of("drive_hold_Nm")[1] >= outside.drive_hold_Nm
-    assert "does not say where the preload springs sit" in silent.notes[0]
-    assert "from 55 N.m" in silent.notes[0] and "at 194 N.m" in silent.notes[0]
-    assert not any("where the preload springs sit" in note for note in (*outside.notes, *between.notes))
+    assert "does not say where the preload springs sit" in said(silent)[0]
+    assert "from 55 N.m" in said(silent)[0] and "at 194 N.m" in said(silent)[0]
+    assert not any("where the preload springs sit" in note for note in (*said(outside), *said(between)))
 
 
 def test_nothing_is_said_of_the_position_where_it_means_nothing():
@@ -100,7 +104,7 @@ def test_nothing_is_said_of_the_position_where_it_means_nothing():
         torque = np.linspace(-500, 1500, 9)
         other = predicted(cone_spring_position="outside_packs", **changes)
         np.testing.assert_allclose(curve.locking_torque_Nm(torque), other.locking_torque_Nm(torque))
-        assert not any("where the preload springs sit" in note for note in curve.notes)
+        assert not any("where the preload springs sit" in note for note in said(curve))
 
 
 @given(st.floats(10.5, 89), st.floats(10, 20000), st.floats(10, 5000), st.floats(-3000, 3000))
@@ -180,8 +184,8 @@ def test_breakaway_wins_over_the_springs_and_says_when_they_differ():
     twice = predicted(breakaway=bench | {"method": "one_wheel_held"})
     assert (curve.preload_Nm, twice.preload_Nm) == (62, 124)
     assert curve.drive_slope == predicted().drive_slope
-    assert not any("bench" in note for note in curve.notes)
-    assert any("124" in note and "72" in note for note in twice.notes)
+    assert not any("bench" in note for note in said(curve))
+    assert any("124" in note and "72" in note for note in said(twice))
 
 
 def test_the_state_of_the_plates_on_the_bench_is_in_preload_interval_and_notes():
@@ -193,9 +197,9 @@ def test_the_state_of_the_plates_on_the_bench_is_in_preload_interval_and_notes()
     lower, upper = starting.interval_of("preload_Nm")
     assert lower < 62 / 1.4 < 62 / 1.1 < upper
     assert silent.interval_of("preload_Nm")[0] < 62 / 1.4 < turning.interval_of("preload_Nm")[0]
-    assert any("starting plates" in note for note in starting.notes)
-    assert any("starting or turning" in note for note in silent.notes)
-    assert not any("starting" in note for note in turning.notes)
+    assert any("starting plates" in note for note in said(starting))
+    assert any("starting or turning" in note for note in said(silent))
+    assert not any("starting" in note for note in said(turning))
 
 
 def test_shims_press_and_wear_lets_go():
@@ -237,10 +241,10 @@ def test_rising_and_falling_thrust_lie_in_the_interval_and_are_noted():
     friction = math.atan(0.1)
     assert curve.drive_slope == pytest.approx(0.9 / math.tan(math.radians(60)))
     assert lower < 0.9 / math.tan(math.radians(60) + friction) < 0.9 / math.tan(math.radians(60) - friction) < upper
-    assert any("22 % less" in note and "25 % more" in note for note in curve.notes)
+    assert any("22 % less" in note and "25 % more" in note for note in said(curve))
     frictionless = predicted(ramp_friction_coefficient=0, uncertainty=none)
     assert frictionless.interval_of("drive_slope") == (curve.drive_slope, curve.drive_slope)
-    assert not any("Pin friction" in note for note in frictionless.notes)
+    assert not any("Pin friction" in note for note in said(frictionless))
 
 
 def test_a_ramp_that_would_not_let_go_is_named():

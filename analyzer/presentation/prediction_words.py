@@ -1,4 +1,5 @@
-"""The predicted lock curve as plain numbers, for JSON and tables. What does not exist is None with a reason."""
+"""The predicted lock curve as plain numbers, for JSON and tables, and what to note of it in words. What does not exist
+is None with a reason."""
 
 import math
 from typing import Any
@@ -6,8 +7,37 @@ from typing import Any
 import numpy as np
 
 from analyzer.differential.clamp import locking_value, torque_bias_ratio
+from analyzer.differential.notes import (
+    BenchOfStartingPlates,
+    BenchStateOpen,
+    CoastLocksHarder,
+    KeptSentence,
+    LockPercentages,
+    MoreShim,
+    NeverSlips,
+    Note,
+    PinFriction,
+    PositionOpen,
+    PreloadsDiffer,
+    SelfLocking,
+    ShimsLeftOut,
+    SpringsOnTheSameRings,
+)
 from analyzer.differential.predicted import PredictedLockCurve, ways
 
+# of parts: the same whatever the figures
+PLAIN_NOTES: dict[type[Note], str] = {
+    NeverSlips: "A spool never slips: the wheels turn as one and the tyres decide the torque split.",
+    LockPercentages: "Lock percentages are taken as the ramps' share.",
+    BenchStateOpen: "The setup file does not say whether the bench reading is of starting or turning plates, so its "
+    "interval is wide. Add state to [differential.breakaway].",
+    ShimsLeftOut: "The preload is the bench reading, so shims and wear do not enter: measure again after a change.",
+    CoastLocksHarder: "The coast ramp locks harder than the drive ramp: check that the rings are not in the wrong way "
+    "round.",
+    SpringsOnTheSameRings: "Springs between the rings: if the preload springs push on the same rings that the ring "
+    "springs pull together, give the difference as the preload springs' force and leave the ring springs out.",
+    SelfLocking: "With this pin friction the ramp would not let go again (self-locking).",
+}
 COAST_SHARE = 0.3  # coast side of the grid over its drive side, as in the contract
 POINTS = 53
 
@@ -43,7 +73,7 @@ def lock_curve_result(curve: PredictedLockCurve, *, input_torque_Nm: np.ndarray)
         "coast_slope": _interval(curve, "coast_slope"),
         "coast_hold_Nm": _interval(curve, "coast_hold_Nm"),
         "points": lock_curve_points(curve, input_torque_Nm=input_torque_Nm),
-        "notes": list(curve.notes),
+        "notes": [note_words(note) for note in curve.notes],
     }
     if curve.kind == "spool":
         result["reason"] = "a spool has no lock curve: it never slips, whatever the torque"
@@ -89,3 +119,36 @@ def _interval(curve: PredictedLockCurve, figure: str) -> dict[str, float | None]
         return {"value": None, "lower": None, "upper": None}
     lower, upper = (value, value) if curve.kind != "plate" else curve.interval_of(figure)
     return {"value": value, "lower": lower, "upper": upper}
+
+
+def note_words(note: Note) -> str:
+    """What a reader must know about a prediction, in one or two sentences."""
+    match note:
+        case PositionOpen(side, between, outside):
+            return (
+                "The setup file does not say where the preload springs sit, so the curve runs midway and the interval "
+                f"spans both. Between the rings the {side} ramps add to the preload from {between:.0f} N.m of input "
+                f"torque; outside the packs they take over from it at {outside:.0f} N.m. Add cone_spring_position."
+            )
+        case BenchOfStartingPlates(ratio):
+            return (
+                f"The bench reading is of starting plates; sliding ones hold {ratio:.2f} times less (1.1 to 1.4), and "
+                "that is the preload here."
+            )
+        case PreloadsDiffer(bench, by_springs):
+            return (
+                f"The bench says {bench:.0f} N.m of preload, the springs {by_springs:.0f}: check the method of the "
+                "breakaway test, the friction coefficient and the shims."
+            )
+        case MoreShim(per_tenth):
+            return (
+                f"0.1 mm more shim per pack changes the preload by {per_tenth:+.1f} N.m; plate wear does the opposite."
+            )
+        case PinFriction(coefficient, less, more):
+            return (
+                f"Pin friction of {coefficient:g} gives up to {100 * less:.0f} % less drive slope while the torque "
+                f"rises and up to {100 * more:.0f} % more while it falls; the interval holds both."
+            )
+        case KeptSentence(text):
+            return text
+    return PLAIN_NOTES[type(note)]
