@@ -24,12 +24,25 @@ _TOO_DEEP = "tables or lists are nested too deep for a settings file; write each
 _TOO_LONG = "holds a whole number of more than 18 digits; write a plain number with a decimal point."
 
 Model = TypeVar("Model", bound="Settings")
+Value = TypeVar("Value")
 
 
 class Settings(BaseModel):
     """Base of every settings table: frozen, unknown keys refused, numbers must be finite."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, strict=False)
+
+
+def required(value: Value | None) -> Value:
+    """A figure that the file's own checks have asked for.
+
+    Raises
+    ------
+    ValueError : it is not there, so the checks have let through what they should not.
+    """
+    if value is None:
+        raise ValueError("a figure is missing that the checks of the settings file ask for.")
+    return value
 
 
 def read_toml(path: Path | str) -> dict[str, Any]:

@@ -9,13 +9,13 @@ from typing import Any, Literal
 
 from pydantic import Field, ValidationError
 
-from analyzer.differential import clamp, springs
+from analyzer.differential import clamp
 from analyzer.differential.clamp import AngleReference, ring_face_angle_rad, thrust_N_per_Nm
 from analyzer.differential.predicted import PredictedLockCurve, predict_lock_curve
 from analyzer.differential.setup import SMALLEST_FACE_ANGLE_DEG, Setup
 from analyzer.differential.springs import ConeSpring, RingSpring
 from analyzer.errors import InputError
-from analyzer.settings_file import Settings, read_toml, validated
+from analyzer.settings_file import Settings, read_toml, required, validated
 
 NAME = Field(min_length=1, max_length=60, description="what you call the part")
 AS_FITTED = "as fitted"
@@ -149,7 +149,8 @@ def _check_ring_angles(rings: Sequence[RampRings], file: str) -> None:
     for ring in rings:
         for key in ("drive_ramp_angle_deg", "coast_ramp_angle_deg"):
             angle = getattr(ring, key)
-            if ring.ramp_angle_reference is not None and _face_deg(ring, angle) < SMALLEST_FACE_ANGLE_DEG - 1e-9:
+            quoted = ring.ramp_angle_reference
+            if quoted is not None and _face_deg(angle, quoted) < SMALLEST_FACE_ANGLE_DEG - 1e-9:
                 raise InputError(
                     f"{file}: '{key}' of ramp rings '{ring.name}' is {angle:g} with ramp_angle_reference "
                     f"'{ring.ramp_angle_reference}': that jams. Check whether it is quoted the other way "
@@ -157,29 +158,30 @@ def _check_ring_angles(rings: Sequence[RampRings], file: str) -> None:
                 )
 
 
-def _face_deg(ring: RampRings, angle_deg: float) -> float:
-    return math.degrees(ring_face_angle_rad(math.radians(angle_deg), reference=ring.ramp_angle_reference))
+def _face_deg(angle_deg: float, quoted: AngleReference) -> float:
+    return math.degrees(ring_face_angle_rad(math.radians(angle_deg), reference=quoted))
 
 
 def _stiffness_of_cone(part: ConeSpringPart) -> float:
-    return part.force_N if part.stack is None else springs.stack_force_N(part.stack, deflection_m=part.deflection_m)
+    return part.fitted.force_at_N(0.0)
 
 
 def _stiffness_of_rings(part: RampRings) -> float | None:
     """Thrust on drive; None where the setup file has to say how the angle is quoted."""
     if part.ramp_angle_reference is None:
         return None
-    angle = math.radians(_face_deg(part, part.drive_ramp_angle_deg))
+    angle = math.radians(_face_deg(part.drive_ramp_angle_deg, part.ramp_angle_reference))
     return thrust_N_per_Nm(ramp_angle_rad=angle, pin_radius_m=(part.pin_radius_mm or 1e3) / 1e3)
 
 
 def _stiffness_of_plates(part: PlateStack) -> float | None:
-    if None in (part.friction_coefficient, part.plate_outer_diameter_mm, part.plate_inner_diameter_mm):
+    friction, outer, inner = part.friction_coefficient, part.plate_outer_diameter_mm, part.plate_inner_diameter_mm
+    if friction is None or outer is None or inner is None:
         return None
     return clamp.pack_torque_Nm(
-        friction_coefficient=part.friction_coefficient,
+        friction_coefficient=friction,
         friction_faces=part.friction_faces_per_side,
-        friction_radius_m=(part.plate_outer_diameter_mm + part.plate_inner_diameter_mm) / 4e3,
+        friction_radius_m=(outer + inner) / 4e3,
         clamp_N=1.0,
     )
 
@@ -303,15 +305,16 @@ def _by_springs(setup: Setup) -> tuple[dict[str, Any], float | None]:
     Where only the bench says what the preload is, the cone force that gives it stands for the fitted spring.
     """
     data = setup.model_dump(exclude_none=True)
-    bench = data.pop("breakaway", None)
-    if bench is None:
+    data.pop("breakaway", None)
+    if setup.breakaway is None:
         return data, None
     locking_Nm = setup.breakaway.locking_torque_Nm
     if setup.cone_spring is not None:
         springs_Nm = predict_lock_curve(Setup.model_validate(data)).preload_Nm
         return data, locking_Nm / springs_Nm if springs_Nm else None
     data.pop("shims", None)  # the bench felt them
-    per_newton = predict_lock_curve(Setup.model_validate(data | {"cone_spring": {"force_N": 1000.0}})).preload_Nm / 1e3
+    by_a_kilonewton = predict_lock_curve(Setup.model_validate(data | {"cone_spring": {"force_N": 1000.0}}))
+    per_newton = required(by_a_kilonewton.preload_Nm) / 1e3
     data["cone_spring"] = {"force_N": locking_Nm / per_newton}
     data["uncertainty"]["cone_spring_percent"] = min(60.0, 100 * setup.breakaway_relative_sd)
     return data, 1.0

@@ -202,7 +202,7 @@ def _thrust_ratio(setup: Setup, side: str, step_deg: float) -> float | None:
     such ramp or the file does not state angles."""
     if setup.drive_ramp_angle_deg is None:
         return None
-    angle = getattr(setup, f"{side}_ramp_angle_rad")
+    angle = setup.parts.drive_ramp_angle_rad if side == "drive" else setup.parts.coast_ramp_angle_rad
     changed = angle + math.radians(step_deg)
     if math.cos(angle) < 1e-9:
         return 1.0

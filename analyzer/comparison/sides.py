@@ -164,8 +164,9 @@ def side_change(
     draws = draws[:, 1] - draws[:, 0]
     margin = max(MARGIN_SHARE * float(levels[0]), floor)
     expected, expected_sd = _expected(side, before, after, torque)
-    change = interval(float(levels[1] - levels[0]), draws)
-    found = verdict(change.value, draws, expected=expected, expected_sd=expected_sd, margin=margin)
+    moved = float(levels[1] - levels[0])
+    change = interval(moved, draws)
+    found = verdict(moved, draws, expected=expected, expected_sd=expected_sd, margin=margin)
     return SideChange(change, float(levels[0]), expected, margin, found, float(np.std(draws)), torque)
 
 

@@ -67,7 +67,7 @@ def run_errors(run: Run, k: int, joint: JointFit, phases: tuple[PhaseResult, ...
     for j, name in enumerate(names):
         moved = value | {name: value[name] + STEP}
         shift = solution.state_shift((at.slope * derivatives.by(name).residual).sum(axis=1))
-        there = equations(state + STEP * shift, moved, inputs, car, slopes=False)
+        there = equations(state + STEP * shift, moved, inputs, car)
         slopes["transfer_torque_Nm"][:, j] = inward * means(there.torque_difference_Nm - at.torque_difference_Nm)
         slip = means(there.slip - at.slip)
         slopes["inside_slip"][:, j] = np.where(inward > 0, slip[0], slip[1])

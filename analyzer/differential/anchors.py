@@ -158,13 +158,13 @@ def _series_share(setup: Setup) -> Anchor:
 def _slope_ratio(setup: Setup, curve: PredictedLockCurve) -> Anchor | None:
     if not curve.drive_slope:
         return None
-    ratio = curve.coast_slope / curve.drive_slope
+    ratio = (curve.coast_slope or 0.0) / curve.drive_slope
     if setup.drive_lock_percent is not None:
         doubt = setup.uncertainty.data_sheet_percent / 100
         words = f"{setup.coast_lock_percent:g} % over {setup.drive_lock_percent:g} % of lock"
         return Anchor(value=ratio, sd=ratio * doubt, source="differential.coast_lock_percent", label=_RATIO + words)
     # of a flat ramp the relative deviation does not exist: d cot = d angle there
-    flat_sd = math.radians(setup.uncertainty.ramp_angle_deg) * math.tan(setup.drive_ramp_angle_rad)
+    flat_sd = math.radians(setup.uncertainty.ramp_angle_deg) * math.tan(setup.parts.drive_ramp_angle_rad)
     coast_sd = ratio * curve.spread.coast_thrust if ratio else flat_sd
     words = f"ramps of {setup.drive_ramp_angle_deg:g} and {setup.coast_ramp_angle_deg:g} degrees"
     return Anchor(

@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from analyzer.differential import clamp, springs
+from analyzer.differential import clamp
 from analyzer.differential.notes import (
     CoastLocksHarder,
     MoreShim,
@@ -16,29 +16,29 @@ from analyzer.differential.notes import (
     SpringsOnTheSameRings,
 )
 from analyzer.differential.setup import Setup
+from analyzer.differential.springs import PressedStack
+from analyzer.settings_file import required
 
 UNEQUAL_PRELOADS = 1.33  # of bench over springs: more than their standard deviations explain, so something is wrong
 
 
 def installed_cone_force_N(setup: Setup) -> float:
     """Force of the cone springs after shims and plate wear (N), never below zero; `setup.cone_spring` must be there."""
-    spring = setup.cone_spring
-    change_m = setup.shims.added_compression_m if setup.shims else 0.0
-    if spring.stack is not None:
-        return springs.stack_force_N(spring.stack, deflection_m=max(0.0, spring.deflection_m + change_m))
-    return max(0.0, spring.force_N + (spring.rate_N_per_mm or 0.0) * change_m * 1e3)
+    return required(setup.cone_spring).fitted.force_at_N(_added_compression_m(setup))
+
+
+def _added_compression_m(setup: Setup) -> float:
+    return setup.shims.added_compression_m if setup.shims else 0.0
 
 
 def friction_lever_m(setup: Setup) -> float:
     """2 mu z r_eff: locking torque per newton of clamp (m), the 2 for both packs. The file must give the parts."""
+    parts = setup.parts
     radius = clamp.uniform_wear_radius_m if setup.friction_radius == "uniform_wear" else clamp.uniform_pressure_radius_m
-    r_eff = radius(
-        outer_radius_m=setup.plate_outer_diameter_mm / 2e3, inner_radius_m=setup.plate_inner_diameter_mm / 2e3
-    )
     return 2 * clamp.pack_torque_Nm(
-        friction_coefficient=setup.friction_coefficient,
-        friction_faces=setup.friction_faces_per_side,
-        friction_radius_m=r_eff,
+        friction_coefficient=parts.friction_coefficient,
+        friction_faces=parts.friction_faces_per_side,
+        friction_radius_m=radius(outer_radius_m=parts.plate_outer_radius_m, inner_radius_m=parts.plate_inner_radius_m),
         clamp_N=1.0,
     )
 
@@ -78,7 +78,7 @@ def ramp_thrust(setup: Setup, *, ramp_angle_rad: float) -> Thrust:
     nominal, rising, falling = (
         clamp.thrust_N_per_Nm(
             ramp_angle_rad=ramp_angle_rad,
-            pin_radius_m=setup.pin_radius_mm / 1e3,
+            pin_radius_m=setup.parts.pin_radius_m,
             ramp_friction_angle_rad=friction,
             torque_rising=rises,
         )
@@ -112,11 +112,9 @@ def notes_on_parts(setup: Setup, *, drive: Thrust, coast: Thrust) -> Iterator[No
             yield PreloadsDiffer(by_bench, by_springs)
     if setup.breakaway and setup.shims and setup.shims.added_compression_m:
         yield ShimsLeftOut()
-    stack = setup.cone_spring.stack if setup.cone_spring and not setup.breakaway else None
-    if stack is not None:
-        change_m = setup.shims.added_compression_m if setup.shims else 0.0
-        pressed_m = max(0.0, setup.cone_spring.deflection_m + change_m)
-        yield MoreShim(lever_m * springs.stack_rate_N_per_m(stack, deflection_m=pressed_m) * 1e-4)
+    spring = setup.cone_spring.fitted if setup.cone_spring and not setup.breakaway else None
+    if isinstance(spring, PressedStack):
+        yield MoreShim(lever_m * spring.rate_at_N_per_m(_added_compression_m(setup)) * 1e-4)
     if coast.nominal > 1.02 * drive.nominal:
         yield CoastLocksHarder()
     if setup.cone_spring_position == "between_rings" and setup.ring_spring and setup.ring_spring.total_force_N:

@@ -30,7 +30,7 @@ from analyzer.differential.notes import (
     Note,
     PositionOpen,
 )
-from analyzer.differential.setup import STATIC_RATIO, Setup
+from analyzer.differential.setup import STATIC_RATIO, DataSheet, Open, Parts, Setup, Spool
 
 Figure = float | np.ndarray
 NORMAL_95 = 1.959964  # standard normal quantile of a two-sided 95 % interval
@@ -339,7 +339,8 @@ def predict_lock_curve(setup: Setup) -> PredictedLockCurve:
     >>> ways(curve)
     '1.5-way'
     """
-    if setup.type == "open":
+    described = setup.described
+    if isinstance(described, Open):
         return PredictedLockCurve(
             kind="open",
             preload_Nm=0.0,
@@ -348,7 +349,7 @@ def predict_lock_curve(setup: Setup) -> PredictedLockCurve:
             coast_slope=0.0,
             coast_ring_hold_Nm=None,
         )
-    if setup.type == "spool":
+    if isinstance(described, Spool):
         return PredictedLockCurve(
             kind="spool",
             preload_Nm=None,
@@ -358,15 +359,15 @@ def predict_lock_curve(setup: Setup) -> PredictedLockCurve:
             coast_ring_hold_Nm=None,
             notes=(NeverSlips(),),
         )
-    curve = _from_data_sheet(setup) if setup.drive_lock_percent is not None else _from_parts(setup)
+    curve = _from_data_sheet(setup, described) if isinstance(described, DataSheet) else _from_parts(setup, described)
     return replace(curve, notes=(*_notes_on_position(curve), *_notes_on_bench(setup), *curve.notes))
 
 
-def _from_data_sheet(setup: Setup) -> PredictedLockCurve:
-    drive, coast = setup.drive_lock_percent / 100, setup.coast_lock_percent / 100
+def _from_data_sheet(setup: Setup, sheet: DataSheet) -> PredictedLockCurve:
+    drive, coast = sheet.drive_lock_share, sheet.coast_lock_share
     return PredictedLockCurve(
         kind="plate",
-        preload_Nm=setup.breakaway.locking_torque_Nm,
+        preload_Nm=sheet.bench.locking_torque_Nm,
         drive_slope=drive,
         drive_ring_hold_Nm=0.0 if drive else None,
         coast_slope=coast,
@@ -380,11 +381,11 @@ def _from_data_sheet(setup: Setup) -> PredictedLockCurve:
     )
 
 
-def _from_parts(setup: Setup) -> PredictedLockCurve:
+def _from_parts(setup: Setup, parts: Parts) -> PredictedLockCurve:
     lever_m = friction_lever_m(setup)
     hold_N = setup.ring_spring.total_force_N if setup.ring_spring else 0.0
     drive, coast = (
-        ramp_thrust(setup, ramp_angle_rad=angle) for angle in (setup.drive_ramp_angle_rad, setup.coast_ramp_angle_rad)
+        ramp_thrust(setup, ramp_angle_rad=angle) for angle in (parts.drive_ramp_angle_rad, parts.coast_ramp_angle_rad)
     )
     bench, doubt = setup.breakaway, setup.uncertainty
     friction_sd = math.hypot(doubt.friction_coefficient_percent, doubt.friction_radius_percent) / 100
@@ -434,7 +435,7 @@ def ways(curve: PredictedLockCurve) -> str:
     """
     if curve.kind != "plate":
         return curve.kind
-    drive, coast = curve.drive_slope, curve.coast_slope
+    drive, coast = curve.drive_slope or 0.0, curve.coast_slope or 0.0
     if not drive and not coast:
         return "preload only"
     if not coast:

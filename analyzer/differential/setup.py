@@ -1,6 +1,7 @@
 """The setup file: what is fitted in the differential, checked against slips of unit, key and thought."""
 
 import math
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
@@ -8,8 +9,8 @@ from pydantic import Field, field_validator, model_validator
 
 from analyzer.differential import springs
 from analyzer.differential.clamp import SERIES_SHARE, AngleReference, SpringPosition, ring_face_angle_rad
-from analyzer.differential.springs import ConeSpring, RingSpring, Shims
-from analyzer.settings_file import Settings, load_table
+from analyzer.differential.springs import ConeSpring, PressedStack, RingSpring, Shims, SpringForce
+from analyzer.settings_file import Settings, load_table, required
 
 SMALLEST_FACE_ANGLE_DEG = 10.0  # below this pins jam on any real ramp; no shop cuts it (common practice, no source)
 # plates that start to turn hold more than plates that turn: 1.1 to 1.4 times (common practice, no source); the middle
@@ -190,16 +191,17 @@ class Setup(Settings):
                 "drive_lock_percent and coast_lock_percent. Add it."
             )
         self._check_ramps()
-        outer, inner = self.plate_outer_diameter_mm, self.plate_inner_diameter_mm
+        outer, inner = required(self.plate_outer_diameter_mm), required(self.plate_inner_diameter_mm)
+        pin = required(self.pin_radius_mm)
         if inner >= 0.98 * outer:
             raise ValueError(
                 f"plate_inner_diameter_mm is {inner:g} and plate_outer_diameter_mm {outer:g}; the inner must be less "
                 "than 0.98 of the outer. Check whether they are swapped."
             )
-        if self.pin_radius_mm > 0.625 * outer:
+        if pin > 0.625 * outer:
             raise ValueError(
-                f"pin_radius_mm is {self.pin_radius_mm:g}, outside plates of {outer:g} mm diameter; allowed: up to "
-                f"{0.625 * outer:.0f}. If it is a diameter, halve it ({self.pin_radius_mm / 2:g})."
+                f"pin_radius_mm is {pin:g}, outside plates of {outer:g} mm diameter; allowed: up to "
+                f"{0.625 * outer:.0f}. If it is a diameter, halve it ({pin / 2:g})."
             )
         if self.cone_spring is None and self.breakaway is None:
             raise ValueError(
@@ -210,9 +212,7 @@ class Setup(Settings):
 
     def _check_ramps(self) -> None:
         for key in ("drive_ramp_angle_deg", "coast_ramp_angle_deg"):
-            face_deg = math.degrees(
-                ring_face_angle_rad(math.radians(getattr(self, key)), reference=self.ramp_angle_reference)
-            )
+            face_deg = math.degrees(self._face_angle_rad(getattr(self, key)))
             if face_deg < SMALLEST_FACE_ANGLE_DEG - 1e-9:
                 low, high = (SMALLEST_FACE_ANGLE_DEG, 90) if self.ramp_angle_reference == "ring_face" else (0, 80)
                 raise ValueError(
@@ -225,12 +225,12 @@ class Setup(Settings):
         change_m = self.shims.added_compression_m if self.shims else 0.0
         if change_m == 0 or self.cone_spring is None:
             return
-        spring = self.cone_spring
-        if spring.stack is None and spring.rate_N_per_mm is None:
+        spring = self.cone_spring.fitted
+        if isinstance(spring, SpringForce) and spring.rate_N_per_mm is None:
             raise ValueError(
                 "shims need the cone spring's rate; add rate_N_per_mm to [differential.cone_spring], or its disc."
             )
-        if spring.stack is not None:
+        if isinstance(spring, PressedStack):
             pressed_mm = 1e3 * (spring.deflection_m + change_m)
             flat_mm = 1e3 * springs.stack_flat_deflection_m(spring.stack)
             if pressed_mm > flat_mm * (1 + 1e-9):
@@ -242,8 +242,9 @@ class Setup(Settings):
     @property
     def breakaway_relative_sd(self) -> float:
         """Relative standard deviation of the preload by the bench (1); `breakaway` must be there."""
-        reading = self.breakaway.percent if self.breakaway.percent is not None else self.uncertainty.breakaway_percent
-        return math.hypot(reading / 100, self.breakaway.state_relative_sd)
+        bench = required(self.breakaway)
+        reading = bench.percent if bench.percent is not None else self.uncertainty.breakaway_percent
+        return math.hypot(reading / 100, bench.state_relative_sd)
 
     @property
     def series_shares(self) -> tuple[float, ...]:
@@ -252,14 +253,68 @@ class Setup(Settings):
         return tuple(SERIES_SHARE.values()) if position is None else (SERIES_SHARE[position],)
 
     @property
-    def drive_ramp_angle_rad(self) -> float:
-        """Drive ramp angle from the ring's face (rad). Only for a plate type given by its parts."""
-        return ring_face_angle_rad(math.radians(self.drive_ramp_angle_deg), reference=self.ramp_angle_reference)
+    def described(self) -> "Open | Spool | DataSheet | Parts":
+        """What of the file's figures its kind has, none of them missing."""
+        if self.type == "open":
+            return Open()
+        if self.type == "spool":
+            return Spool()
+        if self.drive_lock_percent is not None:
+            return DataSheet(
+                drive_lock_share=self.drive_lock_percent / 100,
+                coast_lock_share=required(self.coast_lock_percent) / 100,
+                bench=required(self.breakaway),
+            )
+        return self.parts
 
     @property
-    def coast_ramp_angle_rad(self) -> float:
-        """Coast ramp angle from the ring's face (rad). Only for a plate type given by its parts."""
-        return ring_face_angle_rad(math.radians(self.coast_ramp_angle_deg), reference=self.ramp_angle_reference)
+    def parts(self) -> "Parts":
+        """Ramps and plates. Only for a plate type given by its parts."""
+        return Parts(
+            drive_ramp_angle_rad=self._face_angle_rad(required(self.drive_ramp_angle_deg)),
+            coast_ramp_angle_rad=self._face_angle_rad(required(self.coast_ramp_angle_deg)),
+            pin_radius_m=required(self.pin_radius_mm) / 1e3,
+            friction_faces_per_side=required(self.friction_faces_per_side),
+            plate_outer_radius_m=required(self.plate_outer_diameter_mm) / 2e3,
+            plate_inner_radius_m=required(self.plate_inner_diameter_mm) / 2e3,
+            friction_coefficient=required(self.friction_coefficient),
+        )
+
+    def _face_angle_rad(self, angle_deg: float) -> float:
+        """An angle as the file writes it, from the ring's face."""
+        return ring_face_angle_rad(math.radians(angle_deg), reference=required(self.ramp_angle_reference))
+
+
+@dataclass(frozen=True)
+class Open:
+    """An open differential."""
+
+
+@dataclass(frozen=True)
+class Spool:
+    """A spool."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class DataSheet:
+    """A plate type by its locking values on drive and coast (1) and a bench reading of the preload."""
+
+    drive_lock_share: float
+    coast_lock_share: float
+    bench: Breakaway
+
+
+@dataclass(frozen=True, kw_only=True)
+class Parts:
+    """Ramps and plates of a plate type: angles from the ring's face, the rubbing pairs of one pack."""
+
+    drive_ramp_angle_rad: float
+    coast_ramp_angle_rad: float
+    pin_radius_m: float
+    friction_faces_per_side: int
+    plate_outer_radius_m: float
+    plate_inner_radius_m: float
+    friction_coefficient: float
 
 
 def load_setup(path: Path | str) -> Setup:

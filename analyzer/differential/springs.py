@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from pydantic import Field, field_validator, model_validator
 
-from analyzer.settings_file import Settings
+from analyzer.settings_file import Settings, required
 
 STEEL_ELASTIC_MODULUS_PA = 206e9  # [EN16984] for spring steel
 STEEL_POISSON_RATIO = 0.3
@@ -170,6 +170,34 @@ def _in_newtons(value: float | None) -> float | None:
     return value
 
 
+@dataclass(frozen=True)
+class SpringForce:
+    """A spring known by its force at installed height (N) and by its rate there, None where nobody asks for it."""
+
+    force_N: float
+    rate_N_per_mm: float | None
+
+    def force_at_N(self, further_m: float) -> float:
+        """Force when pressed further than installed (N), never below zero."""
+        return max(0.0, self.force_N + (self.rate_N_per_mm or 0.0) * further_m * 1e3)
+
+
+@dataclass(frozen=True)
+class PressedStack:
+    """Discs, and how far the stack is pressed as installed (m)."""
+
+    stack: DiscStack
+    deflection_m: float
+
+    def force_at_N(self, further_m: float) -> float:
+        """Force when pressed further than installed (N), never below zero."""
+        return stack_force_N(self.stack, deflection_m=max(0.0, self.deflection_m + further_m))
+
+    def rate_at_N_per_m(self, further_m: float) -> float:
+        """Rate there (N/m)."""
+        return stack_rate_N_per_m(self.stack, deflection_m=max(0.0, self.deflection_m + further_m))
+
+
 class ConeSpring(Settings):
     """Cone springs that clamp the packs: their force, or the discs it follows from ([EN16984]).
 
@@ -217,43 +245,40 @@ class ConeSpring(Settings):
             raise ValueError(f"{missing[0]} is missing; a disc needs {', '.join(sizes)}. Add it.")
         if sum(getattr(self, key) is not None for key in pressed) != 1:
             raise ValueError("give either deflection_mm or installed_height_mm of the stack: exactly one of them.")
-        if self.inner_diameter_mm >= 0.95 * self.outer_diameter_mm:
+        outer, inner = required(self.outer_diameter_mm), required(self.inner_diameter_mm)
+        if inner >= 0.95 * outer:
             raise ValueError(
-                f"inner_diameter_mm is {self.inner_diameter_mm:g} and outer_diameter_mm {self.outer_diameter_mm:g}; "
+                f"inner_diameter_mm is {inner:g} and outer_diameter_mm {outer:g}; "
                 "the inner must be less than 0.95 of the outer. Check whether they are swapped, or one is a radius."
             )
-        flat_mm = 1e3 * stack_flat_deflection_m(self.stack)
-        if not 0 <= self.deflection_m * 1e3 <= flat_mm * (1 + 1e-9):
+        fitted = self._pressed()
+        flat_mm, pressed_mm = 1e3 * stack_flat_deflection_m(fitted.stack), fitted.deflection_m * 1e3
+        if not 0 <= pressed_mm <= flat_mm * (1 + 1e-9):
             raise ValueError(
-                f"the stack is pressed by {self.deflection_m * 1e3:.3g} mm; allowed: 0 to {flat_mm:.3g} mm (flat), "
-                f"its free height is {1e3 * stack_free_height_m(self.stack):.4g} mm. Check height, deflection "
+                f"the stack is pressed by {pressed_mm:.3g} mm; allowed: 0 to {flat_mm:.3g} mm (flat), "
+                f"its free height is {1e3 * stack_free_height_m(fitted.stack):.4g} mm. Check height, deflection "
                 "and stacking."
             )
         return self
 
     @property
-    def stack(self) -> DiscStack | None:
-        """The discs, or None when only the force is known."""
-        if self.outer_diameter_mm is None:
-            return None
+    def fitted(self) -> SpringForce | PressedStack:
+        """What the file says of it: a force, or discs and how far they are pressed, both before shims and wear."""
+        return self._pressed() if self.force_N is None else SpringForce(self.force_N, self.rate_N_per_mm)
+
+    def _pressed(self) -> PressedStack:
         disc = DiscSpring(
-            outer_diameter_m=self.outer_diameter_mm / 1e3,
-            inner_diameter_m=self.inner_diameter_mm / 1e3,
-            thickness_m=self.thickness_mm / 1e3,
-            free_cone_height_m=self.free_cone_height_mm / 1e3,
+            outer_diameter_m=required(self.outer_diameter_mm) / 1e3,
+            inner_diameter_m=required(self.inner_diameter_mm) / 1e3,
+            thickness_m=required(self.thickness_mm) / 1e3,
+            free_cone_height_m=required(self.free_cone_height_mm) / 1e3,
             elastic_modulus_Pa=self.elastic_modulus_GPa * 1e9,
             poisson_ratio=self.poisson_ratio,
         )
-        return DiscStack(disc=disc, in_parallel=self.discs_in_parallel, in_series=self.discs_in_series)
-
-    @property
-    def deflection_m(self) -> float | None:
-        """How far the stack is pressed before shims and wear (m), or None when only the force is known."""
-        if self.stack is None:
-            return None
+        stack = DiscStack(disc=disc, in_parallel=self.discs_in_parallel, in_series=self.discs_in_series)
         if self.deflection_mm is not None:
-            return self.deflection_mm / 1e3
-        return stack_free_height_m(self.stack) - self.installed_height_mm / 1e3
+            return PressedStack(stack, self.deflection_mm / 1e3)
+        return PressedStack(stack, stack_free_height_m(stack) - required(self.installed_height_mm) / 1e3)
 
 
 class RingSpring(Settings):
@@ -280,7 +305,9 @@ class RingSpring(Settings):
     @property
     def total_force_N(self) -> float:
         """Force that holds the rings together (N)."""
-        return self.force_N if self.force_N is not None else self.rate_N_per_mm * self.compression_mm
+        if self.force_N is not None:
+            return self.force_N
+        return required(self.rate_N_per_mm) * required(self.compression_mm)
 
 
 class Shims(Settings):

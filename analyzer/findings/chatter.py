@@ -6,7 +6,7 @@ practice, no source), and the side gears on the shafts up to 100 Hz. Below 7 Hz 
 move the difference; above 0.45 of the log's rate nothing is left. A log slower than 31 Hz sees none of it.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -120,16 +120,20 @@ def chatter_of_all(parts: Sequence[Chatter]) -> Chatter:
     seen = [p for p in parts if p.rms_rad_s is not None]
     if len(parts) == 1 or not seen:
         return parts[0]
-    share = np.array([p.slow_corner_s for p in seen])
-    mean_square = lambda x: float(np.sqrt(np.average(np.square(x), weights=share)))  # noqa: E731
+    share = np.array(_known(p.slow_corner_s for p in seen))
+    mean_square = lambda x: float(np.sqrt(np.average(np.square(_known(x)), weights=share)))  # noqa: E731
     return replace(
         seen[0],
         slow_corner_s=float(share.sum()),
-        rms_rad_s=mean_square([p.rms_rad_s for p in seen]),
-        background_rad_s=mean_square([p.background_rad_s for p in seen]),
-        chatter_s=float(sum(p.chatter_s for p in seen)),
-        events=sum(p.events for p in seen),
+        rms_rad_s=mean_square(p.rms_rad_s for p in seen),
+        background_rad_s=mean_square(p.background_rad_s for p in seen),
+        chatter_s=float(sum(_known(p.chatter_s for p in seen))),
+        events=sum(p.events or 0 for p in seen),
     )
+
+
+def _known(values: Iterable[float | None]) -> list[float]:
+    return [v for v in values if v is not None]
 
 
 def _tremble(rear: RearAxle) -> _Tremble | str:

@@ -179,9 +179,9 @@ def find_coast_understeer(rear: RearAxle, corners: Sequence[Corner]) -> tuple[Fi
     coasting = rear.cornering & (signals.throttle <= CLOSED_THROTTLE) & ~signals.braking & ~axle.braked
     front = np.abs(car.mass_kg * signals.lat_m_s2 - rear_lateral_force_N(signals, car))
     share = np.nan_to_num(rear.opposing_moment_Nm / car.wheelbase_m / np.maximum(front, 0.05 * car.mass_kg * 9.81))
-    extra = None if handling is None else _extra_steer_rad(signals, rear, handling, car)
+    steered = None if handling is None else _Steered.of(signals, rear, handling, car)
     held = [
-        _held(signals, corners, car, axle, rear, handling, share, extra, start, stop)
+        _held(signals, corners, car, axle, rear, steered, share, start, stop)
         for start, stop in events(
             begins=coasting & (share > LEAST_FRONT_SHARE),
             goes_on=coasting & (share > HOLDS_ON * LEAST_FRONT_SHARE),
@@ -189,21 +189,35 @@ def find_coast_understeer(rear: RearAxle, corners: Sequence[Corner]) -> tuple[Fi
             least_s=LEAST_S,
         )
     ]
-    held = [f for f in held if f is not None]
-    if handling is None:
-        return tuple(held)
-    threshold = np.maximum(CLEAR_EXTRA_RAD, CLEAR_SIGMAS * _balance_sd_rad(signals, handling, car))
+    sure = [f for f in held if f is not None]
+    if steered is None:
+        return tuple(sure)
+    threshold = np.maximum(CLEAR_EXTRA_RAD, CLEAR_SIGMAS * steered.sd_rad)
     own = coasting & np.isfinite(rear.opposing_moment_Nm) & (share < HOLDS_ON * LEAST_FRONT_SHARE)
     others = [
-        _of_the_car(signals, corners, car, rear, handling, extra, start, stop)
+        _of_the_car(signals, corners, car, rear, steered, start, stop)
         for start, stop in events(
-            begins=own & (extra > threshold),
-            goes_on=own & (extra > HOLDS_ON * threshold),
+            begins=own & (steered.extra_rad > threshold),
+            goes_on=own & (steered.extra_rad > HOLDS_ON * threshold),
             rate_hz=signals.rate_hz,
             least_s=LEAST_S,
         )
     ]
-    return once_a_corner((*held, *others))
+    return once_a_corner((*sure, *others))
+
+
+@dataclass(frozen=True)
+class _Steered:
+    """(n,) steer into the turn beyond the car's own balance, and how sure that balance is there (rad, road wheel)."""
+
+    handling: Handling
+    extra_rad: np.ndarray
+    sd_rad: np.ndarray
+
+    @classmethod
+    def of(cls, signals: Signals, rear: RearAxle, handling: Handling, car: Car) -> "_Steered":
+        extra = _extra_steer_rad(signals, rear, handling, car)
+        return cls(handling, extra, _balance_sd_rad(signals, handling, car))
 
 
 def _extra_steer_rad(signals: Signals, rear: RearAxle, handling: Handling, car: Car) -> np.ndarray:
@@ -226,9 +240,8 @@ def _held(
     car: Car,
     axle: AxleState,
     rear: RearAxle,
-    handling: Handling | None,
+    steered: _Steered | None,
     share: np.ndarray,
-    extra: np.ndarray | None,
     start: int,
     stop: int,
 ) -> Finding | None:
@@ -244,11 +257,9 @@ def _held(
     if moment * (1 - LEAST_FRONT_SHARE / mean_share) < OVER_SIGMAS * moment_sd or over < SURE_SIGMAS * moment_sd:
         return None
     explained = float(steer_for_moment_rad(moment, car))
-    extra_mean = None if extra is None else float(extra[window].mean())
-    if extra_mean is not None:
-        sd = float(_balance_sd_rad(signals, handling, car)[window].mean())
-        if extra_mean < -2 * sd:
-            return None  # the car steered less than its own balance asks: whatever held it, it did not understeer
+    extra_mean = None if steered is None else float(steered.extra_rad[window].mean())
+    if steered is not None and extra_mean is not None and extra_mean < -2 * float(steered.sd_rad[window].mean()):
+        return None  # the car steered less than its own balance asks: whatever held it, it did not understeer
     duration = (stop - start) / signals.rate_hz
     at_wheel = float(np.degrees(car.steering_ratio))
     evidence = CoastUndersteer(
@@ -263,7 +274,7 @@ def _held(
         explained_steer_sd_deg=STIFFNESS_RELATIVE_SD * explained * at_wheel,
         extra_steer_deg=None if extra_mean is None else extra_mean * at_wheel,
         extra_road_wheel_deg=None if extra_mean is None else float(np.degrees(extra_mean)),
-        understeer_gradient_deg_per_g=None if handling is None else handling.gradient_deg_per_g,
+        understeer_gradient_deg_per_g=None if steered is None else steered.handling.gradient_deg_per_g,
         steady_scatter_deg=None,
         speed_m_s=float(signals.speed_m_s[window].mean()),
     )
@@ -283,18 +294,17 @@ def _of_the_car(
     corners: Sequence[Corner],
     car: Car,
     rear: RearAxle,
-    handling: Handling,
-    extra: np.ndarray,
+    steered: _Steered,
     start: int,
     stop: int,
 ) -> Finding:
     """Understeer with no moment of the differential behind it."""
     window = slice(start, stop)
     duration = (stop - start) / signals.rate_hz
-    mean, moment = float(extra[window].mean()), float(rear.opposing_moment_Nm[window].mean())
+    mean, moment = float(steered.extra_rad[window].mean()), float(rear.opposing_moment_Nm[window].mean())
     at_wheel = float(np.degrees(car.steering_ratio))
     # samples along one turn-in are not independent: one counts per driver's correction
-    sd = float(_balance_sd_rad(signals, handling, car)[window].mean()) / np.sqrt(max(duration / CORRECTION_S, 1.0))
+    sd = float(steered.sd_rad[window].mean()) / np.sqrt(max(duration / CORRECTION_S, 1.0))
     explained = max(float(steer_for_moment_rad(moment, car)), 0.0)
     evidence = CoastUndersteer(
         of_the_differential=False,
@@ -308,8 +318,8 @@ def _of_the_car(
         explained_steer_sd_deg=STIFFNESS_RELATIVE_SD * explained * at_wheel,
         extra_steer_deg=mean * at_wheel,
         extra_road_wheel_deg=float(np.degrees(mean)),
-        understeer_gradient_deg_per_g=handling.gradient_deg_per_g,
-        steady_scatter_deg=handling.residual_sd_rad * at_wheel,
+        understeer_gradient_deg_per_g=steered.handling.gradient_deg_per_g,
+        steady_scatter_deg=steered.handling.residual_sd_rad * at_wheel,
         speed_m_s=float(signals.speed_m_s[window].mean()),
     )
     sure = confidence(above(mean - HOLDS_ON * CLEAR_EXTRA_RAD, sd), lasting(duration))

@@ -128,22 +128,19 @@ def lock_trend(
         )
     apart = _by_parameter(rows, base, tens, estimate, per_run)
     half = span / TEN_MINUTES_S / 2
-    ends = [
-        {
-            name: None
-            if apart[name].value is None
-            else max(float(estimate.parameters[name].value + sign * half * apart[name].value), 0.0)
-            for name in PARAMETERS
-        }
-        for sign in (-1, 1)
-    ]
+
+    def end(name: str, sign: float) -> float | None:
+        value, change = estimate.parameters[name].value, apart[name].value
+        return None if value is None or change is None else max(float(value + sign * half * change), 0.0)
+
+    early, late = ({name: end(name, sign) for name in PARAMETERS} for sign in (-1, 1))
     return LockTrend(
         verdict=_verdict(whole, span),
-        relative_per_10_min=whole,
+        relative_per_10_min=whole.interval,
         span_s=span,
         parameters_per_10_min=apart,
-        early=ends[0],
-        late=ends[1],
+        early=early,
+        late=late,
         windows=_windows(signals, laps, rows, base),
     )
 
@@ -198,11 +195,24 @@ def _base(rows: _Rows) -> np.ndarray:
     return np.column_stack([*columns, *slopes]).astype(float)
 
 
-def _changes(rows: _Rows, base: np.ndarray, moving: np.ndarray, *, extra_sd: np.ndarray) -> list[Interval]:
+@dataclass(frozen=True)
+class _Change:
+    """A change with its 95 % interval, all three known."""
+
+    value: float
+    lower: float
+    upper: float
+
+    @property
+    def interval(self) -> Interval:
+        return Interval(self.value, self.lower, self.upper)
+
+
+def _changes(rows: _Rows, base: np.ndarray, moving: np.ndarray, *, extra_sd: np.ndarray) -> list[_Change]:
     """Coefficients of `moving` (m, k) beside `base`, each with its 95 % interval."""
     value, sd, freedom = _fit(rows, base, moving)
     wide = stdtrit(freedom, 0.975) * np.hypot(sd, extra_sd)
-    return [Interval(float(v), float(v - w), float(v + w)) for v, w in zip(value, wide, strict=True)]
+    return [_Change(float(v), float(v - w), float(v + w)) for v, w in zip(value, wide, strict=True)]
 
 
 def _fit(rows: _Rows, base: np.ndarray, moving: np.ndarray) -> tuple[np.ndarray, np.ndarray, int]:
@@ -234,22 +244,21 @@ def _by_parameter(
         "drive_slope": tens * rows.hinges_Nm[:, 0],
         "coast_slope": tens * rows.hinges_Nm[:, 1],
     }
+    fitted = {name: estimate.parameters[name].value for name in columns}
     kept = {
-        name: column
-        for name, column in columns.items()
-        if estimate.parameters[name].value is not None and np.count_nonzero(column) >= LEAST_ROWS / 2
+        name: value
+        for name, value in fitted.items()
+        if value is not None and np.count_nonzero(columns[name]) >= LEAST_ROWS / 2
     }
     found = dict.fromkeys(PARAMETERS, Interval(None, None, None, "the log does not measure it often enough"))
     if not kept:
         return found
-    values = np.array([estimate.parameters[name].value for name in kept])
-    changes = _changes(
-        rows, base, np.column_stack(list(kept.values())), extra_sd=TYRE_DRIFT_SHARE * per_run * np.abs(values)
-    )
-    for name, value, change in zip(kept, values, changes, strict=True):
-        if (change.upper - change.lower) / 2 > abs(value) * per_run:
-            change = Interval(None, None, None, "the torques seen do not tell its change from the others'")
-        found[name] = change
+    moving, values = np.column_stack([columns[name] for name in kept]), np.array(list(kept.values()))
+    changes = _changes(rows, base, moving, extra_sd=TYRE_DRIFT_SHARE * per_run * np.abs(values))
+    for (name, value), change in zip(kept.items(), changes, strict=True):
+        told = (change.upper - change.lower) / 2 <= abs(value) * per_run
+        untold = Interval(None, None, None, "the torques seen do not tell its change from the others'")
+        found[name] = change.interval if told else untold
     return found
 
 
@@ -288,7 +297,7 @@ def _stretches(signals: Signals, laps: Laps, rows: _Rows) -> list[tuple[float, f
     return [(float(a), float(b), f"{a:.0f} to {b:.0f} s") for a, b in pairwise(edges)]
 
 
-def _verdict(whole: Interval, span_s: float) -> str:
+def _verdict(whole: _Change, span_s: float) -> str:
     over_run = span_s / TEN_MINUTES_S
     if whole.upper < 0 and -whole.value * over_run > LEAST_SHARE:
         return "fading"

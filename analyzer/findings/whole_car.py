@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import stdtr
 
-from analyzer.agreement.verdict import Agreement
+from analyzer.agreement.verdict import Agreement, Diagnosis
 from analyzer.findings.events import above, confidence, phase_at, placed, runs
 from analyzer.findings.evidence import Asymmetry, CarLost, Evidence, LockUpSnap, SetupContradicted, TrendInRun
 from analyzer.findings.finding import Finding
@@ -91,7 +91,9 @@ def find_car_lost(rear: RearAxle, corners: Sequence[Corner]) -> tuple[Finding, .
     """Each time that was left out because the car turned faster than its path (`log_stretches.lost_car`)."""
     signals, found = rear.signals, []
     for note in signals.annotations:
-        if note.code != LOST or not signals.time_s[0] <= note.start_s <= signals.time_s[-1]:
+        if note.code != LOST or note.start_s is None or note.end_s is None:
+            continue
+        if not signals.time_s[0] <= note.start_s <= signals.time_s[-1]:
             continue
         start, stop = np.searchsorted(signals.time_s, [note.start_s, note.end_s + 1e-9])
         began = start + int(LOST_BEFORE_S * signals.rate_hz)
@@ -119,11 +121,11 @@ def find_of_the_session(signals: Signals, trend: LockTrend | None, agreement: Ag
     start_s, end_s = float(signals.time_s[0]), float(signals.time_s[-1])
     found = []
     if trend is not None and trend.verdict in ("fading", "rising"):
-        found.append(_trend(trend, start_s, end_s))
+        found += _trend(trend, start_s, end_s)
     if agreement is not None and agreement.diagnosis is not None:
         diagnosis = agreement.diagnosis
         if diagnosis.verdict != "cannot_tell" and "as_the_file_says" not in diagnosis.tied:
-            found.append(_contradicted(agreement, start_s, end_s))
+            found.append(_contradicted(diagnosis, start_s, end_s))
     return tuple(found)
 
 
@@ -141,8 +143,11 @@ def _whole(evidence: Evidence, start_s: float, end_s: float, *, severity: str, c
     )
 
 
-def _trend(trend: LockTrend, start_s: float, end_s: float) -> Finding:
+def _trend(trend: LockTrend, start_s: float, end_s: float) -> list[Finding]:
+    """The one of a trend, none where its size is not known."""
     change = trend.relative_per_10_min
+    if change.value is None or change.lower is None or change.upper is None:
+        return []
     share = trend.span_s / TEN_MINUTES_S
     sd = (change.upper - change.lower) / (2 * 1.96)
     evidence = TrendInRun(
@@ -156,11 +161,10 @@ def _trend(trend: LockTrend, start_s: float, end_s: float) -> Finding:
         span_s=trend.span_s,
     )
     severity = "act" if abs(change.value) * share >= ACT_SHARE else "caution"
-    return _whole(evidence, start_s, end_s, severity=severity, confidence=confidence(above(abs(change.value), sd)))
+    return [_whole(evidence, start_s, end_s, severity=severity, confidence=confidence(above(abs(change.value), sd)))]
 
 
-def _contradicted(agreement: Agreement, start_s: float, end_s: float) -> Finding:
-    diagnosis = agreement.diagnosis
+def _contradicted(diagnosis: Diagnosis, start_s: float, end_s: float) -> Finding:
     best = diagnosis.explanations[0]
     evidence = SetupContradicted(
         explanations=diagnosis.tied,

@@ -159,7 +159,7 @@ def without_brake_slip(
     stiffness = front_slip_stiffness(given, front_left + front_right) * np.maximum(front_left, front_right)
     lag_s = np.where(braked, inputs.front_m_s * car.front_brake_fraction * given.mass_kg / (2 * stiffness), 0.0)
     still = replace(inputs, long_m_s2=np.zeros(len(inputs)))
-    resisting = equations(rolling_freely(value, inputs, car), value, still, car, slopes=False).input_torque_Nm
+    resisting = equations(rolling_freely(value, inputs, car), value, still, car).input_torque_Nm
     coasting = (np.nan_to_num(coast_Nm) - resisting) / car.rear_rolling_radius_m / given.mass_kg
     steps = lag_s * rate_hz
     ground = solve_banded(
@@ -186,7 +186,7 @@ def solve_braked(value: dict[str, float], inputs: AxleInputs, coast_Nm: np.ndarr
     coast_Nm : (n,) input torque without brakes; NaN where nothing tells the brakes' force.
     """
     state = rolling_freely(value, inputs, car)
-    front, rear = brakes(equations(state, value, inputs, car, slopes=False).input_torque_Nm, coast_Nm, car)
+    front, rear = brakes(equations(state, value, inputs, car).input_torque_Nm, coast_Nm, car)
     return Braked(solve(value, replace(inputs, front_brake_N=front), car, start=state), front, rear)
 
 

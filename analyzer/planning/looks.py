@@ -226,7 +226,7 @@ def _newton(
             right_acc_m_s2=along,
             yaw_acc_rad_s2=along * held.curvature_1_m,
         )
-        at = equations(np.array([held.speed_m_s, slip]), dict(value), there, car, slopes=False)
+        at = equations(np.array([held.speed_m_s, slip]), dict(value), there, car)
         if wanted_Nm is None:
             apart = (left - right) / FRONT_SD_M_S
         else:

@@ -33,7 +33,7 @@ Torques at the wheels: T = R F_x + R c_rr F_z + I_w dw/dt; input torque is their
 measured side of the longitudinal equation; the torque difference is left minus right.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -94,8 +94,7 @@ class AxleInputs:
 
 @dataclass(frozen=True)
 class AxleEquations:
-    """Residuals of the four equations in standard deviations, what follows from a state, slopes against u and s, None
-    where they were not asked for."""
+    """Residuals of the four equations in standard deviations, what follows from a state, slopes against u and s."""
 
     residual: np.ndarray  # (4, n)
     input_torque_Nm: np.ndarray
@@ -105,10 +104,10 @@ class AxleEquations:
     load_N: np.ndarray  # (2, n)
     long_force_N: np.ndarray  # (2, n)
     lateral_demand: np.ndarray  # rear lateral force over what the tyres can give, (n,)
-    slope: np.ndarray | None = None  # (2, 4, n)
-    input_slope: np.ndarray | None = None  # (2, n)
-    difference_slope: np.ndarray | None = None  # (2, n)
-    difference_per_slip: np.ndarray | None = None  # dT_difference / d(kappa_l - kappa_r) at fixed state, (n,)
+    slope: np.ndarray  # (2, 4, n)
+    input_slope: np.ndarray  # (2, n)
+    difference_slope: np.ndarray  # (2, n)
+    difference_per_slip: np.ndarray  # dT_difference / d(kappa_l - kappa_r) at fixed state, (n,)
 
 
 def tyre_figures(value: Values, car: Car) -> Values:
@@ -281,14 +280,14 @@ class Balance:
     left and right."""
 
     residual: np.ndarray
-    slope: np.ndarray | None
+    slope: np.ndarray
     kappa: np.ndarray
     load_N: np.ndarray
     forces: WheelForces
     difference_N: np.ndarray
     demand_N: tuple[np.ndarray, np.ndarray]  # along, across
-    demand_slope: np.ndarray | None
-    difference_slope: np.ndarray | None
+    demand_slope: np.ndarray
+    difference_slope: np.ndarray
 
 
 def published_fall(load: np.ndarray | float) -> np.ndarray:
@@ -355,14 +354,13 @@ def front_slip_stiffness(given: Given, load_N: np.ndarray) -> np.ndarray:
     return tyre["slip_stiffness"] * used / rho_at(used, tyre["shape"])
 
 
-def balance(state: np.ndarray, given: Given, car: Car, *, slopes: bool = True) -> Balance:
+def balance(state: np.ndarray, given: Given, car: Car) -> Balance:
     """The four equations at a state; `equations` makes torques of it.
 
     Parameters
     ----------
     state : (2, n) ground speed at the middle of the rear axle (m/s, in units of the wheels) and lateral slip (1).
     given : of the same n samples.
-    slopes : whether to work out the slopes against the state, which take longer than the rest.
     """
     u, s = state
     track, base, mass, tyre = car.rear_track_m, car.wheelbase_m, given.mass_kg, given.tyre
@@ -378,7 +376,7 @@ def balance(state: np.ndarray, given: Given, car: Car, *, slopes: bool = True) -
     speed = np.array([given.left_m_s, given.right_m_s]) * (1.0 - radius_shrink(given, load, tyre["static_load_N"]))
     ground = np.maximum(u + SIDES * given.half_yaw_m_s, 1.0)
     kappa, along_path = speed / ground - 1.0, u / ground
-    forces = wheel_forces(kappa=kappa, tan_alpha=s * along_path, load_N=load, slopes=slopes, **tyre)
+    forces = wheel_forces(kappa=kappa, tan_alpha=s * along_path, load_N=load, **tyre)
     (long_l, long_r), (lat_l, lat_r) = forces.longitudinal, forces.lateral
     total_x, total_y, difference = long_l + long_r, lat_l + lat_r, long_l - long_r
     demand_x = (
@@ -424,25 +422,21 @@ def balance(state: np.ndarray, given: Given, car: Car, *, slopes: bool = True) -
             (apart - given.front_difference_m_s) / sd_d,
         ]
     )
-    slope = demand_slope = dd = None
-    if slopes:
-        by_ground = -(1.0 + kappa) / ground
-        long_l, long_r = np.array([forces.dlong_dkappa * by_ground, forces.dlong_dtan_alpha * along_path]).swapaxes(
-            0, 1
-        )
-        lat_l, lat_r = np.array([forces.dlat_dkappa * by_ground, forces.dlat_dtan_alpha * along_path]).swapaxes(0, 1)
-        dx, dd, dy = long_l + long_r, long_l - long_r, lat_l + lat_r
-        demand_slope = mass * unseen * np.array([s, u]) - sin * dy
-        slope = np.empty((2, 4, len(u)))
-        for i, (front_slope, apart_slope) in enumerate(zip(front_slopes, apart_slopes, strict=True)):
-            slope[i, 0] = (dx[i] - demand_slope[i]) / sd_x
-            slope[i, 1] = (dy[i] + dd[i] * track / 2 / base) / sd_y
-            slope[i, 2] = front_slope / sd_f
-            slope[i, 3] = apart_slope / sd_d
+    by_ground = -(1.0 + kappa) / ground
+    long_l, long_r = np.array([forces.dlong_dkappa * by_ground, forces.dlong_dtan_alpha * along_path]).swapaxes(0, 1)
+    lat_l, lat_r = np.array([forces.dlat_dkappa * by_ground, forces.dlat_dtan_alpha * along_path]).swapaxes(0, 1)
+    dx, dd, dy = long_l + long_r, long_l - long_r, lat_l + lat_r
+    demand_slope = mass * unseen * np.array([s, u]) - sin * dy
+    slope = np.empty((2, 4, len(u)))
+    for i, (front_slope, apart_slope) in enumerate(zip(front_slopes, apart_slopes, strict=True)):
+        slope[i, 0] = (dx[i] - demand_slope[i]) / sd_x
+        slope[i, 1] = (dy[i] + dd[i] * track / 2 / base) / sd_y
+        slope[i, 2] = front_slope / sd_f
+        slope[i, 3] = apart_slope / sd_d
     return Balance(residual, slope, kappa, load, forces, difference, (demand_x, demand_y), demand_slope, dd)
 
 
-def equations(state: np.ndarray, value: Values, inputs: AxleInputs, car: Car, *, slopes: bool = True) -> AxleEquations:
+def equations(state: np.ndarray, value: Values, inputs: AxleInputs, car: Car) -> AxleEquations:
     """The four equations at a state, and the torques that follow from it.
 
     Parameters
@@ -450,20 +444,19 @@ def equations(state: np.ndarray, value: Values, inputs: AxleInputs, car: Car, *,
     state : (2, n) ground speed at the middle of the rear axle (m/s, in units of the wheels) and lateral slip (1).
     value : nuisance parameters as `parameters.priors` names them, a float or (n,) each.
     inputs : n samples.
-    slopes : whether to work out the slopes against the state; without, they are None.
 
     Notes
     -----
     T = R F_x + R c_rr F_z + I_w dw/dt at each wheel, as the module has it.
     """
     given = given_by(value, inputs, car)
-    found = balance(state, given, car, slopes=slopes)
+    found = balance(state, given, car)
     forces, (load_l, load_r), (demand_x, demand_y) = found.forces, found.load_N, found.demand_N
     radius, rolling = car.rear_rolling_radius_m, given.rolling
     inertia = car.wheel_inertia_kg_m2 * np.exp(value["log_wheel_inertia"])
     left_acc, right_acc = inputs.left_acc_m_s2 / radius, inputs.right_acc_m_s2 / radius
     difference = radius * (found.difference_N + rolling * (load_l - load_r)) + inertia * (left_acc - right_acc)
-    at = AxleEquations(
+    return AxleEquations(
         residual=found.residual,
         input_torque_Nm=radius * (demand_x + rolling * (load_l + load_r)) + inertia * (left_acc + right_acc),
         torque_difference_Nm=difference,
@@ -472,9 +465,8 @@ def equations(state: np.ndarray, value: Values, inputs: AxleInputs, car: Car, *,
         load_N=found.load_N,
         long_force_N=forces.longitudinal,
         lateral_demand=np.abs(demand_y) / (given.tyre["friction_y"] * (load_l + load_r)),
+        slope=found.slope,
+        input_slope=radius * found.demand_slope,
+        difference_slope=radius * found.difference_slope,
+        difference_per_slip=radius * (forces.dlong_dkappa[0] + forces.dlong_dkappa[1]) / 2,
     )
-    if not slopes:
-        return at
-    per_slip = radius * (forces.dlong_dkappa[0] + forces.dlong_dkappa[1]) / 2
-    slope = {"input_slope": radius * found.demand_slope, "difference_slope": radius * found.difference_slope}
-    return replace(at, slope=found.slope, difference_per_slip=per_slip, **slope)

@@ -203,7 +203,7 @@ class Derivatives:
         self.u: np.ndarray = state[0]
         self.s: np.ndarray = state[1]
         self.given: Given = given_by(value, inputs, car)
-        self.now: Balance = balance(state, self.given, car, slopes=True)
+        self.now: Balance = balance(state, self.given, car)
         self.turning: np.ndarray = (inputs.yaw_rad_s - value["yaw_bias"]) * np.exp(value["log_yaw_scale"])
         self._found: dict[str, np.ndarray] = {}
 
@@ -219,9 +219,9 @@ class Derivatives:
             parts = [rate * self._by_figure(figure) for figure, rate in moved.items()]
             total = sum(parts[1:], parts[0])
             return ParameterSlopes(total[:4], total[4], total[5])
-        at = equations(self.state, self.value, self.inputs, self.car, slopes=False)
+        at = equations(self.state, self.value, self.inputs, self.car)
         moved = self.value | {name: self.value[name] + STEP}
-        there = equations(self.state, moved, self.inputs, self.car, slopes=False)
+        there = equations(self.state, moved, self.inputs, self.car)
         return ParameterSlopes(
             (there.residual - at.residual) / STEP,
             (there.input_torque_Nm - at.input_torque_Nm) / STEP,

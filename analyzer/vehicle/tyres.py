@@ -104,16 +104,15 @@ def wheel_loads(
 
 @dataclass(frozen=True)
 class WheelForces:
-    """Forces of one wheel (N) with their slopes against kappa and tan(alpha), None where they were not asked for; `use`
-    is rho over rho at the peak."""
+    """Forces of one wheel (N) with their slopes against kappa and tan(alpha); `use` is rho over rho at the peak."""
 
     longitudinal: np.ndarray
     lateral: np.ndarray
     use: np.ndarray
-    dlong_dkappa: np.ndarray | None = None
-    dlong_dtan_alpha: np.ndarray | None = None
-    dlat_dkappa: np.ndarray | None = None
-    dlat_dtan_alpha: np.ndarray | None = None
+    dlong_dkappa: np.ndarray
+    dlong_dtan_alpha: np.ndarray
+    dlat_dkappa: np.ndarray
+    dlat_dtan_alpha: np.ndarray
 
 
 def peak_rho(shape: float) -> float:
@@ -239,7 +238,6 @@ def wheel_forces(
     stiffness_fall: float,
     shape: float,
     combined_weight: float,
-    slopes: bool = True,
 ) -> WheelForces:
     """Combined-slip forces of a wheel, or of several; all arrays (n,) or (wheels, n).
 
@@ -253,11 +251,10 @@ def wheel_forces(
     friction_fall, stiffness_fall : relative fall per relative rise of load over `static_load_N` (1).
     shape : c, 1 < c < 2.
     combined_weight : w.
-    slopes : whether to work out the slopes, which take longer than the forces.
 
     Returns
     -------
-    WheelForces : forces (N), use (1), and slopes (N per unit slip) where asked for.
+    WheelForces : forces (N), use (1), and slopes (N per unit slip).
 
     References
     ----------
@@ -295,8 +292,6 @@ def wheel_forces(
     hold = fall * load_N
     nx, ny = friction_x * hold, friction_y * hold
     longitudinal, lateral, use = nx * gain_x * k_x, ny * gain * k_y, rho / peak_rho(shape)
-    if not slopes:
-        return WheelForces(longitudinal, lateral, use)
     dkx = per_kappa / rolling
     dky_dkappa = k_y / rolling  # slip turns the sliding direction, so it moves the lateral slip too
     np.negative(dky_dkappa, out=dky_dkappa)

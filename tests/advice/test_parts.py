@@ -3,6 +3,7 @@
 import pytest
 
 from analyzer.advice.shelf import load_parts
+from analyzer.differential.springs import PressedStack
 from analyzer.errors import InputError
 
 GOOD = """
@@ -39,7 +40,7 @@ def test_a_good_file_is_read(tmp_path):
     parts = load_parts(written(tmp_path, GOOD))
     assert parts.name == "shelf"
     assert [p.name for p in parts.cone_spring] == ["soft", "stiff"]
-    assert parts.cone_spring[1].stack is not None
+    assert isinstance(parts.cone_spring[1].fitted, PressedStack)
     assert parts.ring_spring == () and len(parts.shim) == 1
 
 

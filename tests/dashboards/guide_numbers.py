@@ -250,8 +250,7 @@ def _unseen(g):
     value = {p.name: float(p.start) for p in priors(car, sensors=Sensors(), long_bias_sd_m_s2=0.03)}
     state = np.array([one(g["u"]), one(g["s"])])
     with_meter, without = (
-        equations(state, value, replace(inputs, long_from_speed=one(kind)), car, slopes=False).input_torque_Nm[0]
-        for kind in (0, 1)
+        equations(state, value, replace(inputs, long_from_speed=one(kind)), car).input_torque_Nm[0] for kind in (0, 1)
     )
     return {"added to a_x": (without - with_meter) / (car.rear_rolling_radius_m * car.mass_kg)}
 

@@ -40,7 +40,7 @@ def load(tmp_path):
 
 def test_the_file_of_the_contract_loads(load):
     setup = load(PLATES, cone_spring={"force_N": 900}, ring_spring={"force_N": 400}, breakaway=BENCH)
-    assert setup.drive_ramp_angle_rad == pytest.approx(math.radians(45))
+    assert setup.parts.drive_ramp_angle_rad == pytest.approx(math.radians(45))
     assert setup.cone_spring.force_N == 900
     assert setup.breakaway.locking_torque_Nm == 124
 
@@ -48,13 +48,13 @@ def test_the_file_of_the_contract_loads(load):
 def test_shaft_axis_angles_are_turned_round(load):
     axis = PLATES | {"ramp_angle_reference": '"shaft_axis"', "coast_ramp_angle_deg": 0}
     setup = load(axis, cone_spring={"force_N": 900})
-    assert setup.coast_ramp_angle_rad == pytest.approx(math.radians(90))
+    assert setup.parts.coast_ramp_angle_rad == pytest.approx(math.radians(90))
 
 
 def test_installed_height_and_deflection_say_the_same(load):
     by_height = load(PLATES, cone_spring=DISC | {"installed_height_mm": 4.2, "discs_in_series": 1})
     by_travel = load(PLATES, cone_spring=DISC | {"deflection_mm": 1.0})
-    assert by_height.cone_spring.deflection_m == pytest.approx(by_travel.cone_spring.deflection_m)
+    assert by_height.cone_spring.fitted.deflection_m == pytest.approx(by_travel.cone_spring.fitted.deflection_m)
 
 
 def test_bench_reading_by_method(load):

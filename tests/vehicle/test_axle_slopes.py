@@ -43,7 +43,7 @@ def test_every_slope_is_the_equations_difference(name, logged):
     elif logged == "satellites alone":
         inputs = replace(inputs, speed_by_satellite=ones)
     found = Derivatives(state, value, inputs, CAR).by(name)
-    up, down = (equations(state, value | {name: value[name] + h}, inputs, CAR, slopes=False) for h in (STEP, -STEP))
+    up, down = (equations(state, value | {name: value[name] + h}, inputs, CAR) for h in (STEP, -STEP))
     for quantity in ("residual", "input_torque_Nm", "torque_difference_Nm"):
         difference = (getattr(up, quantity) - getattr(down, quantity)) / (2 * STEP)
         error = np.abs(getattr(found, quantity) - difference)
@@ -80,7 +80,7 @@ def test_the_state_is_the_minimum_also_at_the_limit_of_side_slip():
     assert (np.abs(found.state[1]) == LARGEST_SIDE_SLIP).all()
     cost = (found.at.residual**2).sum(axis=0)
     for by in (-0.02, 0.02):
-        beside = equations(found.state + np.array([[by], [0.0]]), value, inputs, CAR, slopes=False)
+        beside = equations(found.state + np.array([[by], [0.0]]), value, inputs, CAR)
         assert ((beside.residual**2).sum(axis=0) > cost).all()
 
 
