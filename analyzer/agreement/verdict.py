@@ -8,6 +8,7 @@ import numpy as np
 
 from analyzer.differential.predicted import NORMAL_95, PredictedLockCurve
 from analyzer.lockcurve.estimate import CurvePoint, LockCurveEstimate
+from analyzer.lockcurve.model import locking_torque_Nm
 
 VERDICTS = ("agrees", "stronger", "weaker", "cannot_tell")
 SIDES = ("preload", "drive", "coast")
@@ -260,7 +261,8 @@ def _value(estimate: LockCurveEstimate, name: str) -> float | None:
 
 
 def _compared(side: str, torques: np.ndarray, estimate: LockCurveEstimate, predicted: PredictedLockCurve) -> _Side:
-    draws = _locking_Nm(estimate.replicates, torques).mean(axis=1)
+    # a slope that a draw does not have (NaN) counts as none
+    draws = locking_torque_Nm(np.nan_to_num(estimate.replicates)[:, :, None], torques).mean(axis=1)
     draws = draws[np.isfinite(draws)]
     nominal = predicted.locking_torque_Nm(torques)
     low, high = predicted.band_Nm(torques)
@@ -288,14 +290,6 @@ def _estimate_mean(side: str, estimate: LockCurveEstimate, torques: np.ndarray, 
         if p.locking_torque_Nm is not None and p.input_torque_Nm in set(torques.tolist())
     ]
     return float(np.mean(chosen)) if chosen else float(np.median(draws))
-
-
-def _locking_Nm(replicates: np.ndarray, torques: np.ndarray) -> np.ndarray:
-    """(k, m) locking torque of each replicate at each input torque; missing slopes (NaN) count as none."""
-    preload, drive, drive_hold, coast, coast_hold = np.nan_to_num(replicates).T[:, :, None]
-    on_drive = drive * np.maximum(torques - drive_hold, 0.0)
-    on_coast = coast * np.maximum(-torques - coast_hold, 0.0)
-    return preload + np.where(torques >= 0, on_drive, on_coast)
 
 
 def _from_bounds(
