@@ -83,6 +83,14 @@ def test_analyse_is_understood_as_well():
     assert arguments.module == "analyze"
 
 
+def test_only_the_command_that_is_asked_for_is_built():
+    parser = build_parser("predict")
+    assert parser.parse_args(["predict", "setup.toml"]).module == "predict"
+    with pytest.raises(SystemExit):
+        parser.parse_args(["analyze", "a.csv", "--car", "car.toml"])
+    assert not {"simulation", "batch"} & {part for name in imported_by("predict", "--help") for part in name.split(".")}
+
+
 def commands_of_the_readme() -> list[str]:
     text = (ROOT / "README.md").read_text("utf-8")
     blocks = re.findall(r"```sh\n(.*?)```", text, flags=re.DOTALL)

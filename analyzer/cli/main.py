@@ -39,8 +39,14 @@ BEGIN = """begin with:
 STOPPED = 130  # what a shell reports of a command ended by Ctrl-C
 
 
-def build_parser() -> argparse.ArgumentParser:
-    """The parser with every command."""
+def build_parser(only: str | None = None) -> argparse.ArgumentParser:
+    """The parser with every command.
+
+    Parameters
+    ----------
+    only : the command that will be parsed; the others are then there by name, without their options, which take longer
+        to import and to build than a list of runs to read.
+    """
     parser = argparse.ArgumentParser(
         prog="halfshaft",
         description="Reads the log of a session and says what the limited-slip differential did.",
@@ -51,9 +57,11 @@ def build_parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", metavar="COMMAND")
     for name, summary in COMMANDS.items():
         description = f"{capitalised(summary)}."
-        sub = commands.add_parser(name, help=summary, description=description, aliases=ALSO_WRITTEN.get(name, []))
+        also = ALSO_WRITTEN.get(name, [])
+        sub = commands.add_parser(name, help=summary, description=description, aliases=also)
         sub.set_defaults(module=name)
-        importlib.import_module(f"analyzer.cli.{name}").add_arguments(sub)
+        if only in (None, name, *also):
+            importlib.import_module(f"analyzer.cli.{name}").add_arguments(sub)
     return parser
 
 
@@ -77,7 +85,10 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _command(argv: Sequence[str] | None) -> int:
-    parser = build_parser()
+    words = sys.argv[1:] if argv is None else argv
+    first = words[0] if words else None
+    known = first in COMMANDS or any(first in also for also in ALSO_WRITTEN.values())
+    parser = build_parser(first if known else None)
     arguments = parser.parse_args(argv)
     if arguments.command is None:
         parser.print_help(sys.stderr)
