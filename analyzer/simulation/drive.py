@@ -3,9 +3,11 @@
 import math
 from collections import namedtuple
 
+import numpy as np
+
 from analyzer.channels import STANDARD_GRAVITY_M_S2
-from analyzer.simulation.plain_car import compiled
-from analyzer.simulation.planar_car import LEVEL, Controls, map_torque, step_car
+from analyzer.simulation.plain_car import CarFigures, EngineFigures, TyreFigures, compiled
+from analyzer.simulation.planar_car import LEVEL, Controls, LockFigures, State, map_torque, step_car
 
 CONTROL_S = 0.01  # the driver's own lags are longer, so looking more often changes nothing
 
@@ -26,7 +28,16 @@ _KICK_S = 0.08  # time in which a shift's difference of engine speed is gone; of
 
 
 @compiled
-def _place_on_line(distance, x, y, length, step, line_x, line_y, line_heading):
+def _place_on_line(
+    distance: float,
+    x: float,
+    y: float,
+    length: float,
+    step: float,
+    line_x: np.ndarray,
+    line_y: np.ndarray,
+    line_heading: np.ndarray,
+) -> tuple[float, float, float]:
     """(distance along the session, offset to the left of the line, heading of the line) of a point near `distance`."""
     n = len(line_x)
     for _ in range(3):
@@ -45,7 +56,7 @@ def _place_on_line(distance, x, y, length, step, line_x, line_y, line_heading):
 
 
 @compiled
-def _between(values, place):
+def _between(values: np.ndarray, place: float) -> float:
     """Value at a fractional index, the last one beyond the end."""
     i = min(int(place), len(values) - 2)
     part = min(1.0, place - i)
@@ -53,7 +64,17 @@ def _between(values, place):
 
 
 @compiled
-def _steer(state, hands, distance, offset, line_heading, aim_offset, curvature, step, driver):
+def _steer(
+    state: State,
+    hands: Hands,
+    distance: float,
+    offset: float,
+    line_heading: float,
+    aim_offset: float,
+    curvature: np.ndarray,
+    step: float,
+    driver: DriverFigures,
+) -> float:
     """Road-wheel angle (rad) the driver wants: feed-forward of the bend ahead, aim point, damping, and no more slip
     angle at the front than the tyres can use (which also steers into a slide)."""
     speed = max(3.0, state.vx)
@@ -76,7 +97,9 @@ def _steer(state, hands, distance, offset, line_heading, aim_offset, curvature, 
 
 
 @compiled
-def _road_under(state, distance, line_heading, road, grip, wheelbase):
+def _road_under(
+    state: State, distance: float, line_heading: float, road: tuple, grip: tuple, wheelbase: float
+) -> tuple:
     """What `Controls` has of the road, at the car's place and heading.
 
     Notes
@@ -115,7 +138,22 @@ def _road_under(state, distance, line_heading, road, grip, wheelbase):
 
 
 @compiled
-def act(state, hands, noise, line, plan, road, grip, ratios, shift, car, engine, table, driver, dt):
+def act(
+    state: State,
+    hands: Hands,
+    noise: float,
+    line: tuple,
+    plan: tuple,
+    road: tuple,
+    grip: tuple,
+    ratios: np.ndarray,
+    shift: tuple,
+    car: CarFigures,
+    engine: EngineFigures,
+    table: np.ndarray,
+    driver: DriverFigures,
+    dt: float,
+) -> tuple:
     """The driver's next `Hands` and `Controls`, and how far left of the line the car is (m).
 
     Parameters
@@ -221,9 +259,31 @@ def act(state, hands, noise, line, plan, road, grip, ratios, shift, car, engine,
 
 @compiled
 def run_session(
-    state, hands, noise, end, line, plan, road, grip, ratios, shift, car, tyres, engine, table, lock, driver, dt,
-    substeps, every, states, forces, extras, means, angles,
-):  # fmt: skip
+    state: State,
+    hands: Hands,
+    noise: np.ndarray,
+    end: float,
+    line: tuple,
+    plan: tuple,
+    road: tuple,
+    grip: tuple,
+    ratios: np.ndarray,
+    shift: tuple,
+    car: CarFigures,
+    tyres: tuple[TyreFigures, TyreFigures],
+    engine: EngineFigures,
+    table: np.ndarray,
+    lock: LockFigures,
+    driver: DriverFigures,
+    dt: float,
+    substeps: int,
+    every: int,
+    states: np.ndarray,
+    forces: np.ndarray,
+    extras: np.ndarray,
+    means: np.ndarray,
+    angles: np.ndarray,
+) -> tuple[int, int]:
     """Drive a session; all arrays at the end of the list are filled in place.
 
     Parameters
@@ -276,7 +336,21 @@ def run_session(
 
 
 @compiled
-def run_controls(state, steering, throttle, brake, ratio, car, tyres, engine, table, lock, dt, states, forces):
+def run_controls(
+    state: State,
+    steering: np.ndarray,
+    throttle: np.ndarray,
+    brake: np.ndarray,
+    ratio: float,
+    car: CarFigures,
+    tyres: tuple[TyreFigures, TyreFigures],
+    engine: EngineFigures,
+    table: np.ndarray,
+    lock: LockFigures,
+    dt: float,
+    states: np.ndarray,
+    forces: np.ndarray,
+) -> State:
     """Open loop on a level road: one step per row of the control arrays; the state at the end.
 
     Parameters

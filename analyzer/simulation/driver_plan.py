@@ -161,8 +161,20 @@ def _brake_limit(
 
 @compiled
 def _forward_backward(
-    curvature, step, grid_step, lateral, traction, engine, brakes, braking, use, drive_use, grip, top, most
-):
+    curvature: np.ndarray,
+    step: float,
+    grid_step: float,
+    lateral: np.ndarray,
+    traction: np.ndarray,
+    engine: np.ndarray,
+    brakes: np.ndarray,
+    braking: np.ndarray,
+    use: np.ndarray,
+    drive_use: float,
+    grip: np.ndarray,
+    top: float,
+    most: float,
+) -> np.ndarray:
     n = len(curvature)
     speed = np.empty(n)
     last = len(lateral) - 1

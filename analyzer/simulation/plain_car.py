@@ -91,7 +91,7 @@ def tyre_figures(tyre: SimTyre, *, friction_factor: float = 1.0, stiffness_facto
 
 
 @compiled
-def cornering_stiffness(load, tyre):
+def cornering_stiffness(load: float, tyre: TyreFigures) -> float:
     """Lateral force per slip tangent at zero slip (N).
 
     Parameters
@@ -113,13 +113,15 @@ def cornering_stiffness(load, tyre):
 
 
 @compiled
-def friction_scale(load, tyre):
+def friction_scale(load: float, tyre: TyreFigures) -> float:
     """Friction at a wheel load (N) over friction at the reference load; held positive far above it."""
     return max(0.2, 1.0 - tyre.friction_load_sensitivity * (load / tyre.reference_load_N - 1.0))
 
 
 @compiled
-def tyre_forces(slip, tangent, load, tyre, friction=1.0, stiffness=1.0):
+def tyre_forces(
+    slip: float, tangent: float, load: float, tyre: TyreFigures, friction: float = 1.0, stiffness: float = 1.0
+) -> tuple[float, float, float]:
     """(F_x, F_y, dF_x/dslip) in N.
 
     Parameters
@@ -320,7 +322,7 @@ def engine_figures(powertrain: Powertrain) -> tuple[EngineFigures, np.ndarray]:
 
 
 @compiled
-def rolling_radius(radius, load, static, car):
+def rolling_radius(radius: float, load: float, static: float, car: CarFigures) -> float:
     """Effective rolling radius (m) of a wheel under `load` (N), `radius` being the one at its `static` load.
 
     Parameters
@@ -341,7 +343,7 @@ def rolling_radius(radius, load, static, car):
 
 
 @compiled
-def wheel_loads(speed, ax, ay, car):
+def wheel_loads(speed: float, ax: float, ay: float, car: CarFigures) -> tuple[float, float, float, float]:
     """`loads_on_road` on a level road, with front and rear in step.
 
     Parameters
@@ -354,7 +356,9 @@ def wheel_loads(speed, ax, ay, car):
 
 
 @compiled
-def loads_on_road(speed, ax, ay, ay_rear, vertical, car):
+def loads_on_road(
+    speed: float, ax: float, ay: float, ay_rear: float, vertical: float, car: CarFigures
+) -> tuple[float, float, float, float]:
     """Wheel loads, quasi-static; a lifted wheel hands its share to the other axle.
 
     Parameters

@@ -5,9 +5,19 @@ the case between them and the packs, stepped without chatter.
 import math
 from collections import namedtuple
 
+import numpy as np
+
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.simulation.nuisances import LOAD_LAG_S
-from analyzer.simulation.plain_car import CarFigures, compiled, loads_on_road, rolling_radius, tyre_forces
+from analyzer.simulation.plain_car import (
+    CarFigures,
+    EngineFigures,
+    TyreFigures,
+    compiled,
+    loads_on_road,
+    rolling_radius,
+    tyre_forces,
+)
 from analyzer.simulation.simulated_car import LockParameters
 
 LockFigures = namedtuple(
@@ -44,7 +54,7 @@ def lock_figures(lock: LockParameters) -> LockFigures:
 
 
 @compiled
-def ramp_torque(input_torque, before, lock):
+def ramp_torque(input_torque: float, before: float, lock: LockFigures) -> float:
     """What the ramps add to M (N.m).
 
     Parameters
@@ -66,7 +76,7 @@ def ramp_torque(input_torque, before, lock):
 
 
 @compiled
-def sliding_capacity(input_torque, temperature, lock, before=0.0):
+def sliding_capacity(input_torque: float, temperature: float, lock: LockFigures, before: float = 0.0) -> float:
     """M (N.m) of packs that slip fast.
 
     Parameters
@@ -83,8 +93,20 @@ def sliding_capacity(input_torque, temperature, lock, before=0.0):
 
 @compiled
 def step_axle(
-    left_stiff, left_push, right_stiff, right_push, case, shaft, before, hubs, twist, temperature, dt, lock, ramps=0.0
-):
+    left_stiff: float,
+    left_push: float,
+    right_stiff: float,
+    right_push: float,
+    case: float,
+    shaft: float,
+    before: float,
+    hubs: float,
+    twist: float,
+    temperature: float,
+    dt: float,
+    lock: LockFigures,
+    ramps: float = 0.0,
+) -> tuple:
     """Wheel speeds at the end of a step, and the torques in between.
 
     Parameters
@@ -174,7 +196,7 @@ Forces = namedtuple(
 
 
 @compiled
-def map_torque(speed, column, table, step):
+def map_torque(speed: float, column: int, table: np.ndarray, step: float) -> float:
     """Engine torque at the crank (N.m), linear between the rows of the table and beyond its end.
 
     Parameters
@@ -190,7 +212,21 @@ def map_torque(speed, column, table, step):
 
 
 @compiled
-def _contact(slip, tangent, load, vx, vy, spin, radius, holding, inertia, dt, tyre, friction, stiffness):
+def _contact(
+    slip: float,
+    tangent: float,
+    load: float,
+    vx: float,
+    vy: float,
+    spin: float,
+    radius: float,
+    holding: float,
+    inertia: float,
+    dt: float,
+    tyre: TyreFigures,
+    friction: float,
+    stiffness: float,
+) -> tuple:
     """Lagged slips and forces of one wheel over a step, and what its speed at the end of the step obeys.
 
     Returns (F_x at the slip of the start, slope, gain, rest, F_y, lagged tangent, stiff, push): the slip at the end of
@@ -209,7 +245,9 @@ def _contact(slip, tangent, load, vx, vy, spin, radius, holding, inertia, dt, ty
 
 
 @compiled
-def _engine(state, controls, engine, table, dt):
+def _engine(
+    state: State, controls: Controls, engine: EngineFigures, table: np.ndarray, dt: float
+) -> tuple[float, float, float]:
     """(engine torque, torque at the case, case inertia / dt): the map through a lag, then gears.
 
     Losses of the gears are always against the flow.
@@ -226,7 +264,16 @@ def _engine(state, controls, engine, table, dt):
 
 
 @compiled
-def step_car(state, controls, car, tyres, engine, table, lock, dt):
+def step_car(
+    state: State,
+    controls: Controls,
+    car: CarFigures,
+    tyres: tuple[TyreFigures, TyreFigures],
+    engine: EngineFigures,
+    table: np.ndarray,
+    lock: LockFigures,
+    dt: float,
+) -> tuple[State, Forces]:
     """(State, Forces) one step later.
 
     Wheel spin, longitudinal slip and the differential are solved together, implicitly and linearised; the body is
