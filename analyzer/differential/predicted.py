@@ -14,7 +14,7 @@ interval does not hold it.
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import astuple, dataclass, fields, replace
+from dataclasses import dataclass, fields, replace
 from typing import Literal
 
 import numpy as np
@@ -220,14 +220,14 @@ class PredictedLockCurve:
         ----------
         **factors : by the names of `LockFigures.moved`; what is not named stays.
         """
-        preload, drive, drive_hold, coast, coast_hold, _ = (float(f) for f in astuple(self.figures.moved(**factors)))
+        moved = self.figures.moved(**factors)
         return replace(
             self,
-            preload_Nm=preload,
-            drive_slope=drive,
-            drive_ring_hold_Nm=None if self.drive_ring_hold_Nm is None else drive_hold,
-            coast_slope=coast,
-            coast_ring_hold_Nm=None if self.coast_ring_hold_Nm is None else coast_hold,
+            preload_Nm=float(moved.preload_Nm),
+            drive_slope=float(moved.drive_slope),
+            drive_ring_hold_Nm=None if self.drive_ring_hold_Nm is None else float(moved.drive_ring_hold_Nm),
+            coast_slope=float(moved.coast_slope),
+            coast_ring_hold_Nm=None if self.coast_ring_hold_Nm is None else float(moved.coast_ring_hold_Nm),
         )
 
     def band_Nm(self, input_torque_Nm: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
