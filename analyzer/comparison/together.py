@@ -27,7 +27,7 @@ from analyzer.lockcurve.uncertainty import summarise
 from analyzer.lockcurve.unknowns import Owner
 from analyzer.signals.kinematics import require_slip
 from analyzer.signals.session import Sensors
-from analyzer.vehicle.axle import AxleInputs, equations
+from analyzer.vehicle.axle import AxleInputs, rear_slip
 from analyzer.vehicle.axle_slopes import STEP, Derivatives
 from analyzer.vehicle.axle_solution import solve
 from analyzer.vehicle.car import Car
@@ -65,16 +65,16 @@ def run_errors(run: Run, k: int, joint: JointFit, phases: tuple[PhaseResult, ...
     lock = _kinematic_lock(value, inputs, car, means)
     derivatives = Derivatives(state, value, inputs, car)
     for j, name in enumerate(names):
-        moved = value | {name: value[name] + STEP}
-        shift = solution.state_shift((at.slope * derivatives.by(name).residual).sum(axis=1))
-        there = equations(state + STEP * shift, moved, inputs, car)
-        slopes["transfer_torque_Nm"][:, j] = inward * means(there.torque_difference_Nm - at.torque_difference_Nm)
-        slip = means(there.slip - at.slip)
+        moved, by = value | {name: value[name] + STEP}, derivatives.by(name)
+        shift = solution.state_shift((at.slope * by.residual).sum(axis=1))
+        torque = by.torque_difference_Nm + (at.difference_slope * shift).sum(axis=0)
+        slopes["transfer_torque_Nm"][:, j] = inward * means(torque)
+        slip = means(rear_slip(state + STEP * shift, moved, inputs, car) - at.slip) / STEP
         slopes["inside_slip"][:, j] = np.where(inward > 0, slip[0], slip[1])
-        slopes["kinematic_lock"][:, j] = _kinematic_lock(moved, inputs, car, means) - lock
+        slopes["kinematic_lock"][:, j] = (_kinematic_lock(moved, inputs, car, means) - lock) / STEP
     drawn = problem.unknowns.parameters(joint.spread.draws, problem.logs[k])
     off = drawn - np.array(list(value.values()))
-    return {quantity: slope / STEP @ off.T for quantity, slope in slopes.items()}
+    return {quantity: slope @ off.T for quantity, slope in slopes.items()}
 
 
 @dataclass(frozen=True)

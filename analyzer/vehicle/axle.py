@@ -365,17 +365,10 @@ def balance(state: np.ndarray, given: Given, car: Car) -> Balance:
     u, s = state
     track, base, mass, tyre = car.rear_track_m, car.wheelbase_m, given.mass_kg, given.tyre
     yaw, unseen, sin, cos = given.yaw_rad_s, given.unseen, given.sin, given.cos
-    # a_x = du/dt - r v_y, and v_y = r b - s u: a car that slides outwards brakes itself by what its speed does not show
-    along = given.along_m_s2 + unseen * (s * u - yaw * car.cg_to_rear_m)
-    pressure = 0.5 * AIR_DENSITY_KG_M3 * u**2
+    along, pressure, loads, ground, kappa = _rolling(state, given, car)
     drag = pressure * given.drag
-    load_fl, load_fr, load_l, load_r = wheel_loads(
-        long_m_s2=along, lat_m_s2=given.across_m_s2, downforce_N=pressure * given.downforce, **given.loads
-    )
-    load_front, load = load_fl + load_fr, np.array([load_l, load_r])
-    speed = np.array([given.left_m_s, given.right_m_s]) * (1.0 - radius_shrink(given, load, tyre["static_load_N"]))
-    ground = np.maximum(u + SIDES * given.half_yaw_m_s, 1.0)
-    kappa, along_path = speed / ground - 1.0, u / ground
+    load_fl, load_fr, load_l, load_r = loads
+    load_front, load, along_path = load_fl + load_fr, np.array([load_l, load_r]), u / ground
     forces = wheel_forces(kappa=kappa, tan_alpha=s * along_path, load_N=load, **tyre)
     (long_l, long_r), (lat_l, lat_r) = forces.longitudinal, forces.lateral
     total_x, total_y, difference = long_l + long_r, lat_l + lat_r, long_l - long_r
@@ -434,6 +427,33 @@ def balance(state: np.ndarray, given: Given, car: Car) -> Balance:
         slope[i, 2] = front_slope / sd_f
         slope[i, 3] = apart_slope / sd_d
     return Balance(residual, slope, kappa, load, forces, difference, (demand_x, demand_y), demand_slope, dd)
+
+
+def _rolling(
+    state: np.ndarray, given: Given, car: Car
+) -> tuple[np.ndarray, np.ndarray, tuple[np.ndarray, ...], np.ndarray, np.ndarray]:
+    """Of a state: acceleration along (m/s2), dynamic pressure (Pa), loads of all wheels (N), and of the rear wheels
+    speed of the ground (m/s) and slip (2, n)."""
+    u, s = state
+    # a_x = du/dt - r v_y, and v_y = r b - s u: a car that slides outwards brakes itself by what its speed does not show
+    along = given.along_m_s2 + given.unseen * (s * u - given.yaw_rad_s * car.cg_to_rear_m)
+    pressure = 0.5 * AIR_DENSITY_KG_M3 * u**2
+    loads = wheel_loads(
+        long_m_s2=along, lat_m_s2=given.across_m_s2, downforce_N=pressure * given.downforce, **given.loads
+    )
+    shrunk = radius_shrink(given, np.array(loads[2:]), given.tyre["static_load_N"])
+    ground = np.maximum(u + SIDES * given.half_yaw_m_s, 1.0)
+    return along, pressure, loads, ground, np.array([given.left_m_s, given.right_m_s]) * (1.0 - shrunk) / ground - 1.0
+
+
+def rear_slip(state: np.ndarray, value: Values, inputs: AxleInputs, car: Car) -> np.ndarray:
+    """Slips (2, n) of the rear wheels, left and right, as `equations` has them, without the rest of these.
+
+    Parameters
+    ----------
+    state, value, inputs : as of `equations`.
+    """
+    return _rolling(state, given_by(value, inputs, car), car)[-1]
 
 
 def equations(state: np.ndarray, value: Values, inputs: AxleInputs, car: Car) -> AxleEquations:
