@@ -19,7 +19,7 @@ from analyzer.logs.registry import open_log
 from analyzer.presentation.figures.theme import BLUE, GREY, ORANGE, VERMILLION, styled
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
-from dashboards.parts import breakable, chart, readable, table
+from dashboards.parts import breakable, chart, readable, table, ways_of
 from dashboards.run.lines import thinned
 from dashboards.run.views import packed
 
@@ -89,14 +89,14 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
     """
     run, found, job = logbook.run(run_id), logbook.check(run_id), logbook.job(run_id)
     done = run.state == "done"
-    back = ("Back to the run", f"/run/{run_id}") if done else ("Back to the runs", "/")
+    ways = ways_of(run_id, "Log check") if done else ways_of(None, "", dcc.Link("Back to the runs", href="/"))
     parts: list = [
         dcc.Store(id="check-id", data=run_id),
         html.Div(
             [
                 html.H1(["Log check: ", *breakable(run.log_name)]),
                 html.Span("Can this log be used, and for what?", className="facts"),
-                html.Div(dcc.Link(back[0], href=back[1], className="button quiet"), className="ways"),
+                ways,
             ],
             className="title",
         ),

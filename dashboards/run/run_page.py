@@ -18,7 +18,7 @@ from analyzer.presentation.finding_words import trend_sentence
 from analyzer.presentation.words import PHASE_NAMES, answer_parts, chatter_words, trend_rows, whole_laps_words
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook, Run
-from dashboards.parts import breakable, chart, in_guide, labelled, readable, table, when, why
+from dashboards.parts import breakable, chart, in_guide, labelled, readable, table, ways_of, when, why
 from dashboards.run import per_corner
 from dashboards.run.per_corner import READ_TABLE as CORNERS_READ
 from dashboards.run.per_corner import corner_table
@@ -26,7 +26,8 @@ from dashboards.run.quantities import MAP_LABELS
 
 GRID_READ = (
     "One row a lap, one column a corner. A mark says what was found in the pass, the figure is the slowest speed in "
-    "km/h. Click a cell for the pass, a corner's number for that corner in every lap, a lap's number for the lap."
+    "km/h. Sums count spins, and after a plus everything else. Click a cell for the pass, a corner's number for that "
+    "corner in every lap, a lap's number for the lap."
 )
 MAP_READ = (
     "The circuit from above. Stronger colour and a broader line mean more of the chosen quantity, the largest of the "
@@ -82,22 +83,19 @@ def _screen(run: Run, analysis: Analysis, others: list[dict]) -> html.Div:
         html.A("Corners (CSV)", href=f"/run/{run_id}/corners.csv", download=""),
         html.Button("Print", id="print", className="link", **{"aria-label": "Print, or save as PDF"}),
     ]
-    ways = [
-        dcc.Link("What if", href=f"/run/{run_id}/what-if", className="button quiet"),
-        dcc.Link("Plan", href=f"/run/{run_id}/plan", className="button quiet"),
-        dcc.Link("Setup", href=f"/setup?run={run_id}", className="button quiet"),
-        dcc.Link("Car", href=f"/car?run={run_id}", className="button quiet"),
-        dcc.Link("Log check", href=f"/run/{run_id}/log", className="button quiet"),
+    ways = ways_of(
+        run_id,
+        "Run",
         html.Details([html.Summary("save"), html.Div(save, className="menu-list")], className="menu"),
         html.Button("?", id="show-keys", className="quiet", **{"aria-label": "keys and marks"}),
-    ]
+    )
     return html.Div(
         [
             html.Div(
                 [
                     html.H1(breakable(name)),
                     html.Span(facts(analysis), className="facts"),
-                    html.Div(ways, className="ways"),
+                    ways,
                 ],
                 className="title",
             ),
@@ -106,7 +104,15 @@ def _screen(run: Run, analysis: Analysis, others: list[dict]) -> html.Div:
             html.Div(id="strip", className="strip"),
             html.Section(
                 [
-                    html.Div([html.H2("Corner by lap"), why(GRID_READ), html.Div(id="filters")], className="bar"),
+                    html.Div(
+                        [
+                            html.H2("Corner by lap"),
+                            why(GRID_READ),
+                            html.Span("mark: what was found; figure: slowest, km/h", className="hint"),
+                            html.Div(id="filters"),
+                        ],
+                        className="bar",
+                    ),
                     html.Div(id="grid", className="fill"),
                 ],
                 className="panel grid-panel",
@@ -132,10 +138,10 @@ def _screen(run: Run, analysis: Analysis, others: list[dict]) -> html.Div:
                         [
                             html.H2("Lock plot"),
                             why(LOCK_READ, " ", in_guide("user#lock-plot", "More about the lock plot")),
-                            html.Div(id="lock-key", className="key"),
                         ],
                         className="bar",
                     ),
+                    html.Div(id="lock-key", className="key"),
                     html.Div(id="lock", className="fill"),
                 ],
                 className="panel lock-panel",

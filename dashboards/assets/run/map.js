@@ -72,7 +72,7 @@
           const chosen = found.some((one) => one.index === picked);
           const mark = run.svg("g", { class: chosen ? "spot chosen" : "spot", transform: `translate(${x.toFixed(1)} ${y.toFixed(1)})`, role: "button", tabindex: "-1", "aria-label": words, "data-findings": found.map((one) => one.index).join(), on: { click: then } },
             run.svg("circle", { r: 10, class: "reach" }), run.mark(shape), run.svg("title", {}, words));
-          if (found.length > 1) mark.append(run.svg("text", { x: 9 * right, y: 4, class: "count", "text-anchor": right < 0 ? "end" : "start" }, `×${found.length}`));
+          if (found.length > 1) mark.append(run.svg("text", { x: (chosen ? 13 : 9) * right, y: 4, class: "count", "text-anchor": right < 0 ? "end" : "start" }, `×${found.length}`));
           chart.append(mark);
         });
       }
