@@ -119,8 +119,8 @@ def path_map(analysis: Analysis) -> go.Figure:
     mark_findings(figure, analysis, x, y)
     number_corners(figure, analysis, x, y)
     # the plot shrinks to the circuit's shape; the axes do not stretch, or a narrow screen would show a dot
-    figure.update_xaxes(title="x, m", showgrid=False, zeroline=False, constrain="domain")
-    figure.update_yaxes(title="y, m", scaleanchor="x", showgrid=False, zeroline=False, constrain="domain")
+    figure.update_xaxes(visible=False, constrain="domain")
+    figure.update_yaxes(visible=False, scaleanchor="x", constrain="domain")
     styled(figure, height=560)
     return figure.update_layout(margin={"b": 110})
 
