@@ -4,6 +4,7 @@ The screen itself is drawn in the browser from the views of `views.py` and `line
 """
 
 import json
+from typing import Any
 
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
 
@@ -61,11 +62,18 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
         [
             dcc.Store(id="run-id", data=run_id),
             dcc.Store(id="corner-rows"),
+            dcc.Store(id="screen-drawn"),
             _screen(run, analysis, others[:20]),
             html.Div(
                 [
-                    limits(analysis, run_id),
-                    html.P(answer_parts(analysis)[1], className="answer"),
+                    html.Section(
+                        [
+                            html.H2("What else this log shows"),
+                            html.P(answer_parts(analysis)[1], className="answer"),
+                            limits(analysis, run_id),
+                        ],
+                        className="panel",
+                    ),
                     _corners(analysis, run_id),
                     _over_the_run(analysis),
                 ],
@@ -258,7 +266,7 @@ def _corners(analysis: Analysis, run_id: str) -> html.Section:
             html.Div(id="corner-table", className="scroll", tabIndex="0"),
             html.H3("The same corner, lap after lap"),
             html.Div([labelled("quantity", what), labelled("phase", phase)], className="tools"),
-            chart("repeat", per_corner.READ_REPEAT, label="one small chart a corner, one point a lap", broad=True),
+            html.Div(id="repeat-place"),
         ],
         className="panel",
     )
@@ -270,8 +278,7 @@ def _over_the_run(analysis: Analysis) -> html.Section:
     trend = analysis.trend
     if trend is not None:
         parts.append(html.P(trend_sentence(trend)))
-        if trend.windows:
-            parts.append(chart("trend", TREND_READ, label="lock over the run", section="user#trends"))
+        parts.append(html.Div(id="trend-place"))
         rows = [list(row) for row in trend_rows(trend)]
         if rows:
             parts.append(table(["", "early", "late", "change", "95 % interval"], rows))
@@ -282,6 +289,28 @@ def _over_the_run(analysis: Analysis) -> html.Section:
 
 def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
     """Callbacks of the evidence below the screen; the screen has none."""
+
+    # the charting library and a chart a corner keep the browser busy for seconds: not before the screen is drawn
+    @app.callback(
+        Output("repeat-place", "children"),
+        Input("screen-drawn", "data"),
+        State("run-id", "data"),
+        prevent_initial_call=True,
+    )
+    def _repeat_place(drawn: bool, run_id: str) -> html.Div:
+        return chart("repeat", per_corner.READ_REPEAT, label="one small chart a corner, one point a lap", broad=True)
+
+    @app.callback(
+        Output("trend-place", "children"),
+        Input("screen-drawn", "data"),
+        State("run-id", "data"),
+        prevent_initial_call=True,
+    )
+    def _trend_place(drawn: bool, run_id: str) -> Any:
+        trend = logbook.analysis(run_id).trend
+        if trend is None or not trend.windows:
+            return None
+        return chart("trend", TREND_READ, label="lock over the run", section="user#trends")
 
     @app.callback(
         Output("repeat", "figure"),

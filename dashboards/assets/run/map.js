@@ -151,7 +151,7 @@
       });
       box.replaceChildren(chart);
       legend.replaceChildren(
-        run.html("span", {}, "0"), ...Array.from({ length: LEVELS }, (_, k) => run.html("i", { class: `l${k}` })),
+        run.html("span", { class: "paper-only" }, circuit.label.split(",")[0]), run.html("span", {}, "0"), ...Array.from({ length: LEVELS }, (_, k) => run.html("i", { class: `l${k}` })),
         run.html("span", {}, `${circuit.top}${circuit.label.includes(",") ? " " + circuit.label.split(", ").pop() : ""}`),
       );
       run.point(null);

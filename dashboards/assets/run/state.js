@@ -117,7 +117,15 @@
     screen.panels.forEach((panel) => panel.show && panel.show(screen.state, screen.data));
   }
 
+  /* What stands below the screen is asked for once the screen is drawn, and never keeps it waiting. */
+  run.drawn = function () {
+    if (screen.below === screen.id) return;
+    screen.below = screen.id;
+    setTimeout(() => window.dash_clientside.set_props("screen-drawn", { data: screen.id }), 50);
+  };
+
   async function mount(root) {
+    screen.below = null;
     screen.id = root.dataset.run;
     [screen.panels, screen.data, screen.cut] = [[], null, null];
     const id = screen.id, data = await run.ask("overview", {});

@@ -234,6 +234,7 @@
           box.classList.remove("working");
           drawn = name;
           said.textContent = answer.refusal || "";
+          run.drawn();
           if (answer.refusal) return;
           unpacked(answer);
           run.screen.panels.forEach((panel) => panel.cut && panel.cut());

@@ -65,14 +65,14 @@
       const rows = corners.map((c) => {
         const [now, then] = c.seconds;
         const words = `corner ${c.corner}: ${now.toFixed(1)} s in ${c.spins[0]} of ${c.passes} passes now, ${then.toFixed(1)} s in ${c.spins[1]} with this curve`;
-        return run.html("tr", { "aria-label": words, "data-corner": c.corner },
+        return run.html("tr", { "aria-label": words, "data-corner": c.corner, class: now || then ? null : "nothing" },
           run.html("th", { scope: "row" }, String(c.corner)),
           run.html("td", { class: "bars" }, run.html("i", { class: "now", style: width(now) }), run.html("i", { class: "then", style: width(then) })),
           run.html("td", {}, now.toFixed(1)), run.html("td", { class: "tried" }, then.toFixed(1)),
           run.html("td", {}, `${c.spins[0]} of ${c.passes}`), run.html("td", { class: "tried" }, `${c.spins[1]} of ${c.passes}`));
       });
       return run.html("table", { class: "trial-table" },
-        run.html("thead", {}, run.html("tr", {}, ...["corner", "spin", "now, s", "tried, s", "spins now", "tried"].map((words) => run.html("th", { scope: "col" }, words)))),
+        run.html("thead", {}, run.html("tr", {}, ...["corner", "spin", "s now", "s tried", "spins now", "spins tried"].map((words) => run.html("th", { scope: "col" }, words)))),
         run.html("tbody", {}, ...rows));
     }
 
