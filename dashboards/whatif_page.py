@@ -200,6 +200,7 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
             html.Section(
                 [
                     html.Div([html.H2("Lock curve to try"), why(LOCK_READ), *begin], className="bar"),
+                    html.Div(id="trial-key", className="key"),
                     html.Div(id="trial-lock", className="fill"),
                     html.Div(sliders, className="sliders"),
                 ],
