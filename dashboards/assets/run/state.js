@@ -228,14 +228,13 @@
     if (screen.data) show();
     else mount(root).catch(() => {});
   });
-  /* On paper every panel is laid out for a page's width and drawn at once, whatever is hidden on the screen. */
-  function paper(on) {
-    document.body.classList.toggle("paper", on);
+  /* On paper every panel is drawn at once, whatever is hidden on the screen (`paper.js` lays it out). */
+  function redrawn() {
     run.resized();
     if (document.getElementById("screen")) show();
   }
-  window.addEventListener("beforeprint", () => paper(true));
-  window.addEventListener("afterprint", () => paper(false));
+  window.addEventListener("beforeprint", redrawn);
+  window.addEventListener("afterprint", redrawn);
   new MutationObserver(() => {
     const root = document.getElementById("screen");
     if (root && !root.dataset.mounted) {
