@@ -34,7 +34,7 @@
 
   /* Preload and slopes, a row each for what is measured, anchored and predicted: a bar with a mark at the value and its
      figures beside it. The three bars of a parameter have one axis, so that they can be held against each other. */
-  const ROLES = [["measured", "measured"], ["anchored", "anchored"], ["predicted", "parts predict"]];
+  const ROLES = [["measured", "measured"], ["anchored", "anchored"], ["predicted", "parts"]];
 
   function parameter(told, roles, number) {
     const known = roles.flatMap(([role]) => told[role] || []).filter((v) => v !== null);
