@@ -189,6 +189,8 @@ def test_nothing_is_asked_for_while_nothing_is_under_way(open_page, analysed):
     page.wait_for_timeout(2500)  # three ticks of the clock
     page.goto(page.url.rstrip("/") + f"/run/{analysed}")
     page.locator("#traces svg").wait_for()
+    for chart in ("repeat", "trend"):  # what is asked for when the screen rests
+        page.locator(f"#{chart} .main-svg").first.wait_for()
     page.wait_for_timeout(500)
     before = len(asked)
     page.wait_for_timeout(2500)
