@@ -109,7 +109,7 @@ def _page(logbook: Logbook, pathname: str, search: str) -> html.Div:
         case ["run", run_id, "plan"]:
             return plan.layout(logbook, run_id, search)
         case ["run", run_id, "log"]:
-            return check.layout(logbook, run_id)
+            return check.layout(logbook, run_id, search)
     return _sorry("There is no such page; go back to the start page.")
 
 

@@ -5,6 +5,7 @@ column.
 import math
 from pathlib import Path
 from typing import Any
+from urllib.parse import parse_qs
 
 import dash
 import numpy as np
@@ -14,12 +15,11 @@ from dash import Dash, Input, Output, State, dcc, html
 from analyzer.channels import CHANNELS, QUANTITIES
 from analyzer.errors import HalfshaftError, InputError
 from analyzer.in_words import number, span, when
-from analyzer.logbook import results
 from analyzer.logs.registry import open_log
 from analyzer.presentation.figures.theme import BLUE, GREY, ORANGE, VERMILLION, styled
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
-from dashboards.parts import breakable, chart, readable, table
+from dashboards.parts import breakable, chart, readable, table, ways_of
 from dashboards.run.lines import thinned
 from dashboards.run.views import packed
 
@@ -42,14 +42,18 @@ READ = (
 LOOKS = {"error": (VERMILLION, "square"), "warning": (ORANGE, "triangle-up"), "info": (BLUE, "circle")}
 
 
-def columns_of(logbook: Logbook, run_id: str) -> dict[str, Any]:
-    """Names and units of the log's columns, and the channels with the units that each may have.
+def columns_of(logbook: Logbook, run_id: str, number: int = 1) -> dict[str, Any]:
+    """Names and units of a log's columns, and the channels with the units that each may have.
+
+    Parameters
+    ----------
+    number : which of the run's logs, from 1.
 
     Raises
     ------
-    InputError : no such run, or its log cannot be opened.
+    InputError : no such run or log, or the log cannot be opened.
     """
-    raw = open_log(_log(logbook, run_id))
+    raw = open_log(logbook.log_of(run_id, number).path)
     return {
         "columns": [{"name": c.name, "unit": c.unit} for c in raw.columns],
         "channels": [
@@ -59,58 +63,76 @@ def columns_of(logbook: Logbook, run_id: str) -> dict[str, Any]:
     }
 
 
-def preview(logbook: Logbook, run_id: str, column: str) -> dict[str, Any]:
+def preview(logbook: Logbook, run_id: str, column: str, number: int = 1) -> dict[str, Any]:
     """A column's trace, thinned to a small picture, with its least and largest value.
+
+    Parameters
+    ----------
+    number : which of the run's logs, from 1.
 
     Raises
     ------
-    InputError : no such run or column, or the log cannot be opened.
+    InputError : no such run, log or column, or the log cannot be opened.
     """
-    raw = open_log(_log(logbook, run_id))
-    number = next((k for k, c in enumerate(raw.columns) if c.name == column), None)
-    if number is None:
+    raw = open_log(logbook.log_of(run_id, number).path)
+    place = next((k for k, c in enumerate(raw.columns) if c.name == column), None)
+    if place is None:
         raise InputError(f"The log has no column '{column}'; choose one of the list.")
-    (values,), _ = raw.load([number])
+    (values,), _ = raw.load([place])
     known = values[np.isfinite(values)]
     ends = [None, None] if not len(known) else [float(known.min()), float(known.max())]
     return {"values": packed(thinned(values, PREVIEW_POINTS)), "lowest": ends[0], "highest": ends[1]}
 
 
-def _log(logbook: Logbook, run_id: str) -> Any:
-    return results.run_of(logbook.book, results.result(logbook.book, run_id)).log.path
-
-
-def layout(logbook: Logbook, run_id: str) -> html.Div:
-    """The page.
+def layout(logbook: Logbook, run_id: str, search: str = "") -> html.Div:
+    """The page; `?log=2` shows the second log of a run that has several.
 
     Raises
     ------
-    InputError : no such run.
+    InputError : no such run or log.
     """
-    run, found, job = logbook.run(run_id), logbook.check(run_id), logbook.job(run_id)
+    asked = parse_qs(search.lstrip("?")).get("log", ["1"])[0]
+    number = int(asked) if asked.isdigit() else 0
+    run, job = logbook.run(run_id), logbook.job(run_id)
+    log, found = logbook.log_of(run_id, number), logbook.check(run_id, number)
     done = run.state == "done"
-    back = ("Back to the run", f"/run/{run_id}") if done else ("Back to the runs", "/")
+    ways = ways_of(run_id, "Log check") if done else ways_of(None, "", dcc.Link("Back to the runs", href="/"))
     parts: list = [
-        dcc.Store(id="check-id", data=run_id),
+        dcc.Store(id="check-id", data={"run": run_id, "log": number}),
         html.Div(
             [
-                html.H1(["Log check: ", *breakable(run.log_name)]),
+                html.H1(["Log check: ", *breakable(log.name)]),
                 html.Span("Can this log be used, and for what?", className="facts"),
-                html.Div(dcc.Link(back[0], href=back[1], className="button quiet"), className="ways"),
+                ways,
             ],
             className="title",
         ),
     ]
+    if len(job["logs"]) > 1:
+        parts.append(_logs(logbook, run_id, number, len(job["logs"])))
     problems = [run.message, found["problem"] if found else ""]
     parts += [html.P(problem, className="refusal") for problem in dict.fromkeys(problems) if problem]
     if found is None:
         return html.Div([*parts, html.P("The log was not read far enough to check it.")])
     text = Path(job["channels"]).read_text("utf-8") if job["channels"] else found["channel_map"]
     if done:
-        mend, rest = [], [_calibration(logbook, run_id), _mapping(text, run_id)]
+        mend, rest = [], [_calibration(logbook, run_id, number), _mapping(text, run_id, number)]
     else:
-        mend, rest = [_mapping(text, run_id)], []  # what a log that was refused most likely needs
+        mend, rest = [_mapping(text, run_id, number)], []  # what a log that was refused most likely needs
     return html.Div([*parts, _answers(found), _questions(found), *mend, _faults(found), _channels(found), *rest])
+
+
+def _logs(logbook: Logbook, run_id: str, number: int, count: int) -> html.Nav:
+    """The logs that are analysed together, each with its own check."""
+    links = [
+        dcc.Link(
+            breakable(logbook.log_of(run_id, k).name),
+            href=f"/run/{run_id}/log?log={k}",
+            className="here" if k == number else "",
+        )
+        for k in range(1, count + 1)
+    ]
+    return html.Nav(links, className="pages logs", **{"aria-label": "logs of this run"})
 
 
 def _channels(found: dict) -> html.Section:
@@ -177,8 +199,9 @@ def _faults(found: dict) -> html.Section:
     return html.Section(parts, className="panel")
 
 
-def _calibration(logbook: Logbook, run_id: str) -> html.Section:
-    steps = logbook.analysis(run_id).signals.calibration
+def _calibration(logbook: Logbook, run_id: str, number: int) -> html.Section:
+    analysis = logbook.analysis(run_id)
+    steps = (analysis, *analysis.others)[number - 1].signals.calibration
     rows = [
         [
             step.message,
@@ -193,16 +216,16 @@ def _calibration(logbook: Logbook, run_id: str) -> html.Section:
     )
 
 
-def _mapping(text: str, run_id: str) -> html.Section:
+def _mapping(text: str, run_id: str, number: int) -> html.Section:
     return html.Section(
         [
             html.H2("Channel map"),
             html.P(
                 "Which column is which channel, in which unit. Pick columns below, or write the lines yourself: sign = "
-                "-1 turns a channel over. The map is kept with the run and used again.",
+                "-1 turns a channel over. The map is kept with the run and used again, for each of its logs.",
                 className="hint",
             ),
-            html.Div(id="columns", className="columns", **{"data-run": run_id}),
+            html.Div(id="columns", className="columns", **{"data-run": run_id, "data-log": number}),
             html.Label("channel map (TOML)", htmlFor="map-text"),
             dcc.Textarea(id="map-text", value=text, spellCheck="false", rows=16),
             html.Div([html.Button("Analyse again with this map", id="again", className="main")], className="buttons"),
@@ -224,8 +247,8 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
     """Callbacks of the page."""
 
     @app.callback(Output("faults", "figure"), Input("mode", "data"), State("check-id", "data"))
-    def _timeline(mode: str, run_id: str) -> dict:
-        found = logbook.check(run_id)
+    def _timeline(mode: str, shown: dict) -> dict:
+        found = logbook.check(shown["run"], shown["log"])
         if found is None:
             return {}
         return fault_timeline(found["quality"], found["log"]["duration_s"], mode=mode or "light")
@@ -238,11 +261,11 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         State("check-id", "data"),
         prevent_initial_call=True,
     )
-    def _again(clicks: int | None, text: str, run_id: str) -> tuple:
+    def _again(clicks: int | None, text: str, shown: dict) -> tuple:
         if not clicks:
             return dash.no_update, dash.no_update
         try:
-            keys = logbook.job(run_id)["keys"]
+            keys = logbook.job(shown["run"])["keys"]
             new = logbook.new_run(log_key=keys["log"], car_key=keys["car"], setup_key=keys["setup"], channel_map=text)
         except HalfshaftError as error:
             return str(error), dash.no_update

@@ -62,6 +62,7 @@ class Run:
     tyres: str = ""
     weather: str = ""
     notes: str = ""
+    preload: str | None = None  # of its result, with the interval, as JSON
 
     @property
     def name(self) -> str:
@@ -82,6 +83,7 @@ class Logbook:
         self.folder = self.book.folder
         self._memory: OrderedDict[tuple[str, str | None], Analysis] = OrderedDict()
         self._leaving: dict[str, threading.Timer] = {}  # result that was removed -> what makes it final
+        self._checks: dict[tuple, dict] = {}  # of further logs, by log, car and map
         self._lock = threading.Lock()
 
     # files
@@ -291,9 +293,28 @@ class Logbook:
         both = f"{unfinished.format('results')} UNION ALL {unfinished.format('comparisons')}"
         return [row["id"] for row in self.book.rows(both)]
 
-    def check(self, run_id: str) -> dict | None:
+    def log_of(self, run_id: str, number: int = 1) -> BookFile:
+        """One of a run's logs, numbered from 1.
+
+        Raises
+        ------
+        InputError : no such run or log.
+        """
+        logs = results.run_of(self.book, results.result(self.book, run_id)).logs
+        if not 1 <= number <= len(logs):
+            raise InputError(f"this run has no log {number}; it has {len(logs)}. Open its log check and choose one.")
+        return logs[number - 1]
+
+    def check(self, run_id: str, number: int = 1) -> dict | None:
         """What the log check found, as its JSON, or None when it did not get that far. A run that the command line
-        put in has no check yet: it is made when first asked for."""
+        put in has no check yet: it is made when first asked for, and so are those of a run's further logs.
+
+        Parameters
+        ----------
+        number : which of the run's logs, from 1.
+        """
+        if number > 1:
+            return self._check_of(run_id, number)
         found = results.log_check(self.book, run_id)
         if found is None and self.run(run_id).state in ("done", "failed"):
             try:
@@ -302,6 +323,17 @@ class Logbook:
                 return None
             found = results.log_check(self.book, run_id)
         return found
+
+    def _check_of(self, run_id: str, number: int) -> dict | None:
+        run, log = results.run_of(self.book, results.result(self.book, run_id)), self.log_of(run_id, number)
+        key = (log.id, run.car.id, run.channels.id if run.channels else None)
+        if key not in self._checks:
+            channel_map = load_channel_map(run.channels.path) if run.channels else None
+            try:
+                self._checks[key] = check_log(log.path, channel_map=channel_map, car=load_car(run.car.path)).as_json()
+            except InputError:  # which the run's own message says
+                return None
+        return self._checks[key]
 
     def make_check(self, run_id: str) -> None:
         """Check a run's log and keep what was found.
@@ -402,7 +434,8 @@ class Logbook:
             "AND results.channels_id IS runs.channels_id AS latest, run_id AS log_id, date_s, runs.title AS title, "
             "(SELECT coalesce(group_concat(name, ' + '), '') FROM (SELECT files.name FROM more_logs "
             "JOIN files ON files.id = log_id WHERE more_logs.run_id = results.run_id ORDER BY place)) AS more, "
-            "driver, tyres, weather, notes FROM results JOIN runs ON runs.id = run_id "
+            "driver, tyres, weather, notes, briefs.preload FROM results JOIN runs ON runs.id = run_id "
+            "LEFT JOIN briefs ON briefs.result_id = results.id "
             "JOIN files AS log ON log.id = run_id JOIN files AS car ON car.id = results.car_id "
             f"LEFT JOIN files AS setup ON setup.id = results.setup_id {rest}",
             values,

@@ -56,9 +56,31 @@ def progress(run: Run, cancel_id: dict[str, str]) -> html.Div:
     )
 
 
-def ways_of(run: Run | None) -> list:
-    """The way back to a run; none without one."""
-    return [] if run is None else [dcc.Link("Back to the run", href=f"/run/{run.id}", className="button quiet")]
+PAGES_OF_A_RUN = {
+    "Run": "/run/{}",
+    "What if": "/run/{}/what-if",
+    "Plan": "/run/{}/plan",
+    "Setup": "/setup?run={}",
+    "Car": "/car?run={}",
+    "Log check": "/run/{}/log",
+}
+
+
+def ways_of(run_id: str | None, here: str, *more: Any) -> html.Div:
+    """The pages of a finished run, the same on each of them, with the one that is open marked; none without a run.
+
+    Parameters
+    ----------
+    here : name of the page that is open, a key of `PAGES_OF_A_RUN`.
+    *more : what else stands there.
+    """
+    links = [
+        dcc.Link(name, href=address.format(run_id), className="here" if name == here else "")
+        for name, address in PAGES_OF_A_RUN.items()
+        if run_id is not None
+    ]
+    nav = html.Nav(links, className="pages", **{"aria-label": "pages of this run"})
+    return html.Div([*([nav] if links else []), *more], className="ways")
 
 
 def form_ending(form: str, done: tuple[str, str]) -> list:

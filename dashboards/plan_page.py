@@ -40,7 +40,7 @@ def layout(logbook: Logbook, run_id: str, search: str) -> html.Div:
                 [
                     html.H1(["What to do next: ", *breakable(run.name)]),
                     html.Span("What would you measure or drive to know more?", className="facts"),
-                    html.Div(ways_of(run), className="ways"),
+                    ways_of(run_id, "Plan"),
                 ],
                 className="title",
             ),

@@ -91,8 +91,8 @@ def add_routes(server: flask.Flask, logbook: Logbook) -> None:
     @server.get("/run/<run_id>/columns")
     def _columns(run_id: str) -> dict:
         try:
-            column = flask.request.args.get("preview")
-            return columns_of(logbook, run_id) if column is None else preview(logbook, run_id, column)
+            column, number = flask.request.args.get("preview"), flask.request.args.get("log", 1, type=int)
+            return columns_of(logbook, run_id, number) if column is None else preview(logbook, run_id, column, number)
         except HalfshaftError as error:
             return {"refusal": str(error)}
 

@@ -135,7 +135,7 @@ def layout(logbook: Logbook, search: str) -> html.Div:
                 [
                     html.H1("Setup file"),
                     html.Span("What is fitted, and does the car lock as it predicts?", className="facts"),
-                    html.Div(ways_of(chosen), className="ways"),
+                    ways_of(None if chosen is None else chosen.id, "Setup"),
                 ],
                 className="title",
             ),

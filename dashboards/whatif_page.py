@@ -19,7 +19,7 @@ from analyzer.errors import HalfshaftError, InputError
 from analyzer.lockcurve import model
 from dashboards.jobs import Asking, Jobs
 from dashboards.logbook import Logbook
-from dashboards.parts import breakable, clock, polled, table, waiting, why
+from dashboards.parts import breakable, clock, polled, table, waiting, ways_of, why
 from dashboards.run.run_page import LOCK_READ
 
 LEAST_SPIN_S = 0.2  # of a pass, to be counted as a spin; shorter ones no driver feels
@@ -193,19 +193,14 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
                 [
                     html.H1(["What if: ", *breakable(run.name)]),
                     html.P("What would another differential have done on these laps?", className="facts"),
-                    html.Div(
-                        [
-                            dcc.Link("Back to the run", href=f"/run/{run_id}", className="button quiet"),
-                            dcc.Link("Setup form", href=f"/setup?run={run_id}", className="button quiet"),
-                        ],
-                        className="ways",
-                    ),
+                    ways_of(run_id, "What if"),
                 ],
                 className="title",
             ),
             html.Section(
                 [
                     html.Div([html.H2("Lock curve to try"), why(LOCK_READ), *begin], className="bar"),
+                    html.Div(id="trial-key", className="key"),
                     html.Div(id="trial-lock", className="fill"),
                     html.Div(sliders, className="sliders"),
                 ],

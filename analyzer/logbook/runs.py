@@ -160,8 +160,11 @@ def not_of_another(connection: sqlite3.Connection, log_id: str) -> None:
     """
     owner = connection.execute("SELECT run_id FROM more_logs WHERE log_id = ?", (log_id,)).fetchone()
     if owner is not None:
-        name = connection.execute("SELECT name FROM files WHERE id = ?", (log_id,)).fetchone()["name"]
-        raise InputError(f"{name}: is a log of run {owner['run_id'][:8]} already; remove that run first.")
+        name, run = (
+            connection.execute("SELECT name FROM files WHERE id = ?", (key,)).fetchone()["name"]
+            for key in (log_id, owner["run_id"])
+        )
+        raise InputError(f"{name}: is a log of run {owner['run_id'][:8]} ({run}) already; remove that run first.")
 
 
 def say(connection: sqlite3.Connection, run_id: str, said: Mapping[str, str]) -> None:

@@ -31,6 +31,7 @@ from analyzer.presentation.figures.changes import READ, READ_CHANGE, READ_PHASES
 from analyzer.presentation.figures.theme import CONFIG, repaint
 from analyzer.presentation.knowledge_words import used_sentences
 from analyzer.presentation.prediction_words import note_words
+from analyzer.presentation.lap_grid import lap_grid
 from analyzer.presentation.tables import corner_rows, evidence_rows, fitted_rows
 from analyzer.presentation.words import PARAMETER_NAMES, PHASE_NAMES, interval_words
 
@@ -50,8 +51,8 @@ def write_html(analysis: Analysis, path: Path | str) -> None:
 def analysis_report(analysis: Analysis) -> str:
     """The report of an analysis as HTML text."""
     figures: dict[str, go.Figure] = {
-        "path-map": lap_figures.path_map(analysis),
         "lock-plot": lock_plot.lock_plot(analysis),
+        "path-map": lap_figures.path_map(analysis),
     }
     if analysis.trend is not None and analysis.trend.windows:
         figures["trend-plot"] = lock_plot.trend_plot(analysis.trend)
@@ -69,6 +70,7 @@ def analysis_report(analysis: Analysis) -> str:
         quality=first_few(analysis.quality),
         answer=words.answer_parts(analysis),
         groups=grouped(analysis.findings),
+        laps=lap_grid(analysis),
         words=words,
         finding_words=finding_words,
         agreement_words=agreement_words,

@@ -25,30 +25,6 @@
         return awaited || (answered || {}).over ? nothing() : { n, at: Date.now() };
       },
 
-      /* -> {run: "before" or "after"}, with the marks that were pressed put on, moved or taken off; of two presses that
-         come before Dash has looked there is one call */
-      side(_clicks, sides) {
-        const pressed = fired();
-        if (!pressed.length) return nothing();
-        return pressed.reduce((marks, { id: { run, side } }) => {
-          const { [run]: was, ...others } = marks;
-          return was === side ? others : { ...others, [run]: side };
-        }, sides || {});
-      },
-
-      /* The marks are shown on the buttons, also on those drawn anew; -> the way to the comparison, if there is one */
-      marked(sides) {
-        const of = (side) => Object.keys(sides || {}).filter((run) => sides[run] === side);
-        setTimeout(() => document.querySelectorAll("button.mark").forEach((button) => {
-          const { run, side } = JSON.parse(button.id);
-          button.setAttribute("aria-pressed", (sides || {})[run] === side);
-        }), 0);
-        const [before, after] = [of("before"), of("after")];
-        const both = before.length > 0 && after.length > 0;
-        const words = `Compare ${before.length} before with ${after.length} after`;
-        return [`/compare?before=${before}&after=${after}`, words, !both, both];
-      },
-
       /* -> the run whose button was pressed */
       run_of() {
         const last = fired().pop();

@@ -29,7 +29,7 @@
   async function picture(box, id, column) {
     box.replaceChildren();
     if (!column) return;
-    const told = await (await fetch(`/run/${id}/columns?preview=${encodeURIComponent(column)}`)).json();
+    const told = await (await fetch(`/run/${id}&preview=${encodeURIComponent(column)}`)).json();
     if (told.refusal || told.lowest === null) {
       box.textContent = told.refusal || "no numbers";
       return;
@@ -59,7 +59,7 @@
   }
 
   async function mount(root) {
-    const { run: id } = root.dataset, told = await (await fetch(`/run/${id}/columns`)).json();
+    const id = `${root.dataset.run}/columns?log=${root.dataset.log}`, told = await (await fetch(`/run/${id}`)).json();
     if (told.refusal) return; // the page says it already
     const shown = told.channels.filter((c) => FIRST.includes(c.name) || entry(c.name).column);
     const heads = ["channel", "column", "unit", "turned over", "what it looks like"].map((words) => run.html("th", { scope: "col", class: "words" }, words));
@@ -69,8 +69,9 @@
 
   new MutationObserver(() => {
     const root = document.getElementById("columns");
-    if (root && !root.dataset.mounted && area()) {
-      root.dataset.mounted = "yes";
+    const shown = root && `${root.dataset.run}, log ${root.dataset.log}`;
+    if (root && root.dataset.mounted !== shown && area()) {
+      root.dataset.mounted = shown;
       mount(root).catch(() => {});
     }
   }).observe(document.documentElement, { childList: true, subtree: true });

@@ -76,6 +76,7 @@
     key.replaceChildren(...SIDES.map((side, k) => run.html("span", { class: "keyed" }, run.svg("svg", { viewBox: "0 0 24 10", width: 24, height: 10, "aria-hidden": "true" }, run.svg("path", { d: "M0 5H24", class: `lap-line ${side}` })), `${side}: ${told.strands[k].name}`)));
     new ResizeObserver(() => box.isConnected && draw(box, told, rows)).observe(box);
     draw(box, told, rows);
+    ["beforeprint", "afterprint"].forEach((when) => window.addEventListener(when, () => box.isConnected && draw(box, told, rows)));
     box.dataset.ready = "yes";
   }
 

@@ -19,15 +19,41 @@
     window.scrollTo(0, 0);
   }
 
-  function drawTable(box, { headings, rows, words }) {
+  /* What a cell is sorted by: its first number, else its words; what is none comes last. */
+  function weight(text) {
+    const number = parseFloat(text.replace("\u2212", "-"));
+    return text === "\u2013" || text === "" ? null : Number.isFinite(number) ? number : text;
+  }
+  function sorted(rows, { column, down }) {
+    if (column === null) return rows;
+    const compared = (one, other) => {
+      const [a, b] = [weight(one.cells[column]), weight(other.cells[column])];
+      if (a === null || b === null) return (a === null) - (b === null);
+      return (a < b ? -1 : a > b ? 1 : 0) * (down ? -1 : 1);
+    };
+    return [...rows].sort(compared);
+  }
+
+  /* A table whose headings sort it: once upwards, twice downwards, a third time as it came. */
+  function drawTable(box, { headings, rows, words }, order = { column: null, down: false }) {
     const look = (k) => (k < words ? "words" : "");
     const head = made("tr"), body = made("tbody"), table = made("table"), thead = made("thead");
     headings.forEach((heading, k) => {
-      const cell = made("th", look(k), heading);
+      const cell = made("th", look(k)), here = order.column === k;
       cell.scope = "col";
+      if (heading) {
+        const button = made("button", "sort", heading);
+        button.type = "button";
+        cell.setAttribute("aria-sort", here ? (order.down ? "descending" : "ascending") : "none");
+        button.addEventListener("click", () => {
+          drawTable(box, { headings, rows, words }, here && order.down ? undefined : { column: k, down: here });
+          box.querySelectorAll("th")[k].querySelector("button").focus();
+        });
+        cell.append(button);
+      }
       head.append(cell);
     });
-    rows.forEach(({ cells, moment, label }) => {
+    sorted(rows, order).forEach(({ cells, moment, label }) => {
       const line = made("tr");
       cells.forEach((cell, k) => line.append(made("td", look(k), cell)));
       const last = made("td");

@@ -100,7 +100,7 @@ def _earlier(logbook: Logbook, shown: str) -> list:
         lines.append(
             html.Div(
                 [html.Div([name, html.Span(f" {when(run.started)} {told}", className="hint")], className="grow"), gone],
-                className="run-line",
+                className="kept-line",
             )
         )
     return [html.H2("Comparisons in this logbook"), *lines] if lines else []

@@ -4,6 +4,7 @@ The screen itself is drawn in the browser from the views of `views.py` and `line
 """
 
 import json
+from typing import Any
 
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
 
@@ -18,7 +19,7 @@ from analyzer.presentation.finding_words import trend_sentence
 from analyzer.presentation.words import PHASE_NAMES, answer_parts, chatter_words, trend_rows, whole_laps_words
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook, Run
-from dashboards.parts import breakable, chart, in_guide, labelled, readable, table, when, why
+from dashboards.parts import breakable, chart, in_guide, labelled, readable, table, ways_of, when, why
 from dashboards.run import per_corner
 from dashboards.run.per_corner import READ_TABLE as CORNERS_READ
 from dashboards.run.per_corner import corner_table
@@ -26,7 +27,8 @@ from dashboards.run.quantities import MAP_LABELS
 
 GRID_READ = (
     "One row a lap, one column a corner. A mark says what was found in the pass, the figure is the slowest speed in "
-    "km/h. Click a cell for the pass, a corner's number for that corner in every lap, a lap's number for the lap."
+    "km/h. Sums count spins, and after a plus everything else. Click a cell for the pass, a corner's number for that "
+    "corner in every lap, a lap's number for the lap."
 )
 MAP_READ = (
     "The circuit from above. Stronger colour and a broader line mean more of the chosen quantity, the largest of the "
@@ -60,11 +62,18 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
         [
             dcc.Store(id="run-id", data=run_id),
             dcc.Store(id="corner-rows"),
+            dcc.Store(id="screen-drawn"),
             _screen(run, analysis, others[:20]),
             html.Div(
                 [
-                    limits(analysis, run_id),
-                    html.P(answer_parts(analysis)[1], className="answer"),
+                    html.Section(
+                        [
+                            html.H2("What else this log shows"),
+                            html.P(answer_parts(analysis)[1], className="answer"),
+                            limits(analysis, run_id),
+                        ],
+                        className="panel",
+                    ),
                     _corners(analysis, run_id),
                     _over_the_run(analysis),
                 ],
@@ -82,22 +91,19 @@ def _screen(run: Run, analysis: Analysis, others: list[dict]) -> html.Div:
         html.A("Corners (CSV)", href=f"/run/{run_id}/corners.csv", download=""),
         html.Button("Print", id="print", className="link", **{"aria-label": "Print, or save as PDF"}),
     ]
-    ways = [
-        dcc.Link("What if", href=f"/run/{run_id}/what-if", className="button quiet"),
-        dcc.Link("Plan", href=f"/run/{run_id}/plan", className="button quiet"),
-        dcc.Link("Setup", href=f"/setup?run={run_id}", className="button quiet"),
-        dcc.Link("Car", href=f"/car?run={run_id}", className="button quiet"),
-        dcc.Link("Log check", href=f"/run/{run_id}/log", className="button quiet"),
+    ways = ways_of(
+        run_id,
+        "Run",
         html.Details([html.Summary("save"), html.Div(save, className="menu-list")], className="menu"),
         html.Button("?", id="show-keys", className="quiet", **{"aria-label": "keys and marks"}),
-    ]
+    )
     return html.Div(
         [
             html.Div(
                 [
                     html.H1(breakable(name)),
                     html.Span(facts(analysis), className="facts"),
-                    html.Div(ways, className="ways"),
+                    ways,
                 ],
                 className="title",
             ),
@@ -106,7 +112,15 @@ def _screen(run: Run, analysis: Analysis, others: list[dict]) -> html.Div:
             html.Div(id="strip", className="strip"),
             html.Section(
                 [
-                    html.Div([html.H2("Corner by lap"), why(GRID_READ), html.Div(id="filters")], className="bar"),
+                    html.Div(
+                        [
+                            html.H2("Corner by lap"),
+                            why(GRID_READ),
+                            html.Span("mark: what was found; figure: slowest, km/h", className="hint"),
+                            html.Div(id="filters"),
+                        ],
+                        className="bar",
+                    ),
                     html.Div(id="grid", className="fill"),
                 ],
                 className="panel grid-panel",
@@ -132,10 +146,10 @@ def _screen(run: Run, analysis: Analysis, others: list[dict]) -> html.Div:
                         [
                             html.H2("Lock plot"),
                             why(LOCK_READ, " ", in_guide("user#lock-plot", "More about the lock plot")),
-                            html.Div(id="lock-key", className="key"),
                         ],
                         className="bar",
                     ),
+                    html.Div(id="lock-key", className="key"),
                     html.Div(id="lock", className="fill"),
                 ],
                 className="panel lock-panel",
@@ -252,7 +266,7 @@ def _corners(analysis: Analysis, run_id: str) -> html.Section:
             html.Div(id="corner-table", className="scroll", tabIndex="0"),
             html.H3("The same corner, lap after lap"),
             html.Div([labelled("quantity", what), labelled("phase", phase)], className="tools"),
-            chart("repeat", per_corner.READ_REPEAT, label="one small chart a corner, one point a lap", broad=True),
+            html.Div(id="repeat-place"),
         ],
         className="panel",
     )
@@ -264,8 +278,7 @@ def _over_the_run(analysis: Analysis) -> html.Section:
     trend = analysis.trend
     if trend is not None:
         parts.append(html.P(trend_sentence(trend)))
-        if trend.windows:
-            parts.append(chart("trend", TREND_READ, label="lock over the run", section="user#trends"))
+        parts.append(html.Div(id="trend-place"))
         rows = [list(row) for row in trend_rows(trend)]
         if rows:
             parts.append(table(["", "early", "late", "change", "95 % interval"], rows))
@@ -276,6 +289,28 @@ def _over_the_run(analysis: Analysis) -> html.Section:
 
 def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
     """Callbacks of the evidence below the screen; the screen has none."""
+
+    # the charting library and a chart a corner keep the browser busy for seconds: not before the screen is drawn
+    @app.callback(
+        Output("repeat-place", "children"),
+        Input("screen-drawn", "data"),
+        State("run-id", "data"),
+        prevent_initial_call=True,
+    )
+    def _repeat_place(drawn: bool, run_id: str) -> html.Div:
+        return chart("repeat", per_corner.READ_REPEAT, label="one small chart a corner, one point a lap", broad=True)
+
+    @app.callback(
+        Output("trend-place", "children"),
+        Input("screen-drawn", "data"),
+        State("run-id", "data"),
+        prevent_initial_call=True,
+    )
+    def _trend_place(drawn: bool, run_id: str) -> Any:
+        trend = logbook.analysis(run_id).trend
+        if trend is None or not trend.windows:
+            return None
+        return chart("trend", TREND_READ, label="lock over the run", section="user#trends")
 
     @app.callback(
         Output("repeat", "figure"),

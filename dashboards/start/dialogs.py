@@ -2,7 +2,6 @@
 slow lap, another session of the day. All logs of a run are fitted together.
 """
 
-import json
 import time
 
 import dash
@@ -21,16 +20,13 @@ WORDS = (
 )
 
 
-def about_button(run: Run) -> html.Button:
-    """Opens the form for a run, with what was said of it before."""
-    about = {
+def about(run: Run) -> dict[str, str]:
+    """What the form begins with: what was said of a run before."""
+    return {
         "run": run.id,
         "date": time.strftime("%Y-%m-%dT%H:%M", time.localtime(run.date_s)),
         **{name: getattr(run, name) for name in SAID},
     }
-    return html.Button(
-        "Notes", className="quiet", **{"data-about": json.dumps(about), "aria-label": f"notes on {run.name}"}
-    )
 
 
 def about_form() -> html.Dialog:
@@ -66,14 +62,6 @@ def about_form() -> html.Dialog:
         ],
         id="about",
         className="about",
-    )
-
-
-def more_logs_button(run: Run) -> html.Button:
-    """Opens the form for a run."""
-    asked = json.dumps({"run": run.id, "name": run.name})
-    return html.Button(
-        "Add a log", className="quiet", **{"data-add-log": asked, "aria-label": f"add a log to {run.name}"}
     )
 
 

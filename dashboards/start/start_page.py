@@ -6,35 +6,20 @@ from pathlib import Path
 from typing import Any
 
 import dash
-from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html
-from plotly.utils import PlotlyJSONEncoder
+from dash import ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html
 
 from analyzer.errors import HalfshaftError
 from dashboards.jobs import Jobs
-from dashboards.logbook import Logbook, Run
-from dashboards.parts import breakable, clock, labelled, polled, progress, when
+from dashboards.logbook import Logbook
+from dashboards.parts import clock, labelled, polled
 from dashboards.start import dialogs
+from dashboards.start.run_list import ORDERS, run_list
 from dashboards.uploads import KINDS
-
-STATE_WORDS = {
-    "waiting": "waiting for its turn",
-    "running": "being analysed",
-    "done": "done",
-    "failed": "could not be analysed",
-    "cancelled": "cancelled",
-}
-ORDERS = {
-    "newest": "analysed last first",
-    "driven": "driven last first",
-    "name": "by name",
-    "driver": "by driver",
-}
-MARKS = {"waiting": "…", "running": "▸", "done": "✓", "failed": "✕", "cancelled": "–"}
 
 
 def layout(logbook: Logbook) -> html.Div:
     """The page."""
-    shown = _run_list(logbook)
+    shown = run_list(logbook)
     return html.Div(
         [
             html.Div(
@@ -92,7 +77,8 @@ def layout(logbook: Logbook) -> html.Div:
                         hidden=len(logbook.runs()) < 2,
                         id="run-tools",
                     ),
-                    html.Div(shown, id="run-list", **{"aria-live": "polite"}),
+                    html.Div(id="run-list", **{"aria-live": "polite"}),
+                    dcc.Store(id="runs-told", data=shown),
                 ],
                 className="panel",
             ),
@@ -183,100 +169,9 @@ def _options(logbook: Logbook, kind: str) -> list[dict]:
     ]
 
 
-def _run_list(logbook: Logbook, search: str | None = None, order: str | None = "newest") -> list:
-    runs = logbook.runs()
-    undo = [_undo_line(run) for run in logbook.leaving()]
-    if not runs:
-        return [*undo, html.P("None yet. Drop a log above, or try the sample run.", className="hint")]
-    words = (search or "").casefold().split()
-    found = [run for run in runs if all(word in _searched(run) for word in words)]
-    keys = {
-        "driven": lambda run: -run.date_s,
-        "name": lambda run: run.name.casefold(),
-        "driver": lambda run: (run.driver == "", run.driver.casefold()),
-    }
-    if order in keys:
-        found = sorted(found, key=keys[order])
-    nothing = [] if found else [html.P(f"No run has '{search}'. Search for less.", className="hint")]
-    return [*undo, *nothing, *(_run_line(run) for run in found)]
-
-
-def _searched(run: Run) -> str:
-    texts = (
-        run.title,
-        run.log_names,
-        run.driver,
-        run.tyres,
-        run.weather,
-        run.notes,
-        run.car_name,
-        run.setup_name or "",
-    )
-    return " ".join(texts).casefold()
-
-
-def _undo_line(run: Run) -> html.Div:
-    return html.Div(
-        [
-            html.Span(f"{run.name} is removed; for good in a minute, with its comparisons."),
-            html.Button("Undo", id={"type": "keep", "run": run.id}, className="quiet"),
-        ],
-        className="undo",
-    )
-
-
-def _digest(parts: list) -> str:
+def _digest(told: dict[str, Any]) -> str:
     """Tells one list from another."""
-    return hashlib.sha256(json.dumps(parts, cls=PlotlyJSONEncoder).encode()).hexdigest()
-
-
-def _run_line(run: Run) -> html.Div:
-    setup = f", {run.setup_name}" if run.setup_name else ", no setup file"
-    earlier = "" if run.latest else "; the log was analysed anew since, with another car file, setup file or map"
-    said = "; ".join(text for text in (run.driver, run.tyres, run.weather) if text)
-    under = [html.Div(f"{run.car_name}{setup}; analysed {when(run.started)}{earlier}", className="hint")]
-    if said or run.notes:
-        under.insert(0, html.Div([said, html.Em(f"{'; ' if said else ''}{run.notes}") if run.notes else ""]))
-    if run.state in ("waiting", "running"):
-        under += [progress(run, {"type": "cancel", "run": run.id})]
-    if run.message:
-        under.append(html.P(run.message, className="refusal" if run.state == "failed" else "hint"))
-    links = []
-    if run.state == "done":
-        links = [
-            html.Button(
-                side,
-                id={"type": "side", "run": run.id, "side": side},
-                className="quiet mark",
-                **{"aria-label": f"{run.name}: {side} the change"},
-            )
-            for side in ("before", "after")
-        ]
-        links.append(dcc.Link("Open", href=f"/run/{run.id}", className="button main"))
-    if run.state in ("failed", "cancelled"):
-        links.append(html.Button("Analyse again", id={"type": "repeat", "run": run.id}, className="quiet"))
-    if run.state in ("done", "failed"):
-        links.append(dcc.Link("Log check", href=f"/run/{run.id}/log", className="button quiet"))
-    if run.state not in ("waiting", "running"):
-        links.append(dialogs.more_logs_button(run))
-        links.append(dialogs.about_button(run))
-        links.append(
-            html.Button(
-                "Remove",
-                id={"type": "remove", "run": run.id},
-                className="quiet",
-                **{"aria-label": f"remove {run.name}"},
-            )
-        )
-    file = [] if run.name == run.log_names else [html.Span(f" {run.log_names}", className="hint")]
-    return html.Div(
-        [
-            html.Div([html.Strong(breakable(run.name)), *file, *under], className="grow"),
-            html.Span(f"{MARKS[run.state]} {STATE_WORDS[run.state]}", className=f"state {run.state}"),
-            html.Div(links, className="buttons"),
-        ],
-        className="run-line",
-    )
+    return hashlib.sha256(json.dumps(told).encode()).hexdigest()
 
 
 def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
@@ -284,33 +179,18 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
 
     polled(app, "runs")
     dialogs.register(app, logbook, jobs)
-    for kind in ("remove", "cancel", "keep", "repeat"):
-        app.clientside_callback(
-            ClientsideFunction("at_once", "run_of"),
-            Output(f"to-{kind}", "data"),
-            Input({"type": kind, "run": ALL}, "n_clicks"),
-            prevent_initial_call=True,
-        )
-
+    app.clientside_callback(ClientsideFunction("runs", "draw"), Output("run-list", "title"), Input("runs-told", "data"))
     app.clientside_callback(
-        ClientsideFunction("at_once", "side"),
-        Output("sides", "data"),
-        Input({"type": "side", "run": ALL, "side": ALL}, "n_clicks"),
-        State("sides", "data"),
-        prevent_initial_call=True,
-    )
-    app.clientside_callback(
-        ClientsideFunction("at_once", "marked"),
+        ClientsideFunction("runs", "marked"),
         Output("compare-marked", "href"),
         Output("compare-marked", "children"),
         Output("marked", "hidden"),
         Output("how-to-mark", "hidden"),
         Input("sides", "data"),
-        Input("run-list", "children"),
     )
 
     @app.callback(
-        Output("run-list", "children"),
+        Output("runs-told", "data"),
         Output("runs-answered", "data"),
         Input("runs-tick", "data"),
         Input("changed", "data"),
@@ -321,10 +201,9 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         prevent_initial_call=True,
     )
     def _refresh(tick: dict | None, _: Any, __: Any, search: str | None, order: str | None, before: dict) -> tuple:
-        fresh = _run_list(logbook, search, order)
+        fresh = run_list(logbook, search, order)
         # nothing is asked for where nothing is under way
         answered = {"n": (tick or {}).get("n"), "shown": _digest(fresh), "over": not logbook.under_way()}
-        # drawn anew only when it changed: a button that is replaced loses the keyboard's focus
         return dash.no_update if answered["shown"] == before["shown"] else fresh, answered
 
     @app.callback(

@@ -71,10 +71,17 @@ def open_run(page, path):
     return page.url.split("#")[0].rsplit("/", 1)[1]
 
 
-def wait_for_charts(page):
+def wait_for_screen(page):
+    """Until the run screen is drawn; the charts below it come when it rests."""
     page.locator("#screen[data-ready]").wait_for()
-    for chart in ("map svg", "traces svg", "repeat .plot-container"):
+    for chart in ("map svg", "traces svg"):
         page.locator(f"#{chart}").first.wait_for()
+
+
+def wait_for_charts(page):
+    """Until the screen and the charts below it are drawn."""
+    wait_for_screen(page)
+    page.locator("#repeat .plot-container").first.wait_for()
 
 
 def cell(page, lap, corner):

@@ -16,16 +16,16 @@ from analyzer.pipeline import analyze
 from analyzer.presentation.html import write_html
 
 SAMPLES = Path(str(resources.files("sample_logs")))
-SHOWN = ("Lock curve", "Corner ")  # headings of the sections that stay; of the corners the first
+SHOWN = ("Corner by lap", "Lock curve")  # headings of the sections that stay, and of the corners the first
 HIDE_THE_REST = """(shown) => {
     let corner = false;
     for (const section of document.querySelectorAll('section')) {
         const heading = section.querySelector('h2')?.textContent ?? '';
-        const keep = section.className === 'answer' || shown.some(s => heading.startsWith(s))
-            && !heading.startsWith('Corners') && !(heading.startsWith('Corner ') && corner);
-        corner = corner || heading.startsWith('Corner ') && keep;
+        const pass = /^Corner [0-9]/.test(heading);
+        const keep = section.className === 'answer' || shown.includes(heading) || (pass && !corner);
+        corner = corner || pass;
         if (!keep) section.style.display = 'none';
-        else for (const table of section.querySelectorAll('table')) table.style.display = 'none';
+        else for (const table of section.querySelectorAll('table:not(.laps)')) table.style.display = 'none';
     }
     for (const rest of document.querySelectorAll('footer, .cautions')) rest.style.display = 'none';
 }"""

@@ -601,6 +601,24 @@ def test_paper_has_the_answer_the_grid_and_the_lock_plot_whole(run_page):
     assert page.locator("footer", has_text="Estimates").is_visible()
 
 
+def test_on_paper_no_chart_and_no_table_is_cut_off(run_page):
+    """A sheet of A4 is 210 mm wide; less its margins of 12 mm that is 703 px at CSS's 96 px an inch."""
+    page, _ = run_page
+    widths = "[...document.querySelectorAll('.js-plotly-plot, .fill > svg')].map(c => c.getBoundingClientRect().width)"
+    rows = "document.querySelector('#corner-table')"
+    page.locator("#repeat .main-svg").first.wait_for()
+    page.locator("#trend .main-svg").first.wait_for()
+    assert max(page.evaluate(widths)) > 703 and page.evaluate(f"{rows}.scrollHeight > {rows}.clientHeight + 1")
+    page.emulate_media(media="print")
+    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    wait_until(page, f"Math.max(...{widths}) <= 703 && {rows}.scrollHeight <= {rows}.clientHeight + 1")
+    drawn = "[...document.querySelectorAll('.js-plotly-plot')].map(plot => plot._fullLayout.width)"
+    assert all(500 < width <= 703 for width in page.evaluate(drawn))
+    page.emulate_media(media="screen")
+    page.evaluate("window.dispatchEvent(new Event('afterprint'))")
+    wait_until(page, f"Math.max(...{widths}) > 703")
+
+
 def test_start_page_by_keyboard(open_page):
     page = open_page()
     page.locator("#sample").wait_for()

@@ -32,6 +32,10 @@ def test_an_engineer_adds_circles_to_a_run(open_page, sample_copy, address, keep
     page.locator("#lock .elsewhere").first.wait_for(state="attached")
     page.locator("#lock-key", has_text="slipping, other logs").wait_for()
     keep_shot(page, "run_of_two_logs")
+    page.get_by_role("link", name="Log check").click()
+    page.get_by_role("link", name="circles.parquet").click()
+    page.locator("h1", has_text="Log check: circles.parquet").wait_for()
+    page.locator("#columns[data-mounted$='log 2'][data-ready]").wait_for()
     both = result_of(address, before)["lock_curve"]["drive_slope"]
     assert both["upper"] - both["lower"] < alone["upper"] - alone["lower"]
 

@@ -172,7 +172,7 @@ def test_the_list_of_runs_is_not_asked_for_again_before_it_has_come(open_page):
     page = open_page()
     page.locator("#sample").wait_for()
     page.evaluate("(now => { Date.now = () => now; })(Date.now())")  # after ten seconds it would ask again
-    held = Held(page, "..run-list.children...runs-answered.data..")
+    held = Held(page, "..runs-told.data...runs-answered.data..")
     page.evaluate("dash_clientside.set_props('runs-answered', {data: {n: null, shown: '', over: false}})")
     held.wait_for(1)
     counted(page, "tick")
@@ -189,6 +189,8 @@ def test_nothing_is_asked_for_while_nothing_is_under_way(open_page, analysed):
     page.wait_for_timeout(2500)  # three ticks of the clock
     page.goto(page.url.rstrip("/") + f"/run/{analysed}")
     page.locator("#traces svg").wait_for()
+    for chart in ("repeat", "trend"):  # what is asked for when the screen rests
+        page.locator(f"#{chart} .main-svg").first.wait_for()
     page.wait_for_timeout(500)
     before = len(asked)
     page.wait_for_timeout(2500)
@@ -227,21 +229,22 @@ def test_a_comparison_is_about_the_runs_that_are_chosen_now(open_page, address, 
     assert page.locator("#together-told").inner_text() == ""
 
 
-def test_two_marks_pressed_before_dash_looks_are_both_put_on(open_page):
+def test_two_marks_pressed_at_once_are_both_put_on_and_outlive_a_redrawn_list(open_page, analysed):
     page = open_page()
-    page.locator("#sample").wait_for()
-    marks = page.evaluate(
+    page.locator(".run-line .mark").first.wait_for()
+    held = page.evaluate(
         """() => {
-            const button = (run, side) => JSON.stringify({run, side, type: "side"}) + ".n_clicks";
-            const pressed = (...buttons) => buttons.map(prop_id => ({prop_id, value: 1}));
-            const told = [];
-            for (const triggered of [
-                pressed(button("a", "before"), button("b", "after")), pressed(button("a", "before")), pressed(),
-            ]) {
-                dash_clientside.callback_context = { triggered };
-                told.push(dash_clientside.at_once.side([], told[told.length - 1] || {}));
+            const none = { files: "", said: "", notes: "", made: "", asked: "", driven: "", message: "" };
+            const told = { ...none, id: "b", name: "b.csv", words: "done", state: "done", spins: null, preload: null };
+            const list = (...runs) => dash_clientside.runs.draw({ runs, leaving: [], note: "", more: "" });
+            list(told, { ...told, id: "a", name: "a.csv" });
+            for (const label of ["a.csv: before the change", "b.csv: before the change", "b.csv: after the change"]) {
+                document.querySelector(`[aria-label="${label}"]`).click();
             }
-            return [told[0], told[1], told[2] === dash_clientside.no_update];
+            list({ ...told, words: "redrawn" });
+            return [...document.querySelectorAll(".mark")].map(one => one.getAttribute("aria-pressed"));
         }"""
     )
-    assert marks == [{"a": "before", "b": "after"}, {"b": "after"}, True]
+    assert held == ["false", "true"]
+    page.get_by_role("link", name="Compare 1 before with 1 after").wait_for()
+    assert page.locator("#compare-marked").get_attribute("href") == "/compare?before=a&after=b"

@@ -77,8 +77,10 @@ def test_advice_from_a_shelf_says_the_build(open_page, sample_copy):
     line.get_by_role("link", name="Open").click()
     wait_for_charts(page)
     # the setup file anchors a second curve: a mark of its own, and a line that is named where it ends
-    page.locator("#strip .anchored-word").first.wait_for()
-    assert page.locator("#strip .tick-mark.anchored").count() == page.locator("#strip .anchored-word").count()
+    page.locator("#strip .figures.anchored-word").first.wait_for()
+    assert (
+        page.locator("#strip .tick-mark.anchored").count() == page.locator("#strip .figures.anchored-word").count() == 3
+    )
     page.keyboard.press("l")
     page.locator("#lock .anchored-name", has_text="anchored").wait_for()
     page.get_by_role("link", name="What if").click()

@@ -11,7 +11,7 @@ import time
 from importlib import resources
 from pathlib import Path
 
-from browser.driving import browser_path, cell, wait_for, wait_for_charts
+from browser.driving import browser_path, cell, wait_for, wait_for_screen
 
 from analyzer.logbook import results
 from analyzer.pipeline import analyze
@@ -45,7 +45,7 @@ class Walk:
 def driver(walk: Walk) -> str:
     """Corner 4 in every lap: throttle or differential."""
     walk.click(walk.page.locator(".run-line", has_text="baseline").get_by_role("link", name="Open"))
-    wait_for_charts(walk.page)
+    wait_for_screen(walk.page)
     walk.click(walk.page.get_by_role("button", name="corner 4, right, every lap"))
     walk.page.locator("#what", has_text="Corner 4, every lap").wait_for()
     walk.page.locator("#traces .row-title", has_text="time lost to").wait_for()
@@ -55,7 +55,7 @@ def driver(walk: Walk) -> str:
 def driver_one_pass(walk: Walk) -> str:
     """One pass of the grid, on map and traces."""
     walk.click(walk.page.locator(".run-line", has_text="baseline").get_by_role("link", name="Open"))
-    wait_for_charts(walk.page)
+    wait_for_screen(walk.page)
     walk.click(cell(walk.page, 1, 4))
     walk.page.locator("#map .picked").wait_for()
     return "one spin, on map and traces"
@@ -77,7 +77,7 @@ def tuner(walk: Walk) -> str:
     """Spins by corner with more preload."""
     page = walk.page
     walk.click(page.locator(".run-line", has_text="baseline").get_by_role("link", name="Open"))
-    wait_for_charts(page)
+    wait_for_screen(page)
     walk.click(page.get_by_role("link", name="What if"))
     page.locator("#trial-corners table").wait_for()
     said = page.locator("#trial-answer").inner_text()
@@ -91,7 +91,7 @@ def planner(walk: Walk) -> str:
     """What to drive or measure next."""
     page = walk.page
     walk.click(page.locator(".run-line", has_text="baseline").get_by_role("link", name="Open"))
-    wait_for_charts(page)
+    wait_for_screen(page)
     walk.click(page.get_by_role("link", name="Plan"))
     walk.click(page.get_by_role("link", name="Does it agree with its parts?"))
     page.locator(".option[open] .card").wait_for(timeout=300_000)

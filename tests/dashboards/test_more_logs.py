@@ -6,10 +6,15 @@ from importlib import resources
 from pathlib import Path
 
 import pytest
+from plotly.utils import PlotlyJSONEncoder
 from watched import command_line, wait
 
 from analyzer.errors import InputError
+from analyzer.log_check import check_log
 from analyzer.logbook import results
+from analyzer.logs.registry import open_log
+from analyzer.vehicle.car import load_car
+from dashboards.check_page import columns_of, layout
 from dashboards.jobs import Jobs
 from dashboards.run.views import lock
 
@@ -36,6 +41,13 @@ def test_circles_are_fitted_together_with_the_laps_as_the_command_line_does(logb
     expected = command_line("analyze", SAMPLES / "baseline.parquet", CIRCLES, "--car", CAR)
     expected.pop("generator")
     assert told == expected
+    first, second = (json.dumps(layout(logbook, again, f"?log={k}"), cls=PlotlyJSONEncoder) for k in (1, 2))
+    assert '"data-log": 1' in first and '"data-log": 2' in second
+    for k, path in ((1, SAMPLES / "baseline.parquet"), (2, CIRCLES)):
+        assert logbook.check(again, k)["log"] == check_log(path, car=load_car(CAR)).as_json()["log"]
+    assert [c["name"] for c in columns_of(logbook, again, 2)["columns"]] == [c.name for c in open_log(CIRCLES).columns]
+    with pytest.raises(InputError, match="this run has no log 3; it has 2"):
+        layout(logbook, again, "?log=3")
     plotted = lock(logbook.analysis(again))
     assert len(plotted["elsewhere"]) == 1 and plotted["elsewhere"][0]["x"]["high"] > 0
 

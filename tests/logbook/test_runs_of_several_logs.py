@@ -43,7 +43,7 @@ def test_a_log_is_added_to_a_run_which_is_then_out_of_date(store, short_logs, ca
 
 
 def test_a_log_is_of_one_run_only(store, together, short_logs, car, tmp_path):
-    with pytest.raises(InputError, match=r"after\.parquet: is a log of run"):
+    with pytest.raises(InputError, match=r"after\.parquet: is a log of run [0-9a-f]{8} \(.*\.parquet\)"):
         add.add(store, short_logs / "after.parquet", car_path=car)
     with pytest.raises(InputError, match="given twice"):
         add.add(store, short_logs / "before.parquet", car_path=car, more=[short_logs / "before.parquet"])

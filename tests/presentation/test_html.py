@@ -51,7 +51,7 @@ def test_the_page_is_small_enough_and_has_the_library_once(page):
 def test_every_chart_has_an_id_and_a_sentence_that_says_how_to_read_it(page):
     text = own(page)
     charts = re.findall(r'<div id="([^"]+)" class="plotly-graph-div"', text)
-    assert charts[:2] == ["path-map", "lock-plot"] and len(set(charts)) == len(charts) >= 3
+    assert charts[:2] == ["lock-plot", "path-map"] and len(set(charts)) == len(charts) >= 3
     assert text.count("How to read it") == len(charts)
     assert '"showSendToCloud": false' in text and '"displaylogo": false' in text
 
@@ -173,3 +173,15 @@ def test_the_map_marks_every_kind_of_finding_by_a_shape_of_its_own(analysis):
     several = replace(analysis, findings=tuple(replace(placed, evidence=made_evidence(kind)) for kind in KINDS))
     shown = {t.name: t.marker.symbol for t in path_map(several).data if t.name in KIND_NAMES.values()}
     assert shown == {KIND_NAMES[kind]: shape for kind, shape in SHAPES.items()}
+
+
+@pytest.mark.parametrize("direction", ["left", "right"])
+def test_the_inside_wheel_keeps_its_name_and_colour_in_left_and_right_corners(analysis, direction):
+    corner = replace(analysis.corners[0], direction=direction)
+    traces = {t.name: t for t in corner_traces(analysis, corner).data}
+    window = slice(max(corner.start - 50, 0), corner.stop + 50)
+    side = 2 if direction == "left" else 3  # rear left, rear right
+    fastest = 3.6 * np.nanmax(analysis.signals.wheel_speed_m_s[window, side])
+    assert traces["inside rear"].y.max() == pytest.approx(fastest, rel=0.01)
+    assert traces["inside rear"].line.color == traces["inside rear slip"].line.color
+    assert traces["outside rear"].line.color == traces["outside rear slip"].line.color

@@ -16,7 +16,6 @@ from analyzer.presentation.figures.theme import (
     GREY,
     INK,
     ORANGE,
-    PURPLE,
     SCALE,
     VERMILLION,
     hover,
@@ -55,18 +54,15 @@ SHAPES = {
     "chatter": "hash-open",
 }
 READ_TRACES = (
-    "How to read it: the thick lines are the rear wheels. A spinning inside wheel rises above the others; two rear "
-    "lines in a constant ratio turn as one. Slip above the dotted line is past the tyre's peak force. Red marks a "
-    "finding."
+    "How to read it: the thick lines are the rear wheels, the inside one red, the outside one blue and dashed. A "
+    "spinning inside wheel rises above the others; two rear lines in a constant ratio turn as one. Slip above the "
+    "dotted line is past the tyre's peak force. The shaded stretch is a finding."
 )
 TRACE_POINTS = 700  # a trace, min-max
 MARGIN_S = 0.5
-WHEELS = (
-    ("front left", GREY, "dot", 1.5),
-    ("front right", GREY, "dash", 1.5),
-    ("rear left", BLUE, "solid", 2.5),
-    ("rear right", VERMILLION, "dash", 2.5),
-)
+FRONT = (("front left", "dot"), ("front right", "dash"))
+INSIDE: tuple[str, str] = (VERMILLION, "solid")  # the same in left and in right corners, as on the run screen
+OUTSIDE: tuple[str, str] = (BLUE, "dash")
 
 
 def path_map(analysis: Analysis) -> go.Figure:
@@ -119,8 +115,8 @@ def path_map(analysis: Analysis) -> go.Figure:
     mark_findings(figure, analysis, x, y)
     number_corners(figure, analysis, x, y)
     # the plot shrinks to the circuit's shape; the axes do not stretch, or a narrow screen would show a dot
-    figure.update_xaxes(title="x, m", showgrid=False, zeroline=False, constrain="domain")
-    figure.update_yaxes(title="y, m", scaleanchor="x", showgrid=False, zeroline=False, constrain="domain")
+    figure.update_xaxes(visible=False, constrain="domain")
+    figure.update_yaxes(visible=False, scaleanchor="x", constrain="domain")
     styled(figure, height=560)
     return figure.update_layout(margin={"b": 110})
 
@@ -297,16 +293,19 @@ def corner_traces(analysis: Analysis, corner: Corner) -> go.Figure:
             secondary_y=second if row == 3 else None,
         )
 
-    for column, (name, color, dash, width) in enumerate(WHEELS):
+    left = corner.direction == "left"
+    rears = (("inside rear", *INSIDE), ("outside rear", *OUTSIDE))
+    wheels = [(name, GREY, dash, 1.5) for name, dash in FRONT]
+    wheels += [(*one, 2.5) for one in (rears if left else rears[::-1])]  # rear left, rear right
+    for column, (name, color, dash, width) in enumerate(wheels):
         speed = 3.6 * signals.wheel_speed_m_s[window, column]
         if np.isfinite(speed).any():
             line(1, name, speed, color, dash, width)
     rear = rear_axle(signals, analysis.axle, analysis.car)
-    left = corner.direction == "left"
     axle = analysis.axle
     inside, outside = (axle.slip_left, axle.slip_right) if left else (axle.slip_right, axle.slip_left)
-    line(2, "inside rear slip", 100 * inside[window], PURPLE, "solid", 2.0)
-    line(2, "outside rear slip", 100 * outside[window], GREEN, "dash", 2.0)
+    line(2, "inside rear slip", 100 * inside[window], *INSIDE, 2.0)
+    line(2, "outside rear slip", 100 * outside[window], *OUTSIDE, 2.0)
     if np.isfinite(rear.peak_slip):
         figure.add_hline(y=100 * rear.peak_slip, line={"dash": "dot", "color": GREY}, row=2, col=1)
     line(3, "throttle", 100 * signals.throttle[window], GREEN, "solid", 1.5)

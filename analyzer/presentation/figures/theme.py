@@ -45,8 +45,9 @@ def styled(figure: go.Figure, *, height: int, mode: str = "light") -> go.Figure:
         legend={"orientation": "h", "yanchor": "bottom", "y": 1.02, "x": 0},
         hoverlabel={"namelength": -1},
     )
-    figure.update_xaxes(gridcolor=GRID[mode], zerolinecolor=GRID[mode], linecolor=GRID[mode])
-    figure.update_yaxes(gridcolor=GRID[mode], zerolinecolor=GRID[mode], linecolor=GRID[mode])
+    lines = {"gridcolor": GRID[mode], "zerolinecolor": GRID[mode], "linecolor": GRID[mode], "title_font_size": 13}
+    figure.update_xaxes(**lines)
+    figure.update_yaxes(**lines)
     return figure
 
 

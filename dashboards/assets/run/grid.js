@@ -33,7 +33,7 @@
         run.pick(first ? { finding: first.index } : { pass: `${lap}.${corner}` });
       };
       const button = run.html(
-        "button", { type: "button", class: "cell", tabindex: "-1", "aria-label": inWords(pass, kept), "data-cell": `${lap}.${corner}`, on: { click: then } },
+        "button", { type: "button", class: `cell ${kept.some(isSpin) ? run.shapeOf(kept.find(isSpin)) : ""}`, tabindex: "-1", "aria-label": inWords(pass, kept), "data-cell": `${lap}.${corner}`, on: { click: then } },
         ...shapes.map((shape) => run.glyph(shape)),
         run.html("span", { class: "slow" }, pass.slowest_km_h ?? "–"),
       );
@@ -116,8 +116,10 @@
           button.setAttribute("tabindex", name === picked ? "0" : "-1");
           button.classList.toggle("out", out);
         });
-        if (!cells.has(picked)) cells.values().next().value?.setAttribute("tabindex", "0");
-        else cells.get(picked).scrollIntoView?.({ block: "nearest", inline: "nearest" });
+        if (!cells.has(picked)) {
+          cells.values().next().value?.setAttribute("tabindex", "0");
+          [...heads.keys()].find((button) => button.getAttribute("aria-pressed") === "true")?.scrollIntoView?.({ block: "nearest", inline: "nearest" });
+        } else cells.get(picked).scrollIntoView?.({ block: "nearest", inline: "nearest" });
       },
       point(k) {
         const { cut } = run.screen;

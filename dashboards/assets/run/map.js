@@ -2,7 +2,7 @@
 (function () {
   "use strict";
   const run = (window.halfshaft = window.halfshaft || {});
-  const LEVELS = 9, OFF_PX = 13, APART_PX = 16, CLEAR_PX = 9, PAD_PX = 34, BESIDE_PX = 44; // beside: a mark and its number
+  const LEVELS = 9, OFF_PX = 13, APART_PX = 16, CLEAR_PX = 9, PAD_PX = 34, BESIDE_PX = 44, EDGE_PX = 9; // beside: a mark and its number
 
   run.map = function (root, data) {
     const box = root.querySelector("#map"), legend = root.querySelector("#map-scale");
@@ -63,7 +63,7 @@
         each.forEach(({ shape, found }, j) => {
           // the first off the path, the others above or below it, so that their numbers stay apart
           const wanted = [places[k][0] + OFF_PX * way[0], places[k][1] + OFF_PX * way[1] + APART_PX * j * (way[1] < 0 ? -1 : 1)];
-          const [x, y] = nearestOf(places, wanted) >= CLEAR_PX ? wanted : roomiest(k, taken);
+          const [x, y] = inside(wanted) && nearestOf(places, wanted) >= CLEAR_PX && nearestOf(taken, wanted) >= APART_PX - 1 ? wanted : roomiest(k, taken);
           const right = Math.sign(x - places[k][0]) || 1;
           taken.push([x, y]);
           if (found.length > 1) taken.push([x + 20 * right, y]);
@@ -72,11 +72,17 @@
           const chosen = found.some((one) => one.index === picked);
           const mark = run.svg("g", { class: chosen ? "spot chosen" : "spot", transform: `translate(${x.toFixed(1)} ${y.toFixed(1)})`, role: "button", tabindex: "-1", "aria-label": words, "data-findings": found.map((one) => one.index).join(), on: { click: then } },
             run.svg("circle", { r: 10, class: "reach" }), run.mark(shape), run.svg("title", {}, words));
-          if (found.length > 1) mark.append(run.svg("text", { x: 9 * right, y: 4, class: "count", "text-anchor": right < 0 ? "end" : "start" }, `×${found.length}`));
+          if (found.length > 1) mark.append(run.svg("text", { x: (chosen ? 13 : 9) * right, y: 4, class: "count", "text-anchor": right < 0 ? "end" : "start" }, `×${found.length}`));
           chart.append(mark);
         });
       }
       return taken;
+    }
+
+    /* Whether a mark there is seen whole. */
+    function inside([x, y]) {
+      const { width, height } = run.size(box);
+      return Math.min(x, width - x, y, height - y) > EDGE_PX;
     }
 
     /* How far the nearest of a list is; asked some ten thousand times a drawing, so a plain loop over squares. */
@@ -93,11 +99,11 @@
     function roomiest(k, taken) {
       const [x, y] = places[k];
       let best = null, most = -Infinity;
-      for (const off of [13, 18, 24]) {
+      for (const off of [13, 18, 24, 32]) {
         for (let turn = 0; turn < 16; turn += 1) {
           const at = [x + off * Math.cos((turn * Math.PI) / 8), y + off * Math.sin((turn * Math.PI) / 8)];
           const far = (list, enough) => Math.min(nearestOf(list, at) / enough, 1);
-          const room = Math.min(far(places, 11), far(taken, 19)) - off / 500;
+          const room = inside(at) ? Math.min(far(places, 11), far(taken, 19)) - off / 500 : -1;
           if (room > most) [best, most] = [at, room];
         }
       }
@@ -151,7 +157,7 @@
       });
       box.replaceChildren(chart);
       legend.replaceChildren(
-        run.html("span", {}, "0"), ...Array.from({ length: LEVELS }, (_, k) => run.html("i", { class: `l${k}` })),
+        run.html("span", { class: "paper-only" }, circuit.label.split(",")[0]), run.html("span", {}, "0"), ...Array.from({ length: LEVELS }, (_, k) => run.html("i", { class: `l${k}` })),
         run.html("span", {}, `${circuit.top}${circuit.label.includes(",") ? " " + circuit.label.split(", ").pop() : ""}`),
       );
       run.point(null);

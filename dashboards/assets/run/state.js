@@ -5,7 +5,7 @@
   const run = (window.halfshaft = window.halfshaft || {});
   const NUMBERS = ["finding", "corner", "lap", "at", "from", "to"], LISTS = ["over", "rows"];
   const WORDS = ["pass", "kind", "cause", "along", "colour", "panel"];
-  const ROWS = ["wheel_speed", "slip", "throttle", "steer"], MOST_OVER = 12, MARGIN_S = 1;
+  const ROWS = ["wheel_speed", "slip", "throttle", "steer"], MOST_OVER = 12, MARGIN_S = 1, REST_MS = 3000;
   const screen = (run.screen = { panels: [], state: {}, data: null, id: null, cut: null });
 
   function read(hash) {
@@ -33,6 +33,7 @@
     if (address === written(screen.state) && !replace) return;
     history[replace ? "replaceState" : "pushState"](history.state, "", address);
     screen.state = state;
+    touched();
     show();
   };
 
@@ -117,7 +118,33 @@
     screen.panels.forEach((panel) => panel.show && panel.show(screen.state, screen.data));
   }
 
+  /* The charts below the screen keep the browser busy for seconds. They are asked for when the screen is drawn and they
+     come near, or when nobody has touched anything for a while, so that no pick waits for them. */
+  let resting = null;
+  const near = new IntersectionObserver((seen) => seen.some((one) => one.isIntersecting) && below(), { rootMargin: "400px" });
+  function below() {
+    clearTimeout(resting);
+    near.disconnect();
+    if (screen.below || !screen.id) return;
+    screen.below = true;
+    window.dash_clientside.set_props("screen-drawn", { data: screen.id });
+  }
+  function touched() {
+    if (screen.below !== false) return;
+    clearTimeout(resting);
+    resting = setTimeout(below, REST_MS);
+  }
+  run.drawn = function () {
+    if (screen.below !== null) return;
+    screen.below = false;
+    const place = document.getElementById("repeat-place");
+    if (place) near.observe(place);
+    touched();
+  };
+  ["pointerdown", "keydown", "wheel"].forEach((event) => document.addEventListener(event, touched, { passive: true }));
+
   async function mount(root) {
+    screen.below = null;
     screen.id = root.dataset.run;
     [screen.panels, screen.data, screen.cut] = [[], null, null];
     const id = screen.id, data = await run.ask("overview", {});
@@ -220,14 +247,13 @@
     if (screen.data) show();
     else mount(root).catch(() => {});
   });
-  /* On paper every panel is laid out for a page's width and drawn at once, whatever is hidden on the screen. */
-  function paper(on) {
-    document.body.classList.toggle("paper", on);
+  /* On paper every panel is drawn at once, whatever is hidden on the screen (`paper.js` lays it out). */
+  function redrawn() {
     run.resized();
     if (document.getElementById("screen")) show();
   }
-  window.addEventListener("beforeprint", () => paper(true));
-  window.addEventListener("afterprint", () => paper(false));
+  window.addEventListener("beforeprint", redrawn);
+  window.addEventListener("afterprint", redrawn);
   new MutationObserver(() => {
     const root = document.getElementById("screen");
     if (root && !root.dataset.mounted) {

@@ -28,40 +28,43 @@
     const laps = new Set(found.map((f) => f.lap).filter(Boolean)).size;
     const most = CAUSES.map((c) => [found.filter((f) => f.cause === c).length, c]).sort((a, b) => b[0] - a[0])[0];
     const then = () => run.pick({ corner, finding: null });
-    return run.html("section", { class: "worst" }, run.html("h2", {}, "Worst: ", run.html("button", { type: "button", class: "link", on: { click: then } }, run.html("b", { class: "big" }, `corner ${corner}`))),
+    return run.html("section", { class: "worst" }, run.html("h2", {}, "worst ", run.html("button", { type: "button", class: "link", on: { click: then } }, run.html("b", { class: "big" }, `corner ${corner}`))),
       run.html("p", {}, run.glyph(most[1]), ` spun in ${laps} of ${data.laps.length} laps; ${NAMES[most[1]]} ${most[0]} of ${found.length}`));
   }
 
-  /* An interval as a bar with a tick at the value; below it, on the same axis, the anchored value (two ticks) and what
-     the parts predict (a diamond). */
-  run.interval = function ({ label, measured, anchored, predicted, reason }) {
-    const known = [...measured, ...(anchored || []), ...(predicted || [])].filter((v) => v !== null);
-    const top = 1.08 * Math.max(...known, 0.1), W = 190, H = anchored ? 36 : 26;
-    const MARKS = { measured: "m0 -6v12", anchored: "m-2 -5v10m4 -10v10", predicted: "m0 -5l4 5l-4 5l-4 -5z" };
-    const x = run.scale(0, top, 2, W - 2), chart = run.svg("svg", { viewBox: `0 0 ${W} ${H}`, class: "interval", "aria-hidden": "true", preserveAspectRatio: "none" });
-    const bar = ([value, lower, upper], y, look) => {
-      if (lower !== null && upper !== null) chart.append(run.svg("path", { d: `M${x(Math.max(lower, 0))} ${y}H${x(Math.max(upper, 0))}`, class: `span ${look}` }));
-      if (lower !== null && upper === null) chart.append(run.svg("path", { d: `M${x(lower)} ${y}H${W - 2}m-5 -4l5 4l-5 4`, class: `atleast ${look}` }));
-      if (value !== null) chart.append(run.svg("path", { d: `M${x(value)} ${y}${MARKS[look]}`, class: `tick-mark ${look}` }));
-    };
-    chart.append(run.svg("path", { d: `M2 ${H - 1}H${W - 2}`, class: "rule" }));
-    bar(measured, 8, "measured");
-    if (anchored) bar(anchored, 19, "anchored");
-    if (predicted) bar(predicted, H - 7, "predicted");
-    const digits = top > 20 ? 0 : 1;
+  /* Preload and slopes, a row each for what is measured, anchored and predicted: a bar with a mark at the value and its
+     figures beside it. The three bars of a parameter have one axis, so that they can be held against each other. */
+  const ROLES = [["measured", "measured"], ["anchored", "anchored"], ["predicted", "parts"]];
+
+  function parameter(told, roles, number) {
+    const known = roles.flatMap(([role]) => told[role] || []).filter((v) => v !== null);
+    const top = 1.05 * Math.max(...known, 0.1), digits = top > 20 ? 0 : 1;
+    const place = (value) => `${(100 * Math.min(Math.max(value, 0), top)) / top}%`;
     const words = ([value, lower, upper]) => {
       if (value === null) return lower === null ? "not measured" : `at least ${lower.toFixed(digits)}`;
       return value.toFixed(digits) + (lower !== null && upper !== null ? ` (${lower.toFixed(digits)} to ${upper.toFixed(digits)})` : "");
     };
-    return run.html("div", { class: "parameter", title: reason || "" }, run.html("span", { class: "label" }, label), chart,
-      run.html("span", { class: "figures" }, run.html("b", { class: "measured-word" }, words(measured)), predicted ? run.html("span", { class: "predicted-word" }, ` parts ${predicted[0].toFixed(digits)}`) : null,
-        anchored ? run.html("span", { class: "anchored-word" }, ` anchored ${words(anchored)}`) : null));
-  };
+    const bar = (role, [value, lower, upper]) => run.html("div", { class: "interval", "aria-hidden": "true" },
+      lower === null ? null : run.html("i", { class: `span ${role}${upper === null ? " open" : ""}`, style: `left:${place(lower)};right:calc(100% - ${place(upper ?? top)})` }),
+      value === null ? null : run.html("i", { class: `tick-mark ${role}`, style: `left:${place(value)}` }));
+    return run.html("div", { class: "parameter", style: `--number:${number}`, title: told.reason || null },
+      run.html("span", { class: "label" }, told.label),
+      ...roles.flatMap(([role, name], k) => {
+        const at = `--row:${k}`, values = told[role];
+        const cell = (look, ...what) => run.html("span", { class: look, style: at }, ...what);
+        return [cell(`role ${role}-word`, name), cell("bar-cell", values ? bar(role, values) : null), cell(`figures ${role}-word`, values ? words(values) : "–")];
+      }));
+  }
+
+  function parameters(told) {
+    const roles = ROLES.filter(([role]) => told.some((one) => one[role]));
+    return run.html("section", { class: "parameters", "aria-label": "measured and predicted, with 95 % intervals" }, ...told.map((one, k) => parameter(one, roles, k)));
+  }
 
   run.strip = function (root, data) {
     const box = root.querySelector("#strip");
     const answer = run.html("section", { class: "answer-box" }, run.html("p", { class: "answer" }, run.html("strong", {}, data.answer[0])));
-    box.replaceChildren(answer, causes(data), worst(data), run.html("section", { class: "parameters", "aria-label": "measured and predicted" }, ...data.parameters.map(run.interval)));
+    box.replaceChildren(answer, causes(data), worst(data), parameters(data.parameters));
     const filters = root.querySelector("#filters");
     return {
       show(state) {

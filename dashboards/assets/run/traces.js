@@ -2,7 +2,9 @@
 (function () {
   "use strict";
   const run = (window.halfshaft = window.halfshaft || {});
-  const LEFT = 46, TOP = 18, MARKS = 16, BOTTOM = 34, GAP = 9, LEAST_ROW = 38, HEAD = 15, NARROW_S = 40;
+  const LEFT = 46, TOP = 18, MARKS = 16, GAP = 6, LEAST_ROW = 32, HEAD = 12, NARROW_S = 40, TICKS_PX = 17;
+  // how tall a row stands beside the others: where rear wheels part is looked at, what pedals do is glanced at
+  const WEIGHTS = { wheel_speed: 1.7, slip: 1.5, throttle: 0.8, gained: 1.2 };
   const ROLES = { "inside rear": "inside", "outside rear": "outside", "front left": "front", "front right": "front" };
   const DASHES = ["", "7 3", "2 3", "9 3 2 3", "12 4"];
 
@@ -10,6 +12,7 @@
     const box = root.querySelector("#traces"), said = root.querySelector("#traces-refusal"), legend = root.querySelector("#traces-key");
     let told = null, wanted = null, drawn = null, strands = [], rows = [], x = null, width = 0, height = 0, rule = null, drag = null, busy = null;
     const right = () => (width < 600 ? 64 : 128);
+    const below = () => (width < 600 ? 34 : 20); // the axis' name stands under its figures, or where there is room beside them
 
     function unpacked(answer) {
       told = answer;
@@ -59,7 +62,7 @@
       const y = run.scale(...ends(row), top + tall, top + HEAD);
       row.yscale = y;
       chart.append(run.svg("path", { d: `M${LEFT} ${top + tall}H${width - right()}`, class: "rule" }));
-      for (const tick of run.ticks(y.back(top + tall), y.back(top + HEAD), tall > 80 ? 4 : 2)) {
+      for (const tick of row.key === "throttle" ? [0, 100] : run.ticks(y.back(top + tall), y.back(top + HEAD), Math.max(1.2, (tall - HEAD) / TICKS_PX))) {
         if (y(tick) < top + HEAD - 1 || y(tick) > top + tall - 1) continue;
         chart.append(run.svg("path", { d: `M${LEFT} ${y(tick)}H${width - right()}`, class: "rule" }),
           run.svg("text", { x: LEFT - 5, y: y(tick) + 4, "text-anchor": "end", class: "tick" }, run.short(tick)));
@@ -73,7 +76,7 @@
       for (const line of lines) {
         chart.append(run.svg("path", { d: run.line(Array.from(line.x, x), Array.from(line.y, y)), ...look(line), "data-line": line.name, "data-strand": line.strand, "data-points": line.y.length, "clip-path": "url(#seen)" }));
       }
-      chart.append(run.svg("text", { x: LEFT + 4, y: top + 11, class: "row-title" }, row.label));
+      chart.append(run.svg("text", { x: LEFT + 4, y: top + 9, class: "row-title" }, row.label));
       named(chart, row, top, tall);
     }
 
@@ -133,21 +136,27 @@
       const here = run.size(box);
       width = here.width;
       if (!told || width < 40) return;
-      const inner = Math.max(here.height - TOP - MARKS - BOTTOM, rows.length * (LEAST_ROW + GAP));
-      const tall = inner / Math.max(rows.length, 1) - GAP;
-      height = inner + TOP + MARKS + BOTTOM;
+      const inner = Math.max(here.height - TOP - MARKS - below(), rows.length * (LEAST_ROW + GAP));
+      const weights = rows.map((row) => WEIGHTS[row.key] || 1), all = weights.reduce((a, b) => a + b, 0);
+      const free = inner - rows.length * (LEAST_ROW + GAP), tall = weights.map((one) => LEAST_ROW + (free * one) / all);
+      height = inner + TOP + MARKS + below();
       const bottom = TOP + MARKS + inner - GAP;
       x = run.scale(...told.window, LEFT, width - right());
       const chart = run.svg("svg", { width, height, viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": `traces: ${rows.map((r) => r.label).join("; ")}` });
       chart.append(run.svg("defs", {}, run.svg("clipPath", { id: "seen" }, run.svg("rect", { x: LEFT, y: TOP, width: width - right() - LEFT, height: bottom - TOP }))));
       drawShades(chart, bottom);
-      rows.forEach((row, k) => drawRow(chart, row, TOP + MARKS + k * (tall + GAP), tall));
+      let top = TOP + MARKS;
+      rows.forEach((row, k) => {
+        drawRow(chart, row, top, tall[k]);
+        top += tall[k] + GAP;
+      });
       drawFindings(chart, bottom);
       for (const tick of run.ticks(...told.window, Math.max(3, width / 130))) {
-        if (x(tick) < LEFT - 1 || x(tick) > width - right() + 1) continue;
+        if (x(tick) < LEFT - 1 || x(tick) > width - right() - (width < 600 ? -1 : 14)) continue;
         chart.append(run.svg("path", { d: `M${x(tick)} ${bottom}v4`, class: "rule" }), run.svg("text", { x: x(tick), y: bottom + 16, "text-anchor": "middle", class: "tick" }, run.short(tick)));
       }
-      chart.append(run.svg("text", { x: (LEFT + width - right()) / 2, y: bottom + 30, "text-anchor": "middle", class: "title" }, told.label));
+      const beside = width >= 600;
+      chart.append(run.svg("text", { x: beside ? width - 2 : (LEFT + width - right()) / 2, y: bottom + (beside ? 16 : 30), "text-anchor": beside ? "end" : "middle", class: "title" }, told.label));
       rule = run.svg("path", { class: "cursor-line", visibility: "hidden" });
       const chosen = run.svg("rect", { y: TOP, height: bottom - TOP, class: "dragged", visibility: "hidden" });
       chart.append(rule, chosen);
@@ -225,6 +234,7 @@
           box.classList.remove("working");
           drawn = name;
           said.textContent = answer.refusal || "";
+          run.drawn();
           if (answer.refusal) return;
           unpacked(answer);
           run.screen.panels.forEach((panel) => panel.cut && panel.cut());

@@ -31,12 +31,14 @@
       if (!lock || run.size(box).width < 40) return;
       const axes = run.lockAxes(box, lock), { chart, x, y } = axes;
       run.drawMeasured(axes, lock);
-      if (lock.predicted) chart.append(run.svg("path", { d: run.line(lock.predicted.x.map(x), lock.predicted.y.map(y)), class: "predicted edge" }));
+      if (lock.predicted) chart.append(run.svg("path", { d: run.line(lock.predicted.x.map(x), lock.predicted.y.map(y)), class: "predicted" }));
       const tried = values(), [low, high, top] = lock.range;
       const at = [low, -tried.coast_hold_Nm, 0, tried.drive_hold_Nm, high].filter((v) => v >= low && v <= high);
       chart.append(run.svg("path", { d: run.line(at.map(x), at.map((v) => y(Math.min(curveOf(tried, v), 1.2 * top)))), class: "trial" }));
       chart.append(run.svg("text", { x: x(high * 0.98), y: Math.max(y(curveOf(tried, high)) - 8, 14), "text-anchor": "end", class: "trial-name" }, "tried"));
       box.replaceChildren(chart);
+      const keyed = (look, words) => run.html("span", { class: "keyed" }, run.svg("svg", { width: 26, height: 12, "aria-hidden": "true" }, run.svg("path", { d: "M1 6H25", class: look })), words);
+      root.querySelector("#trial-key").replaceChildren(keyed("trial", "tried"), keyed("measured", "measured"), keyed("draw", "equally likely"), ...(lock.predicted ? [keyed("predicted", "parts predict")] : []));
     }
 
     async function replay() {
@@ -65,14 +67,14 @@
       const rows = corners.map((c) => {
         const [now, then] = c.seconds;
         const words = `corner ${c.corner}: ${now.toFixed(1)} s in ${c.spins[0]} of ${c.passes} passes now, ${then.toFixed(1)} s in ${c.spins[1]} with this curve`;
-        return run.html("tr", { "aria-label": words, "data-corner": c.corner },
+        return run.html("tr", { "aria-label": words, "data-corner": c.corner, class: now || then ? null : "nothing" },
           run.html("th", { scope: "row" }, String(c.corner)),
           run.html("td", { class: "bars" }, run.html("i", { class: "now", style: width(now) }), run.html("i", { class: "then", style: width(then) })),
           run.html("td", {}, now.toFixed(1)), run.html("td", { class: "tried" }, then.toFixed(1)),
           run.html("td", {}, `${c.spins[0]} of ${c.passes}`), run.html("td", { class: "tried" }, `${c.spins[1]} of ${c.passes}`));
       });
       return run.html("table", { class: "trial-table" },
-        run.html("thead", {}, run.html("tr", {}, ...["corner", "spin", "now, s", "tried, s", "spins now", "tried"].map((words) => run.html("th", { scope: "col" }, words)))),
+        run.html("thead", {}, run.html("tr", {}, ...["corner", "spin", "s now", "s tried", "spins now", "spins tried"].map((words) => run.html("th", { scope: "col" }, words)))),
         run.html("tbody", {}, ...rows));
     }
 
