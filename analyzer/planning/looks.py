@@ -36,8 +36,10 @@ SHORTEST_PULSE_S = 1.5  # the largest one; with less of it the throttle's own ti
 RELEASE_S = 3.0
 PULSE_SHARES = (0.25, 0.5, 0.75, 1.0)  # of the largest pulse of a radius, in turn
 SPEED_SHARES = (0.2, 0.5, 0.8)  # where within a pulse it is looked at, from the first speed to the last
-# a gripped throttle settles in about this long, and a torque on the move tells little (`problem.SMEARING_S`)
+# a throttle takes about this long from one torque to the next; what lies between is seen too, less surely while the
+# torque moves (`problem.SMEARING_S`), and is most of what tells where the ramps begin to clamp
 THROTTLE_S = 0.5
+MOVING_SHARES = (0.25, 0.5, 0.75)  # where within that time it is looked at
 SLIP_SPEED_RAD_S, LOCK_SPEED_RAD_S = 0.3, 0.16  # least and most speed difference of what slips and what is locked
 MOST_MISS = 1e-4  # of the solved equations, in standard deviations
 LONGEST_STEP = np.array([[0.5], [0.5], [0.03], [0.5]])  # wheel speeds (m/s), lateral slip, acceleration (m/s2)
@@ -55,11 +57,12 @@ class Arc:
 
 @dataclass(frozen=True)
 class Held:
-    """Held throttles, (n,) each: what is asked of the car, for how long, and the pass it belongs to."""
+    """Throttles, held or on the move, (n,) each: what is asked of the car, for how long, and the pass it belongs to."""
 
     speed_m_s: np.ndarray
     curvature_1_m: np.ndarray
     torque_Nm: np.ndarray
+    torque_rate_Nm_s: np.ndarray
     seconds: np.ndarray
     group: np.ndarray
 
@@ -112,7 +115,7 @@ def held_on(arcs: Sequence[Arc], car: Car, *, shut_Nm: float, most_Nm: float, fa
     -------
     Held : the time that tells something, less what throttle and filters take to settle.
     """
-    rows: list[tuple[float, float, float, float, int]] = []
+    rows: list[tuple[float, float, float, float, float, int]] = []
     group = 0
     for arc in arcs:
         slow, fast = (np.sqrt(g * STANDARD_GRAVITY_M_S2 * arc.radius_m) for g in (SLOWEST_G, fastest_g))
@@ -127,16 +130,22 @@ def held_on(arcs: Sequence[Arc], car: Car, *, shut_Nm: float, most_Nm: float, fa
             hold = _resistance_N(car, slow) * car.rear_rolling_radius_m
             number = group + min(int(gone / arc.seconds * pieces), pieces - 1)
             eased = [(level, RELEASE_S / 3) for level in (shut_Nm, (shut_Nm + hold) / 2, hold)]
+            before = hold
             for level, seconds in ((torque, lasts), *eased):
                 useful = max(seconds - THROTTLE_S - SETTLE_S, 0.0) / len(SPEED_SHARES)
                 top = slow if level == hold else reached
                 for share in SPEED_SHARES:
-                    rows.append((slow + share * (top - slow), side, level, useful, number))
+                    rows.append((slow + share * (top - slow), side, level, 0.0, useful, number))
+                at, rate = slow if level == torque else top, abs(level - before) / THROTTLE_S
+                for share in MOVING_SHARES:
+                    moving = before + share * (level - before)
+                    rows.append((at, side, moving, rate, THROTTLE_S / len(MOVING_SHARES), number))
+                before = level
             gone, turn = gone + lasts + RELEASE_S, turn + 1
         group += pieces
-    speed, curvature, torque_Nm, seconds, groups = (np.array(column) for column in zip(*rows, strict=True))
-    told = seconds > 0
-    return Held(speed[told], curvature[told], torque_Nm[told], seconds[told], groups[told].astype(int))
+    told = [row for row in rows if row[4] > 0]
+    speed, curvature, torque_Nm, torque_rate_Nm_s, lasting, groups = map(np.array, zip(*told, strict=True))
+    return Held(speed, curvature, torque_Nm, torque_rate_Nm_s, lasting, groups)
 
 
 def looks_of(held: Held, fit: Fit, known: Information, *, name: str) -> Looks:
@@ -164,7 +173,7 @@ def looks_of(held: Held, fit: Fit, known: Information, *, name: str) -> Looks:
         locked=bound[use],
         group=held.group[use],
         slip_noise=noise[use],
-        torque_rate_Nm_s=np.zeros(len(use)),
+        torque_rate_Nm_s=held.torque_rate_Nm_s[use],
         stretch=np.zeros(len(use), int),
         weight=1.0,
         owner=Owner(source=("planned", name)),

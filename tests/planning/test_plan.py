@@ -5,17 +5,15 @@ from importlib.resources import files
 
 import numpy as np
 import pytest
-from accuracy.random_sessions import simulate_random
+from planning.reached import reached
 from vehicle.made_axle import IDEAL, made_car, made_inputs, starts
 
 from analyzer.cli.main import main
 from analyzer.lockcurve import model
 from analyzer.lockcurve.problem import LOCK_SD_Nm, LogTerms
 from analyzer.lockcurve.unknowns import Owner
-from analyzer.pipeline import analyze, analyze_with_fit
 from analyzer.planning.information import Belief, Information, Looks
 from analyzer.planning.looks import Arc, held_on, solved_looks
-from analyzer.planning.next_test import plan
 from analyzer.vehicle.axle_solution import solve
 from analyzer.vehicle.parameters import Prior
 
@@ -127,17 +125,21 @@ def test_a_pulse_ends_at_the_top_speed(circled):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("protocol, kind", [("laps+circles", "circles"), ("laps+slow", "slow_lap")])
-def test_the_planned_width_comes_true(protocol, kind, tmp_path):
+def test_the_planned_width_comes_true():
     """Drive what the plan says, on a simulated car of the seeds for choosing, and look at the interval then stated."""
-    *_, both = paths = simulate_random(3, "none", protocol).write(tmp_path)
-    analysis, fit = analyze_with_fit(log_path=paths[0], car_path=tmp_path / "car.toml")
-    planned = next(option.then for option in plan(fit, analysis).options if option.kinds == (kind,))
-    torques = [p.input_torque_Nm for p in analysis.lock_curve.points if p.kind == "measured"]
-    after = analyze(log_path=[paths[0], both], car_path=tmp_path / "car.toml").lock_curve.points
-    seen = [p for p in after if p.kind == "measured" and min(torques) <= p.input_torque_Nm <= max(torques)]
-    reached = np.median([(p.upper_Nm - p.lower_Nm) / p.locking_torque_Nm for p in seen])
-    assert planned.curve_share == pytest.approx(reached, rel=0.25)
+    circles, slow_lap = reached(3, "none")
+    assert circles.ratio["curve"] == pytest.approx(1, rel=0.25)
+    assert circles.ratio["preload_Nm"] == pytest.approx(1, rel=0.33)
+    assert slow_lap.ratio["curve"] == pytest.approx(1, rel=0.25)
+
+
+def test_a_throttle_passes_through_what_lies_between(circled):
+    """Without it nothing of a circle lies near where the ramps begin to clamp."""
+    _, held, *_ = circled
+    moving = held.torque_rate_Nm_s > 0
+    steady = np.unique(held.torque_Nm[~moving])
+    assert moving.any() and not np.isin(held.torque_Nm[moving], steady).all()
+    assert held.torque_Nm[moving].min() > steady.min() and held.torque_Nm[moving].max() < steady.max()
 
 
 LINE = ["plan", str(SAMPLES / "baseline.parquet"), "--car", str(SAMPLES / "club_car.toml")]
