@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from accuracy.many import Off, off, row
+from accuracy.many import Off, off, on_bench, row
 from accuracy.random_sessions import NUISANCES, PROTOCOLS, SHARE_OF_ALL, random_car, random_setup, simulate_random
 
 from analyzer.differential.predicted import predict_lock_curve
@@ -46,6 +46,16 @@ def test_the_setup_file_is_true_of_the_differential():
         assert predict_lock_curve(setup).locking_torque_Nm(torque) == pytest.approx(
             np.array([lock.locking_torque(t) for t in torque]), rel=1e-6
         )
+
+
+def test_a_bench_reads_the_preload_where_paper_is_a_fifth_off():
+    runs = [simulate_random(seed, "none", "laps", rate_Hz=50.0) for seed in (0, 1)]
+    for run in runs:
+        setup = on_bench(run)
+        assert setup.breakaway.locking_torque_Nm == pytest.approx(run.lock.preload_Nm, rel=3 * 0.08)
+        of_paper = setup.model_copy(update={"breakaway": None})
+        off_by = predict_lock_curve(of_paper).preload_Nm / run.lock.preload_Nm
+        assert min(abs(off_by - both) for both in (0.64, 0.96, 1.44)) < 1e-6
 
 
 def test_protocols_put_slow_driving_beside_the_laps(tmp_path):
