@@ -84,6 +84,8 @@ def off(run: RandomRun, *, channels: str = "full", bench: bool = False) -> Off:
     except CannotTell:
         return Off()
     if bench:
+        if analysis.anchored is None:
+            return Off()
         analysis = replace(analysis, lock_curve=analysis.anchored.lock_curve)
     near = measure(case, session, analysis)
     preload, slope = (analysis.lock_curve.parameters[name] for name in ("preload_Nm", "drive_slope"))
