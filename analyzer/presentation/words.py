@@ -55,7 +55,8 @@ PARAMETER_NAMES = {
     "coast_hold_Nm": ("coast ramps start to clamp at, N.m", 0),
 }
 HOW_TO_READ = (
-    "Locking torque is what the slower rear wheel gets more than the faster one. Slipping plates measure it. A locked "
+    "Locking torque is what the slower rear wheel gets more than the faster one. Slipping plates measure it, mostly "
+    "while the torque rises: as it falls, pins that rub on their ramps hold on to more. A locked "
     "axle only shows that it is at least what the wheels exchange: a lower limit. "
     "Kinematic lock: 0 rolls free, 1 turns as one, above 1 the inside wheel turns too fast. "
     "Transfer torque: positive resists the turn, negative turns the car in. Torques are at the wheels; intervals are "
