@@ -173,7 +173,8 @@ class Parts:
             with pq.ParquetWriter(season, marked, compression="zstd") as writer:
                 held: list[pa.Table] = []
                 for log in logs:
-                    held.append(pq.read_table(self._part(log.name), schema=SCHEMA).replace_schema_metadata())
+                    with pq.ParquetFile(self._part(log.name)) as part:
+                        held.append(part.read().replace_schema_metadata())
                     total += held[-1].num_rows
                     if sum(table.num_rows for table in held) >= ROWS_TOGETHER:
                         writer.write_table(pa.concat_tables(held).cast(marked))
