@@ -10,6 +10,7 @@ import hashlib
 import io
 import json
 import os
+import tempfile
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -30,13 +31,14 @@ from analyzer.files import (
     spelling,
 )
 from analyzer.in_words import printable
-from analyzer.provenance import Provenance, hash_of_logs, hash_stream
+from analyzer.provenance import Provenance
 
 if TYPE_CHECKING:
     from analyzer.analysis import Analysis
 
 SEASON = "season.parquet"
 _FOLDERS = ("parts", "results")
+ROWS_TOGETHER = 100_000  # of the season table, 20 MB of them in memory and one row group of the file
 _KEY = PARQUET_MARK + b"_provenance"
 COLUMNS: dict[str, tuple[pa.DataType, str]] = {
     "log": (pa.string(), "path of the log inside the batch's folder"),
@@ -133,25 +135,19 @@ class Parts:
             found.is_relative_to(spelling(self.folder / name)) for name in _FOLDERS
         )
 
-    def is_done(self, log: Log, expected: Provenance) -> bool:
-        """Whether the log's rows are here and came from the same bytes, car, setup, map and code.
+    def made_of(self, log: Log, expected: Provenance) -> str | None:
+        """SHA-256 of the log whose rows are here, made with the same car, setup, map and code; None without such rows.
 
-        Raises
-        ------
-        InputError : the log cannot be read.
+        Whether the log still has these bytes is for the worker to say, which reads it: in a season they are far more
+        than its rows.
         """
         path = self._part(log.name)
         try:
             made_from = Provenance(**json.loads(pq.read_schema(path).metadata[_KEY]))
         except (OSError, pa.ArrowException, KeyError, TypeError, json.JSONDecodeError):
-            return False  # not there, not whole, or of a version that kept other things
-        if dataclasses.replace(expected, log_sha256=made_from.log_sha256) != made_from:
-            return False
-        hashes = []
-        for one in log.run:
-            with one.open() as stream:
-                hashes.append(hash_stream(stream))
-        return hash_of_logs(hashes) == made_from.log_sha256
+            return None  # not there, not whole, or of a version that kept other things
+        same = dataclasses.replace(expected, log_sha256=made_from.log_sha256) == made_from
+        return made_from.log_sha256 if same else None
 
     def keep(self, log_name: str, *, rows: bytes, result: str) -> None:
         """Write a log's result, then its rows: a log whose rows are here is done.
@@ -164,19 +160,29 @@ class Parts:
         self.outputs.write(self._part(log_name), rows, is_own_parquet)
 
     def write_season(self, logs: list[Log]) -> int:
-        """Write the season table of these logs' rows; returns the number of rows.
+        """Write the season table of these logs' rows, some at a time; returns the number of rows.
 
         Raises
         ------
         InputError : the folder cannot be written.
         """
-        tables = [pq.read_table(self._part(log.name), schema=SCHEMA) for log in logs]
-        whole = pa.concat_tables(tables) if tables else SCHEMA.empty_table()
-        content = io.BytesIO()
-        marked = whole.cast(SCHEMA).replace_schema_metadata({PARQUET_MARK: GENERATOR})
-        pq.write_table(marked, content, compression="zstd")
-        self.outputs.write(self.folder / SEASON, content.getvalue(), is_own_parquet)
-        return whole.num_rows
+        total = 0
+        with tempfile.TemporaryDirectory(prefix="halfshaft-") as folder:
+            season = Path(folder) / SEASON
+            marked = SCHEMA.with_metadata({PARQUET_MARK: GENERATOR})
+            with pq.ParquetWriter(season, marked, compression="zstd") as writer:
+                held: list[pa.Table] = []
+                for log in logs:
+                    with pq.ParquetFile(self._part(log.name)) as part:
+                        held.append(part.read().replace_schema_metadata())
+                    total += held[-1].num_rows
+                    if sum(table.num_rows for table in held) >= ROWS_TOGETHER:
+                        writer.write_table(pa.concat_tables(held).cast(marked))
+                        held.clear()
+                if held:
+                    writer.write_table(pa.concat_tables(held).cast(marked))
+            self.outputs.write(self.folder / SEASON, season, is_own_parquet)
+        return total
 
     def _result(self, log_name: str) -> Path:
         return self.folder / "results" / f"{_stem(log_name)}.json"

@@ -7,12 +7,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from analyzer.batch import workers
-from analyzer.batch.places import Log, as_runs, find_logs
+from analyzer.batch.places import as_runs, find_logs
 from analyzer.batch.progress import SEASON, Parts
 from analyzer.batch.workers import Outcome, Settings, Task
-from analyzer.errors import HalfshaftError
 from analyzer.files import Outputs, read_at_most
-from analyzer.provenance import Provenance, provenance
+from analyzer.provenance import provenance
 from analyzer.settings_file import LARGEST_BYTES
 
 Progress = Callable[[int, int, str], None]  # (logs over, all logs, the one just over)
@@ -74,19 +73,15 @@ def run_batch(
     logs = find_logs(folder, without=parts.folder)
     if runs_path is not None:
         logs = as_runs(logs, runs_path)
-    parts.require([])
     report = Report(season=parts.folder / SEASON)
-    tasks = []
-    for log in logs:
-        if _is_done(parts, log, expected, report):
-            progress(_over(report), len(logs), log.name)
-        elif log.name not in report.failed:
-            tasks.append(Task(log, car, setup, channels, expected))
-    parts.require([task.log for task in tasks])
+    parts.require(logs)
     parts.make()
+    tasks = [Task(log, car, setup, channels, expected, parts.made_of(log, expected)) for log in logs]
     try:
         for outcome in _outcomes(tasks, processes=processes, scheduler=scheduler):
-            if outcome.rows is not None and outcome.result is not None:
+            if outcome.same:
+                report.before.append(outcome.log)
+            elif outcome.rows is not None:
                 parts.keep(outcome.log, rows=outcome.rows, result=outcome.result)
                 report.analysed.append(outcome.log)
             else:
@@ -105,16 +100,6 @@ def _outcomes(tasks: list[Task], *, processes: int | None, scheduler: str | None
     if scheduler is not None:
         return workers.on_cluster(tasks, address=scheduler)
     return workers.on_this_machine(tasks, processes=processes or _cores())
-
-
-def _is_done(parts: Parts, log: Log, expected: Provenance, report: Report) -> bool:
-    try:
-        if parts.is_done(log, expected):
-            report.before.append(log.name)
-            return True
-    except HalfshaftError as error:
-        report.failed[log.name] = str(error)
-    return False
 
 
 def _over(report: Report) -> int:

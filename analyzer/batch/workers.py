@@ -8,11 +8,13 @@ import os
 import signal
 import tempfile
 import threading
+import zlib
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, replace
+from itertools import islice
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
@@ -25,6 +27,8 @@ if TYPE_CHECKING:
     from analyzer.analysis import Analysis
 
 CONNECT_S = 10.0
+AHEAD = 2  # tasks handed out for each thread of a cluster: one it works on, one that is there when it is over
+PACKING = 6  # zlib's own default; what a worker sends is a fifth of the text
 WORKER_S = 60.0  # how long a scheduler may be without any worker
 
 
@@ -38,28 +42,40 @@ class Settings:
 
 @dataclass(frozen=True)
 class Task:
-    """One log, or the logs of one run, with what to analyse them with. `expected` has no log hash yet; the worker finds
-    it as it reads."""
+    """One log, or the logs of one run, with what to analyse them with.
+
+    Attributes
+    ----------
+    expected : without a log hash; the worker finds it as it reads.
+    before : SHA-256 of the log whose rows are there already; a log that still has it is not analysed again.
+    """
 
     log: Log
     car: Settings
     setup: Settings | None
     channels: Settings | None
     expected: Provenance
+    before: str | None = None
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """What came of a task: rows (Parquet bytes) and result (JSON), or the reason there are none.
+    """What came of a task: rows (Parquet bytes) and result (JSON, deflated), or the reason there are none.
 
-    `log_sha256` is None where the log could not be read.
+    `log_sha256` is None where the log could not be read; `same` says that its rows are there already.
     """
 
     log: str
     log_sha256: str | None
     rows: bytes | None = None
-    result: str | None = None
+    packed: bytes | None = None
     reason: str | None = None
+    same: bool = False
+
+    @property
+    def result(self) -> str:
+        """The result as JSON text."""
+        return "" if self.packed is None else zlib.decompress(self.packed).decode("utf-8")
 
 
 def analyse_log(task: Task) -> Outcome:
@@ -70,10 +86,20 @@ def analyse_log(task: Task) -> Outcome:
                 f"{task.log.name}: the worker runs halfshaft {code_version()}, the batch {task.expected.code}; install "
                 "the same version on both."
             )
+        if task.before is not None and _hash(task.log) == task.before:
+            return Outcome(task.log.name, task.before, same=True)
         with tempfile.TemporaryDirectory(prefix="halfshaft-") as folder:
             return _analyse(task, Path(folder))
     except HalfshaftError as error:
         return Outcome(task.log.name, None, reason=str(error))
+
+
+def _hash(log: Log) -> str:
+    hashes = []
+    for one in log.run:
+        with one.open() as stream:
+            hashes.append(hash_stream(stream))
+    return hash_of_logs(hashes)
 
 
 def _analyse(task: Task, folder: Path) -> Outcome:
@@ -98,7 +124,8 @@ def _analyse(task: Task, folder: Path) -> Outcome:
     except HalfshaftError as error:
         return Outcome(task.log.name, sha256, reason=str(error))
     made_from = replace(task.expected, log_sha256=sha256)
-    return Outcome(task.log.name, sha256, rows=_rows(task, analysis, made_from), result=to_json(analysis))
+    packed = zlib.compress(to_json(analysis).encode("utf-8", "replace"), PACKING)
+    return Outcome(task.log.name, sha256, rows=_rows(task, analysis, made_from), packed=packed)
 
 
 def _rows(task: Task, analysis: "Analysis", made_from: Provenance) -> bytes:
@@ -186,7 +213,7 @@ def _end_with_parent() -> None:
     os._exit(4)
 
 
-def on_cluster(tasks: list[Task], *, address: str) -> Iterator[Outcome]:
+def on_cluster(tasks: Iterable[Task], *, address: str) -> Iterator[Outcome]:
     """The outcome of each task, as they come. A task whose worker dies goes to another one; each comes once.
 
     Parameters
@@ -212,9 +239,18 @@ def on_cluster(tasks: list[Task], *, address: str) -> Iterator[Outcome]:
             raise InputError(
                 f"--scheduler {address}: has no workers; start one with `dask worker {address}`."
             ) from None
-        futures = {client.submit(analyse_log, task, pure=False): task for task in tasks}
-        for future in distributed.as_completed(list(futures)):
-            yield _cluster_outcome(futures.pop(future), future)
+        waiting, over = iter(tasks), distributed.as_completed()
+        running: dict[Any, Task] = {}
+        while True:
+            threads = max(1, sum(client.nthreads().values()))  # workers come and go
+            for task in islice(waiting, max(0, AHEAD * threads - len(running))):
+                future = client.submit(analyse_log, task, pure=False)
+                running[future] = task
+                over.add(future)
+            if not running:
+                return
+            future = next(over)
+            yield _cluster_outcome(running.pop(future), future)
             future.release()
 
 

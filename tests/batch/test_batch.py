@@ -69,15 +69,15 @@ def test_another_car_or_code_is_done_again(logs, car, tmp_path, monkeypatch):
     run_batch(folder=str(logs), car_path=car, out=out, processes=1)
     log = find_logs(str(logs))[0]
     same = provenance(car_path=car)
-    assert Parts(out).is_done(log, same)
-    assert not Parts(out).is_done(log, dataclasses.replace(same, car_sha256="0" * 64))
-    assert not Parts(out).is_done(log, dataclasses.replace(same, setup_sha256="0" * 64))
-    assert not Parts(out).is_done(log, dataclasses.replace(same, code="0.0.0+0"))
+    assert Parts(out).made_of(log, same)
+    assert not Parts(out).made_of(log, dataclasses.replace(same, car_sha256="0" * 64))
+    assert not Parts(out).made_of(log, dataclasses.replace(same, setup_sha256="0" * 64))
+    assert not Parts(out).made_of(log, dataclasses.replace(same, code="0.0.0+0"))
     part = next((out / "parts").iterdir())
     table = pq.read_table(part)
     for kept in ("{", '{"log_sha256": "0", "of_another_version": 1}'):
         pq.write_table(table.replace_schema_metadata({b"halfshaft_provenance": kept}), part)
-        assert not Parts(out).is_done(log, same)
+        assert not Parts(out).made_of(log, same)
 
 
 def test_every_number_of_a_phase_has_a_described_column():

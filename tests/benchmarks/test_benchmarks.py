@@ -10,6 +10,8 @@ from benchmarks.growth import table as growth_table
 from benchmarks.long_log import CHANNELS, write_log
 from benchmarks.many_runs import CAR_NAME, write_book
 from benchmarks.ratios import measured, table
+from benchmarks.scale import measured as scaled
+from benchmarks.scale import table as scale_table
 
 from analyzer.logbook.car_knowledge import knowledge_of, runs_and_words
 from analyzer.logbook.store import Store
@@ -71,3 +73,21 @@ def test_a_made_logbook_is_one_of_that_many_runs(tmp_path):
         assert len({one.told.digest for one in every}) == 4  # each has a word of its own
         assert len(knowledge_of(every, CAR_NAME).usable_by(every[-1].told).runs) == 3
         assert store.strangers() == []
+
+
+@pytest.mark.slow
+def test_a_season_is_worked_off_by_processes_and_by_a_cluster(tmp_path):
+    pytest.importorskip("distributed")
+    rows = scaled(tmp_path, logs=2, minutes=2.0, counts=(1,))
+    assert [row["way"] for row in rows] == ["processes", "cluster"]
+    assert rows[0]["sent"] == rows[1]["sent"] > 1000  # the same rows and result, whoever makes them
+    assert scale_table(rows, 2).count("| 1.00 | 1.00 |") == 2
+
+
+def test_a_worker_beyond_the_cores_has_no_core_of_its_own():
+    rows = [{"way": "processes", "workers": n, "per_hour": 10.0 * min(n, 2), "read": 1, "sent": 1} for n in (1, 2, 4)]
+    assert [line.split("|")[4:6] for line in scale_table(rows, 2).splitlines()[2:]] == [
+        [" 1.00 ", " 1.00 "],
+        [" 1.00 ", " 1.00 "],
+        [" 0.50 ", " 1.00 "],
+    ]
