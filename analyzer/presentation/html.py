@@ -30,8 +30,8 @@ from analyzer.presentation.figures import lap_figures, lock_plot
 from analyzer.presentation.figures.changes import READ, READ_CHANGE, READ_PHASES, change_plot, phase_plot, trade_off
 from analyzer.presentation.figures.theme import CONFIG, repaint
 from analyzer.presentation.knowledge_words import used_sentences
-from analyzer.presentation.prediction_words import note_words
 from analyzer.presentation.lap_grid import lap_grid
+from analyzer.presentation.prediction_words import note_words
 from analyzer.presentation.tables import corner_rows, evidence_rows, fitted_rows
 from analyzer.presentation.words import PARAMETER_NAMES, PHASE_NAMES, interval_words
 
