@@ -95,7 +95,9 @@ MARKED = {
     "comparison/test_random_pairs.py": 60,
     "external/test_multibody_car.py": 38,
     "lockcurve/test_hold_off.py": 8,
+    "presentation/test_commands.py": 16,
     "signals/test_contradictions.py": 80,
+    "simulation/test_sim_session.py": 13,
 }
 SLOW = pytest.mark.slow
 
