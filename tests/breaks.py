@@ -410,7 +410,8 @@ def noticed(broken: Break) -> bool | None:
             (root / name).symlink_to(ROOT / name)
         if not broken.made_in(root):
             return None
-        line = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", "-m", "not slow"]
+        line = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider"]
+        line += [] if broken.tests.endswith(".py") else ["-m", "not slow"]  # of a room what is quick, a file whole
         line += broken.tests.split()
         done = subprocess.run(
             line, cwd=root, env={**os.environ, "PYTHONPATH": str(root)}, capture_output=True, text=True

@@ -55,32 +55,61 @@ def analysed_once():
         yield
 
 
-# processor seconds of the files that take longest, beside what is marked in a file itself; `-m "not slow"` leaves them
-# out, for a developer's loop
+# Processor seconds of the files that take five and more (2026-11-30). `-m "not slow"` leaves them out, for a
+# developer's loop; below, of files that mark some of their own tests.
 LONG = {
     "accuracy/test_accuracy.py": 20,
-    "advice/test_advise.py": 24,
-    "advice/test_less_lock.py": 3,
-    "advice/test_ranking.py": 4,
-    "agreement/test_diagnose.py": 9,
-    "batch/test_batch.py": 27,
-    "benchmarks/test_benchmarks.py": 9,
+    "accuracy/test_poorer_channels.py": 8,
+    "accuracy/test_same_answer.py": 7,
+    "advice/test_advise.py": 37,
+    "advice/test_less_lock.py": 5,
+    "advice/test_ranking.py": 7,
+    "agreement/test_diagnose.py": 15,
+    "batch/test_batch.py": 26,
+    "benchmarks/test_benchmarks.py": 24,
     "comparison/test_compare.py": 36,
     "comparison/test_phase_changes.py": 6,
     "comparison/test_planning.py": 13,
     "dashboards/test_dashboard_command.py": 13,
     "dashboards/test_jobs.py": 28,
+    "dashboards/test_more_logs.py": 10,
+    "dashboards/test_plan_page.py": 13,
     "findings/test_simulated.py": 8,
+    "logbook/test_car.py": 8,
+    "logbook/test_kill.py": 25,
+    "logbook/test_logbook.py": 10,
+    "logbook/test_nothing_lost.py": 12,
+    "logs/test_fuzz.py": 48,
+    "pipeline/test_analysed_json.py": 7,
+    "pipeline/test_bad_logs.py": 18,
+    "pipeline/test_limit_cases.py": 14,
+    "pipeline/test_long_session.py": 43,
+    "planning/test_plan.py": 7,
+    "planning/test_worth.py": 6,
+    "test_library.py": 12,
+}
+MARKED = {
+    "accuracy/test_coverage.py": 13,
+    "agreement/test_odds.py": 11,
+    "batch/test_cluster.py": 20,
+    "comparison/test_random_pairs.py": 60,
+    "external/test_multibody_car.py": 38,
+    "lockcurve/test_hold_off.py": 8,
+    "presentation/test_commands.py": 16,
+    "signals/test_contradictions.py": 80,
+    "simulation/test_sim_session.py": 13,
 }
 SLOW = pytest.mark.slow
 
 
 def pytest_collection_modifyitems(items):
-    """Files that take long begin first, or the last one keeps one worker busy alone."""
+    """Files that take long begin first, the longest before the others, or the last one keeps one worker busy alone."""
     here = Path(__file__).parent
+    seconds = {}
     for item in items:
         name = item.path.relative_to(here).as_posix() if here in item.path.parents else ""
         if name in LONG or name.startswith("browser/"):
             item.add_marker(SLOW)
-    slow = {item.path for item in items if item.get_closest_marker("slow")}
-    items.sort(key=lambda item: item.path not in slow)
+        if item.get_closest_marker("slow"):
+            seconds[item.path] = (LONG | MARKED).get(name, 40 if name.startswith("browser/") else 1)
+    items.sort(key=lambda item: -seconds.get(item.path, 0))

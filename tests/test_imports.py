@@ -12,6 +12,7 @@ car, and nothing that estimates. `dashboards` sits on top and is imported only i
 """
 
 import ast
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -64,6 +65,7 @@ def name_of(path: Path) -> str:
     return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
 
 
+@cache
 def imported(path: Path) -> list[tuple[str, bool]]:
     """(module, at import time) of every import that runs; those for type checkers only do not count."""
     tree = ast.parse(path.read_text(encoding="utf-8"))

@@ -39,15 +39,27 @@ LIMITS = {
 }
 # all of the points inside with every seed, but for 0.81 to 1.00 of the heavy car's with a wrong file
 LEAST_COVERAGE = 0.78
-# lock error by tyre, three seeds each: 5-9 % | 25-32 % | 13-17 % | 20-23 % | 10-11 %; points inside all, but 0.75 to 1
-# of the grippy and soft one's and 0.52 to 0.81 of the one's that is sensitive to load. The log does not tell load
-# sensitivity, and what such a tyre gets wrong is alike in all passes, so no residual shows it
+
+
+@dataclass(frozen=True)
+class TyreLimits:
+    """As above, but the coverage: the least of ten seeds, and one point of eighteen more."""
+
+    lock_error: float
+    coverage: float
+    width: float
+    transfer: float
+
+
+# beside each what ten seeds gave: lock error, points inside, width, transfer correlation. Bounds under 1.5 times that
+# are of an earlier measurement and were not widened. The log does not tell load sensitivity, and what a tyre that has
+# more of it gets wrong is alike in all passes, so no residual shows it
 TYRE_LIMITS = {
-    "slippery and stiff": (0.18, 0.85),
-    "grippy and soft": (0.45, 0.70),
-    "proportional to load": (0.30, 0.85),
-    "sensitive to load": (0.35, 0.50),
-    "falling past its peak": (0.25, 0.85),
+    "slippery and stiff": TyreLimits(0.149, 0.94, 1.32, 0.727),  # 5-10 %, all, 0.86-0.88, 0.82-0.89
+    "grippy and soft": TyreLimits(0.45, 0.70, 1.83, 0.968),  # 21-33 %, 0.67-1, 1.01-1.22, 0.979-0.983
+    "proportional to load": TyreLimits(0.274, 0.94, 2.17, 0.755),  # 10-18 %, all, 1.30-1.45, 0.84-0.91
+    "sensitive to load": TyreLimits(0.35, 0.50, 1.14, 0.871),  # 21-24 %, 0.50-0.71, 0.66-0.76, 0.91-0.95
+    "falling past its peak": TyreLimits(0.206, 0.94, 1.54, 0.920),  # 10-14 %, all, 0.98-1.03, 0.947-0.955
 }
 
 
@@ -88,8 +100,8 @@ def test_a_tyre_of_another_kind_is_calibrated_on_its_own_log(name, tmp_path):
     session = case.drive()
     found = measure(case, session, analysed(session.log, case.file, tmp_path))
     assert found.points >= 5
-    lock_error, coverage = TYRE_LIMITS[name]
-    assert found.lock_error < lock_error
-    assert found.coverage >= coverage
-    assert found.width < 2.4  # 0.6 to 1.6
-    assert found.transfer_correlation > 0.6
+    limits = TYRE_LIMITS[name]
+    assert found.lock_error < limits.lock_error
+    assert found.coverage >= limits.coverage
+    assert found.width < limits.width
+    assert found.transfer_correlation > limits.transfer

@@ -39,8 +39,10 @@ def test_satellites_stand_in_for_the_front_wheels_where_an_accelerometer_times_t
     analysis = analysed(session.log.drop(columns=FRONTS), car, tmp_path)
     found = measure(case, session, analysis)
     preload = analysis.lock_curve.parameters["preload_Nm"]
-    assert preload.lower <= 30.0 <= preload.upper and preload.value < 75
-    assert found.lock_error < 0.25 and found.coverage >= 0.85
+    # seeds 31 to 40: preload 36 to 60 (0 to 127 to 161), curve off by 5 to 23 %, all points inside, width 1.1 to 1.53,
+    # transfer 0.914 to 0.969; bounds are 1.5 times the worst, or closer where they were closer before
+    assert preload.lower <= 30.0 <= preload.upper < 242 and preload.value < 74
+    assert found.lock_error < 0.25 and found.coverage >= 0.94 and found.width < 2.3
     assert found.transfer_correlation > 0.9
 
 

@@ -4,6 +4,7 @@ import dataclasses
 import io
 import json
 import os
+import pickle
 import shutil
 import signal
 from importlib import resources
@@ -26,6 +27,19 @@ from dashboards.uploads import checked
 
 pytestmark = pytest.mark.usefixtures("analysed_once")
 GOOD = ["first.parquet", "may/second.parquet"]
+
+
+@pytest.fixture
+def in_this_process(monkeypatch):
+    """Where processes are not what is asked about, each log is worked out here, once for all tests; task and
+    outcome are packed and unpacked as between processes."""
+
+    def one_by_one(tasks, *, processes):
+        for task in tasks:
+            outcome = workers.analyse_log(pickle.loads(pickle.dumps(task)))
+            yield pickle.loads(pickle.dumps(outcome))
+
+    monkeypatch.setattr(workers, "on_this_machine", one_by_one)
 
 
 def test_season_table_holds_every_phase_and_names_what_failed(logs, car, tmp_path, capsys):
@@ -62,6 +76,7 @@ def test_season_table_holds_every_phase_and_names_what_failed(logs, car, tmp_pat
     )
 
 
+@pytest.mark.usefixtures("in_this_process")
 def test_another_car_or_code_is_done_again(logs, car, tmp_path, monkeypatch):
     (logs / "may" / "second.parquet").unlink()
     (logs / "broken.csv").unlink()
@@ -129,6 +144,7 @@ def kill_children(stop) -> None:
             os.kill(child.pid, signal.SIGKILL)
 
 
+@pytest.mark.usefixtures("in_this_process")
 def test_ctrl_c_keeps_what_is_done_and_the_same_command_goes_on(tmp_path, cut_logs, car):
     import subprocess
     import sys
@@ -159,6 +175,7 @@ def test_ctrl_c_keeps_what_is_done_and_the_same_command_goes_on(tmp_path, cut_lo
     assert (len(report.before), len(report.analysed)) == (done, 4 - done)
 
 
+@pytest.mark.usefixtures("in_this_process")
 def test_an_address_in_memory(logs, car, tmp_path):
     fsspec = pytest.importorskip("fsspec")
     files = fsspec.filesystem("memory")
@@ -173,6 +190,7 @@ def test_an_address_in_memory(logs, car, tmp_path):
     assert report.rows > 20
 
 
+@pytest.mark.usefixtures("in_this_process")
 def test_an_address_of_files(logs, car, tmp_path):
     pytest.importorskip("fsspec")
     (logs / "may" / "second.parquet").unlink()
@@ -185,6 +203,7 @@ def test_an_address_of_files(logs, car, tmp_path):
     assert table["date"].iloc[0].timestamp() == int(changed)
 
 
+@pytest.mark.usefixtures("in_this_process")
 def test_a_table_that_is_there_is_not_emptied(logs, car, tmp_path, capsys):
     for name in GOOD:
         (logs / name).unlink()
@@ -253,6 +272,7 @@ def test_the_guide_names_every_column():
     assert [name for name in COLUMNS if f"`{name}`" not in table] == []
 
 
+@pytest.mark.usefixtures("in_this_process")
 def test_a_name_that_is_no_utf8_does_not_end_the_batch(cut_logs, car, tmp_path, capsys):
     folder = tmp_path / "logs"
     folder.mkdir()
@@ -273,6 +293,7 @@ def test_a_name_that_is_no_utf8_does_not_end_the_batch(cut_logs, car, tmp_path, 
     assert main(arguments) == 3 and "3 done before" in capsys.readouterr().out
 
 
+@pytest.mark.usefixtures("in_this_process")
 @pytest.mark.parametrize("place", ["season.parquet", "parts", "results"])
 def test_somebody_s_file_in_the_output_folder_stays_and_is_said_before_the_work(cut_logs, car, tmp_path, capsys, place):
     logs, out = tmp_path / "logs", tmp_path / "out"
@@ -292,6 +313,7 @@ def test_somebody_s_file_in_the_output_folder_stays_and_is_said_before_the_work(
     assert main([*arguments, "--overwrite"]) == 0 and in_the_way.read_bytes() != b"mine"
 
 
+@pytest.mark.usefixtures("in_this_process")
 def test_logs_of_one_run_are_fitted_together(logs, car, tmp_path, capsys):
     (logs / "broken.csv").unlink()
     runs = tmp_path / "runs.toml"

@@ -8,13 +8,15 @@ right; everything that leaves this file is ISO 8855.
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
+import numba
 import numpy as np
 import pandas as pd
+from external.compiled_package import derivative, plain
 from vehiclemodels.init_mb import init_mb
 from vehiclemodels.parameters_vehicle2 import parameters_vehicle2
 from vehiclemodels.parameters_vehicle3 import parameters_vehicle3
-from vehiclemodels.vehicle_dynamics_mb import vehicle_dynamics_mb
 
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.simulation.circuit import Circuit, circuit_from_corners
@@ -28,6 +30,7 @@ SPIN = slice(23, 27)  # wheel speeds in the package's state: front left, front r
 REAR_LEFT, REAR_RIGHT = 25, 26
 POWER_W, MOST_TORQUE_NM, COAST_NM_PER_M_S = 120e3, 2600.0, 7.0  # drive of the invented engine, at the wheels
 CHASSIS = {2: parameters_vehicle2(), 3: parameters_vehicle3()}  # by the package's number; 3 is heavier and higher
+FIGURES = {number: plain(parameters) for number, parameters in CHASSIS.items()}
 
 
 def car_file(chassis: int = 2, **changes) -> Car:
@@ -107,24 +110,20 @@ def drive(
     driver = _Driver(p, course, rng_driver)
     state = np.array(init_mb([0.0, 0.0, 0.0, driver.speed[0], -course.heading_rad[0], 0.0, 0.0], p))
     state[:2] = course.x_m[0], -course.y_m[0]
-    steps = int(seconds / STEP_S)
+    looks = int(seconds / STEP_S) // LOOK_EVERY
     every = round(1 / (sensors.rate_Hz * STEP_S))
-    angles, rows = np.empty((steps, 4)), []
-    angle = np.zeros(4)
-    for i in range(steps):
-        if i % LOOK_EVERY == 0:
-            driver.look(state, LOOK_EVERY * STEP_S)
-        rate = right_hand_side(state, driver)
-        transfer, locked = _plates(state, rate, driver.torque_Nm, lock, p.I_y_w)
-        rate = _add_plates(rate, transfer, p.I_y_w)
-        middle = state + 0.5 * STEP_S * rate
-        rate = _add_plates(right_hand_side(middle, driver), transfer, p.I_y_w)
-        state = state + STEP_S * rate
-        state[SPIN] = np.maximum(state[SPIN], 0.0)  # the package holds a wheel for ever once it turns back
-        angle = angle + STEP_S * middle[SPIN]
-        angles[i] = angle
-        if (i + 1) % every == 0:
-            rows.append(_row(state, rate, driver, transfer, locked))
+    angles, rows = np.zeros((looks * LOOK_EVERY, 4)), []
+    for first in range(0, len(angles), LOOK_EVERY):
+        driver.look(state, LOOK_EVERY * STEP_S)
+        capacity = lock.locking_torque(driver.torque_Nm)
+        asked = driver.steer_rate, driver.torque_Nm, driver.brake_Nm, capacity
+        states, rates, transfers, turned = _steps(state, *asked, FIGURES[chassis])
+        state = states[-1]
+        angles[first : first + LOOK_EVERY] = angles[first - 1] + turned if first else turned
+        for i in range(-(first + 1) % every, LOOK_EVERY, every):
+            locked = abs(transfers[i]) <= capacity and capacity > 0
+            passed = math.copysign(min(abs(transfers[i]), capacity), transfers[i])
+            rows.append(_row(states[i], rates[i], driver, passed, locked))
     truth = pd.DataFrame(rows)
     truth.insert(0, "time", np.round(np.arange(1, len(rows) + 1) * every * STEP_S, 6))
     log = sensed_log(
@@ -139,30 +138,47 @@ def drive(
     return Driven(log, truth, car)
 
 
-def right_hand_side(state: np.ndarray, driver: "_Driver") -> np.ndarray:
+@numba.njit
+def right_hand_side(state: np.ndarray, steer_rate: float, torque_Nm: float, brake_Nm: float, p: Any) -> np.ndarray:
     """The package's derivative with steering, no acceleration input; drive and brake torque added at the wheels."""
-    p = driver.parameters
-    rate = np.array(vehicle_dynamics_mb(state.tolist(), [driver.steer_rate, 0.0], p))
-    brake = driver.brake_Nm * np.tanh(state[SPIN]) / p.I_y_w
+    rate = derivative(state, steer_rate, 0.0, p)
+    brake = brake_Nm * np.tanh(state[SPIN]) / p.I_y_w
     rate[23:25] -= 0.5 * p.T_sb * brake[:2]
-    rate[25:27] += 0.5 * driver.torque_Nm / p.I_y_w - 0.5 * (1 - p.T_sb) * brake[2:]
+    rate[25:27] += 0.5 * torque_Nm / p.I_y_w - 0.5 * (1 - p.T_sb) * brake[2:]
     return rate
 
 
-def _plates(
-    state: np.ndarray, rate: np.ndarray, input_torque: float, lock: LockParameters, inertia: float
-) -> tuple[float, bool]:
-    """T_left - T_right that the packs pass, held over the step: what ends the speed difference within the step, as far
-    as the packs can. It points from the faster to the slower wheel."""
-    stick = -inertia * ((state[REAR_LEFT] - state[REAR_RIGHT]) / STEP_S + rate[REAR_LEFT] - rate[REAR_RIGHT])
-    capacity = lock.locking_torque(input_torque)
-    return math.copysign(min(abs(stick), capacity), stick), abs(stick) <= capacity and capacity > 0
+@numba.njit
+def _steps(
+    state: np.ndarray, steer_rate: float, torque_Nm: float, brake_Nm: float, capacity_Nm: float, p: Any
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """The steps between two looks of the driver, by the midpoint rule.
+
+    Returns (n, 29) states, (n, 29) rates, (n,) the T_left - T_right that would end the speed difference within the step
+    (the packs pass of it what they can, from the faster to the slower wheel) and (n, 4) how far the wheels have turned.
+    """
+    states, rates = np.empty((LOOK_EVERY, 29)), np.empty((LOOK_EVERY, 29))
+    sticks, turned, angle = np.empty(LOOK_EVERY), np.empty((LOOK_EVERY, 4)), np.zeros(4)
+    for i in range(LOOK_EVERY):
+        rate = right_hand_side(state, steer_rate, torque_Nm, brake_Nm, p)
+        apart = (state[REAR_LEFT] - state[REAR_RIGHT]) / STEP_S + rate[REAR_LEFT] - rate[REAR_RIGHT]
+        sticks[i] = -p.I_y_w * apart
+        transfer = math.copysign(min(abs(sticks[i]), capacity_Nm), sticks[i])
+        _add_plates(rate, transfer, p.I_y_w)
+        middle = state + 0.5 * STEP_S * rate
+        rate = right_hand_side(middle, steer_rate, torque_Nm, brake_Nm, p)
+        _add_plates(rate, transfer, p.I_y_w)
+        state = state + STEP_S * rate
+        state[SPIN] = np.maximum(state[SPIN], 0.0)  # the package holds a wheel for ever once it turns back
+        angle = angle + STEP_S * middle[SPIN]
+        states[i], rates[i], turned[i] = state, rate, angle
+    return states, rates, sticks, turned
 
 
-def _add_plates(rate: np.ndarray, transfer: float, inertia: float) -> np.ndarray:
+@numba.njit
+def _add_plates(rate: np.ndarray, transfer: float, inertia: float) -> None:
     rate[REAR_LEFT] += 0.5 * transfer / inertia
     rate[REAR_RIGHT] -= 0.5 * transfer / inertia
-    return rate
 
 
 def _row(state: np.ndarray, rate: np.ndarray, driver: "_Driver", transfer: float, locked: bool) -> dict[str, float]:

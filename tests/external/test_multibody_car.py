@@ -5,7 +5,8 @@
 
 import numpy as np
 import pytest
-from external.multibody import CHASSIS
+from external.compiled_package import derivative
+from external.multibody import CHASSIS, FIGURES
 from external.readings import LOCKS, read
 from vehiclemodels.init_mb import init_mb
 from vehiclemodels.vehicle_dynamics_mb import vehicle_dynamics_mb
@@ -39,6 +40,19 @@ def test_as_delivered_both_rear_wheels_get_the_same_torque_and_the_front_ones_no
     gained = (pushed - still)[23:27] * p.I_y_w
     assert gained[:2] == pytest.approx([0.0, 0.0], abs=1e-9)
     assert gained[2:] == pytest.approx(2 * [p.m * p.R_w * 2.0 / 2])
+
+
+@pytest.mark.parametrize("chassis", CHASSIS)
+def test_the_compiled_right_hand_side_is_the_package_s(chassis):
+    """At 200 states about driving straight on, some standing still, with and without steering and push."""
+    p, rng = CHASSIS[chassis], np.random.default_rng(3)
+    straight = np.array(init_mb([0.0, 0.0, 0.0, 15.0, 0.0, 0.0, 0.0], p))
+    for k in range(200):
+        state = straight * (1 + 0.2 * rng.standard_normal(29)) + 0.02 * rng.standard_normal(29)
+        state[3] = 0.05 if k % 7 == 0 else state[3]  # the package goes another way below 0.1 m/s
+        steer_rate, push = rng.uniform(-0.5, 0.5), rng.uniform(-3, 3)
+        theirs = vehicle_dynamics_mb(state.tolist(), [steer_rate, push], p)
+        assert derivative(state, steer_rate, push, FIGURES[chassis]) == pytest.approx(theirs, rel=1e-12, abs=1e-12)
 
 
 @pytest.mark.parametrize("name", PLATES)

@@ -29,6 +29,7 @@ def straight(found, count=400, seed=3):
     return np.random.default_rng(seed).multivariate_normal(found.curve, covariance, count)
 
 
+@pytest.mark.slow
 def test_a_slope_whose_bend_comes_late_is_inside():
     """Drive slopes of 24 logs that slipped to 250 N.m beyond the bend: 95 % of the intervals, less four deviations of
     24 draws of that (binomial), hold the truth."""

@@ -1,9 +1,9 @@
-"""A process that puts things into a logbook until it is killed: `python kill_child.py FOLDER`.
+"""A process that puts things into logbooks until it is killed: `python kill_child.py`.
 
-It imports once, then forks a child for each line on standard input, so that two hundred kills are quick: a seed, or
-`open K`, `add K`, `result K`, `remove K` for a child that kills itself before the K-th line of the logbook's code in
-that action. The child reports on standard output, one line each: `pid N`, then `add ID`, `result ID`, `remove ID`,
-`open ID` once these are done.
+It imports once, then forks a child for each line on standard input, so that two hundred kills are quick: the folder
+of a logbook and a seed, or `open K`, `add K`, `result K`, `remove K` for a child that kills itself before the K-th line
+of the logbook's code in that action. The child reports on standard output, one line each: `pid N`, then `add ID`,
+`result ID`, `remove ID`, `open ID` once these are done.
 What the store is given is real: `add` reads and converts a small log; the analysis is a made-up one.
 """
 
@@ -130,18 +130,18 @@ steering_ratio = 14
 
 def main() -> None:
     """Fork a child a line."""
-    folder = Path(sys.argv[1])
     analysis = made_analysis()
     results.code_version()
     for line in sys.stdin:
         child = os.fork()
         if child == 0:
             tell(f"pid {os.getpid()}")
-            first, *rest = line.split()
+            folder, order = line.rstrip("\n").split("\t")
+            first, *rest = order.split()
             if rest:
-                one_action(folder, first, int(rest[0]), analysis)
+                one_action(Path(folder), first, int(rest[0]), analysis)
             else:
-                work(folder, int(first), analysis)
+                work(Path(folder), int(first), analysis)
             os._exit(0)
         os.waitpid(child, 0)
         tell("ended")

@@ -33,10 +33,10 @@ pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
 
 
 @contextmanager
-def begun(folder: Path):
+def begun():
     """A process that forks the children which are killed."""
     process = subprocess.Popen(
-        [sys.executable, str(Path(__file__).with_name("kill_child.py")), str(folder)],
+        [sys.executable, str(Path(__file__).with_name("kill_child.py"))],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
@@ -50,22 +50,23 @@ def begun(folder: Path):
         process.stdout.close()
 
 
-@pytest.fixture
-def forker(tmp_path):
-    with begun(tmp_path / "book") as process:
+@pytest.fixture(scope="module")
+def forker():
+    """Serves every test: to import all that a child needs takes longer than thirty kills."""
+    with begun() as process:
         yield process
 
 
-@pytest.fixture
-def forkers(forker, tmp_path):
-    """Two on one logbook."""
-    with begun(tmp_path / "book") as process:
+@pytest.fixture(scope="module")
+def forkers(forker):
+    """Two that work at once."""
+    with begun() as process:
         yield [forker, process]
 
 
-def started(forker, order: str) -> int:
-    """The process id of a child that was given an order."""
-    forker.stdin.write(f"{order}\n")
+def started(forker, folder: Path, order: str) -> int:
+    """The process id of a child that was given an order for the logbook in a folder."""
+    forker.stdin.write(f"{folder}\t{order}\n")
     forker.stdin.flush()
     return int(forker.stdout.readline().split()[1])
 
@@ -79,9 +80,9 @@ def rest_of(forker) -> list[list[str]]:
     return said
 
 
-def killed_after(forker, seed: int, reports: int, share: float) -> list[list[str]]:
+def killed_after(forker, folder: Path, seed: int, reports: int, share: float) -> list[list[str]]:
     """What a child reported before it was killed, `share` of an action's time after so many reports."""
-    pid = started(forker, str(seed))
+    pid = started(forker, folder, str(seed))
     since = time.monotonic()
     said = [forker.stdout.readline().split() for _ in range(reports)]
     time.sleep(share * ((time.monotonic() - since) / reports if reports else 0.1))
@@ -159,7 +160,7 @@ def test_killed_at_any_point_nothing_is_lost_and_nothing_half_done(forker, tmp_p
     rng = random.Random(20261125)
     ledger = Ledger()
     for kill in range(KILLS):
-        ledger.note(killed_after(forker, kill, rng.randint(0, MOST_REPORTS), rng.uniform(0, 1.5)))
+        ledger.note(killed_after(forker, tmp_path / "book", kill, rng.randint(0, MOST_REPORTS), rng.uniform(0, 1.5)))
         check_whole(tmp_path / "book", ledger)
     print(
         f"{KILLS} kills: {len(ledger.added)} runs and {len(ledger.analysed)} results reported, "
@@ -174,7 +175,7 @@ def test_two_processes_killed_at_once(forkers, tmp_path):
     rng = random.Random(7)
     ledger = Ledger()
     for pair in range(max(2, KILLS // 10)):
-        children = [started(forker, str(10_000 + 2 * pair + k)) for k, forker in enumerate(forkers)]
+        children = [started(forker, tmp_path / "book", str(10_000 + 2 * pair + k)) for k, forker in enumerate(forkers)]
         firsts = [forker.stdout.readline().split() for forker in forkers]  # both are at work
         time.sleep(rng.uniform(0, 0.3))
         for child in children:
@@ -198,7 +199,7 @@ def test_killed_before_the_lines_of_an_action(forker, tmp_path, action):
                 path.unlink()
         line += EVERY
         kills += 1
-        started(forker, f"{action} {line}")
+        started(forker, folder, f"{action} {line}")
         said = rest_of(forker)
         ledger.note(said)
         check_whole(folder, ledger)

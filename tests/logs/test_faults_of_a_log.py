@@ -1,5 +1,9 @@
 """Every fault of the table, from a written file through reading, signs, faults and alignment."""
 
+import tempfile
+from functools import cache
+from pathlib import Path
+
 import numpy as np
 import pytest
 from fault_table import FAULTS
@@ -27,6 +31,20 @@ def _examined(path):
     return recording, (*recording.annotations, *signs, *delays, *faults)
 
 
+@pytest.fixture(scope="module")
+def examined_fault(log):
+    """What was read of the log with a fault and noted of it; both tests of a fault look at the same."""
+
+    @cache
+    def examined(fault):
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / "spoilt.csv"
+            path.write_text(text(fault.spoil(log), header="{name} [{unit}]"))
+            return _examined(path)
+
+    return examined
+
+
 def test_the_table_is_as_long_as_promised():
     assert len(FAULTS) >= 40
 
@@ -39,15 +57,15 @@ def test_a_healthy_log_has_no_fault(log, tmp_path):
 
 
 @pytest.mark.parametrize("fault", FAULTS, ids=lambda f: f"{f.group}: {f.words}")
-def test_fault(fault, log, tmp_path):
-    path = tmp_path / "spoilt.csv"
-    path.write_text(text(fault.spoil(log), header="{name} [{unit}]"))
+def test_fault(fault, log, examined_fault, tmp_path):
     if not fault.code:
+        path = tmp_path / "spoilt.csv"
+        path.write_text(text(fault.spoil(log), header="{name} [{unit}]"))
         with pytest.raises(HalfshaftError, match=fault.says) as caught:
             read_log(path)
         assert caught.value.exit_status in (2, 3)
         return
-    recording, notes = _examined(path)
+    recording, notes = examined_fault(fault)
     found = [a for a in notes if a.code == fault.code and (fault.channel is None or a.channel == fault.channel)]
     assert found, [(a.code, a.channel) for a in notes]
     if fault.stretch:
@@ -96,11 +114,9 @@ def test_a_spike_of_a_sensor_ring_is_told_as_a_rotation(log, tmp_path):
 
 
 @pytest.mark.parametrize("fault", [f for f in FAULTS if f.code], ids=lambda f: f"{f.group}: {f.words}")
-def test_a_fault_brings_no_false_exclusions(fault, log, tmp_path):
+def test_a_fault_brings_no_false_exclusions(fault, examined_fault):
     """Outside the stretch of the fault nothing is left out."""
-    path = tmp_path / "spoilt.csv"
-    path.write_text(text(fault.spoil(log), header="{name} [{unit}]"))
-    _, notes = _examined(path)
+    _, notes = examined_fault(fault)
     others = [a for a in notes if a.excludes and a.code != fault.code]
     if fault.code in (
         "lost_pulses",

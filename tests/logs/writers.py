@@ -8,6 +8,7 @@ import tarfile
 import zipfile
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 
 import numpy as np
 import openpyxl
@@ -197,6 +198,16 @@ def number(value: float) -> str:
     return "" if not np.isfinite(value) else repr(float(value))
 
 
+@lru_cache(maxsize=100)  # most dialects and faults leave most columns as they are
+def _numbers(column: bytes) -> list[str]:
+    return [number(value) for value in np.frombuffer(column).tolist()]
+
+
+def numbers(values: np.ndarray) -> list[str]:
+    """Each as `number` writes it."""
+    return _numbers(np.asarray(values, float).tobytes())
+
+
 def columns(log: MadeLog, units: Mapping[str, tuple[str, float]] = CONTRACT_UNITS) -> dict[str, np.ndarray]:
     """Time in s and every channel in the units given."""
     return {"time": log.time, **{k: v * units[k][1] for k, v in log.channels.items()}}
@@ -226,31 +237,38 @@ def text(
     unit_of = {"time": "s", **{k: u for k, (u, _) in units.items()}}
     quoted = lambda cell: f'"{cell}"' if quote or (separator in cell and separator != " ") else cell  # noqa: E731
 
-    def cell(name: str, value: float) -> str:
-        if name == "time" and clock is not number:
-            return clock(value)
-        written = number(value)
-        if thousands and written:
-            whole, _, fraction = written.partition(".")
-            written = f"{int(whole):,}".replace(",", thousands) + (f".{fraction}" if fraction else "")
-            if int(whole) == 0 and value < 0:
-                written = f"-{written.lstrip('-')}"
-            if decimal == ",":
-                head, _, rest = written.rpartition(".") if fraction else (written, "", "")
-                written = f"{head},{rest}" if fraction else head
-            return written
-        return written.replace(".", decimal)
+    def cell(written: str) -> str:
+        whole, _, fraction = written.partition(".")
+        value = float(written)
+        written = f"{int(whole):,}".replace(",", thousands) + (f".{fraction}" if fraction else "")
+        if int(whole) == 0 and value < 0:
+            written = f"-{written.lstrip('-')}"
+        if decimal == ",":
+            head, _, rest = written.rpartition(".") if fraction else (written, "", "")
+            written = f"{head},{rest}" if fraction else head
+        return written
 
-    rows = [
-        [cell(name, v) for name, v in zip(data, values, strict=True)] for values in zip(*data.values(), strict=True)
-    ]
+    def cells(name: str, values: np.ndarray) -> list[str]:
+        if name == "time" and clock is not number:
+            return [clock(value) for value in values]
+        written = numbers(values)
+        if thousands:
+            return [cell(one) if one else one for one in written]
+        return written if decimal == "." else [one.replace(".", decimal) for one in written]
+
+    def line(row: list[str]) -> str:
+        joined = separator.join(row)
+        whole = not quote and (separator == " " or joined.count(separator) == len(row) - 1)
+        return joined if whole else separator.join(map(quoted, row))
+
+    rows = list(map(list, zip(*(cells(name, values) for name, values in data.items()), strict=True)))
     if header_rows is None:
         header_rows = [[header.format(name=names[n], unit=unit_of[n]) for n in data]]
     if unit_row is not None:
         header_rows = [*header_rows, [unit_row.format(unit=unit_of[n]) for n in data]]
     lines = [*above]
     lines += [separator.join(map(quoted, row)) for row in header_rows]
-    lines += [separator.join(map(quoted, row)) for row in edit(rows)]
+    lines += map(line, edit(rows))
     return line_end.join([*lines, *tail, ""])
 
 
@@ -305,9 +323,10 @@ def tall(log: MadeLog, *, names: Mapping[str, str] = CANONICAL, units: bool = Fa
     data = columns(log)
     heading = ["time", "channel", "value", *(["unit"] if units else [])]
     rows = [separator.join(heading)]
-    for i, time in enumerate(data["time"]):
+    written = {name: numbers(values) for name, values in data.items()}
+    for i, time in enumerate(written["time"]):
         for name in log.channels:
-            cells = [number(time), names[name], number(data[name][i]), *([CONTRACT_UNITS[name][0]] if units else [])]
+            cells = [time, names[name], written[name][i], *([CONTRACT_UNITS[name][0]] if units else [])]
             rows.append(separator.join(cells))
     return "\n".join([*rows, ""])
 
@@ -316,8 +335,8 @@ def tall_by_channel(log: MadeLog, *, heading: Sequence[str]) -> str:
     """One row a value, channel after channel, decimal comma; `heading` says in which order the cells come."""
     data, rows = columns(log), [";".join(heading)]
     for name in log.channels:
-        for time, value in zip(data["time"], data[name], strict=True):
-            cells = {"time": number(time), "value": number(value), "unit": CONTRACT_UNITS[name][0]}
+        for time, value in zip(numbers(data["time"]), numbers(data[name]), strict=True):
+            cells = {"time": time, "value": value, "unit": CONTRACT_UNITS[name][0]}
             cells["channel"] = cells["signal"] = PLAIN_NAMES[name]
             rows.append(";".join(cells[k].replace(".", ",") if k in ("time", "value") else cells[k] for k in heading))
     return "\n".join([*rows, ""])

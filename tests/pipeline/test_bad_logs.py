@@ -5,9 +5,11 @@ from importlib import resources
 
 import numpy as np
 import pytest
+from pipeline.conftest import CAR_TOML
 
 from analyzer.cli.main import main
 from analyzer.pipeline import analyze
+from analyzer.presentation.result_json import to_result
 from analyzer.presentation.words import answer as answer_words
 
 
@@ -106,10 +108,18 @@ MENDED = {
 }
 
 
+@pytest.fixture(scope="module")
+def healthy(short_log, tmp_path_factory):
+    """The result of the log that nothing was done to."""
+    folder = tmp_path_factory.mktemp("healthy")
+    (folder / "car.toml").write_text(CAR_TOML)
+    short_log.to_parquet(folder / "log.parquet", index=False)
+    return to_result(analyze(log_path=folder / "log.parquet", car_path=folder / "car.toml"))
+
+
 @pytest.mark.parametrize("case", MENDED)
-def test_what_can_be_mended_changes_little_and_is_reported(short_log, car_file, tmp_path, capsys, case):
+def test_what_can_be_mended_changes_little_and_is_reported(short_log, healthy, car_file, tmp_path, capsys, case):
     spoil, code = MENDED[case]
-    _, _, healthy = run(short_log, car_file, tmp_path, capsys, "parquet")
     status, error, result = run(spoil(short_log), car_file, tmp_path, capsys)
     assert status == 0 and not error, error
     codes = {q["code"] for q in result["quality"]}

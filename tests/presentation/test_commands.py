@@ -45,6 +45,7 @@ def test_what_is_not_there_is_one_plain_line_and_exit_2(missing, tmp_path, capsy
     assert "gone" in captured.err and len(captured.err.strip().splitlines()) == 1
 
 
+@pytest.mark.slow
 def test_demo_writes_a_report_and_valid_json_for_every_sample_log(tmp_path, capsys):
     assert main(["demo", "--out", str(tmp_path / "d")]) == 0
     reports = sorted(p.name for p in (tmp_path / "d").glob("*.html"))

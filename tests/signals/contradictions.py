@@ -20,7 +20,7 @@ from analyzer.logs.read import read_log
 from analyzer.logs.read_blocks import LogBlock
 from analyzer.pipeline import analyze_session
 from analyzer.signals.consistency import contradicted, unchecked
-from analyzer.signals.long_session import read_session
+from analyzer.signals.long_session import LongSession, read_session
 from analyzer.simulation.circuit import demo_circuit
 from analyzer.simulation.sensors import Sensors
 from analyzer.simulation.simulated_car import LockParameters
@@ -283,19 +283,40 @@ def true_locking_Nm(input_torque_Nm: np.ndarray) -> np.ndarray:
     return LOCK.preload_Nm + drive + coast
 
 
-def judged(log: pd.DataFrame) -> str:
-    """`right`, `refused`, `bounded` (the headline says so), `wrong, said open` (the headline says that nothing checks
-    the clock or the scale that is wrong) or `silently wrong`."""
+@dataclass(frozen=True)
+class Judged:
+    """What comes of a log with a contradiction.
+
+    Attributes
+    ----------
+    codes : of what is noted of it; None where it is refused.
+    outcome : `right`, `refused`, `bounded` (the headline says so), `wrong, said open` (the headline says that nothing
+        checks the clock or the scale that is wrong) or `silently wrong`.
+    """
+
+    codes: frozenset[str] | None
+    outcome: str
+
+
+def judged(log: pd.DataFrame) -> Judged:
+    """Analyse a log and hold the answer against the truth."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "spoilt.parquet"
         log.to_parquet(path)
         try:
             session = read_session([LogBlock(lambda: read_log(path))], car=CAR)
-            if contradicted(session.signals().annotations):  # the answer keeps that mark: test_contradictions.py
-                return "bounded"
-            analysis = analyze_session(session=session, car=CAR)
         except HalfshaftError:
-            return "refused"
+            return Judged(None, "refused")
+        # the answer keeps the mark of a contradiction: test_contradictions.py
+        noted = session.signals().annotations
+        return Judged(frozenset(a.code for a in noted), "bounded" if contradicted(noted) else _answered(session))
+
+
+def _answered(session: LongSession) -> str:
+    try:
+        analysis = analyze_session(session=session, car=CAR)
+    except HalfshaftError:
+        return "refused"
     points = [p for p in analysis.lock_curve.points if p.kind != "none"]
     truth = true_locking_Nm(np.array([p.input_torque_Nm for p in points]))
     outside = [
@@ -314,7 +335,7 @@ def main(seed: int) -> None:
         log = sound_log(channels, seed)
         for case in CONTRADICTIONS:
             if set(case.needs) <= set(log.columns):
-                outcome = judged(spoilt(log, case))
+                outcome = judged(spoilt(log, case)).outcome
                 count[outcome] += 1
                 print(f"{channels:8} {case.group}: {case.words}: {outcome}", flush=True)
     print(dict(count))

@@ -214,6 +214,7 @@ def test_compiled_loops_are_kept_nowhere_for_a_user_without_a_home(monkeypatch, 
     assert plain_car._kept_code_folder() is None
 
 
+@pytest.mark.slow
 def test_plain_python_gives_what_the_compiler_gives(club_car):
     pytest.importorskip("numba")
     results = []
