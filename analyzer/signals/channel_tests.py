@@ -12,6 +12,7 @@ from analyzer.logs.recording import Recording
 from analyzer.signals.pair_fit import (
     LEAST_S,
     MOVING_M_S,
+    RADIUS_BY_LOAD_S2_M,
     RATE_HZ,
     USUAL_RATIO,
     USUAL_WHEELBASE_M,
@@ -142,9 +143,11 @@ def lap_turns(view: View) -> PairTest | None:
         turn, zero_sd, ends = gyro, LATERAL_ZERO_M_S2 / float(np.median(v[view.moving])), LAP_ENDS
     elif lat is not None and view.front_turn is not None:
         name, holds = "lateral acceleration / speed over a lap over whole turns", ("lat_g", "wheel_scale", "time")
-        # the accelerometer's own zero: what the front wheels leave of it
-        between = [(np.ones_like(v), 0.0, 1.0), (v * v, 0.0, 0.01)]
-        fit = fit_pair(lat, v * view.front_turn, between, view.rolling, view.time) if view.rolling.any() else None
+        # the accelerometer's own zero: what the front wheels leave of it while none of them is light
+        by_load = RADIUS_BY_LOAD_S2_M / view.track_m
+        between = [(np.ones_like(v), 0.0, 1.0), (v * v, 0.0, 0.01), (v * v * lat, -by_load, by_load)]
+        gentle = view.gentle(np.abs(lat))
+        fit = fit_pair(lat, v * view.front_turn, between, gentle, view.time) if gentle.any() else None
         zero = None if fit is None else fit.factors[1]
         turn, zero_sd, ends = (lat - (zero or 0.0)) / v, BANK_M_S2 / float(np.median(v[view.moving])), LAP_ENDS_LATERAL
         zero = None if zero is None else 0.0

@@ -17,6 +17,9 @@ BLOCK_S = 8.0  # a corner: within it errors go together
 SURE = 2.0  # standard deviations beyond a limit
 SURE_OF_A_PART = 4.0  # of a third of the log, in which a few corners stand for all
 LEAST_S = 20.0  # of usable samples
+# of a front wheel's load over the static one, per m/s2 across: 2 h/(g t); times 0.3 % of radius per unit of load
+RADIUS_BY_LOAD_S2_M = 2.4e-4
+GENTLE = 0.7  # of what the car corners at; beyond it wheels grow light and the front drifts
 USUAL_TRACK_M, USUAL_WHEELBASE_M, USUAL_RATIO = 1.5, 2.5, 14.0  # without a car file, with wider limits
 SCALES = ("wheel_scale", "time", "car")  # what makes a ratio wrong, and leaves the two going together
 # what lies between two channels: values (m,), and mean and standard deviation of their factor
@@ -89,6 +92,10 @@ class View:
         if not {"wheel_speed_fl", "wheel_speed_fr"} <= self.wheels.keys():
             return None
         return (self.wheels["wheel_speed_fr"] - self.wheels["wheel_speed_fl"]) / self.track_m
+
+    def gentle(self, across_m_s2: np.ndarray) -> np.ndarray:
+        """(m,) bool, rolling and well under the lateral acceleration (m,) that the car corners at."""
+        return self.rolling & (across_m_s2 < GENTLE * np.percentile(across_m_s2[self.moving], 97))
 
 
 def view_of(recording: Recording, car: Car | None) -> View:

@@ -22,6 +22,7 @@ from analyzer.signals.pair_fit import (
     BLOCK_S,
     LEAST_S,
     MOVING_M_S,
+    RADIUS_BY_LOAD_S2_M,
     RATE_HZ,
     SCALES,
     USUAL_RATIO,
@@ -41,8 +42,6 @@ from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
 BRAKE_ON_Pa = 1e5  # as in calibrate.py
 BENT_SCALE = (0.988, 1.012)
 MOST_BRAKING = 1.25  # of the grip, which is known to a quarter
-# of a front wheel's load over the static one, per m/s2 across: 2 h/(g t); times 0.3 % of radius per unit of load
-RADIUS_BY_LOAD_S2_M = 2.4e-4
 # of driven tyres at steady speed; 0.024 at most on sound logs (`accuracy.random_sessions`, seeds 0 to 13)
 MOST_STEADY_SLIP = 0.025
 GAINS = (1.0, 18.0)  # thousandths per m/s2; an axle that is late by 0.3 s reads as 18 more at 20 m/s
@@ -142,7 +141,7 @@ def _turns(view: View, recording: Recording, car: Car | None) -> list[PairTest |
         turn = steer / (1.0 if recording.steer_at == "road_wheel" else ratio) / wheelbase * v
         for words, name, other in witnesses:
             across = np.abs(v * other)
-            gentle = view.rolling & (across < 0.7 * np.percentile(across[view.moving], 97))
+            gentle = view.gentle(across)
             between = [(one, 0.0, 0.1), (v, 0.0, 0.1), (v * v * other, 1e-3 / wheelbase, 2e-3 / wheelbase)]
             found.append(
                 pair_test(
