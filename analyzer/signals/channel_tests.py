@@ -43,6 +43,9 @@ LAP_ENDS, LAP_ENDS_LATERAL = (0.9, 1.1), (0.85, 1.15)
 # 0.17 g; the calibration takes out what is less
 LATERAL_ZERO_G = 0.3
 STEER_ZERO_RAD = 0.035  # at the road wheel, 2 degrees; half a turn of a spline of 30 teeth is 6 at the wheel
+# a wheel's pulses are nought at rest; a gyro that reads 5 deg/s too much makes as much, or lateral
+# acceleration without a gyro 0.3 g. 0.06 on 32 sound sessions
+WHEEL_ZERO_M_S = 0.15
 TURNED_RAD = 0.2  # 11 degrees in its plane; two or three are how a unit is mounted, the rest a cross slope on power
 DRIFT_RAD_S = 0.05  # over the log, 3 deg/s: ten times a warming gyro's
 
@@ -223,6 +226,18 @@ def zeros(view: View, recording: Recording, car: Car | None) -> list[PairTest]:
             number, sure = np.degrees(fit.factors[3]), np.degrees(fit.deviations[3])
             most = float(np.degrees(DRIFT_RAD_S))
             found.append(limited(name, holds, number, sure, (-most, most), "deg/s", "over the log"))
+    turn, by = (gyro, "yaw_rate") if gyro is not None else (None if lat is None else lat / v, "lat_g")
+    if turn is not None:
+        calm = view.gentle(np.abs(v * turn))
+        for words, end in (("front", "f"), ("rear", "r")):
+            left, right = (view.wheels.get(f"wheel_speed_{end}{side}") for side in "lr")
+            if left is None or right is None or calm.sum() < LEAST_S * RATE_HZ:
+                continue
+            between = [(one, 0.0, 2.0), (v, 0.0, 0.1), (v * v * turn, 0.0, 0.01)]
+            fit = fit_pair(right - left, turn, between, calm, view.time)
+            name, limits = f"{words} right wheel less {words} left wheel at rest", (-WHEEL_ZERO_M_S, WHEEL_ZERO_M_S)
+            holds = (f"{words}_wheels", by)
+            found.append(limited(name, holds, fit.factors[1], fit.deviations[1], limits, "m/s", "zero"))
     other, by = (gyro, "yaw_rate") if gyro is not None else (front, "front_wheels")
     if steer is not None and other is not None:
         ratio = 1.0 if recording.steer_at == "road_wheel" else car.steering_ratio if car else USUAL_RATIO

@@ -100,6 +100,19 @@ def _later(log: pd.DataFrame, name: str, seconds: float) -> np.ndarray:
     return np.interp(time - seconds, time, log[name].to_numpy())
 
 
+def _late_by(seconds: float, *names: str) -> Change:
+    return lambda log, rng: {n: _later(log, n, seconds) for n in names}
+
+
+def _too_fast(km_h: float, *names: str) -> Change:
+    """By the same at every speed, but at rest."""
+    return lambda log, rng: {n: log[n].to_numpy() + km_h * (log[n].to_numpy() > 0) for n in names}
+
+
+def _without_sign(name: str) -> Change:
+    return lambda log, rng: {name: np.abs(log[name].to_numpy())}
+
+
 def _turned(degrees: float) -> Change:
     """The accelerometer turned in its plane."""
 
@@ -159,6 +172,19 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     Contradiction("wheel units", "rear wheels in mph", _scaled(1 / 1.609344, RL, RR)),
     Contradiction("wheel units", "front wheels 10 % too much", _scaled(1.1, FL, FR)),
     Contradiction("wheel units", "rear wheels 5 % too little", _scaled(0.95, RL, RR)),
+    *(
+        Contradiction("wheel zeros", f"{name} {km_h:+g} km/h at every speed", _too_fast(km_h, name))
+        for name, km_h in ((RL, 2.0), (RR, -1.0), (FL, 2.0), (FR, 1.0))
+    ),
+    *(
+        Contradiction("one side", f"{name} without its sign", _without_sign(name), (name,))
+        for name in ("steer", "yaw_rate", "lat_g")
+    ),
+    *(
+        Contradiction("late", f"{name} by {seconds} s", _late_by(seconds, name), (name,))
+        for name in ("brake", "throttle")
+        for seconds in (0.5, 1.0)
+    ),
     Contradiction("accelerometers", "axes exchanged", _exchanged(("lat_g", "long_g")), ("long_g",)),
     Contradiction(
         "accelerometers",
