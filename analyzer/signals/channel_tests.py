@@ -9,6 +9,8 @@ import numpy as np
 
 from analyzer.channels import CHANNELS, STANDARD_GRAVITY_M_S2, WHEEL_CHANNELS
 from analyzer.logs.recording import Recording
+from analyzer.signals.faults import COARSE_SPEED_M_S, coarse_step_m_s
+from analyzer.signals.log_stretches import wheel_speeds_m_s
 from analyzer.signals.pair_fit import (
     LEAST_S,
     MOVING_M_S,
@@ -46,6 +48,7 @@ STEER_ZERO_RAD = 0.035  # at the road wheel, 2 degrees; half a turn of a spline 
 # a wheel's pulses are nought at rest; a gyro that reads 5 deg/s too much makes as much, or lateral
 # acceleration without a gyro 0.3 g. 0.06 on 32 sound sessions
 WHEEL_ZERO_M_S = 0.15
+WHEEL_DRIFT = 0.005  # as tyres of one axle warm up; 0.001 on 32 sound sessions
 TURNED_RAD = 0.2  # 11 degrees in its plane; two or three are how a unit is mounted, the rest a cross slope on power
 DRIFT_RAD_S = 0.05  # over the log, 3 deg/s: ten times a warming gyro's
 
@@ -57,6 +60,18 @@ def at_the_end(recording: Recording, view: View) -> list[PairTest]:
     seconds = sum(a.end_s - a.start_s for a in ends if a.start_s is not None and a.end_s is not None)
     share = seconds / max(view.seconds_moving, 1.0)
     return [limited(name, ("steer",), share, 0.0, (None, MOST_AT_ITS_END), "1", "share of driving")]
+
+
+def steps(recording: Recording) -> list[PairTest]:
+    """A wheel speed that comes in steps wider than the slip that an axle locks and unlocks with."""
+    speeds, limits = wheel_speeds_m_s(recording), (None, COARSE_SPEED_M_S)
+    return [
+        limited(
+            f"step of {CHANNELS[name].label}", ("rear_wheels",), coarse_step_m_s(values), 0.0, limits, "m/s", "step"
+        )
+        for name, values in speeds.items()
+        if name in ("wheel_speed_rl", "wheel_speed_rr")
+    ]
 
 
 def copies(recording: Recording, view: View) -> list[PairTest]:
@@ -233,11 +248,14 @@ def zeros(view: View, recording: Recording, car: Car | None) -> list[PairTest]:
             left, right = (view.wheels.get(f"wheel_speed_{end}{side}") for side in "lr")
             if left is None or right is None or calm.sum() < LEAST_S * RATE_HZ:
                 continue
-            between = [(one, 0.0, 2.0), (v, 0.0, 0.1), (v * v * turn, 0.0, 0.01)]
+            between = [(one, 0.0, 2.0), (v, 0.0, 0.1), (v * v * turn, 0.0, 0.01), (later * v, 0.0, 0.1)]
             fit = fit_pair(right - left, turn, between, calm, view.time)
-            name, limits = f"{words} right wheel less {words} left wheel at rest", (-WHEEL_ZERO_M_S, WHEEL_ZERO_M_S)
-            holds = (f"{words}_wheels", by)
-            found.append(limited(name, holds, fit.factors[1], fit.deviations[1], limits, "m/s", "zero"))
+            holds, most = (f"{words}_wheels", by), WHEEL_ZERO_M_S
+            name = f"{words} right wheel less {words} left wheel at rest"
+            found.append(limited(name, holds, fit.factors[1], fit.deviations[1], (-most, most), "m/s", "zero"))
+            name, most = f"drift of {words} right wheel over {words} left wheel", WHEEL_DRIFT
+            drift = (f"{words}_wheels",), fit.factors[4], fit.deviations[4]
+            found.append(limited(name, *drift, (-most, most), "1", "share over the log"))
     other, by = (gyro, "yaw_rate") if gyro is not None else (front, "front_wheels")
     if steer is not None and other is not None:
         ratio = 1.0 if recording.steer_at == "road_wheel" else car.steering_ratio if car else USUAL_RATIO

@@ -304,7 +304,7 @@ def pair_test(
             return untested(name, holds, "one of them does not move")
         return limited(name, channels, 0.0, 0.0, (least_together, None), "1", "correlation: one does not move")
     found = [_part_test(name, holds, a, b, between, where, "", SURE, ends, least_together)]
-    for third in _thirds(where):
+    for third in thirds(where):
         words = f" from {view_s(third)}" if third.any() else ""
         found.append(_part_test(name, holds, a, b, between, third, words, SURE_OF_A_PART, ends, least_together))
     if least_on_a_side is not None:
@@ -359,7 +359,7 @@ def late_test(
     if np.std(b[where]) < least_size:
         return untested(name, holds, "too little of it in this log")
     found: list[PairTest] = []
-    for part in (where, *_thirds(where)):
+    for part in (where, *thirds(where)):
         late_s, together = _lateness(a, b, part)
         if together > TOLD_BY:
             when = "" if part is where else f" from {view_s(part)}"
@@ -387,7 +387,7 @@ def view_s(rows: np.ndarray) -> str:
     return f"{first:.0f} s to {last:.0f} s"
 
 
-def _thirds(where: np.ndarray) -> list[np.ndarray]:
+def thirds(where: np.ndarray) -> list[np.ndarray]:
     """`where` (n,) in three parts of the log: a sensor may come loose, or be plugged in turned over."""
     rows = np.arange(len(where)) * 3 // len(where)
     return [where & (rows == k) for k in range(3)]
