@@ -148,6 +148,9 @@ def stuck(recording: Recording) -> list[Annotation]:
     # of whole channels, which every stretch is compared with: once each
     usual_size = cache(lambda name: np.nanpercentile(np.abs(channels[name] - np.nanmedian(channels[name])), 95))
     usual_span = cache(lambda name: np.nanpercentile(channels[name], [1, 99]))
+    usual_noise = cache(lambda name: np.nanmedian(np.abs(np.diff(channels[name], n=3))))
+    wheels = wheel_speeds_m_s(recording)
+    usual_speed = cache(lambda name: np.nanmedian(wheels[name]) / 2)
     for channel, values in channels.items():
         if channel not in ESSENTIAL and channel != "gps_speed":
             continue
@@ -163,7 +166,10 @@ def stuck(recording: Recording) -> list[Annotation]:
         for first, last in candidates:
             if values[first] in ends and channel not in WHEEL_CHANNELS:
                 continue  # at an end of its range: clipped, or a stop
-            if _must_have_moved(recording, channel, slice(first, last + 1), usual_size, usual_span):
+            # a wheel that always has noise, and at speed has more of it, cannot lack it for so many rows
+            noisy = channel in WHEEL_CHANNELS and last - first > LEAST_QUIET_ROWS and usual_noise(channel) > 0
+            without_noise = noisy and wheels[channel][first] > max(MOVING_M_S, usual_speed(channel))
+            if without_noise or _must_have_moved(recording, channel, slice(first, last + 1), usual_size, usual_span):
                 seconds = time[last] - time[first]
                 words = (
                     f"{CHANNELS[channel].heading} stays at one value for {seconds:.1f} s while the car moves; "

@@ -24,6 +24,8 @@ MENDED = {
     "pedals: brake dead",
     "pedals: throttle 0 to 255 called per cent",
     "pedals: throttle 0 to 1 called per cent",
+    "lost rows: rears bridged over 2 s in 40 places",
+    "lost rows: 20 s from the middle",
     *(f"zeros for missing: {case.words}" for case in CONTRADICTIONS if case.group == "zeros for missing"),
 }
 # With four wheels, steer, throttle and lateral acceleration only, nothing tells these from what sound cars show (see
