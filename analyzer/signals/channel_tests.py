@@ -40,6 +40,7 @@ MOST_AT_ITS_END = 0.03  # of the driving; a steering stop is met in a spin or a 
 CALM_M_S2, CALM_ROWS = 1.0, 100  # of lateral acceleration: as good as straight; how many rows of it tell a zero
 LATERAL_ZERO_M_S2 = 0.15  # of an accelerometer that was never zeroed, 0.015 g; common practice, no source
 BANK_M_S2 = 0.3  # a circuit's mean cross slope, 3 %, reads as a zero that the front wheels do not have
+LEAST_OF_A_TURN = 0.4  # a clock at half pace makes half a turn of one; a lap that does not close is off by less
 LAP_ENDS, LAP_ENDS_LATERAL = (0.9, 1.1), (0.85, 1.15)
 # common practice, no source: a unit that was never zeroed is off by a few hundredths of g, one askew by 10 degrees by
 # 0.17 g; the calibration takes out what is less
@@ -48,6 +49,8 @@ STEER_ZERO_RAD = 0.035  # at the road wheel, 2 degrees; half a turn of a spline 
 # a wheel's pulses are nought at rest; a gyro that reads 5 deg/s too much makes as much, or lateral
 # acceleration without a gyro 0.3 g. 0.06 on 32 sound sessions
 WHEEL_ZERO_M_S = 0.15
+# what left turns do to an axle's wheels right turns do to them the other way round; 0.0009 on 32 sound sessions
+ONE_SIDED = 0.0012
 WHEEL_DRIFT = 0.005  # as tyres of one axle warm up; 0.001 on 32 sound sessions
 TURNED_RAD = 0.2  # 11 degrees in its plane; two or three are how a unit is mounted, the rest a cross slope on power
 DRIFT_RAD_S = 0.05  # over the log, 3 deg/s: ten times a warming gyro's
@@ -184,7 +187,8 @@ def lap_turns(view: View) -> PairTest | None:
     turned = (heading[length:] - heading[:-length] - zero * lap_s) / (2 * np.pi)
     middle = float(np.median(turned))
     timed = {"long_g", "gps_speed", "latitude"} & view.channels.keys()
-    whole = round(abs(middle)) if timed else min(round(abs(middle)), 1)
+    whole = max(round(abs(middle)), int(abs(middle) > LEAST_OF_A_TURN))
+    whole = whole if timed else min(whole, 1)
     if whole == 0:
         return untested(name, holds, "what repeats does not close: a lap turns as much left as right")
     scatter = 1.4826 * float(np.median(np.abs(turned - middle)))
@@ -248,7 +252,9 @@ def zeros(view: View, recording: Recording, car: Car | None) -> list[PairTest]:
             left, right = (view.wheels.get(f"wheel_speed_{end}{side}") for side in "lr")
             if left is None or right is None or calm.sum() < LEAST_S * RATE_HZ:
                 continue
+            turns = v * (np.abs(v * turn) > CALM_M_S2)
             between = [(one, 0.0, 2.0), (v, 0.0, 0.1), (v * v * turn, 0.0, 0.01), (later * v, 0.0, 0.1)]
+            between.append((turns, 0.0, 0.1))
             fit = fit_pair(right - left, turn, between, calm, view.time)
             holds, most = (f"{words}_wheels", by), WHEEL_ZERO_M_S
             name = f"{words} right wheel less {words} left wheel at rest"
@@ -256,6 +262,12 @@ def zeros(view: View, recording: Recording, car: Car | None) -> list[PairTest]:
             name, most = f"drift of {words} right wheel over {words} left wheel", WHEEL_DRIFT
             drift = (f"{words}_wheels",), fit.factors[4], fit.deviations[4]
             found.append(limited(name, *drift, (-most, most), "1", "share over the log"))
+            name, most = (
+                f"{words} right wheel over {words} left wheel, left and right turns against straights",
+                ONE_SIDED,
+            )
+            uneven = (f"{words}_wheels",), fit.factors[5], fit.deviations[5]
+            found.append(limited(name, *uneven, (-most, most), "1", "share"))
     other, by = (gyro, "yaw_rate") if gyro is not None else (front, "front_wheels")
     if steer is not None and other is not None:
         ratio = 1.0 if recording.steer_at == "road_wheel" else car.steering_ratio if car else USUAL_RATIO

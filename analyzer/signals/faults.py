@@ -148,7 +148,7 @@ def stuck(recording: Recording) -> list[Annotation]:
     # of whole channels, which every stretch is compared with: once each
     usual_size = cache(lambda name: np.nanpercentile(np.abs(channels[name] - np.nanmedian(channels[name])), 95))
     usual_span = cache(lambda name: np.nanpercentile(channels[name], [1, 99]))
-    usual_noise = cache(lambda name: np.nanmedian(np.abs(np.diff(channels[name], n=3))))
+    has_noise = cache(lambda name: _has_noise(wheels[name]))
     wheels = wheel_speeds_m_s(recording)
     usual_speed = cache(lambda name: np.nanmedian(wheels[name]) / 2)
     for channel, values in channels.items():
@@ -167,7 +167,7 @@ def stuck(recording: Recording) -> list[Annotation]:
             if values[first] in ends and channel not in WHEEL_CHANNELS:
                 continue  # at an end of its range: clipped, or a stop
             # a wheel that always has noise, and at speed has more of it, cannot lack it for so many rows
-            noisy = channel in WHEEL_CHANNELS and last - first > LEAST_QUIET_ROWS and usual_noise(channel) > 0
+            noisy = channel in WHEEL_CHANNELS and last - first > LEAST_QUIET_ROWS and has_noise(channel)
             without_noise = noisy and wheels[channel][first] > max(MOVING_M_S, usual_speed(channel))
             if without_noise or _must_have_moved(recording, channel, slice(first, last + 1), usual_size, usual_span):
                 seconds = time[last] - time[first]
@@ -317,6 +317,11 @@ def clipped(recording: Recording) -> list[Annotation]:
     return found
 
 
+def _has_noise(speed: np.ndarray) -> bool:
+    """Whether a wheel speed (n,) moves from row to row even where the car's does not."""
+    return bool(np.nanmedian(np.abs(np.diff(speed, n=3))) > 0) and not coarse_step_m_s(speed)
+
+
 def coarse_step_m_s(values: np.ndarray) -> float:
     """Step (m/s) of a wheel speed (n,) that comes in steps so coarse that they hide slip; 0 of others."""
     steps = np.abs(np.diff(values[np.isfinite(values)]))
@@ -346,8 +351,10 @@ def interpolated(recording: Recording) -> list[Annotation]:
     """A noisy wheel speed that runs without any noise for a while: lost values, bridged in a straight line."""
     time, found = recording.time_s, []
     for channel, values in wheel_speeds_m_s(recording).items():
+        if not _has_noise(values):
+            continue
         third = np.abs(np.diff(values, n=3))
-        usual = float(np.nanmedian(third)) if np.isfinite(third).any() else 0.0
+        usual = float(np.nanmedian(third))
         # in noise one row in twenty is as quiet, so not ten in a row
         quiet = (third < 0.1 * usual) & (values[:-3] > MOVING_M_S)
         for first, last in runs(quiet):
