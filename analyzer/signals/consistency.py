@@ -10,7 +10,7 @@ from analyzer.channels import CHANNELS
 from analyzer.errors import CannotTell
 from analyzer.in_words import listed, number
 from analyzer.logs.recording import Annotation, Recording
-from analyzer.signals.pair_fit import PairTest
+from analyzer.signals.pair_fit import SURE, PairTest
 from analyzer.signals.pair_tests import consistency_tests
 from analyzer.vehicle.car import Car
 
@@ -30,6 +30,7 @@ SCALES = {
     "wheel_scale": "the scale of the wheel speeds",
     "lat_g": "the scale of lateral acceleration",
 }
+REAR_WHEELS = ("wheel_speed_rl", "wheel_speed_rr")
 NEEDED = ("wheel_scale", "front_wheels", "rear_wheels", "time", "throttle")
 ROUNDS = 3  # of leaving a channel out and looking again
 # A misfit of less than this does not show in every test that hangs on its cause: what agrees then acquits nobody.
@@ -70,7 +71,7 @@ def consistent(recording: Recording, car: Car | None) -> Recording:
         tests = consistency_tests(recording, car)
         found = contradiction_of(tests)
         if found is None:
-            return _with_unchecked(recording, tests)
+            return _with_shifted_wheel(_with_unchecked(recording, tests))
         certain = len(found.causes) == 1 or found.together
         if certain and all(_can_leave_out(cause, recording) for cause in found.causes):
             recording = _without(recording, found)
@@ -98,9 +99,23 @@ def _with_unchecked(recording: Recording, tests: Sequence[PairTest]) -> Recordin
     return replace(recording, annotations=(*recording.annotations, note), unchecked=tuple(scales))
 
 
+def _with_shifted_wheel(recording: Recording) -> Recording:
+    """The recording with a mark where a rear wheel had to be shifted against the other one: what a shift is off by,
+    some milliseconds times the acceleration, is as much as the slip that the lock curve is told from."""
+    late = next((a for a in recording.annotations if a.code == "delay" and a.channel in REAR_WHEELS), None)
+    if late is None:
+        return recording
+    words = f"{late.message} What is left of it counts as slip, so the lock curve is not to be relied on."
+    note = Annotation(CONTRADICTION, "error", late.channel, None, None, words)
+    return replace(recording, annotations=(*recording.annotations, note))
+
+
 def _is_close(test: PairTest) -> bool:
     """Whether a test would have shown a scale that is off by a fifth."""
-    return bool(test.lowest and test.highest) and test.highest < CLOSE * test.lowest  # type: ignore[operator]
+    if not (test.lowest and test.highest):
+        return False
+    unsure = SURE * (test.deviation or 0.0)
+    return test.highest + unsure < CLOSE * (test.lowest - unsure)
 
 
 def unchecked(annotations: Sequence[Annotation]) -> Annotation | None:

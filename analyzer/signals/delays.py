@@ -60,11 +60,15 @@ def estimate_delays(recording: Recording) -> Mapping[str, Delay]:
     grid = np.arange(start, min(time[-1], start + ENOUGH_S), 1 / RATE_HZ)
     read = read_off(time, grid)
     channels = {name: read(values) for name, values in recording.channels.items()}
-    wheels = wheel_speeds_m_s(recording, channels)
+    wheels = dict(wheel_speeds_m_s(recording, channels))
+    of_wheels = _wheel_delays(wheels)
+    for name, delay in of_wheels.items():
+        if _out_of_step(name, delay, period_s(recording)):  # in step before it tells the car's speed
+            wheels[name] = np.interp(grid + _excess(name, delay), grid, wheels[name])
     speed = _rolling_speed(wheels, read(rough_speed_m_s(recording)))
     if np.ptp(speed) < 5.0:
         return {}
-    return _wheel_delays(wheels) | _speed_delays(channels, wheels, speed) | _lateral_delays(channels, wheels, speed)
+    return of_wheels | _speed_delays(channels, wheels, speed) | _lateral_delays(channels, wheels, speed)
 
 
 def _speed_delays(channels: Mapping[str, np.ndarray], wheels: Mapping[str, np.ndarray], speed: np.ndarray) -> dict:

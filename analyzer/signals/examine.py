@@ -11,7 +11,16 @@ from analyzer.channels import CHANNELS
 from analyzer.in_words import counted
 from analyzer.logs.recording import Annotation, Recording
 from analyzer.signals.delays import Delay, align_channels, estimate_delays
-from analyzer.signals.faults import clipped, dropouts, quantised, spikes, stuck, without_false_zeros
+from analyzer.signals.faults import (
+    clipped,
+    dropouts,
+    interpolated,
+    quantised,
+    spikes,
+    spliced,
+    stuck,
+    without_false_zeros,
+)
 from analyzer.signals.kinematics import without_steps
 from analyzer.signals.log_stretches import joined, rough_speed_m_s, runs, wheel_speeds_m_s
 from analyzer.signals.signs import settle_signs
@@ -246,7 +255,7 @@ def find_faults(recording: Recording) -> tuple[Annotation, ...]:
     recording = without_false_zeros(recording)
     found = [
         annotation
-        for check in (gaps, dropouts, stuck, spikes, clipped, quantised, lost_pulses)
+        for check in (gaps, spliced, dropouts, stuck, interpolated, spikes, clipped, quantised, lost_pulses)
         for annotation in check(recording)
     ]
     speed = rough_speed_m_s(recording)

@@ -37,6 +37,9 @@ RECEIVER_S = 0.12  # between two values of a receiver at 10 Hz
 STUCK_S = {"wheel": 0.4, "gps_speed": 1.5, "throttle": 3.0}
 STUCK_OTHER_S = 1.0
 COARSE_SPEED_M_S = 0.15
+LEAST_QUIET_ROWS = 10
+# three times what tyres brake and pull with (common practice, no source), and over the noise of single wheels
+JUMP_M_S2, JUMP_M_S = 60.0, 1.5
 
 
 def _essential(channel: str, recording: Recording) -> bool:
@@ -145,6 +148,9 @@ def stuck(recording: Recording) -> list[Annotation]:
     # of whole channels, which every stretch is compared with: once each
     usual_size = cache(lambda name: np.nanpercentile(np.abs(channels[name] - np.nanmedian(channels[name])), 95))
     usual_span = cache(lambda name: np.nanpercentile(channels[name], [1, 99]))
+    has_noise = cache(lambda name: _has_noise(wheels[name]))
+    wheels = wheel_speeds_m_s(recording)
+    usual_speed = cache(lambda name: np.nanmedian(wheels[name]) / 2)
     for channel, values in channels.items():
         if channel not in ESSENTIAL and channel != "gps_speed":
             continue
@@ -160,7 +166,10 @@ def stuck(recording: Recording) -> list[Annotation]:
         for first, last in candidates:
             if values[first] in ends and channel not in WHEEL_CHANNELS:
                 continue  # at an end of its range: clipped, or a stop
-            if _must_have_moved(recording, channel, slice(first, last + 1), usual_size, usual_span):
+            # a wheel that always has noise, and at speed has more of it, cannot lack it for so many rows
+            noisy = channel in WHEEL_CHANNELS and last - first > LEAST_QUIET_ROWS and has_noise(channel)
+            without_noise = noisy and wheels[channel][first] > max(MOVING_M_S, usual_speed(channel))
+            if without_noise or _must_have_moved(recording, channel, slice(first, last + 1), usual_size, usual_span):
                 seconds = time[last] - time[first]
                 words = (
                     f"{CHANNELS[channel].heading} stays at one value for {seconds:.1f} s while the car moves; "
@@ -308,21 +317,67 @@ def clipped(recording: Recording) -> list[Annotation]:
     return found
 
 
+def _has_noise(speed: np.ndarray) -> bool:
+    """Whether a wheel speed (n,) moves from row to row even where the car's does not."""
+    return bool(np.nanmedian(np.abs(np.diff(speed, n=3))) > 0) and not coarse_step_m_s(speed)
+
+
+def coarse_step_m_s(values: np.ndarray) -> float:
+    """Step (m/s) of a wheel speed (n,) that comes in steps so coarse that they hide slip; 0 of others."""
+    steps = np.abs(np.diff(values[np.isfinite(values)]))
+    steps = steps[steps > 1e-9]
+    # coarse means that a hundredth of the steps at most are small
+    if len(steps) < 50 or np.count_nonzero(steps <= COARSE_SPEED_M_S) > 0.02 * len(steps):
+        return 0.0
+    smallest = float(np.percentile(steps, 1))
+    whole = np.abs(steps / smallest - np.round(steps / smallest)) < 0.05
+    return smallest if smallest > COARSE_SPEED_M_S and whole.mean() > 0.9 else 0.0
+
+
 def quantised(recording: Recording) -> list[Annotation]:
     """Wheel speeds in steps so coarse that they hide slip."""
     found = []
     for channel, values in wheel_speeds_m_s(recording).items():
-        steps = np.abs(np.diff(values[np.isfinite(values)]))
-        steps = steps[steps > 1e-9]
-        # coarse means that a hundredth of the steps at most are small
-        if len(steps) < 50 or np.count_nonzero(steps <= COARSE_SPEED_M_S) > 0.02 * len(steps):
-            continue
-        smallest = float(np.percentile(steps, 1))
-        whole = np.abs(steps / smallest - np.round(steps / smallest)) < 0.05
-        if smallest > COARSE_SPEED_M_S and whole.mean() > 0.9:
+        if step := coarse_step_m_s(values):
             words = (
-                f"{CHANNELS[channel].heading} comes in steps of {smallest * 3.6:.2f} km/h; slip below about that size "
-                "cannot be seen in single samples and intervals get wider."
+                f"{CHANNELS[channel].heading} comes in steps of {step * 3.6:.2f} km/h; slip below about that size "
+                "cannot be seen."
             )
             found.append(Annotation("quantised", "warning", channel, None, None, words))
     return found
+
+
+def interpolated(recording: Recording) -> list[Annotation]:
+    """A noisy wheel speed that runs without any noise for a while: lost values, bridged in a straight line."""
+    time, found = recording.time_s, []
+    for channel, values in wheel_speeds_m_s(recording).items():
+        if not _has_noise(values):
+            continue
+        third = np.abs(np.diff(values, n=3))
+        usual = float(np.nanmedian(third))
+        # in noise one row in twenty is as quiet, so not ten in a row
+        quiet = (third < 0.1 * usual) & (values[:-3] > MOVING_M_S)
+        for first, last in runs(quiet):
+            last = min(int(last) + 3, len(time) - 1)
+            seconds = time[last] - time[first]
+            if seconds < STUCK_S["wheel"] or last - first < LEAST_QUIET_ROWS or values[first] == values[last]:
+                continue
+            words = (
+                f"{CHANNELS[channel].heading} runs in a straight line for {seconds:.1f} s, without the noise it has "
+                "elsewhere: values that were lost and bridged; nothing is concluded there."
+            )
+            found.append(Annotation("stuck", "warning", channel, float(time[first]), float(time[last]), words, True))
+    return found
+
+
+def spliced(recording: Recording) -> list[Annotation]:
+    """Rows between which all wheels jump at once: the rows between them are missing, and the clock does not say so."""
+    wheels = list(wheel_speeds_m_s(recording).values())
+    if len(wheels) < 3:
+        return []
+    time = recording.time_s
+    steps = np.diff(wheels, axis=1)
+    together = np.sort(np.abs(steps), axis=0)[1] * (np.abs(np.sign(steps).sum(axis=0)) == len(wheels))
+    jumps = np.flatnonzero(together > JUMP_M_S + JUMP_M_S2 * np.diff(time))
+    words = "All wheel speeds jump between two rows, as no car does; rows are missing here, and the log is not bridged."
+    return [Annotation("gap", "warning", None, float(time[k]), float(time[k + 1]), words, True) for k in jumps]

@@ -15,9 +15,17 @@ FINE_HZ, RATE_HZ = 50.0, 10.0
 MOVING_M_S = 4.5  # slow circles of 15 m begin here
 BLOCK_S = 8.0  # a corner: within it errors go together
 SURE = 2.0  # standard deviations beyond a limit
+SIDES_APART = 1.2  # a ratio's limits in turns of one side: the circuit's cross slope does not even out there
 SURE_OF_A_PART = 4.0  # of a third of the log, in which a few corners stand for all
 LEAST_S = 20.0  # of usable samples
+# of a front wheel's load over the static one, per m/s2 across: 2 h/(g t); times 0.3 % of radius per unit of load
+RADIUS_BY_LOAD_S2_M = 2.4e-4
+GENTLE = 0.7  # of what the car corners at; beyond it wheels grow light and the front drifts
 USUAL_TRACK_M, USUAL_WHEELBASE_M, USUAL_RATIO = 1.5, 2.5, 14.0  # without a car file, with wider limits
+LATEST_S = 2.0  # as in delays.py
+TOLD_BY = 0.6  # correlation that tells a delay; sound pedals have 0.73 at least
+# beyond what a car, a pedal and half a second's mean make of it, 0.3 s at most on 32 sound sessions
+MOST_LATE_S = 0.4
 SCALES = ("wheel_scale", "time", "car")  # what makes a ratio wrong, and leaves the two going together
 # what lies between two channels: values (m,), and mean and standard deviation of their factor
 Between = Sequence[tuple[np.ndarray, float, float]]
@@ -89,6 +97,10 @@ class View:
         if not {"wheel_speed_fl", "wheel_speed_fr"} <= self.wheels.keys():
             return None
         return (self.wheels["wheel_speed_fr"] - self.wheels["wheel_speed_fl"]) / self.track_m
+
+    def gentle(self, across_m_s2: np.ndarray) -> np.ndarray:
+        """(m,) bool, rolling and well under the lateral acceleration (m,) that the car corners at."""
+        return self.rolling & (across_m_s2 < GENTLE * np.percentile(across_m_s2[self.moving], 97))
 
 
 def view_of(recording: Recording, car: Car | None) -> View:
@@ -257,8 +269,9 @@ def pair_test(
     ends: tuple[float, float],
     least_size: float,
     least_together: float = 0.7,
+    least_on_a_side: float | None = None,
 ) -> PairTest:
-    """Test two channels brought to one quantity, in the whole log and in each third of it.
+    """Test two channels brought to one quantity, in the whole log, in each third of it, and in left and right turns.
 
     Parameters
     ----------
@@ -269,6 +282,7 @@ def pair_test(
     ends : lowest and highest ratio of honest sensors.
     least_size : scatter, in the unit of both, below which nothing can be told of them.
     least_together : correlation below which they do not go together, whatever the ratio; under 0 none is asked for.
+    least_on_a_side : the same for left and for right turns alone; None where the sides are not asked.
 
     Returns
     -------
@@ -277,7 +291,6 @@ def pair_test(
     """
     if where.sum() < LEAST_S * RATE_HZ:
         return untested(name, holds, "too little driving for it")
-    time = np.arange(len(a)) / RATE_HZ
     sizes = [1.4826 * float(np.median(np.abs(x[where] - np.median(x[where])))) for x in (a, b)]
     # most of a lap may be straight: what the larger twentieth shows counts as well, single events do not
     large = [float(np.percentile(np.abs(x[where] - np.median(x[where])), 95)) / 3 for x in (a, b)]
@@ -290,21 +303,91 @@ def pair_test(
         if least_together < 0:
             return untested(name, holds, "one of them does not move")
         return limited(name, channels, 0.0, 0.0, (least_together, None), "1", "correlation: one does not move")
+    found = [_part_test(name, holds, a, b, between, where, "", SURE, ends, least_together)]
+    for third in thirds(where):
+        words = f" from {view_s(third)}" if third.any() else ""
+        found.append(_part_test(name, holds, a, b, between, third, words, SURE_OF_A_PART, ends, least_together))
+    if least_on_a_side is not None:
+        wider = (ends[0] / SIDES_APART, ends[1] * SIDES_APART)
+        for words, side in (
+            (" in left turns", where & (b > least_size / 3)),
+            (" in right turns", where & (b < -least_size / 3)),
+        ):
+            found.append(
+                _part_test(name, holds, a, b, between, where & side, words, SURE_OF_A_PART, wider, least_on_a_side)
+            )
+    told = [test for test in found if test is not None]
+    return next((test for test in told if test.outcome == "disagrees"), told[0])
+
+
+def _part_test(
+    name: str,
+    holds: Sequence[str],
+    a: np.ndarray,
+    b: np.ndarray,
+    between: Between,
+    where: np.ndarray,
+    when: str,
+    sure: float,
+    ends: tuple[float, float],
+    least_together: float,
+) -> PairTest | None:
+    """`pair_test` of some rows; None where they are too few. `when` says which, `sure` how many deviations it takes."""
+    if where.sum() < LEAST_S * RATE_HZ:
+        return None
+    fit = fit_pair(a, b, between, where, np.arange(len(a)) / RATE_HZ)
+    if fit.together < least_together:
+        channels = [thing for thing in holds if thing not in SCALES]
+        words = f"correlation{when}: they hardly follow each other"
+        return limited(name, channels, fit.together, 0.0, (least_together, None), "1", words)
+    return limited(name, holds, fit.ratio, sure / SURE * fit.deviation, ends, "1", f"ratio{when}")
+
+
+def late_test(
+    name: str, holds: Sequence[str], a: np.ndarray, b: np.ndarray, where: np.ndarray, *, least_size: float
+) -> PairTest:
+    """Test how much later than b (m,) a (m,) comes, in the whole log and in each third of it.
+
+    Parameters
+    ----------
+    name, holds : as in `PairTest`.
+    where : (m,) bool, rows that count.
+    least_size : standard deviation of b below which nothing can be told.
+    """
+    if where.sum() < LEAST_S * RATE_HZ:
+        return untested(name, holds, "too little driving for it")
+    if np.std(b[where]) < least_size:
+        return untested(name, holds, "too little of it in this log")
     found: list[PairTest] = []
-    for part, sure in ((where, SURE), *((third, SURE_OF_A_PART) for third in _thirds(where))):
-        if part.sum() < LEAST_S * RATE_HZ:
-            continue
-        fit = fit_pair(a, b, between, part, time)
-        when = "" if part is where else f" from {time[part][0]:.0f} s to {time[part][-1]:.0f} s"
-        if fit.together < least_together:
-            words = f"correlation{when}: they hardly follow each other"
-            found.append(limited(name, channels, fit.together, 0.0, (least_together, None), "1", words))
-        else:
-            found.append(limited(name, holds, fit.ratio, sure / SURE * fit.deviation, ends, "1", f"ratio{when}"))
+    for part in (where, *thirds(where)):
+        late_s, together = _lateness(a, b, part)
+        if together > TOLD_BY:
+            when = "" if part is where else f" from {view_s(part)}"
+            found.append(limited(name, holds, late_s, 0.0, (-MOST_LATE_S, MOST_LATE_S), "s", f"delay{when}"))
+    if not found:
+        return untested(name, holds, "they do not go together closely enough to time them")
     return next((test for test in found if test.outcome == "disagrees"), found[0])
 
 
-def _thirds(where: np.ndarray) -> list[np.ndarray]:
+def _lateness(a: np.ndarray, b: np.ndarray, where: np.ndarray) -> tuple[float, float]:
+    """Seconds that a comes after b, to a row of `RATE_HZ`, and their correlation there; 0 and 0 without any."""
+    rows, most = np.flatnonzero(where), round(LATEST_S * RATE_HZ)
+    rows = rows[(rows >= most) & (rows < len(a) - most)]
+    if len(rows) < LEAST_S / 2 * RATE_HZ or np.std(b[rows]) == 0:
+        return 0.0, 0.0
+    lags = range(-most, most + 1)
+    at = [float(np.corrcoef(a[rows + k], b[rows])[0, 1]) if np.ptp(a[rows + k]) > 0 else 0.0 for k in lags]
+    best = int(np.argmax(at))
+    return lags[best] / RATE_HZ, at[best]
+
+
+def view_s(rows: np.ndarray) -> str:
+    """From where to where in the log some rows (m,) bool of the view are."""
+    first, *_, last = np.flatnonzero(rows) / RATE_HZ
+    return f"{first:.0f} s to {last:.0f} s"
+
+
+def thirds(where: np.ndarray) -> list[np.ndarray]:
     """`where` (n,) in three parts of the log: a sensor may come loose, or be plugged in turned over."""
     rows = np.arange(len(where)) * 3 // len(where)
     return [where & (rows == k) for k in range(3)]

@@ -100,6 +100,60 @@ def _later(log: pd.DataFrame, name: str, seconds: float) -> np.ndarray:
     return np.interp(time - seconds, time, log[name].to_numpy())
 
 
+def _late_by(seconds: float, *names: str) -> Change:
+    return lambda log, rng: {n: _later(log, n, seconds) for n in names}
+
+
+def _too_fast(km_h: float, *names: str) -> Change:
+    """By the same at every speed, but at rest."""
+    return lambda log, rng: {n: log[n].to_numpy() + km_h * (log[n].to_numpy() > 0) for n in names}
+
+
+def _without_sign(name: str) -> Change:
+    return lambda log, rng: {name: np.abs(log[name].to_numpy())}
+
+
+def _drifting(share: float, *names: str) -> Change:
+    return lambda log, rng: {n: log[n].to_numpy() * (1 + share * np.linspace(0, 1, len(log))) for n in names}
+
+
+def _exchanged_late(a: str, b: str) -> Change:
+    """In the second half."""
+    return lambda log, rng: {x: np.where(_late(log), log[y], log[x]) for x, y in ((a, b), (b, a))}
+
+
+def _bridged(seconds: float, places: int, *names: str) -> Change:
+    """Straight lines in place of what was lost."""
+
+    def change(log: pd.DataFrame, rng: np.random.Generator) -> dict[str, np.ndarray]:
+        length = round(seconds / float(np.median(np.diff(log["time"]))))
+        starts, changed = rng.integers(0, len(log) - length - 1, places), {n: log[n].to_numpy().copy() for n in names}
+        for values in changed.values():
+            for k in starts:
+                values[k : k + length] = np.linspace(values[k], values[k + length], length)
+        return changed
+
+    return change
+
+
+def _spliced(seconds: float) -> Change:
+    """The rows of some seconds lost from the middle, while the clock goes on; the last row stands at the end."""
+
+    def change(log: pd.DataFrame, rng: np.random.Generator) -> dict[str, np.ndarray]:
+        speed = log[FL].to_numpy()
+        lost = round(seconds / float(np.median(np.diff(log["time"]))))
+        starts = np.arange(len(log) // 4, len(log) // 2)
+        start = starts[np.argmax(np.abs(speed[starts + lost] - speed[starts]))]  # where it shows
+        rows = np.minimum(np.where(np.arange(len(log)) < start, 0, lost) + np.arange(len(log)), len(log) - 1)
+        return {name: log[name].to_numpy()[rows] for name in log.columns if name != "time"}
+
+    return change
+
+
+def _stepped(km_h: float, *names: str) -> Change:
+    return lambda log, rng: {n: np.round(log[n].to_numpy() / km_h) * km_h for n in names}
+
+
 def _turned(degrees: float) -> Change:
     """The accelerometer turned in its plane."""
 
@@ -159,6 +213,29 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     Contradiction("wheel units", "rear wheels in mph", _scaled(1 / 1.609344, RL, RR)),
     Contradiction("wheel units", "front wheels 10 % too much", _scaled(1.1, FL, FR)),
     Contradiction("wheel units", "rear wheels 5 % too little", _scaled(0.95, RL, RR)),
+    *(
+        Contradiction("wheel zeros", f"{name} {km_h:+g} km/h at every speed", _too_fast(km_h, name))
+        for name, km_h in ((RL, 2.0), (RR, -1.0), (FL, 2.0), (FR, 1.0))
+    ),
+    *(
+        Contradiction("one side", f"{name} without its sign", _without_sign(name), (name,))
+        for name in ("steer", "yaw_rate", "lat_g")
+    ),
+    *(
+        Contradiction("late", f"{name} by {seconds} s", _late_by(seconds, name), (name,))
+        for name in ("brake", "throttle")
+        for seconds in (0.5, 1.0)
+    ),
+    *(
+        Contradiction("drift", f"{name} by {share:+.0%} over the log", _drifting(share, name))
+        for name, share in ((RL, 0.06), (FR, -0.03))
+    ),
+    Contradiction("drift", "left: front for rear in the second half", _exchanged_late(FL, RL)),
+    Contradiction("drift", "rears exchanged in the second half", _exchanged_late(RL, RR)),
+    Contradiction("coarse", "rears in steps of 1 km/h", _stepped(1.0, RL, RR)),
+    Contradiction("coarse", "rears in steps of 2 km/h", _stepped(2.0, RL, RR)),
+    Contradiction("lost rows", "rears bridged over 2 s in 40 places", _bridged(2.0, 40, RL, RR)),
+    Contradiction("lost rows", "20 s from the middle", _spliced(20.0)),
     Contradiction("accelerometers", "axes exchanged", _exchanged(("lat_g", "long_g")), ("long_g",)),
     Contradiction(
         "accelerometers",

@@ -19,11 +19,13 @@ MENDED = {
     "pedals: brake dead",
     "pedals: throttle 0 to 255 called per cent",
     "pedals: throttle 0 to 1 called per cent",
+    "lost rows: rears bridged over 2 s in 40 places",
+    "lost rows: 20 s from the middle",
     *(f"zeros for missing: {case.words}" for case in CONTRADICTIONS if case.group == "zeros for missing"),
 }
 # With four wheels, steer, throttle and lateral acceleration only, nothing tells these from what sound cars show (see
 # DEVELOPERS.md): the headline says that the clock and the scales are open.
-OPEN_WITH_FEW = {"wheel units: 8 % too much", "time: 1.1", "accelerometers: lateral 0.5 g off"}
+OPEN_WITH_FEW = {"wheel units: 8 % too much", "time: 1.1"}
 
 
 # said here, so that no session is driven before a test of it runs

@@ -1,0 +1,128 @@
+"""What the driver asks for against what the car then does: pedals, braking within the tyres' grip, and which wheels
+gain on power.
+"""
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from analyzer.channels import STANDARD_GRAVITY_M_S2
+from analyzer.signals.pair_fit import (
+    LEAST_S,
+    RATE_HZ,
+    SURE,
+    SURE_OF_A_PART,
+    PairTest,
+    View,
+    fit_pair,
+    late_test,
+    limited,
+    thirds,
+    untested,
+)
+from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
+
+BRAKE_ON_Pa = 1e5  # as in calibrate.py
+MOST_BRAKING = 1.25  # of the grip, which is known to a quarter
+GAINS = (1.0, 18.0)  # thousandths per m/s2; an axle that is late by 0.3 s reads as 18 more at 20 m/s
+# half of the slip at which tyres' grip peaks, 0.08 to 0.15 (common practice, no source): beyond it a wheel no longer
+# gains in proportion, and cars driven to spin read 21 to 43
+SPINS = 0.04
+
+
+def pedals(view: View) -> list[PairTest | None]:
+    """Throttle and brake against what the car then does."""
+    found: list[PairTest | None] = []
+    for name, sign in (("throttle", 1), ("brake", -1)):
+        if name in view.channels:
+            words = f"{name} behind the {'gain' if sign > 0 else 'loss'} of speed"
+            pedal, answer = view.channels[name], np.maximum(sign * view.change, 0.0)
+            found.append(late_test(words, (name,), pedal, answer, view.moving, least_size=0.3))
+    throttle, brake = view.channels.get("throttle"), view.channels.get("brake")
+    change, use = view.change, view.moving
+    if throttle is not None:
+        name, holds = "throttle with change of speed", ("throttle",)
+        if np.std(change[use]) < 0.3:
+            found.append(untested(name, holds, "the speed hardly changes"))
+        elif np.ptp(throttle[use]) < 0.02:
+            found.append(limited(name, holds, 0.0, 0.0, (0.3, None), "1", "correlation: it does not move"))
+        else:
+            # off the brakes: a brake pedal read as a throttle tells hard deceleration from the rest, and no more
+            free = use & (change > -1.5)
+            together = float(np.corrcoef(throttle[free], change[free])[0, 1]) if np.ptp(throttle[free]) > 0 else 0.0
+            found.append(limited(name, holds, together, 0.0, (0.45, None), "1", "correlation"))
+    if brake is not None and np.ptp(brake) > 0:
+        # a channel without a unit counts from its own range
+        on = brake > (BRAKE_ON_Pa if brake.max() > 1e4 else 0.1 * np.percentile(brake, 99.5))
+        hard, pulling = use & (change < -4.0), use & (change > 1.0)
+        if hard.sum() < 2 * RATE_HZ or pulling.sum() < 2 * RATE_HZ:
+            found.append(untested("brake with hard deceleration", ("brake",), "the car hardly brakes"))
+        else:
+            told = float(np.mean(on[hard]) - np.mean(on[pulling]))
+            words = "share of hard braking with the brake on, less that of hard driving"
+            found.append(limited("brake with hard deceleration", ("brake",), told, 0.0, (0.5, None), "1", words))
+    return found
+
+
+def braking(view: View, car: Car | None) -> PairTest | None:
+    """No car slows faster than its tyres can: what a clock or a speed off by a factor asks for.
+
+    Notes
+    -----
+    The most is mu (g + rho v^2 C_l A / 2m) + rho v^2 C_d A / 2m, mu the car file's or what the car corners with.
+    """
+    if car is None:
+        return None
+    name, holds = "hardest braking over the tyres' grip", ("time", "wheel_scale")
+    air = AIR_DENSITY_KG_M3 * view.speed**2 / (2 * car.mass_kg)
+    pressed = STANDARD_GRAVITY_M_S2 + air * max(car.downforce_area_m2, 0.0)
+    friction = car.tyre.peak_friction
+    if "lat_g" in view.channels:
+        friction = max(friction, float(np.percentile((np.abs(view.channels["lat_g"]) / pressed)[view.moving], 99)))
+    asked = -view.change / (friction * pressed + air * car.drag_area_m2)
+    return limited(name, holds, float(np.percentile(asked[view.moving], 99.5)), 0.0, (None, MOST_BRAKING), "1", "share")
+
+
+def driven(view: View) -> PairTest | None:
+    """On a straight the rear wheels gain on the front ones with acceleration; whichever columns do are driven."""
+    name, holds = "rear wheels gain on front wheels on power", ("front_wheels", "rear_wheels")
+    if len(view.wheels) < 4:
+        return None
+    straight = view.rolling & (view.change > -1.5)
+    for channel, factor in (("lat_g", np.ones_like(view.speed)), ("yaw_rate", view.speed)):
+        if channel in view.channels:
+            across = factor * view.channels[channel]
+            straight &= np.abs(across - np.median(across)) < 2.0
+    if straight.sum() < LEAST_S * RATE_HZ or np.std(view.change[straight]) < 0.3:
+        return untested(name, holds, "too little power on straights")
+    mean = np.mean(list(view.wheels.values()), axis=0)
+    ahead = {wheel: np.log(np.maximum(v, 0.1) / np.maximum(mean, 0.1)) for wheel, v in view.wheels.items()}
+    straight &= np.all([np.abs(slip - np.median(slip[straight])) < SPINS for slip in ahead.values()], axis=0)
+    if straight.sum() < LEAST_S * RATE_HZ:
+        return untested(name, holds, "the wheels spin wherever there is power on straights")
+    # columns may change places within a log; wheels that spin in a part of it gain more, never less
+    found = _gain(name, holds, ahead, view, straight, GAINS, SURE)
+    parts = (_gain(name, holds, ahead, view, part, (GAINS[0], None), SURE_OF_A_PART) for part in thirds(straight))
+    return next((test for test in parts if test.outcome == "disagrees"), found) if found.outcome == "agrees" else found
+
+
+def _gain(
+    name: str,
+    holds: Sequence[str],
+    ahead: Mapping[str, np.ndarray],
+    view: View,
+    where: np.ndarray,
+    ends: tuple[float | None, float | None],
+    sure: float,
+) -> PairTest:
+    """`driven` of some rows. `ahead`: wheel -> (m,) logarithm of its speed over the mean of all."""
+    if where.sum() < LEAST_S / 2 * RATE_HZ:
+        return untested(name, holds, "too little power on straights")
+    one = np.ones(len(where))
+    fits = {wheel: fit_pair(slip, view.change, [(one, 0.0, 0.1)], where, view.time) for wheel, slip in ahead.items()}
+    gain = {wheel: 1e3 * fit.ratio for wheel, fit in fits.items()}
+    least_rear = min(gain["wheel_speed_rl"], gain["wheel_speed_rr"])
+    most_front = max(gain["wheel_speed_fl"], gain["wheel_speed_fr"])
+    words = "slip in thousandths per m/s2: " + ", ".join(f"{wheel[-2:]} {value:.1f}" for wheel, value in gain.items())
+    deviation = sure / SURE * 1e3 * max(fit.deviation for fit in fits.values())
+    return limited(name, holds, least_rear - most_front, deviation, ends, "1e-3 s2/m", words)
