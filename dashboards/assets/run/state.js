@@ -125,7 +125,7 @@
   function below() {
     clearTimeout(resting);
     near.disconnect();
-    if (screen.below || !screen.id) return;
+    if (screen.below || !screen.root.isConnected) return; // the page may have been left meanwhile
     screen.below = true;
     window.dash_clientside.set_props("screen-drawn", { data: screen.id });
   }
@@ -145,6 +145,7 @@
 
   async function mount(root) {
     screen.below = null;
+    screen.root = root;
     screen.id = root.dataset.run;
     [screen.panels, screen.data, screen.cut] = [[], null, null];
     const id = screen.id, data = await run.ask("overview", {});
