@@ -319,7 +319,9 @@ def clipped(recording: Recording) -> list[Annotation]:
 
 def _has_noise(speed: np.ndarray) -> bool:
     """Whether a wheel speed (n,) moves from row to row even where the car's does not."""
-    return bool(np.nanmedian(np.abs(np.diff(speed, n=3))) > 0) and not coarse_step_m_s(speed)
+    third = np.abs(np.diff(speed, n=3))
+    third = third[np.isfinite(third)]
+    return bool(len(third) and np.median(third) > 0) and not coarse_step_m_s(speed)
 
 
 def coarse_step_m_s(values: np.ndarray) -> float:
