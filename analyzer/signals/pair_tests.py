@@ -143,24 +143,29 @@ def _turns(view: View, recording: Recording, car: Car | None) -> list[PairTest |
         wheelbase = car.wheelbase_m if car else USUAL_WHEELBASE_M
         ratio = car.steering_ratio if car else USUAL_RATIO
         turn = steer / (1.0 if recording.steer_at == "road_wheel" else ratio) / wheelbase * v
-        for words, name, other in witnesses:
+        # the closest witness first: where it stands by the steer, the others say nothing against it near the limit
+        vouched = False
+        for words, name, other in reversed(witnesses):
             across = np.abs(v * other)
             gentle = view.gentle(across)
             between = [(one, 0.0, 0.1), (v, 0.0, 0.1), (v * v * other, 1e-3 / wheelbase, 2e-3 / wheelbase)]
-            found.append(
-                pair_test(
-                    f"steer over what {words} asks for",
-                    ("steer", name),
-                    turn,
-                    other,
-                    between,
-                    gentle,
-                    ends=STEER_ENDS_WITH_CAR if car else STEER_ENDS,
-                    least_size=size,
-                    least_together=STEER_WITH_FRONT_WHEELS if name == "front_wheels" else STEER_TOGETHER,
-                    least_on_a_side=STEER_ON_A_SIDE if name == "front_wheels" else None,
-                )
+            by_front = name == "front_wheels"
+            told = pair_test(
+                f"steer over what {words} asks for",
+                ("steer", name),
+                turn,
+                other,
+                between,
+                gentle,
+                ends=STEER_ENDS_WITH_CAR if car else STEER_ENDS,
+                least_size=size,
+                least_together=STEER_WITH_FRONT_WHEELS if by_front else STEER_TOGETHER,
+                least_on_a_side=STEER_ON_A_SIDE if by_front else None,
             )
+            if vouched and told.outcome == "disagrees":
+                told = untested(told.name, ("steer", name), "the front wheels, which tell it closer, agree with it")
+            vouched |= by_front and told.outcome == "agrees"
+            found.append(told)
     course = _course(recording, view)
     if course is not None:
         for words, name, other in witnesses:
