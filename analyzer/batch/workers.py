@@ -86,26 +86,13 @@ def analyse_log(task: Task) -> Outcome:
                 f"{task.log.name}: the worker runs halfshaft {code_version()}, the batch {task.expected.code}; install "
                 "the same version on both."
             )
-        if task.before is not None and _hash(task.log) == task.before:
-            return Outcome(task.log.name, task.before, same=True)
         with tempfile.TemporaryDirectory(prefix="halfshaft-") as folder:
             return _analyse(task, Path(folder))
     except HalfshaftError as error:
         return Outcome(task.log.name, None, reason=str(error))
 
 
-def _hash(log: Log) -> str:
-    hashes = []
-    for one in log.run:
-        with one.open() as stream:
-            hashes.append(hash_stream(stream))
-    return hash_of_logs(hashes)
-
-
 def _analyse(task: Task, folder: Path) -> Outcome:
-    from analyzer.pipeline import analyze
-    from analyzer.presentation.result_json import to_json
-
     paths, hashes = [], []
     for k, log in enumerate(task.log.run):
         (folder / f"log{k}").mkdir()
@@ -114,6 +101,11 @@ def _analyse(task: Task, folder: Path) -> Outcome:
         with log.open() as source, paths[-1].open("wb") as copy:
             hashes.append(hash_stream(source, copy=copy))
     sha256 = hash_of_logs(hashes)
+    if sha256 == task.before:
+        return Outcome(task.log.name, sha256, same=True)
+    from analyzer.pipeline import analyze
+    from analyzer.presentation.result_json import to_json
+
     try:
         analysis = analyze(
             log_path=paths,
