@@ -64,7 +64,7 @@ FIGURES = (
     {"coast_thrust": "coast_thrust"},
     {"holds": "ring_spring"},
 )
-BARE_MENTION = 3.0  # explanations that differ by less cannot be told apart
+BARE_MENTION = 3.0  # the log can't separate explanations that differ by less
 STRONG = 10.0  # needed to leave the file, which most often is right
 DEGREES = 5.0
 BOUND_SD_NM, BOUND_SD_SHARE = 25.0, 0.08

@@ -24,7 +24,7 @@ from analyzer.vehicle.car import AIR_DENSITY_KG_M3
 
 Log = Any  # a path, or what the library takes for a log in memory
 SAME_RADIUS = 1.2  # circles nearer than this are one; a test has radii of a factor of two
-LENGTH_SHARE = 0.05  # laps of one circuit are this alike in length
+LENGTH_SHARE = 0.05  # laps of one circuit differ by no more in length
 SAME_PLACE_M = 40.0
 SAME_PLACE_SHARE = 0.02  # of the lap
 LEAST_SHARE = 0.75  # fewer matched corners than this: another circuit; half of them match by chance

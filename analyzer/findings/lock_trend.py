@@ -1,6 +1,6 @@
 """Does the lock fade or grow within a run: preload and slopes early against late, every corner against itself.
 
-Tyre, car and sensors are held at the session's fit, so what they have wrong is wrong alike early and late. Each corner
+Tyre, car and sensors are held at the session's fit, so what they have wrong is the same early and late. Each corner
 pass gives up to two rows, coast and drive: means of steady slipping samples. In row r of corner c, at time t,
 
     M_r = a_c + s_d H_d + s_c H_c + g t f_r            f: the session's curve, H: its hinges past the hold-offs

@@ -113,7 +113,8 @@ def held_on(arcs: Sequence[Arc], car: Car, *, shut_Nm: float, most_Nm: float, fa
 
     Returns
     -------
-    Held : the time that tells something, less what throttle and filters take to settle.
+    Held : the time that tells something: held torques less what throttle and filters take to settle, and what the
+        throttle passes through on its way.
     """
     rows: list[tuple[float, float, float, float, float, int]] = []
     group = 0
