@@ -127,6 +127,16 @@ def choose(page, dropdown, option):
     page.locator(".dash-dropdown-option", has_text=option).or_(page.get_by_role("option", name=option)).first.click()
 
 
+def intercept(page, pattern, handler):
+    """`page.route` that holds from its return on. On a busy machine Chromium answers that it intercepts before the
+    page's loader does, and the next request went to the server; so one of our own goes ahead until it is taken."""
+    page.route(pattern, handler)
+    probe = "/alive?taken"
+    page.route(f"**{probe}", lambda route: route.fulfill(body="taken"))
+    wait_until(page, f"fetch('{probe}').then(answer => answer.text()).then(text => text === 'taken')")
+    page.unroute(f"**{probe}")
+
+
 class Held:
     """Answers of the server to one callback, held back until they are let go. `output` is the callback's output as
     Dash writes it, such as `repeat.figure`, or a view of the run screen, such as `view/traces`."""
@@ -134,8 +144,8 @@ class Held:
     def __init__(self, page, output):
         self._page, self._holding, self.routes = page, True, []
         view = output.startswith("view/")
-        page.route(
-            re.compile(f"/{output}") if view else ASKED, lambda route: self._take(route, None if view else output)
+        intercept(
+            page, re.compile(f"/{output}") if view else ASKED, lambda route: self._take(route, None if view else output)
         )
 
     def _take(self, route, output):

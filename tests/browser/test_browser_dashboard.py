@@ -18,6 +18,7 @@ from browser.driving import (
     cell,
     choose,
     choose_sample_car,
+    intercept,
     result_of,
     upload_and_analyse,
     wait_for,
@@ -404,7 +405,7 @@ def test_what_was_typed_into_the_setup_is_there_after_back(run_page, address):
 def test_a_server_that_is_gone_is_said_and_asked_again_by_itself(run_page, open_page):
     page, _ = run_page
     for name in ("**/view/**", "**/alive"):
-        page.route(name, lambda route: route.abort("connectionrefused"))
+        intercept(page, name, lambda route: route.abort("connectionrefused"))
     page.keyboard.press("n")
     page.locator("#server-gone", has_text="does not answer").wait_for()
     for name in ("**/view/**", "**/alive"):
