@@ -30,7 +30,7 @@ from analyzer.vehicle.axle import (
     radius_shrink,
 )
 from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
-from analyzer.vehicle.tyres import LEAST_FACTOR, LEAST_LOAD_N, gain_and_slopes, wheel_loads
+from analyzer.vehicle.tyres import LEAST_FACTOR, LEAST_LOAD_N, gain_and_slopes, lifting_moment_Nm, wheel_loads
 
 STEP = 1e-4  # of a parameter, for a finite difference
 
@@ -74,6 +74,12 @@ class ParameterSlopes:
     residual: np.ndarray
     input_torque_Nm: np.ndarray
     torque_difference_Nm: np.ndarray
+
+
+def _held(change: Any, lifted: np.ndarray, most: Any) -> Any:
+    """Change of the roll moment of an axle: `change`, or where a wheel is off the road (`lifted` not 0) that of the
+    most that it holds."""
+    return (lifted == 0) * change + lifted * most
 
 
 def _turning(of: "Derivatives", turning: Any) -> Moved:
@@ -280,6 +286,20 @@ class Derivatives:
         )
 
     @cached_property
+    def _lifting(self) -> tuple[np.ndarray, ...]:
+        """Where the rear axle, the front one and the rear one after it hold all the moment they can (`wheel_loads`):
+        its sign there, 0 elsewhere."""
+        front_left, front_right, rear_left, rear_right = self._loads
+        figures, across = self.given.loads, self._roll_Nm
+        most_front = lifting_moment_Nm(front_left + front_right, figures["front_track_m"])
+        most_rear = lifting_moment_Nm(rear_left + rear_right, figures["rear_track_m"])
+        first = across * figures["rear_transfer_share"]
+        front = across - np.clip(first, -most_rear, most_rear)
+        rear = across - np.clip(front, -most_front, most_front)
+        asked = ((first, most_rear), (front, most_front), (rear, most_rear))
+        return tuple(np.sign(moment) * (np.abs(moment) > most) for moment, most in asked)
+
+    @cached_property
     def _front_load_N(self) -> np.ndarray:
         return self._loads[0] + self._loads[1]
 
@@ -433,9 +453,12 @@ class Derivatives:
         share, on_front = figures["rear_transfer_share"], figures["front_downforce_share"]
         front = weight * figures["front_weight_fraction"] - pitch + pressed * on_front
         rear = weight * (1 - figures["front_weight_fraction"]) + pitch + pressed * (1 - on_front)
-        moved_back = change("transfer") * share * self._roll_Nm
-        front_side = (rolled * (1 - share) - moved_back) / figures["front_track_m"]
-        rear_side = (rolled * share + moved_back) / figures["rear_track_m"]
+        half_front, half_rear = figures["front_track_m"] / 2, figures["rear_track_m"] / 2
+        rear_first, in_front, rear_last = self._lifting
+        moment_rear = _held(rolled * share + change("transfer") * share * self._roll_Nm, rear_first, rear * half_rear)
+        moment_front = _held(rolled - moment_rear, in_front, front * half_front)
+        moment_rear = _held(rolled - moment_front, rear_last, rear * half_rear)
+        front_side, rear_side = moment_front * (0.5 / half_front), moment_rear * (0.5 / half_rear)
         parts = (front / 2 - front_side, front / 2 + front_side, rear / 2 - rear_side, rear / 2 + rear_side)
         return tuple(
             part if part is NOTHING else (load > LEAST_LOAD_N) * part

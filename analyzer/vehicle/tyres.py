@@ -72,6 +72,7 @@ def wheel_loads(
     m a_y h (1 + roll gradient) * share / track from left to right on each axle (Meriam & Kraige, Dynamics, sample 6/1;
     Automotive Chassis Engineering p. 174, with the roll-centre and unsprung terms gathered in the share). The roll
     gradient's part is the weight m g that a body rolled by phi carries h phi outwards: 2 % of the whole at 1 deg/g.
+    An axle whose inner wheel is off the road carries no more than that moment, and the other axle has the rest.
 
     Examples
     --------
@@ -92,14 +93,31 @@ def wheel_loads(
     across = mass_kg * lat_m_s2 * cg_height_m * (1 + roll_gradient_rad_per_g)
     front = weight * front_weight_fraction - along + downforce_N * front_downforce_share
     rear = weight * (1 - front_weight_fraction) + along + downforce_N * (1 - front_downforce_share)
-    front_side = across * (1 - rear_transfer_share) / front_track_m
-    rear_side = across * rear_transfer_share / rear_track_m
+    most_front, most_rear = (
+        lifting_moment_Nm(front, front_track_m, least_N),
+        lifting_moment_Nm(rear, rear_track_m, least_N),
+    )
+    on_front = np.clip(across - np.clip(across * rear_transfer_share, -most_rear, most_rear), -most_front, most_front)
+    on_rear = np.clip(across - on_front, -most_rear, most_rear)
+    front_side, rear_side = on_front / front_track_m, on_rear / rear_track_m
     return (
         np.maximum(front / 2 - front_side, least_N),
         np.maximum(front / 2 + front_side, least_N),
         np.maximum(rear / 2 - rear_side, least_N),
         np.maximum(rear / 2 + rear_side, least_N),
     )
+
+
+def lifting_moment_Nm(axle_N: np.ndarray, track_m: float, least_N: float = LEAST_LOAD_N) -> np.ndarray:
+    """Roll moment (N.m) at which an axle's inner wheel leaves the road: all of its load is then on the outer one.
+
+    Parameters
+    ----------
+    axle_N : (n,) load of the axle.
+    track_m : its track.
+    least_N : what counts as off the road.
+    """
+    return np.maximum(axle_N / 2 - least_N, 0.0) * track_m
 
 
 @dataclass(frozen=True)

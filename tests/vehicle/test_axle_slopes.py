@@ -14,11 +14,13 @@ from analyzer.vehicle.axle_solution import LARGEST_SIDE_SLIP, rolling_freely, so
 from analyzer.vehicle.parameters import priors
 
 CAR = made_car(drag_area_m2=0.8, downforce_area_m2=0.9, rolling_resistance=0.015, roll_gradient_deg_per_g=1.2)
+# tall cars, that lift the inner wheel of the stiffer axle, and in some samples then the other one
+STIFF_FRONT, STIFF_REAR = (made_car(cg_height_m=0.7, rear_load_transfer_fraction=share) for share in (0.4, 0.6))
 NAMES = [p.name for p in priors(CAR, sensors=Sensors(), long_bias_sd_m_s2=0.03)]
 STEP = 1e-5
 
 
-def driven(seed=2, count=300):
+def driven(seed=2, count=300, car=CAR):
     """Corners, straights and slides at random, each sample with car, tyre and sensor figures of its own."""
     rng = np.random.default_rng(seed)
     of = lambda low, high: rng.uniform(low, high, count)  # noqa: E731
@@ -27,7 +29,7 @@ def driven(seed=2, count=300):
         steer=of(-0.15, 0.15), left_acc=of(-4, 6), right_acc=of(-4, 6), yaw_acc=of(-1, 1), front_difference_sd=0.1,
     )  # fmt: skip
     inputs = replace(inputs, front_left_share=of(0, 1), front_difference_m_s=of(-0.5, 0.5))
-    value = starts(CAR, radius_fall=0.003, lat_gain=0.02, long_gain=0.01)
+    value = starts(car, radius_fall=0.003, lat_gain=0.02, long_gain=0.01)
     value |= {name: value[name] + 0.02 * rng.standard_normal(count) for name in NAMES if name != "shape"}
     state = np.array([inputs.front_m_s * of(0.99, 1.01), of(-0.15, 0.15)])
     return state, value, inputs
@@ -49,6 +51,22 @@ def test_every_slope_is_the_equations_difference(name, logged):
         error = np.abs(getattr(found, quantity) - difference)
         size = np.abs(difference).max(axis=-1, keepdims=True)
         # at a limit (least load, most slip of a front wheel) a difference straddles the corner: of few samples
+        assert np.quantile(error / (size + 1e-6), 0.98, axis=-1).max() < 2e-6
+
+
+@pytest.mark.parametrize(
+    "name", ["log_mass", "log_cg_height", "log_load_transfer", "log_downforce", "lat_bias", "long_bias"]
+)
+@pytest.mark.parametrize("car, first", [(STIFF_FRONT, 1), (STIFF_REAR, 0)])
+def test_slopes_hold_where_wheels_are_off_the_road(name, car, first):
+    state, value, inputs = driven(car=car)
+    found = Derivatives(state, value, inputs, car)
+    assert (found._lifting[first] != 0).mean() > 0.1 and (found._lifting[2] != 0).mean() > 0.05
+    up, down = (equations(state, value | {name: value[name] + h}, inputs, car) for h in (STEP, -STEP))
+    for quantity in ("residual", "input_torque_Nm", "torque_difference_Nm"):
+        difference = (getattr(up, quantity) - getattr(down, quantity)) / (2 * STEP)
+        error = np.abs(getattr(found.by(name), quantity) - difference)
+        size = np.abs(difference).max(axis=-1, keepdims=True)
         assert np.quantile(error / (size + 1e-6), 0.98, axis=-1).max() < 2e-6
 
 

@@ -98,3 +98,19 @@ def test_loads_balance_weight_downforce_and_both_moments():
 
 def test_a_wheel_in_the_air_keeps_the_least_load():
     assert loads(lat_m_s2=np.array([25.0])).min() == 50.0
+
+
+@pytest.mark.parametrize("lateral, share", [(9.0, 0.3), (-9.0, 0.3), (9.0, 0.8), (-9.0, 0.8), (15.0, 0.3)])
+def test_the_axle_on_both_wheels_holds_what_a_lifted_one_cannot(lateral, share):
+    # statics of a rigid body: whatever is off the road, the loads hold the weight up and the moment m a_y h at bay,
+    # until both inner wheels are off
+    figures = dict(mass_kg=1000.0, cg_height_m=0.55, front_weight_fraction=0.5, front_track_m=1.4, rear_track_m=1.5)
+    front_left, front_right, rear_left, rear_right = every = loads(
+        **figures, lat_m_s2=np.array([lateral]), rear_transfer_share=share, least_N=0.0
+    )
+    assert every.sum() == pytest.approx(1000 * STANDARD_GRAVITY_M_S2)
+    moment = (front_right - front_left) * 1.4 / 2 + (rear_right - rear_left) * 1.5 / 2
+    tips_at = 1000 * STANDARD_GRAVITY_M_S2 * (0.5 * 1.4 + 0.5 * 1.5) / 2
+    assert moment == pytest.approx(np.clip(1000 * lateral * 0.55, -tips_at, tips_at))
+    lifted = front_left if share < 0.5 else rear_left
+    assert (lifted if lateral > 0 else front_right if share < 0.5 else rear_right) == 0
