@@ -46,13 +46,14 @@ FORM = FileForm(
             drawing=MEASURES,
         ),
         Part(
-            "Wheels and steering",
+            "Wheels, engine and steering",
             "",
             (
                 "front_rolling_radius_m",
                 "rear_rolling_radius_m",
                 "steering_ratio",
                 "wheel_inertia_kg_m2",
+                "engine_inertia_kg_m2",
                 "rolling_radius_load_percent",
             ),
             open=True,

@@ -332,6 +332,7 @@ def made_counterfactual(share: float = 0.8, **changes) -> Counterfactual:
             held_by_file_N=None,
             lock_Nm=380.0,
             needed_lock_Nm=560.0,
+            engine_error_share=0.2,
             lost_force_N=500.0,
             lost_s=0.06,
             lost_m=1.9,

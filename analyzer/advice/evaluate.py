@@ -38,7 +38,6 @@ UNSEEN_PEAK_SD = 0.1
 # predicted changes were off by these on pairs of simulated runs (tests/advice/pairs.py), one standard deviation.
 FALL_SD, RISE_SD = 0.15, 0.5
 MOST_SCALE = 2.0  # a replay that shows less than half of the logged spin has not understood it
-ENGINE_INERTIA_LOG_SD = 0.3  # of engine, flywheel and gears; common practice, no source
 SEED = 20261126
 
 
@@ -276,7 +275,8 @@ def drawn_outcomes(session: Session, curves: np.ndarray) -> np.ndarray:
     """
     car, (count, builds, _) = session.analysis.car, curves.shape
     rng = np.random.default_rng(SEED)
-    heavier = np.exp(ENGINE_INERTIA_LOG_SD * rng.standard_normal(count))
+    _, inertia_sd = car.engine_inertia(ratio_logged="engine_speed" in session.analysis.recording.channels)
+    heavier = np.exp(inertia_sd * rng.standard_normal(count))
     unseen = 0.0 if peak_seen(session) else UNSEEN_PEAK_SD
     friction = np.exp(unseen * rng.standard_normal(count))
     found, at_once = [], max(1, _at_once(session) // builds)

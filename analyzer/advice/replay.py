@@ -42,10 +42,7 @@ from analyzer.vehicle.tyres import WheelForces, wheel_forces
 
 AROUND_S = 1.0  # before and after a corner: the axle settles from its start, and slides end on the straight
 MOST_BACK_S = 6.0  # how far back a pass may begin for a slide that is under way before its corner
-# Engine with flywheel, and the ratio that it turns the case through where the log has no engine speed. Common practice,
-# no source.
-ENGINE_INERTIA_KG_M2 = 0.13
-USUAL_RATIO = 8.0
+USUAL_RATIO = 8.0  # of engine to wheel, where the log has no engine speed; common practice, no source
 RATIOS = (3.0, 20.0)  # of engine to wheel; outside, the clutch slips or a gear is being changed
 ITERATIONS = 4  # a step starts from the one before, 0.05 s ago
 MOST_SLIP_STEP = 0.15  # of one iteration: near the peak the tyre's slope says little about what comes after
@@ -164,12 +161,13 @@ def case_inertia_kg_m2(analysis: Analysis, observed: Observations) -> np.ndarray
     J = J_engine i^2
     """
     logged = analysis.recording.channels.get("engine_speed")
+    inertia, _ = analysis.car.engine_inertia(ratio_logged=logged is not None)
     if logged is None:
-        return np.full(len(observed.index), ENGINE_INERTIA_KG_M2 * USUAL_RATIO**2)
+        return np.full(len(observed.index), inertia * USUAL_RATIO**2)
     known = np.isfinite(logged)
     engine = np.interp(analysis.signals.time_s[observed.index], analysis.recording.time_s[known], logged[known])
     wheel = (observed.inputs.left_m_s + observed.inputs.right_m_s) / 2 / analysis.car.rear_rolling_radius_m
-    return ENGINE_INERTIA_KG_M2 * np.clip(engine / np.maximum(wheel, 1.0), *RATIOS) ** 2
+    return inertia * np.clip(engine / np.maximum(wheel, 1.0), *RATIOS) ** 2
 
 
 def demand(

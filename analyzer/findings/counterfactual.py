@@ -12,7 +12,8 @@ the differential let go. Over 1 not even that: the throttle asked for more than 
 of a share under 1 over the fit's draws and the errors that no draw knows.
 
 While a wheel spins up, most of what the throttle asks for turns the engine, and the car does not feel it. How much, by
-J, is common knowledge within a third; a log whose torque follows the throttle closely says more (`_inertia`).
+J, the car file may state; else it is common knowledge within a third, and a log whose torque follows the throttle
+closely says more (`_inertia`).
 """
 
 from collections.abc import Sequence
@@ -48,13 +49,11 @@ NEAR_ITERATIONS = 2  # of a draw, from the solution of the fit: the share is the
 # Chosen on 65 sessions of the same cars, seeds under 120 and 220 to 299 (`tests/findings/cause_limits.py`); shares read
 # a little high, so that four in five said to be 0.5 to 0.8 were under 1
 SURE_CAR, SURE_FOOT = 0.65, 0.85
-# engine with flywheel, per kg of car (0.13 kg m2 at 1180 kg). Where the log has no engine speed, a driver keeps it near
-# 5500 rpm by a gear between these ratios. Common practice, no source
-ENGINE_INERTIA_M2 = 0.13 / 1180
+# Where the log has no engine speed, a driver keeps it near 5500 rpm by a gear between these ratios. Common practice, no
+# source
 ENGINE_RAD_S = 580.0
 RATIOS = (4.0, 13.0)
 LOGGED_RATIOS = (3.0, 20.0)  # outside, the clutch slips or a gear is being changed
-INERTIA_SD = 0.35
 KNOTS = 7  # of speed, for the torque that the throttle gives
 LEAST_ROWS = 100  # 5 s with the throttle open, for a torque by throttle to be known
 OPEN = 0.1
@@ -73,6 +72,7 @@ class Counterfactual:
     asked_N, could_N : their force along the car.
     held_N : what the axle as it is holds without a spin; held_by_file_N the same with the lock of the setup file.
     lock_Nm, needed_lock_Nm : locking torque that the axle has at what was asked for, and that would have held it.
+    engine_error_share : of the variance of `share`, what the engine's inertia has of it.
     lost_force_N : mean over the spin of what was left undriven.
     lost_s, lost_m : what that costs up to the next braking point.
     """
@@ -87,6 +87,7 @@ class Counterfactual:
     held_by_file_N: float | None
     lock_Nm: float
     needed_lock_Nm: float
+    engine_error_share: float
     lost_force_N: float
     lost_s: float
     lost_m: float
@@ -187,7 +188,9 @@ class Judge:
                 draws.append(self._asked_and_could(value, at_draw, rows, share))
         asked, could = (np.array([draw[k] for draw in draws]) for k in (0, 1))
         return [
-            self._counterfactual(spin, rows[w], (asked[:, w], could[:, w]), [x[w] for x in centre]) if len(w) else None
+            self._counterfactual(spin, rows[w], (asked[:, w], could[:, w]), [x[w] for x in centre], inertia[1])
+            if len(w)
+            else None
             for spin, w in zip(spins, at, strict=True)
         ]
 
@@ -200,10 +203,15 @@ class Judge:
 
     @cached_property
     def _spinning_up(self) -> np.ndarray:
-        """(n,) torque (N.m) that turns an engine of the usual inertia faster than the car gains speed."""
+        """(n,) torque (N.m) that turns the engine, by its stated or usual inertia, faster than the car gains speed."""
         inputs, radius = self.observed.inputs, self.car.rear_rolling_radius_m
         faster = (inputs.left_acc_m_s2 + inputs.right_acc_m_s2) / 2 - inputs.long_m_s2
-        return ENGINE_INERTIA_M2 * self.car.mass_kg * self._ratio() ** 2 * faster / radius
+        return self._believed_inertia[0] * self._ratio() ** 2 * faster / radius
+
+    @property
+    def _believed_inertia(self) -> tuple[float, float]:
+        """Of the engine, before the log is looked at (kg m2), and its standard deviation over it."""
+        return self.car.engine_inertia(ratio_logged=self.engine is not None)
 
     @cached_property
     def _off_throttle(self) -> np.ndarray:
@@ -221,14 +229,15 @@ class Judge:
         return np.where((ratio > LOGGED_RATIOS[0]) & (ratio < LOGGED_RATIOS[1]), ratio, guess)
 
     def _inertia(self) -> tuple[float, float]:
-        """How much of the usual inertia the log shows, with its standard deviation.
+        """How much of the engine's believed inertia the log shows, with its standard deviation.
 
         Notes
         -----
         Torque by throttle and speed, from rows in which both tyres grip, is what the engine gives. In a spin what is
         missing of it turns the engine. Where the torque does not follow the throttle within `CLOSE` (gears, pedal maps,
-        engine speed) that reads too little, and the prior, 1 +- `INERTIA_SD`, stands.
+        engine speed) that reads too little, and the belief stands.
         """
+        sd = self._believed_inertia[1]
         index, axle = self.observed.index, self.axle
         torque, speed = axle.input_torque_Nm[index], self.signals.speed_m_s[index]
         throttle = low_pass(self.signals.throttle, cutoff_hz=CUTOFF_HZ, rate_hz=self.signals.rate_hz)[index]
@@ -236,19 +245,19 @@ class Judge:
         driven = self.observed.usable & (throttle > OPEN) & np.isfinite(torque) & np.isfinite(use)
         grips, spins = driven & (use < 1), driven & (use > 1)
         if grips.sum() < LEAST_ROWS or not spins.any():
-            return 1.0, INERTIA_SD
+            return 1.0, sd
         knots = np.quantile(speed[driven], np.linspace(0, 1, KNOTS))
         hats = np.array([np.interp(speed, knots, one) for one in np.eye(KNOTS)])
         given = np.vstack([hats, hats * throttle]).T
         by_throttle, scatter = _robust(given[grips], torque[grips])
         if scatter > CLOSE * np.percentile(torque[grips], 95):
-            return 1.0, INERTIA_SD
+            return 1.0, sd
         up = self._spinning_up[spins]
         missing = given[spins] @ by_throttle - torque[spins]
         (share,), around = _robust(up[:, None], missing)
         error = max(scatter, around) * np.sqrt(ONE_LOOK / max(float(up @ up), 1e-9))
-        weight = 1 / (1 + (error / INERTIA_SD) ** 2)
-        return float(1 + weight * (share - 1)), float(INERTIA_SD * np.sqrt(1 - weight))
+        weight = 1 / (1 + (error / sd) ** 2)
+        return float(1 + weight * (share - 1)), float(sd * np.sqrt(1 - weight))
 
     def _asked_and_could(
         self, value: dict[str, float], at: AxleEquations, rows: np.ndarray, inertia: float
@@ -270,8 +279,10 @@ class Judge:
         rows: np.ndarray,
         draws: tuple[np.ndarray, np.ndarray],
         centre: list[np.ndarray],
+        inertia_sd: float,
     ) -> Counterfactual:
-        """One spin by the forces asked for and possible in each draw (draws, rows) and by the fit (rows,)."""
+        """One spin by the forces asked for and possible in each draw (draws, rows) and by the fit (rows,); the
+        deviation of the engine's inertia over what is believed of it is in the draws."""
         index = self.observed.index
         step_s = (index[1] - index[0]) / self.signals.rate_hz
         width = min(len(rows), max(1, round(WINDOW_S / step_s)))
@@ -281,8 +292,8 @@ class Judge:
         logs = np.log((of_draws / np.maximum(could_then, 1.0)).max(axis=1).clip(0.05, 20))
         could = could * (1 + READS_HIGH)
         share = float((asked[at] / max(could[at], 1.0)).clip(0.05, 20))
-        swing = np.ptp(self._spinning_up[rows][at : at + width]) / self.car.rear_rolling_radius_m / asked[at]
-        timing = TIMING_S / (width * step_s) * swing
+        turned = self._spinning_up[rows][at : at + width] / self.car.rear_rolling_radius_m / asked[at]
+        timing = TIMING_S / (width * step_s) * np.ptp(turned)
         sd = float(np.sqrt(logs.var() + FORM_SD**2 + timing**2))
         radius = self.car.rear_rolling_radius_m
         held = lambda curve: float(min(held_torque_Nm(inside[at] * radius, curve) / radius, could[at]))  # noqa: E731
@@ -300,6 +311,7 @@ class Judge:
             held_by_file_N=None if self.file_curve is None else held(self.file_curve),
             lock_Nm=float(preload + slope * max(torque - hold, 0.0)),
             needed_lock_Nm=float(max(torque - 2 * inside[at] * radius, 0.0)),
+            engine_error_share=min(float(inertia_sd * turned.mean() / sd) ** 2, 1.0),
             lost_force_N=lost_force,
             lost_s=lost_s,
             lost_m=lost_m,

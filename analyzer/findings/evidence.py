@@ -19,6 +19,7 @@ class OpenBecause(StrEnum):
     """Why throttle or differential is left open."""
 
     NEAR = "near"  # what was asked for is too near to what both tyres could take
+    ENGINE = "engine"  # the same, and most of what is unsure is how heavy the engine turns
     STOPPED = "stopped"  # the car stopped right after it
     SLIP_UNKNOWN = "slip_unknown"  # the log does not say how the tyres shared the drive
     BRAKED = "braked"  # the brakes were on: what reached the tyres is not known
@@ -38,6 +39,7 @@ class InsideSpin:
         locked, as it is, and with the lock of the setup file, while most was asked for.
     less_throttle : share of the drive asked for that was too much for the axle as it is.
     lock_Nm, needed_lock_Nm : locking torque there, and the one that would have held.
+    engine_error_share : of the variance of `asked_share`, what the engine's inertia has of it, 0 to 1.
     lost_force_N, lost_s, lost_m : mean over the spin, and what it cost up to the next braking point.
     passes, passes_with_spin : of this corner in this log.
     """
@@ -68,6 +70,7 @@ class InsideSpin:
     less_throttle: float | None = None
     lock_Nm: float | None = None
     needed_lock_Nm: float | None = None
+    engine_error_share: float | None = None
     lost_force_N: float | None = None
     lost_s: float | None = None
     lost_m: float | None = None

@@ -192,6 +192,7 @@ def _with_cause(
             less_throttle=judged.less_throttle,
             lock_Nm=judged.lock_Nm,
             needed_lock_Nm=judged.needed_lock_Nm,
+            engine_error_share=judged.engine_error_share,
             lost_force_N=judged.lost_force_N,
             lost_s=judged.lost_s,
             lost_m=judged.lost_m,
@@ -209,7 +210,9 @@ def with_probability(evidence: InsideSpin, probability_car: float) -> InsideSpin
     """
     said = round(min(max(probability_car, 1 - MOST), MOST), 2)
     verdict = blamed(said)
-    because = OpenBecause.NEAR if verdict is Blame.OPEN else None
+    engine = (evidence.engine_error_share or 0.0) > 0.5
+    near = OpenBecause.ENGINE if engine else OpenBecause.NEAR
+    because = near if verdict is Blame.OPEN else None
     return replace(evidence, probability_car=said, foot_or_car=verdict, open_because=because)
 
 

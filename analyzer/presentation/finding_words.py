@@ -79,7 +79,7 @@ def _(e: InsideSpin, *, where: str) -> str:
 
 
 def _cause(e: InsideSpin) -> str:
-    if e.foot_or_car is Blame.OPEN and e.open_because is not OpenBecause.NEAR:
+    if e.foot_or_car is Blame.OPEN and e.open_because not in (OpenBecause.NEAR, OpenBecause.ENGINE):
         said: dict[OpenBecause | None, str] = {
             OpenBecause.STOPPED: "the car stopped right after it",
             OpenBecause.BRAKED: "the brakes were on at the same time",
@@ -256,6 +256,11 @@ def _(e: InsideSpin, group: Sequence[InsideSpin]) -> str:
     hold = f"{100 * less:.0f} % less throttle" if less >= LEAST_LESS else "a little less throttle"
     if e.foot_or_car is Blame.FOOT:
         return f"Less throttle here costs nothing: {hold} would have held the wheel; more drive lock would not."
+    if e.foot_or_car is Blame.OPEN and e.open_because is OpenBecause.ENGINE:
+        return (
+            "Most of the doubt is how heavy the engine is to spin up: with its inertia in the car file and its speed in "
+            f"the log the answer gets clearer. Until then, try {hold} here."
+        )
     if e.foot_or_car is Blame.OPEN:
         return f"Neither is clear. First try {hold} here; if the wheel still spins, look at drive lock."
     if all(map(_held_by_the_file, known)):

@@ -77,6 +77,7 @@ FIGURES: dict[str, tuple[str, float, int]] = {
     "band_low_Hz": ("looked for from, Hz", 1.0, 0),
     "chance_of_equal_sides": ("chance of such a difference between equal sides, %", 100.0, 1),
     "duration_s": ("duration, s", 1.0, 2),
+    "engine_error_share": ("of the doubt in what was asked for, the engine's inertia, %", 100.0, 0),
     "energy_J": ("energy that the slide cost, kJ", 1e-3, 1),
     "explained_steer_deg": ("steering wheel that the differential accounts for, deg", 1.0, 1),
     "explained_steer_sd_deg": ("its standard deviation, deg", 1.0, 1),
@@ -146,6 +147,7 @@ SAID: dict[str, tuple[str, dict[Any, str]]] = {
         "why it is not clear",
         {
             OpenBecause.NEAR: "asked for about what both tyres could take",
+            OpenBecause.ENGINE: "the engine's inertia is not known well enough",
             OpenBecause.STOPPED: "the car stopped right after it",
             OpenBecause.BRAKED: "the brakes were on at the same time",
             OpenBecause.SLIP_UNKNOWN: "the log doesn't say how the tyres shared the drive",

@@ -12,6 +12,9 @@ from analyzer.settings_file import Settings, load_table
 TRANSFER_UNDER_WEIGHT_SHARE, TRANSFER_SILENT_PERCENT = 0.05, 40.0
 # of tyres of 12 and of 35 inches: no car on a circuit has smaller or larger ones, and a diameter is larger yet
 RADII_M = (0.15, 0.45)
+# Engine with flywheel and clutch, per kg of car (0.13 kg m2 at 1180 kg), and how far cars are from it, one standard
+# deviation; common practice, no source
+ENGINE_INERTIA_M2, ENGINE_INERTIA_SD = 0.13 / 1180, 0.35
 AIR_DENSITY_KG_M3 = 1.2  # at about 20 degC and sea level; a 10 % error is inside drag_percent of CarUncertainty
 
 
@@ -51,6 +54,9 @@ class CarUncertainty(Settings):
     downforce_percent: float = Field(30.0, gt=0, le=200, description="limits of the downforce area, per cent")
     track_percent: float = Field(0.5, gt=0, le=10, description="limits of both tracks, per cent")
     wheel_inertia_percent: float = Field(15.0, gt=0, le=100, description="limits of a wheel's inertia, per cent")
+    engine_inertia_percent: float = Field(
+        15.0, gt=0, le=100, description="limits of the engine's inertia where it is stated, per cent"
+    )
     rolling_radius_percent: float = Field(1.2, gt=0, le=10, description="limits of both rolling radii, per cent")
     rolling_radius_load_percent: float = Field(
         0.1, gt=0, le=1, description="limits of rolling_radius_load_percent where it is stated, in the same unit"
@@ -81,6 +87,12 @@ class Car(Settings):
     )
     wheel_inertia_kg_m2: float = Field(
         1.0, ge=0.05, le=20, description="spin inertia of one rear wheel with its shaft, kg m2; default 1.0"
+    )
+    engine_inertia_kg_m2: float | None = Field(
+        None,
+        ge=0.01,
+        le=3.0,
+        description="inertia of engine, flywheel and clutch at the crankshaft, kg m2; default by the car's mass",
     )
     rear_load_transfer_fraction: float | None = Field(
         None,
@@ -151,6 +163,21 @@ class Car(Settings):
     def cg_to_rear_m(self) -> float:
         """b, distance from the centre of gravity to the rear axle (m)."""
         return self.wheelbase_m * self.front_weight_fraction
+
+    def engine_inertia(self, *, ratio_logged: bool) -> tuple[float, float]:
+        """Inertia of engine, flywheel and clutch at the crankshaft (kg m2), and how sure it is at the wheels: one
+        standard deviation over it.
+
+        Parameters
+        ----------
+        ratio_logged : the log has the engine's speed, so the gear ratio is known. Else that is a guess which leaves the
+            inertia at the wheels known to a third, whatever the car file states.
+        """
+        usual = ENGINE_INERTIA_M2 * self.mass_kg
+        stated = self.engine_inertia_kg_m2
+        if stated is None or not ratio_logged:
+            return stated or usual, ENGINE_INERTIA_SD
+        return stated, self.uncertainty.engine_inertia_percent / 100 / 3**0.5  # limits: JCGM 100:2008, 4.3.7
 
     @property
     def yaw_inertia(self) -> float:

@@ -216,7 +216,12 @@ class RandomRun(RandomCar):
 
 
 def simulate_random(
-    seed: int, nuisances: str | Iterable[str] = "all", protocol: str = "laps", *, rate_Hz: float | None = None
+    seed: int,
+    nuisances: str | Iterable[str] = "all",
+    protocol: str = "laps",
+    *,
+    rate_Hz: float | None = None,
+    day: int = 0,
 ) -> RandomRun:
     """A random rear-driven car with a plate differential, its logs, its truth, and a car file wrong within its limits.
 
@@ -226,6 +231,7 @@ def simulate_random(
     nuisances : as in `random_car`.
     protocol : a key of `PROTOCOLS`.
     rate_Hz : log rate; None draws 50 or 100.
+    day : the same car and circuit on other days: the driver's moods and the sensors' noise are drawn anew.
 
     Raises
     ------
@@ -234,7 +240,7 @@ def simulate_random(
     if protocol not in PROTOCOLS:
         raise ValueError(f"protocol is '{protocol}'; allowed: {', '.join(PROTOCOLS)}.")
     one = random_car(seed, nuisances, rate_Hz=rate_Hz)
-    sessions = tuple(one.drive(name, number=i) for i, name in enumerate(PROTOCOLS[protocol]))
+    sessions = tuple(one.drive(name, number=i + len(PROTOCOLS) * day) for i, name in enumerate(PROTOCOLS[protocol]))
     return RandomRun(**vars(one), protocol=protocol, sessions=sessions)
 
 

@@ -20,7 +20,8 @@ import pandas as pd
 from findings.causes import CLEAR, COPIES
 from scipy.special import ndtr, ndtri
 
-from analyzer.findings.counterfactual import FORM_SD, INERTIA_SD
+from analyzer.findings.counterfactual import FORM_SD
+from analyzer.vehicle.car import ENGINE_INERTIA_SD
 
 MOST_WRONG = 0.03
 CARS = (0.50, 0.55, 0.60, 0.65, 0.70, 0.80)
@@ -81,7 +82,7 @@ def possible(spins: pd.DataFrame) -> str:
     x = np.log(of.true_share.to_numpy())
     errors = {
         "what the log says": of.spread.to_numpy(),
-        "car and tyre known": np.hypot(FORM_SD, INERTIA_SD * of.spun_up.clip(lower=0).to_numpy()),
+        "car and tyre known": np.hypot(FORM_SD, ENGINE_INERTIA_SD * of.spun_up.clip(lower=0).to_numpy()),
         "and the engine's inertia": np.full(len(of), FORM_SD),
     }
     lines = [

@@ -67,6 +67,15 @@ def test_the_verdict_follows_from_what_was_asked_for(share, whose):
     assert {f.evidence.open_because for f in found} == {OpenBecause.NEAR if whose is Blame.OPEN else None}
 
 
+@pytest.mark.parametrize(("of_engine", "why"), [(0.3, OpenBecause.NEAR), (0.7, OpenBecause.ENGINE)])
+def test_where_most_of_the_doubt_is_the_engines_the_driver_is_told_what_would_end_it(of_engine, why):
+    found = spins(made_counterfactual(1.0, engine_error_share=of_engine))
+    assert {f.evidence.open_because for f in found} == {why}
+    assert ("inertia in the car file" in group_advice(grouped(found)[0])) == (why is OpenBecause.ENGINE)
+    told = spins(made_counterfactual(0.7, engine_error_share=of_engine))
+    assert {f.evidence.open_because for f in told} == {None}
+
+
 def test_a_spin_is_as_sure_as_its_wheel_speeds_whoever_it_was():
     confidences = [[f.confidence for f in spins(made_counterfactual(share))] for share in (0.7, 1.0, 1.4)]
     assert confidences[0] == confidences[1] == confidences[2]

@@ -35,11 +35,11 @@ def judge(*, put_down_N=0.0, spinning_up_Nm=None):
     return made
 
 
-def of_spin(made, *, asked_N, could_N, inside_N=2000.0, scatter=0.0):
+def of_spin(made, *, asked_N, could_N, inside_N=2000.0, scatter=0.0, inertia_sd=0.0):
     ones = np.ones(len(ROWS))
     z = np.tile([-1.0, 1.0], 12)[:, None]
     draws = (asked_N * np.exp(scatter * z) * ones, could_N * np.ones_like(z) * ones)
-    return made._counterfactual(SPIN, ROWS, draws, [asked_N * ones, could_N * ones, inside_N * ones])
+    return made._counterfactual(SPIN, ROWS, draws, [asked_N * ones, could_N * ones, inside_N * ones], inertia_sd)
 
 
 def test_a_deficit_of_energy_costs_time_up_to_the_next_braking():
@@ -74,6 +74,35 @@ def test_where_the_engine_spins_up_faster_and_faster_what_was_asked_for_is_less_
     timing = TIMING_S / window_s * swing_Nm / made.car.rear_rolling_radius_m / 6000.0
     assert timing > 0.03
     assert np.log(found.upper / found.share) == pytest.approx(1.96 * np.hypot(FORM_SD, timing), rel=1e-3)
+
+
+def test_how_much_of_the_doubt_is_the_engines_inertia():
+    """What turns the engine is J times a known acceleration: its error over what was asked for is that of J times its
+    share of it (derived)."""
+    made = judge(spinning_up_Nm=lambda index: np.full(len(index), 600.0))
+    share = 600.0 / made.car.rear_rolling_radius_m / 6000.0
+    scatter = float(np.hypot(0.02, 0.35 * share))  # of the draws, that inertia in them
+    found = of_spin(made, asked_N=6000.0, could_N=6000.0, scatter=scatter, inertia_sd=0.35)
+    assert found.engine_error_share == pytest.approx((0.35 * share) ** 2 / (scatter**2 + FORM_SD**2))
+    assert of_spin(made, asked_N=6000.0, could_N=6000.0, scatter=scatter).engine_error_share == 0
+
+
+@pytest.mark.parametrize("stated", [None, 0.26])
+def test_a_stated_engine_turns_through_the_logged_gear(stated):
+    """J i^2 dw/dt at the wheels beyond what the car gains, i the engine's speed over theirs (derived)."""
+    made = judge()
+    car = made.car.model_copy(update={"engine_inertia_kg_m2": stated})
+    count, radius = len(made.observed.index), car.rear_rolling_radius_m
+    ones = np.ones(count)
+    inputs = SimpleNamespace(
+        left_m_s=22 * ones, right_m_s=18 * ones, left_acc_m_s2=9 * ones, right_acc_m_s2=3 * ones, long_m_s2=2 * ones
+    )
+    made.signals.time_s = np.arange(400) / RATE_HZ
+    engine = (np.array([0.0, 4.0]), np.full(2, 7.0 * 20 / radius))
+    observed = SimpleNamespace(index=made.observed.index, inputs=inputs)
+    logged = Judge(made.fitted, None, observed, made.signals, None, car, engine=engine)
+    inertia = stated or 0.13 / 1180 * car.mass_kg
+    assert logged._spinning_up == pytest.approx(inertia * 7.0**2 * (6.0 - 2.0) / radius * ones)
 
 
 def test_more_lock_than_there_is_would_have_held_what_both_tyres_take():

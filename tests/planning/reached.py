@@ -1,9 +1,11 @@
 """Widths that a plan promises against those that driving it reaches, on random cars.
 
-    PYTHONPATH=tests python -m planning.reached 20 [--nuisances none all] [--first-seed 0 | --report]
+    PYTHONPATH=tests python -m planning.reached 20 [--nuisances none all] [--days 1] [--first-seed 0 | --report]
 
 The laps of a car are analysed and planned on; then its circles, or its slow lap, are driven and analysed with the laps.
-Seeds below 1000 are to choose on, those from 1000 on are what is reported.
+Seeds below 1000 are to choose on, those from 1000 on are what is reported. With `--days` each car is driven and planned
+for on several, the driver's moods and the sensors' noise drawn anew: by how much promised over reached differs from one
+day of a car to the next is what no plan could know.
 """
 
 import argparse
@@ -34,12 +36,12 @@ class Reached:
     ratio: dict[str, float]
 
 
-def reached(seed: int, nuisances: str) -> Iterator[Reached]:
-    """Every option that is driven, of one car."""
+def reached(seed: int, nuisances: str, day: int = 0) -> Iterator[Reached]:
+    """Every option that is driven, of one car on one day."""
     for driven, protocol in DRIVEN.items():
         with tempfile.TemporaryDirectory() as name:
             folder = Path(name)
-            laps, more = simulate_random(seed, nuisances, protocol).write(folder)
+            laps, more = simulate_random(seed, nuisances, protocol, day=day).write(folder)
             car = folder / "car.toml"
             before, fit = analyze_with_fit(log_path=laps, car_path=car)
             then = next(o.then for o in plan(fit, before).options if o.kinds == (driven,))
@@ -90,20 +92,43 @@ def table(found: list[Reached]) -> Iterator[str]:
             yield f"| {nuisances} | {driven} | " + " | ".join(cells) + " |"
 
 
+def between_days(found: list[Reached]) -> Iterator[str]:
+    """Lines of a Markdown table: how far promised over reached strays from its own car's mean over the days (standard
+    deviation of the logarithm), and how many would be within a quarter, were the plan right about each car."""
+    yield "| nuisances | driven | strays from the car's own mean | within a quarter of it |"
+    yield "|---" * 4 + "|"
+    for nuisances in dict.fromkeys(one.nuisances for one in found):
+        for driven in DRIVEN:
+            logs: dict[int, list[float]] = {}
+            for one in found:
+                if (one.nuisances, one.driven) == (nuisances, driven):
+                    logs.setdefault(one.seed, []).append(float(np.log(one.ratio["curve"])))
+            # a mean of k days has a k-th of each day in it
+            strays = np.concatenate(
+                [(np.array(of) - np.mean(of)) * np.sqrt(len(of) / (len(of) - 1)) for of in logs.values() if len(of) > 1]
+            )
+            within = int((np.abs(strays) < np.log(QUARTER)).sum())
+            yield f"| {nuisances} | {driven} | {strays.std():.2f} | {within} of {len(strays)} |"
+
+
 def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(prog="python -m planning.reached", description=__doc__.split("\n\n")[0])
     parser.add_argument("cars", nargs="?", type=int, default=20)
     parser.add_argument("--nuisances", nargs="+", choices=("none", "all"), default=["none", "all"])
+    parser.add_argument("--days", type=int, default=1)
     asked, first = with_seeds(parser)
     found: list[Reached] = []
     for nuisances in asked.nuisances:
         for seed in range(first, first + asked.cars):
-            try:
-                found += reached(seed, nuisances)
-            except (CannotTell, InputError) as error:
-                print(f"{seed}, {nuisances}: left out, {error}", flush=True)
+            for day in range(asked.days):
+                try:
+                    found += reached(seed, nuisances, day)
+                except (CannotTell, InputError) as error:
+                    print(f"{seed}, {nuisances}, day {day}: left out, {error}", flush=True)
     print("\n".join(table(found)))
+    if asked.days > 1:
+        print("\n" + "\n".join(between_days(found)))
 
 
 if __name__ == "__main__":
