@@ -24,6 +24,7 @@ from analyzer.signals.pair_fit import (
     View,
     fit_pair,
     limited,
+    median,
     untested,
 )
 from analyzer.vehicle.car import Car
@@ -142,7 +143,7 @@ def _usual_correlation(x: _Noise, y: _Noise, lag: int) -> float:
     product = np.vecdot(later, now)
     power = np.sqrt(x.power(starts + lag) * y.power(starts))
     known = power > 0
-    return abs(float(np.median(product[known] / power[known]))) if known.any() else 0.0
+    return abs(median(product[known] / power[known])) if known.any() else 0.0
 
 
 def lap_turns(view: View) -> PairTest | None:
