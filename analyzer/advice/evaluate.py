@@ -65,6 +65,21 @@ class Rows:
     clear_m_s: float
     step_s: float
 
+    @property
+    def around_applications(self) -> tuple[int, int, int]:
+        """Steps before and after an application that are looked at, and over how many a rise is taken."""
+        return round(BEFORE_S / self.step_s), round(AFTER_S / self.step_s), max(1, round(STEP_S / self.step_s))
+
+    @property
+    def looked_at(self) -> np.ndarray:
+        """(P,) steps of each pass, 1 at least, after which no outcome looks at it: a replay may end there."""
+        looked = self.driven | self.coasting
+        looked[:, 0] = True
+        _, after, step = self.around_applications
+        for p, i in self.applications:
+            looked[p, min(i + after + step, looked.shape[1]) - 1] = True
+        return looked.shape[1] - np.argmax(looked[:, ::-1], axis=1)
+
 
 @dataclass(frozen=True)
 class Outcomes:
@@ -175,8 +190,7 @@ def _front_share(moment: np.ndarray, rows: Rows, car: Car) -> np.ndarray:
 
 def _snap(moment: np.ndarray, apart: np.ndarray, rows: Rows) -> np.ndarray:
     """Largest rise within `STEP_S` of each application; where the inside wheel was turning faster it is no lock-up."""
-    step = max(1, round(STEP_S / rows.step_s))
-    before, after = round(BEFORE_S / rows.step_s), round(AFTER_S / rows.step_s)
+    before, after, step = rows.around_applications
     largest = []
     for p, i in rows.applications:
         first, last = max(i - before, 0), min(i + after, moment.shape[2] - step)
@@ -238,6 +252,7 @@ def session_of(analysis: Analysis, fitted: Fit | None = None) -> Session:
         part = session_part(analysis.signals, analysis.laps, observed, analysis.car)
         fitted = fit_weighed(session_problem([analysis.signals], [part], analysis.car))
     passes = corner_passes(analysis, observed)
+    passes = passes.until(rows_of(analysis, observed, passes).looked_at)
     best = demand(value=fitted.problem.values(fitted.theta), analysis=analysis, observed=observed, passes=passes)
     rows = rows_of(analysis, observed, passes)
     return Session(analysis, observed, fitted, spread(fitted), passes, rows, best)

@@ -57,7 +57,7 @@ class Passes:
 
     Attributes
     ----------
-    row : (P, L) row of the fit for each pass and step, longest pass first; a shorter one repeats its last row.
+    row : (P, L) row of the fit for each pass and step, longest pass first; beyond a pass's length any.
     length : (P,) steps of each pass.
     there : (P, L) bool, not such a repeat, both wheels have gripped before, and the log is valid there.
     step_s : time between rows.
@@ -67,6 +67,14 @@ class Passes:
     length: np.ndarray
     there: np.ndarray
     step_s: float
+
+    def until(self, looked_at: np.ndarray) -> "Passes":
+        """The passes, none longer than as many steps (P,). Their rows stay, for the last digits of a sample's solution
+        hang on which others it was solved with."""
+        length = np.minimum(looked_at, self.length)
+        order = np.argsort(-length, kind="stable")
+        there = self.there & (np.arange(self.row.shape[1]) < length[:, None])
+        return Passes(self.row[order], length[order], there[order], self.step_s)
 
 
 @dataclass(frozen=True)
@@ -326,10 +334,11 @@ def replay(asked: Demand, curves: np.ndarray, *, step_s: float, car: Car) -> Rep
     at_rest = model.rounding_at_rest_Nm(parameters)
     for i in range(length):
         n = int(np.searchsorted(-asked.length, -i))  # passes that last longer than i steps come first
-        now = _Step.of(asked, i, n, step_s, car)
-        wheel[..., :n], side[:, :n], use[..., :n], difference[:, :n], torque[:, :n], locked[:, :n] = now.solved(
-            wheel[..., :n], side[:, :n], parameters[..., :n], (at_rest[0][:, :n], at_rest[1][:, :n])
-        )
+        if n:
+            now = _Step.of(asked, i, n, step_s, car)
+            wheel[..., :n], side[:, :n], use[..., :n], difference[:, :n], torque[:, :n], locked[:, :n] = now.solved(
+                wheel[..., :n], side[:, :n], parameters[..., :n], (at_rest[0][:, :n], at_rest[1][:, :n])
+            )
         wheels[i], uses[i], differences[i], torques[i], locks[i] = wheel, use, difference, torque, locked
         slips[i] = wheel * car.rear_rolling_radius_m / asked.ground_m_s[:, None, :, i] - 1
     by_time = lambda steps: np.ascontiguousarray(np.moveaxis(steps, 0, -1))  # noqa: E731
