@@ -18,11 +18,13 @@ import time
 from collections.abc import Container, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-
-from filelock import BaseFileLock, FileLock, Timeout
+from typing import TYPE_CHECKING
 
 from analyzer.errors import InputError
 from analyzer.files import LOGBOOK_DATABASE, LOGBOOK_MARKER
+
+if TYPE_CHECKING:
+    from filelock import BaseFileLock
 
 KINDS = {  # kind of file -> words for it
     "log": "a log",
@@ -115,7 +117,7 @@ class Placing:
         self._folder = folder
         self._token = secrets.token_hex(8)
         self._own = folder / INCOMING / self._token
-        self._lock = FileLock(f"{self._own}.lock", thread_local=False)
+        self._lock: BaseFileLock | None = None  # of who writes
         self._lost: Path | None = None
 
     @contextmanager
@@ -127,12 +129,15 @@ class Placing:
         InputError : another process keeps the lock.
         OSError : the folder cannot be written.
         """
+        from filelock import FileLock, Timeout  # takes longer to import than a logbook to be opened for reading
+
         try:
             (self._folder / INCOMING).mkdir(parents=True, exist_ok=True)
             with FileLock(self._folder / "opening.lock", timeout=OPENING_WAIT_S):
                 # the folder is known by its list; it comes before the lock and goes after it
                 self._own.mkdir(exist_ok=True)
                 (self._own / UNFINISHED).touch()
+                self._lock = self._lock or FileLock(f"{self._own}.lock", thread_local=False)
                 self._lock.acquire(blocking=False)
                 yield
         except Timeout:
@@ -242,6 +247,8 @@ class Placing:
                 self._finish_if_dead(own, named, keep=keep)
 
     def _finish_if_dead(self, own: Path, named: Container[str], *, keep: bool) -> None:
+        from filelock import FileLock, Timeout
+
         lock = FileLock(f"{own}.lock")
         try:
             lock.acquire(blocking=False)
@@ -265,7 +272,7 @@ class Placing:
 
     def close(self) -> None:
         """Give the `incoming` folder back."""
-        if self._lock.is_locked:
+        if self._lock is not None and self._lock.is_locked:
             if not _written_down(self._own / UNFINISHED):  # else the next process finishes it
                 _remove_own(self._own, self._lock)
             self._lock.release()
@@ -278,7 +285,7 @@ def _is_of_a_process(path: Path) -> bool:
     return (path / UNFINISHED).is_file() or not any(path.iterdir())
 
 
-def _remove_own(own: Path, lock: BaseFileLock) -> None:
+def _remove_own(own: Path, lock: "BaseFileLock") -> None:
     """Remove a process's folder, its list last, and the lock that is held before either."""
     with suppress(OSError):  # some systems keep what is open
         os.unlink(lock.lock_file)

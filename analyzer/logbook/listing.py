@@ -241,7 +241,8 @@ def iso(seconds: float) -> str:
 
 def local(seconds: float, *, with_time: bool = True) -> str:
     """A time as this machine's clock says it."""
-    return datetime.fromtimestamp(seconds).strftime("%Y-%m-%d %H:%M" if with_time else "%Y-%m-%d")
+    at = datetime.fromtimestamp(seconds)
+    return at.isoformat(" ", "minutes") if with_time else at.date().isoformat()
 
 
 def _print_named(

@@ -62,7 +62,7 @@ COMPILED = str(Path(tempfile.gettempdir(), "halfshaft-benchmarks-compiled"))
 
 
 def write_shelf(path: Path) -> None:
-    """The sample's shelf with eight more cone springs than its three: 12 x 3 x 5 x 2 = 360 builds with what is fitted."""
+    """The sample's shelf with eight more cone springs: with what is fitted 12 x 3 x 5 x 2 = 360 builds."""
     part = '\n[[parts.cone_spring]]\nname = "{0} N"\nforce_N = {0}\nrate_N_per_mm = 3000\n'
     text = (SAMPLES / "shelf.parts.toml").read_text("utf-8")
     path.write_text(text + "".join(part.format(force) for force in range(3700, 4500, 100)), "utf-8")
