@@ -7,6 +7,7 @@ from analyzer.cli.options import add_car, add_channels, add_driven_with, add_htm
 
 if TYPE_CHECKING:
     from analyzer.analysis import Analysis
+    from analyzer.knowledge.known_car import Knowledge
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -47,7 +48,6 @@ def run(arguments: argparse.Namespace) -> int:
 
     from analyzer.cli.options import progress_bar, say_report, terminal, wrote_json
     from analyzer.files import is_own_html
-    from analyzer.knowledge.knowledge_file import load_knowledge
     from analyzer.pipeline import analyze
     from analyzer.presentation.terminal import print_budget, print_summary, print_timings
 
@@ -57,7 +57,7 @@ def run(arguments: argparse.Namespace) -> int:
             car_path=arguments.car,
             setup_path=arguments.setup,
             channels_path=arguments.channels,
-            knowledge=None if arguments.knowledge is None else load_knowledge(arguments.knowledge),
+            knowledge=_knowledge(arguments.knowledge),
             driven_with=driven_with(arguments),
             progress=progress,
         )
@@ -80,6 +80,14 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.html and not to_standard_output:
         say_report(arguments.html, console)
     return 0
+
+
+def _knowledge(path: str | None) -> "Knowledge | None":
+    if path is None:
+        return None
+    from analyzer.knowledge.knowledge_file import load_knowledge
+
+    return load_knowledge(path)
 
 
 def _json(analysis: "Analysis") -> str:

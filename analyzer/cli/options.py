@@ -219,7 +219,7 @@ def terminal(*, stderr: bool = False) -> "Console":
     stream = sys.stderr if stderr else sys.stdout
     if isinstance(stream, _CleanStream):
         stream = cast(TextIO, _Stream(stream.below, name))
-    return CleanConsole(file=stream, highlight=False)
+    return CleanConsole(file=stream, highlight=False, emoji=False)
 
 
 @contextmanager
@@ -230,11 +230,14 @@ def progress_bar(first: str) -> Iterator[Callable[[str, float], None]]:
     ----------
     first : what is being done before the first call. A file's name may hold [brackets]: nothing is read as markup.
     """
+    console = terminal(stderr=True)
+    if not console.is_terminal:
+        yield lambda step, share: None
+        return
     from rich.progress import BarColumn, Progress, TextColumn
 
-    console = terminal(stderr=True)
     columns = (TextColumn("{task.description}", markup=False), BarColumn())
-    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
+    with Progress(*columns, console=console, transient=True) as bar:
         task = bar.add_task(first, total=1.0)
         yield lambda step, share: bar.update(task, description=step, completed=share)
 

@@ -21,6 +21,7 @@ from analyzer.comparison.joint import JointFit, JointLog
 from analyzer.findings.find_all import find_all, find_in
 from analyzer.findings.finding import Finding
 from analyzer.lockcurve.estimate import LockCurveEstimate
+from analyzer.lockcurve.observations import Observations
 from analyzer.lockcurve.session_problem import session_part, session_priors
 from analyzer.lockcurve.session_state import session_state
 from analyzer.lockcurve.uncertainty import summarise
@@ -36,12 +37,15 @@ from analyzer.vehicle.parameters import Prior
 LEAST_LEFT_RIGHT_SD = 1e-4  # wear and heat change the rolling radii by this against each other within a run
 
 
-def run_errors(run: Run, k: int, joint: JointFit, phases: tuple[PhaseResult, ...]) -> dict[str, np.ndarray]:
+def run_errors(
+    run: Run, k: int, joint: JointFit, observed: Observations, phases: tuple[PhaseResult, ...]
+) -> dict[str, np.ndarray]:
     """What the joint fit is unsure of, in the phases of one run: its error is the same in all of them.
 
     Parameters
     ----------
     k : number of the run's log in the fit.
+    observed : of the run.
     phases : of the run, in any order.
 
     Returns
@@ -51,7 +55,7 @@ def run_errors(run: Run, k: int, joint: JointFit, phases: tuple[PhaseResult, ...
     """
     problem = joint.fit.problem
     value, names = problem.values(joint.fit.theta, k), problem.unknowns.names
-    observed, car = run.observed(), run.analysis.car
+    car = run.analysis.car
     time = run.analysis.signals.time_s[observed.index]
     spans = [
         slice(*(np.searchsorted(time, p.start_s, "left"), np.searchsorted(time, p.end_s, "right"))) for p in phases
@@ -226,8 +230,8 @@ def shared_view(run: Run, k: int, joint: JointFit, match: CornerMatch) -> Shared
     k : number of the run's log in the fit.
     match : its corners against the first run's; a corner that has no match there has no phases.
     """
-    analysis = run.analysis
-    axle = session_state(joint.fit, joint.spread, run.observed(), analysis.signals, analysis.car, log=k)
+    analysis, observed = run.analysis, run.observed()
+    axle = session_state(joint.fit, joint.spread, observed, analysis.signals, analysis.car, log=k)
     rows = phase_results(analysis.signals, analysis.corners, axle, None)
     estimate = side_estimate(joint, run.side)
     # what happened is counted; whose it was, the analysis of each log says
@@ -237,7 +241,7 @@ def shared_view(run: Run, k: int, joint: JointFit, match: CornerMatch) -> Shared
     return SharedView(
         run=run,
         phases=phases,
-        errors=run_errors(run, k, joint, phases),
+        errors=run_errors(run, k, joint, observed, phases),
         findings=tuple(f for f in found if run.counts(f.lap)),
     )
 
