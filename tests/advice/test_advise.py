@@ -25,9 +25,9 @@ from advice.pairs import (
 
 from analyzer.advice.advice import advise
 from analyzer.advice.evaluate import NAMES, best_outcomes, drawn_outcomes, peak_seen, session_of
-from analyzer.advice.replay import replay
+from analyzer.advice.replay import Passes, replay
 from analyzer.cli.main import main
-from analyzer.pipeline import analyze
+from analyzer.pipeline import analyze, analyze_with_fit
 from analyzer.presentation.advice_words import advice_answer, depends_on, why
 from analyzer.presentation.html import advice_report
 from analyzer.simulation.simulated_car import Driver
@@ -100,6 +100,17 @@ def test_a_log_replayed_with_its_own_curve_gives_back_its_own_slips(folder):
     assert off.shape[1] > 1500
     assert np.median(off) < 0.005
     assert np.median(off) < 0.001  # measured: 0.0003
+
+
+def test_a_replay_that_ends_where_nobody_looks_any_more_has_the_outcomes_of_the_whole(folder, monkeypatch):
+    analysis, fitted = analyze_with_fit(log_path=folder / "hard.parquet", car_path=folder / "car.toml")
+    cut = session_of(analysis, fitted)
+    monkeypatch.setattr(Passes, "until", lambda passes, looked_at: passes)
+    whole = session_of(analysis, fitted)
+    curves = np.array([fitted.curve, [60.0, 0.4, 100.0, 0.2, 100.0], [0.0, 0.1, 0.0, 0.1, 0.0]])
+    assert cut.passes.length.sum() < 0.9 * whole.passes.length.sum()
+    # means over the same rows in another order
+    assert best_outcomes(cut, curves) == pytest.approx(best_outcomes(whole, curves), rel=1e-6)
 
 
 @pytest.mark.parametrize("pair", [PAIRS[0], PAIRS[2]], ids=lambda p: p.name)
