@@ -19,7 +19,6 @@ from analyzer.errors import InputError
 from analyzer.logbook.folder import APPLICATION_ID, DATABASE, DATABASE_START
 
 WAIT_S = 60.0  # for another process's transaction
-MAPPED_BYTES = 2**31  # of a database, while its pages are looked through; what is beyond is read, 3 times slower
 
 _FIRST = (
     """CREATE TABLE files (
@@ -330,10 +329,7 @@ def _require_header(path: Path) -> bytes:
 
 def _require_pages(connection: sqlite3.Connection) -> None:
     try:
-        # texts fill most pages, and of these only the first bytes are looked at
-        connection.execute(f"PRAGMA mmap_size = {MAPPED_BYTES}").fetchall()
         found = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
-        connection.execute("PRAGMA mmap_size = 0").fetchall()
     except sqlite3.OperationalError:
         raise
     except sqlite3.DatabaseError as error:

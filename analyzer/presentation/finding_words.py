@@ -258,8 +258,8 @@ def _(e: InsideSpin, group: Sequence[InsideSpin]) -> str:
         return f"Less throttle here costs nothing: {hold} would have held the wheel; more drive lock would not."
     if e.foot_or_car is Blame.OPEN and e.open_because is OpenBecause.ENGINE:
         return (
-            "Most of the doubt is how heavy the engine is to spin up: with its inertia in the car file and its speed in "
-            f"the log the answer gets clearer. Until then, try {hold} here."
+            "Most of the doubt is how heavy the engine is to spin up: with its inertia in the car file and its speed "
+            f"in the log the answer gets clearer. Until then, try {hold} here."
         )
     if e.foot_or_car is Blame.OPEN:
         return f"Neither is clear. First try {hold} here; if the wheel still spins, look at drive lock."
