@@ -73,10 +73,10 @@ def consistent(recording: Recording, car: Car | None) -> Recording:
         if found is None:
             return _with_shifted_wheel(_with_unchecked(recording, tests))
         certain = len(found.causes) == 1 or found.together
-        if certain and all(_can_leave_out(cause, recording) for cause in found.causes):
+        if certain and all(_can_leave_out(cause, recording, found.causes) for cause in found.causes):
             recording = _without(recording, found)
             continue
-        if certain and any(_is_needed(cause, recording) for cause in found.causes):
+        if certain and any(_is_needed(cause, recording, found.causes) for cause in found.causes):
             raise CannotTell(f"{recording.name}: {found.message}")
         note = Annotation(CONTRADICTION, "error", _channel(found.causes), None, None, found.message)
         return replace(recording, annotations=(*recording.annotations, note))
@@ -151,10 +151,31 @@ def contradiction_of(tests: Sequence[PairTest]) -> Contradiction | None:
         least = min(spoken_for.values())
         best = [c for c in sets if spoken_for[c] == least]
         if len(best) == 1:
-            return Contradiction(best[0], True, _message(failed, best[0], "and"))
+            causes = best[0] if size > 1 else (*best[0], *_with_it(best[0][0], tests))
+            return Contradiction(causes, True, _message(failed, causes, "and"))
         causes = tuple(sorted({cause for c in best for cause in c}))
         return Contradiction(causes, False, _message(failed, causes, "or"))
     return Contradiction(tuple(candidates), False, _message(failed, (), "or"))
+
+
+def _with_it(cause: str, tests: Sequence[PairTest]) -> list[str]:
+    """Channels that must be off by as much as `cause` is: they agree with it closely in scale, and would not if it were
+    put right alone. One unit scales all that is in it."""
+    told = [test for test in tests if test.outcome == "disagrees" and cause in test.holds]
+    if not all(_scale(test) for test in told):
+        return []  # lost, late or turned over, which says nothing of its scale
+    off = math.exp(min(abs(math.log(_scale(test))) for test in told))
+    found: set[str] = set()
+    for test in tests:
+        if test.outcome == "agrees" and cause in test.holds and _scale(test) and _is_close(test):
+            inside = [(test.lowest or 0.0) <= _scale(test) * by <= (test.highest or 0.0) for by in (off, 1 / off)]
+            found |= set() if any(inside) else test.holds & CHANNELS.keys() - {cause}
+    return sorted(found)
+
+
+def _scale(test: PairTest) -> float:
+    """The ratio of a test of the whole log; 0 where it tells none."""
+    return test.number if test.reason == "ratio" and test.number and test.number > 0 else 0.0
 
 
 def _is_small(test: PairTest) -> bool:
@@ -185,18 +206,19 @@ def _channel(causes: Sequence[str]) -> str | None:
     return causes[0] if len(causes) == 1 and causes[0] in CHANNELS else None
 
 
-def _can_leave_out(cause: str, recording: Recording) -> bool:
-    """Whether the analysis has something else in this one's place."""
-    has = recording.channels.keys()
+def _can_leave_out(cause: str, recording: Recording, causes: Sequence[str]) -> bool:
+    """Whether the analysis has something else in this one's place once all `causes` are left out."""
+    has = recording.channels.keys() - set(causes)
     if cause in ("yaw_rate", "lat_g"):
-        return bool({"yaw_rate", "lat_g"} - {cause} & has)
+        return bool({"yaw_rate", "lat_g"} & has)
     if cause == "gps_speed":
         return bool({"wheel_speed_fl", "wheel_speed_fr"} & has)
     return cause in ("long_g", "brake", "position")
 
 
-def _is_needed(cause: str, recording: Recording) -> bool:
-    return cause in NEEDED or (cause in ("yaw_rate", "lat_g", "gps_speed") and not _can_leave_out(cause, recording))
+def _is_needed(cause: str, recording: Recording, causes: Sequence[str]) -> bool:
+    hangs_on = cause in ("yaw_rate", "lat_g", "gps_speed") and not _can_leave_out(cause, recording, causes)
+    return cause in NEEDED or hangs_on
 
 
 def _without(recording: Recording, found: Contradiction) -> Recording:

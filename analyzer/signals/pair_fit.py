@@ -22,6 +22,9 @@ LEAST_S = 20.0  # of usable samples
 RADIUS_BY_LOAD_S2_M = 2.4e-4
 GENTLE = 0.7  # of what the car corners at; beyond it wheels grow light and the front drifts
 USUAL_TRACK_M, USUAL_WHEELBASE_M, USUAL_RATIO = 1.5, 2.5, 14.0  # without a car file, with wider limits
+# of the middle wheel's speed; a hairpin of 8 m takes a tenth from the inner wheel, tyres hold best at a tenth or less
+# (common practice, no source). For how long it is not believed, and of how much of the driving that is told
+HELD, HELD_S, RARELY = 0.75, 0.5, 0.3
 LATEST_S = 2.0  # as in delays.py
 TOLD_BY = 0.6  # correlation that tells a delay; sound pedals have 0.73 at least
 # beyond what a car, a pedal and half a second's mean make of it, 0.3 s at most on 32 sound sessions
@@ -147,6 +150,7 @@ def view_of(recording: Recording, car: Car | None) -> View:
     good = np.ones(len(speed), bool)
     if left_out.any():
         good = ~ndimage.binary_dilation(np.interp(fine, time, left_out).reshape(-1, 5).max(axis=1) > 0, iterations=3)
+    good &= ~_held(wheels, speed > MOVING_M_S)
     moving = (speed > MOVING_M_S) & good
     braked = ndimage.binary_dilation(change < -2.0, iterations=4)
     return View(
@@ -162,6 +166,17 @@ def view_of(recording: Recording, car: Car | None) -> View:
         track_m=car.front_track_m if car else USUAL_TRACK_M,
         rear_track_m=car.rear_track_m if car else USUAL_TRACK_M,
     )
+
+
+def _held(wheels: dict[str, np.ndarray], moving: np.ndarray) -> np.ndarray:
+    """Rows (m,) bool about a wheel that its brake holds: it does not show the car's speed, nor while it comes back to
+    it. A wheel that is as slow for most of the log is no held one."""
+    if len(wheels) < 3:
+        return np.zeros(len(moving), bool)
+    speeds = np.array(list(wheels.values()))
+    held = moving & (speeds.min(axis=0) < HELD * np.median(speeds, axis=0))
+    rare = held.sum() < RARELY * moving.sum()
+    return ndimage.binary_dilation(held, iterations=round(HELD_S * RATE_HZ)) if rare else np.zeros(len(moving), bool)
 
 
 def _in_m_s(recording: Recording, car: Car | None) -> dict[str, np.ndarray]:
@@ -284,6 +299,7 @@ def pair_test(
     least_size: float,
     least_together: float = 0.7,
     least_on_a_side: float | None = None,
+    sides_apart: float = SIDES_APART,
 ) -> PairTest:
     """Test two channels brought to one quantity, in the whole log, in each third of it, and in left and right turns.
 
@@ -297,6 +313,7 @@ def pair_test(
     least_size : scatter, in the unit of both, below which nothing can be told of them.
     least_together : correlation below which they do not go together, whatever the ratio; under 0 none is asked for.
     least_on_a_side : the same for left and for right turns alone; None where the sides are not asked.
+    sides_apart : factor by which the limits are wider there.
 
     Returns
     -------
@@ -322,14 +339,16 @@ def pair_test(
         words = f" from {view_s(third)}" if third.any() else ""
         found.append(_part_test(name, holds, a, b, between, third, words, SURE_OF_A_PART, ends, least_together))
     if least_on_a_side is not None:
-        wider = (ends[0] / SIDES_APART, ends[1] * SIDES_APART)
+        wider = (ends[0] / sides_apart, ends[1] * sides_apart)
         for words, side in (
             (" in left turns", where & (b > least_size / 3)),
             (" in right turns", where & (b < -least_size / 3)),
         ):
-            found.append(
-                _part_test(name, holds, a, b, between, where & side, words, SURE_OF_A_PART, wider, least_on_a_side)
-            )
+            # a circuit that turns one way has nothing but straights and noise on the other side
+            if side.any() and float(np.std(b[side])) > least_size / 2:
+                found.append(
+                    _part_test(name, holds, a, b, between, side, words, SURE_OF_A_PART, wider, least_on_a_side)
+                )
     told = [test for test in found if test is not None]
     return next((test for test in told if test.outcome == "disagrees"), told[0])
 

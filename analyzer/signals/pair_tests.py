@@ -13,6 +13,7 @@ what").
 from collections.abc import Sequence
 
 import numpy as np
+from scipy import ndimage
 
 from analyzer.logs.recording import Recording
 from analyzer.signals.channel_tests import at_the_end, copies, lap_turns, steps, zeros
@@ -26,8 +27,10 @@ from analyzer.signals.pair_fit import (
     SCALES,
     USUAL_RATIO,
     USUAL_WHEELBASE_M,
+    Between,
     PairTest,
     View,
+    fit_pair,
     late_test,
     limited,
     pair_test,
@@ -39,10 +42,24 @@ from analyzer.signals.pedal_tests import braking, driven, pedals
 from analyzer.signals.timebase import LOWEST_RATE_HZ
 from analyzer.vehicle.car import Car
 
-# a locked axle's wheels turn alike, and nothing but an inside wheel that spins makes them tell the opposite turn:
-# -0.02 to 0.8 in each third of 32 sound sessions
+# a locked axle's wheels turn alike, and nothing but an inside wheel that spins makes them tell the opposite turn, which
+# it does on power alone
 REAR_ENDS = (-0.05, 1.3)
+# a unit that leans with the body by 4 deg/g reads 1.07 (roll gradient; common practice, no source), a gyro's scale is
+# known to 1.5 %, and the cross slope of a slow lap is as large as its side force: 0.95 to 1.11, deviation 0.014
+LATERAL_ENDS = (0.93, 1.1)
 BENT_SCALE = (0.988, 1.012)
+# light front wheels and the accelerometer's zero: 0.45 with a deviation of 0.04 in one (`findings.sessions`, 6)
+FRONT_SIDES_APART = 1.6
+# where the car neither gains nor loses speed no front wheel is light or braked: 0.96 to 1.06 on 60 sound logs, 1.12
+# with a deviation of 0.03 on one
+STEADY_M_S2, STEADY_ENDS = 1.5, (0.94, 1.09)
+# what a car turns in COURSE_S is what its path turns, but for side slip: 0.99 to 1.02 on 30 sound logs, of which 0.015
+# are the gyros' scale; lateral acceleration has a zero and a cross slope in it, front wheels grow light
+COURSE_S, COURSE_ENDS, COURSE_M_S = 5.0, {"yaw_rate": (0.95, 1.05)}, 5.0
+# of the rear axle's speed over the front one's, left turns against right ones; less two deviations 0.0008 at most on 60
+# sound logs. A rear wheel that is off by 2 % in turns of one side makes 0.005
+ONE_SIDED_AXLE, LEAST_ON_A_SIDE_S, CORNERING_M_S2, SLIPS = 0.002, 3.0, 2.0, 0.03
 # of driven tyres at steady speed; 0.024 at most on sound logs (`accuracy.random_sessions`, seeds 0 to 13)
 MOST_STEADY_SLIP = 0.025
 # Steer is a weak witness: near the limit understeer and yaw rate go together, and sound simulated cars have read 0.23
@@ -53,6 +70,10 @@ STEER_TOGETHER, STEER_WITH_FRONT_WHEELS = 0.15, 0.4
 # in left and in right turns alone, on 32 sound sessions: 0.84 and 0.46 at least; a car that steers little in its right
 # turns read -0.06 (`findings.sessions`, 8); what lost its sign reads -0.9
 ON_A_SIDE, STEER_ON_A_SIDE = 0.5, -0.5
+
+# within 2 % of top speed for so long at the least; what is left of the accelerometer there is 0.6 at most on 60 sound
+# logs, hills of 6 % among them, and 0.8 to 5 where the wheels were cut off at 0.9 of it
+TOP_SHARE, LEAST_AT_TOP_S, MOST_AT_TOP_M_S2, FOLLOWS = 0.98, 6.0, 1.0, 0.9
 
 
 def consistency_tests(recording: Recording, car: Car | None) -> tuple[PairTest, ...]:
@@ -95,17 +116,21 @@ def _turns(view: View, recording: Recording, car: Car | None) -> list[PairTest |
                 turn,
                 between,
                 view.moving,
-                ends=(0.93, 1.08),
+                ends=LATERAL_ENDS,
                 least_size=0.5,
                 least_on_a_side=ON_A_SIDE,
             )
         )
     if front is not None and gyro is not None:
         between = [(one, 0.0, 0.02), (v, 0.0, 0.01), (v * v * gyro, by_load, by_load)]
+        name, holds = (
+            "front wheels' difference over yaw rate x track",
+            ("front_wheels", "yaw_rate", "wheel_scale", "car"),
+        )
         found.append(
             pair_test(
-                "front wheels' difference over yaw rate x track",
-                ("front_wheels", "yaw_rate", "wheel_scale", "car"),
+                name,
+                holds,
                 front,
                 gyro,
                 between,
@@ -115,6 +140,9 @@ def _turns(view: View, recording: Recording, car: Car | None) -> list[PairTest |
                 least_on_a_side=ON_A_SIDE,
             )
         )
+        if car:
+            steady, name = view.rolling & (np.abs(view.change) < STEADY_M_S2), f"{name}, at steady speed"
+            found.append(pair_test(name, holds, front, gyro, between, steady, ends=STEADY_ENDS, least_size=size))
     if front is not None and lat is not None:
         between = [(one, 0.0, 0.02), (1 / v, 0.0, 1.0), (v, 0.0, 0.01), (v * lat, by_load, by_load)]
         found.append(
@@ -126,9 +154,10 @@ def _turns(view: View, recording: Recording, car: Car | None) -> list[PairTest |
                 between,
                 view.rolling,
                 # with a gyro, which is held against both, as wide as the front wheels against it
-                ends=(0.88, 1.2 if gyro is None else 1.7) if car else (0.7, 2.2),
+                ends=(0.84, 1.2 if gyro is None else 1.7) if car else (0.7, 2.2),
                 least_size=size,
                 least_on_a_side=ON_A_SIDE,
+                sides_apart=FRONT_SIDES_APART,
             )
         )
     witnesses: list[tuple[str, str, np.ndarray]] = []
@@ -166,18 +195,19 @@ def _turns(view: View, recording: Recording, car: Car | None) -> list[PairTest |
                 told = untested(told.name, ("steer", name), "the front wheels, which tell it closer, agree with it")
             vouched |= by_front and told.outcome == "agrees"
             found.append(told)
-    course = _course(recording, view)
+    course = _course(view)
     if course is not None:
+        turned, known = _windowed(course), _all_through(view.moving & (view.speed > COURSE_M_S))
         for words, name, other in witnesses:
             found.append(
                 pair_test(
                     f"{words} over the turn of the position's path",
                     ("position", name),
-                    other,
-                    course,
+                    _windowed(other),
+                    turned,
                     [(one, 0.0, 0.1)],
-                    view.rolling & (v > 8.0),
-                    ends=(0.6, 2.2),
+                    known,
+                    ends=COURSE_ENDS.get(name, (0.6, 2.2)),
                     least_size=size,
                     least_on_a_side=ON_A_SIDE,
                 )
@@ -193,7 +223,7 @@ def _turns(view: View, recording: Recording, car: Car | None) -> list[PairTest |
                 rear,
                 other,
                 [(one, 0.0, 0.02), (v, 0.0, 0.01)],
-                view.rolling,
+                view.rolling & (np.abs(view.change) < STEADY_M_S2),
                 ends=REAR_ENDS,
                 least_size=size,
                 least_together=-1.0,
@@ -202,14 +232,23 @@ def _turns(view: View, recording: Recording, car: Car | None) -> list[PairTest |
     return found
 
 
-def _course(recording: Recording, view: View) -> np.ndarray | None:
+def _course(view: View) -> np.ndarray | None:
     """Turn of the position's path (rad/s), None without a usable one."""
     place = _place(view)
     if place is None:
         return None
     east, north = (smooth(smooth(x)) for x in place)
-    heading = np.unwrap(np.arctan2(np.gradient(north), np.gradient(east)))
-    return smooth(np.gradient(heading) * RATE_HZ)
+    return np.gradient(np.unwrap(np.arctan2(np.gradient(north), np.gradient(east)))) * RATE_HZ
+
+
+def _windowed(turn: np.ndarray) -> np.ndarray:
+    """Mean of a yaw rate (m,) over `COURSE_S`: how far the car has turned, whatever smooths either witness."""
+    return ndimage.uniform_filter1d(turn, round(COURSE_S * RATE_HZ), mode="nearest")
+
+
+def _all_through(where: np.ndarray) -> np.ndarray:
+    """Rows (m,) bool about which `where` holds for all of a window, and the path's own smoothing."""
+    return ndimage.minimum_filter1d(where.astype(int), round((COURSE_S + 1.0) * RATE_HZ), mode="nearest") > 0
 
 
 def _place(view: View) -> tuple[np.ndarray, np.ndarray] | None:
@@ -270,6 +309,7 @@ def _speeds(view: View, car: Car | None) -> list[PairTest | None]:
                 _axle_ends(car),
             )
         )
+        found.append(_axle_in_turns(view))
     if gps is not None:
         found.append(_same_at_all_speeds(view, gps, steady))
         found.append(ratio("wheel speeds over GPS speed", ("wheel_scale", "gps_speed"), view.speed, gps, (0.95, 1.05)))
@@ -292,6 +332,36 @@ def _speeds(view: View, car: Car | None) -> list[PairTest | None]:
     return found
 
 
+def _axle_in_turns(view: View) -> PairTest:
+    """The middle of an axle knows no left or right, whatever the differential does: what its two wheels gain of each
+    other cancels. So nothing but a wheel that is wrong in turns of one side tells them apart.
+
+    Notes
+    -----
+    At steady speed and small slip, ln(u_r/u_f) = c_0 + slip of power and of coast + c a^2 + c |k| + c k^2 + c_s side:
+    the tyres' slip in corners, a locked axle that rolls about its heavier wheel, the front axle's longer way round.
+    """
+    name, holds = "rear axle over front axle, left turns against right ones", ("rear_wheels", "front_wheels")
+    assert view.front is not None and view.rear is not None
+    gyro, lat, v = view.channels.get("yaw_rate"), view.channels.get("lat_g"), np.maximum(view.speed, MOVING_M_S)
+    across = v * gyro if gyro is not None else lat
+    if across is None:
+        return untested(name, holds, "neither yaw rate nor lateral acceleration tells the side")
+    ahead = np.log(np.maximum(view.rear, 0.1) / np.maximum(view.front, 0.1))
+    bend, side = np.abs(across) / v**2, np.sign(across) * (np.abs(across) > CORNERING_M_S2)
+    use = view.rolling & (np.abs(view.change) < STEADY_M_S2)
+    use &= np.abs(ahead - np.median(ahead[view.rolling])) < SLIPS if view.rolling.any() else False
+    least = min(float((side[use] == s).sum()) for s in (-1, 1))
+    if use.sum() < LEAST_S * RATE_HZ or least < LEAST_ON_A_SIDE_S * RATE_HZ:
+        return untested(name, holds, "too little steady cornering to both sides")
+    power, coast = np.maximum(view.change, 0.0), np.minimum(view.change, 0.0)
+    one = np.ones_like(v)
+    between = [(coast, 0.0, 0.1), (one, 0.0, 0.1), (across**2, 0.0, 1e-3), (bend, 0.0, 1.0), (bend**2, 0.0, 10.0)]
+    fit = fit_pair(ahead, power, [*between, (side, 0.0, 0.1)], use, view.time)
+    most = ONE_SIDED_AXLE
+    return limited(name, holds, fit.factors[6], fit.deviations[6], (-most, most), "1", "share")
+
+
 def _same_at_all_speeds(view: View, gps: np.ndarray, steady: np.ndarray) -> PairTest:
     """A wheel's circumference grows by some tenths of a per cent with speed, no more: a bent scale is a wrong one."""
     name, holds = "wheel speeds over GPS speed, at high over low speed", ("wheel_scale", "gps_speed")
@@ -312,7 +382,7 @@ def _changes(view: View) -> list[PairTest | None]:
         return []
     one = np.ones_like(long)
     across = lat if lat is not None else view.speed * view.channels.get("yaw_rate", 0.0 * one)
-    between = [(one, 0.0, 1.0), (across**2, 0.0, 0.02)]
+    between = [(one, 0.0, 1.0), (across**2, 0.0, 0.02)]  # offset, and what the accelerometer has of side slip
     return [
         pair_test(
             "longitudinal acceleration over change of wheel speed",
@@ -323,5 +393,21 @@ def _changes(view: View) -> list[PairTest | None]:
             view.moving,
             ends=(0.92, 1.07),
             least_size=0.25,
-        )
+        ),
+        _at_the_top(view, smooth(long), between),
     ]
+
+
+def _at_the_top(view: View, long: np.ndarray, between: Between) -> PairTest:
+    """Where the wheel speeds come to their highest, the accelerometer goes on telling how they change, unless the
+    logger cut them off there: a plateau under noise."""
+    name, holds = "change of speed at top speed that the wheels do not show", ("wheel_scale",)
+    top = TOP_SHARE * float(np.percentile(view.speed[view.moving], 99.5))
+    near, rest = view.moving & (view.speed > top), view.moving & (view.speed <= top)
+    if near.sum() < LEAST_AT_TOP_S * RATE_HZ or rest.sum() < LEAST_S * RATE_HZ:
+        return untested(name, holds, "hardly any driving at one top speed")
+    fit = fit_pair(long, view.change, between, rest, view.time)
+    if fit.together < FOLLOWS:
+        return untested(name, holds, "the accelerometer follows them no better below it")
+    left = long - fit.factors @ np.array([view.change, *(x for x, _, _ in between)])
+    return limited(name, holds, float(np.median(np.abs(left[near]))), 0.0, (None, MOST_AT_TOP_M_S2), "m/s2", "median")

@@ -19,10 +19,13 @@ from analyzer.signals.pair_fit import (
     limited,
     thirds,
     untested,
+    view_s,
 )
 from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
 
 BRAKE_ON_Pa = 1e5  # as in calibrate.py
+# a left foot overlaps by a tenth (common practice, no source); 0.36 in a third of a drive whose front wheels lock often
+MOST_DRAGGED = 0.6
 MOST_BRAKING = 1.25  # of the grip, which is known to a quarter
 GAINS = (1.0, 18.0)  # thousandths per m/s2; an axle that is late by 0.3 s reads as 18 more at 20 m/s
 # half of the slip at which tyres' grip peaks, 0.08 to 0.15 (common practice, no source): beyond it a wheel no longer
@@ -54,14 +57,38 @@ def pedals(view: View) -> list[PairTest | None]:
     if brake is not None and np.ptp(brake) > 0:
         # a channel without a unit counts from its own range
         on = brake > (BRAKE_ON_Pa if brake.max() > 1e4 else 0.1 * np.percentile(brake, 99.5))
-        hard, pulling = use & (change < -4.0), use & (change > 1.0)
-        if hard.sum() < 2 * RATE_HZ or pulling.sum() < 2 * RATE_HZ:
-            found.append(untested("brake with hard deceleration", ("brake",), "the car hardly brakes"))
-        else:
-            told = float(np.mean(on[hard]) - np.mean(on[pulling]))
-            words = "share of hard braking with the brake on, less that of hard driving"
-            found.append(limited("brake with hard deceleration", ("brake",), told, 0.0, (0.5, None), "1", words))
+        for one in (_braked, _dragged):
+            told = [one(on, view, part, when) for part, when in _whole_and_thirds(use)]
+            tested = [test for test in told if test.outcome != "untested"]
+            found.append(next((test for test in tested if test.outcome == "disagrees"), (tested or told)[0]))
     return found
+
+
+def _whole_and_thirds(use: np.ndarray) -> list[tuple[np.ndarray, str]]:
+    """All rows of `use` (m,) bool, and those of each third of the log, each with when that is: a sensor dies, or is
+    plugged in half-way."""
+    return [(use, ""), *((part, f" from {view_s(part)}") for part in thirds(use) if part.any())]
+
+
+def _braked(on: np.ndarray, view: View, use: np.ndarray, when: str) -> PairTest:
+    """Whether the brake (m,) bool is on where the car slows harder than engine and drag can, and off where it pulls."""
+    name, holds = "brake with hard deceleration", ("brake",)
+    hard, pulling = use & (view.change < -4.0), use & (view.change > 1.0)
+    if hard.sum() < 2 * RATE_HZ or pulling.sum() < 2 * RATE_HZ:
+        return untested(name, holds, "the car hardly brakes")
+    told = float(np.mean(on[hard]) - np.mean(on[pulling]))
+    words = f"share of hard braking with the brake on, less that of hard driving{when}"
+    return limited(name, holds, told, 0.0, (0.5, None), "1", words)
+
+
+def _dragged(on: np.ndarray, view: View, use: np.ndarray, when: str) -> PairTest:
+    """Whether the brake (m,) bool is off where the car gains speed, but for a left foot that overlaps."""
+    name, holds, pulling = "brake while the car gains speed", ("brake",), use & (view.change > 1.0)
+    if pulling.sum() < 2 * RATE_HZ:
+        return untested(name, holds, "the car hardly gains speed")
+    return limited(
+        name, holds, float(np.mean(on[pulling])), 0.0, (None, MOST_DRAGGED), "1", f"share with the brake on{when}"
+    )
 
 
 def braking(view: View, car: Car | None) -> PairTest | None:

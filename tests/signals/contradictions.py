@@ -154,6 +154,24 @@ def _stepped(km_h: float, *names: str) -> Change:
     return lambda log, rng: {n: np.round(log[n].to_numpy() / km_h) * km_h for n in names}
 
 
+def _cut_off(share: float, noise_km_h: float) -> Change:
+    """All wheels at one highest speed, that share of the log's; the noise comes after the cut."""
+
+    def change(log: pd.DataFrame, rng: np.random.Generator) -> dict[str, np.ndarray]:
+        top = share * max(log[w].max() for w in WHEELS)
+        return {w: np.minimum(log[w].to_numpy(), top) + _noise(log, rng, noise_km_h) * (log[w] > 0) for w in WHEELS}
+
+    return change
+
+
+def _in_left_turns(factor: float, name: str) -> Change:
+    return lambda log, rng: {name: log[name].to_numpy() * np.where(log["lat_g"] > 0.1, factor, 1.0)}
+
+
+def _from_half_way(name: str, value: float) -> Change:
+    return lambda log, rng: {name: np.where(_late(log), value, log[name])}
+
+
 def _turned(degrees: float) -> Change:
     """The accelerometer turned in its plane."""
 
@@ -232,6 +250,23 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     ),
     Contradiction("drift", "left: front for rear in the second half", _exchanged_late(FL, RL)),
     Contradiction("drift", "rears exchanged in the second half", _exchanged_late(RL, RR)),
+    *(
+        Contradiction("one side", f"{name} {factor - 1:+.0%} in left turns", _in_left_turns(factor, name))
+        for name, factor in ((RL, 1.02), (RR, 0.98), (FL, 1.02))
+    ),
+    *(
+        Contradiction("cut off", f"all wheels at {share:.0%} of top speed, {words}", _cut_off(share, noise))
+        for share, noise, words in ((0.8, 0.0, "flat"), (0.7, 0.1, "under noise"))
+    ),
+    *(
+        Contradiction("dies", f"{name} at {value:g} half-way", _from_half_way(name, value), (name,))
+        for name, value in (("brake", 0.0), ("brake", 30.0), ("throttle", 0.0), ("throttle", 40.0), ("long_g", 0.1))
+    ),
+    *(
+        Contradiction("one unit", f"{' and '.join(names)} {factor:g}", _scaled(factor, *names), names)
+        for factor in (0.87, 1.15)
+        for names in (("lat_g", "yaw_rate"), ("lat_g", "long_g", "yaw_rate"))
+    ),
     Contradiction("coarse", "rears in steps of 1 km/h", _stepped(1.0, RL, RR)),
     Contradiction("coarse", "rears in steps of 2 km/h", _stepped(2.0, RL, RR)),
     Contradiction("lost rows", "rears bridged over 2 s in 40 places", _bridged(2.0, 40, RL, RR)),
