@@ -11,17 +11,15 @@ from analyzer.channels import CHANNELS, STANDARD_GRAVITY_M_S2, WHEEL_CHANNELS
 from analyzer.logs.recording import Recording
 from analyzer.signals.faults import COARSE_SPEED_M_S, coarse_step_m_s
 from analyzer.signals.log_stretches import wheel_speeds_m_s
+from analyzer.signals.log_view import MOVING_M_S, RATE_HZ, View
 from analyzer.signals.pair_fit import (
     LEAST_S,
-    MOVING_M_S,
     RADIUS_BY_LOAD_S2_M,
-    RATE_HZ,
     USUAL_RATIO,
     USUAL_WHEELBASE_M,
     Between,
     PairFit,
     PairTest,
-    View,
     fit_pair,
     limited,
     median,
@@ -172,7 +170,8 @@ def lap_turns(view: View) -> PairTest | None:
         gentle = view.gentle(np.abs(lat))
         fit = fit_pair(lat, v * view.front_turn, between, gentle, view.time) if gentle.any() else None
         zero = None if fit is None else fit.factors[1]
-        turn, zero_sd, ends = (lat - (zero or 0.0)) / v, BANK_M_S2 / float(np.median(v[view.moving])), LAP_ENDS_LATERAL
+        unsure = BANK_M_S2 if fit is None else float(np.hypot(BANK_M_S2, fit.deviations[1]))
+        turn, zero_sd, ends = (lat - (zero or 0.0)) / v, unsure / float(np.median(v[view.moving])), LAP_ENDS_LATERAL
         zero = None if zero is None else 0.0
     else:
         return None

@@ -7,13 +7,12 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from analyzer.channels import STANDARD_GRAVITY_M_S2
+from analyzer.signals.log_view import RATE_HZ, View
 from analyzer.signals.pair_fit import (
     LEAST_S,
-    RATE_HZ,
     SURE,
     SURE_OF_A_PART,
     PairTest,
-    View,
     fit_pair,
     late_test,
     limited,

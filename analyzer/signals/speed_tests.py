@@ -1,0 +1,187 @@
+"""What tells how fast the car goes and how its speed changes: axles, satellites, position, accelerometer."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from analyzer.signals.log_view import MOVING_M_S, RATE_HZ, View, place_of, smooth
+from analyzer.signals.pair_fit import (
+    BLOCK_S,
+    LEAST_S,
+    SCALES,
+    Between,
+    PairTest,
+    fit_pair,
+    late_test,
+    limited,
+    pair_test,
+    untested,
+)
+from analyzer.vehicle.car import Car
+
+BENT_SCALE = (0.988, 1.012)
+STEADY_M_S2 = 1.5  # the car neither gains nor loses speed
+# of the rear axle's speed over the front one's, left turns against right ones: 0.001 where it hardly slips; tyres,
+# loads and slopes that are unlike by a fifth make the slip of corners so. A rear wheel off by 2 % in turns of one
+# side makes 0.005
+UNLIKE_SIDES = 0.2
+ONE_SIDED_AXLE, LEAST_ON_A_SIDE_S, CORNERING_M_S2, SLIPS = 0.002, 3.0, 2.0, 0.03
+# of driven tyres at steady speed; 0.024 at most on sound logs (`accuracy.random_sessions`, seeds 0 to 13)
+MOST_STEADY_SLIP = 0.025
+# within 2 % of top speed for so long at the least; what is left of the accelerometer there is 0.6 at most on 60 sound
+# logs, hills of 6 % among them, and 0.8 to 5 where the wheels were cut off at 0.9 of it
+TOP_SHARE, LEAST_AT_TOP_S, MOST_AT_TOP_M_S2, FOLLOWS = 0.98, 6.0, 1.0, 0.9
+
+
+def _axle_ends(car: Car | None) -> tuple[float, float]:
+    """What the rear axle's speed may be over the front one's: three deviations of what the fit believes of the radii
+    (`rear_front_scale` in `vehicle/parameters.py`), and what driven tyres slip by; any tyres without a car file."""
+    if car is None:
+        return 0.94, 1.07
+    reach = 3 * float(np.sqrt(2 / 3)) * car.uncertainty.rolling_radius_percent / 100
+    return 1 - reach, 1 + reach + MOST_STEADY_SLIP
+
+
+def speeds(view: View, car: Car | None) -> list[PairTest | None]:
+    """What tells the speed: both axles, satellites, position."""
+    steady = view.rolling & (np.abs(view.change) < 1.0)
+    found: list[PairTest | None] = []
+
+    def ratio(name: str, holds: Sequence[str], a: np.ndarray, b: np.ndarray, ends: tuple[float, float]) -> PairTest:
+        if steady.sum() < LEAST_S / 4 * RATE_HZ:
+            return untested(name, holds, "too little steady driving")
+        logs = np.log(np.maximum(a[steady], 0.05) / np.maximum(b[steady], 0.05))
+        middle = float(np.median(logs))
+        scatter = 1.4826 * float(np.median(np.abs(logs - middle)))
+        if scatter > 0.1:  # ten times what slip, circumference and a receiver's lag leave
+            words = "scatter of the ratio: they hardly follow each other"
+            return limited(name, [h for h in holds if h not in SCALES], scatter, 0.0, (None, 0.1), "1", words)
+        sure = scatter / np.sqrt(max(steady.sum() / RATE_HZ / BLOCK_S, 1.0))
+        return limited(name, holds, float(np.exp(middle)), sure, ends, "1", "ratio")
+
+    gps, place = view.channels.get("gps_speed"), place_of(view)
+    if view.front is not None and view.rear is not None:
+        found.append(
+            late_test(
+                "rear wheels' change of speed behind the front wheels'",
+                ("front_wheels", "rear_wheels"),
+                np.gradient(view.rear) * RATE_HZ,
+                np.gradient(view.front) * RATE_HZ,
+                view.moving,
+                least_size=0.3,
+            )
+        )
+        found.append(
+            ratio(
+                "rear wheels over front wheels",
+                ("front_wheels", "rear_wheels", "car"),
+                view.rear,
+                view.front,
+                _axle_ends(car),
+            )
+        )
+        found.append(_axle_in_turns(view))
+    if gps is not None:
+        found.append(_same_at_all_speeds(view, gps, steady))
+        found.append(ratio("wheel speeds over GPS speed", ("wheel_scale", "gps_speed"), view.speed, gps, (0.95, 1.05)))
+    for end, words in (("f", "front"), ("r", "rear")):
+        pair = [view.wheels.get(f"wheel_speed_{end}{side}") for side in "lr"]
+        if pair[0] is not None and pair[1] is not None:
+            name = f"{words} left wheel over {words} right wheel"
+            found.append(ratio(name, (f"{words}_wheels",), pair[0], pair[1], (0.947, 1.056)))
+    if place is not None:
+        moved = np.hypot(*(np.gradient(smooth(x)) * RATE_HZ for x in place))
+        found.append(
+            ratio(
+                "wheel speeds over the position's path",
+                ("wheel_scale", "position", "time"),
+                view.speed,
+                moved,
+                (0.93, 1.07),
+            )
+        )
+    return found
+
+
+def _axle_in_turns(view: View) -> PairTest:
+    """The middle of an axle knows no left or right, whatever the differential does: what its two wheels gain of each
+    other cancels. So nothing but a wheel that is wrong in turns of one side tells them apart.
+
+    Notes
+    -----
+    At steady speed and small slip, ln(u_r/u_f) = c_0 + slip of power and of coast + c a^2 + c |k| + c k^2 + c_s side:
+    the tyres' slip in corners, a locked axle that rolls about its heavier wheel, the front axle's longer way round.
+    """
+    name, holds = "rear axle over front axle, left turns against right ones", ("rear_wheels", "front_wheels")
+    assert view.front is not None and view.rear is not None
+    gyro, lat, v = view.channels.get("yaw_rate"), view.channels.get("lat_g"), np.maximum(view.speed, MOVING_M_S)
+    across = v * gyro if gyro is not None else lat
+    if across is None:
+        return untested(name, holds, "neither yaw rate nor lateral acceleration tells the side")
+    ahead = np.log(np.maximum(view.rear, 0.1) / np.maximum(view.front, 0.1))
+    bend, side = np.abs(across) / v**2, np.sign(across) * (np.abs(across) > CORNERING_M_S2)
+    use = view.rolling & (np.abs(view.change) < STEADY_M_S2)
+    use &= np.abs(ahead - np.median(ahead[view.rolling])) < SLIPS if view.rolling.any() else False
+    left, straight, right = (ahead[use & (side == s)] for s in (1, 0, -1))
+    if use.sum() < LEAST_S * RATE_HZ or min(len(left), len(right)) < LEAST_ON_A_SIDE_S * RATE_HZ:
+        return untested(name, holds, "too little steady cornering to both sides")
+    if len(straight) < RATE_HZ:
+        return untested(name, holds, "too little steady driving straight on")
+    slip = max(float(np.median(left) + np.median(right)) / 2 - float(np.median(straight)), 0.0)
+    power, coast = np.maximum(view.change, 0.0), np.minimum(view.change, 0.0)
+    one = np.ones_like(v)
+    between = [(coast, 0.0, 0.1), (one, 0.0, 0.1), (across**2, 0.0, 1e-3), (bend, 0.0, 1.0), (bend**2, 0.0, 10.0)]
+    fit = fit_pair(ahead, power, [*between, (side, 0.0, 0.1)], use, view.time)
+    most = ONE_SIDED_AXLE + UNLIKE_SIDES * slip
+    return limited(name, holds, fit.factors[6], fit.deviations[6], (-most, most), "1", "share")
+
+
+def _same_at_all_speeds(view: View, gps: np.ndarray, steady: np.ndarray) -> PairTest:
+    """A wheel's circumference grows by some tenths of a per cent with speed, no more: a bent scale is a wrong one."""
+    name, holds = "wheel speeds over GPS speed, at high over low speed", ("wheel_scale", "gps_speed")
+    low, high = (np.percentile(view.speed[steady], p) for p in (25, 75)) if steady.any() else (0.0, 0.0)
+    if steady.sum() < LEAST_S * RATE_HZ or high < 1.3 * low:
+        return untested(name, holds, "too much of one speed")
+    logs = np.log(np.maximum(view.speed, 0.05) / np.maximum(gps, 0.05))
+    slow, fast = logs[steady & (view.speed < low)], logs[steady & (view.speed > high)]
+    sure = 1.4826 * float(np.median(np.abs(fast - np.median(fast)))) / np.sqrt(len(fast) / RATE_HZ / BLOCK_S + 1.0)
+    number = float(np.exp(np.median(fast) - np.median(slow)))
+    return limited(name, holds, number, sure, BENT_SCALE, "1", "ratio")
+
+
+def changes(view: View) -> list[PairTest | None]:
+    """What tells the change of speed."""
+    long, lat = view.channels.get("long_g"), view.channels.get("lat_g")
+    if long is None:
+        return []
+    one = np.ones_like(long)
+    across = lat if lat is not None else view.speed * view.channels.get("yaw_rate", 0.0 * one)
+    between = [(one, 0.0, 1.0), (across**2, 0.0, 0.02)]  # offset, and what the accelerometer has of side slip
+    return [
+        pair_test(
+            "longitudinal acceleration over change of wheel speed",
+            ("long_g", "wheel_scale", "time"),
+            smooth(long),  # as often as the change of speed, or throttle pulses read too large
+            view.change,
+            between,
+            view.moving,
+            ends=(0.92, 1.07),
+            least_size=0.25,
+        ),
+        _at_the_top(view, smooth(long), between),
+    ]
+
+
+def _at_the_top(view: View, long: np.ndarray, between: Between) -> PairTest:
+    """Where the wheel speeds come to their highest, the accelerometer goes on telling how they change, unless the
+    logger cut them off there: a plateau under noise."""
+    name, holds = "change of speed at top speed that the wheels do not show", ("wheel_scale",)
+    top = TOP_SHARE * float(np.percentile(view.speed[view.moving], 99.5))
+    near, rest = view.moving & (view.speed > top), view.moving & (view.speed <= top)
+    if near.sum() < LEAST_AT_TOP_S * RATE_HZ or rest.sum() < LEAST_S * RATE_HZ:
+        return untested(name, holds, "hardly any driving at one top speed")
+    fit = fit_pair(long, view.change, between, rest, view.time)
+    if fit.together < FOLLOWS:
+        return untested(name, holds, "the accelerometer follows them no better below it")
+    left = long - fit.factors @ np.array([view.change, *(x for x, _, _ in between)])
+    return limited(name, holds, float(np.median(np.abs(left[near]))), 0.0, (None, MOST_AT_TOP_M_S2), "m/s2", "median")
