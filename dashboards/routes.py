@@ -33,6 +33,8 @@ def add_routes(server: flask.Flask, logbook: Logbook) -> None:
         request = flask.request
         name = unquote(request.headers.get("X-File-Name", ""))
         try:
+            if request.mimetype.startswith("multipart/"):
+                raise InputError("This is a form, not the file itself; send the file as the body of the request.")
             if kind == "parts":
                 return _parts(request, name)
             if kind in ("car", "setup") and (request.content_length or 0) > SETTINGS_LIMIT_BYTES:

@@ -7,7 +7,7 @@ import flask
 from waitress.channel import HTTPChannel
 from waitress.parser import HTTPRequestParser
 from waitress.server import create_server
-from waitress.utilities import RequestEntityTooLarge
+from waitress.utilities import Error, RequestEntityTooLarge
 
 from dashboards.uploads import UPLOAD_LIMIT_BYTES
 
@@ -17,13 +17,24 @@ MOST_CONNECTIONS = 900
 IDLE_S = 30  # until a silent connection is closed, looked for every LOOK_S; an answer that is being made is not silent
 LOOK_S = 5
 MOST_BYTES = UPLOAD_LIMIT_BYTES + 1_000_000  # an upload and its headers
+NO_ROOM = "The upload cannot be taken in ({}): no room for temporary files on this computer; free some space."
 TOO_LARGE = "The file is larger than 1 GB; export a shorter section or fewer channels."
 
 
-class _TooLarge(RequestEntityTooLarge):
+class _InWords(Error):
+    """An answer that the pages can show."""
+
     def to_response(self, ident: str | None = None) -> tuple[str, list[tuple[str, str]], bytes]:
         body = json.dumps({"error": self.body}).encode()
         return f"{self.code} {self.reason}", [("Content-Type", "application/json")], body
+
+
+class _TooLarge(_InWords, RequestEntityTooLarge):
+    pass
+
+
+class _Full(_InWords):
+    code, reason = 507, "Insufficient Storage"  # RFC 4918, section 11.5
 
 
 class _Parser(HTTPRequestParser):
@@ -32,7 +43,11 @@ class _Parser(HTTPRequestParser):
     error: Any  # waitress sets it while it parses
 
     def received(self, data: bytes) -> int:
-        taken = super().received(data)
+        try:
+            taken = super().received(data)
+        except OSError as error:  # a large body waits in a file of the system's folder for temporary ones
+            self.error, self.completed, self.connection_close = _Full(NO_ROOM.format(error.strerror)), True, True
+            return len(data)
         if isinstance(self.error, RequestEntityTooLarge):
             self.error = _TooLarge(TOO_LARGE)
         return taken

@@ -20,8 +20,9 @@ HEAD_BYTES = 262_144
 _STEP_BYTES = 1 << 18
 UNPACKED_LIMIT_BYTES = 1_000_000_000  # formats that need random access are unpacked in memory, up to here
 # Logs pack to between a third and a twentieth (samples and tests), rows that all say the same to a thousandth: the most
-# that deflate can (its longest match is 258 bytes, RFC 1951, and takes two bits).
-_MOST_TIMES, _TOLD_BY_BYTES = 300, 200_000_000
+# that deflate can (its longest match is 258 bytes, RFC 1951, and takes two bits); in haste it reaches 150.
+_MOST_TIMES, _TOLD_BY_BYTES = 100, 200_000_000
+_SHEET_BYTES = 600_000_000  # 15 million cells of 40 bytes, what `spreadsheet_log` takes
 _MOST_MEMBERS = 10_000  # of a tar archive, which has no list of them
 _SPREADSHEET = "xl/workbook.xml"  # ECMA-376: a spreadsheet is a zip archive of its own kind
 
@@ -207,6 +208,13 @@ def _inside_zip(source: Source) -> Source | None:
         raise InputError(f"{source.name}: a damaged or cut-off zip archive; copy it again.") from None
     members = {m.filename: m for m in archive.infolist() if not m.is_dir() and m.file_size}
     if _SPREADSHEET in members:
+        unpacked = sum(m.file_size for m in members.values())
+        _require_a_log_s_size(source.name, source.size, unpacked)
+        if unpacked > _SHEET_BYTES:
+            raise InputError(
+                f"{source.name}: the spreadsheet unpacks to {unpacked / 1e9:.1f} GB, more than memory should hold; "
+                "save it as CSV."
+            )
         return None
     member = members[_only_member(source, list(members), "zip")]
     if member.flag_bits & 1:

@@ -301,7 +301,7 @@ def test_an_archive_that_unpacks_to_a_thousand_times_its_size_is_refused_early(p
         with opened(path, "wb") as file:
             for part in rows_that_repeat(size):
                 file.write(part)
-    with pytest.raises(InputError, match="unpacks to more than 300 times its size"):
+    with pytest.raises(InputError, match="unpacks to more than 100 times its size"):
         read_log(path)
 
 
@@ -312,3 +312,12 @@ def test_a_log_of_which_little_changes_is_not_taken_for_a_bomb(tmp_path, monkeyp
     (tmp_path / "log.csv.gz").write_bytes(gzip.compress(text.encode(), 9))
     with open_source(tmp_path / "log.csv.gz").open() as stream:
         assert stream.read() == text.encode()
+
+
+def test_a_spreadsheet_that_memory_should_not_hold_is_refused_before_it_is_read(tmp_path, monkeypatch):
+    monkeypatch.setattr(container, "_SHEET_BYTES", 1000)
+    with zipfile.ZipFile(tmp_path / "log.xlsx", "w") as archive:
+        archive.writestr("xl/workbook.xml", "<workbook/>")
+        archive.writestr("xl/worksheets/sheet1.xml", "<c><v>100</v></c>" * 1000)
+    with pytest.raises(InputError, match="save it as CSV"):
+        read_log(tmp_path / "log.xlsx")
