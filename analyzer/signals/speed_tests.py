@@ -122,14 +122,16 @@ def _axle_in_turns(view: View) -> PairTest:
     bend, side = np.abs(across) / v**2, np.sign(across) * (np.abs(across) > CORNERING_M_S2)
     use = view.rolling & (np.abs(view.change) < STEADY_M_S2)
     use &= np.abs(ahead - np.median(ahead[view.rolling])) < SLIPS if view.rolling.any() else False
-    left, straight, right = (ahead[use & (side == s)] for s in (1, 0, -1))
+    left, right = (ahead[use & (side == s)] for s in (1, -1))
     if use.sum() < LEAST_S * RATE_HZ or min(len(left), len(right)) < LEAST_ON_A_SIDE_S * RATE_HZ:
         return untested(name, holds, "too little steady cornering to both sides")
-    if len(straight) < RATE_HZ:
-        return untested(name, holds, "too little steady driving straight on")
-    slip = max(float(np.median(left) + np.median(right)) / 2 - float(np.median(straight)), 0.0)
+    one, straight = np.ones_like(v), view.rolling & (side == 0)
+    if straight.sum() < LEAST_ON_A_SIDE_S * RATE_HZ:
+        return untested(name, holds, "too little driving straight on")
+    # cars seldom hold their speed on a straight: what the axle is ahead by there, taken down to no power
+    at_rest = fit_pair(ahead, view.change, [(one, 0.0, 0.1)], straight, view.time).factors[1]
+    slip = max(float(np.median(left) + np.median(right)) / 2 - float(at_rest), 0.0)
     power, coast = np.maximum(view.change, 0.0), np.minimum(view.change, 0.0)
-    one = np.ones_like(v)
     between = [(coast, 0.0, 0.1), (one, 0.0, 0.1), (across**2, 0.0, 1e-3), (bend, 0.0, 1.0), (bend**2, 0.0, 10.0)]
     fit = fit_pair(ahead, power, [*between, (side, 0.0, 0.1)], use, view.time)
     most = ONE_SIDED_AXLE + UNLIKE_SIDES * slip
