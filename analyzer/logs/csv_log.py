@@ -126,7 +126,11 @@ def read(source: Source) -> RawLog:
         return tall_log(source, dialect, tall)
     loader = Loader(source, dialect)
     whole = RawLog(dialect.words, dialect.columns, loader, dialect.preamble)
-    pieces = loader.pieces()
-    if pieces is None:
-        return whole
-    return replace(whole, rows=pieces.rows, part=lambda rows: replace(whole, load=partial(pieces.load, rows)))
+
+    def counted() -> RawLog:
+        pieces = loader.pieces()
+        if pieces is None:
+            return whole
+        return replace(whole, rows=pieces.rows, part=lambda rows: replace(whole, load=partial(pieces.load, rows)))
+
+    return replace(whole, counted=counted)

@@ -126,6 +126,9 @@ CORNERS = tuple(
         "di,dd,ti,td",
         "de,dd,te,td",
         "vf,hf,vb,hb",
+        "vänster fram,höger fram,vänster bak,höger bak",
+        "vänster_fram,höger_fram,vänster_bak,höger_bak",
+        "fram vänster,fram höger,bak vänster,bak höger",
         "lp,pp,lt,pt",
         "lp,pp,lz,pz",
         "be,je,bh,jh",
@@ -134,7 +137,14 @@ CORNERS = tuple(
         "f_l,f_r,r_l,r_r",
         *(
             f"{ahead}{gap}{left},{ahead}{gap}{right},{behind}{gap}{left},{behind}{gap}{right}"
-            for ahead, behind in (("front", "rear"), ("frnt", "rear"), ("frnt", "re"), ("front", "back"), ("fr", "re"))
+            for ahead, behind in (
+                ("front", "rear"),
+                ("frnt", "rear"),
+                ("frnt", "re"),
+                ("front", "back"),
+                ("fr", "re"),
+                ("axle1", "axle2"),
+            )
             for left, right in (("left", "right"), ("l", "r"), ("lft", "rgt"), ("lh", "rh"), ("le", "ri"))
             for gap in ("", "_", " ", "-", ".")
         ),
@@ -181,7 +191,7 @@ RULES: dict[str, Rule] = {
         (
             (
                 r"\b(throttle|drosselklappe\w*|papillon|farfalla|borboleta|acelerador|accelerateur|gaspedal\w*|"
-                r"fahrpedal\w*|pedalweg|accelerator|gaspedaal\w*|gasklep\w*|gasspj\w*|przepustnica|plyn|gazpedal)\b",
+                r"fahrpedal\w*|pedalweg|accelerator|gaspedaal\w*|gasklep\w*|gasspj\w*|gaspadrag|przepustnica|plyn|gaz|gazpedal)\b",
                 1.0,
             ),
             (r"\b(gas pedal|pedale d accelerateur|pedal gas|accel pedal|pedal accel)\b", 1.0),
@@ -210,7 +220,7 @@ RULES: dict[str, Rule] = {
             (r"\b(querbeschl\w*|dwarsversnelling|latacc|glat|latg|alat)\b", 1.0),
             (r"\b(tv(ae|æ)racceleration|tvaracceleration|sid[oe]acceleration|oldalgyorsulas)\b", 1.0),
             (r"\b(przyspieszenie poprzeczne|pricne zrychleni)\b", 1.0),
-            (r"^(imu )?(a y|ay|y acc|acc y|accel y|acceleration y|g y|y accel|acy)( imu| mps ?2)?$", 0.9),
+            (r"^(imu )?(a y|ay|y acc|acc y|accel y|acceleration y|g y|y accel|acy)( imu| g| mps ?2)?$", 0.9),
             (r"^(lateral|quer|aquer)$", 0.75),
             (r"^lat$", 0.7),  # the unit tells it from the latitude
         ),
@@ -220,7 +230,7 @@ RULES: dict[str, Rule] = {
         (
             (_both(r"(long|lon|longitudinal|longitudinale|langs|laengs|inline)", _ACC), 1.0),
             (r"\b(l(a|ae)ngsbeschl\w*|langsversnelling|longacc|glong|longg)\b", 1.0),
-            (r"^(imu )?(a x|ax|x acc|acc x|accel x|acceleration x|g x|x accel|acx)( imu| mps ?2)?$", 0.9),
+            (r"^(imu )?(a x|ax|x acc|acc x|accel x|acceleration x|g x|x accel|acx)( imu| g| mps ?2)?$", 0.9),
             (r"^(longitudinal|laengs|langs|alaengs|alangs|along)$", 0.75),
         ),
         r"\b(longitude|speed|vel|velocity|tyre|tire|jerk|front|rear|target|combined|total|wheel)\b",
@@ -232,6 +242,7 @@ RULES: dict[str, Rule] = {
                 1.0,
             ),
             (r"\b(gierrate|gier\w*snelheid|giergeschwindigkeit|gier rate|imbardata|guinada|lacet)\b", 1.0),
+            (r"\b(gir(vinkel)?hastighet|predkosc odchylania)\b", 1.0),
             (r"\b(gyro z|z gyro|rate z|z rate|omega z|rot z|rotation z|gyr z|wz|ang vel z|angular velocity z)\b", 0.9),
             (r"^(yaw|omega|gier|gyro)$", 0.72),
         ),
@@ -327,7 +338,7 @@ RULES: dict[str, Rule] = {
         (
             (
                 r"^(time|zeit|temps|tiempo|tempo|tijd|tid|czas|cas|ido|timestamp|time stamp|"
-                r"elapsed( time)?|(session|log) time|t)$",
+                r"elapsed( time)?|(session|log) time|t( (ms|us|ns))?)$",
                 1.0,
             ),
             (

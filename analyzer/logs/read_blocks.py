@@ -56,6 +56,7 @@ def open_blocks(path: Path | str, *, channel_map: ChannelMap | None, rows: int, 
     """
     whole = (LogBlock(lambda: read_log(path, channel_map=channel_map)),)
     raw, name = open_log(path), Path(path).name
+    raw = raw.counted() if raw.counted is not None else raw
     if raw.part is None or raw.rows is None or raw.rows < 1.5 * rows:
         return whole
     pieces = round(raw.rows / rows)

@@ -10,7 +10,7 @@ import numpy as np
 
 _WORDS = r"(?:sampl\w*|logging|log|record\w*|data|abtast\w*)[ _-]*(?:rate|freq\w*)|abtastrate|frequence"
 _RATE = re.compile(rf"(?:{_WORDS})[^\w\n]*(?:\[?hz\]?[^\w\n]*)?(?P<rate>\d+(?:[.,]\d+)?)", re.IGNORECASE)
-_RATE_BEFORE_UNIT = re.compile(r"\brate\b[^\w\n]*(?P<rate>\d+(?:[.,]\d+)?)\W*hz", re.IGNORECASE)
+_RATE_BEFORE_UNIT = re.compile(r"\b(?:rate|frequency)\b[^\w\n]*(?P<rate>\d+(?:[.,]\d+)?)\W*hz", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -42,6 +42,7 @@ class RawLog:
     preamble : free text above the data, for a stated sample rate.
     rows, part : number of rows, and what opens a stretch of them as a log of its own; None where the form cannot be
         read in pieces.
+    counted : gives the log with both, of a form whose rows are told by reading all of it.
     notes : one sentence for each thing already seen when opening.
     """
 
@@ -52,6 +53,7 @@ class RawLog:
     notes: tuple[str, ...] = ()
     rows: int | None = None
     part: Callable[[slice], "RawLog"] | None = None
+    counted: Callable[[], "RawLog"] | None = None
 
     @property
     def stated_rate_hz(self) -> float | None:

@@ -62,10 +62,11 @@ def open_log(path: Path | str) -> RawLog:
 
 def _remembered(raw: RawLog, packing: str) -> RawLog:
     """The log with columns that are loaded once; its parts likewise, each by itself."""
-    part = raw.part
+    part, counted = raw.part, raw.counted
     return replace(
         raw,
         form=f"{packing}{raw.form}",
         load=Remembered(raw.load),
         part=None if part is None else lambda rows: _remembered(part(rows), packing),
+        counted=None if counted is None else lambda: _remembered(counted(), packing),
     )

@@ -104,12 +104,19 @@ def split_unit(header: str) -> tuple[str, str]:
     return header.strip(), ""
 
 
+# `WheelVelocityKph`; shorter ones are words as often as units
+_AHEAD = ("rpm", "km/h", "kmh", "kph", "mph", "rad/s")
+_CAMEL = re.compile(r"(?<=[a-z])(?:Kph|Kmh|Mph|Rpm|Mps|KPH|KMH|MPH|RPM|MPS)$")
+
+
 def unit_suffix(name: str) -> str | None:
     """The unit at the end of a name such as `speed_kmh`, `ax m/s2` or `yaw_deg_s`; None when there is none.
 
     A hint only: the caller must see whether it fits the quantity (`lat_g` ends in a unit, `tank_c` need not).
     """
     tokens = [t for t in re.split(r"[\s_]+", name.strip()[-LONGEST_HEADER:]) if t]
+    if len(tokens) == 1 and (hump := _CAMEL.search(tokens[0])):
+        return parse_unit(hump[0])
     for count in (3, 2, 1):
         if len(tokens) <= count:
             continue
@@ -118,4 +125,5 @@ def unit_suffix(name: str) -> str | None:
             symbol = parse_unit(joined)
             if symbol not in (None, "1"):
                 return symbol
-    return None
+    # `RPM wheel FL`; only what no name of a channel begins with
+    return parse_unit(tokens[0]) if len(tokens) > 1 and tokens[0].casefold() in _AHEAD else None

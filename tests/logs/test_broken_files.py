@@ -217,7 +217,7 @@ def test_a_text_that_does_not_fit_is_entered_in_its_middle_whatever_its_letters(
     monkeypatch.setattr(csv_rows, "BLOCK_BYTES", 60_000)
     path = tmp_path / "log.csv"
     path.write_bytes(mark + TEXT.encode(codec))
-    raw = open_log(path)
+    raw = open_log(path).counted()
     assert raw.rows == len(LOG.time) and raw.part is not None
     (time,), _ = raw.part(slice(700, 1500)).load([0])
     np.testing.assert_allclose(time, LOG.time[700:1500], atol=1e-9)
