@@ -3,14 +3,20 @@
 `python -m external.table SEEDS`, run in tests, prints the readings of more sessions.
 """
 
+import tempfile
+from pathlib import Path
+
 import numpy as np
 import pytest
 from external.compiled_package import derivative
-from external.multibody import CHASSIS, FIGURES
-from external.readings import LOCKS, read
+from external.multibody import CHASSIS, FIGURES, drive
+from external.readings import LOCKS, SECONDS, read
 from vehiclemodels.init_mb import init_mb
 from vehiclemodels.vehicle_dynamics_mb import vehicle_dynamics_mb
 
+from analyzer.logs.read import read_log
+from analyzer.signals.examine import examined
+from analyzer.signals.pair_tests import consistency_tests
 from analyzer.signals.timebase import low_pass
 from analyzer.vehicle.tyres import wheel_loads
 
@@ -174,6 +180,17 @@ def test_an_open_differential_of_the_heavier_car_reads_no_lock_on_drive(heavier)
     _, _, lower, _, _ = heavier["open"].points.T
     # since the radius may bend: up to 25 N.m beyond 2000 N.m of input torque, in a quarter of the points
     assert (lower <= 0).mean() >= 0.7 and lower.max() < 40
+
+
+@pytest.mark.parametrize("name, seed, chassis", [("80 N.m + 0.20 T", 3, 3), ("open", 3, 2)])
+def test_front_wheels_that_lock_and_a_rear_wheel_that_spins_contradict_nothing(name, seed, chassis):
+    driven = drive(lock=LOCKS[name], seconds=SECONDS, seed=seed, chassis=chassis)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "log.parquet"
+        driven.log.to_parquet(path)
+        tests = consistency_tests(examined(read_log(path)), driven.car)
+    assert [t for t in tests if t.outcome == "disagrees"] == []
+    assert sum(t.outcome == "agrees" for t in tests) >= 20
 
 
 def _events(mask, time, *, least_s, join_s=0.25):

@@ -64,6 +64,10 @@ def test_a_name_says_its_own_channel_and_no_other(names):
         ("GYRO", "yaw_rate"),
         ("BRK", "brake"),
         ("VGPS", "gps_speed"),
+        ("Girhastighet", "yaw_rate"),
+        ("accelerationY_g", "lat_g"),
+        ("t_us", "time"),
+        ("Gaz", "throttle"),
     ],
 )
 def test_short_names_of_the_workshop(name, channel):
@@ -154,7 +158,17 @@ def test_headers_with_units(header, name, unit):
 
 
 @pytest.mark.parametrize(
-    ("name", "unit"), [("speed_kmh", "km/h"), ("yaw_deg_s", "deg/s"), ("ax m/s2", "m/s2"), ("g", None), ("lap", None)]
+    ("name", "unit"),
+    [
+        ("speed_kmh", "km/h"),
+        ("yaw_deg_s", "deg/s"),
+        ("ax m/s2", "m/s2"),
+        ("g", None),
+        ("lap", None),
+        ("WheelVelocityKph", "km/h"),
+        ("RPM wheel FL", "rpm"),
+        ("Graph", None),
+    ],
 )
 def test_units_at_the_end_of_a_name(name, unit):
     assert unit_suffix(name) == unit
