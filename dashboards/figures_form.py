@@ -3,14 +3,16 @@
 import json
 from dataclasses import dataclass, field
 from types import UnionType
-from typing import Any, Literal, Union, get_args, get_origin
+from typing import Any, Generic, Literal, TypeVar, Union, get_args, get_origin
 
 from dash import dcc, html
 from pydantic import BaseModel
 
 from analyzer.settings_file import Settings, validated
+from dashboards.exchanged import Children, FieldIds, Values
 
-Values = dict[str, Any]  # as the file has them, tables in tables
+S = TypeVar("S", bound=Settings)
+Said = dict[str, Any]  # as the file has them, tables in tables
 UNITS = {
     "_deg": "degrees",
     "_mm": "mm",
@@ -40,7 +42,7 @@ class Part:
 
 
 @dataclass(frozen=True)
-class FileForm:
+class FileForm(Generic[S]):
     """What a form is of.
 
     Attributes
@@ -51,17 +53,17 @@ class FileForm:
     """
 
     name: str
-    model: type[Settings]
+    model: type[S]
     table: str
     parts: tuple[Part, ...]
     about: dict[tuple[str, str], str] = field(default_factory=dict)
 
-    def sections(self, values: Values, *, kept_as: str = "form") -> list:
+    def sections(self, values: Said, *, kept_as: str = "form") -> Children:
         """Sections of fields, filled with `values`; what is typed into them the browser keeps under a name, so that it
         is there again after Back."""
         return [self._section(part, values, kept_as) for part in self.parts]
 
-    def _section(self, part: Part, values: Values, kept_as: str) -> html.Section:
+    def _section(self, part: Part, values: Said, kept_as: str) -> html.Section:
         model = self.model if part.table == "" else _model_of(self.model, part.table)
         said = values if part.table == "" else values.get(part.table) or {}
         keys = part.keys or tuple(k for k, info in model.model_fields.items() if not _is_table(info.annotation))
@@ -105,9 +107,9 @@ class FileForm:
             **{"data-figure": key},
         )
 
-    def tables(self, values: list[Any], ids: list[dict[str, str]]) -> Values:
+    def tables(self, values: Values, ids: FieldIds) -> Said:
         """What the form's fields say, as the file has it; empty fields are left out."""
-        tables: Values = {}
+        tables: Said = {}
         for value, where in zip(values, ids, strict=True):
             if value is None or value == "":
                 continue
@@ -115,7 +117,7 @@ class FileForm:
             target[where["key"]] = _number(value) if not where["key"] == "name" else value
         return tables
 
-    def checked(self, tables: Values) -> Settings:
+    def checked(self, tables: Said) -> S:
         """The settings of tables that were typed.
 
         Raises
@@ -180,7 +182,7 @@ def _number(value: Any) -> Any:
     return int(number_typed) if number_typed.is_integer() else number_typed
 
 
-def _keys(table: Values) -> list[str]:
+def _keys(table: Said) -> list[str]:
     return [f"{key} = {_value(value)}" for key, value in table.items() if not isinstance(value, dict)]
 
 

@@ -37,7 +37,7 @@ class Jobs:
     def __init__(self, logbook: Logbook) -> None:
         self._logbook = logbook
         self._jobs: dict[str, _Job] = {}
-        self._children: dict[str, subprocess.Popen] = {}
+        self._children: dict[str, subprocess.Popen[str]] = {}
         self._lock = threading.Lock()
         self._slots = threading.Semaphore(AT_ONCE)
         self._closed = False

@@ -10,6 +10,7 @@ from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
 from analyzer.analysis import Analysis
 from analyzer.presentation.figures.theme import BLUE, CONFIG
 from analyzer.presentation.words import why_not_measured
+from dashboards.exchanged import Answered, Children
 from dashboards.logbook import Run
 
 CLEAR = "rgba(0,0,0,0)"
@@ -83,7 +84,7 @@ def ways_of(run_id: str | None, here: str, *more: Any) -> html.Div:
     return html.Div([*([nav] if links else []), *more], className="ways")
 
 
-def form_ending(form: str, done: tuple[str, str]) -> list:
+def form_ending(form: str, done: tuple[str, str]) -> Children:
     """What a form in a dialog ends with: its refusal, the button that does it (id, words) and *Cancel*."""
     button, words = done
     buttons = [
@@ -96,14 +97,14 @@ def form_ending(form: str, done: tuple[str, str]) -> list:
     ]
 
 
-def waiting(step: str, share: float) -> list:
+def waiting(step: str, share: float) -> Children:
     """How far a question is that somebody asked; where nobody knows, the bar runs to and fro."""
     known = {"value": str(share), "max": "1"} if share else {}
     bar = html.Progress(**known, **{"aria-label": "progress"})
     return [html.Div([bar, html.Span(step, className="hint")], className="progress")]
 
 
-def breakable(name: str) -> list:
+def breakable(name: str) -> Children:
     """A file's name that a narrow place breaks after an underscore, where a person would."""
     first, *rest = re.split("(?<=_)", name)
     return [first, *(piece for part in rest for piece in (html.Wbr(), part))]
@@ -145,7 +146,7 @@ def when(moment_s: float) -> str:
 CLOCK_MS = 700
 
 
-def clock(name: str, *, answered: dict[str, Any]) -> list:
+def clock(name: str, *, answered: Answered) -> Children:
     """What ticks: the callback that is asked has `Input(f"{name}-tick", "data")`, {n, at}, and answers, besides what it
     shows, {n} of that tick to `Output(f"{name}-answered", "data")`; with `over` true the clock stands."""
     return [

@@ -5,10 +5,11 @@ from typing import Any
 from urllib.parse import parse_qs, quote
 
 import dash
-from dash import Dash, Input, Output, State, dcc, html
+from dash import Dash, Input, NoUpdate, Output, State, dcc, html
 
 from analyzer.errors import InputError
 from analyzer.presentation.plan_words import PLAIN
+from dashboards.exchanged import Answered, Children, Saved, Tick
 from dashboards.jobs import Asking, Jobs
 from dashboards.logbook import Logbook
 from dashboards.parts import breakable, clock, labelled, polled, waiting, ways_of, why
@@ -53,7 +54,7 @@ def layout(logbook: Logbook, run_id: str, search: str) -> html.Div:
     )
 
 
-def _questions(run_id: str, question: str, *, has_setup: bool) -> list:
+def _questions(run_id: str, question: str, *, has_setup: bool) -> Children:
     """The three questions: two links, and one with a size to fill in."""
     name, size, percent = _change(question)
     here = f"/run/{run_id}/plan?question="
@@ -120,7 +121,7 @@ def _change(question: str) -> tuple[str, str, str]:
     return (found[1], found[2], found[3]) if found else ("", "", "")
 
 
-def told(answer: dict[str, Any]) -> list:
+def told(answer: dict[str, Any]) -> Children:
     """The plan: the answer, then every option with its bars and its card."""
     plan, words = answer["plan"], answer["words"]
     asked = [one["name"] for one in plan["now"]["asked"]]
@@ -210,11 +211,13 @@ def _top(plan: dict[str, Any]) -> float:
     """Where the bars end: in widths that decide, or without a question in per cent of the curve."""
     every = [plan["now"], *(option["then"] for option in plan["options"])]
     if not plan["now"]["asked"]:
-        return max(one["curve_width_percent"] for one in every)
-    return min(MOST_SHOWN, max(1.1, *(a["width_Nm"] / a["needed_Nm"] for one in every for a in one["asked"])))
+        widths: list[float] = [one["curve_width_percent"] for one in every]
+        return max(widths)
+    over: list[float] = [a["width_Nm"] / a["needed_Nm"] for one in every for a in one["asked"]]
+    return min(MOST_SHOWN, max(1.1, *over))
 
 
-def _bar_heading(asked: list[str], top: float) -> list:
+def _bar_heading(asked: list[str], top: float) -> Children:
     if not asked:
         return ["95 % interval of the lock curve, share of it"]
     return [html.I("decides left of the line", style={"left": f"{100 / top:.1f}%"})]
@@ -264,7 +267,7 @@ def _curve(widths: dict[str, Any]) -> str:
     return f"{widths['curve_width_percent']:.0f} %, {widths['curve_width_Nm']:.0f} N.m"
 
 
-def _card(option: dict[str, Any], names: list[str]) -> list:
+def _card(option: dict[str, Any], names: list[str]) -> Children:
     """The test card: what to do, where, with what, and what to take care of."""
     parts = []
     for part, name in zip(option["parts"], names, strict=True):
@@ -290,13 +293,13 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         State("plan-run", "data"),
         State("plan-answered", "data"),
     )
-    def _plan(question: str, tick: dict | None, run_id: str, before: dict) -> tuple:
+    def _plan(question: str, tick: Tick | None, run_id: str, before: Answered) -> tuple[Children, Answered]:
         if not question:
             return [], before | {"over": True}
         found = asking.state(run_id, question)
         if found is None or (found.error and tick is None):  # the first time here, or after the server was started anew
             found = asking.start(run_id, question)
-        answered = {"n": (tick or {}).get("n"), "over": not found.under_way}
+        answered: Answered = {"n": tick["n"] if tick else None, "over": not found.under_way}
         if found.under_way:
             return waiting(found.step, found.share), answered
         if found.error:
@@ -313,7 +316,9 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         State("plan-run", "data"),
         prevent_initial_call=True,
     )
-    def _ask(clicks: int | None, what: str, size: str | None, run_id: str) -> tuple:
+    def _ask(
+        clicks: int | None, what: str, size: str | None, run_id: str
+    ) -> tuple[str | NoUpdate, str | NoUpdate, str | NoUpdate]:
         if not clicks:
             return dash.no_update, dash.no_update, dash.no_update
         try:
@@ -329,7 +334,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         State("plan-question", "data"),
         prevent_initial_call=True,
     )
-    def _card_file(clicks: int | None, run_id: str, question: str) -> Any:
+    def _card_file(clicks: int | None, run_id: str, question: str) -> Saved | NoUpdate:
         found = asking.state(run_id, question)
         if not clicks or found is None or not found.answer:
             return dash.no_update

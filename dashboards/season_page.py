@@ -12,6 +12,7 @@ from analyzer.in_words import counted
 from analyzer.logbook import results
 from analyzer.logbook.listing import TrendPoint, preload_trend, preload_words
 from analyzer.logbook.runs import runs
+from dashboards.exchanged import Children
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
 from dashboards.parts import breakable, table, when, why
@@ -151,7 +152,7 @@ def layout(logbook: Logbook, search: str) -> html.Div:
     )
 
 
-def _others(there: list[str], car: str) -> list:
+def _others(there: list[str], car: str) -> Children:
     return [
         dcc.Link(name, href=f"/season?car={quote(name)}", className="button quiet") for name in there if name != car
     ]

@@ -32,7 +32,7 @@ class _Parser(HTTPRequestParser):
     error: Any  # waitress sets it while it parses
 
     def received(self, data: bytes) -> int:
-        taken = super().received(data)
+        taken: int = super().received(data)
         if isinstance(self.error, RequestEntityTooLarge):
             self.error = _TooLarge(TOO_LARGE)
         return taken

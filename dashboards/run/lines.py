@@ -219,13 +219,13 @@ def _line(line: Line, strand: Strand, along: str, points: int) -> dict[str, Any]
     }
 
 
-def _limit(analysis: Analysis, key: str) -> list | None:
+def _limit(analysis: Analysis, key: str) -> tuple[str, float] | None:
     """Name and level that a row is held against."""
     known = QUANTITIES[key].limit if key in QUANTITIES else None
     if known is None:
         return None
     level = known[1](analysis)
-    return [known[0], round(level, 2)] if np.isfinite(level) else None
+    return (known[0], round(level, 2)) if np.isfinite(level) else None
 
 
 def _gained(strands: list[Strand], along: str, points: int) -> dict[str, Any]:
@@ -258,7 +258,7 @@ def _gained(strands: list[Strand], along: str, points: int) -> dict[str, Any]:
     }
 
 
-def _shades(strand: Strand, along: str) -> list[list]:
+def _shades(strand: Strand, along: str) -> list[tuple[float, float, str]]:
     """[from, to, name] of the phases of a few corners, of more the corners; [] of very many."""
     axis = _axis(strand.analysis, along)
     seen = [c for c in strand.analysis.corners if c.stop > strand.first and c.start < strand.last]
@@ -269,8 +269,8 @@ def _shades(strand: Strand, along: str) -> list[list]:
         return round(strand.factor * (float(axis[min(k, len(axis) - 1)]) - strand.from_x), 3)
 
     if len(seen) <= MOST_NAMED:
-        return [[on_axis(p.start), on_axis(p.stop), PHASE_NAMES[p.name]] for c in seen for p in c.phases]
-    return [[on_axis(c.start), on_axis(c.stop), str(c.number)] for c in seen]
+        return [(on_axis(p.start), on_axis(p.stop), PHASE_NAMES[p.name]) for c in seen for p in c.phases]
+    return [(on_axis(c.start), on_axis(c.stop), str(c.number)) for c in seen]
 
 
 def _in_lock_plot(strand: Strand, points: int) -> dict[str, Any]:

@@ -5,7 +5,7 @@ import weakref
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
-from typing import Any, cast
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from analyzer.channels import QUANTITIES as UNITS
 from analyzer.findings.rear_axle import RearAxle, rear_axle
 from analyzer.presentation.figures.lap_figures import drawn_path
 
+T = TypeVar("T")
 Part = Callable[[Analysis, slice], np.ndarray]  # values of some samples, NaN where nothing can be said
 ALL = slice(None)
 
@@ -193,25 +194,25 @@ def _inside_unit(name: str) -> str:
     return UNITS[CHANNELS[name].quantity][CHANNELS[name].file_unit].inside
 
 
-_known: dict[int, dict[Callable, Any]] = {}
+_known: dict[int, dict[Callable[[Analysis], Any], Any]] = {}
 _one_at_a_time = threading.Lock()  # a page that opens asks for several views at once
 
 
 def rear_of(analysis: Analysis) -> RearAxle:
     """Inside and outside of this very analysis; another run, or the same run analysed again, is another object."""
-    return cast(RearAxle, once(analysis, _rear))
+    return once(analysis, _rear)
 
 
 def path_of(analysis: Analysis) -> tuple[np.ndarray, np.ndarray]:
     """`drawn_path` of this very analysis."""
-    return cast(tuple[np.ndarray, np.ndarray], once(analysis, drawn_path))
+    return once(analysis, drawn_path)
 
 
 def _rear(analysis: Analysis) -> RearAxle:
     return rear_axle(analysis.signals, analysis.axle, analysis.car)
 
 
-def once(analysis: Analysis, work: Callable[[Analysis], Any]) -> Any:
+def once(analysis: Analysis, work: Callable[[Analysis], T]) -> T:
     """What `work` gives for this very analysis, worked out at the first time; who asks meanwhile waits for it."""
     key = id(analysis)
     with _one_at_a_time:
@@ -220,4 +221,5 @@ def once(analysis: Analysis, work: Callable[[Analysis], Any]) -> Any:
         found = _known.setdefault(key, {})
         if work not in found:
             found[work] = work(analysis)
-        return found[work]
+        result: T = found[work]
+        return result

@@ -243,7 +243,7 @@ def _usable(analysis: Analysis) -> np.ndarray:
     return analysis.signals.valid & ~axle.braked & np.isfinite(axle.torque_difference_Nm)
 
 
-def _points(points: Sequence[CurvePoint]) -> list[list]:
+def _points(points: Sequence[CurvePoint]) -> list[list[float | str | None]]:
     return [[p.input_torque_Nm, p.locking_torque_Nm, p.lower_Nm, p.upper_Nm, p.kind] for p in points]
 
 
