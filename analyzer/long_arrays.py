@@ -12,17 +12,20 @@ from typing import Any, Generic, TypeVar
 
 import numpy as np
 
+from analyzer.arrays import AnyArray, BoolArray, IntArray
+
 T = TypeVar("T")
 
 
-def taken(record: T, where: slice | np.ndarray) -> T:
+def taken(record: T, where: slice | BoolArray | IntArray) -> T:
     """Some of the samples of a dataclass of arrays over them; what is no array stays as it is."""
     return replace(record, **{name: getattr(record, name)[where] for name in array_names(record)})  # type: ignore[type-var]
 
 
 def without_arrays(record: T) -> T:
-    """A dataclass of arrays with nothing in them."""
-    return replace(record, **{name: np.empty(0) for name in array_names(record)})  # type: ignore[type-var]
+    """A dataclass of arrays with nothing in them, each of the kind that it was."""
+    nothing = {name: np.empty(0, getattr(record, name).dtype) for name in array_names(record)}
+    return replace(record, **nothing)  # type: ignore[type-var]
 
 
 def array_names(record: Any) -> list[str]:
@@ -39,7 +42,7 @@ class LongArray:
         self._file: Any = None
         self._map: mmap.mmap | None = None
 
-    def append(self, piece: np.ndarray) -> None:
+    def append(self, piece: AnyArray) -> None:
         """Add a piece; not after the whole was looked at."""
         self._pieces += 1
         self._count += len(piece)
@@ -52,7 +55,7 @@ class LongArray:
             self._piece = np.empty_like(self._piece, shape=(0, *self._piece.shape[1:]))
         self._file.write(np.ascontiguousarray(piece, self._piece.dtype))
 
-    def whole(self) -> np.ndarray:
+    def whole(self) -> AnyArray:
         """All pieces, read-only where there are several."""
         if self._file is None:
             return self._piece
