@@ -8,6 +8,7 @@ from typing import TypedDict
 
 import numpy as np
 
+from analyzer.arrays import FloatArray
 from analyzer.channels import CHANNELS
 from analyzer.errors import HalfshaftError
 from analyzer.findings.lock_trend import LEAST_SPAN_S
@@ -396,7 +397,7 @@ def _car_checks(recording: Recording, car: Car) -> tuple[str, ...]:
     return tuple(result)
 
 
-def _smooth(values: np.ndarray) -> np.ndarray:
+def _smooth(values: FloatArray) -> FloatArray:
     return np.convolve(np.pad(values, 25, mode="edge"), np.full(51, 1 / 51), mode="valid")
 
 
