@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
+from analyzer.arrays import BoolArray, FloatArray
 from analyzer.channels import WHEEL_CHANNELS
 from analyzer.logs.recording import Recording
 from analyzer.signals.log_stretches import read_off, wheel_speeds_m_s
@@ -28,7 +29,7 @@ TOLD_BY = 0.6  # correlation that tells a delay; sound pedals have 0.73 at least
 MOST_LATE_S = 0.4
 SCALES = ("wheel_scale", "time", "car")  # what makes a ratio wrong, and leaves the two going together
 # what lies between two channels: values (m,), and mean and standard deviation of their factor
-Between = Sequence[tuple[np.ndarray, float, float]]
+Between = Sequence[tuple[FloatArray, float, float]]
 
 
 @dataclass(frozen=True)
@@ -75,15 +76,15 @@ class PairTest:
 class View:
     """The log on a 10 Hz grid, every row the mean of half a second about it. All (m,)."""
 
-    time: np.ndarray
-    channels: dict[str, np.ndarray]
-    wheels: dict[str, np.ndarray]
-    front: np.ndarray | None
-    rear: np.ndarray | None
-    speed: np.ndarray
-    change: np.ndarray
-    moving: np.ndarray
-    rolling: np.ndarray
+    time: FloatArray
+    channels: dict[str, FloatArray]
+    wheels: dict[str, FloatArray]
+    front: FloatArray | None
+    rear: FloatArray | None
+    speed: FloatArray
+    change: FloatArray
+    moving: BoolArray
+    rolling: BoolArray
     track_m: float
     rear_track_m: float
 
@@ -92,13 +93,13 @@ class View:
         return float(self.moving.sum()) / RATE_HZ
 
     @property
-    def front_turn(self) -> np.ndarray | None:
+    def front_turn(self) -> FloatArray | None:
         """Yaw rate (rad/s) by the front wheels; None without both."""
         if not {"wheel_speed_fl", "wheel_speed_fr"} <= self.wheels.keys():
             return None
         return (self.wheels["wheel_speed_fr"] - self.wheels["wheel_speed_fl"]) / self.track_m
 
-    def gentle(self, across_m_s2: np.ndarray) -> np.ndarray:
+    def gentle(self, across_m_s2: FloatArray) -> BoolArray:
         """(m,) bool, rolling and well under the lateral acceleration (m,) that the car corners at."""
         return self.rolling & (across_m_s2 < GENTLE * np.percentile(across_m_s2[self.moving], 97))
 
@@ -116,7 +117,7 @@ def view_of(recording: Recording, car: Car | None) -> View:
     fine = fine[: len(fine) // 5 * 5]
     read = read_off(time, fine)
 
-    def grid(values: np.ndarray) -> np.ndarray:
+    def grid(values: FloatArray) -> FloatArray:
         return smooth(read(values).reshape(-1, 5).mean(axis=1))
 
     wheels = {name: grid(values) for name, values in _in_m_s(recording, car).items()}
@@ -164,16 +165,17 @@ def view_of(recording: Recording, car: Car | None) -> View:
     )
 
 
-def _in_m_s(recording: Recording, car: Car | None) -> dict[str, np.ndarray]:
+def _in_m_s(recording: Recording, car: Car | None) -> dict[str, FloatArray]:
     if car is None or recording.wheel_speed_unit != "rad/s":
         return wheel_speeds_m_s(recording)
     radius = {"f": car.front_rolling_radius_m, "r": car.rear_rolling_radius_m}
     return {n: recording.channels[n] * radius[n[-2]] for n in WHEEL_CHANNELS if n in recording.channels}
 
 
-def smooth(values: np.ndarray) -> np.ndarray:
+def smooth(values: FloatArray) -> FloatArray:
     """(m,) running mean over half a second, five rows of `RATE_HZ`."""
-    return ndimage.uniform_filter1d(values, 5, mode="nearest")
+    mean: FloatArray = ndimage.uniform_filter1d(values, 5, mode="nearest")
+    return mean
 
 
 def median(values: np.ndarray) -> float:
@@ -195,16 +197,16 @@ class PairFit:
     ratio: float
     deviation: float
     together: float  # correlation of both once what lies between them is taken out
-    factors: np.ndarray  # the ratio, then those of what lies between
-    deviations: np.ndarray  # of each
+    factors: FloatArray  # the ratio, then those of what lies between
+    deviations: FloatArray  # of each
 
 
 def fit_pair(
-    a: np.ndarray,
-    b: np.ndarray,
-    between: Sequence[tuple[np.ndarray, float, float]],
-    where: np.ndarray,
-    time: np.ndarray,
+    a: FloatArray,
+    b: FloatArray,
+    between: Sequence[tuple[FloatArray, float, float]],
+    where: BoolArray,
+    time: FloatArray,
 ) -> PairFit:
     """Two channels held against each other, robustly: a = ratio b + what lies between them.
 
@@ -275,10 +277,10 @@ def untested(name: str, holds: Sequence[str], reason: str) -> PairTest:
 def pair_test(
     name: str,
     holds: Sequence[str],
-    a: np.ndarray,
-    b: np.ndarray,
+    a: FloatArray,
+    b: FloatArray,
     between: Between,
-    where: np.ndarray,
+    where: BoolArray,
     *,
     ends: tuple[float, float],
     least_size: float,
@@ -337,10 +339,10 @@ def pair_test(
 def _part_test(
     name: str,
     holds: Sequence[str],
-    a: np.ndarray,
-    b: np.ndarray,
+    a: FloatArray,
+    b: FloatArray,
     between: Between,
-    where: np.ndarray,
+    where: BoolArray,
     when: str,
     sure: float,
     ends: tuple[float, float],
@@ -358,7 +360,7 @@ def _part_test(
 
 
 def late_test(
-    name: str, holds: Sequence[str], a: np.ndarray, b: np.ndarray, where: np.ndarray, *, least_size: float
+    name: str, holds: Sequence[str], a: FloatArray, b: FloatArray, where: BoolArray, *, least_size: float
 ) -> PairTest:
     """Test how much later than b (m,) a (m,) comes, in the whole log and in each third of it.
 
@@ -383,7 +385,7 @@ def late_test(
     return next((test for test in found if test.outcome == "disagrees"), found[0])
 
 
-def _lateness(a: np.ndarray, b: np.ndarray, where: np.ndarray) -> tuple[float, float]:
+def _lateness(a: FloatArray, b: FloatArray, where: BoolArray) -> tuple[float, float]:
     """Seconds that a comes after b, to a row of `RATE_HZ`, and their correlation there; 0 and 0 without any."""
     rows, most = np.flatnonzero(where), round(LATEST_S * RATE_HZ)
     rows = rows[(rows >= most) & (rows < len(a) - most)]
@@ -399,13 +401,13 @@ def _lateness(a: np.ndarray, b: np.ndarray, where: np.ndarray) -> tuple[float, f
     return float(lags[best]) / RATE_HZ, float(at[best])
 
 
-def view_s(rows: np.ndarray) -> str:
+def view_s(rows: BoolArray) -> str:
     """From where to where in the log some rows (m,) bool of the view are."""
     first, *_, last = np.flatnonzero(rows) / RATE_HZ
     return f"{first:.0f} s to {last:.0f} s"
 
 
-def thirds(where: np.ndarray) -> list[np.ndarray]:
+def thirds(where: BoolArray) -> list[BoolArray]:
     """`where` (n,) in three parts of the log: a sensor may come loose, or be plugged in turned over."""
     rows = np.arange(len(where)) * 3 // len(where)
     return [where & (rows == k) for k in range(3)]

@@ -14,6 +14,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from analyzer.arrays import BoolArray, FloatArray
 from analyzer.logs.recording import Recording
 from analyzer.signals.channel_tests import at_the_end, copies, lap_turns, steps, zeros
 from analyzer.signals.log_stretches import period_s, wheel_speeds_m_s
@@ -131,7 +132,7 @@ def _turns(view: View, recording: Recording, car: Car | None) -> list[PairTest |
                 least_on_a_side=ON_A_SIDE,
             )
         )
-    witnesses: list[tuple[str, str, np.ndarray]] = []
+    witnesses: list[tuple[str, str, FloatArray]] = []
     if gyro is not None:
         witnesses.append(("yaw rate", "yaw_rate", gyro))
     if lat is not None:
@@ -202,7 +203,7 @@ def _turns(view: View, recording: Recording, car: Car | None) -> list[PairTest |
     return found
 
 
-def _course(recording: Recording, view: View) -> np.ndarray | None:
+def _course(recording: Recording, view: View) -> FloatArray | None:
     """Turn of the position's path (rad/s), None without a usable one."""
     place = _place(view)
     if place is None:
@@ -212,7 +213,7 @@ def _course(recording: Recording, view: View) -> np.ndarray | None:
     return smooth(np.gradient(heading) * RATE_HZ)
 
 
-def _place(view: View) -> tuple[np.ndarray, np.ndarray] | None:
+def _place(view: View) -> tuple[FloatArray, FloatArray] | None:
     """East and north (m) of the position, None where it is not logged or does not move."""
     if not {"latitude", "longitude"} <= view.channels.keys():
         return None
@@ -237,7 +238,7 @@ def _speeds(view: View, car: Car | None) -> list[PairTest | None]:
     steady = view.rolling & (np.abs(view.change) < 1.0)
     found: list[PairTest | None] = []
 
-    def ratio(name: str, holds: Sequence[str], a: np.ndarray, b: np.ndarray, ends: tuple[float, float]) -> PairTest:
+    def ratio(name: str, holds: Sequence[str], a: FloatArray, b: FloatArray, ends: tuple[float, float]) -> PairTest:
         if steady.sum() < LEAST_S / 4 * RATE_HZ:
             return untested(name, holds, "too little steady driving")
         logs = np.log(np.maximum(a[steady], 0.05) / np.maximum(b[steady], 0.05))
@@ -292,7 +293,7 @@ def _speeds(view: View, car: Car | None) -> list[PairTest | None]:
     return found
 
 
-def _same_at_all_speeds(view: View, gps: np.ndarray, steady: np.ndarray) -> PairTest:
+def _same_at_all_speeds(view: View, gps: FloatArray, steady: BoolArray) -> PairTest:
     """A wheel's circumference grows by some tenths of a per cent with speed, no more: a bent scale is a wrong one."""
     name, holds = "wheel speeds over GPS speed, at high over low speed", ("wheel_scale", "gps_speed")
     low, high = (np.percentile(view.speed[steady], p) for p in (25, 75)) if steady.any() else (0.0, 0.0)

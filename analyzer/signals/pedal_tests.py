@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from analyzer.arrays import BoolArray, FloatArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.signals.pair_fit import (
     LEAST_S,
@@ -109,9 +110,9 @@ def driven(view: View) -> PairTest | None:
 def _gain(
     name: str,
     holds: Sequence[str],
-    ahead: Mapping[str, np.ndarray],
+    ahead: Mapping[str, FloatArray],
     view: View,
-    where: np.ndarray,
+    where: BoolArray,
     ends: tuple[float | None, float | None],
     sure: float,
 ) -> PairTest:
