@@ -13,9 +13,11 @@ right, inside fast and outside fast.
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from itertools import pairwise
+from typing import TypeAlias
 
 import numpy as np
 
+from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.lockcurve import model
 from analyzer.lockcurve.model import CurveAnchors, censored, huber
@@ -50,13 +52,13 @@ class LogPart:
     """The chosen samples of one log, (n,) each; `weight` is what one of them counts."""
 
     inputs: AxleInputs
-    sign: np.ndarray
-    slipping: np.ndarray
-    locked: np.ndarray
-    group: np.ndarray
-    slip_noise: np.ndarray
-    torque_rate_Nm_s: np.ndarray
-    stretch: np.ndarray
+    sign: FloatArray
+    slipping: BoolArray
+    locked: BoolArray
+    group: IntArray
+    slip_noise: FloatArray
+    torque_rate_Nm_s: FloatArray
+    stretch: IntArray
     weight: float
     owner: Owner
     sensors: Sensors
@@ -82,13 +84,13 @@ class Problem:
     """
 
     inputs: AxleInputs
-    sign: np.ndarray
-    slipping: np.ndarray
-    locked: np.ndarray
-    group: np.ndarray
-    slip_noise: np.ndarray
-    torque_rate_Nm_s: np.ndarray
-    weight: np.ndarray
+    sign: FloatArray
+    slipping: BoolArray
+    locked: BoolArray
+    group: IntArray
+    slip_noise: FloatArray
+    torque_rate_Nm_s: FloatArray
+    weight: FloatArray
     parts: tuple[slice, ...]
     owners: tuple[Owner, ...]
     logs: tuple[Owner, ...]
@@ -97,15 +99,15 @@ class Problem:
     hold_sd_Nm: float
     sensors: Sensors
     anchors: CurveAnchors | None = None
-    lock_sd_Nm: np.ndarray | float = LOCK_SD_Nm
+    lock_sd_Nm: FloatArray | float = LOCK_SD_Nm
     widened: float = 1.0
 
     @property
-    def start(self) -> np.ndarray:
+    def start(self) -> FloatArray:
         """(P,) where the unknowns begin."""
         return self.unknowns.start
 
-    def values(self, theta: np.ndarray, log: int = 0) -> dict[str, float]:
+    def values(self, theta: FloatArray, log: int = 0) -> dict[str, float]:
         """Parameters of one log by name, those of the log as a whole.
 
         Parameters
@@ -116,7 +118,7 @@ class Problem:
         found = self.unknowns.parameters(theta, self.logs[log])
         return dict(zip(self.unknowns.names, found.tolist(), strict=True))
 
-    def sample_values(self, theta: np.ndarray) -> dict[str, float | np.ndarray]:
+    def sample_values(self, theta: FloatArray) -> dict[str, float | FloatArray]:
         """Parameters by name, as the axle's equations take them.
 
         Parameters
@@ -129,12 +131,12 @@ class Problem:
         """
         by_log = np.array([self.unknowns.parameters(theta, owner) for owner in self.owners])
         counts = [part.stop - part.start for part in self.parts]
-        found: dict[str, float | np.ndarray] = {}
+        found: dict[str, float | FloatArray] = {}
         for name, values in zip(self.unknowns.names, by_log.T, strict=True):
             found[name] = float(values[0]) if np.ptp(values) == 0 else np.repeat(values, counts)
         return found
 
-    def samples_of(self, log: Owner) -> np.ndarray:
+    def samples_of(self, log: Owner) -> IntArray:
         """Indices of a log's samples, of all its stretches, rising.
 
         Parameters
@@ -148,7 +150,7 @@ class Problem:
         ]
         return np.concatenate(own)
 
-    def curve_of(self, theta: np.ndarray, part: int) -> np.ndarray:
+    def curve_of(self, theta: FloatArray, part: int) -> FloatArray:
         """(5,) lock curve that the samples of a part follow, in the order of `model.NAMES`.
 
         Parameters
@@ -197,7 +199,7 @@ def log_part(observed: Observations, *, owner: Owner = FIRST, measured: Sequence
     )
 
 
-def stretches(time_s: np.ndarray) -> np.ndarray:
+def stretches(time_s: FloatArray) -> IntArray:
     """In which of a log's equal stretches each sample is.
 
     Parameters
@@ -211,7 +213,8 @@ def stretches(time_s: np.ndarray) -> np.ndarray:
     length = float(time_s[-1] - time_s[0]) if len(time_s) else 0.0
     count = int(np.clip(length / STRETCH_S, 1, MOST_STRETCHES))
     share = (time_s - time_s[0]) / max(length, 1e-9) if len(time_s) else time_s
-    return np.minimum((share * count).astype(int), count - 1)
+    number: IntArray = np.minimum((share * count).astype(int), count - 1)
+    return number
 
 
 def owners_of(parts: Sequence[LogPart]) -> list[Owner]:
@@ -298,14 +301,17 @@ class Evaluation:
     """One evaluation of the loss, with what its slopes need."""
 
     solution: AxleSolution
-    measured: np.ndarray  # residual of slipping samples, in sd
-    margin: np.ndarray  # margin of locked samples, in sd
-    sd: np.ndarray
-    trust: np.ndarray
+    measured: FloatArray  # residual of slipping samples, in sd
+    margin: FloatArray  # margin of locked samples, in sd
+    sd: FloatArray
+    trust: FloatArray
     loss: float
 
 
-def evaluate(problem: Problem, theta: np.ndarray, start: np.ndarray | None, scale: tuple | None) -> Evaluation:
+Scale: TypeAlias = tuple[FloatArray, FloatArray]  # sd (N.m) and trust of each sample, kept so that losses compare
+
+
+def evaluate(problem: Problem, theta: FloatArray, start: FloatArray | None, scale: Scale | None) -> Evaluation:
     """Solve the axle's state at some unknowns, and the loss there.
 
     Parameters
@@ -318,7 +324,7 @@ def evaluate(problem: Problem, theta: np.ndarray, start: np.ndarray | None, scal
     return judged(problem, theta, solve(value, problem.inputs, problem.car, start=start, iterations=30), scale)
 
 
-def judged(problem: Problem, theta: np.ndarray, solution: AxleSolution, scale: tuple | None) -> Evaluation:
+def judged(problem: Problem, theta: FloatArray, solution: AxleSolution, scale: Scale | None) -> Evaluation:
     """Loss at some unknowns and the state solved there.
 
     Parameters
@@ -350,16 +356,17 @@ def judged(problem: Problem, theta: np.ndarray, solution: AxleSolution, scale: t
     return Evaluation(solution, measured, margin, sd, trust, float(loss))
 
 
-def _sliding(at: AxleEquations) -> np.ndarray:
+def _sliding(at: AxleEquations) -> FloatArray:
     """How far beyond what a tyre curve can tell: past the peak sideways the split of the sum is guesswork, and far past
     it on drive the falling friction of hot rubber is. 0 where all is well, 1 where a sample counts half."""
     sideways = np.where(at.input_torque_Nm < 100, np.maximum(at.use.max(axis=0) - 0.8, 0.0) / 0.2, 0.0)
     spinning = np.maximum(at.use.max(axis=0) - 1.5, 0.0) / 0.75
     both = np.maximum(at.use.min(axis=0) - 1.0, 0.0) / 0.2
-    return np.hypot(np.where(at.lateral_demand > 0.5, sideways, 0.0), np.hypot(spinning, both))
+    past: FloatArray = np.hypot(np.where(at.lateral_demand > 0.5, sideways, 0.0), np.hypot(spinning, both))
+    return past
 
 
-def _capacity_Nm(problem: Problem, theta: np.ndarray, torque_Nm: np.ndarray) -> np.ndarray:
+def _capacity_Nm(problem: Problem, theta: FloatArray, torque_Nm: FloatArray) -> FloatArray:
     """(n,) what each sample's lock curve carries at its input torque."""
     return np.concatenate(
         [model.locking_torque_Nm(problem.curve_of(theta, k), torque_Nm[part]) for k, part in enumerate(problem.parts)]
@@ -373,13 +380,13 @@ class Slopes:
     `axle` (K, 4, n), `measured` and `margin` (K, n) in standard deviations; `by_curve` (5, n) of the measured residual.
     """
 
-    axle: np.ndarray
-    measured: np.ndarray
-    margin: np.ndarray
-    by_curve: np.ndarray
+    axle: FloatArray
+    measured: FloatArray
+    margin: FloatArray
+    by_curve: FloatArray
 
 
-def slopes(problem: Problem, theta: np.ndarray, now: Evaluation) -> Slopes:
+def slopes(problem: Problem, theta: FloatArray, now: Evaluation) -> Slopes:
     """Slopes of the residuals; those of a parameter are the same whichever column of its moves a sample's value.
 
     Parameters
@@ -423,10 +430,10 @@ class LogTerms:
     """
 
     owner: Owner
-    group: np.ndarray
-    terms: tuple[tuple[np.ndarray, np.ndarray, np.ndarray], ...]
+    group: IntArray
+    terms: tuple[tuple[FloatArray, FloatArray, FloatArray], ...]
 
-    def own(self, made: Unknowns) -> tuple[np.ndarray, np.ndarray]:
+    def own(self, made: Unknowns) -> tuple[IntArray, IntArray]:
         """Which unknowns these samples move (q,), and which rows of `terms`' slopes those are (q,)."""
         place = {name: i for i, name in enumerate(made.names)}
         active = made.active(self.owner)
@@ -463,8 +470,8 @@ def log_terms(problem: Problem, now: Evaluation, found: Slopes) -> tuple[LogTerm
 
 
 def normal_equations(
-    problem: Problem, theta: np.ndarray, now: Evaluation, found: Slopes, per_group: bool
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    problem: Problem, theta: FloatArray, now: Evaluation, found: Slopes, per_group: bool
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Curvature, gradient and pulls of the loss. Beliefs are in curvature and gradient, not in the passes' pulls.
 
     Parameters
@@ -496,7 +503,7 @@ def normal_equations(
     return hessian, gradient, pulls
 
 
-def group_pulls(logs: Sequence[LogTerms], made: Unknowns, hessian: np.ndarray) -> np.ndarray:
+def group_pulls(logs: Sequence[LogTerms], made: Unknowns, hessian: FloatArray) -> FloatArray:
     """Pulls of the corner passes on the answer.
 
     The pull of a pass is its gradient g_k, made larger by how much the pass has drawn the fit to itself:
@@ -530,7 +537,7 @@ def group_pulls(logs: Sequence[LogTerms], made: Unknowns, hessian: np.ndarray) -
     return np.array(pulls).reshape(-1, made.count)
 
 
-def bounded(problem: Problem, theta: np.ndarray) -> np.ndarray:
+def bounded(problem: Problem, theta: FloatArray) -> FloatArray:
     """Unknowns moved inside the limits of tyre and lock curve (`BOUNDS`, `CURVE_BOUNDS`); the argument stays as it is.
 
     Parameters

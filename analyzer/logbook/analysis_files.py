@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from analyzer.analysis import Analysis
-from analyzer.arrays import AnyArray
+from analyzer.arrays import AnyArray, FloatArray
 from analyzer.differential.notes import KeptSentence
 from analyzer.errors import InputError
 from analyzer.files import write_atomic
@@ -27,7 +27,7 @@ def _classes(hint: Any, found: dict[str, type]) -> dict[str, type]:
         found[hint.__name__] = hint
     if isinstance(hint, type) and dataclasses.is_dataclass(hint) and hint.__name__ not in found:
         found[hint.__name__] = hint
-        for inner in typing.get_type_hints(hint, localns={"np": np}).values():
+        for inner in typing.get_type_hints(hint, localns={"FloatArray": FloatArray}).values():
             _classes(inner, found)
     return found
 
