@@ -53,6 +53,17 @@ class RawLog:
     rows: int | None = None
     part: Callable[[slice], "RawLog"] | None = None
 
+    def stretch(self, rows: slice) -> "RawLog":
+        """A stretch of its rows as a log of its own.
+
+        Raises
+        ------
+        ValueError : the form cannot be read in pieces (`part` is None).
+        """
+        if self.part is None:
+            raise ValueError(f"{self.form} cannot be read in pieces.")
+        return self.part(rows)
+
     @property
     def stated_rate_hz(self) -> float | None:
         """The sample rate that the text above the data states, if it does."""
