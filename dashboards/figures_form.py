@@ -6,7 +6,9 @@ from types import UnionType
 from typing import Any, Generic, Literal, TypeVar, Union, get_args, get_origin
 
 from dash import dcc, html
+from dash.development.base_component import Component
 from pydantic import BaseModel
+from pydantic.fields import FieldInfo
 
 from analyzer.settings_file import Settings, validated
 from dashboards.exchanged import Children, FieldIds, Values
@@ -38,7 +40,7 @@ class Part:
     table: str
     keys: tuple[str, ...] = ()
     open: bool | None = None  # None: folded away unless the file says something in it
-    drawing: Any = None
+    drawing: Component | None = None
 
 
 @dataclass(frozen=True)
@@ -74,7 +76,7 @@ class FileForm(Generic[S]):
         opened = any(said.get(key) is not None for key in keys)
         return html.Section(html.Details([html.Summary(part.heading), *inside], open=opened), className="panel")
 
-    def _field(self, group: str, key: str, info: Any, value: Any, kept_as: str) -> html.Div:
+    def _field(self, group: str, key: str, info: FieldInfo, value: Any, kept_as: str) -> html.Div:
         field_id = {"type": self.name, "table": group, "key": key}
         label = words_of(key)
         choices = _choices(info.annotation)
@@ -150,11 +152,11 @@ def words_of(key: str) -> str:
     return key.replace("_", " ").replace("poisson ratio", "Poisson's ratio")
 
 
-def _default(info: Any) -> str:
+def _default(info: FieldInfo) -> str:
     return f"{info.default:g} when left empty" if isinstance(info.default, int | float) else ""
 
 
-def _range_words(info: Any) -> str:
+def _range_words(info: FieldInfo) -> str:
     low = next(
         (getattr(m, "ge", getattr(m, "gt", None)) for m in info.metadata if hasattr(m, "ge") or hasattr(m, "gt")), None
     )
@@ -162,14 +164,14 @@ def _range_words(info: Any) -> str:
     return "" if low is None or high is None else f"{low:g} to {high:g}"
 
 
-def _choices(annotation: Any) -> tuple[str, ...]:
+def _choices(annotation: object) -> tuple[str, ...]:
     kinds = get_args(annotation) if get_origin(annotation) in (Union, UnionType) else (annotation,)
     if bool in kinds:
         return ("true", "false")
     return next((get_args(kind) for kind in kinds if get_origin(kind) is Literal), ())
 
 
-def _is_table(annotation: Any) -> bool:
+def _is_table(annotation: object) -> bool:
     return any(isinstance(a, type) and issubclass(a, BaseModel) for a in (annotation, *get_args(annotation)))
 
 

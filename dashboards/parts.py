@@ -2,10 +2,12 @@
 
 import re
 import time
-from typing import Any
+from collections.abc import Sequence
+from typing import Any, TypeAlias
 
 import plotly.graph_objects as go
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
+from dash.development.base_component import Component
 
 from analyzer.analysis import Analysis
 from analyzer.presentation.figures.theme import BLUE, CONFIG
@@ -13,6 +15,7 @@ from analyzer.presentation.words import why_not_measured
 from dashboards.exchanged import Answered, Children
 from dashboards.logbook import Run
 
+Cell: TypeAlias = Component | str | float | None
 CLEAR = "rgba(0,0,0,0)"
 NOT_YET = {
     "layout": {"xaxis": {"visible": False}, "yaxis": {"visible": False}, "paper_bgcolor": CLEAR, "plot_bgcolor": CLEAR}
@@ -37,7 +40,7 @@ def chart(
     )
 
 
-def why(*words: Any) -> html.Details:
+def why(*words: Component | str) -> html.Details:
     """An explanation behind an icon."""
     return html.Details([html.Summary("i", **{"aria-label": "how to read it"}), html.P(list(words))], className="why")
 
@@ -67,7 +70,7 @@ PAGES_OF_A_RUN = {
 }
 
 
-def ways_of(run_id: str | None, here: str, *more: Any) -> html.Div:
+def ways_of(run_id: str | None, here: str, *more: Component) -> html.Div:
     """The pages of a finished run, the same on each of them, with the one that is open marked; none without a run.
 
     Parameters
@@ -116,12 +119,12 @@ def in_guide(section: str, words: str) -> html.A:
 
 
 def labelled(title: str, control: Any, *, wide: bool = False, beside: bool = False) -> html.Div:
-    """A control under its label, or beside it."""
+    """A control, which has an id, under its label, or beside it."""
     look = "wide" if wide else "beside-label" if beside else ""
     return html.Div([html.Label(title, htmlFor=control.id), control], className=look)
 
 
-def table(headings: list[str], rows: list[list[Any]], *, words: int | tuple[int, ...] = 1) -> html.Div:
+def table(headings: list[str], rows: Sequence[Sequence[Cell]], *, words: int | tuple[int, ...] = 1) -> html.Div:
     """A scrolling table; the first `words` columns, or those numbered, are text, the others numbers."""
     text = range(words) if isinstance(words, int) else words
 

@@ -6,6 +6,7 @@ from urllib.parse import parse_qs, quote
 
 import dash
 from dash import Dash, Input, NoUpdate, Output, State, dcc, html
+from dash.development.base_component import Component
 
 from analyzer.errors import InputError
 from analyzer.presentation.plan_words import PLAIN
@@ -63,7 +64,9 @@ def _questions(run_id: str, question: str, *, has_setup: bool) -> Children:
         look = "chosen" if question == key else ""
         return dcc.Link([html.Strong(words), html.Span(hint, className="hint")], href=here + key, className=look)
 
-    agrees: Any = way("Does it agree with its parts?", "agrees", "preload, drive and coast against the setup file")
+    agrees: Component = way(
+        "Does it agree with its parts?", "agrees", "preload, drive and coast against the setup file"
+    )
     if not has_setup:
         agrees = html.Span(
             [

@@ -15,6 +15,7 @@ from dash import Dash, Input, Output, State, ctx, dcc, html
 from analyzer.advice.evaluate import NAMES, Session, anchored, as_logged, outcomes, session_of
 from analyzer.advice.replay import Replayed, replay
 from analyzer.analysis import Analysis
+from analyzer.arrays import FloatArray
 from analyzer.errors import HalfshaftError, InputError
 from analyzer.lockcurve import model
 from dashboards.exchanged import Answered, Children, PartsFile, Tick
@@ -136,7 +137,7 @@ def _by_corner(session: Session, replayed: Replayed, scale: list[float]) -> list
     return rows
 
 
-def _spin_s(session: Session, replayed: Replayed, number: int) -> np.ndarray:
+def _spin_s(session: Session, replayed: Replayed, number: int) -> FloatArray:
     """Spin (s) of one pass with each curve."""
     part = slice(number, number + 1)
     rows = session.rows

@@ -86,12 +86,12 @@ def _compare(logbook: Logbook, comparison_id: str, job: ComparisonJob) -> None:
     setups = [side[0][1]["setup"] for side in sides]
     compared = compare_runs(runs, *(predict_lock_curve(load_setup(s)) if s else None for s in setups))
     charts = {"change": change_plot(compared), "phases": phase_plot(compared)}
-    kept = {
+    kept: comparisons.Kept = {
         "result": comparison_result(compared),
-        "charts": {k: f.to_plotly_json() for k, f in charts.items()},
+        "charts": plain({k: f.to_plotly_json() for k, f in charts.items()}),
         "report": without_library(comparison_report(compared)),
     }
-    comparisons.keep(logbook.book, comparison_id, plain(kept))
+    comparisons.keep(logbook.book, comparison_id, kept)
 
 
 def _advise(logbook: Logbook, run_id: str, parts_text: str) -> dict[str, Any]:

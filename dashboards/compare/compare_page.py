@@ -228,7 +228,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         *(State(choice, "value") for choice in CHOICES),
         prevent_initial_call=True,
     )
-    def _begin(_: Any, *chosen: Any) -> Asked:
+    def _begin(_: int | None, *chosen: Any) -> Asked:
         of, (before_ids, after_ids, before_laps, after_laps) = _about(chosen), chosen
         try:
             made = logbook.new_comparison(
@@ -249,7 +249,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         prevent_initial_call=True,
     )
     def _follow(
-        comparison: Asked | None, tick: Tick | None, _: Any, *chosen: Any
+        comparison: Asked | None, tick: Tick | None, _: Pressed | None, *chosen: Choice | None
     ) -> tuple[Component | Children, Answered]:
         answered: Answered = {"n": tick["n"] if tick else None, "over": True, "done": None}
         if comparison is None or comparison["of"] != _about(chosen):
@@ -289,7 +289,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         State("comparison", "data"),
         prevent_initial_call=True,
     )
-    def _listed(drop: Pressed | None, _: Any, comparison: Asked | None) -> Children:
+    def _listed(drop: Pressed | None, _: str | None, comparison: Asked | None) -> Children:
         shown = "" if comparison is None else comparison.get("id", "")
         if drop is not None and drop["run"] != shown:
             logbook.remove_comparison(drop["run"])

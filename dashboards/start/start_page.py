@@ -202,7 +202,12 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         prevent_initial_call=True,
     )
     def _refresh(
-        tick: Tick | None, _: Any, __: Any, search: str | None, order: str | None, before: Answered
+        tick: Tick | None,
+        _: str | Pressed | None,
+        __: Pressed | None,
+        search: str | None,
+        order: str | None,
+        before: Answered,
     ) -> tuple[dict[str, Any] | NoUpdate, Answered]:
         fresh = run_list(logbook, search, order)
         # nothing is asked for where nothing is under way
