@@ -112,7 +112,7 @@ def wheel_loads(
     )
 
 
-def lifting_moment_Nm(axle_N: np.ndarray, track_m: float, least_N: float = LEAST_LOAD_N) -> np.ndarray:
+def lifting_moment_Nm(axle_N: FloatArray, track_m: float, least_N: float = LEAST_LOAD_N) -> FloatArray:
     """Roll moment (N.m) at which an axle's inner wheel leaves the road: all of its load is then on the outer one.
 
     Parameters
