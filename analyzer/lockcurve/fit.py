@@ -25,16 +25,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analyzer.arrays import BoolArray, FloatArray, IntArray
-from analyzer.lockcurve.problem import (
-    Evaluation,
-    Problem,
-    Slopes,
-    bounded,
-    evaluate,
-    judged,
-    normal_equations,
-    slopes,
-)
+from analyzer.lockcurve.loss import Evaluation, Slopes, evaluate, judged, normal_equations, slopes
+from analyzer.lockcurve.problem import Problem, bounded
 from analyzer.vehicle.axle_solution import AxleSolution
 
 MOST_ITERATIONS = 40

@@ -12,8 +12,8 @@ import numpy as np
 from analyzer.arrays import BoolArray, FloatArray
 from analyzer.lockcurve import model
 from analyzer.lockcurve.fit import Fit
+from analyzer.lockcurve.loss import EQUATIONS, log_terms
 from analyzer.lockcurve.model import censored, huber
-from analyzer.lockcurve.problem import EQUATIONS, log_terms
 
 
 @dataclass(frozen=True)

@@ -19,7 +19,8 @@ from analyzer.arrays import FloatArray, IntArray
 from analyzer.comparison.joint import form_error
 from analyzer.lockcurve import model
 from analyzer.lockcurve.fit import Fit
-from analyzer.lockcurve.problem import FIRST, LogTerms, group_pulls, hold_sd_Nm, log_terms, slopes
+from analyzer.lockcurve.loss import LogTerms, group_pulls, log_terms, slopes
+from analyzer.lockcurve.problem import FIRST, hold_sd_Nm
 from analyzer.lockcurve.uncertainty import SEED, WITHOUT_GYRO, WITHOUT_LATERAL, model_error
 from analyzer.lockcurve.unknowns import Owner, Unknowns, unknowns
 from analyzer.vehicle.parameters import Prior

@@ -15,6 +15,7 @@ from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.lockcurve import model
 from analyzer.lockcurve.fit import Fit
+from analyzer.lockcurve.loss import evaluate, log_terms, slopes
 from analyzer.lockcurve.observations import (
     CORRELATION_S,
     FRONT_SD_M_S,
@@ -23,7 +24,7 @@ from analyzer.lockcurve.observations import (
     SETTLE_S,
     UNTOLD_SD_M_S,
 )
-from analyzer.lockcurve.problem import LOCK_SD_Nm, LogPart, evaluate, joined, log_terms, slopes
+from analyzer.lockcurve.problem import LOCK_SD_Nm, LogPart, joined
 from analyzer.lockcurve.unknowns import Owner, unknowns
 from analyzer.planning.information import Information, Looks
 from analyzer.vehicle.axle import AxleEquations, AxleInputs, equations
@@ -38,7 +39,7 @@ RELEASE_S = 3.0
 PULSE_SHARES = (0.25, 0.5, 0.75, 1.0)  # of the largest pulse of a radius, in turn
 SPEED_SHARES = (0.2, 0.5, 0.8)  # where within a pulse it is looked at, from the first speed to the last
 # a throttle takes about this long from one torque to the next; what lies between is seen too, less surely while the
-# torque moves (`problem.SMEARING_S`), and is most of what tells where the ramps begin to clamp
+# torque moves (`loss.SMEARING_S`), and is most of what tells where the ramps begin to clamp
 THROTTLE_S = 0.5
 MOVING_SHARES = (0.25, 0.5, 0.75)  # where within that time it is looked at
 SLIP_SPEED_RAD_S, LOCK_SPEED_RAD_S = 0.3, 0.16  # least and most speed difference of what slips and what is locked
