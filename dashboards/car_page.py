@@ -1,6 +1,6 @@
 """Car page: the car file as a form with drawings, and on a run what each figure is worth."""
 
-from typing import Any, NotRequired, TypedDict
+from typing import NotRequired, TypedDict
 from urllib.parse import parse_qs
 
 from dash import Dash, Input, Output, State, dcc, html
@@ -9,7 +9,7 @@ from dash.development.base_component import Component
 from analyzer.errors import HalfshaftError, InputError
 from analyzer.in_words import signed
 from analyzer.vehicle.car import Car, load_car
-from dashboards.exchanged import Answered, Children, FieldIds, Tick, Values
+from dashboards.exchanged import Answered, Children, FieldIds, Tick, Values, WorthAnswer, WorthJson
 from dashboards.figures_form import FileForm, Part, words_of
 from dashboards.jobs import Asking, Jobs
 from dashboards.logbook import Logbook
@@ -180,7 +180,7 @@ def layout(logbook: Logbook, search: str) -> html.Div:
     )
 
 
-def told(found: list[dict[str, Any]]) -> html.Table:
+def told(found: list[WorthJson]) -> html.Table:
     """Every figure with a bar for what it is worth, and the three changes in numbers."""
     most = max((_size(one) for one in found), default=0.0) or 1.0
     rows = [
@@ -200,12 +200,12 @@ def told(found: list[dict[str, Any]]) -> html.Table:
     return html.Table([html.Thead(head), html.Tbody(rows)], className="worth")
 
 
-def _size(one: dict[str, Any]) -> float:
-    moved: dict[str, float | None] = one["moved"]
+def _size(one: WorthJson) -> float:
+    moved = one["moved"]
     return max(abs(moved[name] or 0.0) * (1.0 if name == "preload_Nm" else AT_NM) for name in UNDERNEATH)
 
 
-def _step(one: dict[str, Any]) -> str:
+def _step(one: WorthJson) -> str:
     if one["percent"] is not None:
         return f"{signed(one['percent'], 1)} %"
     unit = words_of(one["figure"]).partition(", ")[2]
@@ -221,7 +221,7 @@ def _change(name: str, value: float | None) -> str:
 def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
     """Callbacks of the page."""
     SHARED.register(app, logbook, jobs)
-    asking = Asking(logbook, "worth")
+    asking: Asking[WorthAnswer] = Asking(logbook, "worth")
     polled(app, "worth")
 
     @app.callback(
@@ -283,6 +283,6 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
             return [], answered
         if found.under_way:
             return waiting(found.step, found.share), answered | {"over": False}
-        if found.error:
+        if found.error or found.answer is None:
             return [html.P(found.error, className="refusal", role="alert")], answered
         return told(found.answer["worth"]), answered

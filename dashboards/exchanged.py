@@ -5,6 +5,9 @@ from typing import Any, NotRequired, TypeAlias, TypedDict
 import plotly.graph_objects as go
 from dash.development.base_component import Component
 
+from analyzer.presentation.plan_json import PlanJson
+from analyzer.presentation.plan_words import CardWords
+
 Children: TypeAlias = list[Component | str | None]
 Drawn: TypeAlias = go.Figure | dict[str, Any]  # {} where there is nothing to draw
 Values: TypeAlias = list[str | float | None]  # what stands in the fields of a form, as typed
@@ -65,3 +68,27 @@ class Saved(TypedDict):
     content: str
     filename: str
     type: str
+
+
+class PlanAnswer(TypedDict):
+    """What the child process answers to what to do next: the plan, its words, and the test card as HTML."""
+
+    plan: PlanJson
+    words: CardWords
+    card: str
+
+
+class WorthJson(TypedDict):
+    """A `planning.worth.Worth` as JSON."""
+
+    figure: str
+    step: float
+    percent: float | None
+    stated: bool
+    moved: dict[str, float | None]
+
+
+class WorthAnswer(TypedDict):
+    """What the child process answers to what each figure of a car file is worth."""
+
+    worth: list[WorthJson]

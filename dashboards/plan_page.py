@@ -1,7 +1,6 @@
 """Plan page: what somebody wants to know, what to measure or drive for it, best first, and a test card to print."""
 
 import re
-from typing import Any
 from urllib.parse import parse_qs, quote
 
 import dash
@@ -9,8 +8,9 @@ from dash import Dash, Input, NoUpdate, Output, State, dcc, html
 from dash.development.base_component import Component
 
 from analyzer.errors import InputError
+from analyzer.presentation.plan_json import OptionJson, PlanJson, WidthsJson
 from analyzer.presentation.plan_words import PLAIN
-from dashboards.exchanged import Answered, Children, Saved, Tick
+from dashboards.exchanged import Answered, Children, PlanAnswer, Saved, Tick
 from dashboards.jobs import Asking, Jobs
 from dashboards.logbook import Logbook
 from dashboards.parts import breakable, clock, labelled, polled, waiting, ways_of, why
@@ -124,7 +124,7 @@ def _change(question: str) -> tuple[str, str, str]:
     return (found[1], found[2], found[3]) if found else ("", "", "")
 
 
-def told(answer: dict[str, Any]) -> Children:
+def told(answer: PlanAnswer) -> Children:
     """The plan: the answer, then every option with its bars and its card."""
     plan, words = answer["plan"], answer["words"]
     asked = [one["name"] for one in plan["now"]["asked"]]
@@ -210,14 +210,12 @@ def told(answer: dict[str, Any]) -> Children:
     ]
 
 
-def _top(plan: dict[str, Any]) -> float:
+def _top(plan: PlanJson) -> float:
     """Where the bars end: in widths that decide, or without a question in per cent of the curve."""
     every = [plan["now"], *(option["then"] for option in plan["options"])]
     if not plan["now"]["asked"]:
-        widths: list[float] = [one["curve_width_percent"] for one in every]
-        return max(widths)
-    over: list[float] = [a["width_Nm"] / a["needed_Nm"] for one in every for a in one["asked"]]
-    return min(MOST_SHOWN, max(1.1, *over))
+        return max(one["curve_width_percent"] for one in every)
+    return min(MOST_SHOWN, max(1.1, *(a["width_Nm"] / a["needed_Nm"] for one in every for a in one["asked"])))
 
 
 def _bar_heading(asked: list[str], top: float) -> Children:
@@ -226,7 +224,7 @@ def _bar_heading(asked: list[str], top: float) -> Children:
     return [html.I("decides left of the line", style={"left": f"{100 / top:.1f}%"})]
 
 
-def _bars(widths: dict[str, Any], top: float) -> html.Div:
+def _bars(widths: WidthsJson, top: float) -> html.Div:
     """One bar for each thing asked, whole where it is decided; without a question one for the curve."""
     asked = widths["asked"]
     if not asked:
@@ -261,16 +259,16 @@ def _wide(percent: float) -> dict[str, str]:
     return {"width": f"{max(percent, LEAST_BAR):.1f}%"}
 
 
-def _verdict(widths: dict[str, Any]) -> str:
+def _verdict(widths: WidthsJson) -> str:
     short = [one["name"] for one in widths["asked"] if not one["decided"]]
     return "yes" if not short else "not yet"
 
 
-def _curve(widths: dict[str, Any]) -> str:
+def _curve(widths: WidthsJson) -> str:
     return f"{widths['curve_width_percent']:.0f} %, {widths['curve_width_Nm']:.0f} N.m"
 
 
-def _card(option: dict[str, Any], names: list[str]) -> Children:
+def _card(option: OptionJson, names: list[str]) -> Children:
     """The test card: what to do, where, with what, and what to take care of."""
     parts = []
     for part, name in zip(option["parts"], names, strict=True):
@@ -285,7 +283,7 @@ def _card(option: dict[str, Any], names: list[str]) -> Children:
 
 def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
     """Callbacks of the page."""
-    asking = Asking(logbook, "plan")
+    asking: Asking[PlanAnswer] = Asking(logbook, "plan")
     polled(app, "plan")
 
     @app.callback(
@@ -305,7 +303,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         answered: Answered = {"n": tick["n"] if tick else None, "over": not found.under_way}
         if found.under_way:
             return waiting(found.step, found.share), answered
-        if found.error:
+        if found.error or found.answer is None:
             return [html.P(found.error, className="refusal", role="alert")], answered
         return told(found.answer), answered
 

@@ -280,7 +280,7 @@ def _interval(found: dict[str, Any], digits: int) -> str:
 
 def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
     """Callbacks of the advice; the sliders are the browser's own (`assets/run/whatif.js`)."""
-    advising = Asking(logbook, "advise")
+    advising: Asking[dict[str, Any]] = Asking(logbook, "advise")
     polled(app, "advise")
 
     @app.callback(
@@ -311,6 +311,6 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
             return [html.P(refusal, className="refusal")] if refusal else [], answered
         if found.under_way:
             return waiting(found.step, found.share), answered
-        if found.error:
+        if found.error or found.answer is None:
             return [html.P(found.error, className="refusal")], answered
         return told(found.answer), answered

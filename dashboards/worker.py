@@ -10,7 +10,7 @@ import os
 import sys
 import tempfile
 import threading
-from dataclasses import asdict, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -27,11 +27,12 @@ from analyzer.planning.next_test import plan
 from analyzer.planning.worth import worth
 from analyzer.presentation.figures.changes import change_plot, phase_plot
 from analyzer.presentation.html import comparison_report, plan_report, without_library
+from analyzer.presentation.plan_json import plan_result
 from analyzer.presentation.plan_words import PLAIN, card_words
 from analyzer.presentation.result_json import advice_result, comparison_result, plain
-from analyzer.presentation.terminal_questions import plan_result
 from analyzer.vehicle.car import load_car
 from dashboards.compare import comparisons
+from dashboards.exchanged import PlanAnswer, WorthAnswer
 from dashboards.logbook import ComparisonJob, Logbook
 
 CHECK_SHARE = 0.2  # of the bar
@@ -110,7 +111,7 @@ def _advise(logbook: Logbook, run_id: str, parts_text: str) -> dict[str, Any]:
     return advice_result(replace(advice, setup_name=setup.name, parts_name="parts"))
 
 
-def _plan(logbook: Logbook, run_id: str, question: str) -> dict[str, Any]:
+def _plan(logbook: Logbook, run_id: str, question: str) -> PlanAnswer:
     """What to measure or drive next: the result, and the words of a test card. The fit behind a stored analysis is not
     kept, so it is made anew."""
     job = logbook.job(run_id)
@@ -128,7 +129,7 @@ def _plan(logbook: Logbook, run_id: str, question: str) -> dict[str, Any]:
     return {"plan": plan_result(planned), "words": card_words(planned), "card": plan_report(planned)}
 
 
-def _worth(logbook: Logbook, run_id: str, car_text: str) -> dict[str, Any]:
+def _worth(logbook: Logbook, run_id: str, car_text: str) -> WorthAnswer:
     """What each figure of a car file, given as text, is worth on a run."""
     job = logbook.job(run_id)
     with tempfile.TemporaryDirectory() as folder:
@@ -136,7 +137,18 @@ def _worth(logbook: Logbook, run_id: str, car_text: str) -> dict[str, Any]:
         car_file.write_text(car_text, "utf-8")
         car = load_car(car_file)
     found = worth(log_paths=job["logs"], car=car, channels_path=job["channels"], progress=_tell)
-    return {"worth": [asdict(one) for one in found]}
+    return {
+        "worth": [
+            {
+                "figure": one.figure,
+                "step": one.step,
+                "percent": one.percent,
+                "stated": one.stated,
+                "moved": one.moved,
+            }
+            for one in found
+        ]
+    }
 
 
 def _tell(step: str, share: float) -> None:

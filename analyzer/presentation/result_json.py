@@ -6,7 +6,7 @@ import json
 import math
 from collections.abc import Mapping
 from importlib import resources
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -29,6 +29,7 @@ from analyzer.presentation.finding_words import finding_sentence, trend_sentence
 from analyzer.presentation.knowledge_words import knowledge_json
 from analyzer.presentation.prediction_words import lock_curve_result
 
+Record = TypeVar("Record", bound=Mapping[str, object])
 SCHEMA_VERSION = 1
 PHASE_KEYS = tuple(f.name for f in dataclasses.fields(PhaseResult) if f.name not in ("lap", "corner", "direction"))
 
@@ -209,14 +210,15 @@ def _corners(results: tuple[PhaseResult, ...]) -> list[dict[str, Any]]:
     return list(passes.values())
 
 
-def plain(record: Mapping[str, Any]) -> dict[str, Any]:
+def plain(record: Record) -> Record:
     """`record` with numpy scalars and arrays as Python's own, and what is not finite as None."""
-    return {str(key): _plain(value) for key, value in record.items()}
+    found: Record = _plain(record)
+    return found
 
 
 def _plain(value: Any) -> Any:
     if isinstance(value, dict):
-        return plain(value)
+        return {str(key): _plain(each) for key, each in value.items()}
     if isinstance(value, list | tuple):
         return [_plain(v) for v in value]
     if isinstance(value, np.ndarray):

@@ -12,8 +12,8 @@ from analyzer.advice.choice import Advice
 from analyzer.comparison.compared_runs import Run
 from analyzer.comparison.comparison import Comparison
 from analyzer.comparison.laps_needed import SHOWN_LAPS, PlannedChange
-from analyzer.in_words import CAUTIONS, counted, signed
-from analyzer.planning.next_test import Option, Plan, Widths
+from analyzer.in_words import counted, signed
+from analyzer.planning.next_test import Plan, Widths
 from analyzer.presentation import plan_words
 from analyzer.presentation.advice_words import (
     CAUSE_WORDS,
@@ -286,52 +286,5 @@ def print_plan(plan: Plan, console: Console) -> None:
     print_ending(console, answer=said)
 
 
-def plan_result(plan: Plan) -> dict[str, Any]:
-    """Schema 1 of a plan."""
-    return plain(
-        {
-            "schema": 1,
-            "logs": list(plan.logs),
-            "question": plan.question,
-            "answer": plan_words.answer(plan),
-            "stated": list(plan.stated),
-            "logs_alone": _widths(plan.blind),
-            "now": _widths(plan.now),
-            "options": [_option(option) for option in plan.options],
-            "cautions": list(CAUTIONS),
-        }
-    )
-
-
 def _cells(widths: Widths) -> tuple[str, str, str]:
     return f"{widths.curve_Nm:.0f}", plan_words.percent(widths), plan_words.parameter(widths, "preload_Nm")
-
-
-def _option(option: Option) -> dict[str, Any]:
-    return {
-        "name": plan_words.name(option),
-        "minutes": option.minutes,
-        "laps": option.laps,
-        "parts": [
-            {
-                "kind": kind,
-                "space": plan_words.SPACE[kind],
-                "tools": plan_words.TOOLS[kind],
-                "steps": list(plan_words.steps(kind, option)),
-                "caution": plan_words.CAUTIONS_OF[kind],
-            }
-            for kind in option.kinds
-        ],
-        "arcs": [dataclasses.asdict(arc) for arc in option.arcs],
-        "then": _widths(option.then),
-    }
-
-
-def _widths(widths: Widths) -> dict[str, Any]:
-    return {
-        "curve_width_Nm": widths.curve_Nm,
-        "curve_width_percent": 100 * widths.curve_share,
-        "parameter_widths": dict(widths.parameters),
-        "asked": [dataclasses.asdict(one) | {"decided": one.decided} for one in widths.asked],
-        "decides": widths.decides,
-    }
