@@ -72,14 +72,15 @@ class Rows:
         return round(BEFORE_S / self.step_s), round(AFTER_S / self.step_s), max(1, round(STEP_S / self.step_s))
 
     @property
-    def looked_at(self) -> np.ndarray:
+    def looked_at(self) -> IntArray:
         """(P,) steps of each pass, 1 at least, after which no outcome looks at it: a replay may end there."""
         looked = self.driven | self.coasting
         looked[:, 0] = True
         _, after, step = self.around_applications
         for p, i in self.applications:
             looked[p, min(i + after + step, looked.shape[1]) - 1] = True
-        return looked.shape[1] - np.argmax(looked[:, ::-1], axis=1)
+        lasts: IntArray = looked.shape[1] - np.argmax(looked[:, ::-1], axis=1)
+        return lasts
 
 
 @dataclass(frozen=True)

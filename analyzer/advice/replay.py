@@ -69,7 +69,7 @@ class Passes:
     there: BoolArray
     step_s: float
 
-    def until(self, looked_at: np.ndarray) -> "Passes":
+    def until(self, looked_at: IntArray) -> "Passes":
         """The passes, none longer than as many steps (P,). Their rows stay, for the last digits of a sample's solution
         hang on which others it was solved with."""
         length = np.minimum(looked_at, self.length)

@@ -178,7 +178,7 @@ def smooth(values: FloatArray) -> FloatArray:
     return mean
 
 
-def median(values: np.ndarray) -> float:
+def median(values: FloatArray) -> float:
     """The median of values (n,), one or more and all finite: `np.median` looks for what is not, which takes as long
     as the rest of it.
 
