@@ -9,6 +9,7 @@ import numpy as np
 
 from analyzer.agreement.anchored import AnchoredEstimate
 from analyzer.agreement.verdict import Agreement
+from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.differential.predicted import PredictedLockCurve
 from analyzer.findings.chatter import Chatter
 from analyzer.findings.finding import Finding
@@ -141,11 +142,12 @@ def phase_results(
     )
 
 
-def _or_none(values: np.ndarray) -> list[float | None]:
+def _or_none(values: FloatArray) -> list[float | None]:
     """Values as Python's own, None where there is none."""
     found = values.astype(object)
     found[~np.isfinite(values)] = None
-    return found.tolist()
+    plain: list[float | None] = found.tolist()
+    return plain
 
 
 def _one(
@@ -222,17 +224,17 @@ def kinematic_lock(
     return lock, None
 
 
-def _free_difference_sd(signals: Signals, axle: AxleState) -> np.ndarray:
+def _free_difference_sd(signals: Signals, axle: AxleState) -> FloatArray:
     """(n,) standard deviation of the free difference (rad/s), from that of the yaw rate."""
     turning = np.isfinite(axle.free_difference_rad_s) & (np.abs(signals.yaw_rate_rad_s) > LEAST_YAW_RAD_S)
     if not turning.any():
         return np.full(len(signals.time_s), np.nan)
     # track over radius, as the axle's own numbers have it
-    per_yaw = np.median(np.abs(axle.free_difference_rad_s[turning] / signals.yaw_rate_rad_s[turning]))
+    per_yaw = float(np.median(np.abs(axle.free_difference_rad_s[turning] / signals.yaw_rate_rad_s[turning])))
     return per_yaw * signals.yaw_rate_sd_rad_s
 
 
-def _means(values: np.ndarray, bounds: np.ndarray) -> np.ndarray:
+def _means(values: FloatArray, bounds: IntArray) -> FloatArray:
     """Mean of the known samples of each stretch (k,), NaN where too few are known."""
     known = np.isfinite(values)
     count, length = _sums(known, bounds), bounds[:, 1] - bounds[:, 0]
@@ -240,7 +242,7 @@ def _means(values: np.ndarray, bounds: np.ndarray) -> np.ndarray:
     return np.where((length >= 3) & (count >= LEAST_KNOWN * length), total / np.maximum(count, 1), np.nan)
 
 
-def _sums(values: np.ndarray, bounds: np.ndarray) -> np.ndarray:
+def _sums(values: FloatArray | BoolArray, bounds: IntArray) -> FloatArray:
     """Sum over each stretch start..stop of `bounds` (k, 2)."""
     padded = np.append(values, values[:1]).astype(float)  # a stop may be the end of the log
     return np.add.reduceat(padded, bounds.ravel())[::2]

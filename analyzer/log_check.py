@@ -4,10 +4,11 @@ from collections import Counter
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TypedDict
 
 import numpy as np
 
+from analyzer.arrays import FloatArray
 from analyzer.channels import CHANNELS
 from analyzer.errors import HalfshaftError
 from analyzer.findings.lock_trend import LEAST_SPAN_S
@@ -58,6 +59,65 @@ class Answer:
     reason: str
 
 
+class ChannelJson(TypedDict):
+    """A `ChannelLine` as JSON."""
+
+    channel: str
+    column: str
+    unit: str
+    rate_hz: float | None
+    lowest: float | None
+    highest: float | None
+    filled: float
+    reason: str
+
+
+class AnswerJson(TypedDict):
+    """An `Answer` as JSON."""
+
+    question: str
+    verdict: str
+    reason: str
+
+
+class QualityJson(TypedDict):
+    """What is said of the log, and where (s)."""
+
+    code: str
+    severity: str
+    channel: str | None
+    start_s: float | None
+    end_s: float | None
+    message: str
+
+
+class LogJson(TypedDict):
+    """The log as a whole."""
+
+    file: str
+    form: str
+    duration_s: float | None
+    sample_rate_hz: float | None
+    excluded_share: float | None
+
+
+class CheckJson(TypedDict):
+    """The check as JSON: what `halfshaft check --json` writes and the log check page shows."""
+
+    schema: int
+    log: LogJson
+    channels: list[ChannelJson]
+    unused_columns: list[str]
+    questions: list[str]
+    problem: str | None
+    quality: list[QualityJson]
+    answers: list[AnswerJson]
+    car_checks: list[str]
+    agreement: list[dict[str, object]]  # a `PairTest` each
+    contradiction: str | None
+    channel_map: str
+
+
 @dataclass(frozen=True)
 class LogCheck:
     """Everything `halfshaft check` says."""
@@ -79,7 +139,7 @@ class LogCheck:
     channel_map: str
     map_needed: bool
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> CheckJson:
         """The check as plain JSON data."""
         return {
             "schema": 1,
@@ -90,24 +150,41 @@ class LogCheck:
                 "sample_rate_hz": self.sample_rate_hz,
                 "excluded_share": self.excluded_share,
             },
-            "channels": [vars(line) for line in self.channels],
+            "channels": [_channel_json(line) for line in self.channels],
             "unused_columns": list(self.unused),
             "questions": list(self.questions),
             "problem": self.problem,
-            "quality": [
-                {
-                    k: v
-                    for k, v in vars(a).items()
-                    if k in ("code", "severity", "channel", "start_s", "end_s", "message")
-                }
-                for a in self.annotations
-            ],
-            "answers": [vars(answer) for answer in self.answers],
+            "quality": [_quality_json(note) for note in self.annotations],
+            "answers": [{"question": a.question, "verdict": a.verdict, "reason": a.reason} for a in self.answers],
             "car_checks": list(self.car_checks),
             "agreement": [{**vars(test), "holds": sorted(test.holds)} for test in self.agreement],
             "contradiction": self.contradiction,
             "channel_map": self.channel_map,
         }
+
+
+def _channel_json(line: ChannelLine) -> ChannelJson:
+    return {
+        "channel": line.channel,
+        "column": line.column,
+        "unit": line.unit,
+        "rate_hz": line.rate_hz,
+        "lowest": line.lowest,
+        "highest": line.highest,
+        "filled": line.filled,
+        "reason": line.reason,
+    }
+
+
+def _quality_json(note: Annotation) -> QualityJson:
+    return {
+        "code": note.code,
+        "severity": note.severity,
+        "channel": note.channel,
+        "start_s": note.start_s,
+        "end_s": note.end_s,
+        "message": note.message,
+    }
 
 
 def check_log(path: Path | str, *, channel_map: ChannelMap | None = None, car: Car | None = None) -> LogCheck:
@@ -320,7 +397,7 @@ def _car_checks(recording: Recording, car: Car) -> tuple[str, ...]:
     return tuple(result)
 
 
-def _smooth(values: np.ndarray) -> np.ndarray:
+def _smooth(values: FloatArray) -> FloatArray:
     return np.convolve(np.pad(values, 25, mode="edge"), np.full(51, 1 / 51), mode="valid")
 
 
@@ -340,7 +417,7 @@ def first_few(annotations: tuple[Annotation, ...]) -> tuple[Annotation, ...]:
     """At most `MOST_ALIKE` annotations of one code and channel and `MOST_OF_A_CODE` of one code, in their order; the
     rest is counted in the last one kept. The JSON has them all."""
     kept: list[Annotation] = []
-    alike: Counter[tuple] = Counter()
+    alike: Counter[tuple[str, str | None]] = Counter()
     of_code: Counter[str] = Counter()
     for a in annotations:
         if alike[a.code, a.channel] < MOST_ALIKE and of_code[a.code] < MOST_OF_A_CODE:

@@ -8,24 +8,30 @@ memory-mapped: what nobody looks at takes no memory.
 import mmap
 import tempfile
 from dataclasses import fields, replace
-from typing import Any, Generic, TypeVar
+from typing import IO, TYPE_CHECKING, Any, Generic, TypeVar
 
 import numpy as np
 
-T = TypeVar("T")
+from analyzer.arrays import AnyArray, BoolArray, IntArray
+
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
+
+T = TypeVar("T", bound="DataclassInstance")
 
 
-def taken(record: T, where: slice | np.ndarray) -> T:
+def taken(record: T, where: slice | BoolArray | IntArray) -> T:
     """Some of the samples of a dataclass of arrays over them; what is no array stays as it is."""
-    return replace(record, **{name: getattr(record, name)[where] for name in array_names(record)})  # type: ignore[type-var]
+    return replace(record, **{name: getattr(record, name)[where] for name in array_names(record)})
 
 
 def without_arrays(record: T) -> T:
-    """A dataclass of arrays with nothing in them."""
-    return replace(record, **{name: np.empty(0) for name in array_names(record)})  # type: ignore[type-var]
+    """A dataclass of arrays with nothing in them, each of the kind that it was."""
+    nothing = {name: np.empty(0, getattr(record, name).dtype) for name in array_names(record)}
+    return replace(record, **nothing)
 
 
-def array_names(record: Any) -> list[str]:
+def array_names(record: "DataclassInstance") -> list[str]:
     """The fields of a dataclass that are arrays."""
     return [f.name for f in fields(record) if isinstance(getattr(record, f.name), np.ndarray)]
 
@@ -35,11 +41,11 @@ class LongArray:
 
     def __init__(self) -> None:
         self._pieces = self._count = 0
-        self._piece = np.empty(0)  # the only one; later an empty one, for type and shape
-        self._file: Any = None
+        self._piece: AnyArray = np.empty(0)  # the only one; later an empty one, for type and shape
+        self._file: IO[bytes] | None = None
         self._map: mmap.mmap | None = None
 
-    def append(self, piece: np.ndarray) -> None:
+    def append(self, piece: AnyArray) -> None:
         """Add a piece; not after the whole was looked at."""
         self._pieces += 1
         self._count += len(piece)
@@ -48,11 +54,11 @@ class LongArray:
             return
         if self._file is None:
             self._file = tempfile.TemporaryFile(prefix="halfshaft-")  # lives as long as the array
-            self._file.write(np.ascontiguousarray(self._piece))
+            self._file.write(np.ascontiguousarray(self._piece).data)
             self._piece = np.empty_like(self._piece, shape=(0, *self._piece.shape[1:]))
-        self._file.write(np.ascontiguousarray(piece, self._piece.dtype))
+        self._file.write(np.ascontiguousarray(piece, self._piece.dtype).data)
 
-    def whole(self) -> np.ndarray:
+    def whole(self) -> AnyArray:
         """All pieces, read-only where there are several."""
         if self._file is None:
             return self._piece
@@ -88,7 +94,7 @@ class LongRecord(Generic[T]):
         if self._first is None:
             raise ValueError("nothing was appended")
         arrays = {name: array.whole() for name, array in self._arrays.items() if name not in others}
-        return replace(self._first, **arrays, **others)  # type: ignore[type-var]
+        return replace(self._first, **arrays, **others)
 
     def release(self) -> None:
         """As for each of its arrays."""

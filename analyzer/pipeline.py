@@ -13,6 +13,7 @@ from analyzer.agreement.diagnose import agree_and_diagnose
 from analyzer.agreement.steady_samples import SteadySamples, steady_samples, steady_samples_of_all
 from analyzer.agreement.verdict import Agreement, Unmeasured
 from analyzer.analysis import Analysis, PhaseResult, phase_results
+from analyzer.arrays import FloatArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.differential.anchors import anchors
 from analyzer.differential.predicted import PredictedLockCurve, predict_lock_curve
@@ -139,7 +140,10 @@ def analyze_with_fit(
     InputError, CannotTell : as `analyze`.
     """
     started = time.perf_counter()
-    reading = lambda share: progress("reading and calibrating", 0.3 * share)  # noqa: E731
+
+    def reading(share: float) -> None:
+        progress("reading and calibrating", 0.3 * share)
+
     reading(0.0)
     car = load_car(car_path)
     setup = load_setup(setup_path) if setup_path is not None else None
@@ -421,7 +425,7 @@ def drive_side(predicted: PredictedLockCurve | None) -> tuple[float, float, floa
     return predicted.preload_Nm, predicted.drive_slope or 0.0, predicted.drive_hold_Nm or 0.0
 
 
-def engine_speed(recording: Recording) -> tuple[np.ndarray, np.ndarray] | None:
+def engine_speed(recording: Recording) -> tuple[FloatArray, FloatArray] | None:
     """Log time (s) and engine speed (rad/s) where it is known, None where it is not logged."""
     logged = recording.channels.get("engine_speed")
     if logged is None or not np.isfinite(logged).any():
@@ -456,7 +460,7 @@ def _problem(logs: Sequence[_Log], car: Car) -> Problem:
 
 def _evaluated(
     fitted: Fit, drawn: Spread, log: _Log, number: int, car: Car
-) -> tuple[LongRecord[AxleState], np.ndarray]:
+) -> tuple[LongRecord[AxleState], FloatArray]:
     """The axle at every sample, and the input torques (N.m) of all rows that may measure the lock curve."""
     states: LongRecord[AxleState] = LongRecord()
     driven = []

@@ -189,7 +189,7 @@ def _submodel(annotation: Any) -> type[BaseModel] | None:
     return next((o for o in options if isinstance(o, type) and issubclass(o, BaseModel)), None)
 
 
-def _locate(model: type[BaseModel], location: tuple, table_name: str) -> tuple[type[BaseModel], str, str]:
+def _locate(model: type[BaseModel], location: tuple[str, ...], table_name: str) -> tuple[type[BaseModel], str, str]:
     """(the model that owns the key, the table's name, the key) for a pydantic error location."""
     *path, key = location or ("",)
     for step in path:

@@ -35,7 +35,13 @@ POLICY = (
 )
 
 
-def create_app(workspace_dir: Path | str, *, hosts: tuple[str, ...] = ()) -> Dash:
+class App(Dash):
+    """The Dash app, with the jobs that its pages start."""
+
+    halfshaft_jobs: Jobs
+
+
+def create_app(workspace_dir: Path | str, *, hosts: tuple[str, ...] = ()) -> App:
     """The Dash app over a logbook folder; `app.server` is the WSGI application.
 
     Parameters
@@ -49,10 +55,10 @@ def create_app(workspace_dir: Path | str, *, hosts: tuple[str, ...] = ()) -> Das
     """
     logbook = Logbook(workspace_dir)
     jobs = Jobs(logbook)
-    app = Dash(
+    app = App(
         __name__,
         title="halfshaft",
-        update_title=None,
+        update_title="",
         assets_folder=str(Path(__file__).parent / "assets"),
         suppress_callback_exceptions=True,
     )
@@ -76,14 +82,7 @@ def create_app(workspace_dir: Path | str, *, hosts: tuple[str, ...] = ()) -> Das
     def _help(pathname: str) -> str:
         return help_address(unquote(pathname or "/"))
 
-    # each page's title is its heading
-    app.clientside_callback(
-        "() => { setTimeout(() => { const heading = document.querySelector('#page h1')?.textContent; "
-        "document.title = heading ? `${heading} – halfshaft` : 'halfshaft'; }, 0); return dash_clientside.no_update; }",
-        Output("page", "title"),
-        Input("page", "children"),
-        prevent_initial_call=True,
-    )
+    _title(app)
     app.halfshaft_jobs = jobs
     return app
 
@@ -163,6 +162,17 @@ def _keys() -> html.Dialog:
     )
 
 
+def _title(app: Dash) -> None:
+    """Each page's title is its heading."""
+    app.clientside_callback(
+        "() => { setTimeout(() => { const heading = document.querySelector('#page h1')?.textContent; "
+        "document.title = heading ? `${heading} – halfshaft` : 'halfshaft'; }, 0); return dash_clientside.no_update; }",
+        Output("page", "title"),
+        Input("page", "children"),
+        prevent_initial_call=True,
+    )
+
+
 def _theme(app: Dash) -> None:
     """What was chosen last in this browser; at the first visit what the system asks for."""
     app.clientside_callback(
@@ -203,7 +213,7 @@ def _protect(server: flask.Flask, hosts: frozenset[str]) -> None:
         return None
 
     @server.errorhandler(413)
-    def _too_much(error: HTTPException) -> tuple[dict, int]:
+    def _too_much(error: HTTPException) -> tuple[dict[str, str], int]:
         return {"error": TOO_LARGE}, 413
 
     @server.after_request

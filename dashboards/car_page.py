@@ -1,13 +1,15 @@
 """Car page: the car file as a form with drawings, and on a run what each figure is worth."""
 
-from typing import Any, cast
+from typing import NotRequired, TypedDict
 from urllib.parse import parse_qs
 
 from dash import Dash, Input, Output, State, dcc, html
+from dash.development.base_component import Component
 
 from analyzer.errors import HalfshaftError, InputError
 from analyzer.in_words import signed
 from analyzer.vehicle.car import Car, load_car
+from dashboards.exchanged import Answered, Children, FieldIds, Tick, Values, WorthAnswer, WorthJson
 from dashboards.figures_form import FileForm, Part, words_of
 from dashboards.jobs import Asking, Jobs
 from dashboards.logbook import Logbook
@@ -103,14 +105,23 @@ EMPTY = html.P(
 )
 
 
-def typed(values: list[Any], ids: list[dict[str, str]]) -> Car:
+class WorthAsked(TypedDict):
+    """Which car file, as text, is held against which run, or why it cannot be; `n` is the press."""
+
+    n: int | None
+    run: NotRequired[str]
+    car: NotRequired[str]
+    refusal: NotRequired[str]
+
+
+def typed(values: Values, ids: FieldIds) -> Car:
     """The car that the form's fields say.
 
     Raises
     ------
     InputError : what is wrong, in the words of the command line.
     """
-    return cast(Car, FORM.checked(FORM.tables(values, ids)))
+    return FORM.checked(FORM.tables(values, ids))
 
 
 SHARED = SettingsPage("car", FORM, load_car, typed, ".toml")
@@ -169,7 +180,7 @@ def layout(logbook: Logbook, search: str) -> html.Div:
     )
 
 
-def told(found: list[dict[str, Any]]) -> html.Table:
+def told(found: list[WorthJson]) -> html.Table:
     """Every figure with a bar for what it is worth, and the three changes in numbers."""
     most = max((_size(one) for one in found), default=0.0) or 1.0
     rows = [
@@ -189,12 +200,12 @@ def told(found: list[dict[str, Any]]) -> html.Table:
     return html.Table([html.Thead(head), html.Tbody(rows)], className="worth")
 
 
-def _size(one: dict[str, Any]) -> float:
+def _size(one: WorthJson) -> float:
     moved = one["moved"]
     return max(abs(moved[name] or 0.0) * (1.0 if name == "preload_Nm" else AT_NM) for name in UNDERNEATH)
 
 
-def _step(one: dict[str, Any]) -> str:
+def _step(one: WorthJson) -> str:
     if one["percent"] is not None:
         return f"{signed(one['percent'], 1)} %"
     unit = words_of(one["figure"]).partition(", ")[2]
@@ -210,7 +221,7 @@ def _change(name: str, value: float | None) -> str:
 def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
     """Callbacks of the page."""
     SHARED.register(app, logbook, jobs)
-    asking = Asking(logbook, "worth")
+    asking: Asking[WorthAnswer] = Asking(logbook, "worth")
     polled(app, "worth")
 
     @app.callback(
@@ -218,7 +229,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         Input(SHARED.fields, "value"),
         State(SHARED.fields, "id"),
     )
-    def _check(values: list, ids: list) -> str:
+    def _check(values: Values, ids: FieldIds) -> str:
         tables = FORM.tables(values, ids)
         if not tables:
             return ""  # nothing is typed yet
@@ -243,7 +254,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         State(SHARED.fields, "id"),
         prevent_initial_call=True,
     )
-    def _ask(clicks: int | None, run_id: str | None, values: list, ids: list) -> dict:
+    def _ask(clicks: int | None, run_id: str | None, values: Values, ids: FieldIds) -> WorthAsked:
         try:
             if run_id is None:
                 raise InputError("Choose a run above first.")
@@ -260,8 +271,8 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         Input("worth-tick", "data"),
         Input("car-run", "value"),
     )
-    def _told(asked: dict | None, tick: dict | None, run_id: str | None) -> tuple:
-        answered = {"n": (tick or {}).get("n"), "over": True}
+    def _told(asked: WorthAsked | None, tick: Tick | None, run_id: str | None) -> tuple[Component | Children, Answered]:
+        answered: Answered = {"n": tick["n"] if tick else None, "over": True}
         if run_id is None:
             return EMPTY, answered
         if asked is not None and "refusal" in asked:
@@ -272,6 +283,6 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
             return [], answered
         if found.under_way:
             return waiting(found.step, found.share), answered | {"over": False}
-        if found.error:
+        if found.error or found.answer is None:
             return [html.P(found.error, className="refusal", role="alert")], answered
         return told(found.answer["worth"]), answered

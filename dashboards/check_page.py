@@ -4,19 +4,21 @@ column.
 
 import math
 from pathlib import Path
-from typing import Any
+from typing import Any, TypedDict
 from urllib.parse import parse_qs
 
 import dash
 import numpy as np
 import plotly.graph_objects as go
-from dash import Dash, Input, Output, State, dcc, html
+from dash import Dash, Input, NoUpdate, Output, State, dcc, html
 
 from analyzer.channels import CHANNELS, QUANTITIES
 from analyzer.errors import HalfshaftError, InputError
 from analyzer.in_words import number, span, when
+from analyzer.log_check import CheckJson, QualityJson
 from analyzer.logs.registry import open_log
 from analyzer.presentation.figures.theme import BLUE, GREY, ORANGE, VERMILLION, styled
+from dashboards.exchanged import Children, Drawn
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
 from dashboards.parts import breakable, chart, readable, table, ways_of
@@ -40,6 +42,13 @@ READ = (
     "warnings, circles information. Point at a bar for the sentence."
 )
 LOOKS = {"error": (VERMILLION, "square"), "warning": (ORANGE, "triangle-up"), "info": (BLUE, "circle")}
+
+
+class Shown(TypedDict):
+    """Which run's check the page shows, and of which of its logs, from 1."""
+
+    run: str
+    log: int
 
 
 def columns_of(logbook: Logbook, run_id: str, number: int = 1) -> dict[str, Any]:
@@ -97,7 +106,7 @@ def layout(logbook: Logbook, run_id: str, search: str = "") -> html.Div:
     log, found = logbook.log_of(run_id, number), logbook.check(run_id, number)
     done = run.state == "done"
     ways = ways_of(run_id, "Log check") if done else ways_of(None, "", dcc.Link("Back to the runs", href="/"))
-    parts: list = [
+    parts: Children = [
         dcc.Store(id="check-id", data={"run": run_id, "log": number}),
         html.Div(
             [
@@ -135,7 +144,7 @@ def _logs(logbook: Logbook, run_id: str, number: int, count: int) -> html.Nav:
     return html.Nav(links, className="pages logs", **{"aria-label": "logs of this run"})
 
 
-def _channels(found: dict) -> html.Section:
+def _channels(found: CheckJson) -> html.Section:
     rows = [
         [
             line["channel"],
@@ -163,7 +172,7 @@ def _channels(found: dict) -> html.Section:
     return html.Section(parts, className="panel")
 
 
-def _answers(found: dict) -> html.Section | str:
+def _answers(found: CheckJson) -> html.Section | str:
     if not found["answers"]:
         return ""
     rows = [[a["question"], VERDICT_MARKS[a["verdict"]], a["reason"]] for a in found["answers"]]
@@ -171,16 +180,16 @@ def _answers(found: dict) -> html.Section | str:
     return html.Section([html.H2("What this log can show"), shown], className="panel")
 
 
-def _questions(found: dict) -> html.Section | str:
+def _questions(found: CheckJson) -> html.Section | str:
     if not found["questions"]:
         return ""
     questions = html.Ul([html.Li(question) for question in found["questions"]])
     return html.Section([html.H2("To decide"), questions], className="panel")
 
 
-def _faults(found: dict) -> html.Section:
+def _faults(found: CheckJson) -> html.Section:
     quality, duration = found["quality"], found["log"]["duration_s"]
-    parts: list = [html.H2("Faults, signs and delays")]
+    parts: Children = [html.H2("Faults, signs and delays")]
     if not quality:
         parts.append(html.P("Nothing found."))
     if duration and any(q["start_s"] is not None for q in quality):
@@ -247,7 +256,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
     """Callbacks of the page."""
 
     @app.callback(Output("faults", "figure"), Input("mode", "data"), State("check-id", "data"))
-    def _timeline(mode: str, shown: dict) -> dict:
+    def _timeline(mode: str, shown: Shown) -> Drawn:
         found = logbook.check(shown["run"], shown["log"])
         if found is None:
             return {}
@@ -261,7 +270,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         State("check-id", "data"),
         prevent_initial_call=True,
     )
-    def _again(clicks: int | None, text: str, shown: dict) -> tuple:
+    def _again(clicks: int | None, text: str, shown: Shown) -> tuple[str | NoUpdate, str | NoUpdate]:
         if not clicks:
             return dash.no_update, dash.no_update
         try:
@@ -273,7 +282,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         return "", "/"
 
 
-def fault_timeline(quality: list[dict], duration_s: float, *, mode: str = "light") -> go.Figure:
+def fault_timeline(quality: list[QualityJson], duration_s: float | None, *, mode: str = "light") -> go.Figure:
     """Bars from start_s to end_s (s) of every entry that has a place in time."""
     figure = go.Figure()
     placed = [q for q in quality if q["start_s"] is not None and q["end_s"] is not None]

@@ -3,14 +3,18 @@
 import json
 from dataclasses import dataclass, field
 from types import UnionType
-from typing import Any, Literal, Union, get_args, get_origin
+from typing import Any, Generic, Literal, TypeVar, Union, get_args, get_origin
 
 from dash import dcc, html
+from dash.development.base_component import Component
 from pydantic import BaseModel
+from pydantic.fields import FieldInfo
 
 from analyzer.settings_file import Settings, validated
+from dashboards.exchanged import Children, FieldIds, Values
 
-Values = dict[str, Any]  # as the file has them, tables in tables
+S = TypeVar("S", bound=Settings)
+Said = dict[str, Any]  # as the file has them, tables in tables
 UNITS = {
     "_deg": "degrees",
     "_mm": "mm",
@@ -36,11 +40,11 @@ class Part:
     table: str
     keys: tuple[str, ...] = ()
     open: bool | None = None  # None: folded away unless the file says something in it
-    drawing: Any = None
+    drawing: Component | None = None
 
 
 @dataclass(frozen=True)
-class FileForm:
+class FileForm(Generic[S]):
     """What a form is of.
 
     Attributes
@@ -51,17 +55,17 @@ class FileForm:
     """
 
     name: str
-    model: type[Settings]
+    model: type[S]
     table: str
     parts: tuple[Part, ...]
     about: dict[tuple[str, str], str] = field(default_factory=dict)
 
-    def sections(self, values: Values, *, kept_as: str = "form") -> list:
+    def sections(self, values: Said, *, kept_as: str = "form") -> Children:
         """Sections of fields, filled with `values`; what is typed into them the browser keeps under a name, so that it
         is there again after Back."""
         return [self._section(part, values, kept_as) for part in self.parts]
 
-    def _section(self, part: Part, values: Values, kept_as: str) -> html.Section:
+    def _section(self, part: Part, values: Said, kept_as: str) -> html.Section:
         model = self.model if part.table == "" else _model_of(self.model, part.table)
         said = values if part.table == "" else values.get(part.table) or {}
         keys = part.keys or tuple(k for k, info in model.model_fields.items() if not _is_table(info.annotation))
@@ -72,7 +76,7 @@ class FileForm:
         opened = any(said.get(key) is not None for key in keys)
         return html.Section(html.Details([html.Summary(part.heading), *inside], open=opened), className="panel")
 
-    def _field(self, group: str, key: str, info: Any, value: Any, kept_as: str) -> html.Div:
+    def _field(self, group: str, key: str, info: FieldInfo, value: Any, kept_as: str) -> html.Div:
         field_id = {"type": self.name, "table": group, "key": key}
         label = words_of(key)
         choices = _choices(info.annotation)
@@ -105,9 +109,9 @@ class FileForm:
             **{"data-figure": key},
         )
 
-    def tables(self, values: list[Any], ids: list[dict[str, str]]) -> Values:
+    def tables(self, values: Values, ids: FieldIds) -> Said:
         """What the form's fields say, as the file has it; empty fields are left out."""
-        tables: Values = {}
+        tables: Said = {}
         for value, where in zip(values, ids, strict=True):
             if value is None or value == "":
                 continue
@@ -115,7 +119,7 @@ class FileForm:
             target[where["key"]] = _number(value) if not where["key"] == "name" else value
         return tables
 
-    def checked(self, tables: Values) -> Settings:
+    def checked(self, tables: Said) -> S:
         """The settings of tables that were typed.
 
         Raises
@@ -148,11 +152,11 @@ def words_of(key: str) -> str:
     return key.replace("_", " ").replace("poisson ratio", "Poisson's ratio")
 
 
-def _default(info: Any) -> str:
+def _default(info: FieldInfo) -> str:
     return f"{info.default:g} when left empty" if isinstance(info.default, int | float) else ""
 
 
-def _range_words(info: Any) -> str:
+def _range_words(info: FieldInfo) -> str:
     low = next(
         (getattr(m, "ge", getattr(m, "gt", None)) for m in info.metadata if hasattr(m, "ge") or hasattr(m, "gt")), None
     )
@@ -160,14 +164,14 @@ def _range_words(info: Any) -> str:
     return "" if low is None or high is None else f"{low:g} to {high:g}"
 
 
-def _choices(annotation: Any) -> tuple[str, ...]:
+def _choices(annotation: object) -> tuple[str, ...]:
     kinds = get_args(annotation) if get_origin(annotation) in (Union, UnionType) else (annotation,)
     if bool in kinds:
         return ("true", "false")
     return next((get_args(kind) for kind in kinds if get_origin(kind) is Literal), ())
 
 
-def _is_table(annotation: Any) -> bool:
+def _is_table(annotation: object) -> bool:
     return any(isinstance(a, type) and issubclass(a, BaseModel) for a in (annotation, *get_args(annotation)))
 
 
@@ -180,7 +184,7 @@ def _number(value: Any) -> Any:
     return int(number_typed) if number_typed.is_integer() else number_typed
 
 
-def _keys(table: Values) -> list[str]:
+def _keys(table: Said) -> list[str]:
     return [f"{key} = {_value(value)}" for key, value in table.items() if not isinstance(value, dict)]
 
 

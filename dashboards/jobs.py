@@ -9,14 +9,16 @@ import subprocess
 import sys
 import threading
 from contextlib import suppress
-from dataclasses import dataclass, field
-from typing import IO, Any, cast
+from dataclasses import dataclass
+from typing import IO, Any, Generic, TypeVar, cast
 
 from analyzer.errors import HalfshaftError
 from dashboards.logbook import Logbook
 
 AT_ONCE = 2
 CRASHED = "The analysis ended unexpectedly. Try again; if it happens again, keep the log and report it."
+
+A = TypeVar("A")  # the answer to a question, as JSON
 
 
 def child_environment() -> dict[str, str]:
@@ -37,7 +39,7 @@ class Jobs:
     def __init__(self, logbook: Logbook) -> None:
         self._logbook = logbook
         self._jobs: dict[str, _Job] = {}
-        self._children: dict[str, subprocess.Popen] = {}
+        self._children: dict[str, subprocess.Popen[str]] = {}
         self._lock = threading.Lock()
         self._slots = threading.Semaphore(AT_ONCE)
         self._closed = False
@@ -119,31 +121,31 @@ class Jobs:
 
 
 @dataclass
-class State:
+class State(Generic[A]):
     """How far a question is: `step` and `share` (0: not known) while under way, then `answer` or `error`."""
 
     step: str = "starting"
     share: float = 0.0
     error: str = ""
-    answer: dict[str, Any] = field(default_factory=dict)
+    answer: A | None = None
 
     @property
     def under_way(self) -> bool:
         """Neither answered nor refused yet."""
-        return not self.error and not self.answer
+        return not self.error and self.answer is None
 
 
-class Asking:
+class Asking(Generic[A]):
     """Questions of one kind, `advise`, `plan` or `worth` of `dashboards.worker`. What was asked with the same words is
     not asked again, unless it was refused. A child's input is its lifeline: it ends with this server."""
 
     def __init__(self, logbook: Logbook, kind: str) -> None:
         self._logbook, self._kind = logbook, kind
-        self._states: dict[tuple[str, str], State] = {}
+        self._states: dict[tuple[str, str], State[A]] = {}
         self._last: dict[str, tuple[str, str]] = {}
         self._lock = threading.Lock()
 
-    def start(self, run_id: str, words: str = "") -> State:
+    def start(self, run_id: str, words: str = "") -> State[A]:
         """Ask, with the words that the question of this kind takes."""
         asked = run_id, words
         with self._lock:
@@ -155,12 +157,12 @@ class Asking:
         threading.Thread(target=self._follow, args=(run_id, words, state), daemon=True).start()
         return state
 
-    def state(self, run_id: str, words: str | None = None) -> State | None:
+    def state(self, run_id: str, words: str | None = None) -> State[A] | None:
         """How far a question on a run is, the last one where no words are given; None where nobody asked."""
         with self._lock:
             return self._states.get(self._last.get(run_id, ("", "")) if words is None else (run_id, words))
 
-    def _follow(self, run_id: str, words: str, state: State) -> None:
+    def _follow(self, run_id: str, words: str, state: State[A]) -> None:
         ending: dict[str, Any] = {"error": CRASHED}
         try:
             child = subprocess.Popen(
@@ -182,4 +184,4 @@ class Asking:
                         ending = said
         except (OSError, ValueError):
             ending = {"error": CRASHED}
-        state.answer, state.error = ending.get("answer", {}), ending.get("error", "")
+        state.answer, state.error = ending.get("answer"), ending.get("error", "")

@@ -9,6 +9,7 @@ from analyzer.logbook.listing import local, runs_of_car
 from analyzer.logbook.results import heard_by
 from analyzer.logbook.store import Store
 from analyzer.presentation.knowledge_words import HOW_TO_READ, contradiction_words, learned_rows
+from dashboards.exchanged import Children
 from dashboards.logbook import Logbook
 from dashboards.parts import breakable, in_guide, table
 
@@ -46,7 +47,7 @@ def layout(logbook: Logbook, car: str) -> html.Div:
     )
 
 
-def _with_commands(text: str) -> list:
+def _with_commands(text: str) -> Children:
     """Words with what stands between backticks as something to type."""
     return [html.Code(part) if k % 2 else part for k, part in enumerate(text.split("`"))]
 

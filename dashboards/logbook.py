@@ -11,11 +11,11 @@ from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, TypedDict
 
 from analyzer.analysis import Analysis
 from analyzer.errors import InputError
-from analyzer.log_check import check_log
+from analyzer.log_check import CheckJson, check_log
 from analyzer.logbook import results, runs, stored_files
 from analyzer.logbook.store import Store
 from analyzer.logbook.stored_files import StoredFile as BookFile
@@ -28,6 +28,7 @@ from dashboards.compare import comparisons
 SAMPLES = {"log": "baseline.parquet", "car": "club_car.toml", "setup": "baseline.setup.toml"}
 KEPT_SAMPLES = 6_000_000  # of analyses in memory, about 300 bytes each
 COMPARISON = "comparison"
+NO_SETUP = "This run has no setup file, so no shelf part can be put in place of a fitted one. Analyse it with one."
 UNDO_S = 60.0  # in which a removal can be taken back
 
 
@@ -75,6 +76,42 @@ class Run:
         return f"{self.log_name} + {self.more}" if self.more else self.log_name
 
 
+class Keys(TypedDict):
+    """By which keys the pages know a run's files."""
+
+    log: str
+    car: str
+    setup: str | None
+    channels: str | None
+
+
+class Job(TypedDict):
+    """What a run was asked to do: paths of its files, all of its logs, and the keys."""
+
+    log: str
+    car: str
+    setup: str | None
+    channels: str | None
+    logs: list[str]
+    keys: Keys
+
+
+class ComparisonJob(TypedDict):
+    """What a comparison was asked to do: runs by side, each with its id, and which laps of them."""
+
+    before: list[tuple[str, Job]]
+    after: list[tuple[str, Job]]
+    before_laps: str | None
+    after_laps: str | None
+
+
+class Compared(TypedDict):
+    """What a comparison is about: ids of its runs before and after, and the words for laps of both sides."""
+
+    sides: list[list[str]]
+    laps: list[str]
+
+
 class Logbook:
     """A logbook folder behind the pages; `store` is the analyzer's."""
 
@@ -83,7 +120,7 @@ class Logbook:
         self.folder = self.book.folder
         self._memory: OrderedDict[tuple[str, str | None], Analysis] = OrderedDict()
         self._leaving: dict[str, threading.Timer] = {}  # result that was removed -> what makes it final
-        self._checks: dict[tuple, dict] = {}  # of further logs, by log, car and map
+        self._checks: dict[tuple[str, str, str | None], CheckJson] = {}  # of further logs, by log, car and map
         self._lock = threading.Lock()
 
     # files
@@ -233,26 +270,51 @@ class Logbook:
                 (state, step, share, message, run_id),
             )
 
-    def job(self, run_id: str) -> dict:
-        """What a run or a comparison was asked to do: paths, keys and names of its files."""
-        comparison = comparisons.row(self.book, run_id)
-        if comparison is not None:
-            return {
-                "kind": COMPARISON,
-                **{
-                    words: [{"id": k, **self.job(k)} for k in comparisons.side(self.book, run_id, number)]
-                    for number, words in enumerate(comparisons.SIDES)
-                },
-                "before_laps": comparison["before_laps"],
-                "after_laps": comparison["after_laps"],
-            }
+    def job(self, run_id: str) -> Job:
+        """What a run was asked to do.
+
+        Raises
+        ------
+        InputError : no such run.
+        """
         run = results.run_of(self.book, results.result(self.book, run_id))
-        parts = {"log": run.log, "car": run.car, "setup": run.setup, "channels": run.channels}
         return {
-            **{kind: str(part.path) if part else None for kind, part in parts.items()},
-            "keys": {kind: self._key(kind, part) for kind, part in parts.items()},
-            "names": {kind: part.name if part else None for kind, part in parts.items()},
+            "log": str(run.log.path),
+            "car": str(run.car.path),
+            "setup": str(run.setup.path) if run.setup else None,
+            "channels": str(run.channels.path) if run.channels else None,
             "logs": [str(log.path) for log in run.logs],
+            "keys": {
+                "log": self._key("log", run.log),
+                "car": self._key("car", run.car),
+                "setup": self._key("setup", run.setup) if run.setup else None,
+                "channels": self._key("channels", run.channels) if run.channels else None,
+            },
+        }
+
+    def setup_path(self, run_id: str) -> str:
+        """The setup file that a run was analysed with.
+
+        Raises
+        ------
+        InputError : no such run, or it has none.
+        """
+        path = self.job(run_id)["setup"]
+        if path is None:
+            raise InputError(NO_SETUP)
+        return path
+
+    def comparison_job(self, comparison_id: str) -> ComparisonJob | None:
+        """What a comparison was asked to do; None where the id is a run's."""
+        row = comparisons.row(self.book, comparison_id)
+        if row is None:
+            return None
+        before, after = ([(k, self.job(k)) for k in comparisons.side(self.book, comparison_id, n)] for n in (0, 1))
+        return {
+            "before": before,
+            "after": after,
+            "before_laps": row["before_laps"],
+            "after_laps": row["after_laps"],
         }
 
     def run(self, run_id: str) -> Run:
@@ -305,7 +367,7 @@ class Logbook:
             raise InputError(f"this run has no log {number}; it has {len(logs)}. Open its log check and choose one.")
         return logs[number - 1]
 
-    def check(self, run_id: str, number: int = 1) -> dict | None:
+    def check(self, run_id: str, number: int = 1) -> CheckJson | None:
         """What the log check found, as its JSON, or None when it did not get that far. A run that the command line
         put in has no check yet: it is made when first asked for, and so are those of a run's further logs.
 
@@ -324,7 +386,7 @@ class Logbook:
             found = results.log_check(self.book, run_id)
         return found
 
-    def _check_of(self, run_id: str, number: int) -> dict | None:
+    def _check_of(self, run_id: str, number: int) -> CheckJson | None:
         run, log = results.run_of(self.book, results.result(self.book, run_id)), self.log_of(run_id, number)
         key = (log.id, run.car.id, run.channels.id if run.channels else None)
         if key not in self._checks:
@@ -388,12 +450,12 @@ class Logbook:
         """Note that runs are to be compared, as `comparisons.new`; the comparison then runs like a run."""
         return comparisons.new(self.book, before, after, before_laps=before_laps, after_laps=after_laps)
 
-    def comparison(self, comparison_id: str) -> dict | None:
+    def comparison(self, comparison_id: str) -> comparisons.Kept | None:
         """The outcome of a comparison, or None when it is not done."""
         return comparisons.kept(self.book, comparison_id)
 
-    def comparison_asked(self, comparison_id: str) -> dict | None:
-        """What a comparison is about: ids of its runs by side and which laps of them; None where there is none."""
+    def comparison_asked(self, comparison_id: str) -> Compared | None:
+        """What a comparison is about; None where there is none."""
         row = comparisons.row(self.book, comparison_id)
         if row is None:
             return None
@@ -419,15 +481,13 @@ class Logbook:
         with self.book.transaction() as connection:
             connection.execute("DELETE FROM comparisons WHERE id = ?", (comparison_id,))
 
-    def _key(self, kind: str, part: BookFile | None) -> str | None:
+    def _key(self, kind: str, part: BookFile) -> str:
         """The key that the pages know a stored file by: the shipped sample's bytes are `sample`, whoever sent them."""
-        if part is None:
-            return None
         if kind in ("car", "setup") and part.sha256 == _sample_sha256(self.file(kind, "sample").path):
             return "sample"
         return part.id
 
-    def _runs(self, rest: str, values: tuple = ()) -> list[Run]:
+    def _runs(self, rest: str, values: tuple[str, ...] = ()) -> list[Run]:
         rows = self.book.rows(
             "SELECT results.id, log.name AS log_name, car.name AS car_name, setup.name AS setup_name, state, step, "
             "share, message, asked_s AS started, results.car_id IS runs.car_id AND results.setup_id IS runs.setup_id "

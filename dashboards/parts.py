@@ -2,16 +2,20 @@
 
 import re
 import time
-from typing import Any
+from collections.abc import Sequence
+from typing import Any, TypeAlias
 
 import plotly.graph_objects as go
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
+from dash.development.base_component import Component
 
 from analyzer.analysis import Analysis
 from analyzer.presentation.figures.theme import BLUE, CONFIG
 from analyzer.presentation.words import why_not_measured
+from dashboards.exchanged import Answered, Children
 from dashboards.logbook import Run
 
+Cell: TypeAlias = Component | str | float | None
 CLEAR = "rgba(0,0,0,0)"
 NOT_YET = {
     "layout": {"xaxis": {"visible": False}, "yaxis": {"visible": False}, "paper_bgcolor": CLEAR, "plot_bgcolor": CLEAR}
@@ -36,7 +40,7 @@ def chart(
     )
 
 
-def why(*words: Any) -> html.Details:
+def why(*words: Component | str) -> html.Details:
     """An explanation behind an icon."""
     return html.Details([html.Summary("i", **{"aria-label": "how to read it"}), html.P(list(words))], className="why")
 
@@ -66,7 +70,7 @@ PAGES_OF_A_RUN = {
 }
 
 
-def ways_of(run_id: str | None, here: str, *more: Any) -> html.Div:
+def ways_of(run_id: str | None, here: str, *more: Component) -> html.Div:
     """The pages of a finished run, the same on each of them, with the one that is open marked; none without a run.
 
     Parameters
@@ -83,7 +87,7 @@ def ways_of(run_id: str | None, here: str, *more: Any) -> html.Div:
     return html.Div([*([nav] if links else []), *more], className="ways")
 
 
-def form_ending(form: str, done: tuple[str, str]) -> list:
+def form_ending(form: str, done: tuple[str, str]) -> Children:
     """What a form in a dialog ends with: its refusal, the button that does it (id, words) and *Cancel*."""
     button, words = done
     buttons = [
@@ -96,14 +100,14 @@ def form_ending(form: str, done: tuple[str, str]) -> list:
     ]
 
 
-def waiting(step: str, share: float) -> list:
+def waiting(step: str, share: float) -> Children:
     """How far a question is that somebody asked; where nobody knows, the bar runs to and fro."""
     known = {"value": str(share), "max": "1"} if share else {}
     bar = html.Progress(**known, **{"aria-label": "progress"})
     return [html.Div([bar, html.Span(step, className="hint")], className="progress")]
 
 
-def breakable(name: str) -> list:
+def breakable(name: str) -> Children:
     """A file's name that a narrow place breaks after an underscore, where a person would."""
     first, *rest = re.split("(?<=_)", name)
     return [first, *(piece for part in rest for piece in (html.Wbr(), part))]
@@ -115,12 +119,12 @@ def in_guide(section: str, words: str) -> html.A:
 
 
 def labelled(title: str, control: Any, *, wide: bool = False, beside: bool = False) -> html.Div:
-    """A control under its label, or beside it."""
+    """A control, which has an id, under its label, or beside it."""
     look = "wide" if wide else "beside-label" if beside else ""
     return html.Div([html.Label(title, htmlFor=control.id), control], className=look)
 
 
-def table(headings: list[str], rows: list[list[Any]], *, words: int | tuple[int, ...] = 1) -> html.Div:
+def table(headings: list[str], rows: Sequence[Sequence[Cell]], *, words: int | tuple[int, ...] = 1) -> html.Div:
     """A scrolling table; the first `words` columns, or those numbered, are text, the others numbers."""
     text = range(words) if isinstance(words, int) else words
 
@@ -145,7 +149,7 @@ def when(moment_s: float) -> str:
 CLOCK_MS = 700
 
 
-def clock(name: str, *, answered: dict[str, Any]) -> list:
+def clock(name: str, *, answered: Answered) -> Children:
     """What ticks: the callback that is asked has `Input(f"{name}-tick", "data")`, {n, at}, and answers, besides what it
     shows, {n} of that tick to `Output(f"{name}-answered", "data")`; with `over` true the clock stands."""
     return [

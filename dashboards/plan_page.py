@@ -1,14 +1,16 @@
 """Plan page: what somebody wants to know, what to measure or drive for it, best first, and a test card to print."""
 
 import re
-from typing import Any
 from urllib.parse import parse_qs, quote
 
 import dash
-from dash import Dash, Input, Output, State, dcc, html
+from dash import Dash, Input, NoUpdate, Output, State, dcc, html
+from dash.development.base_component import Component
 
 from analyzer.errors import InputError
+from analyzer.presentation.plan_json import OptionJson, PlanJson, WidthsJson
 from analyzer.presentation.plan_words import PLAIN
+from dashboards.exchanged import Answered, Children, PlanAnswer, Saved, Tick
 from dashboards.jobs import Asking, Jobs
 from dashboards.logbook import Logbook
 from dashboards.parts import breakable, clock, labelled, polled, waiting, ways_of, why
@@ -53,7 +55,7 @@ def layout(logbook: Logbook, run_id: str, search: str) -> html.Div:
     )
 
 
-def _questions(run_id: str, question: str, *, has_setup: bool) -> list:
+def _questions(run_id: str, question: str, *, has_setup: bool) -> Children:
     """The three questions: two links, and one with a size to fill in."""
     name, size, percent = _change(question)
     here = f"/run/{run_id}/plan?question="
@@ -62,7 +64,9 @@ def _questions(run_id: str, question: str, *, has_setup: bool) -> list:
         look = "chosen" if question == key else ""
         return dcc.Link([html.Strong(words), html.Span(hint, className="hint")], href=here + key, className=look)
 
-    agrees: Any = way("Does it agree with its parts?", "agrees", "preload, drive and coast against the setup file")
+    agrees: Component = way(
+        "Does it agree with its parts?", "agrees", "preload, drive and coast against the setup file"
+    )
     if not has_setup:
         agrees = html.Span(
             [
@@ -120,7 +124,7 @@ def _change(question: str) -> tuple[str, str, str]:
     return (found[1], found[2], found[3]) if found else ("", "", "")
 
 
-def told(answer: dict[str, Any]) -> list:
+def told(answer: PlanAnswer) -> Children:
     """The plan: the answer, then every option with its bars and its card."""
     plan, words = answer["plan"], answer["words"]
     asked = [one["name"] for one in plan["now"]["asked"]]
@@ -206,7 +210,7 @@ def told(answer: dict[str, Any]) -> list:
     ]
 
 
-def _top(plan: dict[str, Any]) -> float:
+def _top(plan: PlanJson) -> float:
     """Where the bars end: in widths that decide, or without a question in per cent of the curve."""
     every = [plan["now"], *(option["then"] for option in plan["options"])]
     if not plan["now"]["asked"]:
@@ -214,13 +218,13 @@ def _top(plan: dict[str, Any]) -> float:
     return min(MOST_SHOWN, max(1.1, *(a["width_Nm"] / a["needed_Nm"] for one in every for a in one["asked"])))
 
 
-def _bar_heading(asked: list[str], top: float) -> list:
+def _bar_heading(asked: list[str], top: float) -> Children:
     if not asked:
         return ["95 % interval of the lock curve, share of it"]
     return [html.I("decides left of the line", style={"left": f"{100 / top:.1f}%"})]
 
 
-def _bars(widths: dict[str, Any], top: float) -> html.Div:
+def _bars(widths: WidthsJson, top: float) -> html.Div:
     """One bar for each thing asked, whole where it is decided; without a question one for the curve."""
     asked = widths["asked"]
     if not asked:
@@ -255,16 +259,16 @@ def _wide(percent: float) -> dict[str, str]:
     return {"width": f"{max(percent, LEAST_BAR):.1f}%"}
 
 
-def _verdict(widths: dict[str, Any]) -> str:
+def _verdict(widths: WidthsJson) -> str:
     short = [one["name"] for one in widths["asked"] if not one["decided"]]
     return "yes" if not short else "not yet"
 
 
-def _curve(widths: dict[str, Any]) -> str:
+def _curve(widths: WidthsJson) -> str:
     return f"{widths['curve_width_percent']:.0f} %, {widths['curve_width_Nm']:.0f} N.m"
 
 
-def _card(option: dict[str, Any], names: list[str]) -> list:
+def _card(option: OptionJson, names: list[str]) -> Children:
     """The test card: what to do, where, with what, and what to take care of."""
     parts = []
     for part, name in zip(option["parts"], names, strict=True):
@@ -279,7 +283,7 @@ def _card(option: dict[str, Any], names: list[str]) -> list:
 
 def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
     """Callbacks of the page."""
-    asking = Asking(logbook, "plan")
+    asking: Asking[PlanAnswer] = Asking(logbook, "plan")
     polled(app, "plan")
 
     @app.callback(
@@ -290,16 +294,16 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         State("plan-run", "data"),
         State("plan-answered", "data"),
     )
-    def _plan(question: str, tick: dict | None, run_id: str, before: dict) -> tuple:
+    def _plan(question: str, tick: Tick | None, run_id: str, before: Answered) -> tuple[Children, Answered]:
         if not question:
             return [], before | {"over": True}
         found = asking.state(run_id, question)
         if found is None or (found.error and tick is None):  # the first time here, or after the server was started anew
             found = asking.start(run_id, question)
-        answered = {"n": (tick or {}).get("n"), "over": not found.under_way}
+        answered: Answered = {"n": tick["n"] if tick else None, "over": not found.under_way}
         if found.under_way:
             return waiting(found.step, found.share), answered
-        if found.error:
+        if found.error or found.answer is None:
             return [html.P(found.error, className="refusal", role="alert")], answered
         return told(found.answer), answered
 
@@ -313,7 +317,9 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         State("plan-run", "data"),
         prevent_initial_call=True,
     )
-    def _ask(clicks: int | None, what: str, size: str | None, run_id: str) -> tuple:
+    def _ask(
+        clicks: int | None, what: str, size: str | None, run_id: str
+    ) -> tuple[str | NoUpdate, str | NoUpdate, str | NoUpdate]:
         if not clicks:
             return dash.no_update, dash.no_update, dash.no_update
         try:
@@ -329,7 +335,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         State("plan-question", "data"),
         prevent_initial_call=True,
     )
-    def _card_file(clicks: int | None, run_id: str, question: str) -> Any:
+    def _card_file(clicks: int | None, run_id: str, question: str) -> Saved | NoUpdate:
         found = asking.state(run_id, question)
         if not clicks or found is None or not found.answer:
             return dash.no_update

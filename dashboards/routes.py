@@ -4,7 +4,7 @@ import csv
 import io
 import json
 from collections.abc import Callable, Mapping
-from typing import BinaryIO, cast
+from typing import Any, BinaryIO, cast
 from urllib.parse import unquote
 
 import flask
@@ -29,7 +29,7 @@ def add_routes(server: flask.Flask, logbook: Logbook) -> None:
     /comparison/<id>/report.html and result.json."""
 
     @server.post("/upload/<kind>")
-    def _upload(kind: str) -> tuple[dict, int]:
+    def _upload(kind: str) -> tuple[dict[str, Any], int]:
         request = flask.request
         name = unquote(request.headers.get("X-File-Name", ""))
         try:
@@ -69,7 +69,7 @@ def add_routes(server: flask.Flask, logbook: Logbook) -> None:
         return _download(logbook, run_id, "json", "application/json", stored)
 
     @server.get("/run/<run_id>/view/<name>")
-    def _view(run_id: str, name: str) -> dict:
+    def _view(run_id: str, name: str) -> dict[str, Any]:
         try:
             return _drawn(logbook, run_id, name, flask.request.args)
         except KeyError:
@@ -78,7 +78,7 @@ def add_routes(server: flask.Flask, logbook: Logbook) -> None:
             return {"refusal": str(error)}
 
     @server.post("/run/<run_id>/about")
-    def _about(run_id: str) -> dict:
+    def _about(run_id: str) -> dict[str, Any]:
         said = flask.request.get_json(silent=True)
         if not isinstance(said, dict):
             return {"error": "The notes could not be read; load the page again."}
@@ -91,7 +91,7 @@ def add_routes(server: flask.Flask, logbook: Logbook) -> None:
         return {"error": ""}
 
     @server.get("/run/<run_id>/columns")
-    def _columns(run_id: str) -> dict:
+    def _columns(run_id: str) -> dict[str, Any]:
         try:
             column, number = flask.request.args.get("preview"), flask.request.args.get("log", 1, type=int)
             return columns_of(logbook, run_id, number) if column is None else preview(logbook, run_id, column, number)
@@ -99,7 +99,7 @@ def add_routes(server: flask.Flask, logbook: Logbook) -> None:
             return {"refusal": str(error)}
 
     @server.get("/alive")
-    def _alive() -> dict:
+    def _alive() -> dict[str, Any]:
         return {"under_way": len(logbook.under_way())}
 
     @server.get("/comparison/<comparison_id>/result.json")
@@ -118,7 +118,7 @@ def add_routes(server: flask.Flask, logbook: Logbook) -> None:
         return _attached(with_library(kept["report"]), "text/html; charset=utf-8", "comparison.html")
 
 
-def _parts(request: flask.Request, name: str) -> tuple[dict, int]:
+def _parts(request: flask.Request, name: str) -> tuple[dict[str, Any], int]:
     """A parts file is not kept: its text goes back to the page, which sends it with the question."""
     if not name.casefold().endswith(".toml") or (request.content_length or 0) > SETTINGS_LIMIT_BYTES:
         raise InputError(
@@ -128,7 +128,7 @@ def _parts(request: flask.Request, name: str) -> tuple[dict, int]:
     return {"text": text, "name": safe_name(name), "sent": safe_name(name)}, 200
 
 
-def _drawn(logbook: Logbook, run_id: str, name: str, asked: Mapping[str, str]) -> dict:
+def _drawn(logbook: Logbook, run_id: str, name: str, asked: Mapping[str, str]) -> dict[str, Any]:
     """A view of the run screen.
 
     Raises

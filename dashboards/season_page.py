@@ -9,9 +9,11 @@ from dash import Dash, dcc, html
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import load_setup
 from analyzer.in_words import counted
+from analyzer.lockcurve.estimate import Interval
 from analyzer.logbook import results
 from analyzer.logbook.listing import TrendPoint, preload_trend, preload_words
 from analyzer.logbook.runs import runs
+from dashboards.exchanged import Children
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
 from dashboards.parts import breakable, table, when, why
@@ -84,12 +86,17 @@ def answer(points: tuple[TrendPoint, ...]) -> str:
     if len(own) == 1:
         return f"{now} It is the only one with this setup."
     first, last = own[0], own[-1]
-    bounds = (first.lower, first.upper, last.lower, last.upper)
-    apart = None not in bounds and (first.upper < last.lower or last.upper < first.lower)  # type: ignore[operator]
-    if not apart:
+    if not _apart(first, last):
         return f"{now} Over {counted(len(own), 'run')} with this setup the intervals overlap: no change can be claimed."
-    way = "rose" if last.value > first.value else "fell"  # type: ignore[operator]
+    way = "rose" if (last.value or 0.0) > (first.value or 0.0) else "fell"
     return f"{now} With this setup it {way} from {preload_words(first)}: compare both runs before you act on it."
+
+
+def _apart(first: Interval, last: Interval) -> bool:
+    """Whether two intervals have no value in common; one without an end has all beyond."""
+    if first.lower is None or first.upper is None or last.lower is None or last.upper is None:
+        return False
+    return first.upper < last.lower or last.upper < first.lower
 
 
 def layout(logbook: Logbook, search: str) -> html.Div:
@@ -151,7 +158,7 @@ def layout(logbook: Logbook, search: str) -> html.Div:
     )
 
 
-def _others(there: list[str], car: str) -> list:
+def _others(there: list[str], car: str) -> Children:
     return [
         dcc.Link(name, href=f"/season?car={quote(name)}", className="button quiet") for name in there if name != car
     ]

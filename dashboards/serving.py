@@ -44,7 +44,7 @@ class _Parser(HTTPRequestParser):
 
     def received(self, data: bytes) -> int:
         try:
-            taken = super().received(data)
+            taken: int = super().received(data)
         except OSError as error:  # a large body waits in a file of the system's folder for temporary ones
             self.error, self.completed, self.connection_close = _Full(NO_ROOM.format(error.strerror)), True, True
             return len(data)

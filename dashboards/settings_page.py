@@ -6,22 +6,25 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Generic, TypeVar
 
 import dash
-from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html
+from dash import ALL, ClientsideFunction, Dash, Input, NoUpdate, Output, State, ctx, dcc, html
 
 from analyzer.errors import HalfshaftError, InputError
 from analyzer.settings_file import Settings
-from dashboards.figures_form import FileForm, Values
+from dashboards.exchanged import Children, FieldIds, Option, Saved, Uploaded, Values
+from dashboards.figures_form import FileForm, Said
 from dashboards.jobs import Jobs
-from dashboards.logbook import Logbook, Run
+from dashboards.logbook import Logbook, Run, StoredFile
 from dashboards.parts import labelled, when
 from dashboards.uploads import KINDS
 
+S = TypeVar("S", bound=Settings)
+
 
 @dataclass(frozen=True)
-class SettingsPage:
+class SettingsPage(Generic[S]):
     """A page of car files or of setup files. Its components are named by `kind`.
 
     Attributes
@@ -33,9 +36,9 @@ class SettingsPage:
     """
 
     kind: str
-    form: FileForm
-    load: Callable[[Path], Settings]
-    typed: Callable[[list[Any], list[dict[str, str]]], Settings]
+    form: FileForm[S]
+    load: Callable[[Path], S]
+    typed: Callable[[Values, FieldIds], S]
     ending: str
 
     @property
@@ -43,7 +46,7 @@ class SettingsPage:
         """The id of every field."""
         return {"type": self.form.name, "table": ALL, "key": ALL}
 
-    def values_of(self, logbook: Logbook, key: str | None) -> Values:
+    def values_of(self, logbook: Logbook, key: str | None) -> Said:
         """What a stored file says, and nothing that it leaves to its defaults; without a file nothing.
 
         Raises
@@ -54,7 +57,7 @@ class SettingsPage:
             return {}
         return self.load(logbook.file(self.kind, key).path).model_dump(exclude_unset=True)
 
-    def tools(self, logbook: Logbook, key: str | None, chosen: Run | None, *, run_words: str) -> list:
+    def tools(self, logbook: Logbook, key: str | None, chosen: Run | None, *, run_words: str) -> Children:
         """Controls above the form."""
         runs = [r for r in logbook.runs() if r.state == "done"]
         kind = self.kind
@@ -103,11 +106,11 @@ class SettingsPage:
             html.Div(id=f"{kind}-refusal", role="alert", className="refusal"),
         ]
 
-    def sections(self, logbook: Logbook, key: str | None, run_id: str | None, fresh: str = "") -> list:
+    def sections(self, logbook: Logbook, key: str | None, run_id: str | None, fresh: str = "") -> Children:
         """The form, filled from a stored file. What was typed into it before comes back, unless `fresh` differs."""
         return self.form.sections(self.values_of(logbook, key), kept_as=f"{run_id or ''} {key}{fresh}")
 
-    def options(self, logbook: Logbook) -> list[dict[str, str]]:
+    def options(self, logbook: Logbook) -> list[Option]:
         """The files to choose from."""
         return [
             {"label": f.name + (" (sample, invented)" if f.key == "sample" else ""), "value": f.key}
@@ -119,7 +122,7 @@ class SettingsPage:
         called = re.sub(r"[^\w-]+", "_", str(getattr(settings, "name", ""))).strip("_")[:60]
         return f"{called or self.kind}{self.ending}"
 
-    def keep(self, logbook: Logbook, settings: Settings) -> Any:
+    def keep(self, logbook: Logbook, settings: Settings) -> StoredFile:
         """Put settings into the logbook as a file."""
         text = self.form.to_toml(settings).encode()
         return logbook.store(self.kind, self.file_name(settings), io.BytesIO(text), len(text))
@@ -136,7 +139,7 @@ class SettingsPage:
             State(f"{kind}-run", "value"),
             prevent_initial_call=True,
         )
-        def _load(key: str | None, clicks: int | None, run_id: str | None) -> list:
+        def _load(key: str | None, clicks: int | None, run_id: str | None) -> Children:
             # under another name what was typed before is not found again
             fresh = f" {time.time()}" if ctx.triggered_id == f"{kind}-discard" else ""
             return self.sections(logbook, key, run_id, fresh)
@@ -147,7 +150,7 @@ class SettingsPage:
             Input(f"uploaded-{kind}-opened", "data"),
             prevent_initial_call=True,
         )
-        def _loaded(stored: dict | None) -> tuple:
+        def _loaded(stored: Uploaded | None) -> tuple[list[Option], str | NoUpdate]:
             return self.options(logbook), stored["key"] if stored else dash.no_update
 
         # the fields that a refusal names are marked, and the first says it
@@ -167,14 +170,16 @@ class SettingsPage:
             State(self.fields, "id"),
             prevent_initial_call=True,
         )
-        def _keep(clicks: int | None, values: list, ids: list) -> tuple:
+        def _keep(
+            clicks: int | None, values: Values, ids: FieldIds
+        ) -> tuple[str | Children | NoUpdate, Uploaded | NoUpdate, str | NoUpdate]:
             if not clicks:
                 return dash.no_update, dash.no_update, dash.no_update
             try:
                 stored = self.keep(logbook, self.typed(values, ids))
             except HalfshaftError as error:
                 return "", dash.no_update, f"Not kept: {error}"
-            said = [f"Kept as {stored.name}. ", dcc.Link("Analyse a log with it", href="/")]
+            said: Children = [f"Kept as {stored.name}. ", dcc.Link("Analyse a log with it", href="/")]
             return said, {"key": stored.key}, ""
 
         @app.callback(
@@ -187,7 +192,9 @@ class SettingsPage:
             State(self.fields, "id"),
             prevent_initial_call=True,
         )
-        def _again(clicks: int | None, run_id: str | None, values: list, ids: list) -> tuple:
+        def _again(
+            clicks: int | None, run_id: str | None, values: Values, ids: FieldIds
+        ) -> tuple[str | NoUpdate, str | NoUpdate, str | NoUpdate]:
             if not clicks:
                 return dash.no_update, dash.no_update, dash.no_update
             try:
@@ -195,10 +202,13 @@ class SettingsPage:
                     raise InputError("Choose a run above first.")
                 stored = self.keep(logbook, self.typed(values, ids))
                 job = logbook.job(run_id)
-                keys = {**job["keys"], kind: stored.key}
+                keys = job["keys"]
                 channels = Path(job["channels"]).read_text("utf-8") if job["channels"] else None
                 made = logbook.new_run(
-                    log_key=keys["log"], car_key=keys["car"], setup_key=keys["setup"], channel_map=channels
+                    log_key=keys["log"],
+                    car_key=stored.key if kind == "car" else keys["car"],
+                    setup_key=stored.key if kind == "setup" else keys["setup"],
+                    channel_map=channels,
                 )
             except HalfshaftError as error:
                 return dash.no_update, dash.no_update, f"Not analysed: {error}"
@@ -213,7 +223,7 @@ class SettingsPage:
             State(self.fields, "id"),
             prevent_initial_call=True,
         )
-        def _save(clicks: int | None, values: list, ids: list) -> tuple:
+        def _save(clicks: int | None, values: Values, ids: FieldIds) -> tuple[Saved | NoUpdate, str | NoUpdate]:
             if not clicks or ctx.triggered_id != f"{kind}-save":
                 return dash.no_update, dash.no_update
             try:

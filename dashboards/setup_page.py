@@ -2,12 +2,12 @@
 odds.
 """
 
-from typing import Any, cast
+from typing import Any, TypeAlias
 from urllib.parse import parse_qs
 
 import dash
 import numpy as np
-from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
+from dash import ClientsideFunction, Dash, Input, NoUpdate, Output, State, dcc, html
 from dash.development.base_component import Component
 
 from analyzer.agreement.diagnose import agree_and_diagnose
@@ -35,6 +35,7 @@ from analyzer.presentation.words import (
     explanation_cells,
     parameter_cells,
 )
+from dashboards.exchanged import Children, FieldIds, Values
 from dashboards.figures_form import FileForm, Part
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
@@ -85,8 +86,10 @@ NO_CURVE = html.P("The form has too few figures for a curve.", className="hint")
 MARKS = {"agrees": "✓", "stronger": "▲", "weaker": "▼", "cannot_tell": "?"}
 SHORT = {"agrees": "agrees", "stronger": "locks more", "weaker": "locks less", "cannot_tell": "not clear"}
 
+Fitting: TypeAlias = tuple[Values, FieldIds]  # what stands in the form where a curve can be made of it
 
-def typed(values: list[Any], ids: list[dict[str, str]]) -> Setup:
+
+def typed(values: Values, ids: FieldIds) -> Setup:
     """The setup that the form's fields say; of an open differential or a spool nothing but its name and type.
 
     Raises
@@ -96,7 +99,7 @@ def typed(values: list[Any], ids: list[dict[str, str]]) -> Setup:
     tables = FORM.tables(values, ids)
     if tables.get("type") in BARE:
         tables = {key: value for key, value in tables.items() if key in ("name", "type")}
-    return cast(Setup, FORM.checked(tables))
+    return FORM.checked(tables)
 
 
 def odds_bars(found: Odds | None, verdict: str) -> list[Component]:
@@ -187,14 +190,14 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         Input(parts, "value"),
         State(parts, "id"),
     )
-    def _check(values: list, ids: list) -> tuple:
+    def _check(values: Values, ids: FieldIds) -> tuple[str, Fitting | NoUpdate | None]:
         if not any(value not in (None, "") for value in values):
             return "", None  # nothing is typed yet
         try:
             predict_lock_curve(typed(values, ids))
         except HalfshaftError as error:
             return f"{error} The curve shown is still that of earlier figures.", dash.no_update
-        return "", [values, ids]
+        return "", (values, ids)
 
     @app.callback(
         Output("typed-curve", "data"),
@@ -205,7 +208,9 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         Input("setup-run", "value"),
         prevent_initial_call=True,
     )
-    def _predict(fitting: list | None, run_id: str | None) -> tuple:
+    def _predict(
+        fitting: Fitting | None, run_id: str | None
+    ) -> tuple[dict[str, Any] | NoUpdate, Component | None, Component | Children, str | Children]:
         if fitting is None:
             return {"run": run_id, "predicted": None, "range": RANGE}, None, NO_CURVE, ""
         setup = typed(*fitting)
@@ -252,14 +257,14 @@ def agreed(analysis: Analysis, curve: PredictedLockCurve, setup: Setup) -> Agree
     return agree_and_diagnose(samples, analysis.lock_curve, curve, setup, analysis.car, analysis.witness)
 
 
-def in_short(found: Agreement) -> list:
+def in_short(found: Agreement) -> Children:
     """One line that stays in view while typing, and the way to the reasons below the form."""
     alike = {v: [side for side, own in found.by_side.items() if own == v] for v in found.by_side.values()}
     sides = "; ".join(f"{SHORT[verdict]}: {listed(sides)}" for verdict, sides in alike.items())
     return [f"Measured against this file: {sides}. ", html.A("Why, and what would explain it", href="#against-panel")]
 
 
-def contradictions(found: Agreement) -> list:
+def contradictions(found: Agreement) -> Children:
     """By side, and what would explain a disagreement."""
     rows = [
         [side, f"{MARKS[judged.verdict]} {VERDICT_WORDS[judged.verdict]}", side_sentence(side, judged)]
@@ -273,7 +278,7 @@ def contradictions(found: Agreement) -> list:
     ]
 
 
-def _diagnosis(found: Diagnosis | None) -> list:
+def _diagnosis(found: Diagnosis | None) -> Children:
     if found is None:
         return []
     parts = [

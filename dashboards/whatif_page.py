@@ -15,8 +15,10 @@ from dash import Dash, Input, Output, State, ctx, dcc, html
 from analyzer.advice.evaluate import NAMES, Session, anchored, as_logged, outcomes, session_of
 from analyzer.advice.replay import Replayed, replay
 from analyzer.analysis import Analysis
+from analyzer.arrays import FloatArray
 from analyzer.errors import HalfshaftError, InputError
 from analyzer.lockcurve import model
+from dashboards.exchanged import Answered, Children, PartsFile, Tick
 from dashboards.jobs import Asking, Jobs
 from dashboards.logbook import Logbook
 from dashboards.parts import breakable, clock, polled, table, waiting, ways_of, why
@@ -39,7 +41,6 @@ TRIAL_READ = (
     "change: about 15 % for more lock, about half for less."
 )
 SAMPLE_PARTS = "shelf.parts.toml"
-NO_SETUP = "This run has no setup file, so no shelf part can be put in place of a fitted one. Analyse it with one."
 
 
 def ranges_of(analysis: Analysis) -> dict[str, tuple[str, float, float]]:
@@ -136,7 +137,7 @@ def _by_corner(session: Session, replayed: Replayed, scale: list[float]) -> list
     return rows
 
 
-def _spin_s(session: Session, replayed: Replayed, number: int) -> np.ndarray:
+def _spin_s(session: Session, replayed: Replayed, number: int) -> FloatArray:
     """Spin (s) of one pass with each curve."""
     part = slice(number, number + 1)
     rows = session.rows
@@ -223,7 +224,7 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
     )
 
 
-def _advise() -> list:
+def _advise() -> Children:
     picker: dict[str, Any] = {"data-kind": "parts", "data-endings": ".toml"}
     return [
         html.Div([html.H2("What to fit from your shelf")], className="bar"),
@@ -248,7 +249,7 @@ def _advise() -> list:
     ]
 
 
-def told(advice: dict[str, Any]) -> list:
+def told(advice: dict[str, Any]) -> Children:
     """The advice as its JSON has it: the answer first, then the builds."""
     rows = []
     for option in advice["advised"] or advice["options"][:1]:
@@ -279,7 +280,7 @@ def _interval(found: dict[str, Any], digits: int) -> str:
 
 def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
     """Callbacks of the advice; the sliders are the browser's own (`assets/run/whatif.js`)."""
-    advising = Asking(logbook, "advise")
+    advising: Asking[dict[str, Any]] = Asking(logbook, "advise")
     polled(app, "advise")
 
     @app.callback(
@@ -292,25 +293,24 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         State("advise-run", "data"),
     )
     def _advise_now(
-        clicks: int | None, sample: int | None, tick: dict | None, parts: dict | None, run_id: str
-    ) -> tuple:
+        clicks: int | None, sample: int | None, tick: Tick | None, parts: PartsFile | None, run_id: str
+    ) -> tuple[Children, Answered]:
         refusal = ""
         if ctx.triggered_id in ("advise", "advise-sample"):
             try:
-                own = None if ctx.triggered_id == "advise-sample" else (parts or {}).get("text")
+                own = None if ctx.triggered_id == "advise-sample" or parts is None else parts["text"]
                 if ctx.triggered_id == "advise" and own is None:
                     raise InputError("Choose a parts file first, or take the sample's parts.")
-                if logbook.job(run_id)["setup"] is None:
-                    raise InputError(NO_SETUP)
+                logbook.setup_path(run_id)  # refuses a run without one
                 advising.start(run_id, sample_parts().read_text("utf-8") if own is None else own)
             except HalfshaftError as error:
                 refusal = str(error)
         found = advising.state(run_id)
-        answered = {"n": (tick or {}).get("n"), "over": found is None or not found.under_way}
+        answered: Answered = {"n": tick["n"] if tick else None, "over": found is None or not found.under_way}
         if refusal or found is None:
             return [html.P(refusal, className="refusal")] if refusal else [], answered
         if found.under_way:
             return waiting(found.step, found.share), answered
-        if found.error:
+        if found.error or found.answer is None:
             return [html.P(found.error, className="refusal")], answered
         return told(found.answer), answered

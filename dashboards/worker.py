@@ -10,8 +10,9 @@ import os
 import sys
 import tempfile
 import threading
-from dataclasses import asdict, replace
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from analyzer.advice.advice import advise_analyses
 from analyzer.advice.shelf import builds, load_parts
@@ -26,12 +27,13 @@ from analyzer.planning.next_test import plan
 from analyzer.planning.worth import worth
 from analyzer.presentation.figures.changes import change_plot, phase_plot
 from analyzer.presentation.html import comparison_report, plan_report, without_library
+from analyzer.presentation.plan_json import plan_result
 from analyzer.presentation.plan_words import PLAIN, card_words
 from analyzer.presentation.result_json import advice_result, comparison_result, plain
-from analyzer.presentation.terminal_questions import plan_result
 from analyzer.vehicle.car import load_car
 from dashboards.compare import comparisons
-from dashboards.logbook import COMPARISON, Logbook
+from dashboards.exchanged import PlanAnswer, WorthAnswer
+from dashboards.logbook import ComparisonJob, Logbook
 
 CHECK_SHARE = 0.2  # of the bar
 
@@ -45,8 +47,9 @@ def main(folder: Path, run_id: str, what: str = "") -> int:
         if what:
             print(json.dumps({"answer": plain(ANSWERS[what](logbook, run_id, words))}), flush=True)
             return 0
-        if logbook.job(run_id).get("kind") == COMPARISON:
-            _compare(logbook, run_id)
+        comparison = logbook.comparison_job(run_id)
+        if comparison is not None:
+            _compare(logbook, run_id, comparison)
         else:
             _analyse(logbook, run_id)
     except HalfshaftError as error:
@@ -68,33 +71,33 @@ def _analyse(logbook: Logbook, run_id: str) -> None:
     )
 
 
-def _compare(logbook: Logbook, comparison_id: str) -> None:
+def _compare(logbook: Logbook, comparison_id: str, job: ComparisonJob) -> None:
     """Fit the runs together, as they are stored."""
-    job = logbook.job(comparison_id)
-    ids = {Path(part["log"]).resolve(): part["id"] for part in (*job["before"], *job["after"])}
+    sides = (job["before"], job["after"])
+    ids = {Path(run["log"]).resolve(): run_id for side in sides for run_id, run in side}
     runs = analysed_runs(
-        before=[part["log"] for part in job["before"]],
-        after=[part["log"] for part in job["after"]],
+        before=[run["log"] for _, run in job["before"]],
+        after=[run["log"] for _, run in job["after"]],
         before_laps=job["before_laps"],
         after_laps=job["after_laps"],
         analysed=lambda log: logbook.analysis(ids[Path(log).resolve()]),
         progress=_tell,
     )
     _tell("fitting both sides together", 0.8)
-    setups = [job[side][0]["setup"] for side in ("before", "after")]
+    setups = [side[0][1]["setup"] for side in sides]
     compared = compare_runs(runs, *(predict_lock_curve(load_setup(s)) if s else None for s in setups))
     charts = {"change": change_plot(compared), "phases": phase_plot(compared)}
-    kept = {
+    kept: comparisons.Kept = {
         "result": comparison_result(compared),
-        "charts": {k: f.to_plotly_json() for k, f in charts.items()},
+        "charts": plain({k: f.to_plotly_json() for k, f in charts.items()}),
         "report": without_library(comparison_report(compared)),
     }
-    comparisons.keep(logbook.book, comparison_id, plain(kept))
+    comparisons.keep(logbook.book, comparison_id, kept)
 
 
-def _advise(logbook: Logbook, run_id: str, parts_text: str) -> dict:
+def _advise(logbook: Logbook, run_id: str, parts_text: str) -> dict[str, Any]:
     """Which parts of a shelf would help, on the analysis as it is stored."""
-    setup = load_setup(logbook.job(run_id)["setup"])
+    setup = load_setup(logbook.setup_path(run_id))
     with tempfile.TemporaryDirectory() as folder:
         parts_file = Path(folder) / "parts.toml"
         parts_file.write_text(parts_text, "utf-8")
@@ -108,7 +111,7 @@ def _advise(logbook: Logbook, run_id: str, parts_text: str) -> dict:
     return advice_result(replace(advice, setup_name=setup.name, parts_name="parts"))
 
 
-def _plan(logbook: Logbook, run_id: str, question: str) -> dict:
+def _plan(logbook: Logbook, run_id: str, question: str) -> PlanAnswer:
     """What to measure or drive next: the result, and the words of a test card. The fit behind a stored analysis is not
     kept, so it is made anew."""
     job = logbook.job(run_id)
@@ -126,7 +129,7 @@ def _plan(logbook: Logbook, run_id: str, question: str) -> dict:
     return {"plan": plan_result(planned), "words": card_words(planned), "card": plan_report(planned)}
 
 
-def _worth(logbook: Logbook, run_id: str, car_text: str) -> dict:
+def _worth(logbook: Logbook, run_id: str, car_text: str) -> WorthAnswer:
     """What each figure of a car file, given as text, is worth on a run."""
     job = logbook.job(run_id)
     with tempfile.TemporaryDirectory() as folder:
@@ -134,7 +137,18 @@ def _worth(logbook: Logbook, run_id: str, car_text: str) -> dict:
         car_file.write_text(car_text, "utf-8")
         car = load_car(car_file)
     found = worth(log_paths=job["logs"], car=car, channels_path=job["channels"], progress=_tell)
-    return {"worth": [asdict(one) for one in found]}
+    return {
+        "worth": [
+            {
+                "figure": one.figure,
+                "step": one.step,
+                "percent": one.percent,
+                "stated": one.stated,
+                "moved": one.moved,
+            }
+            for one in found
+        ]
+    }
 
 
 def _tell(step: str, share: float) -> None:

@@ -64,7 +64,10 @@ def make(folder: Path = FOLDER) -> None:
         write_table(session.log, folder / sample.file)
     setup = FOLDER / "baseline.setup.toml"
     error = 1 + BENCH_ERROR * float(np.random.default_rng(BENCH_SEED).standard_normal())
-    reading = BENCH_STEP_Nm * round(predict_lock_curve(load_setup(setup)).preload_Nm / 2 * error / BENCH_STEP_Nm)
+    preload_Nm = predict_lock_curve(load_setup(setup)).preload_Nm
+    if preload_Nm is None:
+        raise ValueError(f"{setup.name}: the sample has no preload; give it cone springs.")
+    reading = BENCH_STEP_Nm * round(preload_Nm / 2 * error / BENCH_STEP_Nm)
     text = setup.read_text("utf-8").replace("# As the car came to the test.", "# As baseline, with a bench reading.")
     (folder / "baseline_bench.setup.toml").write_text(text + BENCH.format(torque_Nm=reading), encoding="utf-8")
 

@@ -305,13 +305,13 @@ OTHERS = {
         MAIN,
     ),
     "samples on the move count in full": Break(
-        "analyzer/lockcurve/problem.py",
+        "analyzer/lockcurve/loss.py",
         "SMEARING_S * problem.torque_rate_Nm_s",
         "0 * problem.torque_rate_Nm_s",
         WHOLE_LOGS,
     ),
     "samples past the peak count in full": Break(
-        "analyzer/lockcurve/problem.py", " + _sliding(at) ** 2)", ")", WHOLE_LOGS
+        "analyzer/lockcurve/loss.py", " + _sliding(at) ** 2)", ")", WHOLE_LOGS
     ),
     "thinned samples weigh less": Break(
         "analyzer/lockcurve/problem.py", "min(1.0, observed.weight * thin)", "observed.weight", WHOLE_LOGS

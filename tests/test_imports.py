@@ -25,6 +25,7 @@ ROOT = Path(analyzer.__file__).parents[1]  # of the packages under test, install
 LAYERS = (
     (
         "analyzer",
+        "analyzer.arrays",
         "analyzer.errors",
         "analyzer.channels",
         "analyzer.files",

@@ -26,6 +26,7 @@ from analyzer.advice.evaluate import (
 )
 from analyzer.advice.shelf import Build, Builds, builds, load_parts
 from analyzer.analysis import Analysis
+from analyzer.arrays import FloatArray, IntArray
 from analyzer.differential.setup import load_setup
 from analyzer.lockcurve.estimate import Interval
 from analyzer.lockcurve.fit import Fit
@@ -145,7 +146,7 @@ def advise_analyses(
     )
 
 
-def _by_name(values: np.ndarray) -> dict[str, float | None]:
+def _by_name(values: FloatArray) -> dict[str, float | None]:
     return {name: None if np.isnan(v) else float(v) for name, v in zip(NAMES, values, strict=True)}
 
 
@@ -156,13 +157,13 @@ def _ranked_for(asked: tuple[Cure, ...], found: dict[Cure, Cause]) -> tuple[Cure
 
 
 def _options(
-    shelf: tuple[Build, ...], curves: np.ndarray, table: np.ndarray, chosen: np.ndarray, drawn: np.ndarray
+    shelf: tuple[Build, ...], curves: FloatArray, table: FloatArray, chosen: IntArray, drawn: FloatArray
 ) -> list[Option]:
     on_front, place = choose.front(table), {k: i for i, k in enumerate(chosen.tolist())}
     options = []
     for k, build in enumerate(shelf):
         draws = drawn[:, place[k]] if k in place else None
-        change = draws - drawn[:, 0] if k in place else None
+        change = None if draws is None else draws - drawn[:, 0]
         options.append(
             Option(
                 build=build,
@@ -175,7 +176,7 @@ def _options(
     return options
 
 
-def _intervals(values: np.ndarray, draws: np.ndarray | None) -> dict[str, Interval]:
+def _intervals(values: FloatArray, draws: FloatArray | None) -> dict[str, Interval]:
     found = {}
     for i, name in enumerate(NAMES):
         if np.isnan(values[i]):
@@ -190,10 +191,10 @@ def _intervals(values: np.ndarray, draws: np.ndarray | None) -> dict[str, Interv
 
 def _advised(
     cures: tuple[Cure, ...],
-    table: np.ndarray,
-    changes: np.ndarray,
-    chosen: np.ndarray,
-    drawn: np.ndarray,
+    table: FloatArray,
+    changes: IntArray,
+    chosen: IntArray,
+    drawn: FloatArray,
     options: list[Option],
 ) -> list[int]:
     """The builds to advise, at most three."""

@@ -22,6 +22,7 @@ import numpy as np
 
 from analyzer.advice.shelf import Build, Builds
 from analyzer.agreement.diagnose import STRONG
+from analyzer.arrays import FloatArray, IntArray
 from analyzer.differential.predicted import PredictedLockCurve
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval
@@ -41,7 +42,7 @@ class SideCalibration:
     (`log`, `bench`, or None where the figures stand as they are) and whether the log contradicts the setup file."""
 
     ratio: Interval
-    draws: np.ndarray
+    draws: FloatArray
     source: str | None
     contradicted: bool
 
@@ -57,12 +58,12 @@ class MeasuredCurve:
     measured : the sides that it measures; others it only bounds, or does not see.
     """
 
-    curves: np.ndarray
+    curves: FloatArray
     torque_Nm: tuple[float, float]
     measured: tuple[str, ...]
 
 
-def standardised(draws: np.ndarray) -> np.ndarray:
+def standardised(draws: FloatArray) -> FloatArray:
     """Draws of a standard normal with the mean and the variance that they should have; so few of them would lean to one
     side.
 
@@ -70,10 +71,11 @@ def standardised(draws: np.ndarray) -> np.ndarray:
     ----------
     draws : (b, ...), b of 2 or more.
     """
-    return (draws - draws.mean(axis=0)) / draws.std(axis=0)
+    scaled: FloatArray = (draws - draws.mean(axis=0)) / draws.std(axis=0)
+    return scaled
 
 
-def interval_of(draws: np.ndarray) -> tuple[float, float]:
+def interval_of(draws: FloatArray) -> tuple[float, float]:
     """95 % interval of some tens of draws (b,); the usual percentiles of so few are too narrow.
 
     References
@@ -84,7 +86,7 @@ def interval_of(draws: np.ndarray) -> tuple[float, float]:
     return float(low), float(high)
 
 
-def curve_parameters(curve: PredictedLockCurve) -> np.ndarray:
+def curve_parameters(curve: PredictedLockCurve) -> FloatArray:
     """(5,) of a plate's predicted curve, in the order of `lockcurve.model.NAMES`; what it does not have is 0."""
     return np.array([getattr(curve, name) or 0.0 for name in model.NAMES])
 
@@ -93,19 +95,22 @@ def curve_parameters(curve: PredictedLockCurve) -> np.ndarray:
 class _Levels:
     """Of one log: `side` (m,) place in SIDES, levels by the parts (m,) and measured (1 + k, m), S^-1 (m, m)."""
 
-    side: np.ndarray
-    parts_Nm: np.ndarray
-    measured_Nm: np.ndarray
-    precision: np.ndarray
+    side: IntArray
+    parts_Nm: FloatArray
+    measured_Nm: FloatArray
+    precision: FloatArray
 
     @classmethod
-    def of(cls, log: MeasuredCurve, parts: np.ndarray, *, logs: int) -> "_Levels":
+    def of(cls, log: MeasuredCurve, parts: FloatArray, *, logs: int) -> "_Levels":
         """One of so many `logs`, whose draws scatter by as much more as it counts less, so that the mean of all
         scatters as one."""
         low, high = log.torque_Nm
         ends = {"preload": 1.0, "drive": max(high, 0.0), "coast": min(low, 0.0)}
         side = [i for i, name in enumerate(SIDES) if name in log.measured]
-        at = lambda curves: np.column_stack([_level(curves, SIDES[i], ends[SIDES[i]]) for i in side])  # noqa: E731
+
+        def at(curves: FloatArray) -> FloatArray:
+            return np.column_stack([_level(curves, SIDES[i], ends[SIDES[i]]) for i in side])
+
         measured = at(log.curves)
         spread = np.cov(measured[1:], rowvar=False).reshape(len(side), len(side))
         precision = np.linalg.inv(spread + LEAST_LEVEL_SD_Nm**2 * np.eye(len(side)))
@@ -113,12 +118,13 @@ class _Levels:
         return cls(np.array(side), at(parts[None])[0], measured, precision / logs)
 
 
-def _level(curves: np.ndarray, side: str, end_Nm: float) -> np.ndarray:
+def _level(curves: FloatArray, side: str, end_Nm: float) -> FloatArray:
     """(k,) preload, or what the ramps add in the mean from no torque to `end_Nm`, of curves (k, 5)."""
     if side == "preload":
         return curves[:, 0]
     torque = np.linspace(0.0, end_Nm, 21)[1:]
-    return (model.locking_torque_Nm(curves[:, :, None], torque) - curves[:, :1]).mean(axis=1)
+    added: FloatArray = (model.locking_torque_Nm(curves[:, :, None], torque) - curves[:, :1]).mean(axis=1)
+    return added
 
 
 def calibrate(*, logs: list[MeasuredCurve], builds: Builds, bench_sd: float, draws: int) -> dict[str, SideCalibration]:
@@ -164,7 +170,7 @@ def _has_bench(side: str, builds: Builds) -> bool:
     return side == "preload" and builds.bench_ratio is not None
 
 
-def _by_the_parts(builds: Builds, bench_sd: float) -> tuple[np.ndarray, np.ndarray]:
+def _by_the_parts(builds: Builds, bench_sd: float) -> tuple[FloatArray, FloatArray]:
     """x_0 (3,) and A (3, 4): logarithms of the factors, and what each cause does to them: plate friction, the preload's
     own source, drive and coast ramps. A bench has felt the friction that is in the preload."""
     spread, before = builds.installed.curve.spread, np.zeros(3)
@@ -183,17 +189,17 @@ def _by_the_parts(builds: Builds, bench_sd: float) -> tuple[np.ndarray, np.ndarr
 class _Weighed:
     """Factors (3,) that suit parts and logs best, as logarithms, and how likely the logs are (Laplace)."""
 
-    log_factor: np.ndarray
+    log_factor: FloatArray
     log_evidence: float
 
 
 def _weighed(
     logs: list[_Levels],
-    beforehand: np.ndarray,
-    causes: np.ndarray,
+    beforehand: FloatArray,
+    causes: FloatArray,
     *,
     draw: int = 0,
-    middle: np.ndarray | None = None,
+    middle: FloatArray | None = None,
 ) -> _Weighed:
     """The best factors by Gauss-Newton: of what was measured, or of a draw of it, and of a draw of what was known, z
     about `middle` in place of about 0."""
@@ -219,12 +225,12 @@ def _weighed(
     return _Weighed(factor, -0.5 * (cost + float(np.linalg.slogdet(curvature)[1])))
 
 
-def _side(side: str, *, value: float, draws: np.ndarray, source: str | None, contradicted: bool) -> SideCalibration:
+def _side(side: str, *, value: float, draws: FloatArray, source: str | None, contradicted: bool) -> SideCalibration:
     low, high = interval_of(draws)
     return SideCalibration(Interval(value, min(low, value), max(high, value)), draws, source, contradicted)
 
 
-def curves_of(builds: tuple[Build, ...], calibration: dict[str, SideCalibration], draws: int) -> np.ndarray:
+def curves_of(builds: tuple[Build, ...], calibration: dict[str, SideCalibration], draws: int) -> FloatArray:
     """Lock curves of all builds, best estimate and draws.
 
     Parameters
@@ -243,14 +249,14 @@ def curves_of(builds: tuple[Build, ...], calibration: dict[str, SideCalibration]
     already holds). The same part has the same error in every build, and friction is the plates' for all three sides.
     """
     rng = np.random.default_rng(SEED)
-    error: dict[tuple[str, str], np.ndarray] = {}
+    error: dict[tuple[str, str], FloatArray] = {}
 
-    def drawn(what: str, part: str) -> np.ndarray:
+    def drawn(what: str, part: str) -> FloatArray:
         if (what, part) not in error:
             error[what, part] = np.concatenate([[0.0], standardised(rng.standard_normal(draws))])
         return error[what, part]
 
-    def sides_of(build: Build) -> np.ndarray:
+    def sides_of(build: Build) -> FloatArray:
         """(3, 1 + draws) log errors of preload, drive, coast."""
         spread, chosen = build.curve.spread, build.choice
         friction, rings = drawn("friction", chosen["plate_stack"]), chosen["ramp_rings"]

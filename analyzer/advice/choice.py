@@ -15,6 +15,7 @@ from analyzer.advice.calibration import SideCalibration
 from analyzer.advice.evaluate import NAMES, Session
 from analyzer.advice.shelf import Build
 from analyzer.analysis import Analysis
+from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.findings.coast_understeer import steer_for_moment_rad
 from analyzer.findings.evidence import Blame, CoastUndersteer, InsideSpin
@@ -52,7 +53,7 @@ class Option:
     """
 
     build: Build
-    lock_curve: np.ndarray
+    lock_curve: FloatArray
     outcome: dict[str, Interval]
     change: dict[str, Interval]
     on_front: bool
@@ -144,7 +145,7 @@ class Advice:
         return tuple(sorted((o for o in self.options if o.rank is not None), key=lambda o: o.rank or 0))
 
 
-def spin_s(table: np.ndarray) -> np.ndarray:
+def spin_s(table: FloatArray) -> FloatArray:
     """Time in which one or both rear wheels spin (s), (...,).
 
     Parameters
@@ -154,7 +155,7 @@ def spin_s(table: np.ndarray) -> np.ndarray:
     return table[..., SPIN]
 
 
-def moment_Nm(table: np.ndarray) -> np.ndarray:
+def moment_Nm(table: FloatArray) -> FloatArray:
     """Moment against the turn while coasting (N.m), (...,).
 
     0 everywhere when the log has none, so that it never decides.
@@ -166,7 +167,7 @@ def moment_Nm(table: np.ndarray) -> np.ndarray:
     return np.nan_to_num(table[..., MOMENT])
 
 
-def of_cure(cure: Cure, table: np.ndarray) -> np.ndarray:
+def of_cure(cure: Cure, table: FloatArray) -> FloatArray:
     """What a cure is to make smaller, (...,): spin time (s), or the moment against the turn (N.m).
 
     Parameters
@@ -176,7 +177,7 @@ def of_cure(cure: Cure, table: np.ndarray) -> np.ndarray:
     return spin_s(table) if cure == "spin" else moment_Nm(table)
 
 
-def front(table: np.ndarray) -> np.ndarray:
+def front(table: FloatArray) -> BoolArray:
     """(builds,) bool: no other build has less spin and less moment at once.
 
     Parameters
@@ -189,7 +190,7 @@ def front(table: np.ndarray) -> np.ndarray:
     return np.logical_not((no_worse & better).any(axis=0))
 
 
-def cut(cure: Cure, table: np.ndarray) -> np.ndarray:
+def cut(cure: Cure, table: FloatArray) -> FloatArray:
     """Share of what is fitted that each build takes away, (..., builds); negative when it adds, 0 where there is
     nothing.
 
@@ -202,7 +203,7 @@ def cut(cure: Cure, table: np.ndarray) -> np.ndarray:
     return np.where(now > 0, 1 - values / np.where(now > 0, now, 1.0), 0.0)
 
 
-def kept(cure: Cure, table: np.ndarray) -> np.ndarray:
+def kept(cure: Cure, table: FloatArray) -> BoolArray:
     """(..., builds) bool: what the cure is about is no worse than with what is fitted, but for a tenth.
 
     Parameters
@@ -218,7 +219,7 @@ def kept(cure: Cure, table: np.ndarray) -> np.ndarray:
     return values - values[..., :1] <= np.maximum(KEEPS * values[..., :1], least)
 
 
-def order(cures: tuple[Cure, ...], table: np.ndarray, changes: np.ndarray) -> list[int]:
+def order(cures: tuple[Cure, ...], table: FloatArray, changes: IntArray) -> list[int]:
     """Builds that help, best first; what is fitted (0) is never among them.
 
     For one cure: those that keep the other side come first. Cuts within a fifth of the best count alike; among those
@@ -251,7 +252,7 @@ def order(cures: tuple[Cure, ...], table: np.ndarray, changes: np.ndarray) -> li
     return [key[-1] for key in sorted(keys)]
 
 
-def unlike(ordered: list[int], changed: list[frozenset], *, most: int = ADVISED) -> list[int]:
+def unlike(ordered: list[int], changed: list[frozenset[tuple[str, str]]], *, most: int = ADVISED) -> list[int]:
     """The first builds that do not merely add parts to one before.
 
     Parameters
@@ -267,7 +268,7 @@ def unlike(ordered: list[int], changed: list[frozenset], *, most: int = ADVISED)
     return taken[:most]
 
 
-def to_be_drawn(cures: tuple[Cure, ...], table: np.ndarray, changes: np.ndarray) -> np.ndarray:
+def to_be_drawn(cures: tuple[Cure, ...], table: FloatArray, changes: IntArray) -> IntArray:
     """Builds that get intervals: what is fitted, the best of the order, and the front, evenly thinned to fit.
 
     Parameters
@@ -290,7 +291,7 @@ def to_be_drawn(cures: tuple[Cure, ...], table: np.ndarray, changes: np.ndarray)
     return np.array(chosen + [on_front[i] for i in picks] if on_front else chosen)
 
 
-def sure_of(cures: tuple[Cure, ...], drawn: np.ndarray) -> np.ndarray:
+def sure_of(cures: tuple[Cure, ...], drawn: FloatArray) -> FloatArray:
     """(builds,) probability of a cut worth having, `LEAST_CUT`, on one cure at least; never quite 0 or 1.
 
     Parameters
@@ -298,10 +299,11 @@ def sure_of(cures: tuple[Cure, ...], drawn: np.ndarray) -> np.ndarray:
     drawn : (draws, builds, outcomes), the first build what is fitted.
     """
     worth = np.any([cut(c, drawn) >= LEAST_CUT for c in cures], axis=0)
-    return (worth.sum(axis=0) + 0.5) / (len(drawn) + 1)
+    sure: FloatArray = (worth.sum(axis=0) + 0.5) / (len(drawn) + 1)
+    return sure
 
 
-def improves(cures: tuple[Cure, ...], drawn: np.ndarray) -> np.ndarray:
+def improves(cures: tuple[Cure, ...], drawn: FloatArray) -> BoolArray:
     """(builds,) bool: the 95 % interval of the change lies below none, on one cure at least.
 
     Parameters
@@ -312,10 +314,11 @@ def improves(cures: tuple[Cure, ...], drawn: np.ndarray) -> np.ndarray:
     for cure in cures:
         values = of_cure(cure, drawn)
         found.append(np.percentile(values - values[:, :1], 97.5, axis=0) < 0)
-    return np.any(found, axis=0)
+    improves_any: BoolArray = np.any(found, axis=0)
+    return improves_any
 
 
-def causes(sessions: list[Session], logged: np.ndarray, fitted: np.ndarray) -> dict[Cure, Cause]:
+def causes(sessions: list[Session], logged: FloatArray, fitted: FloatArray) -> dict[Cure, Cause]:
     """Whose the spin and the understeer at entry are, cure by cure.
 
     Parameters

@@ -11,6 +11,7 @@ import numpy as np
 from analyzer.advice.calibration import SIDES, MeasuredCurve
 from analyzer.advice.replay import Demand, Passes, Replayed, corner_passes, demand, replay, side_by_side
 from analyzer.analysis import Analysis
+from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.findings.coast_understeer import CLOSED_THROTTLE
 from analyzer.findings.rear_axle import LEAST_LATERAL_M_S2, LEAST_SPEED_M_S, rear_lateral_force_N
 from analyzer.findings.wheel_spin import MOSTLY_ALONG, OPEN_THROTTLE, clear_margin_m_s
@@ -56,12 +57,12 @@ class Rows:
     clear_m_s : by how much one wheel must out-turn the other to count.
     """
 
-    turn: np.ndarray
-    driven: np.ndarray
-    coasting: np.ndarray
+    turn: FloatArray
+    driven: BoolArray
+    coasting: BoolArray
     coasting_braked: bool
-    applications: np.ndarray
-    front_side_N: np.ndarray
+    applications: IntArray
+    front_side_N: FloatArray
     clear_m_s: float
     step_s: float
 
@@ -71,14 +72,15 @@ class Rows:
         return round(BEFORE_S / self.step_s), round(AFTER_S / self.step_s), max(1, round(STEP_S / self.step_s))
 
     @property
-    def looked_at(self) -> np.ndarray:
+    def looked_at(self) -> IntArray:
         """(P,) steps of each pass, 1 at least, after which no outcome looks at it: a replay may end there."""
         looked = self.driven | self.coasting
         looked[:, 0] = True
         _, after, step = self.around_applications
         for p, i in self.applications:
             looked[p, min(i + after + step, looked.shape[1]) - 1] = True
-        return looked.shape[1] - np.argmax(looked[:, ::-1], axis=1)
+        lasts: IntArray = looked.shape[1] - np.argmax(looked[:, ::-1], axis=1)
+        return lasts
 
 
 @dataclass(frozen=True)
@@ -95,12 +97,12 @@ class Outcomes:
     snap_Nm_s : fastest rise of the moment against the turn as the throttle opens, 90th percentile of the applications.
     """
 
-    spin_s: np.ndarray
-    inside_spin_s: np.ndarray
-    both_spin_s: np.ndarray
-    coast_moment_Nm: np.ndarray
-    entry_share: np.ndarray
-    snap_Nm_s: np.ndarray
+    spin_s: FloatArray
+    inside_spin_s: FloatArray
+    both_spin_s: FloatArray
+    coast_moment_Nm: FloatArray
+    entry_share: FloatArray
+    snap_Nm_s: FloatArray
 
 
 def rows_of(analysis: Analysis, observed: Observations, passes: Passes) -> Rows:
@@ -151,15 +153,25 @@ def outcomes(replayed: Replayed, asked: Demand, rows: Rows, car: Car) -> Outcome
     """
     radius = car.rear_rolling_radius_m
     left_inside = rows.turn > 0
-    inside = lambda pair: np.where(left_inside, pair[0], pair[1])  # noqa: E731
-    outside = lambda pair: np.where(left_inside, pair[1], pair[0])  # noqa: E731
+
+    def inside(pair: FloatArray) -> FloatArray:
+        found: FloatArray = np.where(left_inside, pair[0], pair[1])
+        return found
+
+    def outside(pair: FloatArray) -> FloatArray:
+        found: FloatArray = np.where(left_inside, pair[1], pair[0])
+        return found
+
+    def seconds(where: BoolArray) -> FloatArray:
+        lasting: FloatArray = where.sum(axis=(1, 2)) * rows.step_s
+        return lasting
+
     apart = radius * (inside(replayed.wheel_rad_s) - outside(replayed.wheel_rad_s))
     peak = peak_slip(asked.tyre)
     slip_in, slip_out = inside(replayed.slip), outside(replayed.slip)
     slides = rows.driven & (inside(replayed.use) > 1.0) & (slip_in > MOSTLY_ALONG * peak) & (apart > rows.clear_m_s)
     both = rows.driven & (np.minimum(slip_in, slip_out) > peak)
     moment = rows.turn * replayed.torque_difference_Nm * car.rear_track_m / (2 * radius)
-    seconds = lambda where: where.sum(axis=(1, 2)) * rows.step_s  # noqa: E731
     coasts = rows.coasting.sum() * rows.step_s >= LEAST_COAST_S
     nothing = np.full(len(moment), np.nan)
     return Outcomes(
@@ -172,23 +184,24 @@ def outcomes(replayed: Replayed, asked: Demand, rows: Rows, car: Car) -> Outcome
     )
 
 
-def peak_slip(tyre: Mapping[str, Any]) -> float | np.ndarray:
+def peak_slip(tyre: Mapping[str, Any]) -> float | FloatArray:
     """Longitudinal slip kappa (1) at the peak of the force, at the static load: kappa/(1 + kappa) = mu rho_peak / C.
 
     Parameters
     ----------
     tyre : figures as `axle.tyre_figures` gives them, numbers or arrays of one shape, which is the answer's.
     """
-    theoretical = tyre["friction_x"] * peak_rho(tyre["shape"]) / tyre["slip_stiffness"]
+    theoretical: float | FloatArray = tyre["friction_x"] * peak_rho(tyre["shape"]) / tyre["slip_stiffness"]
     return theoretical / (1 - theoretical)
 
 
-def _front_share(moment: np.ndarray, rows: Rows, car: Car) -> np.ndarray:
+def _front_share(moment: FloatArray, rows: Rows, car: Car) -> FloatArray:
     """A moment N against the turn takes N/L more side force in front, over what the front tyres carry."""
-    return moment[:, rows.coasting].sum(axis=1) / car.wheelbase_m / rows.front_side_N[rows.coasting].sum()
+    share: FloatArray = moment[:, rows.coasting].sum(axis=1) / car.wheelbase_m / rows.front_side_N[rows.coasting].sum()
+    return share
 
 
-def _snap(moment: np.ndarray, apart: np.ndarray, rows: Rows) -> np.ndarray:
+def _snap(moment: FloatArray, apart: FloatArray, rows: Rows) -> FloatArray:
     """Largest rise within `STEP_S` of each application; where the inside wheel was turning faster it is no lock-up."""
     before, after, step = rows.around_applications
     largest = []
@@ -199,7 +212,8 @@ def _snap(moment: np.ndarray, apart: np.ndarray, rows: Rows) -> np.ndarray:
             largest.append(np.where(apart[:, p, first:last] > 0, 0.0, rise).max(axis=1))
     if len(largest) < LEAST_APPLICATIONS:
         return np.full(len(moment), np.nan)
-    return np.percentile(largest, SNAP_PERCENTILE, axis=0) / (step * rows.step_s)
+    snap: FloatArray = np.percentile(largest, SNAP_PERCENTILE, axis=0) / (step * rows.step_s)
+    return snap
 
 
 NAMES = tuple(f.name for f in fields(Outcomes))
@@ -258,7 +272,7 @@ def session_of(analysis: Analysis, fitted: Fit | None = None) -> Session:
     return Session(analysis, observed, fitted, spread(fitted), passes, rows, best)
 
 
-def best_outcomes(session: Session, curves: np.ndarray) -> np.ndarray:
+def best_outcomes(session: Session, curves: FloatArray) -> FloatArray:
     """Outcomes of lock curves with the tyre and car as fitted.
 
     Parameters
@@ -277,7 +291,7 @@ def best_outcomes(session: Session, curves: np.ndarray) -> np.ndarray:
     return np.vstack(found)
 
 
-def drawn_outcomes(session: Session, curves: np.ndarray) -> np.ndarray:
+def drawn_outcomes(session: Session, curves: FloatArray) -> FloatArray:
     """Outcomes of draws of lock curves, each draw with its own tyre, car and engine.
 
     Parameters
@@ -332,11 +346,11 @@ def _drawn(session: Session, draw: int, *, heavier: float, friction: float) -> D
     return replace(asked, case_inertia_kg_m2=asked.case_inertia_kg_m2 * heavier)
 
 
-def _table(found: Outcomes) -> np.ndarray:
+def _table(found: Outcomes) -> FloatArray:
     return np.column_stack([getattr(found, name) for name in NAMES])
 
 
-def as_logged(session: Session) -> np.ndarray:
+def as_logged(session: Session) -> FloatArray:
     """(outcomes,) of the log itself, by the analysis: what the replay of the fitted parts should come near to."""
     axle, at = session.analysis.axle, session.observed.index[session.passes.row]
     wheel = session.best.wheel_rad_s[:, None]
@@ -352,7 +366,8 @@ def as_logged(session: Session) -> np.ndarray:
     )
     known = replace(session.rows, coasting=session.rows.coasting & np.isfinite(difference[0]))
     of_log = outcomes(logged, session.best, known, session.analysis.car)
-    return _table(of_log)[0]
+    row: FloatArray = _table(of_log)[0]
+    return row
 
 
 def logged_moment(sessions: list[Session], moment_Nm: float) -> Interval:
@@ -376,7 +391,7 @@ def logged_moment(sessions: list[Session], moment_Nm: float) -> Interval:
     return Interval(moment_Nm, moment_Nm - off, moment_Nm + off)
 
 
-def together(tables: list[np.ndarray], sessions: list[Session]) -> np.ndarray:
+def together(tables: list[FloatArray], sessions: list[Session]) -> FloatArray:
     """Outcomes of several logs as one: times add up, means are weighed by their time or number.
 
     Parameters
@@ -403,12 +418,12 @@ def together(tables: list[np.ndarray], sessions: list[Session]) -> np.ndarray:
     return out
 
 
-def driver_answer(draws: int) -> np.ndarray:
+def driver_answer(draws: int) -> FloatArray:
     """(draws, 1) standard normal, for `anchored`."""
     return np.random.default_rng(SEED + 1).standard_normal((draws, 1))
 
 
-def anchored(table: np.ndarray, logged: np.ndarray, answer: np.ndarray | float = 0.0) -> np.ndarray:
+def anchored(table: FloatArray, logged: FloatArray, answer: FloatArray | float = 0.0) -> FloatArray:
     """Outcomes with spin times that start from the log's own.
 
     Parameters

@@ -33,6 +33,7 @@ from typing import Any
 import numpy as np
 
 from analyzer.analysis import Analysis
+from analyzer.arrays import AnyArray, BoolArray, FloatArray, IntArray
 from analyzer.lockcurve import model
 from analyzer.lockcurve.observations import Observations
 from analyzer.vehicle.axle import AxleInputs, tyre_figures
@@ -63,12 +64,12 @@ class Passes:
     step_s : time between rows.
     """
 
-    row: np.ndarray
-    length: np.ndarray
-    there: np.ndarray
+    row: IntArray
+    length: IntArray
+    there: BoolArray
     step_s: float
 
-    def until(self, looked_at: np.ndarray) -> "Passes":
+    def until(self, looked_at: IntArray) -> "Passes":
         """The passes, none longer than as many steps (P,). Their rows stay, for the last digits of a sample's solution
         hang on which others it was solved with."""
         length = np.minimum(looked_at, self.length)
@@ -97,20 +98,20 @@ class Demand:
     wheel_inertia_kg_m2, rolling_resistance : of one wheel, (-), each a number or (P,).
     """
 
-    length: np.ndarray
-    ground_m_s: np.ndarray
-    speed_m_s: np.ndarray
-    load_N: np.ndarray
-    lateral_N: np.ndarray
-    input_torque_Nm: np.ndarray
-    brake_torque_Nm: np.ndarray
-    case_acceleration_rad_s2: np.ndarray
-    case_inertia_kg_m2: np.ndarray
-    wheel_rad_s: np.ndarray
-    side_slip: np.ndarray
-    tyre: dict[str, float | np.ndarray]
-    wheel_inertia_kg_m2: float | np.ndarray
-    rolling_resistance: float | np.ndarray
+    length: IntArray
+    ground_m_s: FloatArray
+    speed_m_s: FloatArray
+    load_N: FloatArray
+    lateral_N: FloatArray
+    input_torque_Nm: FloatArray
+    brake_torque_Nm: FloatArray
+    case_acceleration_rad_s2: FloatArray
+    case_inertia_kg_m2: FloatArray
+    wheel_rad_s: FloatArray
+    side_slip: FloatArray
+    tyre: dict[str, float | FloatArray]
+    wheel_inertia_kg_m2: float | FloatArray
+    rolling_resistance: float | FloatArray
 
 
 def corner_passes(analysis: Analysis, observed: Observations) -> Passes:
@@ -141,7 +142,7 @@ def corner_passes(analysis: Analysis, observed: Observations) -> Passes:
     return Passes(row, own.sum(axis=1), there, float(step / signals.rate_hz))
 
 
-def _starts(analysis: Analysis, grips: np.ndarray, around: int) -> list[int]:
+def _starts(analysis: Analysis, grips: BoolArray, around: int) -> list[int]:
     """First sample of each pass: `around` before the corner, or where both wheels last gripped (n,) before a slide that
     was under way there; a pass that began with a wheel spinning would give every build that spin."""
     farthest, calm = round(MOST_BACK_S * analysis.signals.rate_hz), np.flatnonzero(grips)
@@ -153,7 +154,7 @@ def _starts(analysis: Analysis, grips: np.ndarray, around: int) -> list[int]:
     return starts
 
 
-def case_inertia_kg_m2(analysis: Analysis, observed: Observations) -> np.ndarray:
+def case_inertia_kg_m2(analysis: Analysis, observed: Observations) -> FloatArray:
     """Inertia of engine and gears at the case, by the ratio of engine to wheel speed where the log has it.
 
     Parameters
@@ -272,7 +273,7 @@ def _lever(car: Car) -> float:
     return car.rear_track_m / 2 / car.wheelbase_m
 
 
-def _case_acceleration(inputs: AxleInputs, car: Car) -> np.ndarray:
+def _case_acceleration(inputs: AxleInputs, car: Car) -> FloatArray:
     return (inputs.left_acc_m_s2 + inputs.right_acc_m_s2) / 2 / car.rear_rolling_radius_m
 
 
@@ -289,15 +290,15 @@ class Replayed:
     locked : bool.
     """
 
-    slip: np.ndarray
-    use: np.ndarray
-    wheel_rad_s: np.ndarray
-    torque_difference_Nm: np.ndarray
-    input_torque_Nm: np.ndarray
-    locked: np.ndarray
+    slip: FloatArray
+    use: FloatArray
+    wheel_rad_s: FloatArray
+    torque_difference_Nm: FloatArray
+    input_torque_Nm: FloatArray
+    locked: BoolArray
 
 
-def replay(asked: Demand, curves: np.ndarray, *, step_s: float, car: Car) -> Replayed:
+def replay(asked: Demand, curves: FloatArray, *, step_s: float, car: Car) -> Replayed:
     """Replay the passes with other lock curves.
 
     Parameters
@@ -327,7 +328,7 @@ def replay(asked: Demand, curves: np.ndarray, *, step_s: float, car: Car) -> Rep
     side = np.broadcast_to(asked.side_slip[:, 0], shape).copy()
     use, locked = np.ones_like(wheel), np.zeros(shape, bool)
     difference, torque = np.zeros_like(side), np.zeros_like(side)
-    parameters = np.asarray(curves, SINGLE)
+    parameters: AnyArray = np.asarray(curves, SINGLE)
     parameters = np.broadcast_to(
         parameters[:, :, None] if parameters.ndim == 2 else parameters, (len(curves), 5, passes)
     )
@@ -341,7 +342,10 @@ def replay(asked: Demand, curves: np.ndarray, *, step_s: float, car: Car) -> Rep
             )
         wheels[i], uses[i], differences[i], torques[i], locks[i] = wheel, use, difference, torque, locked
         slips[i] = wheel * car.rear_rolling_radius_m / asked.ground_m_s[:, None, :, i] - 1
-    by_time = lambda steps: np.ascontiguousarray(np.moveaxis(steps, 0, -1))  # noqa: E731
+
+    def by_time(steps: AnyArray) -> AnyArray:
+        return np.ascontiguousarray(np.moveaxis(steps, 0, -1))
+
     return Replayed(*(by_time(steps) for steps in (slips, uses, wheels, differences, torques, locks)))
 
 
@@ -358,23 +362,26 @@ def _single(asked: Demand) -> Demand:
 class _Step:
     """One time step of the first n passes: what is asked, (n,) or (2, 1, n) left, right."""
 
-    ground_m_s: np.ndarray
-    speed_m_s: np.ndarray
-    load_N: np.ndarray
-    lateral_N: np.ndarray
-    pushed_Nm: np.ndarray  # on the case, inertia of engine and gears included
-    input_torque_Nm: np.ndarray
-    holding_Nm: np.ndarray
-    inertia: np.ndarray  # of a wheel and of the case, over the step, N.m s
-    case: np.ndarray
-    tyre: dict
+    ground_m_s: FloatArray
+    speed_m_s: FloatArray
+    load_N: FloatArray
+    lateral_N: FloatArray
+    pushed_Nm: FloatArray  # on the case, inertia of engine and gears included
+    input_torque_Nm: FloatArray
+    holding_Nm: FloatArray
+    inertia: float | FloatArray  # of a wheel and of the case, over the step, N.m s
+    case: FloatArray
+    tyre: dict[str, float | FloatArray]
     radius_m: float
     lever: float  # half a track over the wheelbase
 
     @classmethod
     def of(cls, asked: Demand, i: int, n: int, step_s: float, car: Car) -> "_Step":
         """Step `i` of the first `n` passes."""
-        of_pass = lambda x: x[:n] if np.ndim(x) else x  # noqa: E731
+
+        def of_pass(x: float | FloatArray) -> float | FloatArray:
+            return x[:n] if isinstance(x, np.ndarray) and x.ndim else x
+
         radius = car.rear_rolling_radius_m
         load, case = asked.load_N[:, None, :n, i], asked.case_inertia_kg_m2[:n, i]
         return cls(
@@ -393,8 +400,8 @@ class _Step:
         )
 
     def solved(
-        self, before: np.ndarray, side: np.ndarray, curves: np.ndarray, at_rest_Nm: tuple[np.ndarray, np.ndarray]
-    ) -> tuple[np.ndarray, ...]:
+        self, before: FloatArray, side: FloatArray, curves: FloatArray, at_rest_Nm: tuple[FloatArray, FloatArray]
+    ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, BoolArray]:
         """(wheel speeds, lateral slip, use, torque difference, input torque, locked) at the end of the step."""
         radius, half = self.radius_m, self.case / 4
         turning = before.sum(axis=0)
@@ -425,15 +432,16 @@ class _Step:
         wheel = np.where(locked, wheel.mean(axis=0), wheel)
         return wheel, side, force.use, difference, torque, locked
 
-    def _side_slip(self, side: np.ndarray, force: WheelForces) -> np.ndarray:
+    def _side_slip(self, side: FloatArray, force: WheelForces) -> FloatArray:
         """Lateral slip, one Newton step nearer to the lateral force that is asked."""
         given = force.lateral.sum(axis=0) + self.lever * (force.longitudinal[0] - force.longitudinal[1])
         by_tangent = force.dlat_dtan_alpha + self.lever * _sided(force.dlong_dtan_alpha)
         slope = (by_tangent * self.speed_m_s / self.ground_m_s).sum(axis=0)
         move = (self.lateral_N - given) / np.maximum(slope, 0.02 * self.load_N.sum(axis=0))
         moved = side + np.clip(move, -MOST_SIDE_STEP, MOST_SIDE_STEP)
-        return np.clip(moved, -LARGEST_SIDE_SLIP, LARGEST_SIDE_SLIP)
+        within: FloatArray = np.clip(moved, -LARGEST_SIDE_SLIP, LARGEST_SIDE_SLIP)
+        return within
 
 
-def _sided(values: np.ndarray) -> np.ndarray:
+def _sided(values: FloatArray) -> FloatArray:
     return np.array([values[0], -values[1]])

@@ -5,7 +5,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, TypeAlias
 
 from pydantic import Field, ValidationError
 
@@ -187,7 +187,7 @@ def _stiffness_of_plates(part: PlateStack) -> float | None:
 
 
 # what makes a part of each kind stiffer, and in which unit a reader checks it
-STIFFNESS: dict[str, tuple[Callable, str]] = {
+STIFFNESS: dict[str, tuple[Callable[[Any], float | None], str]] = {
     "cone_spring": (_stiffness_of_cone, "installed force"),
     "ring_spring": (lambda part: part.total_force_N, "force"),
     "ramp_rings": (_stiffness_of_rings, "thrust on drive"),
@@ -278,7 +278,7 @@ def builds(setup: Setup, parts: Parts) -> Builds:
         raise InputError(
             f"the parts make {count} combinations; allowed: {MOST_BUILDS}. Leave out parts that you would not fit."
         )
-    found: dict[tuple, Build] = {}
+    found: dict[Figures, Build] = {}
     refused: list[str] = []
     for chosen in sorted(itertools.product(*options), key=lambda parts: sum(p is not None for p in parts)):
         choice = {kind: AS_FITTED if part is None else part.name for kind, part in zip(KINDS, chosen, strict=True)}
@@ -293,7 +293,10 @@ def builds(setup: Setup, parts: Parts) -> Builds:
     return Builds(tuple(found.values()), tuple(refused), bench_ratio)
 
 
-def _figures(curve: PredictedLockCurve) -> tuple:
+Figures: TypeAlias = tuple[float | None, ...]
+
+
+def _figures(curve: PredictedLockCurve) -> Figures:
     """What tells two lock curves apart, to a thousandth."""
     values = (curve.preload_Nm, curve.drive_slope, curve.drive_hold_Nm, curve.coast_slope, curve.coast_hold_Nm)
     return tuple(None if v is None else float(f"{v:.4g}") for v in values)

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from pydantic import ValidationError
 
+from analyzer.arrays import FloatArray
 from analyzer.differential.predicted import PredictedLockCurve, predict_lock_curve
 from analyzer.differential.setup import SMALLEST_FACE_ANGLE_DEG, Setup
 
@@ -39,7 +40,7 @@ class Cause:
     """
 
     kind: str
-    values: np.ndarray
+    values: FloatArray
     curves: tuple[PredictedLockCurve, ...]
     unit: str | None = None
 

@@ -69,7 +69,10 @@ def anchored_estimate(blind: Fit, stated: Anchors, *, largest_torque_Nm: float) 
 
 def curve_anchors(stated: Anchors) -> CurveAnchors:
     """What a setup file states, as measurements of the curve; without a series share rings and preload add up."""
-    told = lambda anchor: None if anchor is None else (anchor.value, anchor.sd)  # noqa: E731
+
+    def told(anchor: Anchor | None) -> tuple[float, float] | None:
+        return None if anchor is None else (anchor.value, anchor.sd)
+
     share = stated.series_share
     return CurveAnchors(
         preload=told(stated.preload),

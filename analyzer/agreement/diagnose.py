@@ -40,6 +40,7 @@ from scipy.special import fdtrc, gammaln, log_ndtr, logsumexp
 from analyzer.agreement.alternatives import Cause, alternatives, possible_causes
 from analyzer.agreement.steady_samples import SteadyMeans, SteadySamples, steady_means
 from analyzer.agreement.verdict import Agreement, Diagnosis, Explanation, Odds, OddsAgainst, agree
+from analyzer.arrays import FloatArray
 from analyzer.differential.predicted import PredictedLockCurve, figures_of
 from analyzer.differential.setup import Setup
 from analyzer.lockcurve import marginal_likelihood
@@ -101,7 +102,7 @@ def log_evidence(witness: Witness, curve: PredictedLockCurve) -> float:
     return float(np.logaddexp.reduce(each)) - math.log(len(each))
 
 
-def belief(curve: PredictedLockCurve) -> tuple[np.ndarray, np.ndarray]:
+def belief(curve: PredictedLockCurve) -> tuple[FloatArray, FloatArray]:
     """A predicted curve as a belief over the fitted curve's five.
 
     Parameters
@@ -129,10 +130,11 @@ def belief(curve: PredictedLockCurve) -> tuple[np.ndarray, np.ndarray]:
     return at, covariance
 
 
-def _figures(curve: PredictedLockCurve) -> np.ndarray:
+def _figures(curve: PredictedLockCurve) -> FloatArray:
     """(5,) in the order of the fitted curve's; what a curve does not have counts as zero."""
     values = (curve.preload_Nm, curve.drive_slope, curve.drive_hold_Nm, curve.coast_slope, curve.coast_hold_Nm)
-    return np.clip([v or 0.0 for v in values], *CURVE_BOUNDS.T)
+    figures: FloatArray = np.clip([v or 0.0 for v in values], *CURVE_BOUNDS.T)
+    return figures
 
 
 @dataclass(frozen=True)
@@ -140,8 +142,8 @@ class _Data:
     """What was seen: means of slipping samples, and bounds, input torque and lower (m,)."""
 
     measured: SteadyMeans
-    bound_at_Nm: np.ndarray
-    bound_Nm: np.ndarray
+    bound_at_Nm: FloatArray
+    bound_Nm: FloatArray
 
 
 def agree_and_diagnose(
@@ -218,12 +220,12 @@ def _concluded(ranked: tuple[Explanation, ...]) -> Diagnosis:
     return Diagnosis(verdict, kinds, ranked)
 
 
-def _bounds(estimate: LockCurveEstimate) -> tuple[np.ndarray, np.ndarray]:
+def _bounds(estimate: LockCurveEstimate) -> tuple[FloatArray, FloatArray]:
     bounds = [p for p in estimate.points if p.kind == "bound" and p.lower_Nm]
     return np.array([p.input_torque_Nm for p in bounds]), np.array([p.lower_Nm for p in bounds])
 
 
-def _file_slopes(curves: Sequence[PredictedLockCurve], torque_Nm: np.ndarray) -> np.ndarray:
+def _file_slopes(curves: Sequence[PredictedLockCurve], torque_Nm: FloatArray) -> FloatArray:
     """(k, things, n) change of M of each curve by one standard deviation of each thing that the file is unsure of."""
     every = figures_of(curves)
     rows = []
@@ -242,7 +244,7 @@ def _file_slopes(curves: Sequence[PredictedLockCurve], torque_Nm: np.ndarray) ->
     return np.stack(rows, axis=1)
 
 
-def _distances(curves: Sequence[PredictedLockCurve], seen: SteadyMeans) -> tuple[np.ndarray, np.ndarray]:
+def _distances(curves: Sequence[PredictedLockCurve], seen: SteadyMeans) -> tuple[FloatArray, FloatArray]:
     """Squared Mahalanobis distance of the measured torques from each curve (k,), and the log determinants with it."""
     slopes = _file_slopes(curves, seen.torque_Nm)
     factor = np.linalg.cholesky(seen.covariance + slopes.swapaxes(1, 2) @ slopes)
@@ -251,7 +253,7 @@ def _distances(curves: Sequence[PredictedLockCurve], seen: SteadyMeans) -> tuple
     return (apart**2).sum(axis=1), 2 * np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
 
 
-def _log_likelihoods(curves: Sequence[PredictedLockCurve], data: _Data) -> np.ndarray:
+def _log_likelihoods(curves: Sequence[PredictedLockCurve], data: _Data) -> FloatArray:
     """(k,) of each curve."""
     total = np.zeros(len(curves))
     count = len(data.measured.torque_Nm)
@@ -270,7 +272,7 @@ def _log_likelihoods(curves: Sequence[PredictedLockCurve], data: _Data) -> np.nd
     return total
 
 
-def _explanation(cause: Cause, log_likelihoods: np.ndarray, times_better: float, data: _Data) -> Explanation:
+def _explanation(cause: Cause, log_likelihoods: FloatArray, times_better: float, data: _Data) -> Explanation:
     best = int(np.argmax(log_likelihoods))
     fits = True
     if len(data.measured.torque_Nm):

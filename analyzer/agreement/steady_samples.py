@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analyzer.arrays import FloatArray, IntArray
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.lockcurve.session_state import AxleState
@@ -39,10 +40,10 @@ class SteadySamples:
     rate_hz : sample rate.
     """
 
-    time_s: np.ndarray
-    input_torque_Nm: np.ndarray
-    locking_torque_Nm: np.ndarray
-    corner_pass: np.ndarray
+    time_s: FloatArray
+    input_torque_Nm: FloatArray
+    locking_torque_Nm: FloatArray
+    corner_pass: IntArray
     rate_hz: float
 
 
@@ -50,9 +51,9 @@ class SteadySamples:
 class SteadyMeans:
     """(k,) input torques and mean locking torques (N.m) of the bands, and the (k, k) covariance of the means."""
 
-    torque_Nm: np.ndarray
-    locking_Nm: np.ndarray
-    covariance: np.ndarray
+    torque_Nm: FloatArray
+    locking_Nm: FloatArray
+    covariance: FloatArray
 
 
 def steady_samples(signals: Signals, corners: Sequence[Corner], axle: AxleState) -> SteadySamples:
@@ -128,7 +129,7 @@ def steady_means(samples: SteadySamples, estimate: LockCurveEstimate) -> SteadyM
 
 
 def _mean(
-    torque: np.ndarray, locking: np.ndarray, which: np.ndarray, rate_hz: float
+    torque: FloatArray, locking: FloatArray, which: IntArray, rate_hz: float
 ) -> tuple[float, float, float] | None:
     """(input torque, locking torque, variance of the mean) of one band; None where too little was seen of it."""
     passes, inverse, counts = np.unique(which, return_inverse=True, return_counts=True)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analyzer.arrays import FloatArray
 from analyzer.differential.predicted import NORMAL_95, PredictedLockCurve
 from analyzer.lockcurve.estimate import CurvePoint, LockCurveEstimate
 from analyzer.lockcurve.model import locking_torque_Nm
@@ -160,9 +161,9 @@ class _Side:
     """Measured and predicted locking torque of one side, averaged over its measured range (N.m)."""
 
     measured: float
-    measured_draws: np.ndarray
+    measured_draws: FloatArray
     predicted: float
-    predicted_draws: np.ndarray
+    predicted_draws: FloatArray
     low_Nm: float
     high_Nm: float
 
@@ -260,7 +261,7 @@ def _value(estimate: LockCurveEstimate, name: str) -> float | None:
     return None if interval is None else interval.value
 
 
-def _compared(side: str, torques: np.ndarray, estimate: LockCurveEstimate, predicted: PredictedLockCurve) -> _Side:
+def _compared(side: str, torques: FloatArray, estimate: LockCurveEstimate, predicted: PredictedLockCurve) -> _Side:
     # a slope that a draw does not have (NaN) counts as none
     draws = locking_torque_Nm(np.nan_to_num(estimate.replicates)[:, :, None], torques).mean(axis=1)
     draws = draws[np.isfinite(draws)]
@@ -280,7 +281,7 @@ def _compared(side: str, torques: np.ndarray, estimate: LockCurveEstimate, predi
     )
 
 
-def _estimate_mean(side: str, estimate: LockCurveEstimate, torques: np.ndarray, draws: np.ndarray) -> float:
+def _estimate_mean(side: str, estimate: LockCurveEstimate, torques: FloatArray, draws: FloatArray) -> float:
     if side == "preload":
         value = _value(estimate, "preload_Nm")
         return float(np.median(draws)) if value is None else value

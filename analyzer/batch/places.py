@@ -55,7 +55,8 @@ class Log:
             if self.content is not None:
                 return io.BytesIO(self.content)
             if is_address(self.place):
-                return _fsspec().open(self.place, "rb").open()
+                stream: BinaryIO = _fsspec().open(self.place, "rb").open()
+                return stream
             return open(self.place, "rb")
         except OSError as error:
             raise InputError(

@@ -145,7 +145,7 @@ def on_this_machine(tasks: list[Task], *, processes: int) -> Iterator[Outcome]:
     while waiting:
         suspects: list[Task] = []
         with _pool(min(processes, len(waiting))) as pool:
-            running: dict[Future, Task] = {}
+            running: dict[Future[Outcome], Task] = {}
             while (waiting or running) and not suspects:
                 while waiting and len(running) < processes:
                     task = waiting.popleft()
@@ -176,7 +176,7 @@ def _alone(task: Task) -> Outcome:
         return _local_outcome(task, pool.submit(analyse_log, task))
 
 
-def _local_outcome(task: Task, future: Future) -> Outcome:
+def _local_outcome(task: Task, future: Future[Outcome]) -> Outcome:
     error = future.exception()
     if error is None:
         return future.result()
@@ -249,7 +249,8 @@ def on_cluster(tasks: Iterable[Task], *, address: str) -> Iterator[Outcome]:
 def _cluster_outcome(task: Task, future: Any) -> Outcome:
     error = future.exception() if future.status == "error" else None
     if error is None and future.status == "finished":
-        return future.result()
+        outcome: Outcome = future.result()
+        return outcome
     why = f"{type(error).__name__}: {error}" if error is not None else future.status
     return Outcome(
         task.log.name,

@@ -99,7 +99,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _action(actions: Any, name: str, summary: str) -> argparse.ArgumentParser:
-    parser = actions.add_parser(name, help=summary, description=f"{capitalised(summary)}.")
+    parser: argparse.ArgumentParser = actions.add_parser(name, help=summary, description=f"{capitalised(summary)}.")
     parser.add_argument("--logbook", metavar="DIR", default=DEFAULT_FOLDER, help="folder (default ./%(default)s)")
     return parser
 

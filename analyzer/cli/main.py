@@ -99,7 +99,8 @@ def _command(argv: Sequence[str] | None) -> int:
         return 2
     try:
         arguments.outputs = outputs_of(arguments)
-        return importlib.import_module(f"analyzer.cli.{arguments.module}").run(arguments)
+        status: int = importlib.import_module(f"analyzer.cli.{arguments.module}").run(arguments)
+        return status
     except OutputLost:
         raise
     except HalfshaftError as error:

@@ -33,7 +33,8 @@ def run(arguments: argparse.Namespace) -> int:
     from analyzer.differential.setup import load_setup
     from analyzer.pipeline import analyze_with_fit
     from analyzer.planning.next_test import plan
-    from analyzer.presentation.terminal_questions import plan_result, print_plan
+    from analyzer.presentation.plan_json import plan_result
+    from analyzer.presentation.terminal_questions import print_plan
 
     with progress_bar("reading") as progress:
         analysis, fitted = analyze_with_fit(

@@ -3,6 +3,7 @@
 import argparse
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from analyzer.cli.options import add_car, add_output
 from analyzer.simulation.nuisances import OPTIONS, by_part
@@ -94,7 +95,10 @@ def run(arguments: argparse.Namespace) -> int:
     lock = LockParameters.from_prediction(predict_lock_curve(load_setup(arguments.setup)))
     circuit = circuit_by_name(arguments.circuit)
     asked = by_part({name: getattr(arguments, name) for name in OPTIONS})
-    of = lambda part: asked.get(part, {})  # noqa: E731
+
+    def of(part: str) -> dict[str, Any]:
+        return asked.get(part, {})
+
     session = simulate_session(
         car=car,
         lock=replace(lock, **of("lock")),

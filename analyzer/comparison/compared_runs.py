@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from analyzer.analysis import Analysis
+from analyzer.arrays import BoolArray, FloatArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.errors import CannotTell, InputError
 from analyzer.lockcurve.observations import Observations, observe
@@ -341,7 +342,7 @@ def _comparable(runs: list[Run], side: int) -> list[Run]:
     return [r for r in mine if r.on_circuit in courses[1 - side]] or mine
 
 
-def _mask(run: Run) -> np.ndarray:
+def _mask(run: Run) -> BoolArray:
     valid = run.analysis.signals.valid
     return valid if run.laps is None else valid & np.isin(run.analysis.laps.number, run.laps)
 
@@ -387,7 +388,7 @@ def _speed_apart(runs: list[Run], matches: list[CornerMatch]) -> tuple[float, fl
     return between, within
 
 
-def _traces(run: Run, shift: float) -> list[np.ndarray]:
+def _traces(run: Run, shift: float) -> list[FloatArray]:
     """Speed against the share of the first run's lap, lap by lap, (`TRACE_POINTS`,) each."""
     analysis = run.analysis
     speed, distance = analysis.signals.speed_m_s, analysis.signals.distance_m

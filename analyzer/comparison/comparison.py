@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from analyzer.analysis import Analysis
+from analyzer.arrays import FloatArray
 from analyzer.comparison.compared_runs import Conditions, Log, Run, chosen_laps, conditions, laps_text
 from analyzer.comparison.joint import JointFit, fit_jointly
 from analyzer.comparison.phase_changes import EventChange, PhaseChange, event_changes, phase_changes
@@ -73,9 +74,9 @@ class Comparison:
     predicted_change: dict[str, float | None]
     any_change: AnyChange
     sides: dict[str, SideChange]
-    torque_Nm: np.ndarray
-    locking_change_Nm: np.ndarray
-    expected_locking_change_Nm: np.ndarray | None
+    torque_Nm: FloatArray
+    locking_change_Nm: FloatArray
+    expected_locking_change_Nm: FloatArray | None
     phases: tuple[PhaseChange, ...]
     events: tuple[EventChange, ...]
     one_tyre: bool
@@ -315,8 +316,8 @@ def _predicted_change(before: PredictedLockCurve | None, after: PredictedLockCur
 
 
 def _expected_curve(
-    before: PredictedLockCurve | None, after: PredictedLockCurve | None, torque: np.ndarray
-) -> np.ndarray | None:
+    before: PredictedLockCurve | None, after: PredictedLockCurve | None, torque: FloatArray
+) -> FloatArray | None:
     if before is None or after is None or "spool" in (before.kind, after.kind):
         return None
     return after.locking_torque_Nm(torque) - before.locking_torque_Nm(torque)

@@ -18,12 +18,14 @@ less preload and less on drive. So the tie is loosened by as much as the setup f
 knows.
 """
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, replace
+from typing import TypeAlias
 
 import numpy as np
 from scipy.special import ndtri, stdtrit
 
+from analyzer.arrays import FloatArray, IntArray
 from analyzer.lockcurve import model
 from analyzer.lockcurve.fit import Fit, fit
 from analyzer.lockcurve.problem import LogPart, hold_sd_Nm, joined
@@ -46,9 +48,13 @@ TIE_SHARE = 0.08
 # both may be; with more, steeper ramps are not told that are told with this (tests/comparison)
 HOLD_SHARE = 0.6  # of the deviation that a session alone has
 LEAST_RANGE_Nm = 100.0
+# what a pass is resampled with: its course and corner (on one side only, where sides are not paired), or itself
+Cluster: TypeAlias = tuple[Hashable, int, int | str | None]
 
 
-def joint_draws(theta: np.ndarray, influence: np.ndarray, clusters: tuple[tuple, ...], prior: np.ndarray) -> np.ndarray:
+def joint_draws(
+    theta: FloatArray, influence: FloatArray, clusters: tuple[Cluster, ...], prior: FloatArray
+) -> FloatArray:
     """Draws of the unknowns: corners resampled whole, both sides together, and beliefs redrawn, as in
     `lockcurve.uncertainty`.
 
@@ -91,7 +97,7 @@ def few_corners(count: int) -> float:
     return float(stdtrit(max(count - 1, 1), 0.975) / ndtri(0.975))
 
 
-def form_error(fitted: np.ndarray, slipping_torque_Nm: np.ndarray) -> np.ndarray:
+def form_error(fitted: FloatArray, slipping_torque_Nm: FloatArray) -> FloatArray:
     """What the form of the tyre curve gets wrong, alike on both sides, and of a changed slope besides.
 
     Parameters
@@ -129,7 +135,7 @@ class JointLog:
     """
 
     part: LogPart
-    clusters: tuple[tuple, ...]
+    clusters: tuple[Cluster, ...]
 
 
 @dataclass(frozen=True)
@@ -151,25 +157,25 @@ class JointFit:
 
     logs: tuple[JointLog, ...]
     fit: Fit
-    curves: np.ndarray
-    draws: np.ndarray
+    curves: FloatArray
+    draws: FloatArray
     spread: Spread
     largest_torque_Nm: float
     torque_span_Nm: tuple[float, float]
     tie_sd_Nm: tuple[float, float] | None
 
     @property
-    def clusters(self) -> tuple[tuple, ...]:
+    def clusters(self) -> tuple[Cluster, ...]:
         """Cluster of each corner pass, in the order of the fit's pulls."""
         return tuple(c for log in self.logs for c in log.clusters)
 
     @property
-    def pass_log(self) -> np.ndarray:
+    def pass_log(self) -> IntArray:
         """(passes,) number of the log that each corner pass is of."""
         return np.repeat(np.arange(len(self.logs)), [len(log.clusters) for log in self.logs])
 
 
-def slipping_torque_Nm(fitted: Fit, side: int | None = None) -> np.ndarray:
+def slipping_torque_Nm(fitted: Fit, side: int | None = None) -> FloatArray:
     """Input torques (n,) (N.m) of the samples that slipped.
 
     Parameters

@@ -15,9 +15,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import ndtri
 
+from analyzer.arrays import FloatArray
 from analyzer.comparison.compared_runs import Run
 from analyzer.comparison.joint import (
     SLOPE_CHANGE_LOG_SD,
+    Cluster,
     JointFit,
     few_corners,
     fit_jointly,
@@ -161,18 +163,18 @@ def _planned(joint: JointFit, parameter: str, size: str, *, laps: float, car: Ca
     )
 
 
-def _form(joint: JointFit, after: np.ndarray) -> np.ndarray:
+def _form(joint: JointFit, after: FloatArray) -> FloatArray:
     return form_error(np.array([joint.curves[0], after]), slipping_torque_Nm(joint.fit))
 
 
-def _variances(joint: JointFit, side: str, torque: np.ndarray, times: float) -> dict[str, float]:
+def _variances(joint: JointFit, side: str, torque: FloatArray, times: float) -> dict[str, float]:
     """Source -> variance of a side's change (N.m squared) with `times` the laps of the logs on each side."""
     made = joint.fit.problem.unknowns
     weights = np.zeros(made.count)
     weights[made.curve_slice(0)] = -_slope_of_level(side, joint.curves[0], torque)
     weights[made.curve_slice(1)] = _slope_of_level(side, joint.curves[1], torque)
     data = joint.fit.hessian - made.information
-    influence = np.linalg.solve(times * data + made.information, weights)
+    influence = np.linalg.solve(times * data + made.information, weights).astype(float, copy=False)
     corners = len(set(joint.clusters))
     found = {"scatter of corner passes": times * _scatter(joint, influence) * few_corners(corners) ** 2}
     parts = made.rows[made.believed] @ influence
@@ -192,19 +194,19 @@ def _source(joint: JointFit, row: int) -> str:
     return f"{made.groups[row]}: {names.pop() if len(names) == 1 else 'over the whole session'}"
 
 
-def _slope_of_level(side: str, curve: np.ndarray, torque: np.ndarray) -> np.ndarray:
+def _slope_of_level(side: str, curve: FloatArray, torque: FloatArray) -> FloatArray:
     """(5,) derivatives of a side's level by the curve's parameters."""
     steps = 1e-4 * np.eye(CURVE)
     return (level_Nm(side, curve + steps, torque) - level_Nm(side, curve - steps, torque)) / 2e-4
 
 
-def _scatter(joint: JointFit, influence: np.ndarray) -> float:
+def _scatter(joint: JointFit, influence: FloatArray) -> float:
     """Variance from passes about the mean of their corner, in the laps there are."""
     pull, pass_log, clusters = joint.fit.group_gradients @ influence, joint.pass_log, joint.clusters
     total = 0.0
     for log in np.unique(pass_log):
         mine = np.flatnonzero(pass_log == log)
-        by_corner: dict = {}
+        by_corner: dict[Cluster, list[float]] = {}
         for g in mine:
             by_corner.setdefault(clusters[g], []).append(pull[g])
         for values in by_corner.values():

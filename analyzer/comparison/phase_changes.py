@@ -31,6 +31,7 @@ import numpy as np
 from scipy.special import betaincinv, ndtri, stdtrit
 
 from analyzer.analysis import PhaseResult
+from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.comparison.together import SharedView
 from analyzer.findings.finding import Finding
 from analyzer.lockcurve.estimate import Interval
@@ -92,7 +93,7 @@ def phase_changes(views: list[SharedView]) -> tuple[PhaseChange, ...]:
     return tuple(found)
 
 
-def _of_phase(phase: str, rows: list[tuple[int, PhaseResult]], errors: dict[str, np.ndarray]) -> list[PhaseChange]:
+def _of_phase(phase: str, rows: list[tuple[int, PhaseResult]], errors: dict[str, FloatArray]) -> list[PhaseChange]:
     corners = sorted({(r.corner, r.direction) for _, r in rows})
     changes = {q: _changes(rows, corners, q, errors[q]) for q in QUANTITIES}
     found = []
@@ -125,7 +126,7 @@ def _apart(rows: list[tuple[int, PhaseResult]], name: str, *, ratio: bool) -> fl
 
 
 def _changes(
-    rows: list[tuple[int, PhaseResult]], corners: list[tuple[int, str]], quantity: str, errors: np.ndarray
+    rows: list[tuple[int, PhaseResult]], corners: list[tuple[int, str]], quantity: str, errors: FloatArray
 ) -> dict[tuple[int, str] | None, Interval]:
     """Change by corner, and under None the mean over the corners that have one."""
     known = [
@@ -137,7 +138,7 @@ def _changes(
     table[:, 3] = np.log(np.maximum(table[:, 3], 1.0))
     cell = (2 * table[:, 0] + table[:, 1]).astype(int)
     count = np.bincount(cell, minlength=2 * len(corners)).reshape(-1, 2)
-    matched = np.all(count >= LEAST_PASSES, axis=1)
+    matched: BoolArray = np.all(count >= LEAST_PASSES, axis=1)
     found: dict[tuple[int, str] | None, Interval] = {
         corner: _nothing(n) for corner, n in zip(corners, count, strict=True)
     }
@@ -148,7 +149,7 @@ def _changes(
     table, cell = table[keep], np.unique(cell[keep], return_inverse=True)[1]
     fit = _Matched(cell, table[:, 2], table[:, 3:5])
     shared = _shared_error(cell, errors[table[:, 5].astype(int)])
-    apart = (np.abs(fit.apart) <= MOST_APART).all(axis=1)
+    apart: BoolArray = np.all(np.abs(fit.apart) <= MOST_APART, axis=1)
     degrees = count[matched].sum(axis=1) - 2
     small = count[matched].min(axis=1)
     deviation = fit.draws.std(axis=0) * np.sqrt(small / (small - 1))
@@ -165,15 +166,16 @@ def _changes(
     return found
 
 
-def _nothing(count: np.ndarray) -> Interval:
+def _nothing(count: IntArray) -> Interval:
     missing = [words for n, words in zip(count, ("before", "after"), strict=True) if n < LEAST_PASSES]
     return Interval(None, None, None, f"fewer than {LEAST_PASSES} passes with a value {' and '.join(missing)}")
 
 
-def _shared_error(cell: np.ndarray, errors: np.ndarray) -> np.ndarray:
+def _shared_error(cell: IntArray, errors: FloatArray) -> FloatArray:
     """(corners, draws): the error that is the same through a run, after minus before."""
     means = np.array([errors[cell == c].mean(axis=0) for c in range(cell.max() + 1)])
-    return means[1::2] - means[::2]
+    apart: FloatArray = means[1::2] - means[::2]
+    return apart
 
 
 def _student(value: float, deviation: float, degrees: int, shared: float) -> Interval:
@@ -185,7 +187,7 @@ def _student(value: float, deviation: float, degrees: int, shared: float) -> Int
 class _Matched:
     """Changes (corners,), their resampled draws (k, corners), and the differences of the covariates (corners, 2)."""
 
-    def __init__(self, cell: np.ndarray, values: np.ndarray, covariates: np.ndarray) -> None:
+    def __init__(self, cell: IntArray, values: FloatArray, covariates: FloatArray) -> None:
         self._cell, self._values, self._covariates = cell, values, covariates
         self._member = np.eye(cell.max() + 1)[cell]
         # medians to begin with, so that a wild pass does not hide behind the mean that it pulled
@@ -203,7 +205,7 @@ class _Matched:
             times[:, where] = rng.multinomial(len(where), np.full(len(where), 1 / len(where)), size=REPLICATES)
         self.draws = self._solve(weight * times)[0]
 
-    def _solve(self, weight: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    def _solve(self, weight: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
         """Changes (k, corners), slopes (k, 2), cell means of values (k, cells) and covariates (k, cells, 2)."""
         total = np.maximum(weight @ self._member, 1e-12)
         centre = (weight * self._values) @ self._member / total

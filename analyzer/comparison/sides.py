@@ -40,6 +40,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import chdtrc
 
+from analyzer.arrays import FloatArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.comparison.joint import JointFit
 from analyzer.differential.predicted import NORMAL_95, PredictedLockCurve
@@ -81,7 +82,7 @@ class SideChange:
     margin_Nm: float
     verdict: str
     standard_error_Nm: float | None
-    torque_Nm: np.ndarray
+    torque_Nm: FloatArray
 
 
 def least_margin_Nm(car: Car) -> float:
@@ -97,7 +98,7 @@ def least_margin_Nm(car: Car) -> float:
     return moment * 2 * car.rear_rolling_radius_m / car.rear_track_m
 
 
-def side_torques(side: str, joint: JointFit) -> np.ndarray | None:
+def side_torques(side: str, joint: JointFit) -> FloatArray | None:
     """Input torques that a side's mean is over.
 
     Parameters
@@ -118,7 +119,7 @@ def side_torques(side: str, joint: JointFit) -> np.ndarray | None:
     return np.linspace(0.0, end, STEPS + 1)[1:]
 
 
-def level_Nm(side: str, curves: np.ndarray, torque_Nm: np.ndarray) -> np.ndarray:
+def level_Nm(side: str, curves: FloatArray, torque_Nm: FloatArray) -> FloatArray:
     """What a side is judged by: M at no input torque for `preload`, else the mean of what the ramps add to it.
 
     Parameters
@@ -170,7 +171,7 @@ def side_change(
     return SideChange(change, float(levels[0]), expected, margin, found, float(np.std(draws)), torque)
 
 
-def interval(value: float, draws: np.ndarray) -> Interval:
+def interval(value: float, draws: FloatArray) -> Interval:
     """A value with the 95 % interval of its draws, widened to hold the value itself where it lies outside.
 
     Parameters
@@ -182,7 +183,7 @@ def interval(value: float, draws: np.ndarray) -> Interval:
 
 
 def _expected(
-    side: str, before: PredictedLockCurve | None, after: PredictedLockCurve | None, torque: np.ndarray
+    side: str, before: PredictedLockCurve | None, after: PredictedLockCurve | None, torque: FloatArray
 ) -> tuple[float | None, float]:
     """Predicted change and its standard deviation (N.m): errors of friction and the like are common to both files, so
     the change is as uncertain, relatively, as the curve of which it is a part. Where neither file says where the
@@ -200,12 +201,12 @@ def _expected(
     return expected, float(np.hypot(share * abs(expected), np.std(changes)))
 
 
-def _predicted_level(side: str, curve: PredictedLockCurve, torque: np.ndarray) -> float:
+def _predicted_level(side: str, curve: PredictedLockCurve, torque: FloatArray) -> float:
     at_zero = curve.locking_torque_Nm(np.array([0.0]))[0]
     return float(at_zero if side == "preload" else (curve.locking_torque_Nm(torque) - at_zero).mean())
 
 
-def verdict(value: float, draws: np.ndarray, *, expected: float | None, expected_sd: float, margin: float) -> str:
+def verdict(value: float, draws: FloatArray, *, expected: float | None, expected_sd: float, margin: float) -> str:
     """One of `as_predicted`, `stronger`, `weaker`, `no_change`, `cannot_tell`.
 
     Parameters
@@ -268,7 +269,7 @@ def any_change(joint: JointFit, sides: Mapping[str, SideChange]) -> AnyChange:
     told = {side: change for side, change in sides.items() if change.standard_error_Nm is not None}
     drawn = joint.spread.unknowns.curves(joint.spread.draws)
 
-    def changes(curves: np.ndarray) -> np.ndarray:
+    def changes(curves: FloatArray) -> FloatArray:
         levels = np.stack([level_Nm(side, curves, change.torque_Nm) for side, change in told.items()], axis=-1)
         return levels[..., 1, :] - levels[..., 0, :]
 

@@ -16,8 +16,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analyzer.analysis import Analysis, PhaseResult, phase_results
+from analyzer.arrays import FloatArray, IntArray
 from analyzer.comparison.compared_runs import CornerMatch, Run, circles, match_circles, match_corners, places
-from analyzer.comparison.joint import JointFit, JointLog
+from analyzer.comparison.joint import Cluster, JointFit, JointLog
 from analyzer.findings.find_all import find_all, find_in
 from analyzer.findings.finding import Finding
 from analyzer.lockcurve.estimate import LockCurveEstimate
@@ -39,7 +40,7 @@ LEAST_LEFT_RIGHT_SD = 1e-4  # wear and heat change the rolling radii by this aga
 
 def run_errors(
     run: Run, k: int, joint: JointFit, observed: Observations, phases: tuple[PhaseResult, ...]
-) -> dict[str, np.ndarray]:
+) -> dict[str, FloatArray]:
     """What the joint fit is unsure of, in the phases of one run: its error is the same in all of them.
 
     Parameters
@@ -85,9 +86,9 @@ def run_errors(
 class _Means:
     """Means over phases, by the rows that are in any of them: row numbers, and where each phase begins and stops."""
 
-    rows: np.ndarray
-    first: np.ndarray
-    stop: np.ndarray
+    rows: IntArray
+    first: IntArray
+    stop: IntArray
 
     @classmethod
     def of(cls, spans: Sequence[slice], count: int) -> "_Means":
@@ -98,13 +99,14 @@ class _Means:
         ends = np.array([(span.start, span.stop) for span in spans], int).reshape(-1, 2)
         return cls(np.flatnonzero(within), before[ends[:, 0]], before[ends[:, 1]])
 
-    def __call__(self, values: np.ndarray) -> np.ndarray:
+    def __call__(self, values: FloatArray) -> FloatArray:
         """(..., phases) of values (..., rows); 0 where a phase has no row."""
         sums = np.cumsum(np.concatenate([np.zeros((*values.shape[:-1], 1)), values], axis=-1), axis=-1)
-        return (sums[..., self.stop] - sums[..., self.first]) / np.maximum(self.stop - self.first, 1)
+        means: FloatArray = (sums[..., self.stop] - sums[..., self.first]) / np.maximum(self.stop - self.first, 1)
+        return means
 
 
-def _kinematic_lock(value: dict[str, float], inputs: AxleInputs, car: Car, means: _Means) -> np.ndarray:
+def _kinematic_lock(value: dict[str, float], inputs: AxleInputs, car: Car, means: _Means) -> FloatArray:
     """(phases,) as `phase_results` has it: one less the mean speed difference over its free-rolling value."""
     scale = np.exp(value["rear_left_right_scale"] / 2)
     yaw = (inputs.yaw_rad_s - value["yaw_bias"]) * np.exp(value["log_yaw_scale"] - value["log_speed_scale"])
@@ -112,7 +114,8 @@ def _kinematic_lock(value: dict[str, float], inputs: AxleInputs, car: Car, means
     found = np.full(len(free), np.nan)
     turning = np.abs(free) > 1e-3
     found[turning] = 1 - means(inputs.left_m_s * scale - inputs.right_m_s / scale)[turning] / free[turning]
-    return np.nan_to_num(found)
+    lock: FloatArray = np.nan_to_num(found)
+    return lock
 
 
 @dataclass(frozen=True)
@@ -129,7 +132,7 @@ class SharedView:
 
     run: Run
     phases: tuple[PhaseResult, ...]
-    errors: dict[str, np.ndarray]
+    errors: dict[str, FloatArray]
     findings: tuple[Finding, ...]
 
 
@@ -195,7 +198,7 @@ def joint_logs(runs: list[Run], matches: list[CornerMatch], *, paired: bool) -> 
         owner = Owner(run.side, run.source, "circuit" if run.on_circuit else "circles")
         observed = run.observed()
         part = session_part(analysis.signals, analysis.laps, observed, analysis.car, owner=owner)
-        clusters: list[tuple] = []
+        clusters: list[Cluster] = []
         for group in np.unique(part.group):
             corner = _corner_of(int(observed.index[observed.group == group][0]), analysis)
             if corner in match.numbers:

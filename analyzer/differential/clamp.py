@@ -40,6 +40,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
+from analyzer.arrays import FloatArray
+
 AngleReference = Literal["ring_face", "shaft_axis"]
 SpringPosition = Literal["outside_packs", "between_rings"]
 SERIES_SHARE: dict[SpringPosition, float] = {"outside_packs": 1.0, "between_rings": 0.0}  # lambda
@@ -102,7 +104,7 @@ def thrust_N_per_Nm(
 
 def clamp_N(
     *, thrust_N: ArrayLike, preload_N: float, ring_spring_N: float = 0.0, series_share: ArrayLike
-) -> np.ndarray:
+) -> FloatArray:
     """Force on one pack (N), of the shape of the arguments. Derived above.
 
     Parameters
@@ -189,7 +191,7 @@ def pack_torque_Nm(
     return friction_coefficient * friction_faces * friction_radius_m * clamp_N
 
 
-def locking_value(*, locking_torque_Nm: ArrayLike, input_torque_Nm: ArrayLike) -> np.ndarray:
+def locking_value(*, locking_torque_Nm: ArrayLike, input_torque_Nm: ArrayLike) -> FloatArray:
     """S = M/|T_in|, of the shape of the arguments (-). NaN where the input torque is zero: S does not exist there.
 
     A locking value of 0.6 ("60 % lock") means that the difference of the two wheel torques is 60 % of their sum: an
@@ -210,10 +212,12 @@ def locking_value(*, locking_torque_Nm: ArrayLike, input_torque_Nm: ArrayLike) -
     """
     torque = np.abs(np.asarray(input_torque_Nm, dtype=float))
     locking = np.asarray(locking_torque_Nm, dtype=float)
-    return np.divide(locking, torque, out=np.full(np.broadcast(locking, torque).shape, np.nan), where=torque > 0)
+    unknown = np.full(np.broadcast(locking, torque).shape, np.nan)
+    value: FloatArray = np.divide(locking, torque, out=unknown, where=torque > 0)
+    return value
 
 
-def torque_bias_ratio(locking_value: ArrayLike) -> np.ndarray:
+def torque_bias_ratio(locking_value: ArrayLike) -> FloatArray:
     """TBR = T_slow/T_fast = (1 + S)/(1 - S), of its shape (-); infinite at S >= 1: no drive at the fast wheel.
 
     Parameters
@@ -225,4 +229,5 @@ def torque_bias_ratio(locking_value: ArrayLike) -> np.ndarray:
     [J2817] 3.1 for the ratio.
     """
     s = np.asarray(locking_value, dtype=float)
-    return np.divide(1 + s, 1 - s, out=np.where(np.isnan(s), np.nan, np.inf), where=s < 1)
+    ratio: FloatArray = np.divide(1 + s, 1 - s, out=np.where(np.isnan(s), np.nan, np.inf), where=s < 1)
+    return ratio

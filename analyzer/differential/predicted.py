@@ -20,6 +20,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
+from analyzer.arrays import FloatArray
 from analyzer.differential.clamp import SERIES_SHARE, SpringPosition
 from analyzer.differential.installed import friction_lever_m, installed_cone_force_N, notes_on_parts, ramp_thrust
 from analyzer.differential.notes import (
@@ -32,7 +33,7 @@ from analyzer.differential.notes import (
 )
 from analyzer.differential.setup import STATIC_RATIO, DataSheet, Open, Parts, Setup, Spool
 
-Figure = float | np.ndarray
+Figure = float | FloatArray
 NORMAL_95 = 1.959964  # standard normal quantile of a two-sided 95 % interval
 
 
@@ -69,7 +70,7 @@ class LockFigures:
     coast_ring_hold_Nm: Figure
     series_share: Figure
 
-    def locking_torque_Nm(self, torque_Nm: np.ndarray) -> np.ndarray:
+    def locking_torque_Nm(self, torque_Nm: FloatArray) -> FloatArray:
         """Capacity M at input torques (N.m).
 
         Parameters
@@ -189,7 +190,7 @@ class PredictedLockCurve:
         """Relative standard deviation of `preload_Nm` (1); None where there is no preload."""
         return math.hypot(self.spread.preload_friction, self.spread.preload_source) if self.preload_Nm else None
 
-    def locking_torque_Nm(self, input_torque_Nm: ArrayLike) -> np.ndarray:
+    def locking_torque_Nm(self, input_torque_Nm: ArrayLike) -> FloatArray:
         """Capacity M (N.m) at each input torque, of its shape; infinite for a spool.
 
         Parameters
@@ -230,7 +231,7 @@ class PredictedLockCurve:
             coast_ring_hold_Nm=None if self.coast_ring_hold_Nm is None else float(moved.coast_ring_hold_Nm),
         )
 
-    def band_Nm(self, input_torque_Nm: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
+    def band_Nm(self, input_torque_Nm: ArrayLike) -> tuple[FloatArray, FloatArray]:
         """95 % band of M: (lower, upper) in N.m, each of the argument's shape.
 
         Parameters
@@ -265,14 +266,14 @@ class PredictedLockCurve:
         lower, upper = self._band(lambda curve: np.asarray(getattr(curve, figure), dtype=float))
         return float(lower), float(upper)
 
-    def _band(self, value: Callable[["PredictedLockCurve"], np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+    def _band(self, value: Callable[["PredictedLockCurve"], FloatArray]) -> tuple[FloatArray, FloatArray]:
         bands = [self._band_at(self.placed(share), value) for share in self.series_shares]
         return np.min([low for low, _ in bands], axis=0), np.max([high for _, high in bands], axis=0)
 
     @staticmethod
     def _band_at(
-        curve: "PredictedLockCurve", value: Callable[["PredictedLockCurve"], np.ndarray]
-    ) -> tuple[np.ndarray, np.ndarray]:
+        curve: "PredictedLockCurve", value: Callable[["PredictedLockCurve"], FloatArray]
+    ) -> tuple[FloatArray, FloatArray]:
         nominal, s = value(curve), curve.spread
         # one row per independent cause: how far it moves (log units) each figure
         causes = (

@@ -6,12 +6,14 @@ practice, no source), and the side gears on the shafts up to 100 Hz. Below 7 Hz 
 move the difference; above 0.45 of the log's rate nothing is left. A log slower than 31 Hz sees none of it.
 """
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import ndimage
 
+from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.findings.events import above, confidence, events, lasting, phase_at, placed
 from analyzer.findings.evidence import Trembling
 from analyzer.findings.finding import Finding
@@ -65,16 +67,16 @@ class Chatter:
 class _Tremble:
     """(n,) rear tremble (rad/s), its background, both for the front (None when not logged), and where it counts."""
 
-    rear: np.ndarray
-    rear_background: np.ndarray
-    front_ratio: np.ndarray | None
-    slow: np.ndarray
+    rear: FloatArray
+    rear_background: FloatArray
+    front_ratio: FloatArray | None
+    slow: BoolArray
     high_Hz: float
 
     @property
     def scatter(self) -> float:
         """Relative standard deviation of the amplitude of plain band noise over the window."""
-        return 1 / np.sqrt(4 * (self.high_Hz - LOWEST_HZ) * WINDOW_S)
+        return 1 / math.sqrt(4 * (self.high_Hz - LOWEST_HZ) * WINDOW_S)
 
 
 def find_chatter(
@@ -96,7 +98,10 @@ def find_chatter(
     slow_s = float(slow.sum() / signals.rate_hz)
     found = [(a, b) for a, b in _events(signals, seen) if here[a]]
     enough = slow_s >= LEAST_SLOW_S
-    mean_square = lambda x: float(np.sqrt(np.mean(x[slow] ** 2))) if enough else None  # noqa: E731
+
+    def mean_square(x: FloatArray) -> float | None:
+        return float(np.sqrt(np.mean(x[slow] ** 2))) if enough else None
+
     return Chatter(
         band_low_Hz=LOWEST_HZ,
         band_high_Hz=seen.high_Hz,
@@ -121,7 +126,10 @@ def chatter_of_all(parts: Sequence[Chatter]) -> Chatter:
     if len(parts) == 1 or not seen:
         return parts[0]
     share = np.array(_known(p.slow_corner_s for p in seen))
-    mean_square = lambda x: float(np.sqrt(np.average(np.square(_known(x)), weights=share)))  # noqa: E731
+
+    def mean_square(x: Iterable[float | None]) -> float:
+        return float(np.sqrt(np.average(np.square(_known(x)), weights=share)))
+
     return replace(
         seen[0],
         slow_corner_s=float(share.sum()),
@@ -166,7 +174,7 @@ def _tremble(rear: RearAxle) -> _Tremble | str:
     return _Tremble(amplitude / radius, background / radius, front_ratio, slow, high)
 
 
-def _amplitude(values: np.ndarray, rate_hz: float, high_hz: float) -> np.ndarray:
+def _amplitude(values: FloatArray, rate_hz: float, high_hz: float) -> FloatArray:
     """(n,) root mean square within the band over a sliding window, of the quieter of its halves.
 
     A gear change, a lock-up or a kerb shakes the wheels once and is in one half only; what sticks and slips goes on.
@@ -176,10 +184,11 @@ def _amplitude(values: np.ndarray, rate_hz: float, high_hz: float) -> np.ndarray
     mean = ndimage.uniform_filter1d(within**2, size=half, mode="nearest")
     apart = np.pad(mean, half // 2, mode="edge")
     quieter = np.minimum(apart[: len(mean)], apart[len(apart) - len(mean) :])
-    return np.sqrt(np.maximum(quieter, 0.0))  # a running sum leaves rounding below zero
+    level: FloatArray = np.sqrt(np.maximum(quieter, 0.0))  # a running sum leaves rounding below zero
+    return level
 
 
-def _background(amplitude: np.ndarray, speed_m_s: np.ndarray, straight: np.ndarray, by_speed: np.ndarray) -> np.ndarray:
+def _background(amplitude: FloatArray, speed_m_s: FloatArray, straight: BoolArray, by_speed: IntArray) -> FloatArray:
     """(n,) tremble of the logger at each speed: square a^2 + (b v)^2, through medians over speed on straights, whose
     samples `by_speed` puts in order.
 
@@ -231,7 +240,7 @@ def _finding(signals: Signals, corners: Sequence[Corner], seen: _Tremble, start:
     return placed(evidence, signals, corners, start, stop, severity="note", confidence=sure)
 
 
-def _peak_frequency(values: np.ndarray, rate_hz: float, high_hz: float) -> float:
+def _peak_frequency(values: FloatArray, rate_hz: float, high_hz: float) -> float:
     """Where the spectrum of `values` without their straight line peaks in the band (Hann's window)."""
     count, at = max(len(values), 64), np.arange(len(values))
     line = np.polynomial.polynomial.polyfit(at, values, 1)

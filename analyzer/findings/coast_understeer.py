@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from analyzer.arrays import FloatArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.findings.events import above, confidence, events, lasting, phase_at, placed
 from analyzer.findings.evidence import CoastUndersteer
@@ -70,7 +71,7 @@ class Handling:
         """Understeer gradient in degrees at the road wheel per g."""
         return float(np.degrees(self.gradient_rad_per_m_s2) * STANDARD_GRAVITY_M_S2)
 
-    def steer_rad(self, signals: Signals, car: Car) -> np.ndarray:
+    def steer_rad(self, signals: Signals, car: Car) -> FloatArray:
         """Steer that the turn needs by this balance.
 
         Parameters
@@ -136,11 +137,11 @@ def fit_handling(signals: Signals, car: Car) -> Handling | None:
     )
 
 
-def _robust_sd(residual: np.ndarray) -> float:
+def _robust_sd(residual: FloatArray) -> float:
     return float(1.4826 * np.median(np.abs(residual - np.median(residual))))
 
 
-def steer_for_moment_rad(moment_Nm: np.ndarray | float, car: Car) -> np.ndarray | float:
+def steer_for_moment_rad(moment_Nm: FloatArray | float, car: Car) -> FloatArray | float:
     """Extra steer at the road wheel that holds a turn against a yaw moment.
 
     Parameters
@@ -211,8 +212,8 @@ class _Steered:
     """(n,) steer into the turn beyond the car's own balance, and how sure that balance is there (rad, road wheel)."""
 
     handling: Handling
-    extra_rad: np.ndarray
-    sd_rad: np.ndarray
+    extra_rad: FloatArray
+    sd_rad: FloatArray
 
     @classmethod
     def of(cls, signals: Signals, rear: RearAxle, handling: Handling, car: Car) -> "_Steered":
@@ -220,18 +221,19 @@ class _Steered:
         return cls(handling, extra, _balance_sd_rad(signals, handling, car))
 
 
-def _extra_steer_rad(signals: Signals, rear: RearAxle, handling: Handling, car: Car) -> np.ndarray:
+def _extra_steer_rad(signals: Signals, rear: RearAxle, handling: Handling, car: Car) -> FloatArray:
     """(n,) steer into the turn beyond the car's balance and what turns its inertia (rad, road wheel)."""
     turning_in = steer_for_moment_rad(car.yaw_inertia * signals.yaw_acceleration_rad_s2, car)
     return rear.turn * (signals.steer_rad - handling.steer_rad(signals, car) - turning_in)
 
 
-def _balance_sd_rad(signals: Signals, handling: Handling, car: Car) -> np.ndarray:
+def _balance_sd_rad(signals: Signals, handling: Handling, car: Car) -> FloatArray:
     """(n,) how sure the balance is there: scatter, its bend towards the limit, and the steer that turns the inertia."""
     beyond = np.maximum(np.abs(signals.lat_m_s2) - FITTED_TO_M_S2, 0.0)
     turning_in = steer_for_moment_rad(car.yaw_inertia * signals.yaw_acceleration_rad_s2, car)
     still = np.hypot(handling.residual_sd_rad, BEND_RAD_PER_M_S2 * beyond)
-    return np.hypot(still, STIFFNESS_RELATIVE_SD * turning_in)
+    deviation: FloatArray = np.hypot(still, STIFFNESS_RELATIVE_SD * turning_in)
+    return deviation
 
 
 def _held(
@@ -241,7 +243,7 @@ def _held(
     axle: AxleState,
     rear: RearAxle,
     steered: _Steered | None,
-    share: np.ndarray,
+    share: FloatArray,
     start: int,
     stop: int,
 ) -> Finding | None:

@@ -23,6 +23,7 @@ from functools import cached_property
 import numpy as np
 from scipy.special import ndtr
 
+from analyzer.arrays import FloatArray, IntArray
 from analyzer.findings.evidence import Blame
 from analyzer.lockcurve.fit import Fit
 from analyzer.lockcurve.observations import CUTOFF_HZ, Observations
@@ -107,7 +108,7 @@ def blamed(probability_car: float) -> Blame:
     return Blame.FOOT if probability_car <= 1 - SURE_FOOT else Blame.OPEN
 
 
-def held_torque_Nm(inside_Nm: np.ndarray, curve: Sequence[float]) -> np.ndarray:
+def held_torque_Nm(inside_Nm: FloatArray, curve: Sequence[float]) -> FloatArray:
     """(n,) input torque (N.m) at which the inside wheel, which takes `inside_Nm` (n,), lets go.
 
     Parameters
@@ -150,7 +151,7 @@ class Judge:
     axle: AxleState
     car: Car
     file_curve: tuple[float, float, float] | None = None
-    engine: tuple[np.ndarray, np.ndarray] | None = None
+    engine: tuple[FloatArray, FloatArray] | None = None
     log: int = 0
 
     def judged(self, spins: Sequence[tuple[int, int]]) -> list[Counterfactual | None]:
@@ -194,7 +195,7 @@ class Judge:
             for spin, w in zip(spins, at, strict=True)
         ]
 
-    def _rows(self, start: int, stop: int) -> np.ndarray:
+    def _rows(self, start: int, stop: int) -> IntArray:
         """Rows of the fit in a spin, and the one before it."""
         first, last = np.searchsorted(self.observed.index, [start, stop])
         rows = np.arange(max(first - 1, 0), last)
@@ -202,7 +203,7 @@ class Judge:
         return rows[known & self.signals.valid[self.observed.index[rows]]]
 
     @cached_property
-    def _spinning_up(self) -> np.ndarray:
+    def _spinning_up(self) -> FloatArray:
         """(n,) torque (N.m) that turns the engine, by its stated or usual inertia, faster than the car gains speed."""
         inputs, radius = self.observed.inputs, self.car.rear_rolling_radius_m
         faster = (inputs.left_acc_m_s2 + inputs.right_acc_m_s2) / 2 - inputs.long_m_s2
@@ -214,11 +215,11 @@ class Judge:
         return self.car.engine_inertia(ratio_logged=self.engine is not None)
 
     @cached_property
-    def _off_throttle(self) -> np.ndarray:
+    def _off_throttle(self) -> IntArray:
         """Samples at which the driver brakes or is off the throttle."""
         return np.flatnonzero(self.signals.braking | (self.signals.throttle < OPEN / 2))
 
-    def _ratio(self) -> np.ndarray:
+    def _ratio(self) -> FloatArray:
         """(n,) engine speed over wheel speed."""
         index, radius = self.observed.index, self.car.rear_rolling_radius_m
         guess = np.clip(ENGINE_RAD_S * radius / np.maximum(self.signals.speed_m_s[index], 1.0), *RATIOS)
@@ -260,8 +261,8 @@ class Judge:
         return float(1 + weight * (share - 1)), float(sd * np.sqrt(1 - weight))
 
     def _asked_and_could(
-        self, value: dict[str, float], at: AxleEquations, rows: np.ndarray, inertia: float
-    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        self, value: dict[str, float], at: AxleEquations, rows: IntArray, inertia: float
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Force asked for, what both wheels could take, what the inside one could, (n,) each (N)."""
         tyre = tyre_figures(value, self.car)
         fall = np.maximum(1 - tyre["friction_fall"] * (at.load_N / tyre["static_load_N"] - 1), LEAST_FACTOR)
@@ -276,9 +277,9 @@ class Judge:
     def _counterfactual(
         self,
         spin: tuple[int, int],
-        rows: np.ndarray,
-        draws: tuple[np.ndarray, np.ndarray],
-        centre: list[np.ndarray],
+        rows: IntArray,
+        draws: tuple[FloatArray, FloatArray],
+        centre: list[FloatArray],
         inertia_sd: float,
     ) -> Counterfactual:
         """One spin by the forces asked for and possible in each draw (draws, rows) and by the fit (rows,); the
@@ -296,7 +297,10 @@ class Judge:
         timing = TIMING_S / (width * step_s) * np.ptp(turned)
         sd = float(np.sqrt(logs.var() + FORM_SD**2 + timing**2))
         radius = self.car.rear_rolling_radius_m
-        held = lambda curve: float(min(held_torque_Nm(inside[at] * radius, curve) / radius, could[at]))  # noqa: E731
+
+        def held(curve: tuple[float, float, float]) -> float:
+            return float(min(held_torque_Nm(inside[at] * radius, curve) / radius, could[at]))
+
         torque = asked[at] * radius
         preload, slope, hold = self.fitted.curve[:3]
         lost_force, lost_s, lost_m = self._cost(spin, rows, centre)
@@ -317,7 +321,7 @@ class Judge:
             lost_m=lost_m,
         )
 
-    def _cost(self, spin: tuple[int, int], rows: np.ndarray, centre: list[np.ndarray]) -> tuple[float, float, float]:
+    def _cost(self, spin: tuple[int, int], rows: IntArray, centre: list[FloatArray]) -> tuple[float, float, float]:
         """Mean force lost in a spin (N), and the time (s) and distance (m) lost up to the next braking point.
 
         Notes
@@ -339,20 +343,20 @@ class Judge:
         return float(lost.mean()), lost_s, lost_s * float(speed[-1])
 
 
-def _means(values: np.ndarray, width: int) -> np.ndarray:
+def _means(values: FloatArray, width: int) -> FloatArray:
     """Means of all windows of `width` values along the last axis."""
     sums = np.cumsum(values, axis=-1)
     sums[..., width:] -= sums[..., :-width].copy()
     return sums[..., width - 1 :] / width
 
 
-def _robust(design: np.ndarray, wanted: np.ndarray) -> tuple[np.ndarray, float]:
+def _robust(design: FloatArray, wanted: FloatArray) -> tuple[FloatArray, float]:
     """Least squares with Huber's weights (P. J. Huber, Robust Statistics, 1981, ch. 7): coefficients and scatter."""
     weight, scatter = np.ones(len(wanted)), 1.0
     ridge = 1e-6 * np.eye(design.shape[1])
     for _ in range(15):
         weighed = (design * weight[:, None]).T
-        found = np.linalg.solve(weighed @ design + ridge, weighed @ wanted)
+        found = np.linalg.solve(weighed @ design + ridge, weighed @ wanted).astype(float, copy=False)
         left = wanted - design @ found
         scatter = max(1.4826 * float(np.median(np.abs(left))), 1e-6)
         weight = 1 / np.maximum(1.0, np.abs(left) / (1.5 * scatter))

@@ -7,6 +7,7 @@ from itertools import takewhile
 
 import numpy as np
 
+from analyzer.arrays import BoolArray
 from analyzer.findings.evidence import Evidence
 from analyzer.findings.finding import Finding
 from analyzer.phases.phases import Corner
@@ -21,7 +22,7 @@ SETTLING_S = 0.15  # an event of this length has had one tyre response time to s
 PEAK_SLIP_RELATIVE_SD = 0.15
 
 
-def runs(mask: np.ndarray) -> list[tuple[int, int]]:
+def runs(mask: BoolArray) -> list[tuple[int, int]]:
     """(start, stop) of the runs of True in a mask, stop excluded, in order.
 
     Parameters
@@ -38,8 +39,8 @@ def runs(mask: np.ndarray) -> list[tuple[int, int]]:
 
 def events(
     *,
-    begins: np.ndarray,
-    goes_on: np.ndarray,
+    begins: BoolArray,
+    goes_on: BoolArray,
     rate_hz: float,
     join_s: float = JOIN_S,
     least_s: float = LEAST_S,

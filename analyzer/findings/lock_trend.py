@@ -17,6 +17,7 @@ import numpy as np
 from scipy.special import stdtrit
 
 from analyzer.agreement.steady_samples import SteadySamples
+from analyzer.arrays import FloatArray, IntArray
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval, LockCurveEstimate
 from analyzer.lockcurve.model import huber
@@ -82,13 +83,13 @@ class LockTrend:
 class _Rows:
     """Means of samples by corner pass and side. Arrays (m,)."""
 
-    time_s: np.ndarray
-    locking_Nm: np.ndarray
-    level_Nm: np.ndarray
-    hinges_Nm: np.ndarray  # (m, 2) drive, coast
-    corner: np.ndarray
-    corner_pass: np.ndarray
-    weight: np.ndarray
+    time_s: FloatArray
+    locking_Nm: FloatArray
+    level_Nm: FloatArray
+    hinges_Nm: FloatArray  # (m, 2) drive, coast
+    corner: IntArray
+    corner_pass: IntArray
+    weight: FloatArray
 
 
 def lock_trend(
@@ -166,7 +167,10 @@ def _rows(corners: Sequence[Corner], samples: SteadySamples, estimate: LockCurve
     )
     key = 2 * samples.corner_pass + (torque > 0)
     found, inverse, counts = np.unique(key, return_inverse=True, return_counts=True)
-    mean = lambda x: np.bincount(inverse, weights=x) / counts  # noqa: E731
+
+    def mean(x: FloatArray) -> FloatArray:
+        return np.bincount(inverse, weights=x) / counts
+
     keep = counts >= LEAST_ROW_S * samples.rate_hz
     if not keep.any():
         return "the plates never slipped steadily"
@@ -184,7 +188,7 @@ def _rows(corners: Sequence[Corner], samples: SteadySamples, estimate: LockCurve
     )
 
 
-def _base(rows: _Rows) -> np.ndarray:
+def _base(rows: _Rows) -> FloatArray:
     """Columns of what does not change: a level for each corner and side seen three times or more, one for the rest,
     and the session's slopes."""
     numbers, counts = np.unique(rows.corner, return_counts=True)
@@ -208,20 +212,20 @@ class _Change:
         return Interval(self.value, self.lower, self.upper)
 
 
-def _changes(rows: _Rows, base: np.ndarray, moving: np.ndarray, *, extra_sd: np.ndarray) -> list[_Change]:
+def _changes(rows: _Rows, base: FloatArray, moving: FloatArray, *, extra_sd: FloatArray) -> list[_Change]:
     """Coefficients of `moving` (m, k) beside `base`, each with its 95 % interval."""
     value, sd, freedom = _fit(rows, base, moving)
     wide = stdtrit(freedom, 0.975) * np.hypot(sd, extra_sd)
     return [_Change(float(v), float(v - w), float(v + w)) for v, w in zip(value, wide, strict=True)]
 
 
-def _fit(rows: _Rows, base: np.ndarray, moving: np.ndarray) -> tuple[np.ndarray, np.ndarray, int]:
+def _fit(rows: _Rows, base: FloatArray, moving: FloatArray) -> tuple[FloatArray, FloatArray, int]:
     """Values, standard deviations and degrees of freedom of the moving part."""
     design = np.column_stack([base, moving])
     weight = rows.weight.copy()
     for _ in range(20):
         root = np.sqrt(weight)[:, None]
-        solution = np.linalg.lstsq(root * design, root[:, 0] * rows.locking_Nm, rcond=None)[0]
+        solution = np.linalg.lstsq(root * design, root[:, 0] * rows.locking_Nm, rcond=None)[0].astype(float, copy=False)
         residual = rows.locking_Nm - design @ solution
         scale = max(1.4826 * float(np.median(np.abs(residual))), 1.0)
         weight = rows.weight * huber(residual / scale)[2]
@@ -229,14 +233,15 @@ def _fit(rows: _Rows, base: np.ndarray, moving: np.ndarray) -> tuple[np.ndarray,
     _, which = np.unique(rows.corner_pass, return_inverse=True)
     scores = np.zeros((which.max() + 1, design.shape[1]))
     np.add.at(scores, which, design * (weight * residual)[:, None])
-    freedom = max(len(scores) - np.linalg.matrix_rank(design), 1)
+    freedom = max(len(scores) - int(np.linalg.matrix_rank(design)), 1)
     covariance = inverse @ (scores.T @ scores) @ inverse * len(scores) / freedom
     k = moving.shape[1]
-    return solution[-k:], np.sqrt(np.maximum(np.diag(covariance)[-k:], 0.0)), freedom
+    deviation: FloatArray = np.sqrt(np.maximum(np.diag(covariance)[-k:], 0.0))
+    return solution[-k:], deviation, freedom
 
 
 def _by_parameter(
-    rows: _Rows, base: np.ndarray, tens: np.ndarray, estimate: LockCurveEstimate, per_run: float
+    rows: _Rows, base: FloatArray, tens: FloatArray, estimate: LockCurveEstimate, per_run: float
 ) -> dict[str, Interval]:
     """Change per 10 minutes of preload and slopes, those that the log measures."""
     columns = {
@@ -262,7 +267,7 @@ def _by_parameter(
     return found
 
 
-def _windows(signals: Signals, laps: Laps, rows: _Rows, base: np.ndarray) -> tuple[Window, ...]:
+def _windows(signals: Signals, laps: Laps, rows: _Rows, base: FloatArray) -> tuple[Window, ...]:
     """Level by groups of laps, or by equal stretches where there are none."""
     stretches = _stretches(signals, laps, rows)
     inside = [(rows.time_s >= a) & (rows.time_s < b) for a, b, _ in stretches]

@@ -5,6 +5,7 @@ from functools import cached_property
 
 import numpy as np
 
+from analyzer.arrays import BoolArray, FloatArray
 from analyzer.lockcurve.session_state import AxleState
 from analyzer.signals.session import Signals
 from analyzer.vehicle.car import Car
@@ -24,16 +25,16 @@ class RearAxle:
     car: Car
 
     @cached_property
-    def _left_turn(self) -> np.ndarray:
+    def _left_turn(self) -> BoolArray:
         return self.signals.yaw_rate_rad_s >= 0
 
     @cached_property
-    def turn(self) -> np.ndarray:
+    def turn(self) -> FloatArray:
         """(n,) +1 in a left turn (inside is left), -1 in a right turn."""
         return np.where(self._left_turn, 1.0, -1.0)
 
     @cached_property
-    def cornering(self) -> np.ndarray:
+    def cornering(self) -> BoolArray:
         """(n,) bool: tight enough to name the inside wheel, fast enough for slips, and valid."""
         signals = self.signals
         return (
@@ -44,38 +45,38 @@ class RearAxle:
         )
 
     @cached_property
-    def inside_slip(self) -> np.ndarray:
+    def inside_slip(self) -> FloatArray:
         """(n,) longitudinal slip of the inside wheel (1)."""
         return np.where(self._left_turn, self.axle.slip_left, self.axle.slip_right)
 
     @cached_property
-    def outside_slip(self) -> np.ndarray:
+    def outside_slip(self) -> FloatArray:
         """(n,) longitudinal slip of the outside wheel (1)."""
         return np.where(self._left_turn, self.axle.slip_right, self.axle.slip_left)
 
     @cached_property
-    def inside_use(self) -> np.ndarray:
+    def inside_use(self) -> FloatArray:
         """(n,) combined slip of the inside wheel over its slip at peak force (1)."""
         return np.where(self._left_turn, self.axle.use_left, self.axle.use_right)
 
     @cached_property
-    def outside_use(self) -> np.ndarray:
+    def outside_use(self) -> FloatArray:
         """(n,) combined slip of the outside wheel over its slip at peak force (1)."""
         return np.where(self._left_turn, self.axle.use_right, self.axle.use_left)
 
     @cached_property
-    def inside_force_N(self) -> np.ndarray:
+    def inside_force_N(self) -> FloatArray:
         """(n,) longitudinal tyre force of the inside wheel (N)."""
         axle = self.axle
         return np.where(self._left_turn, axle.longitudinal_force_left_N, axle.longitudinal_force_right_N)
 
     @cached_property
-    def over_speed_m_s(self) -> np.ndarray:
+    def over_speed_m_s(self) -> FloatArray:
         """(n,) how much faster the inside wheel's surface turns than the outside's (m/s); usually negative."""
         return self.car.rear_rolling_radius_m * self.turn * self.axle.speed_difference_rad_s
 
     @cached_property
-    def slip_difference_sd(self) -> np.ndarray:
+    def slip_difference_sd(self) -> FloatArray:
         """(n,) standard deviation of inside_slip - outside_slip (1)."""
         signals = self.signals
         yaw = self.car.rear_track_m * signals.yaw_rate_sd_rad_s
@@ -83,12 +84,12 @@ class RearAxle:
         return noise / np.maximum(signals.speed_m_s, LEAST_SPEED_M_S)
 
     @cached_property
-    def transfer_torque_Nm(self) -> np.ndarray:
+    def transfer_torque_Nm(self) -> FloatArray:
         """(n,) T_inside - T_outside (N.m), positive resists the turn."""
         return self.turn * self.axle.torque_difference_Nm
 
     @cached_property
-    def opposing_moment_Nm(self) -> np.ndarray:
+    def opposing_moment_Nm(self) -> FloatArray:
         """(n,) yaw moment of the transfer torque (N.m), positive against the turn."""
         return self.transfer_torque_Nm * self.car.rear_track_m / (2 * self.car.rear_rolling_radius_m)
 
@@ -114,7 +115,7 @@ def rear_axle(signals: Signals, axle: AxleState, car: Car) -> RearAxle:
     return RearAxle(signals, axle, car)
 
 
-def rear_lateral_force_N(signals: Signals, car: Car) -> np.ndarray:
+def rear_lateral_force_N(signals: Signals, car: Car) -> FloatArray:
     """(n,) lateral force of the rear axle (N).
 
     Parameters
@@ -134,7 +135,7 @@ def rear_lateral_force_N(signals: Signals, car: Car) -> np.ndarray:
     return moment / car.wheelbase_m
 
 
-def front_lateral_force_N(signals: Signals, car: Car) -> np.ndarray:
+def front_lateral_force_N(signals: Signals, car: Car) -> FloatArray:
     """(n,) lateral force of the front axle (N): what the rear axle leaves of m a_y."""
     return car.mass_kg * signals.lat_m_s2 - rear_lateral_force_N(signals, car)
 

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from analyzer.arrays import BoolArray, FloatArray
 from analyzer.findings.counterfactual import Counterfactual, Judge, blamed
 from analyzer.findings.events import (
     JOIN_S,
@@ -95,7 +96,7 @@ def clear_margin_m_s(signals: Signals) -> float:
     return float(CLEAR_SIGMAS * np.sqrt(2) * signals.wheel_speed_noise_m_s)
 
 
-def inside_spins(rear: RearAxle) -> tuple[np.ndarray, np.ndarray]:
+def inside_spins(rear: RearAxle) -> tuple[BoolArray, BoolArray]:
     """Where the inside rear spins on power beyond doubt, and where such a spin goes on, as `events` takes them.
 
     Returns
@@ -124,8 +125,8 @@ def _inside_spin(
     stop: int,
     judged: Counterfactual | None,
     *,
-    slip: np.ndarray | None = None,
-    use: np.ndarray | None = None,
+    slip: FloatArray | None = None,
+    use: FloatArray | None = None,
     because: OpenBecause = OpenBecause.NOT_REPLAYED,
 ) -> Finding:
     """The finding of a spin; `slip` and `use` of the inside wheel (n,) where they are not the axle's, `because` what
@@ -253,9 +254,9 @@ def _one_wheel_spin(
     rear: RearAxle,
     corners: Sequence[Corner],
     side: str,
-    slip: np.ndarray,
-    other: np.ndarray,
-    use: np.ndarray,
+    slip: FloatArray,
+    other: FloatArray,
+    use: FloatArray,
     start: int,
     stop: int,
 ) -> Finding:
@@ -359,6 +360,6 @@ def find_inside_wheel_locking(rear: RearAxle, corners: Sequence[Corner]) -> tupl
     return tuple(found)
 
 
-def _mean(values: np.ndarray) -> float | None:
+def _mean(values: FloatArray) -> float | None:
     finite = values[np.isfinite(values)]
     return float(finite.mean()) if len(finite) else None

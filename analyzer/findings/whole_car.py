@@ -13,6 +13,7 @@ import numpy as np
 from scipy.special import stdtr
 
 from analyzer.agreement.verdict import Agreement, Diagnosis
+from analyzer.arrays import FloatArray
 from analyzer.findings.events import above, confidence, phase_at, placed, runs
 from analyzer.findings.evidence import Asymmetry, CarLost, Evidence, LockUpSnap, SetupContradicted, TrendInRun
 from analyzer.findings.finding import Finding
@@ -221,7 +222,7 @@ def excess_of_passes(rear: RearAxle, corners: Sequence[Corner], lock_curve: Lock
     return Excess(tuple(passes["left"]), tuple(passes["right"]), level_Nm, len(level), input_Nm)
 
 
-def _chance_of_one_mean(left: np.ndarray, right: np.ndarray, known_sd: float = 0.0) -> float:
+def _chance_of_one_mean(left: FloatArray, right: FloatArray, known_sd: float = 0.0) -> float:
     """Two-sided chance of means so far apart, of unlike variances (Welch, Biometrika 34, 1947), where their difference
     has a further error of the deviation `known_sd`."""
     parts = np.array([left.var(ddof=1) / len(left), right.var(ddof=1) / len(right), known_sd**2])

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 from analyzer.errors import InputError
 
 if TYPE_CHECKING:
-    import numpy as np
+    from analyzer.arrays import FloatArray
 
 TYRE = {
     "log_friction": 0.10,
@@ -97,7 +97,7 @@ def ended(one: Mapping[str, str], other: Mapping[str, str]) -> frozenset[str]:
     return frozenset().union(*(names for what, names in ENDS.items() if one.get(what, "") != other.get(what, "")))
 
 
-def wandering(names: tuple[str, ...]) -> "np.ndarray":
+def wandering(names: tuple[str, ...]) -> "FloatArray":
     """How far unknowns wander from run to run, one standard deviation, in the unit of each.
 
     Parameters

@@ -10,6 +10,7 @@ import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import TypeAlias
 
 import numpy as np
 
@@ -178,7 +179,7 @@ class Knowledge:
     @cached_property
     def _heard_together(self) -> list[tuple[list[int], "Hearing"]]:
         """Runs, by number, of one car file and one version, held against each other."""
-        groups: dict[tuple, list[int]] = {}
+        groups: dict[tuple[str, str | None], list[int]] = {}
         for k, run in enumerate(self.runs):
             groups.setdefault((run.code, run.driven_with.get("car")), []).append(k)
         return [(group, Hearing([self.runs[k] for k in group])) for group in groups.values()]
@@ -197,6 +198,11 @@ class Knowledge:
         return hearing.next_like(group.index(last)) + Gaussian.prior(self.newest.told)
 
 
+WayDriven: TypeAlias = tuple[
+    tuple[str, ...], tuple[tuple[str, str], ...]
+]  # names of what is told; tyres, weather and such
+
+
 class Hearing:
     """Runs that are held against each other: who speaks of one car, and what the others tell each.
 
@@ -211,8 +217,8 @@ class Hearing:
     def __init__(self, runs: Sequence[CarRun]) -> None:
         self._runs = runs
         # the words are added up once for each way of driving, so that one run is left out by taking its word off
-        self._words: dict[tuple, list[Gaussian]] = {}
-        self._sums: dict[tuple, Gaussian] = {}
+        self._words: dict[WayDriven, list[Gaussian]] = {}
+        self._sums: dict[WayDriven, Gaussian] = {}
         self.left_out: dict[int, float] = {}
         least = NAMED_BY_CHANCE / max(len(runs), 1)
         while len(kept := [k for k in range(len(runs)) if k not in self.left_out]) > 1:

@@ -33,6 +33,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
+from analyzer.arrays import BoolArray, FloatArray
 from analyzer.lockcurve.fit import Fit
 from analyzer.lockcurve.unknowns import ALL
 
@@ -54,10 +55,10 @@ class Told:
     """
 
     names: tuple[str, ...]
-    information: np.ndarray
-    weighted: np.ndarray
-    prior: np.ndarray
-    prior_sd: np.ndarray
+    information: FloatArray
+    weighted: FloatArray
+    prior: FloatArray
+    prior_sd: FloatArray
 
 
 def told_by(fit: Fit) -> Told:
@@ -97,7 +98,7 @@ def told_by(fit: Fit) -> Told:
     )
 
 
-def _cautious(told: np.ndarray, pulls: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _cautious(told: FloatArray, pulls: FloatArray) -> tuple[FloatArray, FloatArray]:
     """J and J D^-1 of curvature D (p, p) and pulls (k, p), in units of the prior."""
     size, turned = np.linalg.eigh((told + told.T) / 2)
     kept = size > LEAST_TOLD
@@ -113,8 +114,8 @@ class Gaussian:
     """Information (p, p) about `names`, and information times value (p,)."""
 
     names: tuple[str, ...]
-    information: np.ndarray
-    weighted: np.ndarray
+    information: FloatArray
+    weighted: FloatArray
 
     @classmethod
     def nothing(cls, names: tuple[str, ...]) -> "Gaussian":
@@ -137,16 +138,16 @@ class Gaussian:
     def __sub__(self, other: "Gaussian") -> "Gaussian":
         return Gaussian(self.names, self.information - other.information, self.weighted - other.weighted)
 
-    def covariance(self) -> np.ndarray:
+    def covariance(self) -> FloatArray:
         """(p, p); the information must be of all unknowns, as with a prior it is."""
         scale = 1 / np.sqrt(np.diag(self.information))
         return np.linalg.inv(self.information * np.outer(scale, scale)) * np.outer(scale, scale)
 
-    def mean(self) -> np.ndarray:
+    def mean(self) -> FloatArray:
         """(p,) as `covariance`."""
         return self.covariance() @ self.weighted
 
-    def wandered(self, sd: np.ndarray) -> "Gaussian":
+    def wandered(self, sd: FloatArray) -> "Gaussian":
         """The same of a run whose unknowns differ from these by a wandering of their own.
 
         Parameters
@@ -162,7 +163,11 @@ class Gaussian:
         between = np.diag(np.where(gone, 0.0, sd) ** 2)
         softer = np.eye(len(sd)) + found.information @ between
         information = np.linalg.solve(softer, found.information)
-        return Gaussian(self.names, (information + information.T) / 2, np.linalg.solve(softer, found.weighted))
+        return Gaussian(
+            self.names,
+            (information + information.T) / 2,
+            np.linalg.solve(softer, found.weighted).astype(float, copy=False),
+        )
 
     def without(self, names: Collection[str]) -> "Gaussian":
         """The same about the others only: those named keep their place, and nothing is known of them.
@@ -174,7 +179,7 @@ class Gaussian:
         """
         return self._without(np.array([name in names for name in self.names], bool))
 
-    def _without(self, out: np.ndarray) -> "Gaussian":
+    def _without(self, out: BoolArray) -> "Gaussian":
         if not out.any():
             return self
         one = self.information
@@ -205,7 +210,7 @@ class Gaussian:
         found.weighted[new] = here.weighted[old]
         return found
 
-    def rows(self) -> tuple[np.ndarray, np.ndarray]:
+    def rows(self) -> tuple[FloatArray, FloatArray]:
         """The same as measurements: weights (m, p) over their deviation, and what they should give (m,)."""
         scale = np.sqrt(np.maximum(np.diag(self.information), 1e-300))
         size, turned = np.linalg.eigh(self.information / np.outer(scale, scale))

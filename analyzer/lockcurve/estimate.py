@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:  # a logbook lists its preloads without numpy
-    import numpy as np
+    from analyzer.arrays import FloatArray
 
 
 @dataclass(frozen=True)
@@ -48,7 +48,7 @@ class LockCurveEstimate:
     drive_supported: bool
     coast_supported: bool
     points: tuple[CurvePoint, ...]
-    replicates: "np.ndarray"
+    replicates: "FloatArray"
     budget: dict[str, dict[str, float]]
     slipping_count: int
     locked_count: int

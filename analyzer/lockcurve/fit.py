@@ -24,16 +24,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analyzer.lockcurve.problem import (
-    Evaluation,
-    Problem,
-    Slopes,
-    bounded,
-    evaluate,
-    judged,
-    normal_equations,
-    slopes,
-)
+from analyzer.arrays import BoolArray, FloatArray, IntArray
+from analyzer.lockcurve.loss import Evaluation, Slopes, evaluate, judged, normal_equations, slopes
+from analyzer.lockcurve.problem import Problem, bounded
 from analyzer.vehicle.axle_solution import AxleSolution
 
 MOST_ITERATIONS = 40
@@ -55,9 +48,9 @@ class Fit:
     """Result: unknowns (P,), curvature (P, P), and the corner passes' pulls (groups, P) for the intervals; `evaluation`
     and `slopes` are there."""
 
-    theta: np.ndarray
-    hessian: np.ndarray
-    group_gradients: np.ndarray
+    theta: FloatArray
+    hessian: FloatArray
+    group_gradients: FloatArray
     evaluation: Evaluation
     slopes: Slopes
     problem: Problem
@@ -69,14 +62,15 @@ class Fit:
         return self.evaluation.solution
 
     @property
-    def curves(self) -> np.ndarray:
+    def curves(self) -> FloatArray:
         """(sides, 5) lock-curve parameters."""
         return self.problem.unknowns.curves(self.theta)
 
     @property
-    def curve(self) -> np.ndarray:
+    def curve(self) -> FloatArray:
         """(5,) of the only or the first side."""
-        return self.curves[0]
+        first: FloatArray = self.curves[0]
+        return first
 
     @property
     def nuisance(self) -> dict[str, tuple[float, float]]:
@@ -102,7 +96,7 @@ class Fit:
         return {name: (float(value), float(sd)) for name, value, sd in each}
 
 
-def fit(problem: Problem, *, start: np.ndarray | None = None) -> Fit:
+def fit(problem: Problem, *, start: FloatArray | None = None) -> Fit:
     """Fit a problem.
 
     Parameters
@@ -127,13 +121,13 @@ def refit(before: Fit, problem: Problem) -> Fit:
     return _fit(problem, *_minimised(problem, before.theta, now, before.slopes))
 
 
-def _fit(problem: Problem, theta: np.ndarray, now: Evaluation, converged: bool) -> Fit:
+def _fit(problem: Problem, theta: FloatArray, now: Evaluation, converged: bool) -> Fit:
     found = slopes(problem, theta, now)
     hessian, _, groups = normal_equations(problem, theta, now, found, True)
     return Fit(theta, hessian, groups, now, found, problem, converged)
 
 
-def minimised(problem: Problem, *, start: np.ndarray | None = None) -> tuple[np.ndarray, Evaluation, bool]:
+def minimised(problem: Problem, *, start: FloatArray | None = None) -> tuple[FloatArray, Evaluation, bool]:
     """Unknowns of least loss by Levenberg-Marquardt; scale and trust of each sample are refreshed every step (iterative
     weighting).
 
@@ -151,8 +145,8 @@ def minimised(problem: Problem, *, start: np.ndarray | None = None) -> tuple[np.
 
 
 def _minimised(
-    problem: Problem, theta: np.ndarray, now: Evaluation, found: Slopes
-) -> tuple[np.ndarray, Evaluation, bool]:
+    problem: Problem, theta: FloatArray, now: Evaluation, found: Slopes
+) -> tuple[FloatArray, Evaluation, bool]:
     """As `minimised`, from unknowns (P,) with the loss and its slopes there."""
     damping = FIRST_DAMPING
     converged = False
@@ -183,13 +177,14 @@ def _minimised(
     return theta, evaluate(problem, theta, None, None), converged
 
 
-def _held(problem: Problem, theta: np.ndarray, gradient: np.ndarray) -> np.ndarray:
+def _held(problem: Problem, theta: FloatArray, gradient: FloatArray) -> BoolArray:
     """(P,) bool, unknowns at a limit that the loss pushes further out: they take no part in the step."""
     inward = bounded(problem, theta - 1e-6 * np.sign(gradient))
-    return (gradient != 0) & (inward == theta) & (bounded(problem, theta) == theta)
+    held: BoolArray = (gradient != 0) & (inward == theta) & (bounded(problem, theta) == theta)
+    return held
 
 
-def _newton_step(hessian: np.ndarray, gradient: np.ndarray, damping: float, held: np.ndarray) -> np.ndarray:
+def _newton_step(hessian: FloatArray, gradient: FloatArray, damping: float, held: BoolArray) -> FloatArray:
     """(P,) damped Newton step (Marquardt's scaling) of the unknowns that are not held."""
     step = np.zeros(len(gradient))
     free = ~held
@@ -230,7 +225,7 @@ def weighed(problem: Problem, now: Evaluation) -> Problem:
     )
 
 
-def shown(residual: np.ndarray, group: np.ndarray) -> float:
+def shown(residual: FloatArray, group: IntArray) -> float:
     """Errors of one log over the assumed ones (1): s of the module's text.
 
     Parameters

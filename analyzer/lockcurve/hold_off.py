@@ -26,6 +26,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analyzer.arrays import FloatArray, IntArray
 from analyzer.lockcurve import model
 from analyzer.lockcurve.fit import Fit
 from analyzer.lockcurve.model import CurveAnchors
@@ -53,13 +54,13 @@ class _At:
     """A curve (5,), how far tyre, car and sensors have moved for it (K,), the loss there, its slopes over both (5,),
     (K,), its curvature over the curve (5, 5), and what mixes both (5, K)."""
 
-    curve: np.ndarray
-    shift: np.ndarray
+    curve: FloatArray
+    shift: FloatArray
     loss: float
-    by_curve: np.ndarray
-    by_shift: np.ndarray
-    bend: np.ndarray
-    mixed: np.ndarray
+    by_curve: FloatArray
+    by_shift: FloatArray
+    bend: FloatArray
+    mixed: FloatArray
 
 
 @dataclass(frozen=True)
@@ -75,10 +76,10 @@ class _Profile:
     """
 
     witness: Witness
-    moved: np.ndarray
-    inverse: np.ndarray
-    mean: np.ndarray
-    precision: np.ndarray
+    moved: FloatArray
+    inverse: FloatArray
+    mean: FloatArray
+    precision: FloatArray
     anchors: CurveAnchors | None
     tempered: float
 
@@ -103,7 +104,7 @@ class _Profile:
             tempered=tempered,
         )
 
-    def at(self, curve: np.ndarray, shift: np.ndarray) -> _At:
+    def at(self, curve: FloatArray, shift: FloatArray) -> _At:
         """The loss of a curve (5,) with tyre, car and sensors moved (K,)."""
         witness = self.witness
         loss, slope, curvature = witness.judged(curve, self.moved @ shift)
@@ -121,12 +122,13 @@ class _Profile:
         by_shift = witness.gradient + held + self.moved.T @ slope
         return _At(curve, shift, float(value), by_curve, by_shift, bend, (rows * curvature) @ self.moved)
 
-    def curvature(self, at: _At, free: np.ndarray) -> np.ndarray:
+    def curvature(self, at: _At, free: IntArray) -> FloatArray:
         """(f, f) over the free ones of a curve, tyre, car and sensors following."""
         mixed = at.mixed[free]
-        return at.bend[np.ix_(free, free)] - mixed @ self.inverse @ mixed.T
+        bend: FloatArray = at.bend[np.ix_(free, free)] - mixed @ self.inverse @ mixed.T
+        return bend
 
-    def best(self, at: _At, free: np.ndarray) -> _At:
+    def best(self, at: _At, free: IntArray) -> _At:
         """The least loss over the free ones of a curve and over tyre, car and sensors with the fit's curvature."""
         low, high = np.array(CURVE_BOUNDS).T
         damping = 0.0
@@ -146,12 +148,12 @@ class _Profile:
                 break
         return at
 
-    def along(self, hold: int, tried: np.ndarray, start: np.ndarray) -> "_Ridge | None":
+    def along(self, hold: int, tried: FloatArray, start: FloatArray) -> "_Ridge | None":
         """The best curve for each hold-off tried (k,), rising, from that of `start` (5,) outwards; None where the loss
         has no lowest point there."""
         free = np.delete(np.arange(len(start)), hold)
         first = int(np.argmin(np.abs(tried - start[hold])))
-        found: dict[int, tuple[np.ndarray, np.ndarray, float]] = {}
+        found: dict[int, tuple[FloatArray, FloatArray, float]] = {}
         for way in (range(first, len(tried)), range(first - 1, -1, -1)):
             curve, shift = start, np.zeros(len(self.inverse))
             for i in way:
@@ -178,18 +180,18 @@ class _Ridge:
     """Along a hold-off (k,) N.m, rising: the best curves (k, 5), how far each of their parameters may be off there
     (k, 5), and how likely the hold-off is (k,); linear between."""
 
-    hold_Nm: np.ndarray
-    curves: np.ndarray
-    spreads: np.ndarray
-    likely: np.ndarray
+    hold_Nm: FloatArray
+    curves: FloatArray
+    spreads: FloatArray
+    likely: FloatArray
 
-    def at_rank(self, rank: np.ndarray) -> np.ndarray:
+    def at_rank(self, rank: FloatArray) -> FloatArray:
         """(n,) hold-offs below which these shares (n,) of the likelihood lie."""
         cells = np.diff(self.hold_Nm) * (self.likely[1:] + self.likely[:-1]) / 2
         below = np.concatenate([[0.0], np.cumsum(cells)])
         return np.interp(rank, below / below[-1], self.hold_Nm)
 
-    def at(self, hold_Nm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    def at(self, hold_Nm: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Best curves and their spreads (n, 5) at hold-offs (n,)."""
         curves, spreads = (
             np.column_stack([np.interp(hold_Nm, self.hold_Nm, column) for column in of.T])
@@ -198,7 +200,7 @@ class _Ridge:
         return curves, spreads
 
 
-def along_holds(fit: Fit, draws: np.ndarray) -> np.ndarray:
+def along_holds(fit: Fit, draws: FloatArray) -> FloatArray:
     """Draws of a lock curve that follow what its hold-offs and slopes leave open.
 
     Parameters

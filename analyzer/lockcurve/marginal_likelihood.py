@@ -10,6 +10,7 @@ The weak belief that keeps the curve of the fit regular takes no part: the propo
 
 import numpy as np
 
+from analyzer.arrays import FloatArray
 from analyzer.lockcurve import model
 from analyzer.lockcurve.uncertainty import REPLICATES, SEED, model_error
 from analyzer.lockcurve.witness import Witness
@@ -19,7 +20,7 @@ SETTLED = 1e-3  # of the loss, whose unit is one half of a squared standard devi
 FIRST_DAMPING, LEAST_DAMPING = 1e-3, 1e-9
 
 
-def log_evidence(witness: Witness, mean: np.ndarray, covariance: np.ndarray) -> float:
+def log_evidence(witness: Witness, mean: FloatArray, covariance: FloatArray) -> float:
     """log p(logs | proposed curve), but for a constant that all curves proposed to this witness share.
 
     Parameters
@@ -35,7 +36,7 @@ def log_evidence(witness: Witness, mean: np.ndarray, covariance: np.ndarray) -> 
     slipping_Nm = witness.torque_Nm[witness.slipping]
     form = model_error(mean, slipping_torque_Nm=slipping_Nm, rng=rng, replicates=REPLICATES)
     covariance = covariance + np.cov(form.T)
-    belief = np.linalg.inv(covariance)
+    belief = np.linalg.inv(covariance).astype(float, copy=False)
     known = len(witness.gradient)
     x = np.concatenate([np.zeros(known), mean])
     moved = np.empty((known + len(mean), len(witness.torque_Nm)))  # how unknowns and curve move each sample
@@ -58,8 +59,8 @@ def log_evidence(witness: Witness, mean: np.ndarray, covariance: np.ndarray) -> 
 
 
 def _at(
-    witness: Witness, x: np.ndarray, mean: np.ndarray, belief: np.ndarray, moved: np.ndarray
-) -> tuple[float, np.ndarray, np.ndarray]:
+    witness: Witness, x: FloatArray, mean: FloatArray, belief: FloatArray, moved: FloatArray
+) -> tuple[float, FloatArray, FloatArray]:
     """Loss, gradient (K + 5,) and curvature at the unknowns' shifts and a curve, whose slopes go into `moved` (K +
     5, n)."""
     known = len(witness.gradient)

@@ -24,17 +24,19 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import log_ndtr
 
+from analyzer.arrays import FloatArray
+
 NAMES = ("preload_Nm", "drive_slope", "drive_hold_Nm", "coast_slope", "coast_hold_Nm")
 ROUNDING_Nm = 12.0
 HUBER_LIMIT = 2.0
 LEAST_SLOPE = 0.02  # a flatter ramp hardly clamps; where it bends then says nothing
 
 
-def _hinge(z: np.ndarray) -> np.ndarray:
+def _hinge(z: FloatArray) -> FloatArray:
     return ROUNDING_Nm * np.logaddexp(0.0, z / ROUNDING_Nm)
 
 
-def rounding_at_rest_Nm(parameters: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def rounding_at_rest_Nm(parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
     """h(-hold) of drive and coast (N.m), which `locking_torque_Nm` takes off so that M(0) is the preload.
 
     Parameters
@@ -46,8 +48,8 @@ def rounding_at_rest_Nm(parameters: np.ndarray) -> tuple[np.ndarray, np.ndarray]
 
 
 def locking_torque_Nm(
-    parameters: np.ndarray, input_torque_Nm: np.ndarray, *, at_rest_Nm: tuple[np.ndarray, np.ndarray] | None = None
-) -> np.ndarray:
+    parameters: FloatArray, input_torque_Nm: FloatArray, *, at_rest_Nm: tuple[FloatArray, FloatArray] | None = None
+) -> FloatArray:
     """Locking torque M = T_slow - T_fast at the wheels (N.m).
 
     Parameters
@@ -79,10 +81,11 @@ def locking_torque_Nm(
     driven = input_torque_Nm > 0
     slope, hold = np.where(driven, drive, coast), np.where(driven, drive_hold, coast_hold)
     at_rest = np.where(driven, *(rounding_at_rest_Nm(parameters) if at_rest_Nm is None else at_rest_Nm))
-    return preload + slope * (_hinge(np.abs(input_torque_Nm) - hold) - at_rest)
+    torque: FloatArray = preload + slope * (_hinge(np.abs(input_torque_Nm) - hold) - at_rest)
+    return torque
 
 
-def gradient(parameters: np.ndarray, torque: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def gradient(parameters: FloatArray, torque: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Slopes of M: dM/dparameters (5, n), in the units of N.m over each parameter's, and dM/dT (n,) (1).
 
     Parameters
@@ -92,7 +95,10 @@ def gradient(parameters: np.ndarray, torque: np.ndarray) -> tuple[np.ndarray, np
     """
     _, drive, drive_hold, coast, coast_hold = parameters
     up = torque > 0
-    bend = lambda z: 1.0 / (1.0 + np.exp(-np.clip(z / ROUNDING_Nm, -60, 60)))  # noqa: E731
+
+    def bend(z: FloatArray) -> FloatArray:
+        return 1.0 / (1.0 + np.exp(-np.clip(z / ROUNDING_Nm, -60, 60)))
+
     zero = np.zeros_like(torque)
     d_drive, d_coast = bend(torque - drive_hold), bend(-torque - coast_hold)
     return np.array(
@@ -106,7 +112,7 @@ def gradient(parameters: np.ndarray, torque: np.ndarray) -> tuple[np.ndarray, np
     ), np.where(up, drive * d_drive, -coast * d_coast)
 
 
-def huber(z: np.ndarray, limit: float = HUBER_LIMIT) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def huber(z: FloatArray, limit: float = HUBER_LIMIT) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Huber's loss of standardised residuals.
 
     Parameters
@@ -140,7 +146,7 @@ def huber(z: np.ndarray, limit: float = HUBER_LIMIT) -> tuple[np.ndarray, np.nda
     return loss, weight * z, weight
 
 
-def censored(z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def censored(z: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Loss of a locked sample.
 
     Parameters
@@ -183,7 +189,7 @@ class CurveAnchors:
     larger_rules: float = 0.0
     larger_rules_sd: float = 0.0
 
-    def residuals(self, curve: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    def residuals(self, curve: FloatArray) -> tuple[FloatArray, FloatArray]:
         """How far a curve is from the measurements, with the slopes; the a measurements that there are, in the order of
         the attributes.
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import ndimage
 
+from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.long_arrays import taken
 from analyzer.phases.phases import Corner
 from analyzer.signals.session import Sensors, Signals
@@ -52,20 +53,20 @@ class Observations:
     sensors : as the signals'.
     """
 
-    index: np.ndarray
-    time_s: np.ndarray
+    index: IntArray
+    time_s: FloatArray
     inputs: AxleInputs
-    speed_difference_rad_s: np.ndarray
-    slipping: np.ndarray
-    locked: np.ndarray
-    usable: np.ndarray
-    group: np.ndarray
-    slip_noise: np.ndarray
-    torque_rate_Nm_s: np.ndarray
+    speed_difference_rad_s: FloatArray
+    slipping: BoolArray
+    locked: BoolArray
+    usable: BoolArray
+    group: IntArray
+    slip_noise: FloatArray
+    torque_rate_Nm_s: FloatArray
     weight: float
     sensors: Sensors
 
-    def take(self, where: np.ndarray | slice) -> "Observations":
+    def take(self, where: IntArray | slice) -> "Observations":
         """The rows `where` (bool, index or slice)."""
         return replace(taken(self, where), inputs=self.inputs.take(where))
 
@@ -90,7 +91,10 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
     """
     rate = signals.rate_hz
     step = rows_step(rate)
-    smooth = lambda x: low_pass(x, cutoff_hz=CUTOFF_HZ, rate_hz=rate)  # noqa: E731
+
+    def smooth(x: FloatArray) -> FloatArray:
+        return low_pass(x, cutoff_hz=CUTOFF_HZ, rate_hz=rate)
+
     rear = smooth(signals.wheel_speed_m_s[:, 2:])
     lateral, yaw = smooth(signals.lat_m_s2), smooth(signals.yaw_rate_rad_s)
     left_share = _front_left_share(signals, car, lateral)
@@ -155,7 +159,7 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
     )
 
 
-def _passes(corners: tuple[Corner, ...], count: int, rate_hz: float) -> np.ndarray:
+def _passes(corners: tuple[Corner, ...], count: int, rate_hz: float) -> IntArray:
     """(count,) number of the corner pass or the straight; a steady circle is as many looks as its length holds."""
     group = np.full(count, -1)
     for i, corner in enumerate(corners):
@@ -173,11 +177,11 @@ def _passes(corners: tuple[Corner, ...], count: int, rate_hz: float) -> np.ndarr
     return group
 
 
-def _front_left_share(signals: Signals, car: Car, lateral_m_s2: np.ndarray) -> np.ndarray:
+def _front_left_share(signals: Signals, car: Car, lateral_m_s2: FloatArray) -> FloatArray:
     """(n,) what the left front wheel counts in the speed of the front axle, by load: the inner one, hardly on the road,
     is slowed by little and tells it badly. A wheel that is not logged counts nothing. Without a gyro both count alike,
     for the yaw rate that would lead from one wheel to the middle comes from their difference."""
-    logged = np.isfinite(signals.wheel_speed_m_s[:, :2]).all(axis=0)
+    logged: BoolArray = np.all(np.isfinite(signals.wheel_speed_m_s[:, :2]), axis=0)
     if not logged.all() or not signals.sensors.gyro:
         return np.full(len(signals.time_s), 0.5 if logged[0] == logged[1] else float(logged[0]))
     none = np.zeros(len(signals.time_s))
@@ -185,7 +189,7 @@ def _front_left_share(signals: Signals, car: Car, lateral_m_s2: np.ndarray) -> n
     return left / (left + right)
 
 
-def _light_wheel_slip(signals: Signals, car: Car, lateral_m_s2: np.ndarray) -> np.ndarray:
+def _light_wheel_slip(signals: Signals, car: Car, lateral_m_s2: FloatArray) -> FloatArray:
     """(n,) about how far the lighter front wheel slips as it is spun up and rolls, the car file's tyre on its load."""
     none = np.zeros(len(signals.time_s))
     left, right, _, _ = wheel_loads(
@@ -196,7 +200,7 @@ def _light_wheel_slip(signals: Signals, car: Car, lateral_m_s2: np.ndarray) -> n
     return (car.rolling_resistance + spin_up / light) / car.tyre.slip_stiffness
 
 
-def _front_middle(signals: Signals, car: Car, left_share: np.ndarray) -> np.ndarray:
+def _front_middle(signals: Signals, car: Car, left_share: FloatArray) -> FloatArray:
     """(n,) speed of the middle of the front axle along its wheels, from both of them by what they count (m/s).
 
     On the brakes of a car without accelerometer it is the faster wheel's, also where satellites give the ground speed:
@@ -213,7 +217,7 @@ def _front_middle(signals: Signals, car: Car, left_share: np.ndarray) -> np.ndar
     return np.where(signals.speed_trusted, middle, ground)
 
 
-def _satellite_speed_sd_m_s(speed_m_s: np.ndarray, along_m_s2: np.ndarray, yaw_rad_s: np.ndarray) -> np.ndarray:
+def _satellite_speed_sd_m_s(speed_m_s: FloatArray, along_m_s2: FloatArray, yaw_rad_s: FloatArray) -> FloatArray:
     """(n,) of satellites' speed against that of the centre of gravity, braked or not."""
     parts = (FRONT_SD_SHARE * speed_m_s, SATELLITE_TIMING_S * along_m_s2, ANTENNA_SIDE_M * yaw_rad_s)
     return np.sqrt(SATELLITE_SD_M_S**2 + sum(np.square(part) for part in parts))
@@ -224,6 +228,9 @@ def front_logged(signals: Signals) -> bool:
     return bool(np.isfinite(signals.wheel_speed_m_s[:, :2]).any())
 
 
-def _sustained(mask: np.ndarray, rate_hz: float) -> np.ndarray:
+def _sustained(mask: BoolArray, rate_hz: float) -> BoolArray:
     """True where `mask` holds from `SETTLE_S` before to `SETTLE_S` after."""
-    return ndimage.binary_erosion(mask, iterations=math.ceil(round(SETTLE_S * rate_hz, 6)), border_value=1)
+    sustained: BoolArray = ndimage.binary_erosion(
+        mask, iterations=math.ceil(round(SETTLE_S * rate_hz, 6)), border_value=1
+    )
+    return sustained

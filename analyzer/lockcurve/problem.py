@@ -1,14 +1,4 @@
-"""What is fitted: the chosen samples of one or several logs, their loss for given unknowns, and its slopes.
-
-    sum_i w_i [ huber(e_ix) + huber(e_iy) + huber(e_if) + huber(e_id) ]   axle equations, state profiled out
-  + sum_slipping w_i huber((M_i - M(T_i; c)) / sd_i)                      a slipping axle measures
-  - sum_locked w_i log Phi((M(T_i; c) - |D_i|) / sd_i)                    a locked axle bounds
-  + 1/2 |beliefs|^2                                                       `unknowns`, and anchors where there are any
-
-M_i is T_slow - T_fast of sample i, D_i its torque difference. w makes one corner pass count about once. Every term
-depends on all unknowns, so lock curve and tyre are found together: the same torque at the same input torque, left and
-right, inside fast and outside fast.
-"""
+"""What is fitted: the chosen samples of one or several logs one behind the other, with their unknowns."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
@@ -16,23 +6,17 @@ from itertools import pairwise
 
 import numpy as np
 
+from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
-from analyzer.lockcurve import model
-from analyzer.lockcurve.model import CurveAnchors, censored, huber
+from analyzer.lockcurve.model import CurveAnchors
 from analyzer.lockcurve.observations import Observations
-from analyzer.lockcurve.unknowns import CURVE, HOLDS, Measured, Owner, Unknowns, measured_by, unknowns
+from analyzer.lockcurve.unknowns import HOLDS, Measured, Owner, Unknowns, measured_by, unknowns
 from analyzer.signals.session import Sensors
-from analyzer.vehicle.axle import AxleEquations, AxleInputs
-from analyzer.vehicle.axle_slopes import Derivatives
-from analyzer.vehicle.axle_solution import AxleSolution, solve
+from analyzer.vehicle.axle import AxleInputs
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.parameters import BOUNDS, Prior
 
 LOCK_SD_Nm = 50.0  # scatter of the locking torque about its curve on a rough road; `fit.weighed` sees what it is
-# While the input torque changes, the filters mix torques, and the mean of a curve with a corner at zero lies above the
-# curve at the mean: a slope of about 0.3 times the 0.1 s that a 3 Hz filter remembers, in N.m per N.m/s. Without it
-# preloads read 20 % high on simulated cars.
-SMEARING_S = 0.03
 MOST_SAMPLES = 6000  # of a log
 # how long tyres are taken for the same: a circuit of a minute or two keeps its corners in every stretch
 STRETCH_S, MOST_STRETCHES = 100.0, 12
@@ -41,7 +25,6 @@ STRETCH_S, MOST_STRETCHES = 100.0, 12
 HOLD_SD_SHARE = 0.2
 PEAK_FORCE_SHARE = 0.45  # of the weight, what rear tyres take in a corner at their peak; common practice, no source
 CURVE_BOUNDS = np.array([[0.0, 5000.0], [0.0, 3.0], [0.0, 2000.0], [0.0, 3.0], [0.0, 2000.0]])
-EQUATIONS = 4
 FIRST = Owner()
 
 
@@ -50,13 +33,13 @@ class LogPart:
     """The chosen samples of one log, (n,) each; `weight` is what one of them counts."""
 
     inputs: AxleInputs
-    sign: np.ndarray
-    slipping: np.ndarray
-    locked: np.ndarray
-    group: np.ndarray
-    slip_noise: np.ndarray
-    torque_rate_Nm_s: np.ndarray
-    stretch: np.ndarray
+    sign: FloatArray
+    slipping: BoolArray
+    locked: BoolArray
+    group: IntArray
+    slip_noise: FloatArray
+    torque_rate_Nm_s: FloatArray
+    stretch: IntArray
     weight: float
     owner: Owner
     sensors: Sensors
@@ -82,13 +65,13 @@ class Problem:
     """
 
     inputs: AxleInputs
-    sign: np.ndarray
-    slipping: np.ndarray
-    locked: np.ndarray
-    group: np.ndarray
-    slip_noise: np.ndarray
-    torque_rate_Nm_s: np.ndarray
-    weight: np.ndarray
+    sign: FloatArray
+    slipping: BoolArray
+    locked: BoolArray
+    group: IntArray
+    slip_noise: FloatArray
+    torque_rate_Nm_s: FloatArray
+    weight: FloatArray
     parts: tuple[slice, ...]
     owners: tuple[Owner, ...]
     logs: tuple[Owner, ...]
@@ -97,15 +80,15 @@ class Problem:
     hold_sd_Nm: float
     sensors: Sensors
     anchors: CurveAnchors | None = None
-    lock_sd_Nm: np.ndarray | float = LOCK_SD_Nm
+    lock_sd_Nm: FloatArray | float = LOCK_SD_Nm
     widened: float = 1.0
 
     @property
-    def start(self) -> np.ndarray:
+    def start(self) -> FloatArray:
         """(P,) where the unknowns begin."""
         return self.unknowns.start
 
-    def values(self, theta: np.ndarray, log: int = 0) -> dict[str, float]:
+    def values(self, theta: FloatArray, log: int = 0) -> dict[str, float]:
         """Parameters of one log by name, those of the log as a whole.
 
         Parameters
@@ -116,7 +99,7 @@ class Problem:
         found = self.unknowns.parameters(theta, self.logs[log])
         return dict(zip(self.unknowns.names, found.tolist(), strict=True))
 
-    def sample_values(self, theta: np.ndarray) -> dict[str, float | np.ndarray]:
+    def sample_values(self, theta: FloatArray) -> dict[str, float | FloatArray]:
         """Parameters by name, as the axle's equations take them.
 
         Parameters
@@ -129,12 +112,12 @@ class Problem:
         """
         by_log = np.array([self.unknowns.parameters(theta, owner) for owner in self.owners])
         counts = [part.stop - part.start for part in self.parts]
-        found: dict[str, float | np.ndarray] = {}
+        found: dict[str, float | FloatArray] = {}
         for name, values in zip(self.unknowns.names, by_log.T, strict=True):
             found[name] = float(values[0]) if np.ptp(values) == 0 else np.repeat(values, counts)
         return found
 
-    def samples_of(self, log: Owner) -> np.ndarray:
+    def samples_of(self, log: Owner) -> IntArray:
         """Indices of a log's samples, of all its stretches, rising.
 
         Parameters
@@ -148,7 +131,7 @@ class Problem:
         ]
         return np.concatenate(own)
 
-    def curve_of(self, theta: np.ndarray, part: int) -> np.ndarray:
+    def curve_of(self, theta: FloatArray, part: int) -> FloatArray:
         """(5,) lock curve that the samples of a part follow, in the order of `model.NAMES`.
 
         Parameters
@@ -197,7 +180,7 @@ def log_part(observed: Observations, *, owner: Owner = FIRST, measured: Sequence
     )
 
 
-def stretches(time_s: np.ndarray) -> np.ndarray:
+def stretches(time_s: FloatArray) -> IntArray:
     """In which of a log's equal stretches each sample is.
 
     Parameters
@@ -211,7 +194,8 @@ def stretches(time_s: np.ndarray) -> np.ndarray:
     length = float(time_s[-1] - time_s[0]) if len(time_s) else 0.0
     count = int(np.clip(length / STRETCH_S, 1, MOST_STRETCHES))
     share = (time_s - time_s[0]) / max(length, 1e-9) if len(time_s) else time_s
-    return np.minimum((share * count).astype(int), count - 1)
+    number: IntArray = np.minimum((share * count).astype(int), count - 1)
+    return number
 
 
 def owners_of(parts: Sequence[LogPart]) -> list[Owner]:
@@ -293,244 +277,7 @@ def anchored(problem: Problem, anchors: CurveAnchors) -> Problem:
     return replace(problem, unknowns=made, anchors=anchors)
 
 
-@dataclass(frozen=True)
-class Evaluation:
-    """One evaluation of the loss, with what its slopes need."""
-
-    solution: AxleSolution
-    measured: np.ndarray  # residual of slipping samples, in sd
-    margin: np.ndarray  # margin of locked samples, in sd
-    sd: np.ndarray
-    trust: np.ndarray
-    loss: float
-
-
-def evaluate(problem: Problem, theta: np.ndarray, start: np.ndarray | None, scale: tuple | None) -> Evaluation:
-    """Solve the axle's state at some unknowns, and the loss there.
-
-    Parameters
-    ----------
-    theta : (P,) unknowns.
-    start : (2, n) state to begin from; None: from rolling freely.
-    scale : (sd (n,) in N.m, trust (n,)) to keep, so that losses of two `theta` compare; None: worked out here.
-    """
-    value = problem.sample_values(theta)
-    return judged(problem, theta, solve(value, problem.inputs, problem.car, start=start, iterations=30), scale)
-
-
-def judged(problem: Problem, theta: np.ndarray, solution: AxleSolution, scale: tuple | None) -> Evaluation:
-    """Loss at some unknowns and the state solved there.
-
-    Parameters
-    ----------
-    theta : (P,) unknowns.
-    solution : state of every sample at `theta`.
-    scale : as in `evaluate`.
-    """
-    at = solution.at
-    if scale is None:
-        scatter = np.hypot(problem.lock_sd_Nm, SMEARING_S * problem.torque_rate_Nm_s)
-        sd = np.hypot(scatter, at.difference_per_slip * problem.slip_noise)
-        surplus = np.abs(at.residual[:2]).max(axis=0)
-        trust = 1 / (1 + (surplus / 3.0) ** 2 + _sliding(at) ** 2)
-    else:
-        sd, trust = scale
-    capacity = _capacity_Nm(problem, theta, at.input_torque_Nm)
-    measured = (-problem.sign * at.torque_difference_Nm - capacity) / sd
-    margin = (capacity - np.abs(at.torque_difference_Nm)) / sd
-    weight = problem.weight
-    loss = (
-        (weight * huber(at.residual)[0]).sum()
-        + (weight * trust * huber(measured)[0])[problem.slipping].sum()
-        + (weight * trust * censored(margin)[0])[problem.locked].sum()
-        + 0.5 * ((problem.unknowns.rows @ theta - problem.unknowns.targets) ** 2).sum()
-    )
-    if problem.anchors is not None:
-        loss += 0.5 * (problem.anchors.residuals(theta[problem.unknowns.curve_slice(0)])[0] ** 2).sum()
-    return Evaluation(solution, measured, margin, sd, trust, float(loss))
-
-
-def _sliding(at: AxleEquations) -> np.ndarray:
-    """How far beyond what a tyre curve can tell: past the peak sideways the split of the sum is guesswork, and far past
-    it on drive the falling friction of hot rubber is. 0 where all is well, 1 where a sample counts half."""
-    sideways = np.where(at.input_torque_Nm < 100, np.maximum(at.use.max(axis=0) - 0.8, 0.0) / 0.2, 0.0)
-    spinning = np.maximum(at.use.max(axis=0) - 1.5, 0.0) / 0.75
-    both = np.maximum(at.use.min(axis=0) - 1.0, 0.0) / 0.2
-    return np.hypot(np.where(at.lateral_demand > 0.5, sideways, 0.0), np.hypot(spinning, both))
-
-
-def _capacity_Nm(problem: Problem, theta: np.ndarray, torque_Nm: np.ndarray) -> np.ndarray:
-    """(n,) what each sample's lock curve carries at its input torque."""
-    return np.concatenate(
-        [model.locking_torque_Nm(problem.curve_of(theta, k), torque_Nm[part]) for k, part in enumerate(problem.parts)]
-    )
-
-
-@dataclass(frozen=True)
-class Slopes:
-    """Total derivatives, the state re-profiled, by parameter (K, ...) and by the lock curve's five.
-
-    `axle` (K, 4, n), `measured` and `margin` (K, n) in standard deviations; `by_curve` (5, n) of the measured residual.
-    """
-
-    axle: np.ndarray
-    measured: np.ndarray
-    margin: np.ndarray
-    by_curve: np.ndarray
-
-
-def slopes(problem: Problem, theta: np.ndarray, now: Evaluation) -> Slopes:
-    """Slopes of the residuals; those of a parameter are the same whichever column of its moves a sample's value.
-
-    Parameters
-    ----------
-    theta : (P,) unknowns.
-    now : `evaluate` there, its equations with their slopes.
-    """
-    at, state = now.solution.at, now.solution.state
-    names = problem.unknowns.names
-    count, n = len(names), len(problem.inputs)
-    axle, torque, difference = np.empty((count, EQUATIONS, n)), np.empty((count, n)), np.empty((count, n))
-    gradients = [
-        model.gradient(problem.curve_of(theta, k), at.input_torque_Nm[part]) for k, part in enumerate(problem.parts)
-    ]
-    by_curve = np.concatenate([g[0] for g in gradients], axis=1)
-    by_torque = np.concatenate([g[1] for g in gradients])
-    assert at.slope is not None and at.input_slope is not None and at.difference_slope is not None
-    answers = now.solution.state_shift(at.slope)  # the state's, to a change of each residual
-    derivatives = Derivatives(state, problem.sample_values(theta), problem.inputs, problem.car)
-    for j, name in enumerate(names):
-        by = derivatives.by(name)
-        u, s = (answers * by.residual).sum(axis=1)
-        axle[j] = by.residual + at.slope[0] * u + at.slope[1] * s
-        torque[j] = by.input_torque_Nm + at.input_slope[0] * u + at.input_slope[1] * s
-        difference[j] = by.torque_difference_Nm + at.difference_slope[0] * u + at.difference_slope[1] * s
-    carried = by_torque * torque
-    measured = (-problem.sign * difference - carried) / now.sd
-    margin = (carried - np.sign(at.torque_difference_Nm) * difference) / now.sd
-    return Slopes(axle, measured, margin, -by_curve / now.sd)
-
-
-@dataclass(frozen=True)
-class LogTerms:
-    """What one log adds to curvature and gradient.
-
-    Attributes
-    ----------
-    owner : of the samples; `group` (n,) their corner passes, `jac`'s columns.
-    terms : (slopes (K + 5, n) against every parameter and the curve's five, weighted slope (n,) and weighted curvature
-        (n,) of the loss), for each equation, and for what slips and what is locked.
-    """
-
-    owner: Owner
-    group: np.ndarray
-    terms: tuple[tuple[np.ndarray, np.ndarray, np.ndarray], ...]
-
-    def own(self, made: Unknowns) -> tuple[np.ndarray, np.ndarray]:
-        """Which unknowns these samples move (q,), and which rows of `terms`' slopes those are (q,)."""
-        place = {name: i for i, name in enumerate(made.names)}
-        active = made.active(self.owner)
-        named = [place[made.columns[i].name] for i in active]
-        at = np.concatenate([active, np.arange(made.count)[made.curve_slice(self.owner.side)]])
-        return at, np.array([*named, *range(len(made.names), len(made.names) + CURVE)])
-
-
-def log_terms(problem: Problem, now: Evaluation, found: Slopes) -> tuple[LogTerms, ...]:
-    """What each log, or each of its stretches, adds to curvature and gradient, in the order of `problem.parts`.
-
-    Parameters
-    ----------
-    now, found : loss and slopes at the same unknowns.
-    """
-    logs = []
-    for k, part in enumerate(problem.parts):
-        nothing = np.zeros((CURVE, part.stop - part.start))
-        weight = problem.weight[part]
-        curve = found.by_curve[:, part]
-        terms = []
-        for row in range(EQUATIONS):
-            _, slope, curvature = huber(now.solution.at.residual[row, part])
-            terms.append((np.concatenate([found.axle[:, row, part], nothing]), weight * slope, weight * curvature))
-        for rows_in, z, jac, loss in (
-            (problem.slipping, now.measured, np.concatenate([found.measured[:, part], curve]), huber),
-            (problem.locked, now.margin, np.concatenate([found.margin[:, part], -curve]), censored),
-        ):
-            _, slope, curvature = loss(z[part])
-            counted = weight * now.trust[part] * rows_in[part]
-            terms.append((jac, counted * slope, counted * curvature))
-        logs.append(LogTerms(problem.owners[k], problem.group[part], tuple(terms)))
-    return tuple(logs)
-
-
-def normal_equations(
-    problem: Problem, theta: np.ndarray, now: Evaluation, found: Slopes, per_group: bool
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Curvature, gradient and pulls of the loss. Beliefs are in curvature and gradient, not in the passes' pulls.
-
-    Parameters
-    ----------
-    theta : (P,) unknowns.
-    now, found : loss and slopes there.
-    per_group : whether the pulls are asked for; they take longer than the rest.
-
-    Returns
-    -------
-    tuple : curvature (P, P), gradient (P,), pulls by corner pass (groups, P); (0, P) where not asked for.
-    """
-    made = problem.unknowns
-    hessian = made.information
-    gradient = made.rows.T @ (made.rows @ theta - made.targets)
-    if problem.anchors is not None:
-        at = made.curve_slice(0)
-        residual, rows = problem.anchors.residuals(theta[at])
-        hessian[at, at] += rows.T @ rows
-        gradient[at] += rows.T @ residual
-    logs = log_terms(problem, now, found)
-    for log in logs:
-        own, picked = log.own(made)
-        for jac, slope, curvature in log.terms:
-            moved = jac[picked]
-            hessian[np.ix_(own, own)] += (moved * curvature) @ moved.T
-            gradient[own] += moved @ slope
-    pulls = group_pulls(logs, made, hessian) if per_group else np.zeros((0, made.count))
-    return hessian, gradient, pulls
-
-
-def group_pulls(logs: Sequence[LogTerms], made: Unknowns, hessian: np.ndarray) -> np.ndarray:
-    """Pulls of the corner passes on the answer.
-
-    The pull of a pass is its gradient g_k, made larger by how much the pass has drawn the fit to itself:
-    H (H - H_k)^-1 g_k, so that H^-1 times it is what leaving the pass out would change (the jackknife; few passes look
-    too sure without it).
-
-    Parameters
-    ----------
-    logs : terms of each, at the answer.
-    hessian : (P, P) curvature there, beliefs included.
-
-    Returns
-    -------
-    ndarray : (groups, P), log by log; a pass that is in two stretches of a log has two pulls.
-    """
-    pulls = []
-    for log in logs:
-        own, picked = log.own(made)
-        # all terms one behind the other, pass by pass
-        group = np.tile(log.group, len(log.terms))
-        order = np.argsort(group, kind="stable")
-        jac = np.concatenate([jac[picked] for jac, _, _ in log.terms], axis=1)[:, order]
-        slope, curvature = (np.concatenate(parts)[order] for parts in list(zip(*log.terms, strict=True))[1:])
-        _, first = np.unique(group[order], return_index=True)
-        for start, stop in pairwise([*first, len(group)]):
-            mine = slice(start, stop)
-            pull, rest = np.zeros(made.count), hessian.copy()
-            rest[np.ix_(own, own)] -= (jac[:, mine] * curvature[mine]) @ jac[:, mine].T
-            pull[own] += jac[:, mine] @ slope[mine]
-            pulls.append(hessian @ np.linalg.solve(rest, pull))
-    return np.array(pulls).reshape(-1, made.count)
-
-
-def bounded(problem: Problem, theta: np.ndarray) -> np.ndarray:
+def bounded(problem: Problem, theta: FloatArray) -> FloatArray:
     """Unknowns moved inside the limits of tyre and lock curve (`BOUNDS`, `CURVE_BOUNDS`); the argument stays as it is.
 
     Parameters

@@ -21,6 +21,7 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
+from analyzer.arrays import FloatArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.lockcurve.observations import Observations
 from analyzer.lockcurve.problem import FIRST, MOST_SAMPLES, LogPart, Problem, hold_sd_Nm, joined, log_part, owners_of
@@ -65,7 +66,7 @@ class SideSlip:
     k: float
     k3: float
 
-    def speed_m_s(self, speed_m_s: np.ndarray, yaw_rad_s: np.ndarray, lat_m_s2: np.ndarray) -> np.ndarray:
+    def speed_m_s(self, speed_m_s: FloatArray, yaw_rad_s: FloatArray, lat_m_s2: FloatArray) -> FloatArray:
         """v_y (n,) of the centre of gravity (m/s), left positive.
 
         Parameters
@@ -113,7 +114,7 @@ def measured_as_a_whole(signals: Signals, laps: Laps, car: Car) -> tuple[Measure
     return tuple(told)
 
 
-def _regressed(signals: Signals, car: Car) -> tuple[np.ndarray, np.ndarray] | None:
+def _regressed(signals: Signals, car: Car) -> tuple[FloatArray, FloatArray] | None:
     """Unknowns (9,) and their deviations by robust least squares, corners resampled in the deviations."""
     step = max(1, round(signals.rate_hz / ROWS_HZ))
     rate = signals.rate_hz / step
@@ -125,10 +126,12 @@ def _regressed(signals: Signals, car: Car) -> tuple[np.ndarray, np.ndarray] | No
     at = slice(first, first + count)
     speed, yaw, lat = signals.speed_m_s[at], signals.yaw_rate_rad_s[at], signals.lat_m_s2[at]
 
-    def rows(values: np.ndarray) -> np.ndarray:
+    def rows(values: FloatArray) -> FloatArray:
         return low_pass(values.reshape(-1, step).mean(axis=1), cutoff_hz=SLOW_HZ, rate_hz=rate)
 
-    rising = lambda values: np.gradient(values) * rate  # noqa: E731
+    def rising(values: FloatArray) -> FloatArray:
+        return np.gradient(values) * rate
+
     free = rows((signals.valid[at] & signals.speed_trusted[at] & ~signals.braking[at]).astype(float)) > 0.999
     if free.sum() < LEAST_ROWS:
         return None
@@ -211,12 +214,15 @@ def longitudinal_zero(signals: Signals, laps: Laps, slip: SideSlip) -> Measured 
     )
 
 
-def _slope_seen(signals: Signals, slip: SideSlip, lap: slice) -> tuple[np.ndarray, np.ndarray]:
+def _slope_seen(signals: Signals, slip: SideSlip, lap: slice) -> tuple[FloatArray, FloatArray]:
     """Places (m,), shares of the lap, and what the accelerometer reads there beyond the change of speed (m/s2)."""
     speed, yaw, lat = signals.speed_m_s[lap], signals.yaw_rate_rad_s[lap], signals.lat_m_s2[lap]
     if len(speed) < 2 * signals.rate_hz:
         return np.empty(0), np.empty(0)
-    slow = lambda values: low_pass(values, cutoff_hz=SLOW_HZ, rate_hz=signals.rate_hz)  # noqa: E731
+
+    def slow(values: FloatArray) -> FloatArray:
+        return low_pass(values, cutoff_hz=SLOW_HZ, rate_hz=signals.rate_hz)
+
     change = slow(np.gradient(speed) * signals.rate_hz)
     off = slow(signals.long_m_s2[lap]) - change + slow(yaw * slip.speed_m_s(speed, yaw, lat))
     free = (signals.valid[lap] & signals.speed_trusted[lap] & ~signals.braking[lap]).astype(float)

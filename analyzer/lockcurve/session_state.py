@@ -8,6 +8,7 @@ import numpy as np
 from scipy import ndimage
 from scipy.linalg import solve_banded
 
+from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.lockcurve import model
 from analyzer.lockcurve.fit import Fit
@@ -59,22 +60,22 @@ class AxleState:
     braked : bool, brakes on: torques carry the left/right brake assumption and a wider sd.
     """
 
-    slip_left: np.ndarray
-    slip_right: np.ndarray
-    speed_difference_rad_s: np.ndarray
-    free_difference_rad_s: np.ndarray
-    input_torque_Nm: np.ndarray
-    torque_difference_Nm: np.ndarray
-    torque_difference_sd_Nm: np.ndarray
-    slipping: np.ndarray
-    locked: np.ndarray
-    load_left_N: np.ndarray
-    load_right_N: np.ndarray
-    longitudinal_force_left_N: np.ndarray
-    longitudinal_force_right_N: np.ndarray
-    use_left: np.ndarray
-    use_right: np.ndarray
-    braked: np.ndarray
+    slip_left: FloatArray
+    slip_right: FloatArray
+    speed_difference_rad_s: FloatArray
+    free_difference_rad_s: FloatArray
+    input_torque_Nm: FloatArray
+    torque_difference_Nm: FloatArray
+    torque_difference_sd_Nm: FloatArray
+    slipping: BoolArray
+    locked: BoolArray
+    load_left_N: FloatArray
+    load_right_N: FloatArray
+    longitudinal_force_left_N: FloatArray
+    longitudinal_force_right_N: FloatArray
+    use_left: FloatArray
+    use_right: FloatArray
+    braked: BoolArray
 
 
 @dataclass(frozen=True)
@@ -82,11 +83,11 @@ class Braked:
     """Solution of braked samples (n,), with the force of the front brakes and the torque of the rear ones."""
 
     solution: AxleSolution
-    front_N: np.ndarray
-    rear_Nm: np.ndarray
+    front_N: FloatArray
+    rear_Nm: FloatArray
 
 
-def braked_rows(observed: Observations, signals: Signals) -> np.ndarray:
+def braked_rows(observed: Observations, signals: Signals) -> BoolArray:
     """(n,) bool, which rows of the fit have force on the brakes.
 
     In their release no longer once the throttle is open and the car no longer slows down as on the brakes (who brakes
@@ -100,7 +101,7 @@ def braked_rows(observed: Observations, signals: Signals) -> np.ndarray:
     return (signals.braking & ~let_go)[observed.index]
 
 
-def coast_torque_Nm(torque_Nm: np.ndarray, observed: Observations, signals: Signals, braked: np.ndarray) -> np.ndarray:
+def coast_torque_Nm(torque_Nm: FloatArray, observed: Observations, signals: Signals, braked: BoolArray) -> FloatArray:
     """(n,) input torque at closed throttle by speed, a straight line; NaN where the throttle was never closed.
 
     Parameters
@@ -118,7 +119,7 @@ def coast_torque_Nm(torque_Nm: np.ndarray, observed: Observations, signals: Sign
     return np.minimum(np.polynomial.polynomial.polyval(seen, line), 0.0)
 
 
-def brakes(torque_Nm: np.ndarray, coast_Nm: np.ndarray, car: Car) -> tuple[np.ndarray, np.ndarray]:
+def brakes(torque_Nm: FloatArray, coast_Nm: FloatArray, car: Car) -> tuple[FloatArray, FloatArray]:
     """Force of the front brakes (N) and torque of the rear ones (N.m), both (n,) and positive.
 
     Parameters
@@ -131,7 +132,7 @@ def brakes(torque_Nm: np.ndarray, coast_Nm: np.ndarray, car: Car) -> tuple[np.nd
 
 
 def without_brake_slip(
-    value: dict[str, float], inputs: AxleInputs, braked: np.ndarray, coast_Nm: np.ndarray, car: Car, *, rate_hz: float
+    value: dict[str, float], inputs: AxleInputs, braked: BoolArray, coast_Nm: FloatArray, car: Car, *, rate_hz: float
 ) -> AxleInputs:
     """Inputs of a log without accelerometer, rows in time at `rate_hz`, with the ground speed of braked cars mended.
 
@@ -173,7 +174,7 @@ def without_brake_slip(
     )
 
 
-def solve_braked(value: dict[str, float], inputs: AxleInputs, coast_Nm: np.ndarray, car: Car) -> Braked:
+def solve_braked(value: dict[str, float], inputs: AxleInputs, coast_Nm: FloatArray, car: Car) -> Braked:
     """State of braked samples, the front brakes' force in the longitudinal balance.
 
     Left and right rear brakes pull alike, by assumption, so they leave the torque difference alone. The force hangs a
@@ -242,11 +243,11 @@ def session_state(
     known, unknown = signals.valid, np.flatnonzero(~signals.valid)
     nearest = nearest_rows(step, count)
 
-    def gone(values: np.ndarray) -> np.ndarray:
+    def gone(values: FloatArray) -> FloatArray:
         values[unknown] = np.nan
         return values
 
-    def spread_out(rows: np.ndarray) -> np.ndarray:
+    def spread_out(rows: FloatArray) -> FloatArray:
         return gone(between_rows(rows, step, count))
 
     return AxleState(
@@ -270,8 +271,8 @@ def session_state(
 
 
 def _solved(
-    value: dict[str, float], observed: Observations, signals: Signals, braked: np.ndarray, car: Car
-) -> tuple[AxleSolution, AxleInputs, np.ndarray, np.ndarray]:
+    value: dict[str, float], observed: Observations, signals: Signals, braked: BoolArray, car: Car
+) -> tuple[AxleSolution, AxleInputs, FloatArray, FloatArray]:
     """Solution and inputs of every row, the brakes' force in them; coasting torque and rear brake torque (n,), N.m."""
     rolling = solve(value, observed.inputs.take(~braked), car)
     coast = coast_torque_Nm(rolling.at.input_torque_Nm, observed, signals, braked)
@@ -287,7 +288,7 @@ def _solved(
     return solution, inputs, coast, rear_brake
 
 
-def nearest_rows(step: int, count: int) -> np.ndarray:
+def nearest_rows(step: int, count: int) -> IntArray:
     """For every sample, which of the rows at every `step`th is nearest; the later one of two.
 
     Parameters
@@ -307,7 +308,7 @@ def nearest_rows(step: int, count: int) -> np.ndarray:
     return np.minimum((np.arange(count) + step // 2) // step, (count - 1) // step)
 
 
-def between_rows(rows: np.ndarray, step: int, count: int) -> np.ndarray:
+def between_rows(rows: FloatArray, step: int, count: int) -> FloatArray:
     """Values at every sample, on straight lines between those of the rows; the last one goes on.
 
     Parameters
@@ -335,13 +336,13 @@ def _with_plates(
     fit: Fit,
     drawn: Spread,
     at: AxleEquations,
-    input_torque: np.ndarray,
-    variance: np.ndarray,
+    input_torque: FloatArray,
+    variance: FloatArray,
     observed: Observations,
-    unbraked: np.ndarray,
+    unbraked: BoolArray,
     car: Car,
     log: int,
-) -> tuple[np.ndarray, np.ndarray]:
+) -> tuple[FloatArray, FloatArray]:
     """Torque difference and variance, with the plates as second witness where a wheel slides.
 
     Past its peak a tyre's force is known to `SLIDING_FORCE_SHARE` of its load only, while slipping plates carry M(T) to
@@ -364,7 +365,7 @@ def _with_plates(
 
 def _nuisance_variance(
     fit: Fit, drawn: Spread, inputs: AxleInputs, solution: AxleSolution, car: Car, log: int
-) -> np.ndarray:
+) -> FloatArray:
     """Variance (n,) of the torque difference from everything the fit is unsure of.
 
     Notes
@@ -386,12 +387,13 @@ def _nuisance_variance(
         slopes = _difference_slopes(value, along, inputs.take(rows[block]), solution.take(rows[block]), car)
         variance[block] = (slopes**2).sum(axis=0)
     smooth = np.minimum(ndimage.median_filter(variance, size=3), 1e6)
-    return np.interp(np.arange(len(inputs)), rows, smooth)
+    between: FloatArray = np.interp(np.arange(len(inputs)), rows, smooth)
+    return between
 
 
 def _difference_slopes(
-    value: dict[str, float], along: np.ndarray, inputs: AxleInputs, solution: AxleSolution, car: Car
-) -> np.ndarray:
+    value: dict[str, float], along: FloatArray, inputs: AxleInputs, solution: AxleSolution, car: Car
+) -> FloatArray:
     """Derivatives (k, n) of the torque difference along directions (parameters, k), the state following."""
     at, slopes = solution.at, np.empty((len(value), len(inputs)))
     derivatives = Derivatives(solution.state, value, inputs, car)

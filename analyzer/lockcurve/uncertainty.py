@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import CurvePoint, Interval, LockCurveEstimate
 from analyzer.lockcurve.fit import Fit
@@ -56,16 +57,16 @@ METHOD = "joint censored fit of lock curve, tyre and calibration; corners resamp
 class Spread:
     """Draws (k, P) of all parameters about the fit; source -> (5,) its share of the variance of the curve."""
 
-    draws: np.ndarray
-    budget: dict[str, np.ndarray]
+    draws: FloatArray
+    budget: dict[str, FloatArray]
     unknowns: Unknowns
 
-    def curves_of(self, side: int) -> np.ndarray:
+    def curves_of(self, side: int) -> FloatArray:
         """(k, 5) lock-curve draws of a side."""
         return within_holds(self.draws[:, self.unknowns.curve_slice(side)])
 
     @property
-    def curves(self) -> np.ndarray:
+    def curves(self) -> FloatArray:
         """(k, 5) lock-curve draws of the only or the first side."""
         return self.curves_of(0)
 
@@ -103,7 +104,7 @@ def spread(fit: Fit, *, replicates: int = REPLICATES) -> Spread:
     return Spread(draws, {source: part / total for source, part in variance.items()}, made)
 
 
-def _believed_rows(fit: Fit) -> tuple[np.ndarray, tuple[str, ...]]:
+def _believed_rows(fit: Fit) -> tuple[FloatArray, tuple[str, ...]]:
     """Weights (m, P) of the beliefs over their standard deviations, the anchors among them, and each one's source.
 
     Preload and slopes have weak beliefs that only keep the fit regular; nobody holds them, so they are not redrawn.
@@ -119,7 +120,7 @@ def _believed_rows(fit: Fit) -> tuple[np.ndarray, tuple[str, ...]]:
     return np.vstack([rows, wide]), (*sources, *["bench"] * len(anchors))
 
 
-def within_holds(curves: np.ndarray) -> np.ndarray:
+def within_holds(curves: FloatArray) -> FloatArray:
     """Lock curves with the hold-offs inside their limits.
 
     Preload and slopes are left free: their errors lean against each other, so it is the curve that cannot be negative,
@@ -136,8 +137,8 @@ def within_holds(curves: np.ndarray) -> np.ndarray:
 
 
 def model_error(
-    curve: np.ndarray, *, slipping_torque_Nm: np.ndarray, rng: np.random.Generator, replicates: int
-) -> np.ndarray:
+    curve: FloatArray, *, slipping_torque_Nm: FloatArray, rng: np.random.Generator, replicates: int
+) -> FloatArray:
     """Errors of preload and slopes from the form of the tyre curve; the hold-offs are left alone.
 
     Parameters
@@ -162,7 +163,7 @@ def model_error(
     return error
 
 
-def budget_by_parameter(budget: dict[str, np.ndarray]) -> dict[str, dict[str, float]]:
+def budget_by_parameter(budget: dict[str, FloatArray]) -> dict[str, dict[str, float]]:
     """Parameter -> source -> share of its variance (0 to 1), from source -> shares (5,)."""
     return {name: {source: float(share[i]) for source, share in budget.items()} for i, name in enumerate(model.NAMES)}
 
@@ -171,13 +172,13 @@ def budget_by_parameter(budget: dict[str, np.ndarray]) -> dict[str, dict[str, fl
 class _Seen:
     """One side of a fit: its curve (5,), draws of it (k, 5), and what its samples show, (n,) each."""
 
-    curve: np.ndarray
-    draws: np.ndarray
-    torque_Nm: np.ndarray
-    difference_Nm: np.ndarray
-    slipping: np.ndarray
-    locked: np.ndarray
-    group: np.ndarray
+    curve: FloatArray
+    draws: FloatArray
+    torque_Nm: FloatArray
+    difference_Nm: FloatArray
+    slipping: BoolArray
+    locked: BoolArray
+    group: IntArray
     slip_known: bool
 
     @classmethod
@@ -240,7 +241,7 @@ def summarise(fit: Fit, drawn: Spread, *, largest_torque_Nm: float, side: int = 
     )
 
 
-def _points(seen: _Seen, grid: np.ndarray, *, window_Nm: float) -> tuple[CurvePoint, ...]:
+def _points(seen: _Seen, grid: FloatArray, *, window_Nm: float) -> tuple[CurvePoint, ...]:
     """The curve at the torques of `grid`, each as far as the samples within `window_Nm` of it carry."""
     lower_of_locked = seen.difference_Nm - 1.645 * np.hypot(BOUND_SD_Nm, BOUND_SD_SHARE * seen.difference_Nm)
     values = model.locking_torque_Nm(seen.curve, grid)
@@ -259,7 +260,7 @@ def _points(seen: _Seen, grid: np.ndarray, *, window_Nm: float) -> tuple[CurvePo
     return tuple(points)
 
 
-def curve_draws(curve: np.ndarray, draws: np.ndarray, torque_Nm: np.ndarray) -> np.ndarray:
+def curve_draws(curve: FloatArray, draws: FloatArray, torque_Nm: FloatArray) -> FloatArray:
     """Draws of the locking torque of a curve.
 
     Linear in the drawn parameters: keeping the hold-offs within limits would break how they lean against preload and
@@ -279,7 +280,7 @@ def curve_draws(curve: np.ndarray, draws: np.ndarray, torque_Nm: np.ndarray) -> 
 
 
 def _kind(
-    near: np.ndarray, slipping: np.ndarray, locked: np.ndarray, group: np.ndarray, lower_of_locked: np.ndarray
+    near: BoolArray, slipping: BoolArray, locked: BoolArray, group: IntArray, lower_of_locked: FloatArray
 ) -> tuple[str, float | None]:
     slips = near & slipping
     if slips.sum() >= LEAST_SAMPLES and len(np.unique(group[slips])) >= LEAST_PASSES:
@@ -291,12 +292,12 @@ def _kind(
     return ("bound", max(bound, 0.0)) if bound > 0 else ("none", None)
 
 
-def _spans(torques: np.ndarray, side_Nm: float) -> bool:
+def _spans(torques: FloatArray, side_Nm: float) -> bool:
     """Enough of a side to tell a slope from a level: points over a tenth of it, out to a fifth at the least."""
     return len(torques) >= 2 and bool(np.ptp(torques) >= 0.1 * side_Nm and torques.max() >= 0.2 * side_Nm)
 
 
-def _interval(seen: _Seen, draws: np.ndarray, has: bool, name: str, points: tuple[CurvePoint, ...]) -> Interval:
+def _interval(seen: _Seen, draws: FloatArray, has: bool, name: str, points: tuple[CurvePoint, ...]) -> Interval:
     """A parameter with its 95 % interval, of its draws (k,)."""
     if not seen.slip_known:
         return Interval(None, None, None, SATELLITES_ALONE)

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.lockcurve import model
 from analyzer.vehicle.parameters import Prior
 
@@ -98,10 +99,10 @@ class Unknowns:
     names: tuple[str, ...]
     columns: tuple[Column, ...]
     sides: int
-    rows: np.ndarray
-    targets: np.ndarray
+    rows: FloatArray
+    targets: FloatArray
     groups: tuple[str, ...]
-    start: np.ndarray
+    start: FloatArray
 
     @property
     def count(self) -> int:
@@ -109,12 +110,12 @@ class Unknowns:
         return len(self.columns) + CURVE * self.sides
 
     @property
-    def information(self) -> np.ndarray:
+    def information(self) -> FloatArray:
         """(P, P) of the beliefs."""
         return self.rows.T @ self.rows
 
     @property
-    def believed(self) -> np.ndarray:
+    def believed(self) -> BoolArray:
         """(m,) bool: beliefs that somebody holds; preload and slopes have weak ones that only keep the fit regular."""
         return np.array([group != LOCK_CURVE for group in self.groups])
 
@@ -123,7 +124,7 @@ class Unknowns:
         first = len(self.columns) + CURVE * side
         return slice(first, first + CURVE)
 
-    def curves(self, theta: np.ndarray) -> np.ndarray:
+    def curves(self, theta: FloatArray) -> FloatArray:
         """Lock curves of all sides, (..., sides, 5).
 
         Parameters
@@ -132,11 +133,11 @@ class Unknowns:
         """
         return theta[..., len(self.columns) :].reshape(*theta.shape[:-1], self.sides, CURVE)
 
-    def active(self, owner: Owner) -> np.ndarray:
+    def active(self, owner: Owner) -> IntArray:
         """Indices (q,) of the nuisance columns that count for an owner, rising."""
         return np.array([i for i, column in enumerate(self.columns) if column.counts_for(owner)])
 
-    def parameters(self, theta: np.ndarray, owner: Owner) -> np.ndarray:
+    def parameters(self, theta: FloatArray, owner: Owner) -> FloatArray:
         """Values of an owner's parameters, the sum of the columns that count for it.
 
         Parameters
@@ -168,7 +169,7 @@ class Unknowns:
             row[0, i] = weight / deviation
         return self.with_rows(row, np.array([target / deviation]), group)
 
-    def with_rows(self, rows: np.ndarray, targets: np.ndarray, group: str) -> "Unknowns":
+    def with_rows(self, rows: FloatArray, targets: FloatArray, group: str) -> "Unknowns":
         """Several beliefs more.
 
         Parameters
@@ -271,7 +272,7 @@ def measured_by(made: Unknowns, owner: Owner, found: Sequence[Measured]) -> Unkn
     return made
 
 
-def _walk(rows: np.ndarray, columns: Sequence[Column]) -> None:
+def _walk(rows: FloatArray, columns: Sequence[Column]) -> None:
     """What stretches of a log add as a random walk about nothing: rows of steps, and one of their mean."""
     walks: dict[tuple[str, Hashable], list[int]] = {}
     for i, column in enumerate(columns):
@@ -284,7 +285,7 @@ def _walk(rows: np.ndarray, columns: Sequence[Column]) -> None:
 
 
 def _tie_left_overs(
-    rows: np.ndarray, columns: Sequence[Column], deviation: np.ndarray, sources: Collection[Hashable]
+    rows: FloatArray, columns: Sequence[Column], deviation: FloatArray, sources: Collection[Hashable]
 ) -> None:
     """Some logs' left-overs of one sensor as partly one error: covariance a^2 1 1' + diag(sd_k^2 - a^2)."""
     for name, share in ALIKE_SHARE.items():

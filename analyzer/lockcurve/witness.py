@@ -9,10 +9,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analyzer.arrays import BoolArray, FloatArray
 from analyzer.lockcurve import model
 from analyzer.lockcurve.fit import Fit
+from analyzer.lockcurve.loss import EQUATIONS, log_terms
 from analyzer.lockcurve.model import censored, huber
-from analyzer.lockcurve.problem import EQUATIONS, log_terms
 
 
 @dataclass(frozen=True)
@@ -28,15 +29,15 @@ class Witness:
     information, gradient : (K, K), (K,) of everything else: axle equations and beliefs.
     """
 
-    torque_Nm: np.ndarray
-    fitted_Nm: np.ndarray
-    sd_Nm: np.ndarray
-    weight: np.ndarray
-    slipping: np.ndarray
-    residual: np.ndarray
-    by_unknown: np.ndarray
-    information: np.ndarray
-    gradient: np.ndarray
+    torque_Nm: FloatArray
+    fitted_Nm: FloatArray
+    sd_Nm: FloatArray
+    weight: FloatArray
+    slipping: BoolArray
+    residual: FloatArray
+    by_unknown: FloatArray
+    information: FloatArray
+    gradient: FloatArray
 
     @classmethod
     def of(cls, fit: Fit) -> "Witness":
@@ -72,7 +73,7 @@ class Witness:
             gradient=gradient * tempered,
         )
 
-    def judged(self, curve: np.ndarray, shift: np.ndarray | float = 0.0) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def judged(self, curve: FloatArray, shift: FloatArray | float = 0.0) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Loss, slope and curvature (n,) of each sample under a curve.
 
         Parameters
@@ -89,6 +90,6 @@ class Witness:
         return loss, slope, curvature
 
     @property
-    def sign(self) -> np.ndarray:
+    def sign(self) -> FloatArray:
         """(n,) how a sample moves with the curve, per N.m: more capacity is a smaller residual and a larger margin."""
         return np.where(self.slipping, -1.0, 1.0) / self.sd_Nm

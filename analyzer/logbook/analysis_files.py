@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from analyzer.analysis import Analysis
+from analyzer.arrays import AnyArray, FloatArray
 from analyzer.differential.notes import KeptSentence
 from analyzer.errors import InputError
 from analyzer.files import write_atomic
@@ -26,7 +27,7 @@ def _classes(hint: Any, found: dict[str, type]) -> dict[str, type]:
         found[hint.__name__] = hint
     if isinstance(hint, type) and dataclasses.is_dataclass(hint) and hint.__name__ not in found:
         found[hint.__name__] = hint
-        for inner in typing.get_type_hints(hint, localns={"np": np}).values():
+        for inner in typing.get_type_hints(hint, localns={"FloatArray": FloatArray}).values():
             _classes(inner, found)
     return found
 
@@ -53,7 +54,7 @@ JSON_NAME, ARRAYS_NAME = "analysis.json", "analysis.npz"
 
 def save(analysis: Analysis, folder: Path) -> None:
     """Write `analysis.npz`, then `analysis.json`: a folder with the JSON is whole."""
-    arrays: dict[str, np.ndarray] = {}
+    arrays: dict[str, AnyArray] = {}
     tree = _packed(analysis, arrays)
     np.savez(folder / ARRAYS_NAME, allow_pickle=False, **arrays)
     write_atomic(folder / JSON_NAME, json.dumps(tree))
@@ -69,12 +70,13 @@ def load(folder: Path) -> Analysis:
     try:
         tree = json.loads((folder / JSON_NAME).read_text("utf-8"))
         with np.load(folder / ARRAYS_NAME, allow_pickle=False) as arrays:
-            return _unpacked(tree, arrays)
+            analysis: Analysis = _unpacked(tree, arrays)
+            return analysis
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise InputError(f"the stored run {folder.name} cannot be read ({error}); analyse the log again.") from None
 
 
-def _packed(value: Any, arrays: dict[str, np.ndarray]) -> Any:
+def _packed(value: Any, arrays: dict[str, AnyArray]) -> Any:
     if isinstance(value, Car):
         return {"car": value.model_dump(mode="json", exclude_unset=True)}
     if dataclasses.is_dataclass(value):

@@ -141,7 +141,8 @@ def narrower(store: Store, one: OfCar) -> float | None:
     """By how much the answer of a run got narrower by what others know; None where it used nothing."""
     if one.found is None or not heard_by(one.found):
         return None
-    return json.loads(result_text(store, one.found.id))["knowledge"]["narrower"]
+    share: float | None = json.loads(result_text(store, one.found.id))["knowledge"]["narrower"]
+    return share
 
 
 def print_car(store: Store, every: list[OfCar], knowledge: Knowledge, console: Console) -> None:

@@ -445,4 +445,4 @@ def migrate(connection: sqlite3.Connection, name: str) -> None:
 
 
 def _pragma(connection: sqlite3.Connection, name: str) -> int:
-    return connection.execute(f"PRAGMA {name}").fetchone()[0]
+    return int(connection.execute(f"PRAGMA {name}").fetchone()[0])

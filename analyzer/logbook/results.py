@@ -19,6 +19,7 @@ from analyzer.provenance import Provenance, code_version, hash_of_logs
 
 if TYPE_CHECKING:  # a list of runs needs none of it
     from analyzer.analysis import Analysis
+    from analyzer.log_check import CheckJson
 
 TOLD = "told.json"  # beside the arrays of a result: what the run tells of its car
 _COLUMNS = (
@@ -85,7 +86,7 @@ def ask(connection: sqlite3.Connection, run: Run) -> str:
     combination = _combination(run)
     found = connection.execute(f"SELECT id FROM results WHERE {_COMBINATION}", combination).fetchone()
     if found is not None:
-        return found["id"]
+        return str(found["id"])
     made = secrets.token_hex(8)
     connection.execute(
         "INSERT INTO results (run_id, car_id, setup_id, channels_id, id, state, asked_s) "
@@ -258,7 +259,7 @@ def remove(store: Store, found: StoredResult) -> None:
         remove_run(store, found.run_id)
 
 
-def keep_log_check(store: Store, result_id: str, check: dict[str, Any]) -> None:
+def keep_log_check(store: Store, result_id: str, check: "CheckJson") -> None:
     """Keep what the log check found."""
     with store.transaction() as connection:
         connection.execute(
@@ -266,10 +267,11 @@ def keep_log_check(store: Store, result_id: str, check: dict[str, Any]) -> None:
         )
 
 
-def log_check(store: Store, result_id: str) -> dict[str, Any] | None:
+def log_check(store: Store, result_id: str) -> "CheckJson | None":
     """What the log check found, or None when it did not get that far."""
     row = store.row("SELECT log_check FROM results WHERE id = ?", (result_id,))
-    return json.loads(row["log_check"]) if row is not None and row["log_check"] else None
+    found: CheckJson | None = json.loads(row["log_check"]) if row is not None and row["log_check"] else None
+    return found
 
 
 def result_text(store: Store, result_id: str) -> str:
@@ -282,7 +284,7 @@ def result_text(store: Store, result_id: str) -> str:
     row = store.row("SELECT result FROM results WHERE id = ?", (result(store, result_id).id,))
     if row is None or row["result"] is None:
         raise InputError("this run has no result yet; wait until it is done, or analyse it again.")
-    return row["result"]
+    return str(row["result"])
 
 
 def preload(found: StoredResult | None) -> Interval:

@@ -11,8 +11,9 @@ from typing import Any
 from analyzer.errors import InputError
 from analyzer.files import require_outside_logbooks
 from analyzer.logbook import sidecars
-from analyzer.logbook.database import DATABASE, ENDINGS, Damaged, Database, connected
+from analyzer.logbook.database import ENDINGS, Damaged, Database, connected
 from analyzer.logbook.folder import (
+    DATABASE,
     MARKER,
     MARKER_TEXT,
     PLACES,

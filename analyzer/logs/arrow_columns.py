@@ -8,6 +8,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.types as pt
 
+from analyzer.arrays import FloatArray
 from analyzer.errors import InputError
 from analyzer.logs.recording import RawColumn, numbered
 from analyzer.logs.unit_names import split_unit
@@ -48,7 +49,7 @@ def raw_columns(schema: pa.Schema, file: str) -> tuple[tuple[RawColumn, ...], li
     return numbered(columns), keys
 
 
-def column_values(column: pa.ChunkedArray) -> np.ndarray:
+def column_values(column: pa.ChunkedArray) -> FloatArray:
     """A column as float64 (rows,), clock types as seconds, NaN for null and for infinite values."""
     kind, whole = column.type, _one_array(column)
     if pt.is_timestamp(kind) or pt.is_duration(kind):
@@ -60,7 +61,7 @@ def column_values(column: pa.ChunkedArray) -> np.ndarray:
     return floats(whole)
 
 
-def floats(column: pa.Array) -> np.ndarray:
+def floats(column: pa.Array) -> FloatArray:
     """Numbers as float64 (rows,), NaN for null, infinite and absurd values (beyond 1e25: damage, not measurement).
 
     Over the buffers, because pyarrow's own `to_numpy` imports pandas, which takes longer than reading a log. A column
@@ -83,7 +84,7 @@ def floats(column: pa.Array) -> np.ndarray:
     return values
 
 
-def _since_the_first(clock: pa.Array) -> np.ndarray:
+def _since_the_first(clock: pa.Array) -> FloatArray:
     import pyarrow.compute as pc
 
     counts = _one_array(pc.cast(clock, pa.int64()))
@@ -91,7 +92,7 @@ def _since_the_first(clock: pa.Array) -> np.ndarray:
     return floats(pc.subtract(counts, start) if start.is_valid else counts)
 
 
-def _of_text(text: pa.Array) -> np.ndarray:
+def _of_text(text: pa.Array) -> FloatArray:
     import pyarrow.compute as pc
 
     from analyzer.logs.text_values import clock_seconds, plain_numbers

@@ -2,10 +2,10 @@
 
 from collections.abc import Sequence
 
-import numpy as np
 import pyarrow as pa
 import pyarrow.ipc as ipc
 
+from analyzer.arrays import FloatArray
 from analyzer.errors import InputError
 from analyzer.logs.arrow_columns import column_values, raw_columns
 from analyzer.logs.container import Source
@@ -41,7 +41,7 @@ def read(source: Source) -> RawLog:
     except (pa.ArrowException, OSError, EOFError, UnicodeError):
         raise InputError(f"{source.name}: a damaged or cut-off Arrow file; copy or export it again.") from None
 
-    def load(wanted: Sequence[int]) -> tuple[list[np.ndarray], list[str]]:
+    def load(wanted: Sequence[int]) -> tuple[list[FloatArray], list[str]]:
         try:
             return [column_values(table.column(keys[i])) for i in wanted], []
         except pa.ArrowException:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from analyzer.arrays import FloatArray
 from analyzer.channels import CHANNELS, TIME_FACTORS, WHEEL_CHANNELS, conversion
 from analyzer.errors import CannotTell, InputError
 from analyzer.logs.mapping import ChannelEntry, LogEntry
@@ -128,7 +129,7 @@ def assemble(raw: RawLog, taken: Mapping[str, Taken], *, name: str, log_entry: L
     )
 
 
-def _without_damage(values: np.ndarray, channel: str) -> tuple[np.ndarray, list[Annotation]]:
+def _without_damage(values: FloatArray, channel: str) -> tuple[FloatArray, list[Annotation]]:
     """Values of a channel (rows,), impossible ones made gaps, and the note that says so."""
     if np.fmax.reduce(values, initial=0.0) <= _LARGEST and np.fmin.reduce(values, initial=0.0) >= -_LARGEST:
         return values, []
@@ -137,7 +138,7 @@ def _without_damage(values: np.ndarray, channel: str) -> tuple[np.ndarray, list[
     return np.where(impossible, np.nan, values), [Annotation("file", "warning", channel, None, None, words)]
 
 
-def _starts_elsewhere(time: np.ndarray, column: RawColumn, unit: str | None) -> list[Annotation]:
+def _starts_elsewhere(time: FloatArray, column: RawColumn, unit: str | None) -> list[Annotation]:
     """A note where a file's own time does not start at zero, for a reader who has it open beside the answer."""
     known = time[np.isfinite(time)]
     first_s = float(known[0]) * TIME_FACTORS.get(unit or "s", 1.0) if len(known) else 0.0
@@ -185,8 +186,8 @@ def unit_of(raw: RawLog, taken: Taken, channel: str, file: str) -> str:
 
 
 def in_si(
-    values: np.ndarray, channel: str, symbol: str, entry: ChannelEntry | None, file: str
-) -> tuple[np.ndarray, str]:
+    values: FloatArray, channel: str, symbol: str, entry: ChannelEntry | None, file: str
+) -> tuple[FloatArray, str]:
     """Values of one channel in its inside unit, and that unit.
 
     Parameters
@@ -219,12 +220,12 @@ def in_si(
 def _time(
     raw: RawLog,
     taken: Mapping[str, Taken],
-    columns: Mapping[str, np.ndarray],
-    channels: Mapping[str, np.ndarray],
+    columns: Mapping[str, FloatArray],
+    channels: Mapping[str, FloatArray],
     wheel_unit: str,
     name: str,
     log_entry: LogEntry | None,
-) -> tuple[np.ndarray, tuple[str, ...]]:
+) -> tuple[FloatArray, tuple[str, ...]]:
     """Time in s for every row, from the time column, a stated rate or distance and speed; and how."""
     if "time" in columns:
         item = taken["time"]
@@ -256,8 +257,8 @@ def _time(
 
 
 def _time_from_distance(
-    raw: RawLog, channels: Mapping[str, np.ndarray], wheel_unit: str, name: str, log_entry: LogEntry
-) -> np.ndarray:
+    raw: RawLog, channels: Mapping[str, FloatArray], wheel_unit: str, name: str, log_entry: LogEntry
+) -> FloatArray:
     index = next((i for i, c in enumerate(raw.columns) if c.name == log_entry.distance), None)
     if index is None:
         raise InputError(

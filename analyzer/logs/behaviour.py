@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analyzer.arrays import BoolArray, FloatArray
 from analyzer.channels import CHANNELS, QUANTITIES, TIME_FACTORS, WHEEL_CHANNELS
 from analyzer.channels import STANDARD_GRAVITY_M_S2 as G
 from analyzer.logs.names import CORNERS, LONGEST_NAME, not_a_wheel_speed
@@ -51,7 +52,7 @@ TOLD_BY_ROWS = 5_000
 MOST_COLUMNS = 300  # of those that nothing else was made of
 
 
-def possible(channel: str, values: np.ndarray, symbol: str) -> bool:
+def possible(channel: str, values: FloatArray, symbol: str) -> bool:
     """Whether `values` (rows,), in the unit `symbol`, lie where this channel can lie."""
     finite = values[np.isfinite(values)]
     if not len(finite):
@@ -71,7 +72,7 @@ def possible(channel: str, values: np.ndarray, symbol: str) -> bool:
     return bool(low >= _POSSIBLE[key][0] and high <= _POSSIBLE[key][1])
 
 
-def time_unit(values: np.ndarray) -> str | None:
+def time_unit(values: FloatArray) -> str | None:
     """The unit of a time column (rows,) from the sample rate it would mean; None when none or more than one fits."""
     step = np.abs(np.diff(values[np.isfinite(values)]))
     step = step[step > 0]
@@ -84,7 +85,7 @@ def time_unit(values: np.ndarray) -> str | None:
     return "s" if "s" in fits else (fits[0] if len(fits) == 1 else None)
 
 
-def clock_by_motion(time_s: np.ndarray, speed_m_s: np.ndarray, long_m_s2: np.ndarray | None) -> tuple[float, bool]:
+def clock_by_motion(time_s: FloatArray, speed_m_s: FloatArray, long_m_s2: FloatArray | None) -> tuple[float, bool]:
     """By what a clock must be multiplied (1 where it is right), and whether the accelerometer proves it.
 
     Parameters
@@ -130,7 +131,7 @@ class Evidence:
 
 
 def speed_unit(
-    speed: np.ndarray, time_s: np.ndarray, known: Mapping[str, np.ndarray], front_difference: np.ndarray | None
+    speed: FloatArray, time_s: FloatArray, known: Mapping[str, FloatArray], front_difference: FloatArray | None
 ) -> Evidence:
     """The unit of speeds that state none, from what other channels say in their stated units.
 
@@ -183,7 +184,7 @@ def speed_unit(
     return Evidence(None, "no other channel tells the unit")
 
 
-def _factor_from_difference(speed: np.ndarray, difference: np.ndarray, lateral: np.ndarray, where: np.ndarray) -> float:
+def _factor_from_difference(speed: FloatArray, difference: FloatArray, lateral: FloatArray, where: BoolArray) -> float:
     """m/s per unit of speed, from difference = track / factor^2 * lateral / speed + scale error * speed."""
     good = where & np.isfinite(speed) & np.isfinite(difference) & np.isfinite(lateral)
     if good.sum() < 100:
@@ -193,7 +194,7 @@ def _factor_from_difference(speed: np.ndarray, difference: np.ndarray, lateral: 
     return float(np.sqrt(1.45 / abs(gain))) if gain else 0.0
 
 
-def acceleration_unit(values: np.ndarray) -> Evidence:
+def acceleration_unit(values: FloatArray) -> Evidence:
     """g or m/s2 from the size of values (rows,): cars corner and brake with 0.5 to 3.4 g, which is 5 to 33 m/s2."""
     size = float(np.nanpercentile(np.abs(values), 99))
     if 0.3 <= size <= 3.4:
@@ -203,7 +204,7 @@ def acceleration_unit(values: np.ndarray) -> Evidence:
     return Evidence(None, f"its size (up to {size:.1f}) fits neither g nor m/s2 for certain")
 
 
-def yaw_unit(values: np.ndarray) -> Evidence:
+def yaw_unit(values: FloatArray) -> Evidence:
     """deg/s or rad/s from the size of values (rows,): a car turns at 0.2 to 2 rad/s, which is 11 to 115 deg/s."""
     size = float(np.nanpercentile(np.abs(values), 99))
     if 0.1 <= size <= 2.5:
@@ -213,7 +214,7 @@ def yaw_unit(values: np.ndarray) -> Evidence:
     return Evidence(None, f"its size (up to {size:.2g}) fits neither rad/s nor deg/s for certain")
 
 
-def fraction_unit(values: np.ndarray) -> Evidence:
+def fraction_unit(values: FloatArray) -> Evidence:
     """Per cent or ratio from the largest of the values (rows,)."""
     known = values[np.isfinite(values)]
     if not len(known):
@@ -230,7 +231,7 @@ def fraction_unit(values: np.ndarray) -> Evidence:
     return Evidence(None, f"its size (up to {top:.3g}) fits neither % nor a ratio")
 
 
-def steer_slope_m(steer: np.ndarray, speed_m_s: np.ndarray, turn_rate_rad_s: np.ndarray) -> float | None:
+def steer_slope_m(steer: FloatArray, speed_m_s: FloatArray, turn_rate_rad_s: FloatArray) -> float | None:
     """Steer per path curvature (steer units times m), from gentle cornering; None without enough of it.
 
     For a road-wheel angle in rad this is about the wheelbase (Ackermann, SAE J670 'Ackermann steer angle' = L/R);
@@ -253,7 +254,7 @@ def steer_slope_m(steer: np.ndarray, speed_m_s: np.ndarray, turn_rate_rad_s: np.
     return float(np.dot(centred, values) / power) if abs(correlation) > 0.5 else None
 
 
-def steer_unit(slope_m: float | None, values: np.ndarray) -> Evidence:
+def steer_unit(slope_m: float | None, values: FloatArray) -> Evidence:
     """deg or rad of steer (rows,), from steer per curvature: wheelbase 1.5 to 4 m, ratio 1 (road wheel) or 8 to 22."""
     if slope_m is not None:
         size = abs(slope_m)
@@ -267,7 +268,7 @@ def steer_unit(slope_m: float | None, values: np.ndarray) -> Evidence:
     return Evidence(None, f"its size (up to {top:.2g}) fits neither deg nor rad for certain")
 
 
-def moves_with(values: np.ndarray, reference: np.ndarray) -> float:
+def moves_with(values: FloatArray, reference: FloatArray) -> float:
     """Correlation of two channels (rows,) over the rows that both have, 0 where there is none."""
     good = np.isfinite(values) & np.isfinite(reference)
     if good.sum() < 20:
@@ -277,7 +278,7 @@ def moves_with(values: np.ndarray, reference: np.ndarray) -> float:
     return float(np.dot(a, b) / scale) if scale > 0 else 0.0
 
 
-def _slope(x: np.ndarray, y: np.ndarray, where: np.ndarray) -> float:
+def _slope(x: FloatArray, y: FloatArray, where: BoolArray) -> float:
     """y over x through zero, robust: fitted twice, the second time without the worst tenth."""
     good = where & np.isfinite(x) & np.isfinite(y)
     x, y = x[good], y[good]
@@ -288,7 +289,7 @@ def _slope(x: np.ndarray, y: np.ndarray, where: np.ndarray) -> float:
     return float(np.dot(x[near], y[near]) / np.dot(x[near], x[near]))
 
 
-def _smooth(values: np.ndarray, time_s: np.ndarray) -> np.ndarray:
+def _smooth(values: FloatArray, time_s: FloatArray) -> FloatArray:
     """A running mean over about half a second."""
     width = max(1, round(0.5 / float(np.median(np.diff(time_s))))) | 1
     if width >= len(values):
@@ -313,7 +314,7 @@ def named_alike(raw: RawLog) -> list[tuple[int, int, int, int]]:
     return found
 
 
-def agreeing(values: Sequence[np.ndarray]) -> bool:
+def agreeing(values: Sequence[FloatArray]) -> bool:
     """Whether four columns (rows,) are speeds of the wheels of one car."""
     middles = [_moving_about(v) for v in values]
     return all(_go_together(values[0], middles[0], v, m) for v, m in zip(values[1:], middles[1:], strict=True)) and (
@@ -321,20 +322,20 @@ def agreeing(values: Sequence[np.ndarray]) -> bool:
     )
 
 
-def _moving_about(values: np.ndarray) -> float:
+def _moving_about(values: FloatArray) -> float:
     """The median of what varies as a car's speed does; 0 for what does not."""
     middle = float(np.nanmedian(np.abs(values))) if np.isfinite(values).any() else 0.0
     return middle if middle > 0 and float(np.nanstd(values)) >= LEAST_SCATTER * middle else 0.0
 
 
-def _go_together(one: np.ndarray, middle: float, other: np.ndarray, other_middle: float) -> bool:
+def _go_together(one: FloatArray, middle: float, other: FloatArray, other_middle: float) -> bool:
     if min(middle, other_middle) <= 0 or max(middle, other_middle) > (1 + ALIKE) * min(middle, other_middle):
         return False
     return moves_with(one, other) > TOGETHER
 
 
 def unnamed(
-    raw: RawLog, used: set[int], load: Callable[[Sequence[int]], dict[int, np.ndarray]]
+    raw: RawLog, used: set[int], load: Callable[[Sequence[int]], dict[int, FloatArray]]
 ) -> tuple[int, ...] | None:
     """Columns that agree as wheel speeds do, in file order, among those of which nothing else was made; None unless
     there are at least four."""

@@ -296,7 +296,7 @@ class _PackedStream(io.RawIOBase):
 
     def _next_packed(self) -> bytes:
         if self._unpack.eof:  # another member may follow
-            rest = self._unpack.unused_data.lstrip(b"\0")
+            rest: bytes = self._unpack.unused_data.lstrip(b"\0")
             if not rest:
                 rest = self._stream.read(_STEP_BYTES)
                 self._taken += len(rest)

@@ -237,7 +237,7 @@ def _locate(lines: Sequence[str], encoding: str, guess: _Guess) -> Dialect | Non
     return Dialect(encoding, separator, decimal, grouped, first, width, columns, tuple(kept), preamble, texts, quoted)
 
 
-def _column_kind(kinds: Counter) -> str:
+def _column_kind(kinds: Counter[str]) -> str:
     filled = kinds["number"] + kinds["grouped"] + kinds["clock"] + kinds["text"]
     if not filled:
         return "empty"

@@ -10,6 +10,7 @@ from functools import partial
 import numpy as np
 import pyarrow.compute as pc
 
+from analyzer.arrays import FloatArray
 from analyzer.errors import InputError
 from analyzer.logs.arrow_columns import floats
 from analyzer.logs.container import HEAD_BYTES, Source
@@ -56,7 +57,7 @@ def tall_log(source: Source, dialect: Dialect, at: tuple[int, int, int, int | No
     order = (time_at, channel_at, value_at, *(() if unit_at is None else (unit_at,)))
     columns = tuple(RawColumn(str(p), "", clock.is_clock and p == time_at) for p in order)
     loader, notes = Loader(source, replace(dialect, columns=columns, positions=order)), list[str]()
-    times, codes, values = list[np.ndarray](), list[np.ndarray](), list[np.ndarray]()
+    times, codes, values = list[FloatArray](), list[FloatArray](), list[FloatArray]()
     known: dict[str, int] = {}
     unit_of: dict[str, str] = {}
     for texts in loader.strings(range(len(order)), notes):
@@ -82,7 +83,7 @@ def tall_log(source: Source, dialect: Dialect, at: tuple[int, int, int, int | No
     raw = [RawColumn(clock.name, clock.unit, clock.is_clock)]
     raw += [RawColumn(short, unit_of.get(name, "") or unit) for name, (short, unit) in found]
 
-    def load(wanted: Sequence[int]) -> tuple[list[np.ndarray], list[str]]:
+    def load(wanted: Sequence[int]) -> tuple[list[FloatArray], list[str]]:
         result = []
         for index in wanted:
             if index == 0:

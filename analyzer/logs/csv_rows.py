@@ -15,6 +15,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 
+from analyzer.arrays import FloatArray
 from analyzer.in_words import counted
 from analyzer.logs.arrow_columns import floats
 from analyzer.logs.container import Source
@@ -40,11 +41,11 @@ class Columns:
         self.factor = 1
         self.notes: list[str] = []
         self.words: Counter[str] = Counter()
-        self._blocks: list[np.ndarray] = []
+        self._blocks: list[FloatArray] = []
         self._pending = np.empty((count, 0))
         self._rows = 0
 
-    def add(self, block: np.ndarray) -> None:
+    def add(self, block: FloatArray) -> None:
         """Append a (columns, rows) block."""
         if self.factor > 1 or self._pending.shape[1]:
             block = np.concatenate([self._pending, block], axis=1)
@@ -60,12 +61,12 @@ class Columns:
             self._rows = self._blocks[0].shape[1]
             self.factor *= 2
 
-    def finish(self) -> np.ndarray:
+    def finish(self) -> FloatArray:
         """Everything as one (columns, rows) array."""
         return np.concatenate(self._blocks, axis=1) if self._blocks else np.empty((self.count, 0))
 
 
-def _means(block: np.ndarray, factor: int) -> np.ndarray:
+def _means(block: FloatArray, factor: int) -> FloatArray:
     if factor == 1:
         return block
     groups, ones = (
@@ -93,7 +94,7 @@ class Loader:
         self._dialect = dialect
         self._left_out = self._short = 0  # lines of unusual width
 
-    def __call__(self, wanted: Sequence[int]) -> tuple[list[np.ndarray], list[str]]:
+    def __call__(self, wanted: Sequence[int]) -> tuple[list[FloatArray], list[str]]:
         if not wanted:
             return [], []
         columns = Columns(len(wanted))
@@ -112,7 +113,7 @@ class Loader:
             notes.append(_ENDS_IN_A_LINE)
         return list(found), notes
 
-    def _values(self, block: bytes, wanted: Sequence[int], words: Counter[str], *, first: bool) -> np.ndarray:
+    def _values(self, block: bytes, wanted: Sequence[int], words: Counter[str], *, first: bool) -> FloatArray:
         """Columns of a block as numbers, (columns, rows)."""
         if not self._dialect.grouped and not any(self._dialect.columns[i].is_clock for i in wanted):
             values = self._plain_numbers(block, wanted, first=first)
@@ -186,12 +187,12 @@ class Loader:
         marks = {codecs.BOM_UTF16_LE: "utf-16-le", codecs.BOM_UTF16_BE: "utf-16-be"}
         return (marks[mark], len(mark)) if mark in marks else (codec, 0)
 
-    def rows_of(self, blocks: Sequence[tuple[int, int]], wanted: Sequence[int]) -> tuple[np.ndarray, list[str]]:
+    def rows_of(self, blocks: Sequence[tuple[int, int]], wanted: Sequence[int]) -> tuple[FloatArray, list[str]]:
         """Columns (columns, rows) of blocks that follow each other, each by its first byte and the one after its last,
         and what was met."""
         one = copy.copy(self)  # counts by itself: the next block is read while this one is worked on
         one._left_out = one._short = 0
-        words, found = Counter[str](), list[np.ndarray]()
+        words, found = Counter[str](), list[FloatArray]()
         codec, mark = self._wide()
         with self._source.open() as stream:
             _enter(stream, blocks[0][0], seeks=self._source.path is not None)
@@ -202,7 +203,7 @@ class Loader:
                 found.append(one._values(text, wanted, words, first=start == 0))
         return np.concatenate(found, axis=1), [*self._source.damage, *one._line_notes(), *_word_notes(words)]
 
-    def _plain_numbers(self, block: bytes, wanted: Sequence[int], *, first: bool) -> np.ndarray | None:
+    def _plain_numbers(self, block: bytes, wanted: Sequence[int], *, first: bool) -> FloatArray | None:
         """Columns of a block as numbers (columns, rows); None where a cell is not a plain number."""
         if self._dialect.separator == " ":
             return None
@@ -270,7 +271,7 @@ class Loader:
         places = [dialect.positions[i] for i in wanted]
         return [pa.array([row[p] if p < len(row) else None for row in rows], pa.string()) for p in places]
 
-    def _numbers(self, texts: Sequence[pa.Array], wanted: Sequence[int], words: Counter[str]) -> np.ndarray:
+    def _numbers(self, texts: Sequence[pa.Array], wanted: Sequence[int], words: Counter[str]) -> FloatArray:
         """Columns of cells as numbers, (columns, rows); cells that hold a word are counted and become gaps."""
         found = []
         for i, text in zip(wanted, texts, strict=True):
@@ -338,7 +339,7 @@ class Pieces:
         """How many rows the text has."""
         return self.ends[-1][1] - self.cut
 
-    def load(self, rows: slice, wanted: Sequence[int]) -> tuple[list[np.ndarray], list[str]]:
+    def load(self, rows: slice, wanted: Sequence[int]) -> tuple[list[FloatArray], list[str]]:
         """As `RawLog.load`, of a stretch of rows."""
         if not wanted:
             return [], []

@@ -2,10 +2,10 @@
 
 from collections.abc import Sequence
 
-import numpy as np
 import pandas as pd
 import pyarrow as pa
 
+from analyzer.arrays import FloatArray
 from analyzer.errors import InputError
 from analyzer.logs.arrow_columns import column_values, raw_columns
 from analyzer.logs.assemble import assemble
@@ -50,7 +50,7 @@ def _raw(frame: pd.DataFrame, name: str) -> RawLog:
         ) from None
     columns, keys = raw_columns(table.schema, name)
 
-    def load(wanted: Sequence[int]) -> tuple[list[np.ndarray], list[str]]:
+    def load(wanted: Sequence[int]) -> tuple[list[FloatArray], list[str]]:
         return [column_values(table.column(keys[i])) for i in wanted], []
 
     return RawLog("a DataFrame", columns, load)

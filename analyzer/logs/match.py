@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from analyzer.arrays import FloatArray
 from analyzer.channels import CHANNELS, QUANTITIES, TIME_FACTORS, WHEEL_CHANNELS
 from analyzer.in_words import listed
 from analyzer.logs import behaviour
@@ -27,7 +28,7 @@ LAP_CLOCKS = ("lap time", "laptime", "time lap", "lap time s", "current lap time
 _AFFIX_ENDS = re.compile(r"[^\W_]+[\W_]+")  # an affix ends where a word does
 SHARED_BY, LEAST_NAMES = 0.8, 5  # of the columns; fewer share a word by chance
 FAMILY_SCORE = 0.8  # of a four of columns that differ only in the wheel and agree
-Load = Callable[[Iterable[int]], dict[int, np.ndarray]]
+Load = Callable[[Iterable[int]], dict[int, FloatArray]]
 
 
 @dataclass(frozen=True)
@@ -107,9 +108,9 @@ def propose(raw: RawLog) -> Proposal:
     raw : opened log; columns whose names suggest a channel are loaded.
     """
     by_name = _by_name(raw)
-    data: dict[int, np.ndarray] = {}
+    data: dict[int, FloatArray] = {}
 
-    def load(wanted: Iterable[int]) -> dict[int, np.ndarray]:
+    def load(wanted: Iterable[int]) -> dict[int, FloatArray]:
         missing = sorted({*wanted} - data.keys())
         loaded, _ = raw.load(missing) if missing else ([], [])
         data.update(zip(missing, loaded, strict=True))
@@ -193,7 +194,9 @@ def _add_families(raw: RawLog, by_name: dict[str, list[Candidate]], load: Load) 
             by_name[channel] = [*others, own]
 
 
-def _doubt_unnamed_wheels(raw: RawLog, taken: Mapping[str, Taken], doubts: dict, load: Load) -> None:
+def _doubt_unnamed_wheels(
+    raw: RawLog, taken: Mapping[str, Taken], doubts: dict[str, tuple[Candidate, ...]], load: Load
+) -> None:
     """Columns that agree as wheel speeds do and have names that do not say so: the user must say which is which."""
     named = {taken[w].index for w in WHEEL_CHANNELS if w in taken}
     used = {item.index for item in taken.values()} - named
@@ -216,7 +219,7 @@ def _label(channel: str) -> str:
 
 
 def _checked(
-    raw: RawLog, channel: str, candidates: Iterable[Candidate], data: Mapping[int, np.ndarray], refused: list[str]
+    raw: RawLog, channel: str, candidates: Iterable[Candidate], data: Mapping[int, FloatArray], refused: list[str]
 ) -> list[Candidate]:
     """Candidates whose unit and numbers fit the channel, scored by both."""
     result = []
@@ -256,7 +259,7 @@ def _checked(
     return sorted(result, key=lambda c: -c.score)
 
 
-def _wheels_together(scored: dict[str, list[Candidate]], data: Mapping[int, np.ndarray]) -> dict[str, list[Candidate]]:
+def _wheels_together(scored: dict[str, list[Candidate]], data: Mapping[int, FloatArray]) -> dict[str, list[Candidate]]:
     """Wheel candidates gain when they move with the other wheels, and lose when they do not."""
     leaders = [scored[w][0].index for w in WHEEL_CHANNELS if scored.get(w)]
     if len(leaders) < 2:
@@ -290,7 +293,7 @@ def _wheels_together(scored: dict[str, list[Candidate]], data: Mapping[int, np.n
     return result
 
 
-def _correlation(a: np.ndarray, b: np.ndarray) -> float:
+def _correlation(a: FloatArray, b: FloatArray) -> float:
     """Correlation, also of channels that were logged in different rows."""
     if np.count_nonzero(np.isfinite(a) & np.isfinite(b)) < 20:
         rows = np.arange(len(a))
@@ -299,7 +302,7 @@ def _correlation(a: np.ndarray, b: np.ndarray) -> float:
 
 
 def _assigned(
-    raw: RawLog, scored: Mapping[str, list[Candidate]], data: Mapping[int, np.ndarray]
+    raw: RawLog, scored: Mapping[str, list[Candidate]], data: Mapping[int, FloatArray]
 ) -> tuple[dict[str, Taken], dict[str, tuple[Candidate, ...]]]:
     """One column for one channel, best scores first; near ties that are different signals are doubts."""
     taken: dict[str, Taken] = {}
@@ -339,7 +342,7 @@ def _steer_by_lateral(
     best: Candidate,
     rivals: list[Candidate],
     scored: Mapping[str, list[Candidate]],
-    data: Mapping[int, np.ndarray],
+    data: Mapping[int, FloatArray],
 ) -> tuple[Candidate, list[Candidate]]:
     """Of several steer columns the one that clearly follows lateral acceleration or yaw best."""
     reference = next((data[scored[c][0].index] for c in ("yaw_rate", "lat_g") if scored.get(c)), None)

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from analyzer.arrays import FloatArray
 from analyzer.channels import CHANNELS, QUANTITIES, TIME_FACTORS, WHEEL_CHANNELS
 from analyzer.logs import behaviour
 from analyzer.logs.assemble import Taken
@@ -27,7 +28,7 @@ _ROTATION = {
     "pulses",
 }
 Settle = Callable[[str, behaviour.Evidence], None]
-Data = Mapping[int, np.ndarray]
+Data = Mapping[int, FloatArray]
 
 
 def with_units(raw: RawLog, taken: dict[str, Taken], data: Data) -> tuple[dict[str, Taken], dict[str, str]]:
@@ -39,7 +40,7 @@ def with_units(raw: RawLog, taken: dict[str, Taken], data: Data) -> tuple[dict[s
     taken : channel -> column.
     data : column number -> values.
     """
-    known: dict[str, np.ndarray] = {}
+    known: dict[str, FloatArray] = {}
     open_: list[str] = []
     result = dict(taken)
     for channel, item in taken.items():
@@ -64,7 +65,7 @@ def with_units(raw: RawLog, taken: dict[str, Taken], data: Data) -> tuple[dict[s
     return _units_by_behaviour(raw, result, open_, known, data)
 
 
-def in_contract_unit(channel: str, values: np.ndarray) -> bool:
+def in_contract_unit(channel: str, values: FloatArray) -> bool:
     """Whether a column of halfshaft's own name, without a unit, can be in the contract's."""
     if channel == "throttle":  # a pedal that never opens by more than a hundredth is one from 0 to 1
         return behaviour.fraction_unit(values).unit in ("%", None) and behaviour.possible(channel, values, "%")
@@ -72,7 +73,7 @@ def in_contract_unit(channel: str, values: np.ndarray) -> bool:
 
 
 def _units_by_behaviour(
-    raw: RawLog, taken: dict[str, Taken], open_: list[str], known: dict, data: Data
+    raw: RawLog, taken: dict[str, Taken], open_: list[str], known: dict[str, FloatArray], data: Data
 ) -> tuple[dict[str, Taken], dict[str, str]]:
     unknown: dict[str, str] = {}
 
@@ -111,7 +112,9 @@ def _words(raw: RawLog, taken: Taken) -> str:
     return " ".join(tokens(raw.columns[taken.index].name))
 
 
-def _settle_wheels(raw: RawLog, taken: dict, open_: list[str], known: dict, data: Data, settle: Settle) -> None:
+def _settle_wheels(
+    raw: RawLog, taken: dict[str, Taken], open_: list[str], known: dict[str, FloatArray], data: Data, settle: Settle
+) -> None:
     wheels = [c for c in WHEEL_CHANNELS if c in open_]
     if not wheels:
         return
@@ -135,14 +138,18 @@ def _settle_wheels(raw: RawLog, taken: dict, open_: list[str], known: dict, data
         settle(channel, evidence)
 
 
-def _ground_speed_unit(raw: RawLog, taken: dict, known: dict, data: Data) -> behaviour.Evidence:
+def _ground_speed_unit(
+    raw: RawLog, taken: dict[str, Taken], known: dict[str, FloatArray], data: Data
+) -> behaviour.Evidence:
     """The ground speed's own unit: loggers write it in another than the wheels' as often as not."""
     wheels = [known[c] for c in WHEEL_CHANNELS if c in known and _inside_of(raw, taken, c) == "m/s"]
     others = {**known, "wheel_speeds": _mean(wheels)} if wheels else known
     return behaviour.speed_unit(data[taken["gps_speed"].index], _seconds(raw, taken, data), others, None)
 
 
-def _settle_steer(raw: RawLog, taken: dict, open_: list[str], known: dict, data: Data, settle: Settle) -> None:
+def _settle_steer(
+    raw: RawLog, taken: dict[str, Taken], open_: list[str], known: dict[str, FloatArray], data: Data, settle: Settle
+) -> None:
     item = taken["steer"]
     speed = next((known[c] for c in (*WHEEL_CHANNELS, "gps_speed") if c in known), None)
     turn = known.get("yaw_rate")
@@ -164,7 +171,7 @@ def _settle_steer(raw: RawLog, taken: dict, open_: list[str], known: dict, data:
         taken["steer"] = replace(taken["steer"], at="road_wheel", reason=reason)
 
 
-def _inside_of(raw: RawLog, taken: dict, channel: str) -> str:
+def _inside_of(raw: RawLog, taken: dict[str, Taken], channel: str) -> str:
     if channel not in taken:
         return ""
     symbol = taken[channel].unit or parse_unit(raw.columns[taken[channel].index].unit)
@@ -172,15 +179,16 @@ def _inside_of(raw: RawLog, taken: dict, channel: str) -> str:
     return unit.inside if unit else "rad/s"
 
 
-def _mean(columns: list[np.ndarray]) -> np.ndarray:
+def _mean(columns: list[FloatArray]) -> FloatArray:
     """(n,) mean of the columns that have a number in a row, NaN where none has."""
     known = np.isfinite(columns)
     total = np.where(known, columns, 0.0).sum(axis=0)
     count = known.sum(axis=0)
-    return np.divide(total, count, out=np.full(len(total), np.nan), where=count > 0)
+    mean: FloatArray = np.divide(total, count, out=np.full(len(total), np.nan), where=count > 0)
+    return mean
 
 
-def _seconds(raw: RawLog, taken: dict, data: Data) -> np.ndarray:
+def _seconds(raw: RawLog, taken: dict[str, Taken], data: Data) -> FloatArray:
     if "time" not in taken:
         return np.arange(len(next(iter(data.values())))) / (raw.stated_rate_hz or 100.0)
     item = taken["time"]

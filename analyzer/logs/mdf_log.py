@@ -10,6 +10,7 @@ from typing import Any, cast
 
 import numpy as np
 
+from analyzer.arrays import FloatArray
 from analyzer.errors import InputError
 from analyzer.logs.container import Source
 from analyzer.logs.recording import RawColumn, RawLog, numbered
@@ -71,7 +72,7 @@ def read(source: Source) -> RawLog:
     time_s = np.unique(np.concatenate([times for _, times, _ in signals]))
     columns = [RawColumn("time", "s"), *(column for column, _, _ in signals)]
 
-    def load(wanted: Sequence[int]) -> tuple[list[np.ndarray], list[str]]:
+    def load(wanted: Sequence[int]) -> tuple[list[FloatArray], list[str]]:
         result = []
         for index in wanted:
             if index == 0:
@@ -97,7 +98,7 @@ def _silent_finaliser() -> Iterator[None]:
         sys.unraisablehook = usual
 
 
-def _signals(file: Any) -> list[tuple[RawColumn, np.ndarray, np.ndarray]]:
+def _signals(file: Any) -> list[tuple[RawColumn, FloatArray, FloatArray]]:
     """(column, times, values) of every channel of plain numbers, master channels left out."""
     result = []
     for number, group in enumerate(file.groups):

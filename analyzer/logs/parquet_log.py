@@ -7,6 +7,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from analyzer.arrays import FloatArray
 from analyzer.errors import InputError
 from analyzer.logs.arrow_columns import column_values, raw_columns
 from analyzer.logs.container import Source
@@ -37,7 +38,7 @@ def read(source: Source) -> RawLog:
     groups = [file.metadata.row_group(k).num_rows for k in range(file.num_row_groups)]
     ends = np.cumsum([0, *groups])
 
-    def values(key: str, rows: slice | None) -> np.ndarray:
+    def values(key: str, rows: slice | None) -> FloatArray:
         if rows is None:
             return column_values(file.read(columns=[key]).column(key))
         first, last = np.searchsorted(ends, rows.start, "right") - 1, np.searchsorted(ends, rows.stop, "left")
@@ -45,7 +46,7 @@ def read(source: Source) -> RawLog:
         return column_values(column.slice(rows.start - ends[first], rows.stop - rows.start))
 
     def stretch(rows: slice | None) -> RawLog:
-        def load(wanted: Sequence[int]) -> tuple[list[np.ndarray], list[str]]:
+        def load(wanted: Sequence[int]) -> tuple[list[FloatArray], list[str]]:
             try:
                 return [values(keys[i], rows) for i in wanted], []  # one at a time: only one is in memory twice
             except (pa.ArrowException, OSError):

@@ -88,7 +88,7 @@ def open_blocks(path: Path | str, *, channel_map: ChannelMap | None, rows: int, 
 
 
 def _read(raw: RawLog, rows: slice, taken: Mapping[str, Taken], name: str, log_entry: LogEntry) -> Recording:
-    part = raw.part(rows)  # type: ignore[misc]
+    part = raw.stretch(rows)
     recording = assemble(part, taken, name=name, log_entry=log_entry)
     require_usable(recording, part)
     if rows.start:  # only the first block's first row is the log's
@@ -117,7 +117,7 @@ def _clock(raw: RawLog, time: Taken, name: str, cuts: list[int], wanted: set[int
     found: dict[int, float] = {}
     before = 0.0  # log time of the row before the stretch, with which it is read
     for start, stop in itertools.pairwise(cuts):
-        (values,), _ = raw.part(slice(max(start - 1, 0), stop)).load([time.index])  # type: ignore[misc]
+        (values,), _ = raw.stretch(slice(max(start - 1, 0), stop)).load([time.index])
         at = before + (values - values[0]) * seconds  # a clock's values are counted from the first of what is read
         step = np.diff(at)
         if not (step > 0).all() or step.max() > LONGEST_PAUSE_S or seconds_of_digits(values) is not None:
@@ -131,12 +131,9 @@ def _clock(raw: RawLog, time: Taken, name: str, cuts: list[int], wanted: set[int
 def _mended_clock(raw: RawLog, time: Taken, name: str, cuts: list[int], wanted: set[int]) -> dict[int, float] | None:
     """As `_clock`, of a time that has to be mended. Of a row that is left out, the time of the next one."""
     if raw.columns[time.index].is_clock:  # counted from the first of what is read, so all of it at once
-        parts = [raw.part(slice(cuts[0], cuts[-1])).load([time.index])[0][0]]  # type: ignore[misc]
+        parts = [raw.stretch(slice(cuts[0], cuts[-1])).load([time.index])[0][0]]
     else:
-        parts = [
-            raw.part(slice(*pair)).load([time.index])[0][0]  # type: ignore[misc]
-            for pair in itertools.pairwise(cuts)
-        ]
+        parts = [raw.stretch(slice(*pair)).load([time.index])[0][0] for pair in itertools.pairwise(cuts)]
     values = np.concatenate(parts)
     digits = seconds_of_digits(values)
     at = (values if digits is None else digits) * _seconds(raw, time, name)

@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-import numpy as np
+from analyzer.arrays import FloatArray
 
 _WORDS = r"(?:sampl\w*|logging|log|record\w*|data|abtast\w*)[ _-]*(?:rate|freq\w*)|abtastrate|frequence"
 _RATE = re.compile(rf"(?:{_WORDS})[^\w\n]*(?:\[?hz\]?[^\w\n]*)?(?P<rate>\d+(?:[.,]\d+)?)", re.IGNORECASE)
@@ -48,12 +48,23 @@ class RawLog:
 
     form: str
     columns: tuple[RawColumn, ...]
-    load: Callable[[Sequence[int]], tuple[list[np.ndarray], list[str]]]
+    load: Callable[[Sequence[int]], tuple[list[FloatArray], list[str]]]
     preamble: str = ""
     notes: tuple[str, ...] = ()
     rows: int | None = None
     part: Callable[[slice], "RawLog"] | None = None
     counted: Callable[[], "RawLog"] | None = None
+
+    def stretch(self, rows: slice) -> "RawLog":
+        """A stretch of its rows as a log of its own.
+
+        Raises
+        ------
+        ValueError : the form cannot be read in pieces (`part` is None).
+        """
+        if self.part is None:
+            raise ValueError(f"{self.form} cannot be read in pieces.")
+        return self.part(rows)
 
     @property
     def stated_rate_hz(self) -> float | None:
@@ -77,12 +88,12 @@ def numbered(columns: Sequence[RawColumn]) -> tuple[RawColumn, ...]:
 class Remembered:
     """Loads every column once, and keeps the rows of all loads the same."""
 
-    def __init__(self, load: Callable[[Sequence[int]], tuple[list[np.ndarray], list[str]]]) -> None:
+    def __init__(self, load: Callable[[Sequence[int]], tuple[list[FloatArray], list[str]]]) -> None:
         self._load = load
-        self._columns: dict[int, np.ndarray] = {}
+        self._columns: dict[int, FloatArray] = {}
         self._notes: dict[str, None] = {}
 
-    def __call__(self, wanted: Sequence[int]) -> tuple[list[np.ndarray], list[str]]:
+    def __call__(self, wanted: Sequence[int]) -> tuple[list[FloatArray], list[str]]:
         """As `RawLog.load`."""
         missing = [i for i in dict.fromkeys(wanted) if i not in self._columns]
         if missing:
@@ -152,8 +163,8 @@ class Recording:
     """
 
     name: str
-    time_s: np.ndarray
-    channels: Mapping[str, np.ndarray]
+    time_s: FloatArray
+    channels: Mapping[str, FloatArray]
     wheel_speed_unit: str = "m/s"
     steer_at: str = "steering_wheel"
     sources: Mapping[str, ChannelSource] = field(default_factory=dict)

@@ -6,11 +6,12 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from analyzer.arrays import FloatArray
 from analyzer.logs.arrow_columns import floats
 from analyzer.logs.csv_dialect import CLOCK
 
 
-def plain_numbers(column: pa.Array, decimal: str) -> np.ndarray:
+def plain_numbers(column: pa.Array, decimal: str) -> FloatArray:
     """Strings as numbers (rows,), NaN where they are none; thousands marks are taken out."""
     column = _with_plain_minus(column)
     other = "." if decimal == "," else ","
@@ -33,7 +34,7 @@ def _with_plain_minus(column: pa.Array) -> pa.Array:
     return pc.replace_substring_regex(plain, r"^\(([\d.,][^()]*)\)$", r"-\1")
 
 
-def clock_seconds(column: pa.Array) -> np.ndarray:
+def clock_seconds(column: pa.Array) -> FloatArray:
     """Clock times (mm:ss, hh:mm:ss.fff, hh:mm:ss:mmm; with AM or PM, with a date) as seconds (rows,), NaN where they
     are none.
 
@@ -42,7 +43,7 @@ def clock_seconds(column: pa.Array) -> np.ndarray:
     parts = pc.extract_regex(column, f"^(?:{CLOCK.pattern})$")
     fields = {name: pc.struct_field(parts, [name]) for name in ("date", "h", "m", "s", "half")}
 
-    def number(name: str) -> np.ndarray:
+    def number(name: str) -> FloatArray:
         text = pc.replace_substring_regex(fields[name], "[,:]", ".")
         text = pc.if_else(pc.equal(text, ""), "0", text)
         return floats(pc.cast(text, pa.float64()))

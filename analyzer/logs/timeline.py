@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.channels import WHEEL_CHANNELS
 from analyzer.errors import CannotTell, InputError
 from analyzer.in_words import counted
@@ -25,13 +26,13 @@ SLOWEST_PERIOD_S = 0.5
 class Base:
     """Channels on common rows, their own rates (Hz), and what was done."""
 
-    time_s: np.ndarray
-    channels: dict[str, np.ndarray]
+    time_s: FloatArray
+    channels: dict[str, FloatArray]
     rates_hz: dict[str, float]
     history: tuple[str, ...]
 
 
-def merge_rows(time_s: np.ndarray, channels: Mapping[str, np.ndarray]) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+def merge_rows(time_s: FloatArray, channels: Mapping[str, FloatArray]) -> tuple[FloatArray, dict[str, FloatArray]]:
     """Rows with equal time that hold different channels become one row; other rows stay as they are."""
     starts = np.flatnonzero(np.concatenate([[True], np.diff(time_s) != 0]))
     if len(starts) == len(time_s) or not channels:
@@ -44,7 +45,7 @@ def merge_rows(time_s: np.ndarray, channels: Mapping[str, np.ndarray]) -> tuple[
     return time_s[starts], {name: np.fmax.reduceat(values, starts) for name, values in channels.items()}
 
 
-def common_base(time_s: np.ndarray, channels: Mapping[str, np.ndarray]) -> Base:
+def common_base(time_s: FloatArray, channels: Mapping[str, FloatArray]) -> Base:
     """Channels on the rows of the wheel speeds.
 
     Parameters
@@ -81,7 +82,7 @@ def common_base(time_s: np.ndarray, channels: Mapping[str, np.ndarray]) -> Base:
     return Base(base - base[0], result, rates, (words,))
 
 
-def _is_steady(time_s: np.ndarray, present: np.ndarray) -> bool:
+def _is_steady(time_s: FloatArray, present: BoolArray) -> bool:
     """Whether the samples come at a rate of their own, instead of missing in stretches."""
     steps = np.diff(np.flatnonzero(present))
     if len(steps) < 10:
@@ -93,7 +94,7 @@ def _is_steady(time_s: np.ndarray, present: np.ndarray) -> bool:
     return bool(np.mean(steps > 1) > 0.05)
 
 
-def _rows_a_value(time_s: np.ndarray, values: np.ndarray, present: np.ndarray) -> tuple[float, int]:
+def _rows_a_value(time_s: FloatArray, values: FloatArray, present: BoolArray) -> tuple[float, int]:
     """How often a channel is written (Hz), and how many times it writes each of its values."""
     rows = np.flatnonzero(present)
     rows = rows[len(rows) // 2 - _RATE_ROWS // 2 :][:_RATE_ROWS] if len(rows) > _RATE_ROWS else rows
@@ -110,17 +111,18 @@ def _rows_a_value(time_s: np.ndarray, values: np.ndarray, present: np.ndarray) -
     return fastest, held if held > 1 and regular else 1
 
 
-def _first_of_each(values: np.ndarray, repeats: int) -> np.ndarray:
+def _first_of_each(values: FloatArray, repeats: int) -> BoolArray:
     """(n,) bool, the row in which each value of a channel is new; where samples in a row are alike, every `repeats`
     rows while as many follow."""
     starts = np.flatnonzero(np.concatenate([[True], np.diff(values) != 0]))
     length = np.diff(starts, append=len(values))
     since = np.arange(len(values)) - np.repeat(starts, length)
     left = np.repeat(length, length) - since
-    return (since == 0) | ((since % repeats == 0) & (left >= repeats))
+    new: BoolArray = (since == 0) | ((since % repeats == 0) & (left >= repeats))
+    return new
 
 
-def _read_off(base: np.ndarray, times: np.ndarray, values: np.ndarray, name: str) -> np.ndarray:
+def _read_off(base: FloatArray, times: FloatArray, values: FloatArray, name: str) -> FloatArray:
     after = np.searchsorted(times, base, side="right")
     before = np.maximum(after - 1, 0)
     if name in _STEPPED:
@@ -147,12 +149,12 @@ class Timeline:
     annotations : what was mended.
     """
 
-    time_s: np.ndarray
-    rows: np.ndarray
+    time_s: FloatArray
+    rows: IntArray
     annotations: tuple[Annotation, ...]
 
 
-def seconds_of_digits(values: np.ndarray) -> np.ndarray | None:
+def seconds_of_digits(values: FloatArray) -> FloatArray | None:
     """Seconds (n,) of a clock written as one number, hhmmss.fff, as satellites' receivers have it; None of others.
 
     Notes
@@ -166,7 +168,7 @@ def seconds_of_digits(values: np.ndarray) -> np.ndarray | None:
     hour, minute = np.divmod(minutes, 100.0)
     if np.nanmax(second) >= 60 or np.nanmax(minute) >= 60:
         return None
-    seconds = 3600 * hour + 60 * minute + second
+    seconds: FloatArray = 3600 * hour + 60 * minute + second
     step = np.diff(seconds[np.isfinite(values)])
     full = np.diff(minutes[np.isfinite(values)]) != 0
     if not full.any() or np.median(step[full]) > 2 * np.median(step):
@@ -174,7 +176,7 @@ def seconds_of_digits(values: np.ndarray) -> np.ndarray | None:
     return seconds
 
 
-def mend_time(raw_s: np.ndarray, *, name: str) -> Timeline:
+def mend_time(raw_s: FloatArray, *, name: str) -> Timeline:
     """Strictly increasing time from a file's time column.
 
     Parameters
@@ -191,7 +193,7 @@ def mend_time(raw_s: np.ndarray, *, name: str) -> Timeline:
     InputError : no times, or an order that cannot be mended.
     CannotTell : fewer than two samples a second.
     """
-    rows = np.flatnonzero(np.isfinite(raw_s))
+    rows: IntArray = np.flatnonzero(np.isfinite(raw_s))
     if len(rows) < 2:
         raise InputError(
             f"{name}: the time column holds {counted(len(rows), 'number')}; a log needs a time in every row."
@@ -213,12 +215,12 @@ def _note(code: str, message: str, at: float | None = None, *, excludes: bool = 
     return Annotation(code, "warning", "time", at, at, message, excludes)
 
 
-def is_midnight(steps_s: np.ndarray, period_s: float = 0.0) -> np.ndarray:
+def is_midnight(steps_s: FloatArray, period_s: float = 0.0) -> BoolArray:
     """Which of some steps back (k,) a clock without a date makes at midnight."""
     return np.abs(steps_s + _DAY_S) < max(60.0, 10 * period_s)
 
 
-def _ordered(time: np.ndarray, rows: np.ndarray, notes: list[Annotation], name: str) -> tuple[np.ndarray, np.ndarray]:
+def _ordered(time: FloatArray, rows: IntArray, notes: list[Annotation], name: str) -> tuple[FloatArray, IntArray]:
     """Time without steps backwards: midnight, rows out of order, or a clock that was set back."""
     step = np.diff(time)
     back = np.flatnonzero(step < 0)
@@ -259,7 +261,7 @@ def _ordered(time: np.ndarray, rows: np.ndarray, notes: list[Annotation], name: 
     return time, rows
 
 
-def _without_long_pauses(time: np.ndarray, notes: list[Annotation], name: str) -> np.ndarray:
+def _without_long_pauses(time: FloatArray, notes: list[Annotation], name: str) -> FloatArray:
     """Time with pauses beyond LONGEST_PAUSE_S made that long; refused when little but pauses is left."""
     step = np.diff(time)
     period = float(np.median(step))
@@ -274,7 +276,7 @@ def _without_long_pauses(time: np.ndarray, notes: list[Annotation], name: str) -
             f"{LONGEST_PAUSE_S:.0f} s later, and nothing is concluded across this place."
         )
         notes.append(_note("clock_jump", words, float(time[place]), excludes=True))
-    mended = time[0] + np.concatenate([[0.0], np.cumsum(np.minimum(step, LONGEST_PAUSE_S))])
+    mended: FloatArray = time[0] + np.concatenate([[0.0], np.cumsum(np.minimum(step, LONGEST_PAUSE_S))])
     if not (step > LONGEST_PAUSE_S).any():
         mended = time  # a sum of differences would lose digits
     if mended[-1] > 20 * len(time) * period + 3600:
@@ -283,8 +285,8 @@ def _without_long_pauses(time: np.ndarray, notes: list[Annotation], name: str) -
 
 
 def _without_repeats(
-    time: np.ndarray, rows: np.ndarray, notes: list[Annotation], name: str
-) -> tuple[np.ndarray, np.ndarray]:
+    time: FloatArray, rows: IntArray, notes: list[Annotation], name: str
+) -> tuple[FloatArray, IntArray]:
     """Time without repeated values: a coarse clock is spread evenly, single repeats are dropped."""
     same = np.diff(time) == 0
     if not same.any():

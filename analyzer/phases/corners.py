@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from analyzer.arrays import BoolArray, FloatArray
 from analyzer.phases.phases import Corner, Laps, blurred, mostly, split_phases, traces
 from analyzer.signals.session import Signals
 
@@ -111,7 +112,7 @@ def numbered(passes: Sequence[Pass], signals: Signals, laps: Laps) -> tuple[Corn
     )
 
 
-def _turns(signals: Signals, lateral_m_s2: np.ndarray) -> list[_Turn]:
+def _turns(signals: Signals, lateral_m_s2: FloatArray) -> list[_Turn]:
     rate = signals.rate_hz
     rolling = signals.valid & (signals.speed_m_s > _SLOWEST_M_S)
     if not rolling.any():
@@ -133,7 +134,7 @@ def _turns(signals: Signals, lateral_m_s2: np.ndarray) -> list[_Turn]:
     return turns
 
 
-def _hysteresis(values: np.ndarray, on: float, off: float) -> list[tuple[int, int]]:
+def _hysteresis(values: FloatArray, on: float, off: float) -> list[tuple[int, int]]:
     """Ranges above `off` that reach `on`."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], (values > off).astype(np.int8), [0]])))
     ranges = edges.reshape(-1, 2)
@@ -151,7 +152,7 @@ def _joined(runs: list[tuple[int, int, int]], gap: int) -> list[tuple[int, int, 
     return joined
 
 
-def _spans(signals: Signals, lateral_m_s2: np.ndarray, turns: list[_Turn]) -> list[tuple[int, int]]:
+def _spans(signals: Signals, lateral_m_s2: FloatArray, turns: list[_Turn]) -> list[tuple[int, int]]:
     """Sample range of each pass: back over the braking zone, on to the end of the exit."""
     rate, count = signals.rate_hz, len(signals.time_s)
     valid = mostly(signals.valid, rate, 0.1)
@@ -175,7 +176,7 @@ def _spans(signals: Signals, lateral_m_s2: np.ndarray, turns: list[_Turn]) -> li
     return spans
 
 
-def _braking_start(brakes: np.ndarray, earliest: int, turn_in: int, lead: int) -> int:
+def _braking_start(brakes: BoolArray, earliest: int, turn_in: int, lead: int) -> int:
     """First sample of the braking that leads into the turn; `turn_in` when there was none."""
     held = np.flatnonzero(brakes[earliest:turn_in])
     if not len(held) or turn_in - (earliest + held[-1]) > lead:

@@ -5,6 +5,7 @@ from itertools import pairwise
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
+from analyzer.arrays import FloatArray
 from analyzer.phases.phases import Laps
 from analyzer.signals.session import Signals
 from analyzer.signals.timebase import transform_length
@@ -93,7 +94,7 @@ def _from_counter(signals: Signals) -> tuple[tuple[int, int], ...]:
     return _of_similar_length(signals.distance_m, laps, spread=0.5)
 
 
-def _changes(counter: np.ndarray) -> list[tuple[int, float]]:
+def _changes(counter: FloatArray) -> list[tuple[int, float]]:
     """Samples at which a counter with gaps changes, and by how much; a stretch at a time, to take little memory."""
     found: list[tuple[int, float]] = []
     last = np.nan
@@ -110,7 +111,7 @@ def _changes(counter: np.ndarray) -> list[tuple[int, float]]:
 
 
 def _of_similar_length(
-    distance_m: np.ndarray, laps: list[tuple[int, int]], *, spread: float
+    distance_m: FloatArray, laps: list[tuple[int, int]], *, spread: float
 ) -> tuple[tuple[int, int], ...]:
     """The laps whose length is within `spread` of the median length, and the log's ends where they are one lap."""
     if not laps:
@@ -182,12 +183,12 @@ def _from_recurrence(signals: Signals) -> tuple[tuple[int, int], ...]:
     return tuple((a, b) for a, b in pairwise(samples) if a is not None and b is not None)
 
 
-def _summed(values: np.ndarray) -> np.ndarray:
+def _summed(values: FloatArray) -> FloatArray:
     """(n,) integral over the samples, by trapezia, from 0."""
     return np.concatenate([[0.0], np.cumsum((values[1:] + values[:-1]) / 2)])
 
 
-def _lap_length(curvature: np.ndarray, road_heading: np.ndarray) -> int | None:
+def _lap_length(curvature: FloatArray, road_heading: FloatArray) -> int | None:
     """Lap length in road steps, or None when the road does not repeat.
 
     Notes
@@ -225,7 +226,7 @@ def _lap_length(curvature: np.ndarray, road_heading: np.ndarray) -> int | None:
     return lap if lap * _ROAD_STEP_M >= _SHORTEST_LAP_M else None
 
 
-def _aligned_lines(curvature: np.ndarray, lap: int) -> list[float | None]:
+def _aligned_lines(curvature: FloatArray, lap: int) -> list[float | None]:
     """Road steps at which the car passes the start line; None where the road there did not match.
 
     The line is set in the middle lap, which is surely driven on the circuit, and found again forward and back.
@@ -240,7 +241,7 @@ def _aligned_lines(curvature: np.ndarray, lap: int) -> list[float | None]:
     return [*reversed(back), float(line), *_walk(curvature, line, lap, trimmed)]
 
 
-def _walk(curvature: np.ndarray, line: int, lap: int, trimmed: int) -> list[float | None]:
+def _walk(curvature: FloatArray, line: int, lap: int, trimmed: int) -> list[float | None]:
     """Places like the one at `line`, each about `lap` (signed) steps from the last."""
     count = len(curvature)
     reach, slack = abs(lap) // 4, max(10, abs(lap) // 25)
@@ -261,7 +262,7 @@ def _walk(curvature: np.ndarray, line: int, lap: int, trimmed: int) -> list[floa
     return found
 
 
-def _best_match(pattern: np.ndarray, inside: np.ndarray) -> float | None:
+def _best_match(pattern: FloatArray, inside: FloatArray) -> float | None:
     """Offset in `inside` at which `pattern` fits best, to a fraction of a step; None when it fits nowhere."""
     windows = np.lib.stride_tricks.sliding_window_view(inside, len(pattern))
     scale = np.sum(windows**2, axis=1) + np.sum(pattern**2)
@@ -270,7 +271,7 @@ def _best_match(pattern: np.ndarray, inside: np.ndarray) -> float | None:
     if fit[best] < _LEAST_SIMILARITY:
         return None
     if 0 < best < len(fit) - 1:
-        left, mid, right = fit[best - 1 : best + 2]
+        left, mid, right = (float(v) for v in fit[best - 1 : best + 2])
         if left - 2 * mid + right < 0:
             return best + 0.5 * (left - right) / (left - 2 * mid + right)
     return float(best)

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
+from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.signals.session import Signals
 
 PHASES = ("braking", "turn_in", "mid_corner", "power_application", "exit")
@@ -71,13 +72,13 @@ class Laps:
     length_m : median lap length (m), or None without laps.
     """
 
-    number: np.ndarray
+    number: IntArray
     bounds: tuple[tuple[int, int], ...]
     method: str
     length_m: float | None
 
 
-def blurred(values: np.ndarray, rate_hz: float, deviation_s: float) -> np.ndarray:
+def blurred(values: FloatArray, rate_hz: float, deviation_s: float) -> FloatArray:
     """`values` behind a Gaussian low-pass without delay; ends go on level, so that nothing is drawn towards zero there.
 
     Parameters
@@ -85,10 +86,11 @@ def blurred(values: np.ndarray, rate_hz: float, deviation_s: float) -> np.ndarra
     values : (n,), evenly spaced.
     deviation_s : standard deviation of the Gaussian.
     """
-    return gaussian_filter1d(np.asarray(values, float), deviation_s * rate_hz, mode="nearest")
+    smooth: FloatArray = gaussian_filter1d(np.asarray(values, float), deviation_s * rate_hz, mode="nearest")
+    return smooth
 
 
-def mostly(mask: np.ndarray, rate_hz: float, deviation_s: float) -> np.ndarray:
+def mostly(mask: BoolArray, rate_hz: float, deviation_s: float) -> BoolArray:
     """Where a mask, blurred as by `blurred`, is above one half. Only near its changes is there anything to blur.
 
     Parameters
@@ -125,9 +127,9 @@ def mostly(mask: np.ndarray, rate_hz: float, deviation_s: float) -> np.ndarray:
 class Traces:
     """What phases are told by, filtered over the whole session at once. Arrays (n,)."""
 
-    lateral_m_s2: np.ndarray
-    throttle: np.ndarray
-    brakes: np.ndarray  # bool
+    lateral_m_s2: FloatArray
+    throttle: FloatArray
+    brakes: BoolArray  # bool
 
 
 def traces(signals: Signals) -> Traces:
@@ -186,19 +188,19 @@ def split_phases(traces: Traces, rate_hz: float, start: int, stop: int, apex: in
     return _named(bounds, start, max(2, round(_SHORTEST_PHASE_S * rate_hz)))
 
 
-def _first(condition: np.ndarray, low: int, high: int) -> int:
+def _first(condition: BoolArray, low: int, high: int) -> int:
     """First index from `low` where `condition` holds, `high` when nowhere before it."""
     held = np.flatnonzero(condition[low:high])
     return low + int(held[0]) if len(held) else high
 
 
-def _after_last(condition: np.ndarray, low: int, high: int) -> int:
+def _after_last(condition: BoolArray, low: int, high: int) -> int:
     """Index after the last in `low` to `high` where `condition` holds, `low` when nowhere."""
     held = np.flatnonzero(condition[low:high])
     return low + int(held[-1]) + 1 if len(held) else low
 
 
-def _pick_up(throttle: np.ndarray, low: int, held: int) -> int | None:
+def _pick_up(throttle: FloatArray, low: int, held: int) -> int | None:
     """First sample from `low` at which the throttle rises past the pick-up level and stays there for `held` samples
     (or to the end of the pass); None when it does not rise."""
     if low >= len(throttle):

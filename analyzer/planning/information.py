@@ -15,10 +15,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from analyzer.arrays import FloatArray, IntArray
 from analyzer.comparison.joint import form_error
 from analyzer.lockcurve import model
 from analyzer.lockcurve.fit import Fit
-from analyzer.lockcurve.problem import FIRST, LogTerms, group_pulls, hold_sd_Nm, log_terms, slopes
+from analyzer.lockcurve.loss import LogTerms, group_pulls, log_terms, slopes
+from analyzer.lockcurve.problem import FIRST, hold_sd_Nm
 from analyzer.lockcurve.uncertainty import SEED, WITHOUT_GYRO, WITHOUT_LATERAL, model_error
 from analyzer.lockcurve.unknowns import Owner, Unknowns, unknowns
 from analyzer.vehicle.parameters import Prior
@@ -52,7 +54,7 @@ class Looks:
     """
 
     terms: LogTerms
-    torque_Nm: np.ndarray
+    torque_Nm: FloatArray
     times: float = 1.0
     planned: bool = False
 
@@ -74,11 +76,11 @@ class Information:
 
     priors: tuple[Prior, ...]
     hold_sd_Nm: float
-    curve: np.ndarray
+    curve: FloatArray
     values: Mapping[str, float]
     looks: tuple[Looks, ...]
     beliefs: tuple[Belief, ...]
-    misses: np.ndarray
+    misses: FloatArray
     form_factor: float
     hold_tie_Nm: float
     tie: bool = False
@@ -142,7 +144,7 @@ class Information:
             made = made.with_row(_indices(made, belief), 0.0, 1.0, belief.group)
         return made
 
-    def covariance(self) -> np.ndarray:
+    def covariance(self) -> FloatArray:
         """(5, 5) of the lock curve, or (10, 10) of the curves before and after."""
         made = self.unknowns()
         hessian = made.information
@@ -155,7 +157,7 @@ class Information:
         spread = self.widened * np.linalg.solve(hessian, held.T)[len(made.columns) :]
         return spread @ spread.T + self._form(made.sides)
 
-    def _pulls(self, one: Looks, made: Unknowns, hessian: np.ndarray) -> np.ndarray:
+    def _pulls(self, one: Looks, made: Unknowns, hessian: FloatArray) -> FloatArray:
         if not one.planned:
             return group_pulls([one.terms], made, hessian)
         each = []
@@ -165,7 +167,7 @@ class Information:
             each.append(group_pulls([replace(one.terms, terms=tuple(silent))], made, hessian))
         return np.vstack(each)
 
-    def _form(self, sides: int) -> np.ndarray:
+    def _form(self, sides: int) -> FloatArray:
         slipping = np.concatenate([one.torque_Nm for one in self.looks])
         if sides > 1:
             drawn = form_error(np.array([self.curve, self.curve]), slipping)
@@ -242,7 +244,7 @@ def _measured(made: Unknowns, owners: Mapping[object, Owner]) -> tuple[Belief, .
     return tuple(found)
 
 
-def _misses(logs: tuple[LogTerms, ...]) -> np.ndarray:
+def _misses(logs: tuple[LogTerms, ...]) -> FloatArray:
     """(6,) root mean square of a pass's mean residual by term; of a bound, that of what slips."""
     found = []
     for term in range(len(logs[0].terms)):
@@ -258,5 +260,5 @@ def _misses(logs: tuple[LogTerms, ...]) -> np.ndarray:
     return np.array(found)
 
 
-def _numbered(group: np.ndarray) -> np.ndarray:
+def _numbered(group: IntArray) -> IntArray:
     return np.unique(group, return_inverse=True)[1]

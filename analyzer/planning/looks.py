@@ -11,9 +11,11 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
+from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.lockcurve import model
 from analyzer.lockcurve.fit import Fit
+from analyzer.lockcurve.loss import evaluate, log_terms, slopes
 from analyzer.lockcurve.observations import (
     CORRELATION_S,
     FRONT_SD_M_S,
@@ -22,7 +24,7 @@ from analyzer.lockcurve.observations import (
     SETTLE_S,
     UNTOLD_SD_M_S,
 )
-from analyzer.lockcurve.problem import LOCK_SD_Nm, LogPart, evaluate, joined, log_terms, slopes
+from analyzer.lockcurve.problem import LOCK_SD_Nm, LogPart, joined
 from analyzer.lockcurve.unknowns import Owner, unknowns
 from analyzer.planning.information import Information, Looks
 from analyzer.vehicle.axle import AxleEquations, AxleInputs, equations
@@ -37,7 +39,7 @@ RELEASE_S = 3.0
 PULSE_SHARES = (0.25, 0.5, 0.75, 1.0)  # of the largest pulse of a radius, in turn
 SPEED_SHARES = (0.2, 0.5, 0.8)  # where within a pulse it is looked at, from the first speed to the last
 # a throttle takes about this long from one torque to the next; what lies between is seen too, less surely while the
-# torque moves (`problem.SMEARING_S`), and is most of what tells where the ramps begin to clamp
+# torque moves (`loss.SMEARING_S`), and is most of what tells where the ramps begin to clamp
 THROTTLE_S = 0.5
 MOVING_SHARES = (0.25, 0.5, 0.75)  # where within that time it is looked at
 SLIP_SPEED_RAD_S, LOCK_SPEED_RAD_S = 0.3, 0.16  # least and most speed difference of what slips and what is locked
@@ -59,12 +61,12 @@ class Arc:
 class Held:
     """Throttles, held or on the move, (n,) each: what is asked of the car, for how long, and the pass it belongs to."""
 
-    speed_m_s: np.ndarray
-    curvature_1_m: np.ndarray
-    torque_Nm: np.ndarray
-    torque_rate_Nm_s: np.ndarray
-    seconds: np.ndarray
-    group: np.ndarray
+    speed_m_s: FloatArray
+    curvature_1_m: FloatArray
+    torque_Nm: FloatArray
+    torque_rate_Nm_s: FloatArray
+    seconds: FloatArray
+    group: IntArray
 
     def __len__(self) -> int:
         return len(self.speed_m_s)
@@ -190,8 +192,8 @@ def looks_of(held: Held, fit: Fit, known: Information, *, name: str) -> Looks:
 
 
 def solved_looks(
-    held: Held, value: Mapping[str, float], curve: np.ndarray, logged: AxleInputs, car: Car
-) -> tuple[AxleInputs, np.ndarray, np.ndarray]:
+    held: Held, value: Mapping[str, float], curve: FloatArray, logged: AxleInputs, car: Car
+) -> tuple[AxleInputs, BoolArray, BoolArray]:
     """Axle inputs (n,) of held throttles, which of them slip, and which could be solved (bool (n,)).
 
     Parameters
@@ -216,16 +218,16 @@ def _newton(
     value: Mapping[str, float],
     logged: AxleInputs,
     car: Car,
-    wanted_Nm: np.ndarray | None,
+    wanted_Nm: FloatArray | None,
     start: AxleInputs | None,
-) -> tuple[AxleInputs, AxleEquations, np.ndarray]:
+) -> tuple[AxleInputs, AxleEquations, BoolArray]:
     """Inputs, equations and which are solved: wheel speeds, lateral slip and longitudinal acceleration for the torques
     asked; the torque moved across is `wanted_Nm`, or None for equal wheel speeds."""
     base = start or _guess(held, logged, car)
     lateral = held.speed_m_s**2 * held.curvature_1_m
     unknown = np.array([base.left_m_s, base.right_m_s, 0.004 * lateral, base.long_m_s2])
 
-    def off(unknown: np.ndarray) -> tuple[np.ndarray, AxleEquations, AxleInputs]:
+    def off(unknown: FloatArray) -> tuple[FloatArray, AxleEquations, AxleInputs]:
         left, right, slip, along = unknown
         there = replace(
             base,
@@ -265,7 +267,10 @@ def _guess(held: Held, logged: AxleInputs, car: Car) -> AxleInputs:
     """Rolling freely, with the logged sensors."""
     speed, curvature = held.speed_m_s, held.curvature_1_m
     yaw, none = speed * curvature, np.zeros(len(held))
-    typical = lambda values: np.full(len(held), float(np.median(values)))  # noqa: E731
+
+    def typical(values: FloatArray) -> FloatArray:
+        return np.full(len(held), float(np.median(values)))
+
     front_share = max(float(np.median(logged.front_sd_m_s / logged.front_m_s)), FRONT_SD_SHARE)
     apart_share = float(np.median(logged.front_difference_sd_m_s / logged.front_m_s))
     told = float(np.median(logged.front_difference_sd_m_s)) < UNTOLD_SD_M_S / 2

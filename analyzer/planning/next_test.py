@@ -10,6 +10,7 @@ import numpy as np
 from analyzer.agreement.anchored import curve_anchors
 from analyzer.agreement.verdict import FLOOR_NM, TELLING
 from analyzer.analysis import Analysis
+from analyzer.arrays import FloatArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.comparison.joint import HOLD_SHARE, TIE_SHARE
 from analyzer.comparison.laps_needed import SIDE_OF, TOLD_APART
@@ -19,6 +20,7 @@ from analyzer.differential.setup import Breakaway, Setup, SetupUncertainty
 from analyzer.errors import CannotTell, InputError
 from analyzer.lockcurve import model
 from analyzer.lockcurve.fit import Fit
+from analyzer.lockcurve.model import CurveAnchors
 from analyzer.lockcurve.problem import hold_sd_Nm
 from analyzer.lockcurve.session_problem import shared_priors
 from analyzer.planning.information import Belief, Information, information_of, session_beliefs
@@ -145,7 +147,7 @@ class _Question:
     """Weights (5,) or (10,) of the curve's numbers by name, and the width that decides each (N.m)."""
 
     text: str | None
-    asked: Mapping[str, tuple[np.ndarray, float]]
+    asked: Mapping[str, tuple[FloatArray, float]]
     change: bool
 
     def widths(self, known: Information) -> tuple[Asked, ...]:
@@ -185,7 +187,10 @@ def plan(fit: Fit, analysis: Analysis, *, setup: Setup | None = None, question: 
     asked = _question(question, analysis, alone.curve, torque)
     # a comparison of runs does not see the setup file, and its springs err alike before and after
     known, stated = (alone, ()) if asked.change else _with_setup(alone, setup)
-    widths = lambda then: _widths(then, analysis, torque, asked)  # noqa: E731
+
+    def widths(then: Information) -> Widths:
+        return _widths(then, analysis, torque, asked)
+
     options = []
     lap_s = _lap_s(analysis)
     beliefs = _measurable(known, car, setup, in_parts=not asked.change)
@@ -230,7 +235,7 @@ def _rank(option: Option) -> tuple[bool, float, float]:
     return (not decides, option.minutes if decides else worst, worst)
 
 
-def _question(text: str | None, analysis: Analysis, curve: np.ndarray, torque_Nm: np.ndarray) -> _Question:
+def _question(text: str | None, analysis: Analysis, curve: FloatArray, torque_Nm: FloatArray) -> _Question:
     predicted = analysis.predicted
     if text is None and predicted is None:
         return _Question(None, {}, False)
@@ -268,7 +273,7 @@ def _question(text: str | None, analysis: Analysis, curve: np.ndarray, torque_Nm
     return _Question(text.strip(), {side: (np.concatenate([-slope, slope]), needed)}, True)
 
 
-def _sides(analysis: Analysis, torque_Nm: np.ndarray) -> dict[str, np.ndarray]:
+def _sides(analysis: Analysis, torque_Nm: FloatArray) -> dict[str, FloatArray]:
     """Input torques that each side is judged over, of the sides that the logs measure."""
     estimate = analysis.lock_curve
     found = {}
@@ -281,7 +286,7 @@ def _sides(analysis: Analysis, torque_Nm: np.ndarray) -> dict[str, np.ndarray]:
     return found
 
 
-def _widths(known: Information, analysis: Analysis, torque_Nm: np.ndarray, question: _Question) -> Widths:
+def _widths(known: Information, analysis: Analysis, torque_Nm: FloatArray, question: _Question) -> Widths:
     covariance = known.covariance()
     curve = known.curve
     slope = model.gradient(curve, torque_Nm)[0]
@@ -300,7 +305,7 @@ def _widths(known: Information, analysis: Analysis, torque_Nm: np.ndarray, quest
     )
 
 
-def _width(value: np.ndarray, sd: np.ndarray) -> np.ndarray:
+def _width(value: FloatArray, sd: FloatArray) -> FloatArray:
     """Of 95 % intervals, which do not go below zero."""
     return np.minimum(NORMAL_95 * sd, value) + NORMAL_95 * sd
 
@@ -317,7 +322,7 @@ def _with_setup(alone: Information, setup: Setup | None) -> tuple[Information, t
     return alone.with_belief(*(_of_curve(row) for row in rows)), tuple(one.label for one in used if one is not None)
 
 
-def _of_curve(row: np.ndarray) -> Belief:
+def _of_curve(row: FloatArray) -> Belief:
     return Belief({name: float(row[i]) for i, name in enumerate(model.NAMES) if row[i]}, "bench")
 
 
@@ -325,8 +330,13 @@ def _measurable(known: Information, car: Car, setup: Setup | None, *, in_parts: 
     """What can be measured without driving, and is not measured yet; `in_parts`: also of ring springs and where the
     preload springs sit."""
     found: dict[str, tuple[Belief, ...]] = {}
-    within = lambda percent: math.log1p(percent / 100) / math.sqrt(3)  # noqa: E731
-    one = lambda name, sd: (Belief({name: 1 / sd}, "planned"),)  # noqa: E731
+
+    def within(percent: float) -> float:
+        return math.log1p(percent / 100) / math.sqrt(3)
+
+    def one(name: str, sd: float) -> tuple[Belief, ...]:
+        return (Belief({name: 1 / sd}, "planned"),)
+
     if setup is None or (setup.type == "plate" and setup.breakaway is None):
         reading = Breakaway(torque_Nm=1.0, method="one_wheel_held", state="turning_warm")
         share = math.hypot(SetupUncertainty().breakaway_percent / 100, reading.state_relative_sd)
@@ -347,7 +357,10 @@ def _measurable(known: Information, car: Car, setup: Setup | None, *, in_parts: 
 
 def _in_parts(known: Information, setup: Setup) -> dict[str, tuple[Belief, ...]]:
     stated = curve_anchors(anchors(setup))
-    rows = lambda of: tuple(_of_curve(row) for row in of.residuals(known.curve)[1])  # noqa: E731
+
+    def rows(of: CurveAnchors) -> tuple[Belief, ...]:
+        return tuple(_of_curve(row) for row in of.residuals(known.curve)[1])
+
     holds = replace(stated, preload=None, slope_ratio=None)
 
     def weighed(hold: tuple[float, float] | None) -> tuple[float, float] | None:

@@ -19,7 +19,7 @@ from analyzer.advice.choice import Advice
 from analyzer.analysis import Analysis
 from analyzer.comparison.comparison import Comparison
 from analyzer.files import write_atomic
-from analyzer.findings.finding import grouped
+from analyzer.findings.finding import Finding, grouped
 from analyzer.findings.rear_axle import rear_axle
 from analyzer.in_words import CAUTIONS, counted, number, printable, signed, when
 from analyzer.log_check import first_few
@@ -113,7 +113,7 @@ def worst_corners(analysis: Analysis) -> tuple[Corner, ...]:
     return tuple(chosen[:MOST_TRACES])
 
 
-def _findings_in(analysis: Analysis, corner: Corner) -> list[Any]:
+def _findings_in(analysis: Analysis, corner: Corner) -> list[Finding]:
     return [f for f in analysis.findings if (f.corner, f.lap) == (corner.number, corner.lap)]
 
 

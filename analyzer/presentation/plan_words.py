@@ -1,6 +1,6 @@
 """What a plan says: the answer, what each option takes, its card for the paddock, and what the page adds."""
 
-from typing import Any
+from typing import TypedDict
 
 from analyzer.in_words import counted, listed, number
 from analyzer.planning.looks import LONGEST_PULSE_S, PULSE_SHARES, SHORTEST_PULSE_S
@@ -251,7 +251,20 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def card_words(plan: Plan) -> dict[str, Any]:
+class CardWords(TypedDict):
+    """What the plan page says besides the plan; of each option, in its order, what it takes and decides, and what its
+    parts are called."""
+
+    question: str
+    needed: str
+    stated: str
+    read: str
+    takes: list[str]
+    decides: list[str]
+    named: list[list[str]]
+
+
+def card_words(plan: Plan) -> CardWords:
     """Sentences of the plan, and of each option what it takes and what it decides, in the order of the result."""
     return {
         "question": question(plan),

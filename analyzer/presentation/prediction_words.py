@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from analyzer.arrays import FloatArray
 from analyzer.differential.clamp import locking_value, torque_bias_ratio
 from analyzer.differential.notes import (
     BenchOfStartingPlates,
@@ -42,7 +43,7 @@ COAST_SHARE = 0.3  # coast side of the grid over its drive side, as in the contr
 POINTS = 53
 
 
-def input_torque_grid_Nm(curve: PredictedLockCurve, *, largest_Nm: float) -> np.ndarray:
+def input_torque_grid_Nm(curve: PredictedLockCurve, *, largest_Nm: float) -> FloatArray:
     """(n,) input torques from -0.3 to +1 of `largest_Nm` (N.m), rising, with zero and the hold-offs among them.
 
     Parameters
@@ -56,7 +57,7 @@ def input_torque_grid_Nm(curve: PredictedLockCurve, *, largest_Nm: float) -> np.
     return np.unique(grid[(grid >= low) & (grid <= largest_Nm)]) + 0.0  # -0.0 becomes 0.0
 
 
-def lock_curve_result(curve: PredictedLockCurve, *, input_torque_Nm: np.ndarray) -> dict[str, Any]:
+def lock_curve_result(curve: PredictedLockCurve, *, input_torque_Nm: FloatArray) -> dict[str, Any]:
     """`predicted_lock_curve` of the results: parameters with 95 % intervals, and points.
 
     Parameters
@@ -80,7 +81,7 @@ def lock_curve_result(curve: PredictedLockCurve, *, input_torque_Nm: np.ndarray)
     return result
 
 
-def lock_curve_points(curve: PredictedLockCurve, *, input_torque_Nm: np.ndarray) -> list[dict[str, float | None]]:
+def lock_curve_points(curve: PredictedLockCurve, *, input_torque_Nm: FloatArray) -> list[dict[str, float | None]]:
     """One dict for each input torque: locking torque with its 95 % band (N.m), locking value, torque bias ratio (1).
 
     Parameters

@@ -4,8 +4,9 @@ None, never NaN, with a `reason` beside it where there is one."""
 import dataclasses
 import json
 import math
+from collections.abc import Mapping
 from importlib import resources
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -28,13 +29,16 @@ from analyzer.presentation.finding_words import finding_sentence, trend_sentence
 from analyzer.presentation.knowledge_words import knowledge_json
 from analyzer.presentation.prediction_words import lock_curve_result
 
+Record = TypeVar("Record", bound=Mapping[str, object])
 SCHEMA_VERSION = 1
 PHASE_KEYS = tuple(f.name for f in dataclasses.fields(PhaseResult) if f.name not in ("lap", "corner", "direction"))
 
 
 def schema() -> dict[str, Any]:
     """The JSON Schema (draft 2020-12) of the result."""
-    return json.loads(resources.files("analyzer.presentation").joinpath("result.schema.json").read_text("utf-8"))
+    text = resources.files("analyzer.presentation").joinpath("result.schema.json").read_text("utf-8")
+    found: dict[str, Any] = json.loads(text)
+    return found
 
 
 def to_json(analysis: Analysis) -> str:
@@ -206,16 +210,21 @@ def _corners(results: tuple[PhaseResult, ...]) -> list[dict[str, Any]]:
     return list(passes.values())
 
 
-def plain(value: Any) -> Any:
-    """`value` with numpy scalars and arrays as Python's own, and what is not finite as None."""
+def plain(record: Record) -> Record:
+    """`record` with numpy scalars and arrays as Python's own, and what is not finite as None."""
+    found: Record = _plain(record)
+    return found
+
+
+def _plain(value: Any) -> Any:
     if isinstance(value, dict):
-        return {str(k): plain(v) for k, v in value.items()}
+        return {str(key): _plain(each) for key, each in value.items()}
     if isinstance(value, list | tuple):
-        return [plain(v) for v in value]
+        return [_plain(v) for v in value]
     if isinstance(value, np.ndarray):
-        return plain(value.tolist())
+        return _plain(value.tolist())
     if isinstance(value, np.generic):
-        return plain(value.item())
+        return _plain(value.item())
     if isinstance(value, float) and not math.isfinite(value):
         return None
     return value

@@ -413,7 +413,8 @@ def made_schema() -> dict[str, Any]:
         "description": "Torques in N.m at the wheels, drive positive; times in seconds of the log; intervals are 95 %. "
         "What does not exist is null.",
     }
-    return _without_titles({**made, **head})
+    whole: dict[str, Any] = _without_titles({**made, **head})
+    return whole
 
 
 def _without_titles(schema: Any, *, top: bool = True, names: bool = False) -> Any:

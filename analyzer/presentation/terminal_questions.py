@@ -12,8 +12,8 @@ from analyzer.advice.choice import Advice
 from analyzer.comparison.compared_runs import Run
 from analyzer.comparison.comparison import Comparison
 from analyzer.comparison.laps_needed import SHOWN_LAPS, PlannedChange
-from analyzer.in_words import CAUTIONS, counted, signed
-from analyzer.planning.next_test import Option, Plan, Widths
+from analyzer.in_words import counted, signed
+from analyzer.planning.next_test import Plan, Widths
 from analyzer.presentation import plan_words
 from analyzer.presentation.advice_words import (
     CAUSE_WORDS,
@@ -217,13 +217,17 @@ def _line(change: PlannedChange) -> str:
     return what + f" Showing 'no change' needs {counted(change.no_change_laps, 'lap')} a side."
 
 
+def _say(console: Console, words: str) -> None:
+    """Words as they are: brackets in them are no markup."""
+    console.print(words, markup=False)
+
+
 def print_advice(advice: Advice, console: Console) -> None:
     """Answer, causes, the advised builds with why, the table of the front, what it depends on, cautions."""
     said = advice_answer(advice)
-    say = lambda text: console.print(text, markup=False)  # noqa: E731
     console.print(Text(f"{said}\n", style="bold"))
     for cure, cause in advice.causes.items():
-        say(f"{CURE_WORDS[cure]}: {CAUSE_WORDS[cause.verdict]}. {cause_sentence(cause)}")
+        _say(console, f"{CURE_WORDS[cure]}: {CAUSE_WORDS[cause.verdict]}. {cause_sentence(cause)}")
     for option in advice.top:
         console.print(Text(f"\n{option.rank}. {option.build.label}", style="bold"))
         for words in (why(option, advice), sure_words(option), f"It depends on {depends_on(option, advice)}"):
@@ -237,25 +241,26 @@ def print_advice(advice: Advice, console: Console) -> None:
         table.add_row(f"{mark} {option.build.label}".strip(), *cells)
     console.print()
     console.print(table)
-    say(logged_words(advice))
+    _say(console, logged_words(advice))
     console.print(Text("\nAssumed", style="bold"))
     for assumption in assumptions(advice):
         console.print(Padding(Text(assumption), (0, 0, 0, 2), expand=False))
     if advice.refused:
-        say(f"\nLeft out, because it can't be built or calculated ({len(advice.refused)}): {advice.refused[0]}")
-    say(f"\n{HOW_TO_READ_ADVICE}")
+        _say(
+            console, f"\nLeft out, because it can't be built or calculated ({len(advice.refused)}): {advice.refused[0]}"
+        )
+    _say(console, f"\n{HOW_TO_READ_ADVICE}")
     print_ending(console, answer=said)
 
 
 def print_plan(plan: Plan, console: Console) -> None:
     """Answer, table of the options, cards of what to do, cautions."""
     said = plan_words.answer(plan)
-    say = lambda text: console.print(text, markup=False)  # noqa: E731
-    say(plan_words.question(plan))
+    _say(console, plan_words.question(plan))
     console.print(Text(f"{said}\n", style="bold"))
-    say(plan_words.needed(plan))
+    _say(console, plan_words.needed(plan))
     if plan.stated:
-        say(plan_words.stated(plan))
+        _say(console, plan_words.stated(plan))
     table = terminal_table("What to do next, and the width it should leave")
     table.add_column("")
     for heading in ("takes", "curve, N.m", "%", "preload, N.m"):
@@ -277,56 +282,9 @@ def print_plan(plan: Plan, console: Console) -> None:
         ]
         for line in (*lines, f"Caution: {plan_words.CAUTIONS_OF[kind]}"):
             console.print(Padding(Text(line), (0, 0, 0, 3), expand=False))
-    say(f"\nHow to read it: {plan_words.read(plan)}")
+    _say(console, f"\nHow to read it: {plan_words.read(plan)}")
     print_ending(console, answer=said)
-
-
-def plan_result(plan: Plan) -> dict[str, Any]:
-    """Schema 1 of a plan."""
-    return plain(
-        {
-            "schema": 1,
-            "logs": list(plan.logs),
-            "question": plan.question,
-            "answer": plan_words.answer(plan),
-            "stated": list(plan.stated),
-            "logs_alone": _widths(plan.blind),
-            "now": _widths(plan.now),
-            "options": [_option(option) for option in plan.options],
-            "cautions": list(CAUTIONS),
-        }
-    )
 
 
 def _cells(widths: Widths) -> tuple[str, str, str]:
     return f"{widths.curve_Nm:.0f}", plan_words.percent(widths), plan_words.parameter(widths, "preload_Nm")
-
-
-def _option(option: Option) -> dict[str, Any]:
-    return {
-        "name": plan_words.name(option),
-        "minutes": option.minutes,
-        "laps": option.laps,
-        "parts": [
-            {
-                "kind": kind,
-                "space": plan_words.SPACE[kind],
-                "tools": plan_words.TOOLS[kind],
-                "steps": list(plan_words.steps(kind, option)),
-                "caution": plan_words.CAUTIONS_OF[kind],
-            }
-            for kind in option.kinds
-        ],
-        "arcs": [dataclasses.asdict(arc) for arc in option.arcs],
-        "then": _widths(option.then),
-    }
-
-
-def _widths(widths: Widths) -> dict[str, Any]:
-    return {
-        "curve_width_Nm": widths.curve_Nm,
-        "curve_width_percent": 100 * widths.curve_share,
-        "parameter_widths": dict(widths.parameters),
-        "asked": [dataclasses.asdict(one) | {"decided": one.decided} for one in widths.asked],
-        "decides": widths.decides,
-    }

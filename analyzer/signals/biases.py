@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.signals.session import CalibrationStep, Sensors, taken_out
 from analyzer.signals.timebase import low_pass
@@ -33,12 +34,12 @@ class Zeros:
 
 def find_zeros(
     *,
-    front_m_s: np.ndarray | None,
-    speed_m_s: np.ndarray,
-    yaw_rad_s: np.ndarray,
-    lateral_m_s2: np.ndarray,
-    straight: np.ndarray,
-    moving: np.ndarray,
+    front_m_s: FloatArray | None,
+    speed_m_s: FloatArray,
+    yaw_rad_s: FloatArray,
+    lateral_m_s2: FloatArray,
+    straight: BoolArray,
+    moving: BoolArray,
     rate_hz: float,
     car: Car,
     sensors: Sensors,
@@ -65,30 +66,30 @@ def find_zeros(
         v_y = b yaw - K v lateral - K3 v lateral^3.
     """
     thin = max(1, round(rate_hz / BIAS_ROWS_HZ)) if sensors.gyro else 1
-    straight, moving = np.flatnonzero(straight)[::thin], np.flatnonzero(moving)[::thin]
+    on_straights, on_the_move = np.flatnonzero(straight)[::thin], np.flatnonzero(moving)[::thin]
     both = sensors.gyro and sensors.lat_g
     # zeros that nothing tells stay where they are
     sure = [0.02 if both else 1e-6, 0.3 if sensors.lat_g else 1e-6, 0.01, *SIDE_SLIP_SD]
     rows, targets, samples = [np.diag(1 / np.array(sure))], [np.zeros(len(sure))], []
     if both:
-        row, target = _side_slip_rows(speed_m_s, yaw_rad_s, lateral_m_s2, moving, rate_hz)
+        row, target = _side_slip_rows(speed_m_s, yaw_rad_s, lateral_m_s2, on_the_move, rate_hz)
         rows.append(row)
         targets.append(target)
-        samples.append(moving)
+        samples.append(on_the_move)
     if front_m_s is not None:
-        v, turned = speed_m_s[straight], -car.front_track_m / speed_m_s[straight]
+        v, turned = speed_m_s[on_straights], -car.front_track_m / speed_m_s[on_straights]
         zero, one = np.zeros_like(v), np.ones_like(v)
         by_zeros = [turned, zero, one] if sensors.gyro else [zero, turned / v, one]
-        turning = yaw_rad_s[straight] if sensors.gyro else lateral_m_s2[straight] / v
-        left, right = front_m_s[straight].T
+        turning = yaw_rad_s[on_straights] if sensors.gyro else lateral_m_s2[on_straights] / v
+        left, right = front_m_s[on_straights].T
         rows.append(np.array([*by_zeros, *[zero] * len(SIDE_SLIP_SD)]) / 0.002)
         targets.append(((right - left) / v + turned * turning) / 0.002)
-        samples.append(straight)
+        samples.append(on_straights)
     matrix, target = np.concatenate(rows, axis=1), np.concatenate(targets)
     # beyond this many deviations a row loses weight; what side slip adds must all count, or it no longer sums to zero
     reach = np.ones(len(target))
     if both:
-        reach[len(sure) : len(sure) + len(moving)] = 5.0
+        reach[len(sure) : len(sure) + len(on_the_move)] = 5.0
     solution, inverse, pulls = _robust(matrix, target, reach)
     yaw_sd, lateral_sd, scale_sd = np.sqrt(rate_hz / thin / BIAS_LOOKS_HZ * np.diag(inverse))[:3]
     if both:
@@ -96,7 +97,7 @@ def find_zeros(
         block = (np.concatenate(samples) / rate_hz / BIAS_PASS_S).astype(int)
         by_block = np.array([np.bincount(block, weights=pull) for pull in pulls[:, len(sure) :]])
         scatter = np.diag(inverse @ (by_block @ by_block.T + np.diag(1 / np.square(sure))) @ inverse)
-        yaw_sd = np.hypot(np.sqrt(scatter[0]), BIAS_ALIKE_M_S2 / np.median(speed_m_s[moving]))
+        yaw_sd = np.hypot(np.sqrt(scatter[0]), BIAS_ALIKE_M_S2 / np.median(speed_m_s[on_the_move]))
         lateral_sd = np.hypot(np.sqrt(scatter[1]), BIAS_ALIKE_M_S2)
     yaw, side, scale = (float(s) for s in solution[:3])
     steps = []
@@ -113,8 +114,8 @@ def find_zeros(
 
 
 def _side_slip_rows(
-    speed_m_s: np.ndarray, yaw_rad_s: np.ndarray, lateral_m_s2: np.ndarray, where: np.ndarray, rate_hz: float
-) -> tuple[np.ndarray, np.ndarray]:
+    speed_m_s: FloatArray, yaw_rad_s: FloatArray, lateral_m_s2: FloatArray, where: IntArray, rate_hz: float
+) -> tuple[FloatArray, FloatArray]:
     """(6, m) factors of the zeros and of side slip at the samples `where` (m,), and the (m,) targets, over their noise.
 
     All of it is filtered first: a row compares signals whose sensors and tyres lag differently.
@@ -124,7 +125,7 @@ def _side_slip_rows(
     speed, yaw, side = (x[:whole].reshape(-1, step).mean(axis=1) for x in (speed_m_s, yaw_rad_s, lateral_m_s2))
     rate, at = rate_hz / step, np.minimum(where // step, whole // step - 1)
 
-    def slow(values: np.ndarray) -> np.ndarray:
+    def slow(values: FloatArray) -> FloatArray:
         return low_pass(values, cutoff_hz=SIDE_SLIP_HZ, rate_hz=rate)
 
     lateral, v = slow(side)[at], speed[at]
@@ -134,7 +135,7 @@ def _side_slip_rows(
     return factors / noise, (lateral - v * slow(yaw)[at]) / noise
 
 
-def _robust(matrix: np.ndarray, target: np.ndarray, reach: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _robust(matrix: FloatArray, target: FloatArray, reach: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Least squares of solution @ matrix = target, where a row off by more than its `reach` loses weight.
 
     Returns
@@ -145,12 +146,13 @@ def _robust(matrix: np.ndarray, target: np.ndarray, reach: np.ndarray) -> tuple[
     for _ in range(8):
         weighted = matrix * weight
         information = weighted @ matrix.T
-        solution = np.linalg.solve(information, weighted @ target)
+        solution = np.linalg.solve(information, weighted @ target).astype(float, copy=False)
         weight = 1 / (1 + ((target - solution @ matrix) / reach) ** 2)
-    return solution, np.linalg.inv(information), weighted * (target - solution @ matrix)
+    inverse = np.linalg.inv(information).astype(float, copy=False)
+    return solution, inverse, weighted * (target - solution @ matrix)
 
 
-def lateral_by_turning(*, speed_m_s: np.ndarray, yaw_rad_s: np.ndarray, rate_hz: float, car: Car) -> np.ndarray:
+def lateral_by_turning(*, speed_m_s: FloatArray, yaw_rad_s: FloatArray, rate_hz: float, car: Car) -> FloatArray:
     """Lateral acceleration of a car without that sensor, from speed and gyro.
 
     Parameters
@@ -174,8 +176,8 @@ def lateral_by_turning(*, speed_m_s: np.ndarray, yaw_rad_s: np.ndarray, rate_hz:
 
 
 def calibrate_longitudinal(
-    longitudinal: np.ndarray, slope: np.ndarray, where: np.ndarray, rate: float
-) -> tuple[np.ndarray, CalibrationStep]:
+    longitudinal: FloatArray, slope: FloatArray, where: BoolArray, rate: float
+) -> tuple[FloatArray, CalibrationStep]:
     """Bias of longitudinal acceleration against the change of front wheel speed (road slope averages out over laps).
 
     The standard deviation comes from how the bias of whole blocks scatters, `BIAS_BLOCK_S` each so that blocks are

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 from scipy import ndimage
 
+from analyzer.arrays import BoolArray, FloatArray
 from analyzer.errors import CannotTell
 from analyzer.logs.recording import Annotation, Recording
 from analyzer.signals.biases import calibrate_longitudinal, find_zeros, lateral_by_turning
@@ -66,7 +67,10 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
     steps: list[CalibrationStep] = []
     notes: list[Annotation] = list(recording.annotations) + list(uniform.gaps)
     wheels = surface_speeds_m_s(uniform.channels, recording.wheel_speed_unit, car)
-    smooth = lambda x: low_pass(x, cutoff_hz=SIGNAL_CUTOFF_HZ, rate_hz=rate)  # noqa: E731
+
+    def smooth(x: FloatArray) -> FloatArray:
+        return low_pass(x, cutoff_hz=SIGNAL_CUTOFF_HZ, rate_hz=rate)
+
     steer = smooth(channels["steer"]) / (1.0 if recording.steer_at == "road_wheel" else car.steering_ratio)
     rear_mean = mean_of_both(wheels[:, 2], wheels[:, 3])
     if np.nanmax(rear_mean) < LEAST_SPEED_M_S:
@@ -225,8 +229,8 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
 
 
 def _in_step(
-    speed: np.ndarray, channels: dict, valid: np.ndarray, rate: float, steps: list[CalibrationStep]
-) -> np.ndarray:
+    speed: FloatArray, channels: dict[str, FloatArray], valid: BoolArray, rate: float, steps: list[CalibrationStep]
+) -> FloatArray:
     """Satellites' speed (n,) in step with the accelerometer."""
     across = channels.get("lat_g")
     late = delay_behind_accelerometer_s(
@@ -242,7 +246,7 @@ def _in_step(
     return np.interp(time + late, time, speed)
 
 
-def _throttle(logged: np.ndarray, slope: np.ndarray, moving: np.ndarray, steps: list[CalibrationStep]) -> np.ndarray:
+def _throttle(logged: FloatArray, slope: FloatArray, moving: BoolArray, steps: list[CalibrationStep]) -> FloatArray:
     """Throttle (n,), 0 to 1, from where it rests while the car slows down: a sensor whose zero is off never reads
     closed, and braking and coasting are told by that."""
     throttle = np.clip(logged, 0.0, 1.0)
@@ -259,7 +263,9 @@ def _throttle(logged: np.ndarray, slope: np.ndarray, moving: np.ndarray, steps: 
     return np.clip((throttle - rest) / (1.0 - rest), 0.0, 1.0)
 
 
-def _braking(channels: dict, throttle: np.ndarray, slope: np.ndarray, moving: np.ndarray, rate: float) -> np.ndarray:
+def _braking(
+    channels: dict[str, FloatArray], throttle: FloatArray, slope: FloatArray, moving: BoolArray, rate: float
+) -> BoolArray:
     """Brakes on, and a while after."""
     if "brake" in channels and np.ptp(channels["brake"]) > 0:
         level = channels["brake"]
@@ -267,14 +273,15 @@ def _braking(channels: dict, throttle: np.ndarray, slope: np.ndarray, moving: np
         on = level > threshold
     else:
         on = _braking_by_change_of_speed(slope, throttle < OFF_THROTTLE, moving, rate)
-    return ndimage.binary_dilation(on, iterations=_brake_release_samples(rate))
+    braking: BoolArray = ndimage.binary_dilation(on, iterations=_brake_release_samples(rate))
+    return braking
 
 
 def _brake_release_samples(rate: float) -> int:
     return max(1, round(BRAKE_RELEASE_S * rate))
 
 
-def _braking_by_change_of_speed(slope: np.ndarray, closed: np.ndarray, moving: np.ndarray, rate: float) -> np.ndarray:
+def _braking_by_change_of_speed(slope: FloatArray, closed: BoolArray, moving: BoolArray, rate: float) -> BoolArray:
     """Brakes on where no channel says so: a deceleration that no engine gives, and the stretches on both sides of it
     that are still harder than the session's coasting. A foot that leaves the pedal slowly passes through
     decelerations of an engine; taken for coasting, its brake torque would count as torque through the differential."""
@@ -286,10 +293,11 @@ def _braking_by_change_of_speed(slope: np.ndarray, closed: np.ndarray, moving: n
         return hard
     usual = float(np.median(coasting))
     released = HARD_DECELERATION_M_S2 + RELEASED_SHARE * (usual - HARD_DECELERATION_M_S2)
-    return ndimage.binary_propagation(hard, mask=hard | ((change < released) & closed))
+    braking: BoolArray = ndimage.binary_propagation(hard, mask=hard | ((change < released) & closed))
+    return braking
 
 
-def _calibrate_rear(wheels: np.ndarray, straight: np.ndarray, steps: list[CalibrationStep]) -> np.ndarray:
+def _calibrate_rear(wheels: FloatArray, straight: BoolArray, steps: list[CalibrationStep]) -> FloatArray:
     """Scale of rear left over rear right, from straights, where a held and an open axle both turn as one."""
     wheels = wheels.copy(order="K")
     ratio = np.log(wheels[straight, 2] / wheels[straight, 3])
@@ -309,7 +317,7 @@ def _calibrate_rear(wheels: np.ndarray, straight: np.ndarray, steps: list[Calibr
     return wheels
 
 
-def _noise(rear: np.ndarray) -> float:
+def _noise(rear: FloatArray) -> float:
     """Standard deviation of white noise of the rear wheel speeds (m/s), from third differences."""
     third = np.diff(rear, n=3, axis=0)
     return float(1.4826 * np.median(np.abs(third)) / np.sqrt(20.0))

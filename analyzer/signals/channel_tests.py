@@ -7,6 +7,7 @@ from itertools import combinations
 
 import numpy as np
 
+from analyzer.arrays import FloatArray, IntArray
 from analyzer.channels import CHANNELS, STANDARD_GRAVITY_M_S2, WHEEL_CHANNELS
 from analyzer.logs.recording import Recording
 from analyzer.signals.faults import COARSE_SPEED_M_S, coarse_step_m_s
@@ -119,14 +120,14 @@ class _Noise:
     """A column's noise (n,), and the sum (n + 1,) of its squares up to each row: a stretch is a difference of two."""
 
     name: str
-    values: np.ndarray
-    squares: np.ndarray
+    values: FloatArray
+    squares: FloatArray
 
     @classmethod
-    def of(cls, name: str, values: np.ndarray) -> "_Noise":
+    def of(cls, name: str, values: FloatArray) -> "_Noise":
         return cls(name, values, np.concatenate([np.zeros(1), np.cumsum(values**2)]))
 
-    def power(self, starts: np.ndarray) -> np.ndarray:
+    def power(self, starts: IntArray) -> FloatArray:
         """(k,) sum of squares of the stretches from rows `starts` (k,)."""
         return self.squares[starts + NOISE_ROWS] - self.squares[starts]
 
@@ -201,7 +202,7 @@ def lap_turns(view: View) -> PairTest | None:
     return found
 
 
-def _lap_length(curvature: np.ndarray) -> int | None:
+def _lap_length(curvature: FloatArray) -> int | None:
     """Rows after which the path repeats, from the correlation of its curvature with itself; None without a lap."""
     count = len(curvature)
     if count < 400:
@@ -281,7 +282,7 @@ def zeros(view: View, recording: Recording, car: Car | None) -> list[PairTest]:
     return found
 
 
-def _fitted(view: View, a: np.ndarray, b: np.ndarray, between: Between) -> PairFit | None:
+def _fitted(view: View, a: FloatArray, b: FloatArray, between: Between) -> PairFit | None:
     if view.rolling.sum() < LEAST_S * RATE_HZ:
         return None
     return fit_pair(a, b, between, view.rolling, view.time)

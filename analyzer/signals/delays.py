@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from analyzer.arrays import BoolArray, FloatArray
 from analyzer.channels import CHANNELS, WHEEL_CHANNELS
 from analyzer.logs.recording import Annotation, Recording
 from analyzer.signals.log_stretches import period_s, read_off, rough_speed_m_s, wheel_speeds_m_s
@@ -71,7 +72,9 @@ def estimate_delays(recording: Recording) -> Mapping[str, Delay]:
     return of_wheels | _speed_delays(channels, wheels, speed) | _lateral_delays(channels, wheels, speed)
 
 
-def _speed_delays(channels: Mapping[str, np.ndarray], wheels: Mapping[str, np.ndarray], speed: np.ndarray) -> dict:
+def _speed_delays(
+    channels: Mapping[str, FloatArray], wheels: Mapping[str, FloatArray], speed: FloatArray
+) -> dict[str, Delay]:
     """Ground speed and longitudinal acceleration against the wheels, or against each other where no front wheel is
     logged: driven wheels slip in proportion to the acceleration, so their speed comes a tenth of a second early."""
     if {"wheel_speed_fl", "wheel_speed_fr"} & wheels.keys():
@@ -90,7 +93,7 @@ def _speed_delays(channels: Mapping[str, np.ndarray], wheels: Mapping[str, np.nd
     return {}
 
 
-def _rolling_speed(wheels: Mapping[str, np.ndarray], rough: np.ndarray) -> np.ndarray:
+def _rolling_speed(wheels: Mapping[str, FloatArray], rough: FloatArray) -> FloatArray:
     """Speed of the wheels that slip least: the front ones on power, the rear ones under braking."""
     ends = []
     for end in "fr":
@@ -100,10 +103,11 @@ def _rolling_speed(wheels: Mapping[str, np.ndarray], rough: np.ndarray) -> np.nd
         ends.append(np.mean(pair, axis=0))
     front, rear = ends
     share = np.clip(0.5 + _changes(_smooth(rough)) / 2.0, 0.0, 1.0)  # of the front; changes over between -1 and 1 m/s2
-    return _smooth(share) * front + (1 - _smooth(share)) * rear
+    middle: FloatArray = _smooth(share) * front + (1 - _smooth(share)) * rear
+    return middle
 
 
-def _wheel_delays(wheels: Mapping[str, np.ndarray]) -> dict[str, Delay]:
+def _wheel_delays(wheels: Mapping[str, FloatArray]) -> dict[str, Delay]:
     """A wheel that is late against its neighbour on the axle."""
     result = {}
     for left, right in (("wheel_speed_fl", "wheel_speed_fr"), ("wheel_speed_rl", "wheel_speed_rr")):
@@ -116,7 +120,9 @@ def _wheel_delays(wheels: Mapping[str, np.ndarray]) -> dict[str, Delay]:
     return result
 
 
-def _lateral_delays(channels: Mapping[str, np.ndarray], wheels: Mapping[str, np.ndarray], speed: np.ndarray) -> dict:
+def _lateral_delays(
+    channels: Mapping[str, FloatArray], wheels: Mapping[str, FloatArray], speed: FloatArray
+) -> dict[str, Delay]:
     """Turning channels as logged, each against a reference brought to its kind: a late channel must not be divided by
     a speed that is not late."""
     moving = np.maximum(speed, 5.0)
@@ -139,18 +145,18 @@ def _lateral_delays(channels: Mapping[str, np.ndarray], wheels: Mapping[str, np.
     return {}
 
 
-def _smooth(values: np.ndarray) -> np.ndarray:
+def _smooth(values: FloatArray) -> FloatArray:
     """A 0.1 s running mean, which delays nothing because it is centred."""
     width = round(0.1 * RATE_HZ) | 1
     return np.convolve(values, np.full(width, 1 / width), mode="same")
 
 
-def _changes(values: np.ndarray) -> np.ndarray:
+def _changes(values: FloatArray) -> FloatArray:
     return np.gradient(_smooth(_smooth(values)), 1 / RATE_HZ)
 
 
 def _delay(
-    values: np.ndarray, reference: np.ndarray, against: str, *, signed: bool = False, use: np.ndarray | None = None
+    values: FloatArray, reference: FloatArray, against: str, *, signed: bool = False, use: BoolArray | None = None
 ) -> Delay:
     use = np.ones(len(values), bool) if use is None else use
     half = len(values) // 2
@@ -160,13 +166,13 @@ def _delay(
     return Delay(lag, abs(first - second) / 2, correlation, against)
 
 
-def _without_events(values: np.ndarray) -> np.ndarray:
+def _without_events(values: FloatArray) -> FloatArray:
     """About their median, and cut where a hundredth lies beyond: a wheelspin or a spike must not decide."""
     centred = values - np.median(values)
     return np.clip(centred, *np.percentile(centred, [1, 99]))
 
 
-def _best_lag(values: np.ndarray, reference: np.ndarray, use: np.ndarray, signed: bool) -> tuple[float, float]:
+def _best_lag(values: FloatArray, reference: FloatArray, use: BoolArray, signed: bool) -> tuple[float, float]:
     """Lag of `values` behind `reference` (s) and the correlation there; `signed` allows a flipped sensor.
 
     Notes

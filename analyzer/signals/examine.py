@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from analyzer.arrays import FloatArray
 from analyzer.channels import CHANNELS
 from analyzer.in_words import counted
 from analyzer.logs.recording import Annotation, Recording
@@ -54,7 +55,7 @@ def gaps(recording: Recording) -> list[Annotation]:
     return found
 
 
-def standing(recording: Recording, speed: np.ndarray) -> list[Annotation]:
+def standing(recording: Recording, speed: FloatArray) -> list[Annotation]:
     """The car stands: a pit stop, or before and after the run.
 
     Parameters
@@ -75,7 +76,7 @@ def standing(recording: Recording, speed: np.ndarray) -> list[Annotation]:
     return found
 
 
-def towed(recording: Recording, speed: np.ndarray) -> list[Annotation]:
+def towed(recording: Recording, speed: FloatArray) -> list[Annotation]:
     """The car rolls without its engine: engine speed near zero, or throttle closed for long at towing speed.
 
     Parameters
@@ -135,7 +136,7 @@ def lost_pulses(recording: Recording) -> list[Annotation]:
     return found
 
 
-def speeds_apart(recording: Recording, speed: np.ndarray) -> list[Annotation]:
+def speeds_apart(recording: Recording, speed: FloatArray) -> list[Annotation]:
     """A ground speed that is another number than the wheels': one of them is not in the unit that is stated.
 
     Parameters
@@ -159,7 +160,7 @@ def speeds_apart(recording: Recording, speed: np.ndarray) -> list[Annotation]:
     return [Annotation("speeds_apart", "warning", "gps_speed", None, None, words)]
 
 
-def throttle_range(recording: Recording, speed: np.ndarray) -> list[Annotation]:
+def throttle_range(recording: Recording, speed: FloatArray) -> list[Annotation]:
     """A throttle that never closes, never opens, or is at its end for most of the time.
 
     Parameters
@@ -276,7 +277,7 @@ def without_faults(recording: Recording, faults: Sequence[Annotation]) -> Record
     recording, faults : as read, and what `find_faults` found in it.
     """
     recording = without_false_zeros(recording)
-    time, kept = recording.time_s, dict[str, np.ndarray]()
+    time, kept = recording.time_s, dict[str, FloatArray]()
     for fault in faults:
         if fault.code in FALSE_VALUES and fault.channel and fault.start_s is not None and fault.end_s is not None:
             if fault.channel not in kept:

@@ -6,6 +6,7 @@ from functools import cache
 
 import numpy as np
 
+from analyzer.arrays import BoolArray, FloatArray
 from analyzer.channels import CHANNELS, QUANTITIES, WHEEL_CHANNELS
 from analyzer.channels import STANDARD_GRAVITY_M_S2 as G
 from analyzer.in_words import counted, number
@@ -52,7 +53,7 @@ def without_false_zeros(recording: Recording) -> Recording:
     """The recording with no value where a channel reads a zero that it would have had to reach or leave faster than
     anything in a car can: the signal was lost, and a zero written in its place."""
     wheels = wheel_speeds_m_s(recording)
-    lost: dict[str, np.ndarray] = {}
+    lost: dict[str, FloatArray] = {}
     for name, raw in recording.channels.items():
         values = wheels.get(name, raw)
         if name in WHEEL_CHANNELS:
@@ -77,8 +78,8 @@ def without_false_zeros(recording: Recording) -> Recording:
 
 
 def _false_zeros(
-    time_s: np.ndarray, values: np.ndarray, zero: np.ndarray, *, rate: float, least: float, foot: bool
-) -> np.ndarray:
+    time_s: FloatArray, values: FloatArray, zero: BoolArray, *, rate: float, least: float, foot: bool
+) -> BoolArray:
     """Runs of zeros with an impossible step at an end; of a pedal, which rests at zero, only short ones.
 
     Beside a value that leaves its other neighbour as fast, unless that is a zero too, the value is what is false.
@@ -99,7 +100,7 @@ def _false_zeros(
     return result
 
 
-def _false_standstill(time_s: np.ndarray, speed: np.ndarray) -> np.ndarray:
+def _false_standstill(time_s: FloatArray, speed: FloatArray) -> BoolArray:
     """Zeros of a receiver slower than the log, with the ramps that lead to them."""
     zero = speed < STILL_M_S
     result = np.zeros(len(speed), bool)
@@ -187,7 +188,7 @@ def _must_have_moved(
     channel: str,
     part: slice,
     usual_size: Callable[[str], float],
-    usual_span: Callable[[str], np.ndarray],
+    usual_span: Callable[[str], FloatArray],
 ) -> bool:
     """Whether the other channels show that this one cannot have kept one value to the last digit."""
     channels = recording.channels
@@ -317,14 +318,14 @@ def clipped(recording: Recording) -> list[Annotation]:
     return found
 
 
-def _has_noise(speed: np.ndarray) -> bool:
+def _has_noise(speed: FloatArray) -> bool:
     """Whether a wheel speed (n,) moves from row to row even where the car's does not."""
     third = np.abs(np.diff(speed, n=3))
     third = third[np.isfinite(third)]
     return bool(len(third) and np.median(third) > 0) and not coarse_step_m_s(speed)
 
 
-def coarse_step_m_s(values: np.ndarray) -> float:
+def coarse_step_m_s(values: FloatArray) -> float:
     """Step (m/s) of a wheel speed (n,) that comes in steps so coarse that they hide slip; 0 of others."""
     steps = np.abs(np.diff(values[np.isfinite(values)]))
     steps = steps[steps > 1e-9]

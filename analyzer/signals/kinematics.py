@@ -16,6 +16,7 @@ from collections.abc import Mapping
 import numpy as np
 from scipy.linalg import solve_banded, solveh_banded
 
+from analyzer.arrays import BoolArray, FloatArray
 from analyzer.errors import CannotTell
 from analyzer.signals.consistency import contradicted
 from analyzer.signals.session import Signals
@@ -39,7 +40,7 @@ SLIP_UNKNOWN = (
 )
 
 
-def surface_speeds_m_s(channels: Mapping[str, np.ndarray], unit: str, car: Car) -> np.ndarray:
+def surface_speeds_m_s(channels: Mapping[str, FloatArray], unit: str, car: Car) -> FloatArray:
     """(n, 4) surface speeds front left, front right, rear left, rear right (m/s); NaN columns where not logged.
 
     Parameters
@@ -56,13 +57,13 @@ def surface_speeds_m_s(channels: Mapping[str, np.ndarray], unit: str, car: Car) 
     return wheels
 
 
-def mean_of_both(left: np.ndarray, right: np.ndarray) -> np.ndarray:
+def mean_of_both(left: FloatArray, right: FloatArray) -> FloatArray:
     """Mean of two wheels (n,), the other one where one is NaN."""
     both = (left + right) / 2
     return np.where(np.isfinite(both), both, np.fmax(left, right))
 
 
-def front_axle_m_s(front: np.ndarray, channels: Mapping[str, np.ndarray], car: Car) -> np.ndarray:
+def front_axle_m_s(front: FloatArray, channels: Mapping[str, FloatArray], car: Car) -> FloatArray:
     """(n,) speed of the middle of the front axle from its wheels (n, 2): their mean; from the faster alone where the
     other stands or slides, so that they are further apart than the car's turn and their scales make them.
 
@@ -81,11 +82,11 @@ def front_axle_m_s(front: np.ndarray, channels: Mapping[str, np.ndarray], car: C
 
 def smooth_yaw_rate(
     *,
-    measurements: list[np.ndarray],
-    standard_deviations: list[np.ndarray],
+    measurements: list[FloatArray],
+    standard_deviations: list[FloatArray],
     rate_hz: float,
     roughness_rad_s3: float = 8.0,
-) -> tuple[np.ndarray, np.ndarray]:
+) -> tuple[FloatArray, FloatArray]:
     """Fuse measurements of the yaw rate.
 
     Parameters
@@ -121,14 +122,14 @@ def smooth_yaw_rate(
     return yaw, 1.0 / np.sqrt(weight * span)
 
 
-def first_position(latitude_rad: np.ndarray, longitude_rad: np.ndarray) -> tuple[float, float]:
+def first_position(latitude_rad: FloatArray, longitude_rad: FloatArray) -> tuple[float, float]:
     """The first latitude and the first longitude that are known (rad)."""
     return float(latitude_rad[np.isfinite(latitude_rad)][0]), float(longitude_rad[np.isfinite(longitude_rad)][0])
 
 
 def from_position(
-    latitude_rad: np.ndarray, longitude_rad: np.ndarray, origin_rad: tuple[float, float] | None = None
-) -> tuple[np.ndarray, np.ndarray]:
+    latitude_rad: FloatArray, longitude_rad: FloatArray, origin_rad: tuple[float, float] | None = None
+) -> tuple[FloatArray, FloatArray]:
     """Path in the local tangent plane: x east, y north (m), (n,) each.
 
     Parameters
@@ -145,7 +146,7 @@ def from_position(
     return EARTH_RADIUS_M * np.cos(lat0) * (longitude_rad - lon0), EARTH_RADIUS_M * (latitude_rad - lat0)
 
 
-def dead_reckoned(speed_m_s: np.ndarray, yaw_rate_rad_s: np.ndarray, rate_hz: float) -> tuple[np.ndarray, np.ndarray]:
+def dead_reckoned(speed_m_s: FloatArray, yaw_rate_rad_s: FloatArray, rate_hz: float) -> tuple[FloatArray, FloatArray]:
     """Path by integrating yaw rate and speed: x, y (m), (n,) each, from 0 with the heading along x; it drifts.
 
     Parameters
@@ -156,7 +157,7 @@ def dead_reckoned(speed_m_s: np.ndarray, yaw_rate_rad_s: np.ndarray, rate_hz: fl
     return np.cumsum(speed_m_s * np.cos(heading)) / rate_hz, np.cumsum(speed_m_s * np.sin(heading)) / rate_hz
 
 
-def without_steps(held: np.ndarray, time_s: np.ndarray) -> np.ndarray:
+def without_steps(held: FloatArray, time_s: FloatArray) -> FloatArray:
     """Speed (n,) on a smooth line through the samples where a new value came: of a receiver slower than the log each
     value is repeated until the next, half a period late in the mean and with no change of speed in between.
 
@@ -177,7 +178,7 @@ def without_steps(held: np.ndarray, time_s: np.ndarray) -> np.ndarray:
     return np.where(rhythm, line, held)
 
 
-def through(knots: np.ndarray, values: np.ndarray, at: np.ndarray) -> np.ndarray:
+def through(knots: FloatArray, values: FloatArray, at: FloatArray) -> FloatArray:
     """The cubic spline through some points.
 
     Parameters
@@ -210,11 +211,13 @@ def through(knots: np.ndarray, values: np.ndarray, at: np.ndarray) -> np.ndarray
     piece = np.clip(np.searchsorted(knots, at, side="right") - 1, 0, len(width) - 1)
     since, span, steep = at - knots[piece], width[piece], rise[piece]
     bend = (slope[piece] + slope[piece + 1] - 2 * steep) / span
-    return values[piece] + since * (slope[piece] + since * ((steep - slope[piece]) / span - bend + since * bend / span))
+    turned = (steep - slope[piece]) / span - bend + since * bend / span
+    between: FloatArray = values[piece] + since * (slope[piece] + since * turned)
+    return between
 
 
 def delay_behind_accelerometer_s(
-    *, speed_m_s: np.ndarray, long_m_s2: np.ndarray, lat_m_s2: np.ndarray, use: np.ndarray, rate_hz: float
+    *, speed_m_s: FloatArray, long_m_s2: FloatArray, lat_m_s2: FloatArray, use: BoolArray, rate_hz: float
 ) -> float:
     """How much later (s) a ground speed comes than the accelerometer's axes; 0 where that cannot be told.
 

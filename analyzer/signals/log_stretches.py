@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 
 import numpy as np
 
+from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.channels import WHEEL_CHANNELS
 from analyzer.in_words import when
 from analyzer.logs.recording import Annotation, Recording
@@ -23,7 +24,7 @@ BEFORE_S, AFTER_S = 1.0, 1.0  # what began it, and its swing back, belong to it
 LEAST_SPEED_M_S = 3.0
 
 
-def runs(mask: np.ndarray) -> np.ndarray:
+def runs(mask: BoolArray) -> IntArray:
     """Runs of True in a mask, in order.
 
     Parameters
@@ -38,7 +39,7 @@ def runs(mask: np.ndarray) -> np.ndarray:
     return np.column_stack([edges[::2], edges[1::2] - 1])
 
 
-def joined(found: np.ndarray, time_s: np.ndarray, *, within_s: float) -> np.ndarray:
+def joined(found: IntArray, time_s: FloatArray, *, within_s: float) -> IntArray:
     """Runs with those that are close made one.
 
     Parameters
@@ -53,13 +54,13 @@ def joined(found: np.ndarray, time_s: np.ndarray, *, within_s: float) -> np.ndar
     return np.column_stack([found[np.concatenate([[True], apart]), 0], found[np.concatenate([apart, [True]]), 1]])
 
 
-def known(time_s: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def known(time_s: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Times and values where there is a value; the arrays themselves where that is everywhere."""
     good = np.isfinite(values)
     return (time_s, values) if good.all() else (time_s[good], values[good])
 
 
-def read_off(time_s: np.ndarray, at_s: np.ndarray) -> Callable[[np.ndarray], np.ndarray]:
+def read_off(time_s: FloatArray, at_s: FloatArray) -> Callable[[FloatArray], FloatArray]:
     """What reads channels off at other times, linearly between the samples that have a value, held beyond the ends;
     zeros where a channel has none. The places are looked up once for all channels.
 
@@ -76,7 +77,7 @@ def read_off(time_s: np.ndarray, at_s: np.ndarray) -> Callable[[np.ndarray], np.
     before = after - 1
     share = np.clip((at_s - time_s[before]) / (time_s[after] - time_s[before]), 0.0, 1.0)
 
-    def read(values: np.ndarray) -> np.ndarray:
+    def read(values: FloatArray) -> FloatArray:
         times, present = known(time_s, values)
         if not len(times):
             return np.zeros(len(at_s))
@@ -92,7 +93,7 @@ def period_s(recording: Recording) -> float:
     return float(np.median(np.diff(recording.time_s)))
 
 
-def wheel_speeds_m_s(recording: Recording, channels: Mapping[str, np.ndarray] | None = None) -> dict[str, np.ndarray]:
+def wheel_speeds_m_s(recording: Recording, channels: Mapping[str, FloatArray] | None = None) -> dict[str, FloatArray]:
     """Channel -> logged wheel speed (n,) in m/s, good to the accuracy of a nominal radius where they are rotations;
     `channels` are the recording's own unless given."""
     channels = recording.channels if channels is None else channels
@@ -102,7 +103,7 @@ def wheel_speeds_m_s(recording: Recording, channels: Mapping[str, np.ndarray] | 
     return {name: values * NOMINAL_RADIUS_M for name, values in speeds.items()}
 
 
-def rough_speed_m_s(recording: Recording, *, without: str | None = None, part: slice = slice(None)) -> np.ndarray:
+def rough_speed_m_s(recording: Recording, *, without: str | None = None, part: slice = slice(None)) -> FloatArray:
     """Speed of the car (m/s) from the middle one of all speeds logged, NaN where there is none.
 
     Parameters
@@ -130,10 +131,11 @@ def rough_speed_m_s(recording: Recording, *, without: str | None = None, part: s
     middle = np.maximum(count - 1, 0) // 2, np.maximum(count, 1) // 2
     middle = middle[0], np.minimum(middle[1], np.maximum(count - 1, 0))
     columns = np.arange(stacked.shape[1])
-    return (stacked[middle[0], columns] + stacked[middle[1], columns]) / 2
+    medians: FloatArray = (stacked[middle[0], columns] + stacked[middle[1], columns]) / 2
+    return medians
 
 
-def _sort_together(rows: list[np.ndarray]) -> None:
+def _sort_together(rows: list[FloatArray]) -> None:
     """Sort each sample over a few rows in place, by neighbours changing places: faster than sorting many short
     columns."""
     for k in range(len(rows)):
@@ -142,8 +144,8 @@ def _sort_together(rows: list[np.ndarray]) -> None:
 
 
 def lost_car(
-    *, time_s: np.ndarray, yaw_rad_s: np.ndarray, lat_m_s2: np.ndarray, speed_m_s: np.ndarray, moving: np.ndarray
-) -> tuple[np.ndarray, list[Annotation]]:
+    *, time_s: FloatArray, yaw_rad_s: FloatArray, lat_m_s2: FloatArray, speed_m_s: FloatArray, moving: BoolArray
+) -> tuple[BoolArray, list[Annotation]]:
     """Where the car was lost, (n,) bool, and a note on each time.
 
     Parameters

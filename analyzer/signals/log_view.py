@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
+from analyzer.arrays import BoolArray, FloatArray
 from analyzer.channels import WHEEL_CHANNELS
 from analyzer.logs.recording import Recording
 from analyzer.signals.log_stretches import read_off, wheel_speeds_m_s
@@ -23,15 +24,15 @@ USUAL_TRACK_M = 1.5  # without a car file, with wider limits
 class View:
     """The log on a 10 Hz grid, every row the mean of half a second about it. All (m,)."""
 
-    time: np.ndarray
-    channels: dict[str, np.ndarray]
-    wheels: dict[str, np.ndarray]
-    front: np.ndarray | None
-    rear: np.ndarray | None
-    speed: np.ndarray
-    change: np.ndarray
-    moving: np.ndarray
-    rolling: np.ndarray
+    time: FloatArray
+    channels: dict[str, FloatArray]
+    wheels: dict[str, FloatArray]
+    front: FloatArray | None
+    rear: FloatArray | None
+    speed: FloatArray
+    change: FloatArray
+    moving: BoolArray
+    rolling: BoolArray
     track_m: float
     rear_track_m: float
 
@@ -40,13 +41,13 @@ class View:
         return float(self.moving.sum()) / RATE_HZ
 
     @property
-    def front_turn(self) -> np.ndarray | None:
+    def front_turn(self) -> FloatArray | None:
         """Yaw rate (rad/s) by the front wheels; None without both."""
         if not {"wheel_speed_fl", "wheel_speed_fr"} <= self.wheels.keys():
             return None
         return (self.wheels["wheel_speed_fr"] - self.wheels["wheel_speed_fl"]) / self.track_m
 
-    def gentle(self, across_m_s2: np.ndarray) -> np.ndarray:
+    def gentle(self, across_m_s2: FloatArray) -> BoolArray:
         """(m,) bool, rolling and well under the lateral acceleration (m,) that the car corners at."""
         return self.rolling & (across_m_s2 < GENTLE * np.percentile(across_m_s2[self.moving], 97))
 
@@ -64,7 +65,7 @@ def view_of(recording: Recording, car: Car | None) -> View:
     fine = fine[: len(fine) // 5 * 5]
     read = read_off(time, fine)
 
-    def grid(values: np.ndarray) -> np.ndarray:
+    def grid(values: FloatArray) -> FloatArray:
         return smooth(read(values).reshape(-1, 5).mean(axis=1))
 
     wheels = {name: grid(values) for name, values in _in_m_s(recording, car).items()}
@@ -113,7 +114,7 @@ def view_of(recording: Recording, car: Car | None) -> View:
     )
 
 
-def _held(wheels: dict[str, np.ndarray], moving: np.ndarray) -> np.ndarray:
+def _held(wheels: dict[str, FloatArray], moving: BoolArray) -> BoolArray:
     """Rows (m,) bool about a wheel that its brake holds: it does not show the car's speed, nor while it comes back to
     it. A wheel that is as slow for most of the log is no held one."""
     if len(wheels) < 3:
@@ -124,19 +125,20 @@ def _held(wheels: dict[str, np.ndarray], moving: np.ndarray) -> np.ndarray:
     return ndimage.binary_dilation(held, iterations=round(HELD_S * RATE_HZ)) if rare else np.zeros(len(moving), bool)
 
 
-def _in_m_s(recording: Recording, car: Car | None) -> dict[str, np.ndarray]:
+def _in_m_s(recording: Recording, car: Car | None) -> dict[str, FloatArray]:
     if car is None or recording.wheel_speed_unit != "rad/s":
         return wheel_speeds_m_s(recording)
     radius = {"f": car.front_rolling_radius_m, "r": car.rear_rolling_radius_m}
     return {n: recording.channels[n] * radius[n[-2]] for n in WHEEL_CHANNELS if n in recording.channels}
 
 
-def smooth(values: np.ndarray) -> np.ndarray:
+def smooth(values: FloatArray) -> FloatArray:
     """(m,) running mean over half a second, five rows of `RATE_HZ`."""
-    return ndimage.uniform_filter1d(values, 5, mode="nearest")
+    mean: FloatArray = ndimage.uniform_filter1d(values, 5, mode="nearest")
+    return mean
 
 
-def place_of(view: View) -> tuple[np.ndarray, np.ndarray] | None:
+def place_of(view: View) -> tuple[FloatArray, FloatArray] | None:
     """East and north (m) of the position, None where it is not logged or does not move."""
     if not {"latitude", "longitude"} <= view.channels.keys():
         return None

@@ -13,6 +13,7 @@ from functools import partial
 
 import numpy as np
 
+from analyzer.arrays import FloatArray
 from analyzer.errors import CannotTell
 from analyzer.in_words import signed
 from analyzer.logs.read_blocks import LogBlock
@@ -292,7 +293,7 @@ def read_session(
     return session
 
 
-def _known(recording: Recording, name: str) -> tuple[np.ndarray, np.ndarray]:
+def _known(recording: Recording, name: str) -> tuple[FloatArray, FloatArray]:
     values = recording.channels[name]
     known = np.isfinite(values)
     return recording.time_s[known], values[known]

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analyzer.arrays import BoolArray, FloatArray
 from analyzer.signals.log_view import RATE_HZ
 
 BLOCK_S = 8.0  # a corner: within it errors go together
@@ -21,7 +22,7 @@ TOLD_BY = 0.6  # correlation that tells a delay; sound pedals have 0.73 at least
 MOST_LATE_S = 0.4
 SCALES = ("wheel_scale", "time", "car")  # what makes a ratio wrong, and leaves the two going together
 # what lies between two channels: values (m,), and mean and standard deviation of their factor
-Between = Sequence[tuple[np.ndarray, float, float]]
+Between = Sequence[tuple[FloatArray, float, float]]
 
 
 @dataclass(frozen=True)
@@ -64,7 +65,7 @@ class PairTest:
         return f"{self.lowest:g} at least" if self.highest is None else f"{self.lowest:g} to {self.highest:g}"
 
 
-def median(values: np.ndarray) -> float:
+def median(values: FloatArray) -> float:
     """The median of values (n,), one or more and all finite: `np.median` looks for what is not, which takes as long
     as the rest of it.
 
@@ -83,16 +84,16 @@ class PairFit:
     ratio: float
     deviation: float
     together: float  # correlation of both once what lies between them is taken out
-    factors: np.ndarray  # the ratio, then those of what lies between
-    deviations: np.ndarray  # of each
+    factors: FloatArray  # the ratio, then those of what lies between
+    deviations: FloatArray  # of each
 
 
 def fit_pair(
-    a: np.ndarray,
-    b: np.ndarray,
-    between: Sequence[tuple[np.ndarray, float, float]],
-    where: np.ndarray,
-    time: np.ndarray,
+    a: FloatArray,
+    b: FloatArray,
+    between: Sequence[tuple[FloatArray, float, float]],
+    where: BoolArray,
+    time: FloatArray,
 ) -> PairFit:
     """Two channels held against each other, robustly: a = ratio b + what lies between them.
 
@@ -163,10 +164,10 @@ def untested(name: str, holds: Sequence[str], reason: str) -> PairTest:
 def pair_test(
     name: str,
     holds: Sequence[str],
-    a: np.ndarray,
-    b: np.ndarray,
+    a: FloatArray,
+    b: FloatArray,
     between: Between,
-    where: np.ndarray,
+    where: BoolArray,
     *,
     ends: tuple[float, float],
     least_size: float,
@@ -229,10 +230,10 @@ def pair_test(
 def _part_test(
     name: str,
     holds: Sequence[str],
-    a: np.ndarray,
-    b: np.ndarray,
+    a: FloatArray,
+    b: FloatArray,
     between: Between,
-    where: np.ndarray,
+    where: BoolArray,
     when: str,
     sure: float,
     ends: tuple[float, float],
@@ -250,7 +251,7 @@ def _part_test(
 
 
 def late_test(
-    name: str, holds: Sequence[str], a: np.ndarray, b: np.ndarray, where: np.ndarray, *, least_size: float
+    name: str, holds: Sequence[str], a: FloatArray, b: FloatArray, where: BoolArray, *, least_size: float
 ) -> PairTest:
     """Test how much later than b (m,) a (m,) comes, in the whole log and in each third of it.
 
@@ -275,7 +276,7 @@ def late_test(
     return next((test for test in found if test.outcome == "disagrees"), found[0])
 
 
-def _lateness(a: np.ndarray, b: np.ndarray, where: np.ndarray) -> tuple[float, float]:
+def _lateness(a: FloatArray, b: FloatArray, where: BoolArray) -> tuple[float, float]:
     """Seconds that a comes after b, to a row of `RATE_HZ`, and their correlation there; 0 and 0 without any."""
     rows, most = np.flatnonzero(where), round(LATEST_S * RATE_HZ)
     rows = rows[(rows >= most) & (rows < len(a) - most)]
@@ -291,13 +292,13 @@ def _lateness(a: np.ndarray, b: np.ndarray, where: np.ndarray) -> tuple[float, f
     return float(lags[best]) / RATE_HZ, float(at[best])
 
 
-def view_s(rows: np.ndarray) -> str:
+def view_s(rows: BoolArray) -> str:
     """From where to where in the log some rows (m,) bool of the view are."""
     first, *_, last = np.flatnonzero(rows) / RATE_HZ
     return f"{first:.0f} s to {last:.0f} s"
 
 
-def thirds(where: np.ndarray) -> list[np.ndarray]:
+def thirds(where: BoolArray) -> list[BoolArray]:
     """`where` (n,) in three parts of the log: a sensor may come loose, or be plugged in turned over."""
     rows = np.arange(len(where)) * 3 // len(where)
     return [where & (rows == k) for k in range(3)]

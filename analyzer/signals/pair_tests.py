@@ -13,6 +13,7 @@ what").
 import numpy as np
 from scipy import ndimage
 
+from analyzer.arrays import BoolArray, FloatArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.logs.recording import Recording
 from analyzer.signals.channel_tests import at_the_end, copies, lap_turns, steps, zeros
@@ -145,7 +146,7 @@ def _turns(view: View, recording: Recording, car: Car | None) -> list[PairTest |
                 sides_apart=FRONT_SIDES_APART,
             )
         )
-    witnesses: list[tuple[str, str, np.ndarray]] = []
+    witnesses: list[tuple[str, str, FloatArray]] = []
     if gyro is not None:
         witnesses.append(("yaw rate", "yaw_rate", gyro))
     if lat is not None:
@@ -218,7 +219,7 @@ def _turns(view: View, recording: Recording, car: Car | None) -> list[PairTest |
     return found
 
 
-def _shed(car: Car, across_m_s2: np.ndarray) -> np.ndarray:
+def _shed(car: Car, across_m_s2: FloatArray) -> FloatArray:
     """Share (m,) of its load that the inner front wheel sheds: 2 (1 - q) a h / (g t w), q the rear's share of the
     moment, w the front's of the weight."""
     rear = car.rear_load_transfer_fraction if car.rear_load_transfer_fraction is not None else 0.5
@@ -226,7 +227,7 @@ def _shed(car: Car, across_m_s2: np.ndarray) -> np.ndarray:
     return arm * np.abs(across_m_s2) / (STANDARD_GRAVITY_M_S2 * car.front_weight_fraction)
 
 
-def _course(view: View) -> np.ndarray | None:
+def _course(view: View) -> FloatArray | None:
     """Turn of the position's path (rad/s), None without a usable one."""
     place = place_of(view)
     if place is None:
@@ -235,11 +236,13 @@ def _course(view: View) -> np.ndarray | None:
     return np.gradient(np.unwrap(np.arctan2(np.gradient(north), np.gradient(east)))) * RATE_HZ
 
 
-def _windowed(turn: np.ndarray) -> np.ndarray:
+def _windowed(turn: FloatArray) -> FloatArray:
     """Mean of a yaw rate (m,) over `COURSE_S`: how far the car has turned, whatever smooths either witness."""
-    return ndimage.uniform_filter1d(turn, round(COURSE_S * RATE_HZ), mode="nearest")
+    mean: FloatArray = ndimage.uniform_filter1d(turn, round(COURSE_S * RATE_HZ), mode="nearest")
+    return mean
 
 
-def _all_through(where: np.ndarray) -> np.ndarray:
+def _all_through(where: BoolArray) -> BoolArray:
     """Rows (m,) bool about which `where` holds for all of a window, and the path's own smoothing."""
-    return ndimage.minimum_filter1d(where.astype(int), round((COURSE_S + 1.0) * RATE_HZ), mode="nearest") > 0
+    held: BoolArray = ndimage.minimum_filter1d(where, round((COURSE_S + 1.0) * RATE_HZ), mode="nearest")
+    return held

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from analyzer.arrays import BoolArray, FloatArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.signals.log_view import RATE_HZ, View
 from analyzer.signals.pair_fit import (
@@ -63,13 +64,13 @@ def pedals(view: View) -> list[PairTest | None]:
     return found
 
 
-def _whole_and_thirds(use: np.ndarray) -> list[tuple[np.ndarray, str]]:
+def _whole_and_thirds(use: BoolArray) -> list[tuple[BoolArray, str]]:
     """All rows of `use` (m,) bool, and those of each third of the log, each with when that is: a sensor dies, or is
     plugged in half-way."""
     return [(use, ""), *((part, f" from {view_s(part)}") for part in thirds(use) if part.any())]
 
 
-def _braked(on: np.ndarray, view: View, use: np.ndarray, when: str) -> PairTest:
+def _braked(on: BoolArray, view: View, use: BoolArray, when: str) -> PairTest:
     """Whether the brake (m,) bool is on where the car slows harder than engine and drag can, and off where it pulls."""
     name, holds = "brake with hard deceleration", ("brake",)
     hard, pulling = use & (view.change < -4.0), use & (view.change > 1.0)
@@ -80,7 +81,7 @@ def _braked(on: np.ndarray, view: View, use: np.ndarray, when: str) -> PairTest:
     return limited(name, holds, told, 0.0, (0.5, None), "1", words)
 
 
-def _dragged(on: np.ndarray, view: View, use: np.ndarray, when: str) -> PairTest:
+def _dragged(on: BoolArray, view: View, use: BoolArray, when: str) -> PairTest:
     """Whether the brake (m,) bool is off where the car gains speed, but for a left foot that overlaps."""
     name, holds, pulling = "brake while the car gains speed", ("brake",), use & (view.change > 1.0)
     if pulling.sum() < 2 * RATE_HZ:
@@ -135,9 +136,9 @@ def driven(view: View) -> PairTest | None:
 def _gain(
     name: str,
     holds: Sequence[str],
-    ahead: Mapping[str, np.ndarray],
+    ahead: Mapping[str, FloatArray],
     view: View,
-    where: np.ndarray,
+    where: BoolArray,
     ends: tuple[float | None, float | None],
     sure: float,
 ) -> PairTest:

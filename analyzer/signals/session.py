@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analyzer.arrays import BoolArray, FloatArray
 from analyzer.in_words import signed
 from analyzer.logs.recording import Annotation
 
@@ -100,25 +101,25 @@ class Signals:
     wheel_speed_noise_m_s : standard deviation of white noise of the rear wheel speeds (m/s).
     """
 
-    time_s: np.ndarray
+    time_s: FloatArray
     rate_hz: float
-    valid: np.ndarray
-    wheel_speed_m_s: np.ndarray
-    throttle: np.ndarray
-    steer_rad: np.ndarray
-    lat_m_s2: np.ndarray
-    long_m_s2: np.ndarray
-    yaw_rate_rad_s: np.ndarray
-    yaw_acceleration_rad_s2: np.ndarray
-    yaw_rate_sd_rad_s: np.ndarray
-    speed_m_s: np.ndarray
-    speed_trusted: np.ndarray
-    braking: np.ndarray
-    x_m: np.ndarray
-    y_m: np.ndarray
-    distance_m: np.ndarray
+    valid: BoolArray
+    wheel_speed_m_s: FloatArray
+    throttle: FloatArray
+    steer_rad: FloatArray
+    lat_m_s2: FloatArray
+    long_m_s2: FloatArray
+    yaw_rate_rad_s: FloatArray
+    yaw_acceleration_rad_s2: FloatArray
+    yaw_rate_sd_rad_s: FloatArray
+    speed_m_s: FloatArray
+    speed_trusted: BoolArray
+    braking: BoolArray
+    x_m: FloatArray
+    y_m: FloatArray
+    distance_m: FloatArray
     position_source: str
-    lap_channel: np.ndarray | None
+    lap_channel: FloatArray | None
     calibration: tuple[CalibrationStep, ...]
     annotations: tuple[Annotation, ...]
     sensors: Sensors = Sensors()

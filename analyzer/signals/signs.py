@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from analyzer.arrays import BoolArray, FloatArray
 from analyzer.channels import CHANNELS
 from analyzer.logs.recording import Annotation, Recording
 from analyzer.signals.log_stretches import read_off, rough_speed_m_s, wheel_speeds_m_s
@@ -17,7 +18,7 @@ TURN_CHANNELS = ("yaw_rate", "lat_g", "steer")
 # Off the throttle a rear axle turns with the front one, at most not at all (locked): the slope of its difference over
 # that of the front is never below zero but for noise. Beyond the first figure it is said, beyond the second put right.
 DOUBTFUL_SLOPE, WRONG_SLOPE = -0.05, -0.15
-Read = Callable[[np.ndarray], np.ndarray]  # a channel's samples to its values on the grid
+Read = Callable[[FloatArray], FloatArray]  # a channel's samples to its values on the grid
 DRIVEN_SLIP = 0.005  # driven wheels run this much faster on power than rolling; a hard-driven car shows 0.01 and more
 
 
@@ -26,14 +27,14 @@ class _Turning:
     """Everything that tells left from right, on a 10 Hz grid: `turn` holds signals that grow with the path's
     curvature."""
 
-    turn: dict[str, np.ndarray]
-    front: np.ndarray | None
-    rear: np.ndarray | None
-    position: np.ndarray | None
-    speed: np.ndarray
-    moving: np.ndarray
-    coasting: np.ndarray
-    change: np.ndarray
+    turn: dict[str, FloatArray]
+    front: FloatArray | None
+    rear: FloatArray | None
+    position: FloatArray | None
+    speed: FloatArray
+    moving: BoolArray
+    coasting: BoolArray
+    change: FloatArray
 
 
 def settle_signs(recording: Recording) -> tuple[Recording, tuple[Annotation, ...]]:
@@ -194,7 +195,7 @@ def _settle_by_position(
     return recording, replace(view, position=None), []
 
 
-def _witness(view: _Turning) -> tuple[np.ndarray | None, str]:
+def _witness(view: _Turning) -> tuple[FloatArray | None, str]:
     """What decides left and right: the position, the front wheels, or rear wheels that roll freely."""
     if view.position is not None:
         return view.position, "the path of the position"
@@ -249,7 +250,7 @@ def _view(recording: Recording, read: Read) -> _Turning:
     return _Turning(turn, front, pairs.get("r"), _heading_rate(recording, read), speed, moving, coasting, change)
 
 
-def _heading_rate(recording: Recording, read: Read) -> np.ndarray | None:
+def _heading_rate(recording: Recording, read: Read) -> FloatArray | None:
     """Rate of the path's heading (left positive) from latitude and longitude, None without a usable position."""
     if not {"latitude", "longitude"} <= recording.channels.keys():
         return None
@@ -262,7 +263,7 @@ def _heading_rate(recording: Recording, read: Read) -> np.ndarray | None:
     return _smooth(np.gradient(heading, 1 / RATE_HZ))
 
 
-def _gentle(view: _Turning) -> np.ndarray:
+def _gentle(view: _Turning) -> BoolArray:
     """Straights: where every turning signal is small."""
     result = np.ones(len(view.speed), bool)
     for values in view.turn.values():
@@ -271,12 +272,12 @@ def _gentle(view: _Turning) -> np.ndarray:
     return result
 
 
-def _smooth(values: np.ndarray) -> np.ndarray:
+def _smooth(values: FloatArray) -> FloatArray:
     """A centred mean over half a second, which also hides small delays between channels."""
     return np.convolve(np.pad(values, 2, mode="edge"), np.full(5, 0.2), mode="valid")
 
 
-def _centred(a: np.ndarray, b: np.ndarray, use: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _centred(a: FloatArray, b: FloatArray, use: BoolArray) -> tuple[FloatArray, FloatArray]:
     if use.sum() < 30:
         return np.zeros(1), np.zeros(1)
     result = []
@@ -286,14 +287,14 @@ def _centred(a: np.ndarray, b: np.ndarray, use: np.ndarray) -> tuple[np.ndarray,
     return result[0], result[1]
 
 
-def _together(a: np.ndarray, b: np.ndarray, use: np.ndarray) -> float:
+def _together(a: FloatArray, b: FloatArray, use: BoolArray) -> float:
     """Correlation of two signals, outliers clipped; 0 where there is none."""
     a, b = _centred(a, b, use)
     scale = np.sqrt(np.dot(a, a) * np.dot(b, b))
     return float(np.dot(a, b) / scale) if scale > 0 else 0.0
 
 
-def _slope(x: np.ndarray, y: np.ndarray, use: np.ndarray) -> float:
+def _slope(x: FloatArray, y: FloatArray, use: BoolArray) -> float:
     x, y = _centred(x, y, use)
     return float(np.dot(x, y) / np.dot(x, x)) if x.any() else 0.0
 

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from analyzer.arrays import BoolArray, FloatArray
 from analyzer.signals.log_view import MOVING_M_S, RATE_HZ, View, place_of, smooth
 from analyzer.signals.pair_fit import (
     BLOCK_S,
@@ -47,7 +48,7 @@ def speeds(view: View, car: Car | None) -> list[PairTest | None]:
     steady = view.rolling & (np.abs(view.change) < 1.0)
     found: list[PairTest | None] = []
 
-    def ratio(name: str, holds: Sequence[str], a: np.ndarray, b: np.ndarray, ends: tuple[float, float]) -> PairTest:
+    def ratio(name: str, holds: Sequence[str], a: FloatArray, b: FloatArray, ends: tuple[float, float]) -> PairTest:
         if steady.sum() < LEAST_S / 4 * RATE_HZ:
             return untested(name, holds, "too little steady driving")
         logs = np.log(np.maximum(a[steady], 0.05) / np.maximum(b[steady], 0.05))
@@ -138,7 +139,7 @@ def _axle_in_turns(view: View) -> PairTest:
     return limited(name, holds, fit.factors[6], fit.deviations[6], (-most, most), "1", "share")
 
 
-def _same_at_all_speeds(view: View, gps: np.ndarray, steady: np.ndarray) -> PairTest:
+def _same_at_all_speeds(view: View, gps: FloatArray, steady: BoolArray) -> PairTest:
     """A wheel's circumference grows by some tenths of a per cent with speed, no more: a bent scale is a wrong one."""
     name, holds = "wheel speeds over GPS speed, at high over low speed", ("wheel_scale", "gps_speed")
     low, high = (np.percentile(view.speed[steady], p) for p in (25, 75)) if steady.any() else (0.0, 0.0)
@@ -174,7 +175,7 @@ def changes(view: View) -> list[PairTest | None]:
     ]
 
 
-def _at_the_top(view: View, long: np.ndarray, between: Between) -> PairTest:
+def _at_the_top(view: View, long: FloatArray, between: Between) -> PairTest:
     """Where the wheel speeds come to their highest, the accelerometer goes on telling how they change, unless the
     logger cut them off there: a plateau under noise."""
     name, holds = "change of speed at top speed that the wheels do not show", ("wheel_scale",)

@@ -21,6 +21,7 @@ import numpy as np
 from scipy import ndimage
 from scipy.linalg.blas import dtbsv
 
+from analyzer.arrays import BoolArray, ComplexArray, FloatArray
 from analyzer.channels import CHANNELS
 from analyzer.errors import CannotTell
 from analyzer.in_words import counted, listed
@@ -65,7 +66,7 @@ def band_pass_sections(order: int, low_hz: float, high_hz: float, rate_hz: float
     return tuple((gain * b0, gain * b1, gain * b2, a1, a2) for b0, b1, b2, a1, a2 in made)
 
 
-def both_ways(sections: tuple[Section, ...], values: np.ndarray) -> np.ndarray:
+def both_ways(sections: tuple[Section, ...], values: FloatArray) -> FloatArray:
     """Values filtered forwards and backwards, so that nothing is delayed and slopes are twice as steep.
 
     The ends go on as their own mirror images, turned about the last value, and the filter begins as if the first of
@@ -88,7 +89,7 @@ def both_ways(sections: tuple[Section, ...], values: np.ndarray) -> np.ndarray:
     return line[lead : len(line) - lead]
 
 
-def _run(sections: tuple[Section, ...], values: np.ndarray) -> np.ndarray:
+def _run(sections: tuple[Section, ...], values: FloatArray) -> FloatArray:
     for b0, b1, b2, a1, a2 in sections:
         began = values[0]
         level = (b0 + b1 + b2) / (1 + a1 + a2)
@@ -107,12 +108,13 @@ def _warped(frequency_hz: float, rate_hz: float) -> float:
     return float(np.tan(np.pi * frequency_hz / rate_hz))
 
 
-def _prototype(order: int) -> np.ndarray:
+def _prototype(order: int) -> ComplexArray:
     """(order / 2,) poles above the real axis; those below mirror them."""
-    return np.exp(0.5j * np.pi * (1 + (2 * np.arange(order // 2) + 1) / order))
+    poles: ComplexArray = np.exp(0.5j * np.pi * (1 + (2 * np.arange(order // 2) + 1) / order))
+    return poles
 
 
-def _sections(poles: np.ndarray, *, zeros_at_nyquist: int, zeros_at_0: int) -> tuple[Section, ...]:
+def _sections(poles: ComplexArray, *, zeros_at_nyquist: int, zeros_at_0: int) -> tuple[Section, ...]:
     """One section a pole (with its mirror image) of the analogue plane, gain 1 at frequency 0 where that passes."""
     made = []
     for pole in (1 + poles) / (1 - poles):
@@ -155,10 +157,10 @@ class Uniform:
     gaps : annotations of what was found here.
     """
 
-    time_s: np.ndarray
+    time_s: FloatArray
     rate_hz: float
-    channels: dict[str, np.ndarray]
-    valid: np.ndarray
+    channels: dict[str, FloatArray]
+    valid: BoolArray
     gaps: tuple[Annotation, ...]
 
 
@@ -193,7 +195,7 @@ def to_uniform(recording: Recording, *, needed: frozenset[str]) -> Uniform:
     valid = np.ones(len(grid), bool)
     whole = _silent(time, time[0], time[-1])
     gaps: list[Annotation] = []
-    channels: dict[str, np.ndarray] = {}
+    channels: dict[str, FloatArray] = {}
     for name, values in recording.channels.items():
         if name == "time":
             continue
@@ -220,7 +222,7 @@ def to_uniform(recording: Recording, *, needed: frozenset[str]) -> Uniform:
     return Uniform(grid, rate, channels, valid, tuple(_merged(gaps)))
 
 
-def low_pass(values: np.ndarray, *, cutoff_hz: float, rate_hz: float) -> np.ndarray:
+def low_pass(values: FloatArray, *, cutoff_hz: float, rate_hz: float) -> FloatArray:
     """Zero-phase second-order Butterworth, both ways along axis 0.
 
     Parameters
@@ -248,7 +250,7 @@ def _told(recording: Recording, start: float, stop: float) -> bool:
     )
 
 
-def _silent(time: np.ndarray, start: float, stop: float) -> list[tuple[float, float]]:
+def _silent(time: FloatArray, start: float, stop: float) -> list[tuple[float, float]]:
     edges = np.concatenate([[start], time, [stop]])
     at = np.flatnonzero(np.diff(edges) > GAP_S)
     return [(float(edges[i]), float(edges[i + 1])) for i in at]

@@ -4,9 +4,11 @@ and bumps by place on the lap.
 
 import math
 from dataclasses import dataclass, replace
+from typing import TypeAlias
 
 import numpy as np
 
+from analyzer.arrays import FloatArray
 from analyzer.errors import InputError
 from analyzer.simulation.nuisances import Options, option
 
@@ -28,10 +30,10 @@ class Circuit:
 
     name: str
     step_m: float
-    curvature_1_m: np.ndarray
-    x_m: np.ndarray
-    y_m: np.ndarray
-    heading_rad: np.ndarray
+    curvature_1_m: FloatArray
+    x_m: FloatArray
+    y_m: FloatArray
+    heading_rad: FloatArray
     closed: bool = True
 
     @property
@@ -82,18 +84,18 @@ def circuit_from_corners(*, name: str, corners_m: list[tuple[float, float, float
     return _smooth_closed(name, np.array(line))
 
 
-def _smooth_closed(name: str, line: np.ndarray) -> Circuit:
+def _smooth_closed(name: str, line: FloatArray) -> Circuit:
     """Blur a closed polyline along its length and describe it by curvature. The Fourier way keeps it closed."""
     even = _evenly(line)
     wave = np.fft.fftfreq(len(even), STEP_M) * 2 * math.pi
     even = _evenly(
         np.fft.ifft(np.fft.fft(even @ [1, 1j]) * np.exp(-0.5 * (wave * _SMOOTHING_M) ** 2)).view(float).reshape(-1, 2)
     )
-    place = even @ [1, 1j]
-    step = np.abs(np.roll(place, -1) - place).mean()
-    wave = np.fft.fftfreq(len(place), step) * 2 * math.pi
+    corners = even @ [1, 1j]
+    step = np.abs(np.roll(corners, -1) - corners).mean()
+    wave = np.fft.fftfreq(len(corners), step) * 2 * math.pi
     blur = np.exp(-0.5 * (wave * 1.5) ** 2)  # the resampling's own ripple
-    spectrum = np.fft.fft(place) * blur
+    spectrum = np.fft.fft(corners) * blur
     place = np.fft.ifft(spectrum)
     first, second = np.fft.ifft(1j * wave * spectrum), np.fft.ifft(-(wave**2) * spectrum)
     curvature = (np.conj(first) * second).imag / np.abs(first) ** 3
@@ -107,7 +109,7 @@ def _smooth_closed(name: str, line: np.ndarray) -> Circuit:
     )
 
 
-def _evenly(line: np.ndarray) -> np.ndarray:
+def _evenly(line: FloatArray) -> FloatArray:
     """(n, 2) points of the closed polyline at even distance of about `STEP_M`."""
     closed = np.vstack([line, line[:1]])
     along = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1))])
@@ -202,6 +204,10 @@ class Road(Options):
         return replace(self, grade_percent=0.0, bank_percent=0.0, crest_1_km=0.0)
 
 
+# step, slope, cross slope, bend, bumps left and right, and the hillside's slope along x and y
+RoadFigures: TypeAlias = tuple[float, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, float, float]
+
+
 @dataclass(frozen=True)
 class Surface:
     """`Road` along one circuit, one value per node.
@@ -215,22 +221,22 @@ class Surface:
     """
 
     step_m: float
-    height_m: np.ndarray
-    slope: np.ndarray
-    bend_1_m: np.ndarray
-    cross_slope: np.ndarray
-    bumps_left: np.ndarray
-    bumps_right: np.ndarray
+    height_m: FloatArray
+    slope: FloatArray
+    bend_1_m: FloatArray
+    cross_slope: FloatArray
+    bumps_left: FloatArray
+    bumps_right: FloatArray
     uphill: tuple[float, float]
 
     @property
-    def figures(self) -> tuple:
+    def figures(self) -> RoadFigures:
         """In the form of the inner loop."""
         return (
             self.step_m, self.slope, self.cross_slope, self.bend_1_m, self.bumps_left, self.bumps_right, *self.uphill
         )  # fmt: skip
 
-    def altitude_m(self, distance_m: np.ndarray, offset_m: np.ndarray, x_m: np.ndarray, y_m: np.ndarray) -> np.ndarray:
+    def altitude_m(self, distance_m: FloatArray, offset_m: FloatArray, x_m: FloatArray, y_m: FloatArray) -> FloatArray:
         """Height of places beside the line.
 
         Parameters
@@ -248,7 +254,8 @@ class Surface:
         at = np.mod(distance_m, n * self.step_m)
         line = np.interp(at, nodes, np.append(self.height_m, self.height_m[0]))
         cross = np.interp(at, nodes, np.append(self.cross_slope, self.cross_slope[0]))
-        return line + cross * offset_m + self.uphill[0] * x_m + self.uphill[1] * y_m
+        height: FloatArray = line + cross * offset_m + self.uphill[0] * x_m + self.uphill[1] * y_m
+        return height
 
 
 def surface_of(road: Road, circuit: Circuit) -> Surface:
@@ -282,7 +289,7 @@ def surface_of(road: Road, circuit: Circuit) -> Surface:
     )
 
 
-def _waves(rng: np.random.Generator, n: int, step_m: float, wavelengths_m: tuple[float, float]) -> np.ndarray:
+def _waves(rng: np.random.Generator, n: int, step_m: float, wavelengths_m: tuple[float, float]) -> FloatArray:
     """A closed sum of sines with slopes about alike and wavelengths in the given range (at least one per lap)."""
     length = n * step_m
     first, last = max(1, round(length / wavelengths_m[1])), max(1, round(length / wavelengths_m[0]))
@@ -294,15 +301,16 @@ def _waves(rng: np.random.Generator, n: int, step_m: float, wavelengths_m: tuple
     return wave
 
 
-def _derived(closed: np.ndarray, step_m: float, order: int) -> np.ndarray:
+def _derived(closed: FloatArray, step_m: float, order: int) -> FloatArray:
     """Derivative of a closed smooth curve by distance."""
     wave = 2j * math.pi * np.fft.fftfreq(len(closed), step_m)
     return np.fft.ifft(np.fft.fft(closed) * wave**order).real.copy()
 
 
-def _bumps(rng: np.random.Generator, n: int, step_m: float, sd: float) -> np.ndarray:
+def _bumps(rng: np.random.Generator, n: int, step_m: float, sd: float) -> FloatArray:
     if sd == 0:
         return np.zeros(n)
     wave = 2 * math.pi * np.fft.fftfreq(n, step_m)
     noise = np.fft.ifft(np.fft.fft(rng.standard_normal(n)) * np.exp(-0.5 * (wave * _BUMP_M) ** 2)).real
-    return np.clip(sd * noise / noise.std(), -0.95, 0.95)
+    bumps: FloatArray = np.clip(sd * noise / noise.std(), -0.95, 0.95)
+    return bumps

@@ -2,12 +2,20 @@
 
 import math
 from collections import namedtuple
+from typing import TypeAlias
 
-import numpy as np
-
+from analyzer.arrays import FloatArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
+from analyzer.simulation.circuit import RoadFigures
 from analyzer.simulation.plain_car import CarFigures, EngineFigures, TyreFigures, compiled
 from analyzer.simulation.planar_car import LEVEL, Controls, LockFigures, State, map_torque, step_car
+
+# step between nodes (m), then x, y, heading and curvature at each
+LineFigures: TypeAlias = tuple[float, FloatArray, FloatArray, FloatArray, FloatArray]
+# speed, acceleration, offset, eagerness and pulse at each node along the session
+PlanFigures: TypeAlias = tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]
+GripFactors: TypeAlias = tuple[FloatArray, FloatArray]  # on friction and on stiffness, at each node along the session
+ShiftFigures: TypeAlias = tuple[float, float, float]  # engine speeds to shift up and down at (rad/s), the gap (s)
 
 CONTROL_S = 0.01  # the driver's own lags are longer, so looking more often changes nothing
 
@@ -34,9 +42,9 @@ def _place_on_line(
     y: float,
     length: float,
     step: float,
-    line_x: np.ndarray,
-    line_y: np.ndarray,
-    line_heading: np.ndarray,
+    line_x: FloatArray,
+    line_y: FloatArray,
+    line_heading: FloatArray,
 ) -> tuple[float, float, float]:
     """(distance along the session, offset to the left of the line, heading of the line) of a point near `distance`."""
     n = len(line_x)
@@ -56,7 +64,7 @@ def _place_on_line(
 
 
 @compiled
-def _between(values: np.ndarray, place: float) -> float:
+def _between(values: FloatArray, place: float) -> float:
     """Value at a fractional index, the last one beyond the end."""
     i = min(int(place), len(values) - 2)
     part = min(1.0, place - i)
@@ -71,7 +79,7 @@ def _steer(
     offset: float,
     line_heading: float,
     aim_offset: float,
-    curvature: np.ndarray,
+    curvature: FloatArray,
     step: float,
     driver: DriverFigures,
 ) -> float:
@@ -93,13 +101,14 @@ def _steer(
     wanted = forward - correction + 0.8 * damping + catch + hands.wobble
     front = math.atan2(state.vy + state.yaw_rate * 0.5 * driver.wheelbase, speed)
     wanted = max(front - driver.slip_limit, min(front + driver.slip_limit, wanted))
-    return max(-0.5, min(0.5, wanted))
+    steer: float = max(-0.5, min(0.5, wanted))
+    return steer
 
 
 @compiled
 def _road_under(
-    state: State, distance: float, line_heading: float, road: tuple, grip: tuple, wheelbase: float
-) -> tuple:
+    state: State, distance: float, line_heading: float, road: RoadFigures, grip: GripFactors, wheelbase: float
+) -> tuple[float, float, float, float, float, float, float, float, float]:
     """What `Controls` has of the road, at the car's place and heading.
 
     Notes
@@ -142,18 +151,18 @@ def act(
     state: State,
     hands: Hands,
     noise: float,
-    line: tuple,
-    plan: tuple,
-    road: tuple,
-    grip: tuple,
-    ratios: np.ndarray,
-    shift: tuple,
+    line: LineFigures,
+    plan: PlanFigures,
+    road: RoadFigures,
+    grip: GripFactors,
+    ratios: FloatArray,
+    shift: ShiftFigures,
     car: CarFigures,
     engine: EngineFigures,
-    table: np.ndarray,
+    table: FloatArray,
     driver: DriverFigures,
     dt: float,
-) -> tuple:
+) -> tuple[Hands, Controls, float]:
     """The driver's next `Hands` and `Controls`, and how far left of the line the car is (m).
 
     Parameters
@@ -261,28 +270,28 @@ def act(
 def run_session(
     state: State,
     hands: Hands,
-    noise: np.ndarray,
+    noise: FloatArray,
     end: float,
-    line: tuple,
-    plan: tuple,
-    road: tuple,
-    grip: tuple,
-    ratios: np.ndarray,
-    shift: tuple,
+    line: LineFigures,
+    plan: PlanFigures,
+    road: RoadFigures,
+    grip: GripFactors,
+    ratios: FloatArray,
+    shift: ShiftFigures,
     car: CarFigures,
     tyres: tuple[TyreFigures, TyreFigures],
     engine: EngineFigures,
-    table: np.ndarray,
+    table: FloatArray,
     lock: LockFigures,
     driver: DriverFigures,
     dt: float,
     substeps: int,
     every: int,
-    states: np.ndarray,
-    forces: np.ndarray,
-    extras: np.ndarray,
-    means: np.ndarray,
-    angles: np.ndarray,
+    states: FloatArray,
+    forces: FloatArray,
+    extras: FloatArray,
+    means: FloatArray,
+    angles: FloatArray,
 ) -> tuple[int, int]:
     """Drive a session; all arrays at the end of the list are filled in place.
 
@@ -338,18 +347,18 @@ def run_session(
 @compiled
 def run_controls(
     state: State,
-    steering: np.ndarray,
-    throttle: np.ndarray,
-    brake: np.ndarray,
+    steering: FloatArray,
+    throttle: FloatArray,
+    brake: FloatArray,
     ratio: float,
     car: CarFigures,
     tyres: tuple[TyreFigures, TyreFigures],
     engine: EngineFigures,
-    table: np.ndarray,
+    table: FloatArray,
     lock: LockFigures,
     dt: float,
-    states: np.ndarray,
-    forces: np.ndarray,
+    states: FloatArray,
+    forces: FloatArray,
 ) -> State:
     """Open loop on a level road: one step per row of the control arrays; the state at the end.
 

@@ -13,6 +13,7 @@ from typing import Literal
 
 import numpy as np
 
+from analyzer.arrays import FloatArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.errors import InputError
 from analyzer.simulation.circuit import STEP_M, Circuit
@@ -108,14 +109,14 @@ class Plan:
     pulse : (m,) throttle that is held whatever the speed (1), 0 where the speed decides.
     """
 
-    speed_m_s: np.ndarray
-    acceleration_m_s2: np.ndarray
-    offset_m: np.ndarray
-    eagerness: np.ndarray
-    pulse: np.ndarray
+    speed_m_s: FloatArray
+    acceleration_m_s2: FloatArray
+    offset_m: FloatArray
+    eagerness: FloatArray
+    pulse: FloatArray
 
 
-def _drive_limit(*, car: CarFigures, tyre: TyreFigures, powertrain: Powertrain, speeds: np.ndarray) -> np.ndarray:
+def _drive_limit(*, car: CarFigures, tyre: TyreFigures, powertrain: Powertrain, speeds: FloatArray) -> FloatArray:
     """(n, 2) straight-line acceleration (m/s2) that traction allows, and that the engine allows, by speed."""
     share = car.front / (car.front + car.rear)
     lean = car.height / (car.front + car.rear)
@@ -134,8 +135,8 @@ def _drive_limit(*, car: CarFigures, tyre: TyreFigures, powertrain: Powertrain, 
 
 
 def _brake_limit(
-    *, car: CarFigures, tyres: tuple[TyreFigures, TyreFigures], powertrain: Powertrain, speeds: np.ndarray
-) -> np.ndarray:
+    *, car: CarFigures, tyres: tuple[TyreFigures, TyreFigures], powertrain: Powertrain, speeds: FloatArray
+) -> FloatArray:
     """(n,) deceleration (m/s2) at which the first axle has spent its friction, engine braking included."""
     length = car.front + car.rear
     transfer = car.mass * car.height / length
@@ -156,25 +157,26 @@ def _brake_limit(
         # share m a + extra = friction (load + sign transfer a)
         room = np.maximum(share * car.mass - sign * friction * transfer, 1e-3)
         limits.append((friction * load - extra) / room)
-    return np.minimum(*limits)
+    weaker: FloatArray = np.minimum(*limits)
+    return weaker
 
 
 @compiled
 def _forward_backward(
-    curvature: np.ndarray,
+    curvature: FloatArray,
     step: float,
     grid_step: float,
-    lateral: np.ndarray,
-    traction: np.ndarray,
-    engine: np.ndarray,
-    brakes: np.ndarray,
-    braking: np.ndarray,
-    use: np.ndarray,
+    lateral: FloatArray,
+    traction: FloatArray,
+    engine: FloatArray,
+    brakes: FloatArray,
+    braking: FloatArray,
+    use: FloatArray,
     drive_use: float,
-    grip: np.ndarray,
+    grip: FloatArray,
     top: float,
     most: float,
-) -> np.ndarray:
+) -> FloatArray:
     n = len(curvature)
     speed = np.empty(n)
     last = len(lateral) - 1
@@ -201,7 +203,7 @@ def _forward_backward(
     return speed
 
 
-def _mood(rng: np.random.Generator, length_m: float, at_m: np.ndarray) -> np.ndarray:
+def _mood(rng: np.random.Generator, length_m: float, at_m: FloatArray) -> FloatArray:
     """(m,) smooth standard-normal wandering along the distance, about one draw per corner."""
     knots = np.arange(0, length_m + 2 * _KNOT_M, _KNOT_M)
     return np.interp(at_m, knots, rng.standard_normal(len(knots)))
@@ -209,7 +211,7 @@ def _mood(rng: np.random.Generator, length_m: float, at_m: np.ndarray) -> np.nda
 
 def session_plan(
     *, circuit: Circuit, laps: int, car: CarFigures, tyres: tuple[TyreFigures, TyreFigures], powertrain: Powertrain,
-    driver: Driver, grip: np.ndarray | None = None, pulses: tuple[float, ...] = (),
+    driver: Driver, grip: FloatArray | None = None, pulses: tuple[float, ...] = (),
     rng: np.random.Generator,
 ) -> Plan:  # fmt: skip
     """Plan for a session, each corner of each lap a little different as `driver.variability` says.
@@ -227,7 +229,7 @@ def session_plan(
     """
     count = planned_nodes(circuit, laps)
     curvature = np.tile(circuit.curvature_1_m, laps + 1)[:count]
-    at = np.arange(count) * circuit.step_m
+    at = np.arange(count, dtype=float) * circuit.step_m
     spread = driver.variability
     moods = [_mood(rng, at[-1], at) * spread for _ in range(4)]
 
@@ -267,7 +269,7 @@ def planned_nodes(circuit: Circuit, laps: int) -> int:
     return laps * nodes + min(nodes, 300)
 
 
-def _pulses(curvature: np.ndarray, speed: np.ndarray, step_m: float, levels: tuple[float, ...]) -> np.ndarray:
+def _pulses(curvature: FloatArray, speed: FloatArray, step_m: float, levels: tuple[float, ...]) -> FloatArray:
     """(m,) throttle held in corners: each of `levels` in turn for `PULSE_S` every `PULSE_EVERY_S`, at the planned
     speed; a corner begins with the speed it asks for, then the pulse."""
     pulse = np.zeros(len(curvature))

@@ -16,9 +16,11 @@ import math
 from collections import namedtuple
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any, TypeVar
 
 import numpy as np
 
+from analyzer.arrays import FloatArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.simulation.simulated_car import RADIUS_B, RADIUS_D, RADIUS_F, Chassis, Powertrain, SimTyre
 from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
@@ -32,6 +34,9 @@ IS_COMPILED = numba is not None
 _HERE = Path(__file__).parent
 _REAR_MARGIN = 1.06  # friction in hand at the rear axle when the front axle lets go; common practice, no source
 _UNDERSTEER_RAD_PER_G = 0.008  # at small lateral acceleration; common practice, no source
+
+
+F = TypeVar("F", bound=Callable[..., Any])
 
 
 def _kept_code_folder() -> Path | None:
@@ -52,15 +57,17 @@ def _kept_code_folder() -> Path | None:
 _FOLDER = _kept_code_folder() if IS_COMPILED else None
 
 
-def compiled(function: Callable) -> Callable:
+def compiled(function: F) -> F:
     """A function of scalars, tuples and arrays, compiled on its first call where numba is installed, else as it is."""
     if numba is None:
         return function
     if _FOLDER is None:
-        return numba.njit(function)
+        in_memory: F = numba.njit(function)
+        return in_memory
     before, numba.config.CACHE_DIR = numba.config.CACHE_DIR, str(_FOLDER)
     try:
-        return numba.njit(cache=True)(function)
+        kept: F = numba.njit(cache=True)(function)
+        return kept
     finally:
         numba.config.CACHE_DIR = before
 
@@ -108,14 +115,16 @@ def cornering_stiffness(load: float, tyre: TyreFigures) -> float:
     Pacejka, Tyre and Vehicle Dynamics, 4.3.2 (the form of K_y over load, from memory).
     """
     ratio, knee = load / tyre.reference_load_N, tyre.cornering_peak_load
+    stiffness: float = tyre.cornering_stiffness_per_rad * tyre.reference_load_N
     rise = math.sin(2.0 * math.atan(ratio / knee)) / math.sin(2.0 * math.atan(1.0 / knee))
-    return tyre.cornering_stiffness_per_rad * tyre.reference_load_N * rise
+    return stiffness * rise
 
 
 @compiled
 def friction_scale(load: float, tyre: TyreFigures) -> float:
     """Friction at a wheel load (N) over friction at the reference load; held positive far above it."""
-    return max(0.2, 1.0 - tyre.friction_load_sensitivity * (load / tyre.reference_load_N - 1.0))
+    scale: float = max(0.2, 1.0 - tyre.friction_load_sensitivity * (load / tyre.reference_load_N - 1.0))
+    return scale
 
 
 @compiled
@@ -267,7 +276,7 @@ def lateral_limit(*, car: CarFigures, tyres: tuple[TyreFigures, TyreFigures], sp
     ----------
     tyres : front and rear.
     """
-    limit = tyres[0].friction_y * STANDARD_GRAVITY_M_S2
+    limit: float = tyres[0].friction_y * STANDARD_GRAVITY_M_S2
     for _ in range(40):
         limit = 0.5 * (limit + min(axle_grip(car=car, tyres=tyres, speed_m_s=speed_m_s, ay=limit)))
     return limit
@@ -300,7 +309,7 @@ def balanced(*, car: CarFigures, tyre: SimTyre) -> tuple[TyreFigures, TyreFigure
     return front, rear
 
 
-def engine_figures(powertrain: Powertrain) -> tuple[EngineFigures, np.ndarray]:
+def engine_figures(powertrain: Powertrain) -> tuple[EngineFigures, FloatArray]:
     """Engine figures, and the table of its torques.
 
     Returns
@@ -339,7 +348,8 @@ def rolling_radius(radius: float, load: float, static: float, car: CarFigures) -
     Pacejka, Tyre and Vehicle Dynamics, 3rd ed. 2012, section 9.3 (form and the figures B, D, F as in our brief).
     """
     bent = math.atan(car.radius_arc_per_N * load) - math.atan(car.radius_arc_per_N * static)
-    return radius - (car.radius_line * (load - static) + car.radius_arc * bent)
+    shrunk: float = car.radius_line * (load - static) + car.radius_arc * bent
+    return radius - shrunk
 
 
 @compiled

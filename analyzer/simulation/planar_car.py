@@ -5,8 +5,7 @@ the case between them and the packs, stepped without chatter.
 import math
 from collections import namedtuple
 
-import numpy as np
-
+from analyzer.arrays import FloatArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.simulation.nuisances import LOAD_LAG_S
 from analyzer.simulation.plain_car import (
@@ -72,7 +71,8 @@ def ramp_torque(input_torque: float, before: float, lock: LockFigures) -> float:
         smooth = lock.drive_slope * max(0.0, input_torque - lock.drive_hold)
     else:
         smooth = lock.coast_slope * max(0.0, -input_torque - lock.coast_hold)
-    return max(smooth * (1.0 - lock.play), min(smooth * (1.0 + lock.play), before))
+    added: float = max(smooth * (1.0 - lock.play), min(smooth * (1.0 + lock.play), before))
+    return added
 
 
 @compiled
@@ -87,8 +87,9 @@ def sliding_capacity(input_torque: float, temperature: float, lock: LockFigures,
     before : what the ramps added to M the step before (N.m).
     """
     ramps = ramp_torque(input_torque, before, lock)
-    torque = max(lock.preload, ramps) if lock.outside > 0.5 else lock.preload + ramps
-    return torque * max(0.1, 1.0 - lock.fade * (temperature - lock.reference))
+    torque: float = max(lock.preload, ramps) if lock.outside > 0.5 else lock.preload + ramps
+    left: float = max(0.1, 1.0 - lock.fade * (temperature - lock.reference))
+    return torque * left
 
 
 @compiled
@@ -106,7 +107,7 @@ def step_axle(
     dt: float,
     lock: LockFigures,
     ramps: float = 0.0,
-) -> tuple:
+) -> tuple[float, float, float, float, float, bool, float, float, float]:
     """Wheel speeds at the end of a step, and the torques in between.
 
     Parameters
@@ -196,7 +197,7 @@ Forces = namedtuple(
 
 
 @compiled
-def map_torque(speed: float, column: int, table: np.ndarray, step: float) -> float:
+def map_torque(speed: float, column: int, table: FloatArray, step: float) -> float:
     """Engine torque at the crank (N.m), linear between the rows of the table and beyond its end.
 
     Parameters
@@ -226,7 +227,7 @@ def _contact(
     tyre: TyreFigures,
     friction: float,
     stiffness: float,
-) -> tuple:
+) -> tuple[float, float, float, float, float, float, float, float]:
     """Lagged slips and forces of one wheel over a step, and what its speed at the end of the step obeys.
 
     Returns (F_x at the slip of the start, slope, gain, rest, F_y, lagged tangent, stiff, push): the slip at the end of
@@ -246,7 +247,7 @@ def _contact(
 
 @compiled
 def _engine(
-    state: State, controls: Controls, engine: EngineFigures, table: np.ndarray, dt: float
+    state: State, controls: Controls, engine: EngineFigures, table: FloatArray, dt: float
 ) -> tuple[float, float, float]:
     """(engine torque, torque at the case, case inertia / dt): the map through a lag, then gears.
 
@@ -270,7 +271,7 @@ def step_car(
     car: CarFigures,
     tyres: tuple[TyreFigures, TyreFigures],
     engine: EngineFigures,
-    table: np.ndarray,
+    table: FloatArray,
     lock: LockFigures,
     dt: float,
 ) -> tuple[State, Forces]:

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy.signal import lfilter, lfilter_zi
 
+from analyzer.arrays import FloatArray
 from analyzer.channels import CHANNELS, STANDARD_GRAVITY_M_S2, WHEELS
 from analyzer.simulation.nuisances import Options, option
 
@@ -94,9 +95,9 @@ class Sensors(Options):
 
 
 def tooth_speed(
-    *, angle_rad: np.ndarray, step_s: float, at_s: np.ndarray, teeth: int, tooth_error: float, timer_s: float,
+    *, angle_rad: FloatArray, step_s: float, at_s: FloatArray, teeth: int, tooth_error: float, timer_s: float,
     rng: np.random.Generator,
-) -> np.ndarray:  # fmt: skip
+) -> FloatArray:  # fmt: skip
     """Angular speed (rad/s) that a pulse timer reports at `at_s`.
 
     Parameters
@@ -131,11 +132,12 @@ def tooth_speed(
     fresh = (last > before) & (before >= 0)
     speed = np.full(len(at_s), np.nan)
     speed[fresh] = (last - before)[fresh] * pitch / (times[last[fresh]] - times[before[fresh]])
-    return pd.Series(speed).ffill().bfill().to_numpy()
+    filled: FloatArray = pd.Series(speed).ffill().bfill().to_numpy()
+    return filled
 
 
 def sensed_log(
-    *, truth: pd.DataFrame, angles_rad: np.ndarray, step_s: float, radii_m: np.ndarray, steering_ratio: float,
+    *, truth: pd.DataFrame, angles_rad: FloatArray, step_s: float, radii_m: FloatArray, steering_ratio: float,
     sensors: Sensors, rng: np.random.Generator,
 ) -> pd.DataFrame:  # fmt: skip
     """The log in canonical names and units.
@@ -168,7 +170,7 @@ def sensed_log(
             spin = spin * (1 + sensors.wheel_noise_percent / 100 * _hop(n, sensors.rate_Hz, bump_rng))
         log[f"wheel_speed_{wheel}"] = _rounded(spin * radii_m[i] * scale * 3.6, sensors.wheel_resolution_km_h)
 
-    def noisy(value: np.ndarray, bias_sd: float, noise_sd: float) -> np.ndarray:
+    def noisy(value: FloatArray, bias_sd: float, noise_sd: float) -> FloatArray:
         return value + bias_sd * rng.standard_normal() + noise_sd * rng.standard_normal(n)
 
     log["throttle"] = 100 * truth["throttle"].to_numpy()
@@ -203,7 +205,7 @@ def sensed_log(
     return pd.DataFrame({name: log[name] for name in names})
 
 
-def felt_accelerations(truth: pd.DataFrame, sensors: Sensors) -> tuple[np.ndarray, np.ndarray]:
+def felt_accelerations(truth: pd.DataFrame, sensors: Sensors) -> tuple[FloatArray, FloatArray]:
     """Specific force (m/s2) along and across the axes of the sensor unit, before filter, zero and noise.
 
     Parameters
@@ -242,7 +244,7 @@ def felt_accelerations(truth: pd.DataFrame, sensors: Sensors) -> tuple[np.ndarra
     return long * np.cos(pitch) + up * np.sin(pitch), lat * np.cos(roll) + up * np.sin(roll)
 
 
-def _logged(value: np.ndarray, time: np.ndarray, cutoff_Hz: float, late_s: float) -> np.ndarray:
+def _logged(value: FloatArray, time: FloatArray, cutoff_Hz: float, late_s: float) -> FloatArray:
     """`value` through a low-pass of first order, and late."""
     if cutoff_Hz > 0:
         keep = math.exp(-2 * math.pi * cutoff_Hz * float(np.median(np.diff(time))))
@@ -251,13 +253,14 @@ def _logged(value: np.ndarray, time: np.ndarray, cutoff_Hz: float, late_s: float
     return np.interp(time - late_s, time, value) if late_s > 0 else value
 
 
-def _hop(count: int, rate_Hz: float, rng: np.random.Generator) -> np.ndarray:
+def _hop(count: int, rate_Hz: float, rng: np.random.Generator) -> FloatArray:
     """Standard-normal noise with the memory of a hopping wheel."""
     keep = math.exp(-1 / (0.016 * rate_Hz))
-    return lfilter([math.sqrt(1 - keep**2)], [1, -keep], rng.standard_normal(count))
+    hopping: FloatArray = lfilter([math.sqrt(1 - keep**2)], [1, -keep], rng.standard_normal(count))
+    return hopping
 
 
-def _satellite(truth: pd.DataFrame, sensors: Sensors, rng: np.random.Generator) -> dict[str, np.ndarray]:
+def _satellite(truth: pd.DataFrame, sensors: Sensors, rng: np.random.Generator) -> dict[str, FloatArray]:
     """Ground speed and position at the receiver's own rate, held in between as loggers do."""
     every = max(1, round(sensors.rate_Hz / sensors.gps_rate_Hz))
     held = (np.arange(len(truth)) // every) * every
@@ -274,12 +277,12 @@ def _satellite(truth: pd.DataFrame, sensors: Sensors, rng: np.random.Generator) 
     return out
 
 
-def _drift(count: int, every: int, sensors: Sensors, rng: np.random.Generator) -> np.ndarray:
+def _drift(count: int, every: int, sensors: Sensors, rng: np.random.Generator) -> FloatArray:
     """Position error (m) that wanders over about half a minute."""
     knots = np.arange(0, count + every * 300, every * 300)
     return np.interp(np.arange(count), knots, sensors.gps_position_noise_m * rng.standard_normal(len(knots)))
 
 
-def _rounded(value: np.ndarray, step: float) -> np.ndarray:
+def _rounded(value: FloatArray, step: float) -> FloatArray:
     digits = max(0, -math.floor(math.log10(step))) + 1
     return np.round(np.round(value / step) * step, digits)

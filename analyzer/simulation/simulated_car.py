@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from analyzer.arrays import FloatArray
 from analyzer.simulation.nuisances import Options, option
 from analyzer.vehicle.car import Car
 
@@ -121,7 +122,7 @@ class Grip(Options):
     warm_up_m: float = option("warm_up_m")
     grip_step_percent: float = option("grip_step_percent")
 
-    def factors(self, distance_m: np.ndarray, length_m: float) -> tuple[np.ndarray, np.ndarray]:
+    def factors(self, distance_m: FloatArray, length_m: float) -> tuple[FloatArray, FloatArray]:
         """Factors on friction and stiffness along a session.
 
         Parameters

@@ -13,6 +13,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from analyzer.arrays import FloatArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.errors import InputError
 from analyzer.files import GENERATOR, PARQUET_MARK, Outputs, is_own_parquet, open_regular, write_atomic
@@ -187,10 +188,10 @@ def _driven(
     every: int,
     temperature_degC: float,
     rng: np.random.Generator,
-) -> tuple[pd.DataFrame, np.ndarray]:
+) -> tuple[pd.DataFrame, FloatArray]:
     """Truth, and (n, 4) wheel angles at every step; both end early when the car leaves the circuit."""
     tyres = balanced(car=figures, tyre=tyre)
-    nodes = np.arange(planned_nodes(circuit, laps)) * circuit.step_m
+    nodes = np.arange(planned_nodes(circuit, laps), dtype=float) * circuit.step_m
     friction, stiffness = grip.factors(nodes, circuit.length_m * laps)
     plan = session_plan(
         circuit=circuit,
@@ -274,7 +275,7 @@ def _driver_figures(driver: Driver, tyre: SimTyre, car: Car, powertrain: Powertr
 
 
 def _truth(
-    states: np.ndarray, forces: np.ndarray, extras: np.ndarray, means: np.ndarray, sample_s: float, lap_m: float,
+    states: FloatArray, forces: FloatArray, extras: FloatArray, means: FloatArray, sample_s: float, lap_m: float,
     length: float, lock: LockParameters, surface: Surface,
 ) -> pd.DataFrame:  # fmt: skip
     s = dict(zip(State._fields, states.T, strict=True))

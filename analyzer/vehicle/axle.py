@@ -38,6 +38,7 @@ from typing import Any
 
 import numpy as np
 
+from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.long_arrays import taken
 from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
@@ -65,26 +66,26 @@ class AxleInputs:
     from speed and yaw rate; `speed_by_satellite` is 1 where `front_m_s` is no
     wheel's speed but that of the centre of gravity over ground."""
 
-    left_m_s: np.ndarray
-    right_m_s: np.ndarray
-    left_acc_m_s2: np.ndarray
-    right_acc_m_s2: np.ndarray
-    front_m_s: np.ndarray
-    front_sd_m_s: np.ndarray
-    front_left_share: np.ndarray
-    front_difference_m_s: np.ndarray
-    front_difference_sd_m_s: np.ndarray
-    steer_rad: np.ndarray
-    lat_m_s2: np.ndarray
-    long_m_s2: np.ndarray
-    yaw_rad_s: np.ndarray
-    yaw_acc_rad_s2: np.ndarray
-    front_brake_N: np.ndarray
-    long_from_speed: np.ndarray
-    lat_from_yaw: np.ndarray
-    speed_by_satellite: np.ndarray
+    left_m_s: FloatArray
+    right_m_s: FloatArray
+    left_acc_m_s2: FloatArray
+    right_acc_m_s2: FloatArray
+    front_m_s: FloatArray
+    front_sd_m_s: FloatArray
+    front_left_share: FloatArray
+    front_difference_m_s: FloatArray
+    front_difference_sd_m_s: FloatArray
+    steer_rad: FloatArray
+    lat_m_s2: FloatArray
+    long_m_s2: FloatArray
+    yaw_rad_s: FloatArray
+    yaw_acc_rad_s2: FloatArray
+    front_brake_N: FloatArray
+    long_from_speed: FloatArray
+    lat_from_yaw: FloatArray
+    speed_by_satellite: FloatArray
 
-    def take(self, where: np.ndarray | slice) -> "AxleInputs":
+    def take(self, where: BoolArray | IntArray | slice) -> "AxleInputs":
         """The samples `where` (bool, index or slice)."""
         return taken(self, where)
 
@@ -96,18 +97,18 @@ class AxleInputs:
 class AxleEquations:
     """Residuals of the four equations in standard deviations, what follows from a state, slopes against u and s."""
 
-    residual: np.ndarray  # (4, n)
-    input_torque_Nm: np.ndarray
-    torque_difference_Nm: np.ndarray
-    slip: np.ndarray  # (2, n) left, right
-    use: np.ndarray  # (2, n)
-    load_N: np.ndarray  # (2, n)
-    long_force_N: np.ndarray  # (2, n)
-    lateral_demand: np.ndarray  # rear lateral force over what the tyres can give, (n,)
-    slope: np.ndarray  # (2, 4, n)
-    input_slope: np.ndarray  # (2, n)
-    difference_slope: np.ndarray  # (2, n)
-    difference_per_slip: np.ndarray  # dT_difference / d(kappa_l - kappa_r) at fixed state, (n,)
+    residual: FloatArray  # (4, n)
+    input_torque_Nm: FloatArray
+    torque_difference_Nm: FloatArray
+    slip: FloatArray  # (2, n) left, right
+    use: FloatArray  # (2, n)
+    load_N: FloatArray  # (2, n)
+    long_force_N: FloatArray  # (2, n)
+    lateral_demand: FloatArray  # rear lateral force over what the tyres can give, (n,)
+    slope: FloatArray  # (2, 4, n)
+    input_slope: FloatArray  # (2, n)
+    difference_slope: FloatArray  # (2, n)
+    difference_per_slip: FloatArray  # dT_difference / d(kappa_l - kappa_r) at fixed state, (n,)
 
 
 def tyre_figures(value: Values, car: Car) -> Values:
@@ -141,28 +142,28 @@ class Given:
     """What the equations take from inputs and parameters whatever the state is. Arrays (n,); figures are those too,
     where a parameter has a value for each sample."""
 
-    along_m_s2: np.ndarray  # without what the speed does not show
-    across_m_s2: np.ndarray
-    unseen: np.ndarray
-    half_yaw_m_s: np.ndarray  # yaw rate times half the rear track, as the wheels' radii have speeds
-    front_yaw_m_s: np.ndarray  # yaw rate times half the front track along the wheels, the same
-    led_m_s: np.ndarray  # by this much `front_m_s` was led from each front wheel to the middle
-    yaw_rad_s: np.ndarray  # over the wheels' scale of speed
-    sin: np.ndarray
-    cos: np.ndarray
-    left_m_s: np.ndarray
-    right_m_s: np.ndarray
-    spin_up_N: np.ndarray  # per front wheel
-    front_brake_N: np.ndarray
-    turning_Nm: np.ndarray  # moments about the front axle that the rear one answers to
-    front_lateral_N: np.ndarray
-    front_m_s: np.ndarray
-    front_sd_m_s: np.ndarray
-    front_left_share: np.ndarray
-    front_difference_m_s: np.ndarray
-    front_difference_sd_m_s: np.ndarray
-    by_satellite: np.ndarray  # bool
-    front_scale: np.ndarray  # logarithm of the front speed's scale
+    along_m_s2: FloatArray  # without what the speed does not show
+    across_m_s2: FloatArray
+    unseen: FloatArray
+    half_yaw_m_s: FloatArray  # yaw rate times half the rear track, as the wheels' radii have speeds
+    front_yaw_m_s: FloatArray  # yaw rate times half the front track along the wheels, the same
+    led_m_s: FloatArray  # by this much `front_m_s` was led from each front wheel to the middle
+    yaw_rad_s: FloatArray  # over the wheels' scale of speed
+    sin: FloatArray
+    cos: FloatArray
+    left_m_s: FloatArray
+    right_m_s: FloatArray
+    spin_up_N: FloatArray  # per front wheel
+    front_brake_N: FloatArray
+    turning_Nm: FloatArray  # moments about the front axle that the rear one answers to
+    front_lateral_N: FloatArray
+    front_m_s: FloatArray
+    front_sd_m_s: FloatArray
+    front_left_share: FloatArray
+    front_difference_m_s: FloatArray
+    front_difference_sd_m_s: FloatArray
+    by_satellite: BoolArray  # bool
+    front_scale: FloatArray  # logarithm of the front speed's scale
     front_side_scale: float  # logarithm of front left over front right
     static_front_N: float  # of one wheel
     mean_load_N: float  # of a wheel at rest
@@ -241,7 +242,7 @@ def given_by(value: Values, inputs: AxleInputs, car: Car) -> Given:
     )
 
 
-def accelerations(value: Values, inputs: AxleInputs, yaw_rad_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def accelerations(value: Values, inputs: AxleInputs, yaw_rad_s: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Specific force at the centre of gravity along and across the car, from what the sensor reads where it sits.
 
     A change of speed that stands in for the sensor sits nowhere, and has the scales of the clock and the wheels
@@ -279,18 +280,18 @@ class Balance:
     """Residuals (4, n) and their slopes (2, 4, n), and what torques and loads are made of; of the rear wheels (2, n),
     left and right."""
 
-    residual: np.ndarray
-    slope: np.ndarray
-    kappa: np.ndarray
-    load_N: np.ndarray
+    residual: FloatArray
+    slope: FloatArray
+    kappa: FloatArray
+    load_N: FloatArray
     forces: WheelForces
-    difference_N: np.ndarray
-    demand_N: tuple[np.ndarray, np.ndarray]  # along, across
-    demand_slope: np.ndarray
-    difference_slope: np.ndarray
+    difference_N: FloatArray
+    demand_N: tuple[FloatArray, FloatArray]  # along, across
+    demand_slope: FloatArray
+    difference_slope: FloatArray
 
 
-def published_fall(load: np.ndarray | float) -> np.ndarray:
+def published_fall(load: FloatArray | float) -> FloatArray:
     """Fall of the effective rolling radius over wheel load (over the mean static one), in the published form
     D atan(B f) + F f, so scaled that its mean slope over the loads of cornering, `RADIUS_LOADS`, is one.
 
@@ -310,15 +311,17 @@ def published_fall(load: np.ndarray | float) -> np.ndarray:
     >>> round(heavy - light, 6), round(static - light, 2)
     (1.5, 1.22)
     """
-    return RADIUS_SCALE * (RADIUS_D * np.arctan(RADIUS_B * load) + RADIUS_F * load)
+    fall: FloatArray = RADIUS_SCALE * (RADIUS_D * np.arctan(RADIUS_B * load) + RADIUS_F * load)
+    return fall
 
 
-def published_steepness(load: np.ndarray) -> np.ndarray:
+def published_steepness(load: FloatArray) -> FloatArray:
     """Slope of `published_fall` against `load` (wheel load over the mean static one), of its shape."""
-    return RADIUS_SCALE * (RADIUS_D * RADIUS_B / (1.0 + (RADIUS_B * load) ** 2) + RADIUS_F)
+    steepness: FloatArray = RADIUS_SCALE * (RADIUS_D * RADIUS_B / (1.0 + (RADIUS_B * load) ** 2) + RADIUS_F)
+    return steepness
 
 
-def radius_shrink(given: Given, load_N: np.ndarray, static_N: float) -> np.ndarray:
+def radius_shrink(given: Given, load_N: FloatArray, static_N: float) -> FloatArray:
     """Share by which wheels' effective rolling radius is smaller than at rest, of the shape of `load_N`.
 
     Parameters
@@ -336,7 +339,7 @@ def radius_shrink(given: Given, load_N: np.ndarray, static_N: float) -> np.ndarr
     return (given.radius_fall - given.radius_bend) * (load - at_rest) + given.radius_bend * bent
 
 
-def front_slip_stiffness(given: Given, load_N: np.ndarray) -> np.ndarray:
+def front_slip_stiffness(given: Given, load_N: FloatArray) -> FloatArray:
     """What is left of the front tyres' longitudinal stiffness over load while the axle corners.
 
     The similarity curve inverted for the axle's lateral force; the rear tyres' figures stand for the front ones'.
@@ -351,10 +354,11 @@ def front_slip_stiffness(given: Given, load_N: np.ndarray) -> np.ndarray:
     """
     tyre = given.tyre
     used = np.clip(np.abs(given.front_lateral_N) / (tyre["friction_y"] * load_N), 0.02, 0.97)
-    return tyre["slip_stiffness"] * used / rho_at(used, tyre["shape"])
+    stiffness: FloatArray = tyre["slip_stiffness"] * used / rho_at(used, tyre["shape"])
+    return stiffness
 
 
-def balance(state: np.ndarray, given: Given, car: Car) -> Balance:
+def balance(state: FloatArray, given: Given, car: Car) -> Balance:
     """The four equations at a state; `equations` makes torques of it.
 
     Parameters
@@ -430,8 +434,8 @@ def balance(state: np.ndarray, given: Given, car: Car) -> Balance:
 
 
 def _rolling(
-    state: np.ndarray, given: Given, car: Car
-) -> tuple[np.ndarray, np.ndarray, tuple[np.ndarray, ...], np.ndarray, np.ndarray]:
+    state: FloatArray, given: Given, car: Car
+) -> tuple[FloatArray, FloatArray, tuple[FloatArray, ...], FloatArray, FloatArray]:
     """Of a state: acceleration along (m/s2), dynamic pressure (Pa), loads of all wheels (N), and of the rear wheels
     speed of the ground (m/s) and slip (2, n)."""
     u, s = state
@@ -446,7 +450,7 @@ def _rolling(
     return along, pressure, loads, ground, np.array([given.left_m_s, given.right_m_s]) * (1.0 - shrunk) / ground - 1.0
 
 
-def rear_slip(state: np.ndarray, value: Values, inputs: AxleInputs, car: Car) -> np.ndarray:
+def rear_slip(state: FloatArray, value: Values, inputs: AxleInputs, car: Car) -> FloatArray:
     """Slips (2, n) of the rear wheels, left and right, as `equations` has them, without the rest of these.
 
     Parameters
@@ -456,7 +460,7 @@ def rear_slip(state: np.ndarray, value: Values, inputs: AxleInputs, car: Car) ->
     return _rolling(state, given_by(value, inputs, car), car)[-1]
 
 
-def equations(state: np.ndarray, value: Values, inputs: AxleInputs, car: Car) -> AxleEquations:
+def equations(state: FloatArray, value: Values, inputs: AxleInputs, car: Car) -> AxleEquations:
     """The four equations at a state, and the torques that follow from it.
 
     Parameters

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from analyzer.arrays import FloatArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.axle import (
     LAT_FORCE_SD_SHARE,
@@ -71,12 +72,12 @@ Moved = dict[str, Any]
 class ParameterSlopes:
     """Derivatives by one parameter: of residuals (4, n) in standard deviations, input torque and difference (n,)."""
 
-    residual: np.ndarray
-    input_torque_Nm: np.ndarray
-    torque_difference_Nm: np.ndarray
+    residual: FloatArray
+    input_torque_Nm: FloatArray
+    torque_difference_Nm: FloatArray
 
 
-def _held(change: Any, lifted: np.ndarray, most: Any) -> Any:
+def _held(change: Any, lifted: FloatArray, most: Any) -> Any:
     """Change of the roll moment of an axle: `change`, or where a wheel is off the road (`lifted` not 0) that of the
     most that it holds."""
     return (lifted == 0) * change + lifted * most
@@ -174,23 +175,23 @@ class _Wheels:
     """The rear wheels: their slopes against slip, side slip and the figures of their tyres. Slopes by figures are
     logarithmic where the figure is positive; all (2, n), left and right."""
 
-    slip: np.ndarray  # kappa
-    load_N: np.ndarray
-    turning_m_s: np.ndarray
-    rolled_m_s: np.ndarray  # speed of the tread as its load lets it roll
-    ground_m_s: np.ndarray
-    half: np.ndarray  # of the rear track, signed; 0 where the ground speed is at its least
-    long_N: np.ndarray
-    lat_N: np.ndarray
+    slip: FloatArray  # kappa
+    load_N: FloatArray
+    turning_m_s: FloatArray
+    rolled_m_s: FloatArray  # speed of the tread as its load lets it roll
+    ground_m_s: FloatArray
+    half: FloatArray  # of the rear track, signed; 0 where the ground speed is at its least
+    long_N: FloatArray
+    lat_N: FloatArray
     long_by: Moved
     lat_by: Moved
-    relative: np.ndarray  # load over the static one, less 1
-    falls: np.ndarray  # 1 over what is left of the friction (the stiffness), 0 where that is at its least
-    softens: np.ndarray
-    shrinks: tuple[np.ndarray, np.ndarray, np.ndarray]  # the radius by load, fall and bend
+    relative: FloatArray  # load over the static one, less 1
+    falls: FloatArray  # 1 over what is left of the friction (the stiffness), 0 where that is at its least
+    softens: FloatArray
+    shrinks: tuple[FloatArray, FloatArray, FloatArray]  # the radius by load, fall and bend
 
 
-def _radius(given: Given, load_N: np.ndarray, static_N: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _radius(given: Given, load_N: FloatArray, static_N: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     """How the `radius_shrink` of wheels changes by load (1/N), fall and bend, each of the shape of `load_N`."""
     load, at_rest = load_N / given.mean_load_N, static_N / given.mean_load_N
     lighter = load - at_rest
@@ -201,17 +202,17 @@ def _radius(given: Given, load_N: np.ndarray, static_N: float) -> tuple[np.ndarr
 class Derivatives:
     """Derivatives of the equations at one state."""
 
-    def __init__(self, state: np.ndarray, value: Values, inputs: AxleInputs, car: Car) -> None:
-        self.state: np.ndarray = state
+    def __init__(self, state: FloatArray, value: Values, inputs: AxleInputs, car: Car) -> None:
+        self.state: FloatArray = state
         self.value: Values = value
         self.inputs: AxleInputs = inputs
         self.car: Car = car
-        self.u: np.ndarray = state[0]
-        self.s: np.ndarray = state[1]
+        self.u: FloatArray = state[0]
+        self.s: FloatArray = state[1]
         self.given: Given = given_by(value, inputs, car)
         self.now: Balance = balance(state, self.given, car)
-        self.turning: np.ndarray = (inputs.yaw_rad_s - value["yaw_bias"]) * np.exp(value["log_yaw_scale"])
-        self._found: dict[str, np.ndarray] = {}
+        self.turning: FloatArray = (inputs.yaw_rad_s - value["yaw_bias"]) * np.exp(value["log_yaw_scale"])
+        self._found: dict[str, FloatArray] = {}
 
     def by(self, name: str) -> ParameterSlopes:
         """Derivatives by one parameter, the state staying put.
@@ -234,7 +235,7 @@ class Derivatives:
             (there.torque_difference_Nm - at.torque_difference_Nm) / STEP,
         )
 
-    def _by_figure(self, figure: str) -> np.ndarray:
+    def _by_figure(self, figure: str) -> FloatArray:
         """(6, n) derivatives by one figure: residuals, input torque, torque difference."""
         if figure not in self._found:
             moved = {figure: 1.0}
@@ -246,12 +247,12 @@ class Derivatives:
         return self._found[figure]
 
     @cached_property
-    def _by_load(self) -> tuple[np.ndarray, ...]:
+    def _by_load(self) -> tuple[FloatArray, ...]:
         """The same by the load of each wheel: front left, front right, rear left, rear right."""
         each = (tuple(1.0 if k == wheel else NOTHING for k in range(4)) for wheel in range(4))
         return tuple(self._stacked(self._along({}, loads)) for loads in each)
 
-    def _stacked(self, parts: tuple[Any, ...]) -> np.ndarray:
+    def _stacked(self, parts: tuple[Any, ...]) -> FloatArray:
         every = np.zeros((6, len(self.u)))
         for row, part in enumerate(parts):
             if part is not NOTHING:
@@ -259,25 +260,25 @@ class Derivatives:
         return every
 
     @cached_property
-    def _pressure(self) -> np.ndarray:
+    def _pressure(self) -> FloatArray:
         return 0.5 * AIR_DENSITY_KG_M3 * self.u**2
 
     @cached_property
-    def _outwards_m_s(self) -> np.ndarray:
+    def _outwards_m_s(self) -> FloatArray:
         """How fast the centre of gravity slides outwards."""
         return self.s * self.u - self.given.yaw_rad_s * self.car.cg_to_rear_m
 
     @cached_property
-    def _ahead_m_s(self) -> np.ndarray:
+    def _ahead_m_s(self) -> FloatArray:
         """How fast the front axle moves sideways."""
         return self.given.yaw_rad_s * self.car.wheelbase_m - self.s * self.u
 
     @cached_property
-    def _along_m_s2(self) -> np.ndarray:
+    def _along_m_s2(self) -> FloatArray:
         return self.given.along_m_s2 + self.given.unseen * self._outwards_m_s
 
     @cached_property
-    def _loads(self) -> tuple[np.ndarray, ...]:
+    def _loads(self) -> tuple[FloatArray, ...]:
         return wheel_loads(
             long_m_s2=self._along_m_s2,
             lat_m_s2=self.given.across_m_s2,
@@ -286,7 +287,7 @@ class Derivatives:
         )
 
     @cached_property
-    def _lifting(self) -> tuple[np.ndarray, ...]:
+    def _lifting(self) -> tuple[FloatArray, ...]:
         """Where the rear axle, the front one and the rear one after it hold all the moment they can (`wheel_loads`):
         its sign there, 0 elsewhere."""
         front_left, front_right, rear_left, rear_right = self._loads
@@ -300,19 +301,21 @@ class Derivatives:
         return tuple(np.sign(moment) * (np.abs(moment) > most) for moment, most in asked)
 
     @cached_property
-    def _front_load_N(self) -> np.ndarray:
+    def _front_load_N(self) -> FloatArray:
         return self._loads[0] + self._loads[1]
 
     @cached_property
-    def _left_to_front_N(self) -> np.ndarray:
+    def _left_to_front_N(self) -> FloatArray:
         """Lateral force that the rear axle leaves to the front one."""
         left, right = self.now.forces.lateral
-        return self.given.mass_kg * self.given.across_m_s2 - (left + right)
+        force: FloatArray = self.given.mass_kg * self.given.across_m_s2 - (left + right)
+        return force
 
     @cached_property
-    def _roll_Nm(self) -> np.ndarray:
+    def _roll_Nm(self) -> FloatArray:
         """Moment that crosses over from side to side."""
-        return self._leaned_kg_m * self.given.across_m_s2
+        moment: FloatArray = self._leaned_kg_m * self.given.across_m_s2
+        return moment
 
     @cached_property
     def _leaned_kg_m(self) -> Any:
@@ -406,7 +409,10 @@ class Derivatives:
         """What residuals (4), input torque and torque difference change by where the figures `moved` change at those
         rates and the loads (front left, front right, rear left, rear right) by 1 N or `NOTHING`, all else staying."""
         given, car, now = self.given, self.car, self.now
-        change = lambda name: moved.get(name, NOTHING)  # noqa: E731
+
+        def change(name: str) -> Any:
+            return moved.get(name, NOTHING)
+
         mass = change("mass")
         sin, cos = given.cos * change("steer"), -given.sin * change("steer")
         along = self._accelerated(moved)
@@ -443,7 +449,10 @@ class Derivatives:
     def _load_changes(self, moved: Moved) -> tuple[Any, ...]:
         """Of the loads front left, front right, rear left, rear right; none of one that is at its least."""
         given, figures = self.given, self.given.loads
-        change = lambda name: moved.get(name, NOTHING)  # noqa: E731
+
+        def change(name: str) -> Any:
+            return moved.get(name, NOTHING)
+
         mass, height = given.mass_kg, figures["cg_height_m"]
         taller = change("mass") + change("cg_height")
         weight = change("mass") * STANDARD_GRAVITY_M_S2 * mass
@@ -466,7 +475,7 @@ class Derivatives:
         )
 
     @cached_property
-    def _front_tyres(self) -> tuple[np.ndarray, ...]:
+    def _front_tyres(self) -> tuple[FloatArray, ...]:
         """Of the front axle's lateral force: its inverse, the share of friction it uses, 0 outside the limits, and how
         the stiffness that is left falls with that share, relative, and with the shape of the curve."""
         given, tyre = self.given, self.given.tyre
@@ -516,7 +525,10 @@ class Derivatives:
     def _front(self, moved: Moved, load_l: Any, load_r: Any, sideways: Any, sin: Any, cos: Any) -> tuple[Any, Any]:
         """Of the front axle's speed and the difference of its wheels (m/s)."""
         given, car = self.given, self.car
-        change = lambda name: moved.get(name, NOTHING)  # noqa: E731
+
+        def change(name: str) -> Any:
+            return moved.get(name, NOTHING)
+
         yaw, share = given.yaw_rad_s, given.front_left_share
         inverse, by_share, by_shape = self._front_tyres
         both = (load_l + load_r) / self._front_load_N

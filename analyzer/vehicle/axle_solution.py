@@ -5,6 +5,7 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
+from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.long_arrays import taken
 from analyzer.vehicle.axle import AxleEquations, AxleInputs, Balance, Given, Values, balance, equations, given_by
 from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
@@ -18,18 +19,18 @@ FEW_LEFT = 0.7  # of the samples: then the settled ones leave, which costs as mu
 SETTLED = 1e-5  # m/s and 1: a step smaller than this moves a torque by less than 0.1 N.m
 COST = 0  # row of `_told`
 
-Entries = tuple[np.ndarray, np.ndarray, np.ndarray]
+Entries = tuple[FloatArray, FloatArray, FloatArray]
 
 
 @dataclass(frozen=True)
 class AxleSolution:
     """State (2, n) and its equations, with the Gauss-Newton matrix entries (a, b, d) of [[a, b], [b, d]]."""
 
-    state: np.ndarray
+    state: FloatArray
     at: AxleEquations
     normal: Entries
 
-    def state_shift(self, gradient: np.ndarray) -> np.ndarray:
+    def state_shift(self, gradient: FloatArray) -> FloatArray:
         """Change of the state that answers a change of the residuals.
 
         Parameters
@@ -43,19 +44,20 @@ class AxleSolution:
         return _newton_step(self.normal, gradient)
 
     @property
-    def difference_variance(self) -> np.ndarray:
+    def difference_variance(self) -> FloatArray:
         """Variance (n,) of the torque difference from the four equations' own errors (N2 m2): a' N^-1 a, N the
         Gauss-Newton matrix, a the difference's slopes. Large where a wheel slides and the front wheels say little.
         """
         slope = self.at.difference_slope
-        return -(slope * self.state_shift(slope)).sum(axis=0)
+        left: FloatArray = -(slope * self.state_shift(slope)).sum(axis=0)
+        return left
 
-    def take(self, where: np.ndarray | slice) -> "AxleSolution":
+    def take(self, where: BoolArray | IntArray | slice) -> "AxleSolution":
         """The samples `where` (bool, index or slice)."""
         return _each_array(lambda values: values[..., where], self)
 
 
-def put_together(where: np.ndarray, there: AxleSolution, elsewhere: AxleSolution) -> AxleSolution:
+def put_together(where: BoolArray, there: AxleSolution, elsewhere: AxleSolution) -> AxleSolution:
     """The samples of two solutions in one.
 
     Parameters
@@ -64,7 +66,7 @@ def put_together(where: np.ndarray, there: AxleSolution, elsewhere: AxleSolution
     there, elsewhere : solutions of the samples where it is True, and where it is False, each in order.
     """
 
-    def placed(values: np.ndarray, others: np.ndarray) -> np.ndarray:
+    def placed(values: FloatArray, others: FloatArray) -> FloatArray:
         every = np.empty((*values.shape[:-1], len(where)), values.dtype)
         every[..., where], every[..., ~where] = values, others
         return every
@@ -72,14 +74,14 @@ def put_together(where: np.ndarray, there: AxleSolution, elsewhere: AxleSolution
     return _each_array(placed, there, elsewhere)
 
 
-def _each_array(change: Callable[..., np.ndarray], *solutions: AxleSolution) -> AxleSolution:
+def _each_array(change: Callable[..., FloatArray], *solutions: AxleSolution) -> AxleSolution:
     """`change` applied to every array of solutions; samples are along the last axis."""
     at = {f.name: change(*(getattr(s.at, f.name) for s in solutions)) for f in fields(AxleEquations)}
     a, b, d = (change(*parts) for parts in zip(*(s.normal for s in solutions), strict=True))
     return AxleSolution(change(*(s.state for s in solutions)), AxleEquations(**at), (a, b, d))
 
 
-def rolling_freely(value: Values, inputs: AxleInputs, car: Car) -> np.ndarray:
+def rolling_freely(value: Values, inputs: AxleInputs, car: Car) -> FloatArray:
     """State of an axle that follows the front wheels and has only its lateral force to carry: where to begin.
 
     Parameters
@@ -94,7 +96,7 @@ def rolling_freely(value: Values, inputs: AxleInputs, car: Car) -> np.ndarray:
     return _rolling_freely(given_by(value, inputs, car), car)
 
 
-def _rolling_freely(given: Given, car: Car) -> np.ndarray:
+def _rolling_freely(given: Given, car: Car) -> FloatArray:
     ground, tyre = _front_ground_m_s(given), given.tyre
     _, _, left, right = wheel_loads(
         long_m_s2=given.along_m_s2,
@@ -107,12 +109,12 @@ def _rolling_freely(given: Given, car: Car) -> np.ndarray:
     return np.array([ground, rho * tyre["friction_y"] / tyre["cornering_stiffness"]])
 
 
-def _front_ground_m_s(given: Given) -> np.ndarray:
+def _front_ground_m_s(given: Given) -> FloatArray:
     return given.front_m_s * np.exp(-given.front_scale)
 
 
 def solve(
-    value: Values, inputs: AxleInputs, car: Car, *, start: np.ndarray | None = None, iterations: int = 14
+    value: Values, inputs: AxleInputs, car: Car, *, start: FloatArray | None = None, iterations: int = 14
 ) -> AxleSolution:
     """Weighted least-squares state of every sample, damped Gauss-Newton from `start` or from rolling freely.
 
@@ -167,7 +169,7 @@ def solve(
     return AxleSolution(whole, found, tuple(normal))
 
 
-def _step(told: np.ndarray, damping: np.ndarray, side_slip: np.ndarray) -> np.ndarray:
+def _step(told: FloatArray, damping: FloatArray, side_slip: FloatArray) -> FloatArray:
     """Damped step (2, n); of a sample at the limit of side slip that is pushed beyond, in the speed alone."""
     _, along, across, a, b, d = told
     a, d = a * (1 + damping), d * (1 + damping)
@@ -178,7 +180,7 @@ def _step(told: np.ndarray, damping: np.ndarray, side_slip: np.ndarray) -> np.nd
     return step
 
 
-def _overshoot(asked: np.ndarray, before: np.ndarray, moved: np.ndarray) -> np.ndarray:
+def _overshoot(asked: FloatArray, before: FloatArray, moved: FloatArray) -> FloatArray:
     """(n,) by how much steps (2, n) go too far: from 1, where the last one did what it was to do, up to 3.
 
     Near the tyre's peak a Gauss-Newton step leaves the share q of the way, q < 0, and goes to and fro for thirty steps.
@@ -189,16 +191,16 @@ def _overshoot(asked: np.ndarray, before: np.ndarray, moved: np.ndarray) -> np.n
     return np.clip(np.where(length > 0, change / np.maximum(length, 1e-30), 1.0), 1.0, 3.0)
 
 
-def _of(value: Values, where: slice | np.ndarray) -> Values:
+def _of(value: Values, where: slice | BoolArray) -> Values:
     """Values of some of the samples."""
     return {name: v[where] if isinstance(v, np.ndarray) else v for name, v in value.items()}
 
 
-def _samples_of(given: Given, where: np.ndarray) -> Given:
+def _samples_of(given: Given, where: BoolArray) -> Given:
     return replace(taken(given, where), tyre=_of(given.tyre, where), loads=_of(given.loads, where))
 
 
-def _told(at: AxleEquations | Balance, state: np.ndarray) -> np.ndarray:
+def _told(at: AxleEquations | Balance, state: FloatArray) -> FloatArray:
     """(6, n) of every sample: its cost, half the cost's gradient, and the entries of its Gauss-Newton matrix."""
     (by_u, by_s), residual, side_slip = at.slope, at.residual, state[1]
     told = np.empty((6, len(side_slip)))
@@ -212,7 +214,7 @@ def _told(at: AxleEquations | Balance, state: np.ndarray) -> np.ndarray:
     return told
 
 
-def _newton_step(normal: Entries, gradient: np.ndarray | tuple[np.ndarray, np.ndarray]) -> np.ndarray:
+def _newton_step(normal: Entries, gradient: FloatArray | tuple[FloatArray, FloatArray]) -> FloatArray:
     """-N^-1 times `gradient` (2, n)."""
     a, b, d = normal
     return np.array([b * gradient[1] - d * gradient[0], b * gradient[0] - a * gradient[1]]) / (a * d - b * b)

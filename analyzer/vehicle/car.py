@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 from pydantic import Field, model_validator
 
+from analyzer.arrays import FloatArray
 from analyzer.settings_file import Settings, load_table
 
 # where the car file is silent on the rear's share of the lateral load transfer: the rear's share of the weight less
@@ -288,7 +289,7 @@ class Car(Settings):
         return self.front_weight_fraction if given is None else given
 
     @property
-    def rolling_radii_m(self) -> np.ndarray:
+    def rolling_radii_m(self) -> FloatArray:
         """(4,) rolling radii front left, front right, rear left, rear right (m)."""
         front, rear = self.front_rolling_radius_m, self.rear_rolling_radius_m
         return np.array([front, front, rear, rear])

@@ -1,5 +1,6 @@
 """What the fit may move besides the lock curve: tyre, calibration left-overs and the car file's own uncertainty."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -63,10 +64,17 @@ def priors(
     tuple : always the same names in the same order, whatever was measured.
     """
     tyre, sure = car.tyre, car.uncertainty
-    per_cent = lambda p: np.log1p(p / 100)  # noqa: E731
-    place = lambda axis, silent, used: car.sensor_place(axis, silent) if used else (0.0, UNUSED_SD)  # noqa: E731
+
+    def per_cent(p: float) -> float:
+        return float(np.log1p(p / 100))
+
+    def within(p: float) -> float:
+        return per_cent(p) / math.sqrt(3)  # of limits, all values between alike (JCGM 100, 4.3.7)
+
+    def place(axis: str, silent: float, used: bool) -> tuple[float, float]:
+        return car.sensor_place(axis, silent) if used else (0.0, UNUSED_SD)
+
     fall = car.radius_fall(RADIUS_FALL, RADIUS_FALL_SD)
-    within = lambda p: per_cent(p) / np.sqrt(3)  # noqa: E731  of limits, all values between alike (JCGM 100, 4.3.7)
     open_ = {scale: UNCHECKED_SD if scale in sensors.unchecked else 0.0 for scale in ("time", "wheel_scale", "lat_g")}
     change_sd = UNUSED_SD if sensors.long_g else max(float(np.hypot(open_["time"], open_["wheel_scale"])), UNUSED_SD)
     lat_gain, lat_gain_sd = _lean(car.roll_lean(LEAN, LEAN_SD), sensors.lat_g)
@@ -83,7 +91,7 @@ def priors(
         Prior("combined_weight", 0.85, 0.2, "tyre"),
         Prior("radius_fall", *fall, "radius"),
         Prior("radius_bend", fall[0] / 2, max(fall[0] / 2, UNUSED_SD), "radius"),
-        Prior("rear_front_scale", 0.0, np.sqrt(2) * within(sure.rolling_radius_percent), "wheel_calibration"),
+        Prior("rear_front_scale", 0.0, math.sqrt(2) * within(sure.rolling_radius_percent), "wheel_calibration"),
         Prior("rear_front_growth", 0.0, 0.002, "wheel_calibration"),
         Prior("rear_left_right_scale", 0.0, 0.0005, "wheel_calibration"),
         Prior("front_left_right_scale", 0.0, 0.0005, "wheel_calibration"),
@@ -97,7 +105,7 @@ def priors(
             ),
             "wheel_calibration",
         ),
-        Prior("log_front_track", 0.0, np.sqrt(2) * within(sure.track_percent), "wheel_calibration"),
+        Prior("log_front_track", 0.0, math.sqrt(2) * within(sure.track_percent), "wheel_calibration"),
         Prior("sensor_x_m", *place("x", SENSOR_X_SD_M, sensors.long_g or sensors.lat_g), "sensor_pose"),
         Prior("sensor_y_m", *place("y", SENSOR_Y_SD_M, sensors.long_g or sensors.lat_g), "sensor_pose"),
         Prior("sensor_turned", 0.0, SENSOR_TURNED_SD if sensors.long_g and sensors.lat_g else UNUSED_SD, "sensor_pose"),

@@ -23,10 +23,14 @@ fitted, from 0.85.
 """
 
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 
+from analyzer.arrays import FloatArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
+
+Figure: TypeAlias = float | FloatArray  # a replay that draws tyres has another figure in each draw
 
 LEAST_LOAD_N = 50.0
 ENVELOPE_GRID = 80  # slips each way: the envelope to half a per cent
@@ -43,12 +47,12 @@ def wheel_loads(
     rear_track_m: float,
     rear_transfer_share: float,
     roll_gradient_rad_per_g: float,
-    long_m_s2: np.ndarray,
-    lat_m_s2: np.ndarray,
-    downforce_N: np.ndarray,
+    long_m_s2: FloatArray,
+    lat_m_s2: FloatArray,
+    downforce_N: FloatArray,
     front_downforce_share: float,
     least_N: float = LEAST_LOAD_N,
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Wheel loads at each sample.
 
     Parameters
@@ -108,7 +112,7 @@ def wheel_loads(
     )
 
 
-def lifting_moment_Nm(axle_N: np.ndarray, track_m: float, least_N: float = LEAST_LOAD_N) -> np.ndarray:
+def lifting_moment_Nm(axle_N: FloatArray, track_m: float, least_N: float = LEAST_LOAD_N) -> FloatArray:
     """Roll moment (N.m) at which an axle's inner wheel leaves the road: all of its load is then on the outer one.
 
     Parameters
@@ -124,16 +128,16 @@ def lifting_moment_Nm(axle_N: np.ndarray, track_m: float, least_N: float = LEAST
 class WheelForces:
     """Forces of one wheel (N) with their slopes against kappa and tan(alpha); `use` is rho over rho at the peak."""
 
-    longitudinal: np.ndarray
-    lateral: np.ndarray
-    use: np.ndarray
-    dlong_dkappa: np.ndarray
-    dlong_dtan_alpha: np.ndarray
-    dlat_dkappa: np.ndarray
-    dlat_dtan_alpha: np.ndarray
+    longitudinal: FloatArray
+    lateral: FloatArray
+    use: FloatArray
+    dlong_dkappa: FloatArray
+    dlong_dtan_alpha: FloatArray
+    dlat_dkappa: FloatArray
+    dlat_dtan_alpha: FloatArray
 
 
-def peak_rho(shape: float) -> float:
+def peak_rho(shape: Figure) -> Figure:
     """rho at the peak of f, for a shape c between 1 and 2 (1): c tan(pi / 2c).
 
     Parameters
@@ -145,10 +149,11 @@ def peak_rho(shape: float) -> float:
     >>> round(float(peak_rho(1.5)), 3)
     2.598
     """
-    return shape * np.tan(np.pi / (2 * shape))
+    rho: Figure = shape * np.tan(np.pi / (2 * shape))
+    return rho
 
 
-def rho_at(share: np.ndarray, shape: float) -> np.ndarray:
+def rho_at(share: FloatArray, shape: Figure) -> FloatArray:
     """rho below the peak at which f has a value: c tan(asin(share) / c).
 
     Parameters
@@ -164,7 +169,7 @@ def rho_at(share: np.ndarray, shape: float) -> np.ndarray:
     return shape * np.tan(np.arcsin(share) / shape)
 
 
-def sine_and_cosine(angle_rad: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def sine_and_cosine(angle_rad: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Sine and cosine (n,) of angles (n,) inside +-pi (rad), from the tangent of half the angle.
 
     A sixth to two thirds of the time of numpy's own, to 1e-15; of single precision numpy's own take a quarter of this.
@@ -182,7 +187,7 @@ def sine_and_cosine(angle_rad: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return tangent, scale
 
 
-def _gain(k_x: np.ndarray, k_y: np.ndarray, shape: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _gain(k_x: FloatArray, k_y: FloatArray, shape: Figure) -> tuple[FloatArray, FloatArray, FloatArray]:
     """rho, f(rho) / rho, and the slope of that over rho."""
     rho = k_x**2
     rho += k_y**2
@@ -201,7 +206,7 @@ def _gain(k_x: np.ndarray, k_y: np.ndarray, shape: float) -> tuple[np.ndarray, n
     return rho, gain, curve
 
 
-def gain_and_slopes(k_x: np.ndarray, k_y: np.ndarray, shape: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def gain_and_slopes(k_x: FloatArray, k_y: FloatArray, shape: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     """f(rho) / rho, its slope against rho over rho, and its slope against the shape, each of the arguments' shape.
 
     Parameters
@@ -215,7 +220,7 @@ def gain_and_slopes(k_x: np.ndarray, k_y: np.ndarray, shape: float) -> tuple[np.
     return gain, curve, by_shape
 
 
-def envelope(side: np.ndarray, *, shape: float, combined_weight: float) -> np.ndarray:
+def envelope(side: FloatArray, *, shape: float, combined_weight: float) -> FloatArray:
     """Most longitudinal force, over mu_x F_z, of a tyre that gives the share `side` (n,) of its lateral friction.
 
     Parameters
@@ -244,18 +249,18 @@ def envelope(side: np.ndarray, *, shape: float, combined_weight: float) -> np.nd
 
 def wheel_forces(
     *,
-    kappa: np.ndarray,
-    tan_alpha: np.ndarray,
-    load_N: np.ndarray,
-    static_load_N: float,
-    slip_stiffness: float,
-    cornering_stiffness: float,
-    friction_x: float,
-    friction_y: float,
-    friction_fall: float,
-    stiffness_fall: float,
-    shape: float,
-    combined_weight: float,
+    kappa: FloatArray,
+    tan_alpha: FloatArray,
+    load_N: FloatArray,
+    static_load_N: Figure,
+    slip_stiffness: Figure,
+    cornering_stiffness: Figure,
+    friction_x: Figure,
+    friction_y: Figure,
+    friction_fall: Figure,
+    stiffness_fall: Figure,
+    shape: Figure,
+    combined_weight: Figure,
 ) -> WheelForces:
     """Combined-slip forces of a wheel, or of several; all arrays (n,) or (wheels, n).
 

@@ -2,10 +2,11 @@
 
 from collections.abc import Sequence
 from dataclasses import asdict
-from typing import Any
+from typing import Any, NotRequired, TypeAlias, TypedDict
 from urllib.parse import parse_qs
 
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, dcc, html
+from dash.development.base_component import Component
 
 from analyzer.analysis import Analysis, PhaseResult
 from analyzer.comparison.compared_runs import chosen_laps
@@ -15,6 +16,7 @@ from analyzer.phases.phases import PHASES
 from analyzer.presentation.words import PARAMETER_NAMES, PHASE_NAMES, parameter_cells
 from dashboards.compare import two_sides
 from dashboards.compare.two_sides import told
+from dashboards.exchanged import Answered, Children, Drawn, Option, Pressed, Tick
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook, Run
 from dashboards.parts import chart, clock, labelled, not_measured, polled, progress, table, when
@@ -27,6 +29,16 @@ ONE_RUN = (
 )
 CHOICES = ("before", "after", "before-laps", "after-laps")  # what a comparison is about: runs and laps of both sides
 
+Choice: TypeAlias = list[str] | str  # ids of runs, or words for laps
+
+
+class Asked(TypedDict):
+    """The comparison that was asked for, or why it cannot be made, and the choices that it is about."""
+
+    of: list[Choice]
+    id: NotRequired[str]
+    refusal: NotRequired[str]
+
 
 def layout(logbook: Logbook, search: str = "") -> html.Div:
     """The page; `?before=ID,ID&after=ID` chooses the runs, else the last two are."""
@@ -34,7 +46,7 @@ def layout(logbook: Logbook, search: str = "") -> html.Div:
     if not runs:
         words = "Analyse two logs first, one from before the change and one from after; then they can be compared."
         return html.Div([html.H1("Before and after"), html.P(words), dcc.Link("Start page", href="/")])
-    options = [{"label": f"{r.name}, {when(r.date_s)}", "value": r.id} for r in runs]
+    options: list[Option] = [{"label": f"{r.name}, {when(r.date_s)}", "value": r.id} for r in runs]
     # one run alone is laid beside nothing: over itself it would look like no change
     driven = sorted(runs, key=lambda run: (run.date_s, run.started))
     last_two = (
@@ -84,7 +96,7 @@ def _known(runs: list[Run], search: str, side: str) -> list[str]:
     return [run.id for run in runs if run.id in asked]
 
 
-def _earlier(logbook: Logbook, shown: str) -> list:
+def _earlier(logbook: Logbook, shown: str) -> Children:
     """Comparisons that the logbook has, each with a link that keeps it."""
     lines = []
     for run, (before, after) in logbook.comparisons()[:MOST_EARLIER]:
@@ -106,7 +118,7 @@ def _earlier(logbook: Logbook, shown: str) -> list:
     return [html.H2("Comparisons in this logbook"), *lines] if lines else []
 
 
-def _sides(options: list[dict], chosen: dict[str, list[str]], laps_of: list[str]) -> html.Div:
+def _sides(options: list[Option], chosen: dict[str, list[str]], laps_of: list[str]) -> html.Div:
     columns = []
     for (side, ids), laps_text in zip(chosen.items(), laps_of, strict=True):
         runs = dcc.Dropdown(options, ids, id=side, multi=True, placeholder="choose one run or several")
@@ -136,7 +148,7 @@ def _button() -> html.Div:
     )
 
 
-def _phases() -> list:
+def _phases() -> Children:
     phases = {p: PHASE_NAMES[p] for p in PHASES}
     quantities = {key: label for key, (label, _, _) in two_sides.SHOWN.items()}
     return [
@@ -163,7 +175,9 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         Input("compared", "data"),
         Input("mode", "data"),
     )
-    def _curves(before_ids: list, after_ids: list, compared: str | None, mode: str) -> tuple:
+    def _curves(
+        before_ids: list[str] | None, after_ids: list[str] | None, compared: str | None, mode: str
+    ) -> tuple[Drawn, Component, str]:
         try:
             before, after = _runs(logbook, before_ids), _runs(logbook, after_ids)
         except HalfshaftError as error:
@@ -192,7 +206,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         phase: str,
         key: str,
         mode: str | None,
-    ) -> dict:
+    ) -> Drawn:
         try:
             before = _passes(_runs(logbook, before_ids), before_laps, "before")
             after = _passes(_runs(logbook, after_ids), after_laps, "after")
@@ -214,7 +228,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         *(State(choice, "value") for choice in CHOICES),
         prevent_initial_call=True,
     )
-    def _begin(_: Any, *chosen: Any) -> dict:
+    def _begin(_: int | None, *chosen: Any) -> Asked:
         of, (before_ids, after_ids, before_laps, after_laps) = _about(chosen), chosen
         try:
             made = logbook.new_comparison(
@@ -234,8 +248,10 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         *(Input(choice, "value") for choice in CHOICES),
         prevent_initial_call=True,
     )
-    def _follow(comparison: dict | None, tick: dict | None, _: Any, *chosen: Any) -> tuple:
-        answered = {"n": (tick or {}).get("n"), "over": True, "done": None}
+    def _follow(
+        comparison: Asked | None, tick: Tick | None, _: Pressed | None, *chosen: Choice | None
+    ) -> tuple[Component | Children, Answered]:
+        answered: Answered = {"n": tick["n"] if tick else None, "over": True, "done": None}
         if comparison is None or comparison["of"] != _about(chosen):
             return [], answered  # other runs were chosen: what was said is not about them
         if "refusal" in comparison:
@@ -273,8 +289,8 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         State("comparison", "data"),
         prevent_initial_call=True,
     )
-    def _listed(drop: dict | None, _: Any, comparison: dict | None) -> list:
-        shown = (comparison or {}).get("id", "")
+    def _listed(drop: Pressed | None, _: str | None, comparison: Asked | None) -> Children:
+        shown = "" if comparison is None else comparison.get("id", "")
         if drop is not None and drop["run"] != shown:
             logbook.remove_comparison(drop["run"])
         return _earlier(logbook, shown)
@@ -289,7 +305,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
     )
 
     @app.callback(Output("stopped", "data"), Input("to-stop", "data"), prevent_initial_call=True)
-    def _stop(asked: dict) -> dict:
+    def _stop(asked: Pressed) -> Pressed:
         try:
             jobs.cancel(asked["run"])
         except HalfshaftError:  # somebody else removed it meanwhile
@@ -297,7 +313,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         return asked
 
     @app.callback(Output("together-told", "children"), Input("compared", "data"), Input("mode", "data"))
-    def _told(compared: str | None, mode: str) -> list:
+    def _told(compared: str | None, mode: str) -> Children:
         kept = logbook.comparison(compared) if compared else None
         asked = logbook.comparison_asked(compared) if compared else None
         if compared is None or kept is None or asked is None:
@@ -322,7 +338,7 @@ def _fastest(logbook: Logbook, before: list[str], after: list[str]) -> dict[str,
     }
 
 
-def _about(chosen: Sequence[Any]) -> list:
+def _about(chosen: Sequence[Choice | None]) -> list[Choice]:
     """The choices as a comparison keeps them: nothing chosen and emptied again are the same."""
     return [choice or [] for choice in chosen]
 
@@ -344,7 +360,7 @@ def _passes(runs: list[Analysis], laps: str | None, side: str) -> list[PhaseResu
     return found
 
 
-def _points(analysis: Analysis) -> list[dict]:
+def _points(analysis: Analysis) -> list[dict[str, Any]]:
     return [asdict(p) for p in analysis.lock_curve.points]
 
 

@@ -5,6 +5,7 @@ import secrets
 import sqlite3
 import time
 from collections.abc import Sequence
+from typing import Any, NotRequired, TypedDict
 
 from analyzer.errors import InputError
 from analyzer.logbook import results
@@ -13,6 +14,15 @@ from analyzer.logbook.runs import Run
 from analyzer.logbook.store import Store
 
 SIDES = ("before", "after")
+
+
+class Kept(TypedDict):
+    """The outcome of a comparison: `result` as `halfshaft compare` writes it, `charts` as plotly's JSON, `report` as
+    HTML without the chart library (one kept by an earlier version has no report)."""
+
+    result: dict[str, Any]
+    charts: dict[str, dict[str, Any]]
+    report: NotRequired[str]
 
 
 def new(
@@ -94,16 +104,16 @@ def side(book: Store, comparison_id: str, number: int) -> list[str]:
     return [found["result_id"] for found in rows]
 
 
-def keep(book: Store, comparison_id: str, result: dict) -> None:
-    """Keep the outcome: `result` as `halfshaft compare` writes it, `charts` as plotly's JSON, `report` as HTML without
-    the chart library (one kept by an earlier version has no report)."""
+def keep(book: Store, comparison_id: str, outcome: Kept) -> None:
+    """Keep the outcome."""
     with book.transaction() as connection:
         connection.execute(
-            "UPDATE comparisons SET result = ? WHERE id = ?", (json.dumps(result, allow_nan=False), comparison_id)
+            "UPDATE comparisons SET result = ? WHERE id = ?", (json.dumps(outcome, allow_nan=False), comparison_id)
         )
 
 
-def kept(book: Store, comparison_id: str) -> dict | None:
+def kept(book: Store, comparison_id: str) -> Kept | None:
     """What `keep` kept, or None when it is not done."""
     found = row(book, comparison_id)
-    return json.loads(found["result"]) if found is not None and found["result"] else None
+    outcome: Kept | None = json.loads(found["result"]) if found is not None and found["result"] else None
+    return outcome

@@ -35,6 +35,8 @@ from analyzer.presentation.figures.theme import (
 )
 from analyzer.presentation.tables import corner_rows
 from analyzer.presentation.words import PARAMETER_NAMES, PHASE_NAMES
+from dashboards.compare.comparisons import Kept
+from dashboards.exchanged import Children
 from dashboards.parts import chart, in_guide, readable, table, why
 
 READ_CURVES = (
@@ -157,7 +159,7 @@ def _passes(results: Sequence[PhaseResult], phase: str, key: str) -> list[PhaseR
     return [r for r in results if r.phase == phase and r.lap > 0 and getattr(r, key) is not None]
 
 
-def told(comparison_id: str, kept: dict[str, Any], *, fastest: dict[str, str] | None, mode: str) -> list:
+def told(comparison_id: str, kept: Kept, *, fastest: dict[str, str] | None, mode: str) -> Children:
     """Sections of a finished comparison, as `Logbook.comparison` gives it; `fastest` is what `assets/laps.js` takes to
     overlay the fastest laps of both sides, None where a side has no whole lap."""
     result, charts = kept["result"], kept["charts"]
@@ -224,7 +226,7 @@ def _answer(comparison_id: str, result: dict[str, Any], *, has_report: bool) -> 
     )
 
 
-def _laps(fastest: dict[str, str] | None) -> list:
+def _laps(fastest: dict[str, str] | None) -> Children:
     """The fastest laps of both sides over each other, with the time lost along the lap."""
     if fastest is None:
         return []
@@ -253,7 +255,7 @@ def _parameters(result: dict[str, Any]) -> html.Div:
     return table(["change of", "measured", "95 % interval", "parts predict"], rows)
 
 
-def _phase_section(result: dict[str, Any], drawn: dict, mode: str) -> html.Section:
+def _phase_section(result: dict[str, Any], drawn: dict[str, Any], mode: str) -> html.Section:
     rows = []
     for found in (p for p in result["phase_changes"] if p["corner"] is None):
         cells = []
@@ -264,7 +266,7 @@ def _phase_section(result: dict[str, Any], drawn: dict, mode: str) -> html.Secti
     headings = ["phase, all corners", "passes"]
     for heading, _, _ in PHASE_KEYS.values():
         headings += [heading, "95 % interval"]
-    parts: list = [html.H2("Change by corner phase, at matched speed and throttle")]
+    parts: Children = [html.H2("Change by corner phase, at matched speed and throttle")]
     if drawn["data"]:
         parts.append(chart("phase-changes", READ_PHASES, figure=_drawn(drawn, mode), label="change by corner phase"))
     else:
@@ -284,7 +286,7 @@ def _events(result: dict[str, Any]) -> html.Section:
     return html.Section([html.H2("Spins and understeer"), table(headings, rows, words=(0, 5))], className="panel")
 
 
-def _drawn(drawn: dict, mode: str) -> go.Figure:
+def _drawn(drawn: dict[str, Any], mode: str) -> go.Figure:
     """A chart as the analyzer drew it, in the page's colours."""
     return readable(styled(go.Figure(drawn), height=CHART_PX, mode=mode), mode)
 

@@ -27,7 +27,7 @@ from functools import cache
 from html import escape
 from importlib import import_module, resources
 from itertools import pairwise
-from typing import Literal, Union, get_args, get_origin
+from typing import Any, Literal, Union, get_args, get_origin
 
 import flask
 import pdoc.doc
@@ -81,7 +81,7 @@ def _table_of(annotation: object) -> type[Settings] | None:
     return next((kind for kind in _kinds(annotation) if isinstance(kind, type) and issubclass(kind, Settings)), None)
 
 
-def _kinds(annotation: object) -> tuple:
+def _kinds(annotation: object) -> tuple[object, ...]:
     """What a key may be, without None."""
     union = get_origin(annotation) in (Union, types.UnionType)
     return tuple(k for k in (get_args(annotation) if union else (annotation,)) if k is not type(None))
@@ -216,7 +216,7 @@ def reference() -> str:
     return pdoc.render.html_module(module, all_modules={"analyzer": module})
 
 
-def _as_markdown(described: pdoc.doc.Doc) -> None:
+def _as_markdown(described: pdoc.doc.Doc[Any]) -> None:
     """Headings and entries of the project's docstrings as Markdown, here and in all members."""
     text = _SECTION.sub(r"**\1**\n\n", described.docstring)
     described.docstring = _ENTRY.sub(r"- **\1**: ", text)

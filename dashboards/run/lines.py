@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from analyzer.analysis import Analysis
+from analyzer.arrays import FloatArray, IntArray
 from analyzer.errors import InputError
 from analyzer.in_words import number
 from analyzer.presentation.words import PHASE_NAMES
@@ -147,7 +148,7 @@ def _laid(analysis: Analysis, lap: int, name: str, shares: list[float], along: s
     return Strand(analysis, name, lap, first, last, float(analysis.signals.time_s[first]), 1.0)
 
 
-def _axis(analysis: Analysis, along: str) -> np.ndarray:
+def _axis(analysis: Analysis, along: str) -> FloatArray:
     return analysis.signals.distance_m if along == "distance" else analysis.signals.time_s
 
 
@@ -162,16 +163,17 @@ def _ends(strand: Strand, along: str) -> list[float]:
     return [strand.factor * (float(axis[k]) - strand.from_x) for k in (strand.first, strand.last - 1)]
 
 
-def _bins(count: int, points: int) -> np.ndarray | None:
+def _bins(count: int, points: int) -> IntArray | None:
     """Where bins of `count` samples begin; None where each sample is a point."""
     return None if count <= points else np.linspace(0, count, points // 2 + 1).astype(int)[:-1]
 
 
-def _middles(starts: np.ndarray, count: int) -> np.ndarray:
-    return (starts + np.append(starts[1:], count)) // 2
+def _middles(starts: IntArray, count: int) -> IntArray:
+    middles: IntArray = (starts + np.append(starts[1:], count)) // 2
+    return middles
 
 
-def thinned(values: np.ndarray, points: int) -> np.ndarray:
+def thinned(values: FloatArray, points: int) -> FloatArray:
     """The values, or least and largest of each bin, the one nearer to where the bin begins first; a bin of none stays
     none."""
     starts = _bins(len(values), points)
@@ -182,7 +184,7 @@ def thinned(values: np.ndarray, points: int) -> np.ndarray:
     return np.column_stack([np.where(falls, high, low), np.where(falls, low, high)]).ravel()
 
 
-def _picked(values: np.ndarray, points: int) -> np.ndarray:
+def _picked(values: FloatArray, points: int) -> FloatArray:
     """One value a point, for what only says where a point is."""
     starts = _bins(len(values), points)
     return values if starts is None else values[_middles(starts, len(values))]
@@ -219,13 +221,13 @@ def _line(line: Line, strand: Strand, along: str, points: int) -> dict[str, Any]
     }
 
 
-def _limit(analysis: Analysis, key: str) -> list | None:
+def _limit(analysis: Analysis, key: str) -> tuple[str, float] | None:
     """Name and level that a row is held against."""
     known = QUANTITIES[key].limit if key in QUANTITIES else None
     if known is None:
         return None
     level = known[1](analysis)
-    return [known[0], round(level, 2)] if np.isfinite(level) else None
+    return (known[0], round(level, 2)) if np.isfinite(level) else None
 
 
 def _gained(strands: list[Strand], along: str, points: int) -> dict[str, Any]:
@@ -258,7 +260,7 @@ def _gained(strands: list[Strand], along: str, points: int) -> dict[str, Any]:
     }
 
 
-def _shades(strand: Strand, along: str) -> list[list]:
+def _shades(strand: Strand, along: str) -> list[tuple[float, float, str]]:
     """[from, to, name] of the phases of a few corners, of more the corners; [] of very many."""
     axis = _axis(strand.analysis, along)
     seen = [c for c in strand.analysis.corners if c.stop > strand.first and c.start < strand.last]
@@ -269,8 +271,8 @@ def _shades(strand: Strand, along: str) -> list[list]:
         return round(strand.factor * (float(axis[min(k, len(axis) - 1)]) - strand.from_x), 3)
 
     if len(seen) <= MOST_NAMED:
-        return [[on_axis(p.start), on_axis(p.stop), PHASE_NAMES[p.name]] for c in seen for p in c.phases]
-    return [[on_axis(c.start), on_axis(c.stop), str(c.number)] for c in seen]
+        return [(on_axis(p.start), on_axis(p.stop), PHASE_NAMES[p.name]) for c in seen for p in c.phases]
+    return [(on_axis(c.start), on_axis(c.stop), str(c.number)) for c in seen]
 
 
 def _in_lock_plot(strand: Strand, points: int) -> dict[str, Any]:

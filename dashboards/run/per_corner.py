@@ -3,6 +3,7 @@ that shows whether it does the same every time.
 """
 
 import math
+from typing import TypedDict
 
 import plotly.graph_objects as go
 from plotly.subplots import make_subplots
@@ -50,10 +51,26 @@ MOST_TICKS = 6
 MOST_POINTS = 30  # laps; more points and bars than this are a grey mass, and slow
 
 
-def corner_table(analysis: Analysis, lap: int | None) -> dict:
+class CornerLine(TypedDict):
+    """A row of the table: its cells, the log time (s) it leads to, and what a screen reader says of it."""
+
+    cells: list[str]
+    moment: float | None
+    label: str
+
+
+class CornerTable(TypedDict):
+    """The table as `assets/lists.js` draws it; the first `words` columns are text."""
+
+    headings: list[str]
+    rows: list[CornerLine]
+    words: int
+
+
+def corner_table(analysis: Analysis, lap: int | None) -> CornerTable:
     """Medians over laps (`lap` None) or one lap, as `assets/lists.js` draws them."""
     results = analysis.phase_results if lap is None else tuple(r for r in analysis.phase_results if r.lap == lap)
-    rows = [
+    rows: list[CornerLine] = [
         {"cells": _cells(r), "moment": _moment(analysis, r.corner, lap), "label": _label(r)}
         for r in corner_rows(results)
     ]
@@ -183,5 +200,5 @@ def _passes(figure: go.Figure, passes: list[PhaseResult], key: str, place: dict[
 
 def _shown(result: PhaseResult, key: str, factor: float) -> float:
     """The value drawn: the torque's size, because what the parts predict has no direction."""
-    value = factor * getattr(result, key)
+    value: float = factor * getattr(result, key)
     return abs(value) if key == "transfer_torque_Nm" else value

@@ -5,17 +5,19 @@ import weakref
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
-from typing import Any, cast
+from typing import Any, TypeVar
 
 import numpy as np
 
 from analyzer.analysis import Analysis
+from analyzer.arrays import FloatArray
 from analyzer.channels import CHANNELS, STANDARD_GRAVITY_M_S2
 from analyzer.channels import QUANTITIES as UNITS
 from analyzer.findings.rear_axle import RearAxle, rear_axle
 from analyzer.presentation.figures.lap_figures import drawn_path
 
-Part = Callable[[Analysis, slice], np.ndarray]  # values of some samples, NaN where nothing can be said
+T = TypeVar("T")
+Part = Callable[[Analysis, slice], FloatArray]  # values of some samples, NaN where nothing can be said
 ALL = slice(None)
 
 
@@ -25,8 +27,8 @@ class Line:
     view of a long log needs few."""
 
     name: str
-    time_s: np.ndarray
-    part: Callable[[slice], np.ndarray]
+    time_s: FloatArray
+    part: Callable[[slice], FloatArray]
 
 
 @dataclass(frozen=True)
@@ -52,7 +54,7 @@ def _wheel(column: int) -> Part:
 def _rear_wheel(inside: bool) -> Part:
     """Speed of the inside or the outside rear wheel: each keeps its name, and so its colour, in every turn."""
 
-    def part(a: Analysis, w: slice) -> np.ndarray:
+    def part(a: Analysis, w: slice) -> FloatArray:
         left, right = (3.6 * a.signals.wheel_speed_m_s[w, column] for column in (2, 3))
         return np.where((rear_of(a).turn[w] > 0) == inside, left, right)
 
@@ -72,30 +74,30 @@ def _wheels(a: Analysis) -> list[Line]:
 
 
 def _in_corners(name: str, factor: float = 1.0) -> Part:
-    def part(a: Analysis, w: slice) -> np.ndarray:
+    def part(a: Analysis, w: slice) -> FloatArray:
         rear = rear_of(a)
         return np.where(rear.cornering[w], factor * getattr(rear, name)[w], np.nan)
 
     return part
 
 
-def _transfer(a: Analysis, w: slice) -> np.ndarray:
+def _transfer(a: Analysis, w: slice) -> FloatArray:
     return np.where(a.axle.braked[w], np.nan, _in_corners("transfer_torque_Nm")(a, w))
 
 
-def _input(a: Analysis, w: slice) -> np.ndarray:
+def _input(a: Analysis, w: slice) -> FloatArray:
     return np.where(a.axle.braked[w], np.nan, a.axle.input_torque_Nm[w])
 
 
-def _throttle(a: Analysis, w: slice) -> np.ndarray:
+def _throttle(a: Analysis, w: slice) -> FloatArray:
     return 100 * a.signals.throttle[w]
 
 
-def _speed(a: Analysis, w: slice) -> np.ndarray:
+def _speed(a: Analysis, w: slice) -> FloatArray:
     return 3.6 * a.signals.speed_m_s[w]
 
 
-def _lateral(a: Analysis, w: slice) -> np.ndarray:
+def _lateral(a: Analysis, w: slice) -> FloatArray:
     return a.signals.lat_m_s2[w] / STANDARD_GRAVITY_M_S2
 
 
@@ -193,25 +195,25 @@ def _inside_unit(name: str) -> str:
     return UNITS[CHANNELS[name].quantity][CHANNELS[name].file_unit].inside
 
 
-_known: dict[int, dict[Callable, Any]] = {}
+_known: dict[int, dict[Callable[[Analysis], Any], Any]] = {}
 _one_at_a_time = threading.Lock()  # a page that opens asks for several views at once
 
 
 def rear_of(analysis: Analysis) -> RearAxle:
     """Inside and outside of this very analysis; another run, or the same run analysed again, is another object."""
-    return cast(RearAxle, once(analysis, _rear))
+    return once(analysis, _rear)
 
 
-def path_of(analysis: Analysis) -> tuple[np.ndarray, np.ndarray]:
+def path_of(analysis: Analysis) -> tuple[FloatArray, FloatArray]:
     """`drawn_path` of this very analysis."""
-    return cast(tuple[np.ndarray, np.ndarray], once(analysis, drawn_path))
+    return once(analysis, drawn_path)
 
 
 def _rear(analysis: Analysis) -> RearAxle:
     return rear_axle(analysis.signals, analysis.axle, analysis.car)
 
 
-def once(analysis: Analysis, work: Callable[[Analysis], Any]) -> Any:
+def once(analysis: Analysis, work: Callable[[Analysis], T]) -> T:
     """What `work` gives for this very analysis, worked out at the first time; who asks meanwhile waits for it."""
     key = id(analysis)
     with _one_at_a_time:
@@ -220,4 +222,5 @@ def once(analysis: Analysis, work: Callable[[Analysis], Any]) -> Any:
         found = _known.setdefault(key, {})
         if work not in found:
             found[work] = work(analysis)
-        return found[work]
+        result: T = found[work]
+        return result

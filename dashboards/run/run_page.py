@@ -4,7 +4,6 @@ The screen itself is drawn in the browser from the views of `views.py` and `line
 """
 
 import json
-from typing import Any
 
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
 
@@ -17,12 +16,13 @@ from analyzer.presentation.figures.lock_plot import trend_plot
 from analyzer.presentation.figures.theme import styled
 from analyzer.presentation.finding_words import trend_sentence
 from analyzer.presentation.words import PHASE_NAMES, answer_parts, chatter_words, trend_rows, whole_laps_words
+from dashboards.exchanged import Children, Drawn
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook, Run
 from dashboards.parts import breakable, chart, in_guide, labelled, readable, table, ways_of, when, why
 from dashboards.run import per_corner
 from dashboards.run.per_corner import READ_TABLE as CORNERS_READ
-from dashboards.run.per_corner import corner_table
+from dashboards.run.per_corner import CornerTable, corner_table
 from dashboards.run.quantities import MAP_LABELS
 
 GRID_READ = (
@@ -83,7 +83,7 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
     )
 
 
-def _screen(run: Run, analysis: Analysis, others: list[dict]) -> html.Div:
+def _screen(run: Run, analysis: Analysis, others: list[dict[str, str]]) -> html.Div:
     run_id, name = run.id, run.title or run.log_name  # the facts beside it name the other logs
     save = [
         html.A("Report (HTML)", href=f"/run/{run_id}/report.html", download=""),
@@ -239,7 +239,7 @@ def limits(analysis: Analysis, run_id: str) -> html.Details | None:
     grave = [a for a in analysis.quality if a.severity != "info"]
     whole = list(dict.fromkeys(a.message for a in grave if a.start_s is None))
     placed = sum(a.start_s is not None for a in grave)
-    lines: list = [html.Li(message[:1].upper() + message[1:]) for message in whole]
+    lines: Children = [html.Li(message[:1].upper() + message[1:]) for message in whole]
     if placed:
         check = dcc.Link("Log check", href=f"/run/{run_id}/log")
         lines.append(html.Li([f"Faults at certain times of the log: {placed}; the ", check, " says where."]))
@@ -274,7 +274,7 @@ def _corners(analysis: Analysis, run_id: str) -> html.Section:
 
 def _over_the_run(analysis: Analysis) -> html.Section:
     """Whether the lock changes from early to late, and whether the plates chatter."""
-    parts: list = [html.H2("Over the run")]
+    parts: Children = [html.H2("Over the run")]
     trend = analysis.trend
     if trend is not None:
         parts.append(html.P(trend_sentence(trend)))
@@ -306,7 +306,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         State("run-id", "data"),
         prevent_initial_call=True,
     )
-    def _trend_place(drawn: bool, run_id: str) -> Any:
+    def _trend_place(drawn: bool, run_id: str) -> html.Div | None:
         trend = logbook.analysis(run_id).trend
         if trend is None or not trend.windows:
             return None
@@ -319,18 +319,18 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         Input("mode", "data"),
         State("run-id", "data"),
     )
-    def _repeat(key: str, phase: str, mode: str, run_id: str) -> dict:
+    def _repeat(key: str, phase: str, mode: str, run_id: str) -> Drawn:
         return per_corner.repeat(logbook.analysis(run_id), key, phase, mode=mode or "light")
 
     @app.callback(Output("trend", "figure"), Input("mode", "data"), State("run-id", "data"))
-    def _trend(mode: str, run_id: str) -> dict:
+    def _trend(mode: str, run_id: str) -> Drawn:
         trend = logbook.analysis(run_id).trend
         if trend is None:
             return {}
         return readable(styled(trend_plot(trend), height=320, mode=mode or "light"), mode or "light")
 
     @app.callback(Output("corner-rows", "data"), Input("table-lap", "value"), State("run-id", "data"))
-    def _table(lap: int, run_id: str) -> dict:
+    def _table(lap: int, run_id: str) -> CornerTable:
         return corner_table(logbook.analysis(run_id), lap or None)
 
     app.clientside_callback(

@@ -5,16 +5,18 @@ Each view is a dictionary for JSON. Long series travel packed (`packed`), so tha
 
 import base64
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, TypedDict
 
 import numpy as np
 
 from analyzer.analysis import Analysis
+from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.differential.predicted import PredictedLockCurve
 from analyzer.findings.evidence import Blame, InsideSpin
 from analyzer.findings.finding import Finding, cause_of, grouped
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import CurvePoint, Interval
+from analyzer.phases.phases import Corner
 from analyzer.presentation.finding_words import finding_sentence, group_advice
 from analyzer.presentation.words import KIND_NAMES, SEVERITY_WORDS, answer_parts, group_where, moment_words, place_words
 from dashboards.run.quantities import ALL, MAP_LABELS, QUANTITIES, logged, path_of
@@ -35,7 +37,15 @@ TOP = {  # where the map's colours end, whatever the run: the same colour is the
 LEVELS = 65534  # of a packed number; 65535 is none
 
 
-def packed(values: np.ndarray, digits: int = 6) -> dict[str, Any]:
+class Packed(TypedDict):
+    """A series as 16-bit steps (base 64) between its least and its largest value."""
+
+    low: float
+    high: float
+    steps: str
+
+
+def packed(values: FloatArray, digits: int = 6) -> Packed:
     """A series as 16-bit steps between its least and its largest; what is not finite is none."""
     values = np.asarray(values, dtype=float)
     known = np.isfinite(values)
@@ -84,7 +94,7 @@ def _lap(analysis: Analysis, k: int, time_s: float) -> dict[str, Any]:
     }
 
 
-def _pass(analysis: Analysis, corner: Any) -> dict[str, Any]:
+def _pass(analysis: Analysis, corner: Corner) -> dict[str, Any]:
     signals = analysis.signals
     speed = signals.speed_m_s[corner.start : corner.stop]
     slowest = float(np.nanmin(speed)) if np.isfinite(speed).any() else None
@@ -205,7 +215,7 @@ def circuit(analysis: Analysis, key: str, laps: Sequence[int]) -> dict[str, Any]
     }
 
 
-def place_of(analysis: Analysis, moments_s: np.ndarray) -> np.ndarray:
+def place_of(analysis: Analysis, moments_s: FloatArray) -> FloatArray:
     """Share of the lap (0 to 1) at log times, none outside whole laps."""
     time, distance = analysis.signals.time_s, analysis.signals.distance_m
     at = np.searchsorted(time, moments_s).clip(max=len(time) - 1)
@@ -237,17 +247,17 @@ def lock(analysis: Analysis) -> dict[str, Any]:
     }
 
 
-def _usable(analysis: Analysis) -> np.ndarray:
+def _usable(analysis: Analysis) -> BoolArray:
     """Samples that the lock plot shows."""
     axle = analysis.axle
     return analysis.signals.valid & ~axle.braked & np.isfinite(axle.torque_difference_Nm)
 
 
-def _points(points: Sequence[CurvePoint]) -> list[list]:
+def _points(points: Sequence[CurvePoint]) -> list[list[float | str | None]]:
     return [[p.input_torque_Nm, p.locking_torque_Nm, p.lower_Nm, p.upper_Nm, p.kind] for p in points]
 
 
-def _samples(analysis: Analysis, at: np.ndarray) -> dict[str, Any]:
+def _samples(analysis: Analysis, at: IntArray) -> dict[str, Any]:
     at = at[:: max(1, -(-len(at) // SAMPLES))]
     axle = analysis.axle
     return {
@@ -257,7 +267,7 @@ def _samples(analysis: Analysis, at: np.ndarray) -> dict[str, Any]:
     }
 
 
-def _draws(analysis: Analysis, torque: np.ndarray) -> list[list[float]]:
+def _draws(analysis: Analysis, torque: FloatArray) -> list[list[float]]:
     """Curves that are as likely as the one drawn, at the torques of its points: what is not sure moves each as a
     whole, and the samples with it."""
     replicates = analysis.lock_curve.replicates
@@ -268,7 +278,7 @@ def _draws(analysis: Analysis, torque: np.ndarray) -> list[list[float]]:
     return [[round(max(float(v), 0.0), 1) for v in model.locking_torque_Nm(row, torque)] for row in some]
 
 
-def predicted_curve(curve: PredictedLockCurve, torque: np.ndarray) -> dict[str, Any] | None:
+def predicted_curve(curve: PredictedLockCurve, torque: FloatArray) -> dict[str, Any] | None:
     """Curve and 95 % band of the parts; None of a spool, which has none."""
     if curve.kind == "spool":
         return None

@@ -5,9 +5,10 @@ slow lap, another session of the day. All logs of a run are fitted together.
 import time
 
 import dash
-from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
+from dash import ClientsideFunction, Dash, Input, NoUpdate, Output, State, dcc, html
 
 from analyzer.errors import HalfshaftError
+from dashboards.exchanged import Children, Pressed, Uploaded
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook, Run
 from dashboards.parts import form_ending
@@ -65,7 +66,7 @@ def about_form() -> html.Dialog:
     )
 
 
-def more_logs_form() -> list:
+def more_logs_form() -> Children:
     """The form, closed; `assets/more_logs.js` opens it."""
     endings, _ = KINDS["log"]
     return [
@@ -114,7 +115,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         State("adding-to", "data"),
         prevent_initial_call=True,
     )
-    def _add(presses: int, log: dict | None, run_id: str | None) -> tuple:
+    def _add(presses: int, log: Uploaded | None, run_id: str | None) -> tuple[str, Pressed | NoUpdate]:
         if not run_id or not log:
             return "Choose a log first: drop it on the field or press its button.", dash.no_update
         try:

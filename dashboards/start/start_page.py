@@ -6,9 +6,10 @@ from pathlib import Path
 from typing import Any
 
 import dash
-from dash import ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html
+from dash import ClientsideFunction, Dash, Input, NoUpdate, Output, State, ctx, dcc, html
 
 from analyzer.errors import HalfshaftError
+from dashboards.exchanged import Answered, Children, Option, Pressed, Tick, Uploaded
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
 from dashboards.parts import clock, labelled, polled
@@ -99,7 +100,7 @@ def layout(logbook: Logbook) -> html.Div:
     )
 
 
-def _way_to_compare() -> list:
+def _way_to_compare() -> Children:
     """Where the runs that are marked go."""
     return [
         html.Div(dcc.Link("", href="/compare", id="compare-marked", className="button main"), id="marked", hidden=True),
@@ -157,12 +158,12 @@ def _settings(logbook: Logbook, kind: str, title: str, nothing: str) -> html.Div
     )
 
 
-def _another(kind: str) -> list:
+def _another(kind: str) -> Children:
     """Where another file comes from."""
     return ["or a TOML file of yours; the ", dcc.Link(f"{kind} form", href=f"/{kind}"), " makes one"]
 
 
-def _options(logbook: Logbook, kind: str) -> list[dict]:
+def _options(logbook: Logbook, kind: str) -> list[Option]:
     return [
         {"label": f"{f.name} (sample, invented)" if f.key == "sample" else f.name, "value": f.key}
         for f in logbook.files(kind)
@@ -200,10 +201,21 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         State("runs-answered", "data"),
         prevent_initial_call=True,
     )
-    def _refresh(tick: dict | None, _: Any, __: Any, search: str | None, order: str | None, before: dict) -> tuple:
+    def _refresh(
+        tick: Tick | None,
+        _: str | Pressed | None,
+        __: Pressed | None,
+        search: str | None,
+        order: str | None,
+        before: Answered,
+    ) -> tuple[dict[str, Any] | NoUpdate, Answered]:
         fresh = run_list(logbook, search, order)
         # nothing is asked for where nothing is under way
-        answered = {"n": (tick or {}).get("n"), "shown": _digest(fresh), "over": not logbook.under_way()}
+        answered: Answered = {
+            "n": tick["n"] if tick else None,
+            "shown": _digest(fresh),
+            "over": not logbook.under_way(),
+        }
         return dash.no_update if answered["shown"] == before["shown"] else fresh, answered
 
     @app.callback(
@@ -216,7 +228,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         State("choice-setup", "value"),
         prevent_initial_call=True,
     )
-    def _begin(_: int, __: int, log: dict | None, car: str | None, setup: str | None) -> tuple:
+    def _begin(_: int, __: int, log: Uploaded | None, car: str | None, setup: str | None) -> tuple[str, str | NoUpdate]:
         try:
             if ctx.triggered_id == "sample":
                 run_id = logbook.new_run(log_key="sample", car_key="sample", setup_key="sample")
@@ -242,11 +254,11 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
             Input(f"uploaded-{kind}", "data"),
             prevent_initial_call=True,
         )
-        def _added(stored: dict | None, kind: str = kind) -> tuple:
+        def _added(stored: Uploaded | None, kind: str = kind) -> tuple[list[Option], str | NoUpdate]:
             return _options(logbook, kind), stored["key"] if stored else dash.no_update
 
     @app.callback(Output("cancelled", "data"), Input("to-cancel", "data"), prevent_initial_call=True)
-    def _cancel(asked: dict) -> dict:
+    def _cancel(asked: Pressed) -> Pressed:
         try:
             jobs.cancel(asked["run"])
         except HalfshaftError:  # somebody else removed it meanwhile
@@ -261,7 +273,9 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         Input("to-repeat", "data"),
         prevent_initial_call=True,
     )
-    def _other(remove: dict | None, keep: dict | None, repeat: dict | None) -> tuple:
+    def _other(
+        remove: Pressed | None, keep: Pressed | None, repeat: Pressed | None
+    ) -> tuple[str | NoUpdate, Pressed | NoUpdate]:
         what = ctx.triggered_id
         asked = {"to-remove": remove, "to-keep": keep, "to-repeat": repeat}[what]
         if asked is None:

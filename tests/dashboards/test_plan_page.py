@@ -10,8 +10,8 @@ import pytest
 from analyzer.errors import InputError
 from analyzer.pipeline import analyze_with_fit
 from analyzer.planning.next_test import plan
+from analyzer.presentation.plan_json import plan_result
 from analyzer.presentation.plan_words import PLAIN
-from analyzer.presentation.terminal_questions import plan_result
 from dashboards.jobs import Asking
 from dashboards.plan_page import asked_change, told
 

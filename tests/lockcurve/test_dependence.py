@@ -9,8 +9,9 @@ from accuracy.cases import CASES, analysed
 from arch.bootstrap import optimal_block_length
 
 from analyzer.lockcurve.fit import fit
+from analyzer.lockcurve.loss import evaluate
 from analyzer.lockcurve.observations import CORRELATION_S, FIT_RATE_HZ, observe
-from analyzer.lockcurve.problem import evaluate, make_problem
+from analyzer.lockcurve.problem import make_problem
 from analyzer.vehicle.parameters import priors
 
 

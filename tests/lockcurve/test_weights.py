@@ -7,7 +7,8 @@ import pytest
 from lockcurve.simulated_sets import CAR, KNOWN, simulated_set
 
 from analyzer.lockcurve.fit import ASSUMED_PASSES, COMMON, FRONT, LEAST_SHARE, fit, shown, weighed
-from analyzer.lockcurve.problem import LOCK_SD_Nm, evaluate, make_problem
+from analyzer.lockcurve.loss import evaluate
+from analyzer.lockcurve.problem import LOCK_SD_Nm, make_problem
 from analyzer.lockcurve.uncertainty import spread
 from analyzer.signals.session import Sensors
 

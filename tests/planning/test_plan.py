@@ -10,7 +10,8 @@ from vehicle.made_axle import IDEAL, made_car, made_inputs, starts
 
 from analyzer.cli.main import main
 from analyzer.lockcurve import model
-from analyzer.lockcurve.problem import LOCK_SD_Nm, LogTerms
+from analyzer.lockcurve.loss import LogTerms
+from analyzer.lockcurve.problem import LOCK_SD_Nm
 from analyzer.lockcurve.unknowns import Owner
 from analyzer.planning.information import Belief, Information, Looks
 from analyzer.planning.looks import Arc, held_on, solved_looks

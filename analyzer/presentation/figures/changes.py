@@ -1,5 +1,7 @@
 """What a change does: of the lock curve and by corner between runs, and what builds trade off against each other."""
 
+from typing import Any
+
 import plotly.graph_objects as go
 
 from analyzer.advice.choice import Advice, Option
@@ -101,10 +103,18 @@ def phase_plot(comparison: Comparison) -> go.Figure:
     return styled(figure, height=420)
 
 
-def _marks(figure: go.Figure, rows: list[PhaseChange], corners: list, shift: float, symbol: str, color: str) -> None:
+def _marks(
+    figure: go.Figure,
+    rows: list[PhaseChange],
+    corners: list[tuple[int, str]],
+    shift: float,
+    symbol: str,
+    color: str,
+) -> None:
     values = [p.transfer_torque_Nm for p in rows]
+    places: dict[tuple[int | None, str | None], int] = {corner: k for k, corner in enumerate(corners)}
     figure.add_scatter(
-        x=[corners.index((p.corner, p.direction)) + shift for p in rows],
+        x=[places[p.corner, p.direction] + shift for p in rows],
         y=[i.value for i in values],
         error_y={
             "type": "data",
@@ -179,7 +189,7 @@ def _build_marks(
     )
 
 
-def _bars(options: list[Option], name: str, color: str) -> dict:
+def _bars(options: list[Option], name: str, color: str) -> dict[str, Any]:
     """Asymmetric 95 % bars; none where a build was not drawn."""
     found = [o.outcome[name] for o in options]
     return {

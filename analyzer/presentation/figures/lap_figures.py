@@ -7,6 +7,7 @@ import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
 from analyzer.analysis import Analysis
+from analyzer.arrays import FloatArray
 from analyzer.findings.rear_axle import rear_axle
 from analyzer.phases.phases import Corner
 from analyzer.presentation.figures.theme import (
@@ -121,7 +122,7 @@ def path_map(analysis: Analysis) -> go.Figure:
     return figure.update_layout(margin={"b": 110})
 
 
-def drawn_path(analysis: Analysis) -> tuple[np.ndarray, np.ndarray]:
+def drawn_path(analysis: Analysis) -> tuple[FloatArray, FloatArray]:
     """(x, y) in m, each (n,): as logged with a position, else with every whole lap laid over the first.
 
     Notes
@@ -143,19 +144,20 @@ def drawn_path(analysis: Analysis) -> tuple[np.ndarray, np.ndarray]:
     return drawn[:, 0], drawn[:, 1]
 
 
-def _matched(path: np.ndarray, distance_m: np.ndarray, start: int, stop: int) -> np.ndarray:
+def _matched(path: FloatArray, distance_m: FloatArray, start: int, stop: int) -> FloatArray:
     at = np.linspace(distance_m[start], distance_m[stop - 1], MATCHED)
     return np.column_stack([np.interp(at, distance_m[start:stop], path[start:stop, k]) for k in (0, 1)])
 
 
-def _rotation(points: np.ndarray, model: np.ndarray) -> np.ndarray:
+def _rotation(points: FloatArray, model: FloatArray) -> FloatArray:
     """(2, 2) rotation R that makes points @ R nearest to model; no reflection."""
     left, _, right = np.linalg.svd(points.T @ model)
     flip = np.diag([1.0, np.sign(np.linalg.det(left @ right))])
-    return left @ flip @ right
+    turn: FloatArray = left @ flip @ right
+    return turn
 
 
-def number_corners(figure: go.Figure, analysis: Analysis, x: np.ndarray, y: np.ndarray) -> None:
+def number_corners(figure: go.Figure, analysis: Analysis, x: FloatArray, y: FloatArray) -> None:
     """Write each corner's number beside its apex on a map.
 
     Parameters
@@ -188,12 +190,12 @@ def number_corners(figure: go.Figure, analysis: Analysis, x: np.ndarray, y: np.n
 
 
 def _free_place(
-    here: np.ndarray,
-    centre: np.ndarray,
+    here: FloatArray,
+    centre: FloatArray,
     scale: float,
-    obstacles: tuple[tuple[np.ndarray, float], ...],
-    numbers: np.ndarray,
-) -> np.ndarray:
+    obstacles: tuple[tuple[FloatArray, float], ...],
+    numbers: FloatArray,
+) -> FloatArray:
     """(2,) px from the apex: the nearest place with room on a large and on a small screen, away from the circuit's
     middle if there are several; where none has room, the one with most."""
     angles = np.linspace(0, 2 * np.pi, DIRECTIONS, endpoint=False)
@@ -213,20 +215,22 @@ def _free_place(
         )
         free = room >= 1.0
         if free.any():
-            return shifts[np.argmax(np.where(free, outward, -np.inf))]
+            chosen: FloatArray = shifts[np.argmax(np.where(free, outward, -np.inf))]
+            return chosen
         if room.max() > most:
             best, most = shifts[np.argmax(room)], room.max()
     return best
 
 
-def _nearest(points: np.ndarray, places: np.ndarray) -> np.ndarray:
+def _nearest(points: FloatArray, places: FloatArray) -> FloatArray:
     """(places,) distance of each place from the nearest of the points."""
     if not len(points):
         return np.full(len(places), np.inf)
-    return np.min(np.linalg.norm(places[:, None, :] - points[None, :, :], axis=2), axis=1)
+    nearest: FloatArray = np.min(np.linalg.norm(places[:, None, :] - points[None, :, :], axis=2), axis=1)
+    return nearest
 
 
-def mark_findings(figure: go.Figure, analysis: Analysis, x: np.ndarray, y: np.ndarray, *, mode: str = "light") -> None:
+def mark_findings(figure: go.Figure, analysis: Analysis, x: FloatArray, y: FloatArray, *, mode: str = "light") -> None:
     """Mark findings on a map, a trace a kind, the `MOST_MARKS` worst.
 
     Customdata of a mark: log time (s), lap, corner and the finding's index.
@@ -276,7 +280,7 @@ def corner_traces(analysis: Analysis, corner: Corner) -> go.Figure:
     )
 
     def line(
-        row: int, name: str, values: np.ndarray, color: str, dash: str, width: float, second: bool = False
+        row: int, name: str, values: FloatArray, color: str, dash: str, width: float, second: bool = False
     ) -> None:
         kept = min_max(values, TRACE_POINTS)
         figure.add_trace(

@@ -1,5 +1,6 @@
 """Transfer torque against input torque with the lock curves, and the lock over the run."""
 
+import math
 from collections.abc import Sequence
 from itertools import groupby
 
@@ -7,6 +8,7 @@ import numpy as np
 import plotly.graph_objects as go
 
 from analyzer.analysis import Analysis
+from analyzer.arrays import FloatArray, IntArray
 from analyzer.differential.predicted import PredictedLockCurve
 from analyzer.findings.lock_trend import TEN_MINUTES_S, LockTrend
 from analyzer.lockcurve.estimate import CurvePoint
@@ -58,7 +60,7 @@ def lock_plot(analysis: Analysis) -> go.Figure:
     return styled(figure, height=520)
 
 
-def _corner_of_samples(analysis: Analysis) -> np.ndarray:
+def _corner_of_samples(analysis: Analysis) -> IntArray:
     """(n, 2) corner and lap of each sample, 0 outside corners."""
     where = np.zeros((len(analysis.signals.time_s), 2), dtype=int)
     for corner in analysis.corners:
@@ -67,7 +69,7 @@ def _corner_of_samples(analysis: Analysis) -> np.ndarray:
 
 
 def _samples(
-    figure: go.Figure, analysis: Analysis, where: np.ndarray, name: str, at: np.ndarray, symbol: str, color: str
+    figure: go.Figure, analysis: Analysis, where: IntArray, name: str, at: IntArray, symbol: str, color: str
 ) -> None:
     if not len(at):
         return
@@ -94,10 +96,10 @@ def measured_stretches(points: Sequence[CurvePoint]) -> list[list[CurvePoint]]:
     return [list(run) for kind, run in groupby(points, key=lambda p: p.kind) if kind == "measured"]
 
 
-def stretch_columns(points: Sequence[CurvePoint]) -> tuple[list, list, list, list]:
-    """Input torque, locking torque and its limits (N.m) of points."""
+def stretch_columns(points: Sequence[CurvePoint]) -> tuple[list[float], list[float], list[float], list[float]]:
+    """Input torque, locking torque and its limits (N.m) of points; NaN where there is none."""
     rows = [(p.input_torque_Nm, p.locking_torque_Nm, p.lower_Nm, p.upper_Nm) for p in points]
-    x, y, lower, upper = (list(column) for column in zip(*rows, strict=True))
+    x, y, lower, upper = ([math.nan if v is None else v for v in column] for column in zip(*rows, strict=True))
     return x, y, lower, upper
 
 
@@ -149,7 +151,7 @@ def _bounds(figure: go.Figure, points: list[CurvePoint]) -> None:
     )
 
 
-def _predicted(figure: go.Figure, predicted: PredictedLockCurve, torque: np.ndarray) -> None:
+def _predicted(figure: go.Figure, predicted: PredictedLockCurve, torque: FloatArray) -> None:
     locking = predicted.locking_torque_Nm(torque)
     lower, upper = predicted.band_Nm(torque)
     add_band(figure, torque, lower, upper, fill=PREDICTED_BAND, name="its band", showlegend=False)

@@ -12,6 +12,8 @@ import numpy as np
 import plotly.graph_objects as go
 from numpy.typing import ArrayLike
 
+from analyzer.arrays import FloatArray, IntArray
+
 BLUE, VERMILLION, GREEN, PURPLE, ORANGE, SKY = "#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9"
 GREY = "#8a8f98"
 FINDING = {"fillcolor": "rgba(213,94,0,0.12)", "line": {"color": VERMILLION, "width": 1, "dash": "dot"}}  # its stretch
@@ -137,7 +139,7 @@ def repaint(figure: go.Figure, mode: str) -> dict[str, str]:
     return changes
 
 
-def min_max(values: np.ndarray, points: int) -> np.ndarray:
+def min_max(values: FloatArray, points: int) -> IntArray:
     """Indices (sorted, at most about `points`) of `values` (n,): first, last, and each bin's minimum and maximum.
 
     NaN never wins against a number; a bin of NaN keeps its first sample, so that a gap stays a gap.
@@ -156,7 +158,7 @@ def min_max(values: np.ndarray, points: int) -> np.ndarray:
     return np.unique(kept)
 
 
-def largest(values: np.ndarray, points: int) -> np.ndarray:
+def largest(values: FloatArray, points: int) -> IntArray:
     """Sorted indices, `points` at most, of each bin's largest value (n,): for colour, where only the peak matters."""
     n = len(values)
     if n <= points:
