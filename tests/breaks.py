@@ -395,7 +395,19 @@ OTHERS = {
         "analyzer/findings/lock_trend.py", "TYRE_DRIFT_SHARE * per_run]))\n    if", "0.0]))\n    if", "tests/trends"
     ),
     "understeer of a car that steered less": Break(
-        "analyzer/findings/coast_understeer.py", "if extra_mean < -2 * sd:", "if False:", "tests/findings"
+        "analyzer/findings/coast_understeer.py",
+        "extra_mean < -2 * float(steered.sd_rad[window].mean())",
+        "False",
+        "tests/findings",
+    ),
+    "the moment of a lifted front wheel gone": Break(
+        "analyzer/vehicle/tyres.py",
+        "on_rear = np.clip(across - on_front,",
+        "on_rear = np.clip(across * rear_transfer_share,",
+        "tests/vehicle",
+    ),
+    "a stated engine as unsure as an unknown one": Break(
+        "analyzer/vehicle/car.py", "if stated is None or not ratio_logged:", "if True:", "tests/vehicle"
     ),
 }
 
