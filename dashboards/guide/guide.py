@@ -26,7 +26,7 @@ from dataclasses import dataclass
 from functools import cache
 from html import escape
 from importlib import import_module, resources
-from itertools import pairwise
+from itertools import groupby, pairwise
 from typing import Any, Literal, Union, get_args, get_origin
 
 import flask
@@ -141,7 +141,7 @@ def block(info: str, text: str) -> str:
         case "priors":
             return _table(("parameter", "what", "starts at", "one standard deviation"), [_prior(ln) for ln in lines])
         case "measured":
-            return _measured(rest, lines)
+            return _measured(rest, text.splitlines())
         case "keys":
             place, _, name = rest.partition(" ")
             return "".join(_keys(name, rows) for name, rows in key_tables(place, name))
@@ -149,12 +149,16 @@ def block(info: str, text: str) -> str:
 
 
 def _measured(command: str, lines: list[str]) -> str:
-    """A table that a command printed, and the command."""
-    rows = [[cell.strip() for cell in line.strip("|").split("|")] for line in lines if line.startswith("|")]
-    body = ["<tr>" + "".join(f"<td>{marked(cell)}</td>" for cell in row) + "</tr>" for row in rows[2:]]
-    said = "".join(f"<p>{escape(line)}</p>" for line in lines if not line.startswith("|"))
-    table = _table(tuple(map(escape, rows[0])), body) if rows else ""
-    return f"{table}{said}<p>Measured by <code>{escape(command)}</code>.</p>\n"
+    """What a command printed, tables and lines of text as they came, and the command."""
+    printed = []
+    for is_table, some in groupby(lines, key=lambda line: line.startswith("|")):
+        if is_table:
+            heads, _, *rows = ([cell.strip() for cell in line.strip("|").split("|")] for line in some)
+            body = ["<tr>" + "".join(f"<td>{marked(cell)}</td>" for cell in row) + "</tr>" for row in rows]
+            printed.append(_table(tuple(map(escape, heads)), body))
+        else:
+            printed += [f"<p>{escape(line)}</p>" for line in some if line]
+    return f"{''.join(printed)}<p>Measured by <code>{escape(command)}</code>.</p>\n"
 
 
 def _parts(pattern: re.Pattern[str], line: str) -> tuple[str, ...]:
