@@ -31,9 +31,10 @@ from analyzer.vehicle.axle import (
     radius_shrink,
 )
 from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
-from analyzer.vehicle.tyres import LEAST_FACTOR, LEAST_LOAD_N, gain_and_slopes, lifting_moment_Nm, wheel_loads
+from analyzer.vehicle.tyres import LEAST_FACTOR, LEAST_LOAD_N, gain_and_slopes, wheel_loads
 
 STEP = 1e-4  # of a parameter, for a finite difference
+ROUNDING = 1 + 1e-9  # of the load that is left where a moment is at its limit
 
 
 class _Nothing:
@@ -287,18 +288,11 @@ class Derivatives:
         )
 
     @cached_property
-    def _lifting(self) -> tuple[FloatArray, ...]:
-        """Where the rear axle, the front one and the rear one after it hold all the moment they can (`wheel_loads`):
-        its sign there, 0 elsewhere."""
-        front_left, front_right, rear_left, rear_right = self._loads
-        figures, across = self.given.loads, self._roll_Nm
-        most_front = lifting_moment_Nm(front_left + front_right, figures["front_track_m"])
-        most_rear = lifting_moment_Nm(rear_left + rear_right, figures["rear_track_m"])
-        first = across * figures["rear_transfer_share"]
-        front = across - np.clip(first, -most_rear, most_rear)
-        rear = across - np.clip(front, -most_front, most_front)
-        asked = ((first, most_rear), (front, most_front), (rear, most_rear))
-        return tuple(np.sign(moment) * (np.abs(moment) > most) for moment, most in asked)
+    def _lifted(self) -> tuple[FloatArray, FloatArray]:
+        """Where the front and the rear axle have a wheel off the road: the sign of the roll moment, 0 elsewhere."""
+        axles, side = (self._loads[:2], self._loads[2:]), np.sign(self._roll_Nm)
+        front, rear = (side * (np.minimum(left, right) <= LEAST_LOAD_N * ROUNDING) for left, right in axles)
+        return front, rear
 
     @cached_property
     def _front_load_N(self) -> FloatArray:
@@ -463,10 +457,10 @@ class Derivatives:
         front = weight * figures["front_weight_fraction"] - pitch + pressed * on_front
         rear = weight * (1 - figures["front_weight_fraction"]) + pitch + pressed * (1 - on_front)
         half_front, half_rear = figures["front_track_m"] / 2, figures["rear_track_m"] / 2
-        rear_first, in_front, rear_last = self._lifting
-        moment_rear = _held(rolled * share + change("transfer") * share * self._roll_Nm, rear_first, rear * half_rear)
-        moment_front = _held(rolled - moment_rear, in_front, front * half_front)
-        moment_rear = _held(rolled - moment_front, rear_last, rear * half_rear)
+        front_lifted, rear_lifted = self._lifted
+        moment_rear = _held(rolled * share + change("transfer") * share * self._roll_Nm, rear_lifted, rear * half_rear)
+        moment_front = _held(rolled - moment_rear, front_lifted, front * half_front)
+        moment_rear = _held(rolled - moment_front, rear_lifted, rear * half_rear)
         front_side, rear_side = moment_front * (0.5 / half_front), moment_rear * (0.5 / half_rear)
         parts = (front / 2 - front_side, front / 2 + front_side, rear / 2 - rear_side, rear / 2 + rear_side)
         return tuple(

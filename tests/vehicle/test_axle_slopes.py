@@ -57,11 +57,11 @@ def test_every_slope_is_the_equations_difference(name, logged):
 @pytest.mark.parametrize(
     "name", ["log_mass", "log_cg_height", "log_load_transfer", "log_downforce", "lat_bias", "long_bias"]
 )
-@pytest.mark.parametrize("car, first", [(STIFF_FRONT, 1), (STIFF_REAR, 0)])
+@pytest.mark.parametrize("car, first", [(STIFF_FRONT, 0), (STIFF_REAR, 1)])
 def test_slopes_hold_where_wheels_are_off_the_road(name, car, first):
     state, value, inputs = driven(car=car)
     found = Derivatives(state, value, inputs, car)
-    assert (found._lifting[first] != 0).mean() > 0.1 and (found._lifting[2] != 0).mean() > 0.05
+    assert (found._lifted[first] != 0).mean() > 0.1 and min((axle != 0).mean() for axle in found._lifted) > 0.05
     up, down = (equations(state, value | {name: value[name] + h}, inputs, car) for h in (STEP, -STEP))
     for quantity in ("residual", "input_torque_Nm", "torque_difference_Nm"):
         difference = (getattr(up, quantity) - getattr(down, quantity)) / (2 * STEP)
