@@ -2,7 +2,7 @@
 turns once round, a pair its zeros, their drift and turned axes.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -14,8 +14,10 @@ from analyzer.signals.faults import COARSE_SPEED_M_S, coarse_step_m_s
 from analyzer.signals.log_stretches import wheel_speeds_m_s
 from analyzer.signals.log_view import MOVING_M_S, RATE_HZ, View
 from analyzer.signals.pair_fit import (
+    FRONT_BY_LATERAL,
     LEAST_S,
     RADIUS_BY_LOAD_S2_M,
+    SURE,
     USUAL_RATIO,
     USUAL_WHEELBASE_M,
     Between,
@@ -42,6 +44,13 @@ LATERAL_ZERO_M_S2 = 0.15  # of an accelerometer that was never zeroed, 0.015 g; 
 BANK_M_S2 = 0.3  # a circuit's mean cross slope, 3 %, reads as a zero that the front wheels do not have
 LEAST_OF_A_TURN = 0.4  # a clock at half pace makes half a turn of one; a lap that does not close is off by less
 LAP_ENDS, LAP_ENDS_LATERAL = (0.9, 1.1), (0.85, 1.15)
+# turns of a lap: what it then is instead of a wrong clock (`THINGS` in consistency.py), in words
+OTHER_TURNS = {
+    2.0: ("twice_round", "2 turns a lap: a circuit that crosses itself, or a slow clock"),
+    0.5: ("half_round", "half a turn: the halves of the lap are the same, or the clock is fast"),
+}
+STRETCH_ROWS = 150  # 300 m: some corners
+REPEATS, ALIKE = 0.8, 0.95  # correlation of a lap with the next one, at least; and of that, for a shorter one
 # common practice, no source: a unit that was never zeroed is off by a few hundredths of g, one askew by 10 degrees by
 # 0.17 g; the calibration takes out what is less
 LATERAL_ZERO_G = 0.3
@@ -146,12 +155,13 @@ def _usual_correlation(x: _Noise, y: _Noise, lag: int) -> float:
 
 
 def lap_turns(view: View) -> PairTest | None:
-    """A closed lap turns once round: the scale of the gyro, or without one of lateral acceleration over speed, and the
-    clock's.
+    """A closed lap turns a whole number of times: the scale of the gyro, or without one of lateral acceleration over
+    speed, and the clock's.
 
     Notes
     -----
-    Where no other channel shows the clock, two turns a lap are one at half the pace; else a circuit may cross itself.
+    Mostly once. A circuit that crosses itself turns twice, or not at all; where a part of it repeats, a half. Where no
+    other channel shows the clock, a clock at half or double the pace reads the same, and which it is stays open.
     """
     gyro, lat = view.channels.get("yaw_rate"), view.channels.get("lat_g")
     v = np.maximum(view.speed, MOVING_M_S)
@@ -167,11 +177,13 @@ def lap_turns(view: View) -> PairTest | None:
         name, holds = "lateral acceleration / speed over a lap over whole turns", ("lat_g", "wheel_scale", "time")
         # the accelerometer's own zero: what the front wheels leave of it while none of them is light
         by_load = RADIUS_BY_LOAD_S2_M / view.track_m
-        between = [(np.ones_like(v), 0.0, 1.0), (v * v, 0.0, 0.01), (v * v * lat, -by_load, by_load)]
+        between = [(np.ones_like(v), 0.0, 1.0), (v * v, 0.0, 0.01), (v * v * lat, by_load, by_load)]
         gentle = view.gentle(np.abs(lat))
-        fit = fit_pair(lat, v * view.front_turn, between, gentle, view.time) if gentle.any() else None
-        zero = None if fit is None else fit.factors[1]
-        unsure = BANK_M_S2 if fit is None else float(np.hypot(BANK_M_S2, fit.deviations[1]))
+        fit = fit_pair(v * view.front_turn, lat, between, gentle, view.time) if gentle.any() else None
+        if fit is not None and fit.ratio < FRONT_BY_LATERAL - SURE * fit.deviation:
+            return untested(name, holds, "the front wheels follow lateral acceleration too little to know its zero")
+        zero = None if fit is None else -fit.factors[1] / fit.ratio
+        unsure = BANK_M_S2 if fit is None else float(np.hypot(BANK_M_S2, fit.deviations[1] / fit.ratio))
         turn, zero_sd, ends = (lat - (zero or 0.0)) / v, unsure / float(np.median(v[view.moving])), LAP_ENDS_LATERAL
         zero = None if zero is None else 0.0
     else:
@@ -188,18 +200,21 @@ def lap_turns(view: View) -> PairTest | None:
     lap_s = seconds[length:] - seconds[:-length]
     turned = (heading[length:] - heading[:-length] - zero * lap_s) / (2 * np.pi)
     middle = float(np.median(turned))
-    timed = {"long_g", "gps_speed", "latitude"} & view.channels.keys()
-    whole = max(round(abs(middle)), int(abs(middle) > LEAST_OF_A_TURN))
-    whole = whole if timed else min(whole, 1)
-    if whole == 0:
-        return untested(name, holds, "what repeats does not close: a lap turns as much left as right")
+    timed = bool({"long_g", "gps_speed", "latitude"} & view.channels.keys())
     scatter = 1.4826 * float(np.median(np.abs(turned - middle)))
-    by_zero = zero_sd * float(np.median(lap_s)) / (2 * np.pi)
-    sure = float(np.hypot(scatter, by_zero)) / whole
-    found = limited(name, holds, abs(middle) / whole, sure, ends, "1", "ratio")
-    if whole > 1 and found.outcome == "agrees":  # of a clock that is slow by as much as well, so nobody is acquitted
-        return untested(name, holds, f"{whole} turns a lap: a circuit that crosses itself, or a slow clock")
-    return found
+    sure = float(np.hypot(scatter, zero_sd * float(np.median(lap_s)) / (2 * np.pi)))
+    if round(abs(middle)) == 0 and abs(middle) <= LEAST_OF_A_TURN:
+        return untested(name, holds, "what repeats does not close: a lap turns as much left as right")
+    once = limited(name, holds, abs(middle), sure, ends, "1", "ratio")
+    # of a clock that is off by as much as well, so nobody is acquitted
+    for turns, (thing, words) in OTHER_TURNS.items():
+        if once.outcome == "disagrees" and _within(abs(middle), sure, turns, ends):
+            return untested(name, holds, words) if timed else replace(once, holds=once.holds | {thing})
+    return once
+
+
+def _within(number: float, deviation: float, turns: float, ends: tuple[float, float]) -> bool:
+    return limited("", (), number / turns, deviation / turns, ends, "1", "").outcome == "agrees"
 
 
 def _lap_length(curvature: FloatArray) -> int | None:
@@ -217,11 +232,28 @@ def _lap_length(curvature: FloatArray) -> int | None:
     together[: min(150, count)] = 0.0  # laps under 300 m are circles, whose curvature says nothing
     together[int(0.7 * count) :] = 0.0
     best = int(np.argmax(together))
-    if together[best] < 0.8:
+    if together[best] < REPEATS:
         return None
     # the shortest of the peaks that fit as well: one lap, not two
     peaks = 1 + np.flatnonzero((together[1:-1] >= together[:-2]) & (together[1:-1] > together[2:]))
-    return int(next(lag for lag in (*peaks, best) if together[lag] > 0.95 * together[best]))
+    lap = int(next(lag for lag in (*peaks, best) if together[lag] > ALIKE * together[best]))
+    # one lap that was driven otherwise spoils that of neighbours, but not of most stretches
+    for laps in (3, 2):
+        near = peaks[np.abs(peaks * laps - lap) < 0.02 * lap]
+        one = int(near[np.argmax(together[near])]) if len(near) else lap
+        if one < lap and _usual_likeness(values, one) > ALIKE * _usual_likeness(values, lap):
+            return one
+    return lap
+
+
+def _usual_likeness(values: FloatArray, lag: int) -> float:
+    """Correlation of curvature (n,) with itself `lag` rows on: the middle one of its stretches."""
+    count = (len(values) - lag) // STRETCH_ROWS * STRETCH_ROWS
+    if count == 0:
+        return 0.0
+    now, later = (v[:count].reshape(-1, STRETCH_ROWS) for v in (values, values[lag:]))
+    size = np.sqrt(np.vecdot(now, now) * np.vecdot(later, later))
+    return median(np.vecdot(now, later) / np.maximum(size, 1e-30))
 
 
 def zeros(view: View, recording: Recording, car: Car | None) -> list[PairTest]:

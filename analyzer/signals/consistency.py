@@ -24,6 +24,8 @@ THINGS = {
     "position": "the position",
     "time": "the time",
     "car": "the car file's track or steering ratio",
+    "twice_round": "nothing, if the circuit crosses itself and a lap turns twice round",
+    "half_round": "nothing, if both halves of the lap are the same",
 }
 SCALES = {
     "time": "the clock",

@@ -11,10 +11,14 @@ from analyzer.signals.log_view import RATE_HZ
 BLOCK_S = 8.0  # a corner: within it errors go together
 SURE = 2.0  # standard deviations beyond a limit
 SIDES_APART = 1.2  # a ratio's limits in turns of one side: the circuit's cross slope does not even out there
+ONE_WAY = (
+    0.1  # of the turning to one side, to the other: an oval, whose straights and the gyro's zero make half of that
+)
 SURE_OF_A_PART = 4.0  # of a third of the log, in which a few corners stand for all
 LEAST_S = 20.0  # of usable samples
 # of a front wheel's load over the static one, per m/s2 across: 2 h/(g t); times 0.3 % of radius per unit of load
 RADIUS_BY_LOAD_S2_M = 2.4e-4
+FRONT_BY_LATERAL = 0.84  # the front wheels' turn over lateral acceleration / speed, least of sound cars
 USUAL_WHEELBASE_M, USUAL_RATIO = 2.5, 14.0  # without a car file, with wider limits
 LATEST_S = 2.0  # as in delays.py
 TOLD_BY = 0.6  # correlation that tells a delay; sound pedals have 0.73 at least
@@ -208,21 +212,21 @@ def pair_test(
         if least_together < 0:
             return untested(name, holds, "one of them does not move")
         return limited(name, channels, 0.0, 0.0, (least_together, None), "1", "correlation: one does not move")
+    sides: list[tuple[str, BoolArray]] = []
+    if least_on_a_side is not None:
+        wider = (ends[0] / sides_apart, ends[1] * sides_apart)
+        both = ((" in left turns", where & (b > least_size / 3)), (" in right turns", where & (b < -least_size / 3)))
+        # a circuit that turns one way has nothing but straights and noise on the other side
+        sides = [(words, side) for words, side in both if side.any() and float(np.std(b[side])) > least_size / 2]
+        left, right = (float(np.abs(b[side]).sum()) for _, side in both)
+        if min(left, right) < ONE_WAY * max(left, right):
+            ends = wider  # for what both sides even out stays in it
     found = [_part_test(name, holds, a, b, between, where, "", SURE, ends, least_together)]
     for third in thirds(where):
         words = f" from {view_s(third)}" if third.any() else ""
         found.append(_part_test(name, holds, a, b, between, third, words, SURE_OF_A_PART, ends, least_together))
-    if least_on_a_side is not None:
-        wider = (ends[0] / sides_apart, ends[1] * sides_apart)
-        for words, side in (
-            (" in left turns", where & (b > least_size / 3)),
-            (" in right turns", where & (b < -least_size / 3)),
-        ):
-            # a circuit that turns one way has nothing but straights and noise on the other side
-            if side.any() and float(np.std(b[side])) > least_size / 2:
-                found.append(
-                    _part_test(name, holds, a, b, between, side, words, SURE_OF_A_PART, wider, least_on_a_side)
-                )
+    for words, side in sides:
+        found.append(_part_test(name, holds, a, b, between, side, words, SURE_OF_A_PART, wider, least_on_a_side or 0.0))
     told = [test for test in found if test is not None]
     return next((test for test in told if test.outcome == "disagrees"), told[0])
 

@@ -20,6 +20,7 @@ from analyzer.signals.channel_tests import at_the_end, copies, lap_turns, steps,
 from analyzer.signals.log_stretches import period_s, wheel_speeds_m_s
 from analyzer.signals.log_view import MOVING_M_S, RATE_HZ, View, place_of, smooth, view_of
 from analyzer.signals.pair_fit import (
+    FRONT_BY_LATERAL,
     LEAST_S,
     RADIUS_BY_LOAD_S2_M,
     USUAL_RATIO,
@@ -140,7 +141,7 @@ def _turns(view: View, recording: Recording, car: Car | None) -> list[PairTest |
                 lat / v,
                 between,
                 view.rolling,
-                ends=(0.84, 1.2 if close else 1.7) if car else (0.7, 2.2),
+                ends=(FRONT_BY_LATERAL, 1.2 if close else 1.7) if car else (0.7, 2.2),
                 least_size=size,
                 least_on_a_side=ON_A_SIDE,
                 sides_apart=FRONT_SIDES_APART,
