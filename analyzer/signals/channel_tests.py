@@ -28,6 +28,7 @@ from analyzer.signals.pair_fit import (
     median,
     untested,
 )
+from analyzer.signals.timebase import LOWEST_RATE_HZ
 from analyzer.vehicle.car import Car
 
 OWN_SENSORS = "have sensors of their own"
@@ -85,6 +86,18 @@ def steps(recording: Recording) -> list[PairTest]:
         for name, values in speeds.items()
         if name in ("wheel_speed_rl", "wheel_speed_rr")
     ]
+
+
+def rates(recording: Recording) -> list[PairTest]:
+    """A wheel speed that a slow bus repeats must have as many values of its own as a log must have rows."""
+    found = list[PairTest]()
+    for channel in WHEEL_CHANNELS:
+        source = recording.sources.get(channel)
+        if channel not in recording.channels or source is None or source.rate_hz is None:
+            continue
+        name, holds = f"values of {CHANNELS[channel].label}", ("front_wheels" if channel[-2] == "f" else "rear_wheels",)
+        found.append(limited(name, holds, source.rate_hz, 0.0, (LOWEST_RATE_HZ, None), "Hz", "values of its own"))
+    return found
 
 
 def copies(recording: Recording, view: View) -> list[PairTest]:

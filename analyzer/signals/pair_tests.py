@@ -16,7 +16,7 @@ from scipy import ndimage
 from analyzer.arrays import BoolArray, FloatArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.logs.recording import Recording
-from analyzer.signals.channel_tests import at_the_end, copies, lap_turns, steps, zeros
+from analyzer.signals.channel_tests import at_the_end, copies, lap_turns, rates, steps, zeros
 from analyzer.signals.log_stretches import period_s, wheel_speeds_m_s
 from analyzer.signals.log_view import MOVING_M_S, RATE_HZ, View, place_of, smooth, view_of
 from analyzer.signals.pair_fit import (
@@ -29,7 +29,7 @@ from analyzer.signals.pair_fit import (
     pair_test,
     untested,
 )
-from analyzer.signals.pedal_tests import braking, driven, pedals
+from analyzer.signals.pedal_tests import behind, braking, driven, pedals
 from analyzer.signals.speed_tests import STEADY_M_S2, changes, speeds
 from analyzer.signals.timebase import LOWEST_RATE_HZ
 from analyzer.vehicle.car import Car
@@ -75,8 +75,8 @@ def consistency_tests(recording: Recording, car: Car | None) -> tuple[PairTest, 
     if view.moving.sum() < LEAST_S * RATE_HZ:
         return ()
     found: list[PairTest | None] = [*_turns(view, recording, car), *speeds(view, car), *changes(view), *pedals(view)]
-    found += [driven(view), braking(view, car), lap_turns(view), *zeros(view, recording, car)]
-    found += [*copies(recording, view), *at_the_end(recording, view), *steps(recording)]
+    found += [driven(view), behind(view), braking(view, car), lap_turns(view), *zeros(view, recording, car)]
+    found += [*copies(recording, view), *at_the_end(recording, view), *steps(recording), *rates(recording)]
     return tuple(test for test in found if test is not None)
 
 
@@ -190,7 +190,7 @@ def _turns(view: View, recording: Recording, car: Car | None) -> list[PairTest |
             found.append(
                 pair_test(
                     f"{words} over the turn of the position's path",
-                    ("position", name),
+                    ("position", "time", name),  # the path turns as fast as the clock says
                     _windowed(other),
                     turned,
                     [(one, 0.0, 0.1)],

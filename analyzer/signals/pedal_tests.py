@@ -31,6 +31,10 @@ GAINS = (1.0, 18.0)  # thousandths per m/s2; an axle that is late by 0.3 s reads
 # half of the slip at which tyres' grip peaks, 0.08 to 0.15 (common practice, no source): beyond it a wheel no longer
 # gains in proportion, and cars driven to spin read 21 to 43
 SPINS = 0.04
+STRAIGHT_M_S2 = 2.0
+# of the speed, and of the driving; none on sound logs (`accuracy.random_sessions`, seeds 0 to 29; a lost tooth of 48
+# makes 0.02)
+BEHIND, BEHIND_OTHER, MOST_BEHIND = 0.015, 0.01, 0.01
 
 
 def pedals(view: View) -> list[PairTest | None]:
@@ -110,16 +114,48 @@ def braking(view: View, car: Car | None) -> PairTest | None:
     return limited(name, holds, float(np.percentile(asked[view.moving], 99.5)), 0.0, (None, MOST_BRAKING), "1", "share")
 
 
+def behind(view: View) -> PairTest | None:
+    """On power a driven wheel turns faster than the road; one that falls behind alone, time and again, loses pulses.
+
+    Notes
+    -----
+    Behind what it usually is ahead of the front axle for this change of speed, and behind the other wheel by then: two
+    that spin together come back together.
+    """
+    name, holds = "a rear wheel alone behind the road on power", ("rear_wheels",)
+    if len(view.wheels) < 4 or view.front is None:
+        return None
+    straight = _straight(view, view.rolling & (view.change > 0.0))
+    if straight.sum() < LEAST_S / 4 * RATE_HZ:
+        return untested(name, holds, "too little power on straights")
+    one, rears = np.ones_like(view.front), list[FloatArray]()
+    for wheel in ("wheel_speed_rl", "wheel_speed_rr"):
+        ahead = np.log(np.maximum(view.wheels[wheel], 0.1) / np.maximum(view.front, 0.1))
+        fit = fit_pair(ahead, view.change, [(one, 0.0, 0.1)], straight, view.time)
+        rears.append((ahead - fit.ratio * view.change - fit.factors[1])[straight])
+    left, right = rears
+    alone = [
+        float(np.mean((mine < -BEHIND) & (mine - other < -BEHIND_OTHER)))
+        for mine, other in ((left, right), (right, left))
+    ]
+    return limited(name, holds, max(alone), 0.0, (None, MOST_BEHIND), "1", "share of driving straight on")
+
+
+def _straight(view: View, where: BoolArray) -> BoolArray:
+    """Rows (m,) bool of `where` in which the car hardly corners."""
+    for channel, factor in (("lat_g", np.ones_like(view.speed)), ("yaw_rate", view.speed)):
+        if channel in view.channels:
+            across = factor * view.channels[channel]
+            where = where & (np.abs(across - np.median(across)) < STRAIGHT_M_S2)
+    return where
+
+
 def driven(view: View) -> PairTest | None:
     """On a straight the rear wheels gain on the front ones with acceleration; whichever columns do are driven."""
     name, holds = "rear wheels gain on front wheels on power", ("front_wheels", "rear_wheels")
     if len(view.wheels) < 4:
         return None
-    straight = view.rolling & (view.change > -1.5)
-    for channel, factor in (("lat_g", np.ones_like(view.speed)), ("yaw_rate", view.speed)):
-        if channel in view.channels:
-            across = factor * view.channels[channel]
-            straight &= np.abs(across - np.median(across)) < 2.0
+    straight = _straight(view, view.rolling & (view.change > -1.5))
     if straight.sum() < LEAST_S * RATE_HZ or np.std(view.change[straight]) < 0.3:
         return untested(name, holds, "too little power on straights")
     mean = np.mean(list(view.wheels.values()), axis=0)

@@ -136,6 +136,26 @@ def _bridged(seconds: float, places: int, *names: str) -> Change:
     return change
 
 
+def _held(seconds: float, *names: str) -> Change:
+    """Each value repeated, as a slow bus does."""
+
+    def change(log: pd.DataFrame, rng: np.random.Generator) -> dict[str, np.ndarray]:
+        rows = round(seconds / float(np.median(np.diff(log["time"]))))
+        return {name: log[name].to_numpy()[np.arange(len(log)) // rows * rows] for name in names}
+
+    return change
+
+
+def _losing_pulses(share: float, seconds: float, places: int, name: str) -> Change:
+    def change(log: pd.DataFrame, rng: np.random.Generator) -> dict[str, np.ndarray]:
+        values, length = log[name].to_numpy().copy(), round(seconds / float(np.median(np.diff(log["time"]))))
+        for start in rng.integers(0, len(values) - length, places):
+            values[start : start + length] *= 1 - share
+        return {name: values}
+
+    return change
+
+
 def _spliced(seconds: float) -> Change:
     """The rows of some seconds lost from the middle, while the clock goes on; the last row stands at the end."""
 
@@ -271,6 +291,13 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     Contradiction("coarse", "rears in steps of 2 km/h", _stepped(2.0, RL, RR)),
     Contradiction("lost rows", "rears bridged over 2 s in 40 places", _bridged(2.0, 40, RL, RR)),
     Contradiction("lost rows", "20 s from the middle", _spliced(20.0)),
+    Contradiction("slow bus", "rears held for 0.2 s", _held(0.2, RL, RR)),
+    *(
+        Contradiction(
+            "lost pulses", f"{name} {share:.0%} in {places} places of {s} s", _losing_pulses(share, s, places, name)
+        )
+        for name, share, s, places in ((RL, 0.03, 3.0, 15), (RR, 0.1, 1.5, 15))
+    ),
     Contradiction("accelerometers", "axes exchanged", _exchanged(("lat_g", "long_g")), ("long_g",)),
     Contradiction(
         "accelerometers",
