@@ -80,6 +80,7 @@ def told_of_few(case):
 
 # by kind, one file each, so that workers share them
 ZEROS = {"zeros for missing"}
-WHEELS = {"copies", "places", "wheel units", "wheel zeros", "drift", "one side", "cut off", "coarse", "lost rows"}
-WHEELS |= {"slow bus", "lost pulses"}
+WHEELS = {"copies", "places", "wheel units", "wheel zeros", "drift", "one side", "cut off"} | {
+    *("coarse", "lost rows", "slow bus", "lost pulses")
+}
 OTHERS = {case.group for case in CONTRADICTIONS} - ZEROS - WHEELS
