@@ -251,7 +251,7 @@ def _lap_length(curvature: FloatArray) -> int | None:
     peaks = 1 + np.flatnonzero((together[1:-1] >= together[:-2]) & (together[1:-1] > together[2:]))
     lap = int(next(lag for lag in (*peaks, best) if together[lag] > ALIKE * together[best]))
     # one lap that was driven otherwise spoils that of neighbours, but not of most stretches
-    for laps in (3, 2):
+    for laps in (5, 4, 3, 2):
         near = peaks[np.abs(peaks * laps - lap) < 0.02 * lap]
         one = int(near[np.argmax(together[near])]) if len(near) else lap
         if one < lap and _usual_likeness(values, one) > ALIKE * _usual_likeness(values, lap):
