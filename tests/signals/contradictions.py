@@ -223,6 +223,11 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     Contradiction("copies", "rear left is front left", _copied(**{RL: FL})),
     Contradiction("copies", "front right is front left", _copied(**{FR: FL})),
     Contradiction("copies", "the fronts are the rears", _copied(**{FL: RL, FR: RR})),
+    Contradiction(
+        "copies",
+        "the rears are never slower than the fronts' mean",
+        lambda log, rng: {w: np.maximum(log[w], (log[FL] + log[FR]) / 2).to_numpy() for w in (RL, RR)},
+    ),
     Contradiction("places", "front left for rear left", _exchanged((FL, RL))),
     Contradiction("places", "front right for rear right", _exchanged((FR, RR))),
     Contradiction("places", "front left for rear right", _exchanged((FL, RR))),
@@ -320,6 +325,12 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     Contradiction("accelerometers", "longitudinal is lateral", _copied(long_g="lat_g"), ("long_g",)),
     Contradiction("accelerometers", "lateral 0.5 g off", lambda log, rng: {"lat_g": log["lat_g"].to_numpy() - 0.5}),
     Contradiction("accelerometers", "20 degrees askew", _turned(20.0), ("long_g",)),
+    Contradiction(
+        "accelerometers",
+        "longitudinal has a fifth of lateral in it",
+        lambda log, rng: {"long_g": (log["long_g"] + 0.2 * log["lat_g"]).to_numpy()},
+        ("long_g",),
+    ),
     Contradiction(
         "gyro",
         "drifts by 10 deg/s",
