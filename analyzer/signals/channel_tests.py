@@ -7,7 +7,7 @@ from itertools import combinations
 
 import numpy as np
 
-from analyzer.arrays import BoolArray, FloatArray, IntArray
+from analyzer.arrays import FloatArray, IntArray
 from analyzer.channels import CHANNELS, STANDARD_GRAVITY_M_S2, WHEEL_CHANNELS
 from analyzer.logs.recording import Recording
 from analyzer.signals.faults import COARSE_SPEED_M_S, coarse_step_m_s
@@ -39,8 +39,8 @@ MOST_STRETCHES = 1000  # evenly over the log; their middle one is then known to 
 MOST_SHARED, MOST_SHARED_SLOW, FAST_HZ = 0.3, 0.5, 45.0
 NOISE_RATE_HZ = 20.0  # slower, what a car does in three rows is more than its sensors' noise
 LATEST_COPY_S = 0.3
-# a column that seldom repeats itself agrees with another as seldom: of five rows on end not once in a million
-REPEATS_ITSELF, ROWS_ON_END, MOST_THE_SAME = 0.05, 5, 0.01
+# a column that seldom repeats itself agrees with another as seldom: for five rows on end three times in ten thousand
+REPEATS_ITSELF, ROWS_ON_END, MOST_THE_SAME = 0.2, 5, 0.01
 MOST_AT_ITS_END = 0.03  # of the driving; a steering stop is met in a spin or a hairpin, for a moment
 CALM_M_S2, CALM_ROWS = 1.0, 100  # of lateral acceleration: as good as straight; how many rows of it tell a zero
 LATERAL_ZERO_M_S2 = 0.15  # of an accelerometer that was never zeroed, 0.015 g; common practice, no source
@@ -120,7 +120,6 @@ def copies(recording: Recording, view: View) -> list[PairTest]:
     noisy = [_Noise.of(name, x) for name, x in noise.items() if np.dot(x[1:], x[:-1]) < NOISE_TURNS * np.dot(x, x)]
     for x, y in combinations(noisy, 2):
         a, b = x.name, y.name
-        found += _same(recording, a, b, moving)
         # a copy may come some samples later
         later = [_usual_correlation(x, y, lag) for lag in range(latest + 1)]
         together = max(*later, *(_usual_correlation(y, x, lag) for lag in range(1, latest + 1)))
@@ -140,18 +139,27 @@ def copies(recording: Recording, view: View) -> list[PairTest]:
     return found
 
 
-def _same(recording: Recording, a: str, b: str, moving: BoolArray) -> list[PairTest]:
-    """Two noisy wheel speeds agree to the last digit for some rows on end only where one is written for the other."""
-    values = [recording.channels[name][moving] for name in (a, b)]
-    if "gps_speed" in (a, b) or any(np.mean(np.diff(v) == 0) > REPEATS_ITSELF for v in values):
-        return []
-    equal = runs(values[0] == values[1])
-    rows = (equal[:, 1] - equal[:, 0] + 1)[equal[:, 1] - equal[:, 0] + 1 >= ROWS_ON_END].sum()
-    holds = {"front_wheels" if w[-2] == "f" else "rear_wheels" for w in (a, b)}
-    name = f"{CHANNELS[a].label} and {CHANNELS[b].label}, row by row, {OWN_SENSORS}"
-    return [
-        limited(name, sorted(holds), float(rows / len(values[0])), 0.0, (None, MOST_THE_SAME), "1", "share of rows")
-    ]
+def same_rows(recording: Recording, view: View) -> list[PairTest]:
+    """Noisy wheel speeds agree to the last digit for some rows on end only where one, or the mean of the front ones, is
+    written for the other."""
+    moving = np.interp(recording.time_s, view.time, view.moving.astype(float)) > 0.9
+    values = {name: recording.channels[name][moving] for name in WHEEL_CHANNELS if name in recording.channels}
+    values = {name: v for name, v in values.items() if np.mean(np.diff(v) == 0) < REPEATS_ITSELF}
+    words = {name: CHANNELS[name].label for name in values}
+    if {"wheel_speed_fl", "wheel_speed_fr"} <= values.keys():
+        values["front"] = (values["wheel_speed_fl"] + values["wheel_speed_fr"]) / 2
+        words["front"] = "the front wheels' mean"
+    found = list[PairTest]()
+    for a, b in combinations(values, 2):
+        holds = {"front_wheels" if w == "front" or w[-2] == "f" else "rear_wheels" for w in (a, b)}
+        if b == "front" and holds == {"front_wheels"}:
+            continue
+        equal = runs(values[a] == values[b])
+        length = equal[:, 1] - equal[:, 0] + 1
+        share = float(length[length >= ROWS_ON_END].sum()) / max(len(values[a]), 1)
+        name = f"{words[a]} and {words[b]}, row by row, {OWN_SENSORS}"
+        found.append(limited(name, sorted(holds), share, 0.0, (None, MOST_THE_SAME), "1", "share of rows"))
+    return found
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from scipy import ndimage
 from analyzer.arrays import BoolArray, FloatArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.logs.recording import Recording
-from analyzer.signals.channel_tests import at_the_end, copies, lap_turns, rates, steps, zeros
+from analyzer.signals.channel_tests import at_the_end, copies, lap_turns, rates, same_rows, steps, zeros
 from analyzer.signals.log_stretches import period_s, wheel_speeds_m_s
 from analyzer.signals.log_view import MOVING_M_S, RATE_HZ, View, place_of, smooth, view_of
 from analyzer.signals.pair_fit import (
@@ -56,8 +56,9 @@ FRONT_WITH_COURSE = 0.4
 STEER_ENDS_WITH_CAR, STEER_ENDS = (0.15, 3.0), (0.12, 3.5)
 STEER_TOGETHER, STEER_WITH_FRONT_WHEELS = 0.15, 0.1  # 0.2 in a third of a car that drifts (`findings.causes`, 506)
 # in left and in right turns alone, on 32 sound sessions: 0.84 and 0.46 at least; a car that steers little in its right
-# turns read -0.06 (`findings.sessions`, 8), random car 1401 -0.55; what lost its sign reads -0.9
-ON_A_SIDE, STEER_ON_A_SIDE = 0.5, -0.7
+# turns read -0.06 (`findings.sessions`, 8), random car 1401 -0.55, `findings.sessions`, 74, -0.74; what lost its sign
+# reads -0.9
+ON_A_SIDE, STEER_ON_A_SIDE = 0.5, -0.8
 STEER_SIDES_APART = 1e3  # of a side nothing but the sign is asked
 
 
@@ -78,7 +79,13 @@ def consistency_tests(recording: Recording, car: Car | None) -> tuple[PairTest, 
         return ()
     found: list[PairTest | None] = [*_turns(view, recording, car), *speeds(view, car), *changes(view), *pedals(view)]
     found += [driven(view), behind(view), braking(view, car), lap_turns(view), *zeros(view, recording, car)]
-    found += [*copies(recording, view), *at_the_end(recording, view), *steps(recording), *rates(recording)]
+    found += [
+        *copies(recording, view),
+        *same_rows(recording, view),
+        *at_the_end(recording, view),
+        *steps(recording),
+        *rates(recording),
+    ]
     return tuple(test for test in found if test is not None)
 
 
