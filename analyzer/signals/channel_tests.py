@@ -204,7 +204,7 @@ def lap_turns(view: View) -> PairTest | None:
     gyro, lat = view.channels.get("yaw_rate"), view.channels.get("lat_g")
     v = np.maximum(view.speed, MOVING_M_S)
     if gyro is not None:
-        name, holds = "yaw rate over a lap over whole turns", ("yaw_rate", "lat_g", "time")
+        name, holds = "turns of a lap by yaw rate", ("yaw_rate", "lat_g", "time")
         if lat is None:
             return untested(name, holds, "the zero of the gyro is not known without lateral acceleration")
         # what the gyro reads where the car hardly corners, within what the accelerometer's own zero leaves open
@@ -212,7 +212,7 @@ def lap_turns(view: View) -> PairTest | None:
         zero = float(np.median(gyro[calm] - lat[calm] / v[calm])) if calm.sum() >= CALM_ROWS else None
         turn, zero_sd, ends = gyro, LATERAL_ZERO_M_S2 / float(np.median(v[view.moving])), LAP_ENDS
     elif lat is not None and view.front_turn is not None:
-        name, holds = "lateral acceleration / speed over a lap over whole turns", ("lat_g", "wheel_scale", "time")
+        name, holds = "turns of a lap by lateral acceleration / speed", ("lat_g", "wheel_scale", "time")
         # the accelerometer's own zero: what the front wheels leave of it while none of them is light
         by_load = RADIUS_BY_LOAD_S2_M / view.track_m
         between = [(np.ones_like(v), 0.0, 1.0), (v * v, 0.0, 0.01), (v * v * lat, by_load, by_load)]
