@@ -31,7 +31,8 @@ from analyzer.lockcurve.session_state import AxleState
 from analyzer.lockcurve.uncertainty import Spread
 from analyzer.signals.session import Signals
 from analyzer.signals.timebase import low_pass
-from analyzer.vehicle.axle import AxleEquations, tyre_figures
+from analyzer.vehicle.axle import AxleEquations
+from analyzer.vehicle.axle_inputs import tyre_figures
 from analyzer.vehicle.axle_solution import BLOCK, solve
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.tyres import LEAST_FACTOR, envelope

@@ -19,7 +19,8 @@ from analyzer.findings.rear_axle import rear_axle
 from analyzer.lockcurve import model
 from analyzer.lockcurve.model import censored, huber
 from analyzer.signals.session import Sensors
-from analyzer.vehicle.axle import AxleInputs, equations
+from analyzer.vehicle.axle import equations
+from analyzer.vehicle.axle_inputs import AxleInputs
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.parameters import priors
 from analyzer.vehicle.tyres import peak_rho, wheel_forces, wheel_loads
