@@ -42,6 +42,7 @@ TYRE_DRIFT_SHARE = 0.02
 # tells from plates that grow (a quarter was measured where only the tyres warmed up); so a rise must be more than that
 WARMING_SHARE = 0.4
 PARAMETERS = ("preload_Nm", "drive_slope", "coast_slope")
+SLOPES = [model.NAMES.index(name) for name in PARAMETERS[1:]]
 
 
 @dataclass(frozen=True)
@@ -159,12 +160,7 @@ def _rows(corners: Sequence[Corner], samples: SteadySamples, estimate: LockCurve
     curve = np.array([v or 0.0 for v in values])
     torque = samples.input_torque_Nm
     level = np.maximum(model.locking_torque_Nm(curve, torque), LEAST_LEVEL_Nm)
-    hinges = np.column_stack(
-        [
-            np.where(torque > 0, np.maximum(torque - curve[2], 0), 0),
-            np.where(torque < 0, np.maximum(-torque - curve[4], 0), 0),
-        ]
-    )
+    hinges = model.gradient(curve, torque)[0][SLOPES]
     key = 2 * samples.corner_pass + (torque > 0)
     found, inverse, counts = np.unique(key, return_inverse=True, return_counts=True)
 
@@ -180,7 +176,7 @@ def _rows(corners: Sequence[Corner], samples: SteadySamples, estimate: LockCurve
         time_s=mean(samples.time_s)[keep],
         locking_Nm=mean(samples.locking_torque_Nm)[keep],
         level_Nm=mean(level)[keep],
-        hinges_Nm=np.column_stack([mean(h) for h in hinges.T])[keep],
+        hinges_Nm=np.column_stack([mean(h) for h in hinges])[keep],
         corner=(2 * numbers[corner_pass] + found % 2)[keep],
         corner_pass=corner_pass[keep],
         # a long row is surer, but not in proportion: its samples share the pass's own error
