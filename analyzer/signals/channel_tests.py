@@ -10,6 +10,7 @@ import numpy as np
 from analyzer.arrays import FloatArray, IntArray
 from analyzer.channels import CHANNELS, STANDARD_GRAVITY_M_S2, WHEEL_CHANNELS
 from analyzer.logs.recording import Recording
+from analyzer.robust import median, scatter
 from analyzer.signals.faults import COARSE_SPEED_M_S, coarse_step_m_s
 from analyzer.signals.log_stretches import wheel_speeds_m_s
 from analyzer.signals.log_view import MOVING_M_S, RATE_HZ, View
@@ -23,7 +24,6 @@ from analyzer.signals.pair_fit import (
     PairTest,
     fit_pair,
     limited,
-    median,
     untested,
 )
 from analyzer.vehicle.car import Car
@@ -90,7 +90,7 @@ def copies(recording: Recording, view: View) -> list[PairTest]:
     if use.sum() < 5 * NOISE_ROWS or rate < NOISE_RATE_HZ:
         return []
     for name, values in noise.items():
-        scale = 1.4826 * np.median(np.abs(values[use])) + 1e-12
+        scale = scatter(values[use], about=0.0) + 1e-12
         noise[name] = np.where(use, np.clip(values, -4 * scale, 4 * scale), 0.0)
     # third differences of noise turn over from row to row (white: -15/20), of smooth lines not
     noisy = [_Noise.of(name, x) for name, x in noise.items() if np.dot(x[1:], x[:-1]) < NOISE_TURNS * np.dot(x, x)]
@@ -193,9 +193,8 @@ def lap_turns(view: View) -> PairTest | None:
     whole = whole if timed else min(whole, 1)
     if whole == 0:
         return untested(name, holds, "what repeats does not close: a lap turns as much left as right")
-    scatter = 1.4826 * float(np.median(np.abs(turned - middle)))
     by_zero = zero_sd * float(np.median(lap_s)) / (2 * np.pi)
-    sure = float(np.hypot(scatter, by_zero)) / whole
+    sure = float(np.hypot(scatter(turned, about=middle), by_zero)) / whole
     found = limited(name, holds, abs(middle) / whole, sure, ends, "1", "ratio")
     if whole > 1 and found.outcome == "agrees":  # of a clock that is slow by as much as well, so nobody is acquitted
         return untested(name, holds, f"{whole} turns a lap: a circuit that crosses itself, or a slow clock")
