@@ -10,7 +10,7 @@ from analyzer.phases.corners import Pass, find_passes
 from analyzer.phases.phases import Corner
 from analyzer.signals.long_session import Block
 from analyzer.signals.session import Signals
-from analyzer.vehicle.axle import AxleInputs
+from analyzer.vehicle.axle_inputs import AxleInputs
 from analyzer.vehicle.car import Car
 
 

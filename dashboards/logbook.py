@@ -7,11 +7,11 @@ import threading
 import time
 from collections import OrderedDict
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cache
 from importlib import resources
 from pathlib import Path
-from typing import BinaryIO, TypedDict
+from typing import BinaryIO
 
 from analyzer.analysis import Analysis
 from analyzer.errors import InputError
@@ -24,92 +24,13 @@ from analyzer.provenance import hash_file
 from analyzer.vehicle.car import load_car
 from dashboards import uploads
 from dashboards.compare import comparisons
+from dashboards.removals import Removals
+from dashboards.run_records import Compared, ComparisonJob, Job, Run, StoredFile
 
 SAMPLES = {"log": "baseline.parquet", "car": "club_car.toml", "setup": "baseline.setup.toml"}
 KEPT_SAMPLES = 6_000_000  # of analyses in memory, about 300 bytes each
 COMPARISON = "comparison"
 NO_SETUP = "This run has no setup file, so no shelf part can be put in place of a fitted one. Analyse it with one."
-UNDO_S = 60.0  # in which a removal can be taken back
-
-
-@dataclass(frozen=True)
-class StoredFile:
-    """An uploaded or shipped file. `key` is what pages pass around, never a path."""
-
-    key: str
-    name: str
-    path: Path
-
-
-@dataclass(frozen=True)
-class Run:
-    """One analysed (or failed, or running) log. `state`: waiting, running, done, failed, cancelled."""
-
-    id: str
-    log_name: str
-    car_name: str
-    setup_name: str | None
-    state: str
-    step: str
-    share: float
-    message: str
-    started: float
-    latest: bool = True  # made with the car, setup and map that the run has now
-    log_id: str = ""
-    more: str = ""  # names of its other logs, such as slow circles
-    date_s: float = 0.0  # when it was driven, as far as is known
-    title: str = ""
-    driver: str = ""
-    tyres: str = ""
-    weather: str = ""
-    notes: str = ""
-    preload: str | None = None  # of its result, with the interval, as JSON
-
-    @property
-    def name(self) -> str:
-        """What a person calls it, else its files."""
-        return self.title or self.log_names
-
-    @property
-    def log_names(self) -> str:
-        """All of its logs."""
-        return f"{self.log_name} + {self.more}" if self.more else self.log_name
-
-
-class Keys(TypedDict):
-    """By which keys the pages know a run's files."""
-
-    log: str
-    car: str
-    setup: str | None
-    channels: str | None
-
-
-class Job(TypedDict):
-    """What a run was asked to do: paths of its files, all of its logs, and the keys."""
-
-    log: str
-    car: str
-    setup: str | None
-    channels: str | None
-    logs: list[str]
-    keys: Keys
-
-
-class ComparisonJob(TypedDict):
-    """What a comparison was asked to do: runs by side, each with its id, and which laps of them."""
-
-    before: list[tuple[str, Job]]
-    after: list[tuple[str, Job]]
-    before_laps: str | None
-    after_laps: str | None
-
-
-class Compared(TypedDict):
-    """What a comparison is about: ids of its runs before and after, and the words for laps of both sides."""
-
-    sides: list[list[str]]
-    laps: list[str]
 
 
 class Logbook:
@@ -119,7 +40,7 @@ class Logbook:
         self.book = Store(folder)
         self.folder = self.book.folder
         self._memory: OrderedDict[tuple[str, str | None], Analysis] = OrderedDict()
-        self._leaving: dict[str, threading.Timer] = {}  # result that was removed -> what makes it final
+        self._removals = Removals(self._remove)
         self._checks: dict[tuple[str, str, str | None], CheckJson] = {}  # of further logs, by log, car and map
         self._lock = threading.Lock()
 
@@ -215,7 +136,7 @@ class Logbook:
             return _asked_anew(connection, replace(run, more=more))
 
     def remove_run(self, run_id: str) -> None:
-        """Take a run out; the last one of a log takes the log with it. For `UNDO_S` it can be had back.
+        """Take a run out; the last one of a log takes the log with it. For a while it can be had back (`removals`).
 
         Raises
         ------
@@ -224,29 +145,17 @@ class Logbook:
         found = results.result(self.book, run_id)
         if found.state in ("waiting", "running"):
             raise InputError("this run is still being analysed; cancel it first, then remove it.")
-        timer = threading.Timer(UNDO_S, self._remove, args=(run_id,))
-        timer.daemon = True  # a server that ends before keeps the run
-        with self._lock:
-            self._leaving[run_id] = timer
-        timer.start()
+        self._removals.begin(run_id)
 
     def keep_run(self, run_id: str) -> None:
         """Take a removal back; nothing where it is too late."""
-        with self._lock:
-            timer = self._leaving.pop(run_id, None)
-        if timer is not None:
-            timer.cancel()
+        self._removals.take_back(run_id)
 
     def leaving(self) -> list[Run]:
         """Runs that were removed and can still be had back, the last removed first."""
-        with self._lock:
-            ids = list(reversed(self._leaving))
-        return [run for k in ids for run in self._runs("WHERE results.id = ?", (k,))]
+        return [run for k in self._removals.waiting() for run in self._runs("WHERE results.id = ?", (k,))]
 
     def _remove(self, run_id: str) -> None:
-        with self._lock:
-            if self._leaving.pop(run_id, None) is None:
-                return
         try:
             results.remove(self.book, results.result(self.book, run_id))
         except InputError:  # somebody else removed it meanwhile
@@ -345,8 +254,7 @@ class Logbook:
 
     def runs(self) -> list[Run]:
         """All runs, newest first; comparisons and what was removed are not among them."""
-        with self._lock:
-            leaving = set(self._leaving)
+        leaving = set(self._removals.waiting())
         return [run for run in self._runs("ORDER BY asked_s DESC, results.id") if run.id not in leaving]
 
     def under_way(self) -> list[str]:

@@ -13,7 +13,7 @@ from analyzer.analysis import Analysis
 from analyzer.presentation.figures.theme import BLUE, CONFIG
 from analyzer.presentation.words import why_not_measured
 from dashboards.exchanged import Answered, Children
-from dashboards.logbook import Run
+from dashboards.run_records import Run
 
 Cell: TypeAlias = Component | str | float | None
 CLEAR = "rgba(0,0,0,0)"

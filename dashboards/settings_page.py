@@ -16,8 +16,9 @@ from analyzer.settings_file import Settings
 from dashboards.exchanged import Children, FieldIds, Option, Saved, Uploaded, Values
 from dashboards.figures_form import FileForm, Said
 from dashboards.jobs import Jobs
-from dashboards.logbook import Logbook, Run, StoredFile
+from dashboards.logbook import Logbook
 from dashboards.parts import labelled, when
+from dashboards.run_records import Run, StoredFile
 from dashboards.uploads import KINDS
 
 S = TypeVar("S", bound=Settings)

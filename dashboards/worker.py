@@ -33,7 +33,8 @@ from analyzer.presentation.result_json import advice_result, comparison_result, 
 from analyzer.vehicle.car import load_car
 from dashboards.compare import comparisons
 from dashboards.exchanged import PlanAnswer, WorthAnswer
-from dashboards.logbook import ComparisonJob, Logbook
+from dashboards.logbook import Logbook
+from dashboards.run_records import ComparisonJob
 
 CHECK_SHARE = 0.2  # of the bar
 

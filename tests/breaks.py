@@ -50,7 +50,7 @@ SURVIVORS = {
         "analyzer/vehicle/axle.py", " + inertia * (left_acc + right_acc),", ",", "tests/vehicle"
     ),
     "yaw over the front track": Break(
-        "analyzer/vehicle/axle.py", "yaw * car.rear_track_m / 2", "yaw * car.front_track_m / 2", "tests/vehicle"
+        "analyzer/vehicle/axle_inputs.py", "yaw * car.rear_track_m / 2", "yaw * car.front_track_m / 2", "tests/vehicle"
     ),
     "moment over the front track": Break(
         "analyzer/vehicle/axle.py",
@@ -275,10 +275,10 @@ WHOLE_LOGS = (
 # thirty others, made once to see how many go unnoticed
 OTHERS = {
     "yaw acceleration turns the rear the wrong way": Break(
-        "analyzer/vehicle/axle.py", "car.cg_to_front_m - swing", "car.cg_to_front_m + swing", MAIN
+        "analyzer/vehicle/axle_inputs.py", "car.cg_to_front_m - swing", "car.cg_to_front_m + swing", MAIN
     ),
     "yaw acceleration turns the front the wrong way": Break(
-        "analyzer/vehicle/axle.py", "car.cg_to_rear_m + swing", "car.cg_to_rear_m - swing", MAIN
+        "analyzer/vehicle/axle_inputs.py", "car.cg_to_rear_m + swing", "car.cg_to_rear_m - swing", MAIN
     ),
     "front wheels roll for nothing": Break(
         "analyzer/vehicle/axle.py", "        + given.rolling * load_front\n", "", MAIN
@@ -287,7 +287,7 @@ OTHERS = {
         "analyzer/vehicle/axle.py", "        + (mass * given.across_m_s2 - total_y) * sin\n", "", MAIN
     ),
     "rear scales both ways": Break(
-        "analyzer/vehicle/axle.py",
+        "analyzer/vehicle/axle_inputs.py",
         "right_m_s=inputs.right_m_s / scale",
         "right_m_s=inputs.right_m_s * scale",
         WHOLE_LOGS,

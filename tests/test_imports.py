@@ -31,6 +31,7 @@ LAYERS = (
         "analyzer.files",
         "analyzer.in_words",
         "analyzer.long_arrays",
+        "analyzer.robust",
     ),
     ("analyzer.settings_file",),
     ("analyzer.vehicle.car",),

@@ -36,7 +36,7 @@ from analyzer.analysis import Analysis
 from analyzer.arrays import AnyArray, BoolArray, FloatArray, IntArray
 from analyzer.lockcurve import model
 from analyzer.lockcurve.observations import Observations
-from analyzer.vehicle.axle import AxleInputs, tyre_figures
+from analyzer.vehicle.axle_inputs import AxleInputs, tyre_figures
 from analyzer.vehicle.axle_solution import LARGEST_SIDE_SLIP, put_together, solve
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.tyres import WheelForces, wheel_forces

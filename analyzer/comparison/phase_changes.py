@@ -35,8 +35,8 @@ from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.comparison.together import SharedView
 from analyzer.findings.finding import Finding
 from analyzer.lockcurve.estimate import Interval
-from analyzer.lockcurve.model import huber
 from analyzer.phases.phases import PHASES
+from analyzer.robust import by_huber, scatter
 
 QUANTITIES = ("kinematic_lock", "transfer_torque_Nm", "inside_slip")
 LEAST_PASSES = 2  # of a corner on each side
@@ -193,8 +193,7 @@ class _Matched:
         # medians to begin with, so that a wild pass does not hide behind the mean that it pulled
         left = values - np.array([np.median(values[cell == c]) for c in range(cell.max() + 1)])[cell]
         for _ in range(6):
-            scale = max(1.4826 * float(np.median(np.abs(left))), 1e-9)
-            weight = huber(left / scale)[2]
+            weight = by_huber(left / max(scatter(left, about=0.0), 1e-9))
             change, slope, centre, middle = self._solve(weight[None])
             left = values - centre[0, cell] - (covariates - middle[0, cell]) @ slope[0]
         self.change, self.apart = change[0], middle[0, 1::2] - middle[0, ::2]

@@ -29,7 +29,8 @@ from analyzer.lockcurve.uncertainty import summarise
 from analyzer.lockcurve.unknowns import Owner
 from analyzer.signals.kinematics import require_slip
 from analyzer.signals.session import Sensors
-from analyzer.vehicle.axle import AxleInputs, rear_slip
+from analyzer.vehicle.axle import rear_slip
+from analyzer.vehicle.axle_inputs import AxleInputs
 from analyzer.vehicle.axle_slopes import STEP, Derivatives
 from analyzer.vehicle.axle_solution import solve
 from analyzer.vehicle.car import Car

@@ -18,6 +18,7 @@ from analyzer.findings.finding import Finding
 from analyzer.findings.rear_axle import RearAxle, rear_lateral_force_N
 from analyzer.lockcurve.session_state import AxleState
 from analyzer.phases.phases import Corner
+from analyzer.robust import huber, regression, scatter
 from analyzer.signals.session import Signals
 from analyzer.vehicle.car import Car
 
@@ -26,7 +27,8 @@ MODERATE_M_S2 = (1.0, 6.0)  # below, the steer is mostly friction and offset; ab
 STEADY_YAW_ACC_RAD_S2 = 0.25  # faster changes need steer for yaw inertia
 LEAST_SAMPLES = 200
 LEAST_SPREAD_M_S2 = 1.5  # the gradient needs a range of lateral acceleration to be seen
-MOST_ROUNDS = 50  # of weighing; ten are usual
+AS_USUAL = 1.0  # standard deviations: beyond it a driver corrects or pushes, which is what is asked about
+LEAST_SCATTER_RAD = 1e-5  # of extra steer; a sensor resolves less than this nowhere
 CLOSED_THROTTLE = 0.03  # pedal channels rest within 2-3 % of zero
 # of the front tyres' side force that the moment takes: about 1.5 % of corner speed, 0.1 s in a corner of 6 s
 LEAST_FRONT_SHARE = 0.03
@@ -43,7 +45,7 @@ CLEAR_EXTRA_RAD = np.radians(1.0)
 CLEAR_SIGMAS = 2.5  # over the scatter of the car's own steady cornering
 # the balance is fitted below 6 m/s2 and bends towards the limit by about 0.2 degrees per g
 # beyond (common practice, no source)
-BEND_RAD_PER_M_S2 = np.radians(0.2) / 9.81
+BEND_RAD_PER_M_S2 = np.radians(0.2) / STANDARD_GRAVITY_M_S2
 FITTED_TO_M_S2 = 6.0
 # of the cornering stiffness that turns the moment into degrees (car file, not fitted here)
 STIFFNESS_RELATIVE_SD = 0.25
@@ -121,24 +123,14 @@ def fit_handling(signals: Signals, car: Car) -> Handling | None:
         return None
     extra = signals.steer_rad[use] - car.wheelbase_m * signals.yaw_rate_rad_s[use] / signals.speed_m_s[use]
     design = np.column_stack([lat, np.ones_like(lat)])
-    line = np.linalg.lstsq(design, extra, rcond=None)[0]
-    scale = max(_robust_sd(extra - design @ line), 1e-5)
-    for _ in range(MOST_ROUNDS):
-        pull = 1 / np.sqrt(1 + ((extra - design @ line) / scale) ** 2)
-        before, line = line, np.linalg.solve((design.T * pull) @ design, (design.T * pull) @ extra)
-        if np.allclose(line, before, rtol=1e-9, atol=0.0):
-            break
-    gradient, offset = line
+    line = regression(design, extra, pull=lambda z: huber(z, AS_USUAL)[2], least=LEAST_SCATTER_RAD)
+    gradient, offset = line.coefficients
     return Handling(
         gradient_rad_per_m_s2=float(gradient),
         offset_rad=float(offset),
-        residual_sd_rad=_robust_sd(extra - design @ line),
+        residual_sd_rad=scatter(line.residual),
         samples=len(lat),
     )
-
-
-def _robust_sd(residual: FloatArray) -> float:
-    return float(1.4826 * np.median(np.abs(residual - np.median(residual))))
 
 
 def steer_for_moment_rad(moment_Nm: FloatArray | float, car: Car) -> FloatArray | float:
@@ -179,7 +171,9 @@ def find_coast_understeer(rear: RearAxle, corners: Sequence[Corner]) -> tuple[Fi
     handling = fit_handling(signals, car)
     coasting = rear.cornering & (signals.throttle <= CLOSED_THROTTLE) & ~signals.braking & ~axle.braked
     front = np.abs(car.mass_kg * signals.lat_m_s2 - rear_lateral_force_N(signals, car))
-    share = np.nan_to_num(rear.opposing_moment_Nm / car.wheelbase_m / np.maximum(front, 0.05 * car.mass_kg * 9.81))
+    share = np.nan_to_num(
+        rear.opposing_moment_Nm / car.wheelbase_m / np.maximum(front, 0.05 * car.mass_kg * STANDARD_GRAVITY_M_S2)
+    )
     steered = None if handling is None else _Steered.of(signals, rear, handling, car)
     held = [
         _held(signals, corners, car, axle, rear, steered, share, start, stop)

@@ -29,9 +29,11 @@ from analyzer.lockcurve.fit import Fit
 from analyzer.lockcurve.observations import CUTOFF_HZ, Observations
 from analyzer.lockcurve.session_state import AxleState
 from analyzer.lockcurve.uncertainty import Spread
+from analyzer.robust import by_huber, regression
 from analyzer.signals.session import Signals
 from analyzer.signals.timebase import low_pass
-from analyzer.vehicle.axle import AxleEquations, tyre_figures
+from analyzer.vehicle.axle import AxleEquations
+from analyzer.vehicle.axle_inputs import tyre_figures
 from analyzer.vehicle.axle_solution import BLOCK, solve
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.tyres import LEAST_FACTOR, envelope
@@ -59,6 +61,7 @@ KNOTS = 7  # of speed, for the torque that the throttle gives
 LEAST_ROWS = 100  # 5 s with the throttle open, for a torque by throttle to be known
 OPEN = 0.1
 CLOSE = 0.01  # of the torque: within this it follows the throttle closely enough to show the inertia in a spin
+LEAST_SCATTER_Nm = 1e-6  # keeps the weights finite where a model is exact
 ONE_LOOK = 100.0  # rows that count as one look at the inertia: the spins of one corner, whose error is one error
 
 
@@ -250,13 +253,14 @@ class Judge:
         knots = np.quantile(speed[driven], np.linspace(0, 1, KNOTS))
         hats = np.array([np.interp(speed, knots, one) for one in np.eye(KNOTS)])
         given = np.vstack([hats, hats * throttle]).T
-        by_throttle, scatter = _robust(given[grips], torque[grips])
-        if scatter > CLOSE * np.percentile(torque[grips], 95):
+        by_throttle = regression(given[grips], torque[grips], pull=by_huber, least=LEAST_SCATTER_Nm)
+        if by_throttle.scatter > CLOSE * np.percentile(torque[grips], 95):
             return 1.0, sd
         up = self._spinning_up[spins]
-        missing = given[spins] @ by_throttle - torque[spins]
-        (share,), around = _robust(up[:, None], missing)
-        error = max(scatter, around) * np.sqrt(ONE_LOOK / max(float(up @ up), 1e-9))
+        missing = given[spins] @ by_throttle.coefficients - torque[spins]
+        turned = regression(up[:, None], missing, pull=by_huber, least=LEAST_SCATTER_Nm)
+        share = turned.coefficients[0]
+        error = max(by_throttle.scatter, turned.scatter) * np.sqrt(ONE_LOOK / max(float(up @ up), 1e-9))
         weight = 1 / (1 + (error / sd) ** 2)
         return float(1 + weight * (share - 1)), float(sd * np.sqrt(1 - weight))
 
@@ -348,16 +352,3 @@ def _means(values: FloatArray, width: int) -> FloatArray:
     sums = np.cumsum(values, axis=-1)
     sums[..., width:] -= sums[..., :-width].copy()
     return sums[..., width - 1 :] / width
-
-
-def _robust(design: FloatArray, wanted: FloatArray) -> tuple[FloatArray, float]:
-    """Least squares with Huber's weights (P. J. Huber, Robust Statistics, 1981, ch. 7): coefficients and scatter."""
-    weight, scatter = np.ones(len(wanted)), 1.0
-    ridge = 1e-6 * np.eye(design.shape[1])
-    for _ in range(15):
-        weighed = (design * weight[:, None]).T
-        found = np.linalg.solve(weighed @ design + ridge, weighed @ wanted).astype(float, copy=False)
-        left = wanted - design @ found
-        scatter = max(1.4826 * float(np.median(np.abs(left))), 1e-6)
-        weight = 1 / np.maximum(1.0, np.abs(left) / (1.5 * scatter))
-    return found, scatter

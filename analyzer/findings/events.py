@@ -5,13 +5,11 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from itertools import takewhile
 
-import numpy as np
-
 from analyzer.arrays import BoolArray
 from analyzer.findings.evidence import Evidence
 from analyzer.findings.finding import Finding
 from analyzer.phases.phases import Corner
-from analyzer.signals.log_stretches import STOPS_M_S, STOPS_WITHIN_S
+from analyzer.signals.log_stretches import STOPS_M_S, STOPS_WITHIN_S, runs
 from analyzer.signals.session import Signals
 
 JOIN_S = 0.25  # a wheel that grips for less than this between two slides is one slide to the driver
@@ -20,21 +18,6 @@ MOST = 0.99  # the model behind every finding can be wrong too
 SETTLING_S = 0.15  # an event of this length has had one tyre response time to show itself
 # the slip at peak force is known to about this, fitted or not (common practice, no source)
 PEAK_SLIP_RELATIVE_SD = 0.15
-
-
-def runs(mask: BoolArray) -> list[tuple[int, int]]:
-    """(start, stop) of the runs of True in a mask, stop excluded, in order.
-
-    Parameters
-    ----------
-    mask : (n,) bool.
-
-    Notes
-    -----
-    `signals.log_stretches.runs` gives first and last index instead.
-    """
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], np.asarray(mask, dtype=np.int8), [0]])))
-    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
 
 
 def events(
@@ -55,7 +38,8 @@ def events(
     least_s : joined events shorter than this are dropped (s).
     """
     found: list[tuple[int, int]] = []
-    for start, stop in runs(goes_on | begins):
+    for start, last in runs(goes_on | begins).tolist():
+        stop = last + 1
         if not begins[start:stop].any():
             continue
         if found and (start - found[-1][1]) / rate_hz < join_s:

@@ -20,8 +20,8 @@ from analyzer.agreement.steady_samples import SteadySamples
 from analyzer.arrays import FloatArray, IntArray
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval, LockCurveEstimate
-from analyzer.lockcurve.model import huber
 from analyzer.phases.phases import Corner, Laps
+from analyzer.robust import by_huber, regression
 from analyzer.signals.session import Signals
 
 TEN_MINUTES_S = 600.0
@@ -29,6 +29,7 @@ LEAST_ROW_S = 0.15
 LEAST_ROWS = 12  # rows beyond what the corners themselves take: fewer leave the scatter unknown
 LEAST_SPAN_S = 120.0
 MOST_WINDOWS = 8
+LEAST_SCATTER_Nm = 1.0  # of rows: less is chance
 # a run whose whole curve surely changes by less is steady; bench readings repeat no better (common practice, no source)
 STEADY_SHARE = 0.15
 LEAST_SHARE = 0.04  # a smaller change over the run is of no use to anyone, however sure
@@ -42,6 +43,7 @@ TYRE_DRIFT_SHARE = 0.02
 # tells from plates that grow (a quarter was measured where only the tyres warmed up); so a rise must be more than that
 WARMING_SHARE = 0.4
 PARAMETERS = ("preload_Nm", "drive_slope", "coast_slope")
+SLOPES = [model.NAMES.index(name) for name in PARAMETERS[1:]]
 
 
 @dataclass(frozen=True)
@@ -159,12 +161,7 @@ def _rows(corners: Sequence[Corner], samples: SteadySamples, estimate: LockCurve
     curve = np.array([v or 0.0 for v in values])
     torque = samples.input_torque_Nm
     level = np.maximum(model.locking_torque_Nm(curve, torque), LEAST_LEVEL_Nm)
-    hinges = np.column_stack(
-        [
-            np.where(torque > 0, np.maximum(torque - curve[2], 0), 0),
-            np.where(torque < 0, np.maximum(-torque - curve[4], 0), 0),
-        ]
-    )
+    hinges = model.gradient(curve, torque)[0][SLOPES]
     key = 2 * samples.corner_pass + (torque > 0)
     found, inverse, counts = np.unique(key, return_inverse=True, return_counts=True)
 
@@ -180,7 +177,7 @@ def _rows(corners: Sequence[Corner], samples: SteadySamples, estimate: LockCurve
         time_s=mean(samples.time_s)[keep],
         locking_Nm=mean(samples.locking_torque_Nm)[keep],
         level_Nm=mean(level)[keep],
-        hinges_Nm=np.column_stack([mean(h) for h in hinges.T])[keep],
+        hinges_Nm=np.column_stack([mean(h) for h in hinges])[keep],
         corner=(2 * numbers[corner_pass] + found % 2)[keep],
         corner_pass=corner_pass[keep],
         # a long row is surer, but not in proportion: its samples share the pass's own error
@@ -222,22 +219,16 @@ def _changes(rows: _Rows, base: FloatArray, moving: FloatArray, *, extra_sd: Flo
 def _fit(rows: _Rows, base: FloatArray, moving: FloatArray) -> tuple[FloatArray, FloatArray, int]:
     """Values, standard deviations and degrees of freedom of the moving part."""
     design = np.column_stack([base, moving])
-    weight = rows.weight.copy()
-    for _ in range(20):
-        root = np.sqrt(weight)[:, None]
-        solution = np.linalg.lstsq(root * design, root[:, 0] * rows.locking_Nm, rcond=None)[0].astype(float, copy=False)
-        residual = rows.locking_Nm - design @ solution
-        scale = max(1.4826 * float(np.median(np.abs(residual))), 1.0)
-        weight = rows.weight * huber(residual / scale)[2]
-    inverse = np.linalg.pinv((design * weight[:, None]).T @ design)
+    found = regression(design, rows.locking_Nm, pull=by_huber, least=LEAST_SCATTER_Nm, weight=rows.weight)
+    inverse = np.linalg.pinv(found.information)
     _, which = np.unique(rows.corner_pass, return_inverse=True)
     scores = np.zeros((which.max() + 1, design.shape[1]))
-    np.add.at(scores, which, design * (weight * residual)[:, None])
+    np.add.at(scores, which, design * (found.weight * found.residual)[:, None])
     freedom = max(len(scores) - int(np.linalg.matrix_rank(design)), 1)
     covariance = inverse @ (scores.T @ scores) @ inverse * len(scores) / freedom
     k = moving.shape[1]
     deviation: FloatArray = np.sqrt(np.maximum(np.diag(covariance)[-k:], 0.0))
-    return solution[-k:], deviation, freedom
+    return found.coefficients[-k:], deviation, freedom
 
 
 def _by_parameter(

@@ -14,7 +14,7 @@ from scipy.special import stdtr
 
 from analyzer.agreement.verdict import Agreement, Diagnosis
 from analyzer.arrays import FloatArray
-from analyzer.findings.events import above, confidence, phase_at, placed, runs
+from analyzer.findings.events import above, confidence, phase_at, placed
 from analyzer.findings.evidence import Asymmetry, CarLost, Evidence, LockUpSnap, SetupContradicted, TrendInRun
 from analyzer.findings.finding import Finding
 from analyzer.findings.lock_trend import TEN_MINUTES_S, LockTrend
@@ -22,7 +22,7 @@ from analyzer.findings.rear_axle import RearAxle
 from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.phases.phases import Corner
 from analyzer.signals.log_stretches import BEFORE_S as LOST_BEFORE_S
-from analyzer.signals.log_stretches import LOST, STOPS_M_S
+from analyzer.signals.log_stretches import LOST, STOPS_M_S, runs
 from analyzer.signals.session import Signals
 
 STEP_S = 0.15  # quicker than a driver corrects (reaction 0.2 s or more, common practice, no source)
@@ -58,9 +58,9 @@ def find_lock_up_snap(rear: RearAxle, corners: Sequence[Corner]) -> tuple[Findin
     before, after = round(BEFORE_S * signals.rate_hz), round(AFTER_S * signals.rate_hz)
     open_ = signals.throttle > OPENS_AT
     found = []
-    for start, stop in runs(open_):
+    for start, end in runs(open_).tolist():
         first, last = max(start - before, 0), min(start + after, len(open_) - step - 1)
-        if (stop - start) / signals.rate_hz < AFTER_S or last <= first or not rear.cornering[start]:
+        if (end + 1 - start) / signals.rate_hz < AFTER_S or last <= first or not rear.cornering[start]:
             continue
         change = rear.opposing_moment_Nm[first + step : last + step] - rear.opposing_moment_Nm[first:last]
         change[rear.over_speed_m_s[first:last] > 0] = np.nan  # the inside wheel was spinning: that is not lock-up

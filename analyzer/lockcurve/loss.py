@@ -19,9 +19,10 @@ import numpy as np
 
 from analyzer.arrays import FloatArray, IntArray
 from analyzer.lockcurve import model
-from analyzer.lockcurve.model import censored, huber
+from analyzer.lockcurve.model import censored
 from analyzer.lockcurve.problem import Problem
 from analyzer.lockcurve.unknowns import CURVE, Owner, Unknowns
+from analyzer.robust import huber
 from analyzer.vehicle.axle import AxleEquations
 from analyzer.vehicle.axle_slopes import Derivatives
 from analyzer.vehicle.axle_solution import AxleSolution, solve

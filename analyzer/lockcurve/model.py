@@ -28,7 +28,6 @@ from analyzer.arrays import FloatArray
 
 NAMES = ("preload_Nm", "drive_slope", "drive_hold_Nm", "coast_slope", "coast_hold_Nm")
 ROUNDING_Nm = 12.0
-HUBER_LIMIT = 2.0
 LEAST_SLOPE = 0.02  # a flatter ramp hardly clamps; where it bends then says nothing
 
 
@@ -110,40 +109,6 @@ def gradient(parameters: FloatArray, torque: FloatArray) -> tuple[FloatArray, Fl
             np.where(up, zero, coast * (-d_coast + bend(-coast_hold))),
         ]
     ), np.where(up, drive * d_drive, -coast * d_coast)
-
-
-def huber(z: FloatArray, limit: float = HUBER_LIMIT) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Huber's loss of standardised residuals.
-
-    Parameters
-    ----------
-    z : residuals in standard deviations, any shape.
-    limit : beyond it the loss rises in a straight line.
-
-    Returns
-    -------
-    tuple : loss, its slope, and slope over z (the weight, used as curvature), each of the shape of `z`.
-
-    Notes
-    -----
-    z^2/2 for |z| < k, else k (|z| - k/2).
-
-    References
-    ----------
-    P. J. Huber, Robust estimation of a location parameter, Ann. Math. Statist. 35, 1964 (from memory).
-
-    Examples
-    --------
-    A residual of 5 counts as 8 instead of 12.5, and pulls as one of 2:
-
-    >>> [round(float(part), 2) for part in huber(np.array(5.0))]
-    [8.0, 2.0, 0.4]
-    """
-    size = np.abs(z)
-    inside = size < limit
-    loss = np.where(inside, 0.5 * z * z, limit * (size - 0.5 * limit))
-    weight = np.where(inside, 1.0, limit / np.maximum(size, 1e-12))
-    return loss, weight * z, weight
 
 
 def censored(z: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:

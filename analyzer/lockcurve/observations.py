@@ -11,7 +11,7 @@ from analyzer.long_arrays import taken
 from analyzer.phases.phases import Corner
 from analyzer.signals.session import Sensors, Signals
 from analyzer.signals.timebase import low_pass
-from analyzer.vehicle.axle import AxleInputs
+from analyzer.vehicle.axle_inputs import AxleInputs
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.tyres import wheel_loads
 

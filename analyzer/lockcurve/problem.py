@@ -12,7 +12,7 @@ from analyzer.lockcurve.model import CurveAnchors
 from analyzer.lockcurve.observations import Observations
 from analyzer.lockcurve.unknowns import HOLDS, Measured, Owner, Unknowns, measured_by, unknowns
 from analyzer.signals.session import Sensors
-from analyzer.vehicle.axle import AxleInputs
+from analyzer.vehicle.axle_inputs import AxleInputs
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.parameters import BOUNDS, Prior
 

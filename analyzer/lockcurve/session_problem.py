@@ -30,7 +30,7 @@ from analyzer.long_arrays import array_names
 from analyzer.phases.phases import Laps
 from analyzer.signals.session import Sensors, Signals
 from analyzer.signals.timebase import low_pass
-from analyzer.vehicle.axle import AxleInputs
+from analyzer.vehicle.axle_inputs import AxleInputs
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.parameters import Prior, priors
 

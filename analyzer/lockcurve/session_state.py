@@ -17,7 +17,8 @@ from analyzer.lockcurve.uncertainty import Spread
 from analyzer.signals.calibrate import OFF_THROTTLE
 from analyzer.signals.session import Signals
 from analyzer.signals.timebase import low_pass
-from analyzer.vehicle.axle import AxleEquations, AxleInputs, equations, front_slip_stiffness, given_by
+from analyzer.vehicle.axle import AxleEquations, equations, front_slip_stiffness
+from analyzer.vehicle.axle_inputs import AxleInputs, given_by
 from analyzer.vehicle.axle_slopes import Derivatives
 from analyzer.vehicle.axle_solution import BLOCK, AxleSolution, put_together, rolling_freely, solve
 from analyzer.vehicle.car import Car

@@ -13,7 +13,8 @@ from analyzer.arrays import BoolArray, FloatArray
 from analyzer.lockcurve import model
 from analyzer.lockcurve.fit import Fit
 from analyzer.lockcurve.loss import EQUATIONS, log_terms
-from analyzer.lockcurve.model import censored, huber
+from analyzer.lockcurve.model import censored
+from analyzer.robust import huber
 
 
 @dataclass(frozen=True)

@@ -27,7 +27,8 @@ from analyzer.lockcurve.observations import (
 from analyzer.lockcurve.problem import LOCK_SD_Nm, LogPart, joined
 from analyzer.lockcurve.unknowns import Owner, unknowns
 from analyzer.planning.information import Information, Looks
-from analyzer.vehicle.axle import AxleEquations, AxleInputs, equations
+from analyzer.vehicle.axle import AxleEquations, equations
+from analyzer.vehicle.axle_inputs import AxleInputs
 from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
 
 SLOWEST_G, FASTEST_G = 0.25, 0.60  # lateral acceleration before a pulse of throttle and where it ends

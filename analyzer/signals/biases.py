@@ -6,6 +6,7 @@ import numpy as np
 
 from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
+from analyzer.robust import scatter
 from analyzer.signals.session import CalibrationStep, Sensors, taken_out
 from analyzer.signals.timebase import low_pass
 from analyzer.vehicle.car import Car
@@ -203,9 +204,11 @@ def calibrate_longitudinal(
     else:
         blocks = np.nanmedian(off[known], axis=1)
         bias = float(np.median(blocks))
-        scatter = 1.4826 * float(np.median(np.abs(blocks - bias)))
         # a median scatters pi/2 times the variance of a mean
-        deviation = min(np.hypot(BIAS_DRIFT_M_S2, 1.25 * scatter / np.sqrt(len(blocks))), WORST_LONG_BIAS_SD_M_S2)
+        deviation = min(
+            np.hypot(BIAS_DRIFT_M_S2, 1.25 * scatter(blocks, about=bias) / np.sqrt(len(blocks))),
+            WORST_LONG_BIAS_SD_M_S2,
+        )
     return longitudinal - bias, taken_out(
         "longitudinal_bias",
         bias,

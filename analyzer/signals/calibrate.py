@@ -8,6 +8,7 @@ from scipy import ndimage
 from analyzer.arrays import BoolArray, FloatArray
 from analyzer.errors import CannotTell
 from analyzer.logs.recording import Annotation, Recording
+from analyzer.robust import scatter
 from analyzer.signals.biases import calibrate_longitudinal, find_zeros, lateral_by_turning
 from analyzer.signals.kinematics import (
     LEAST_SPEED_M_S,
@@ -320,4 +321,4 @@ def _calibrate_rear(wheels: FloatArray, straight: BoolArray, steps: list[Calibra
 def _noise(rear: FloatArray) -> float:
     """Standard deviation of white noise of the rear wheel speeds (m/s), from third differences."""
     third = np.diff(rear, n=3, axis=0)
-    return float(1.4826 * np.median(np.abs(third)) / np.sqrt(20.0))
+    return scatter(third.ravel(), about=0.0) / float(np.sqrt(20.0))

@@ -10,6 +10,7 @@ import numpy as np
 from analyzer.arrays import FloatArray, IntArray
 from analyzer.channels import CHANNELS, STANDARD_GRAVITY_M_S2, WHEEL_CHANNELS
 from analyzer.logs.recording import Recording
+from analyzer.robust import median, scatter
 from analyzer.signals.faults import COARSE_SPEED_M_S, coarse_step_m_s
 from analyzer.signals.log_stretches import runs, wheel_speeds_m_s
 from analyzer.signals.log_view import MOVING_M_S, RATE_HZ, View
@@ -25,7 +26,6 @@ from analyzer.signals.pair_fit import (
     PairTest,
     fit_pair,
     limited,
-    median,
     untested,
 )
 from analyzer.signals.timebase import LOWEST_RATE_HZ
@@ -114,7 +114,7 @@ def copies(recording: Recording, view: View) -> list[PairTest]:
     if use.sum() < 5 * NOISE_ROWS or rate < NOISE_RATE_HZ:
         return []
     for name, values in noise.items():
-        scale = 1.4826 * np.median(np.abs(values[use])) + 1e-12
+        scale = scatter(values[use], about=0.0) + 1e-12
         noise[name] = np.where(use, np.clip(values, -4 * scale, 4 * scale), 0.0)
     # third differences of noise turn over from row to row (white: -15/20), of smooth lines not
     noisy = [_Noise.of(name, x) for name, x in noise.items() if np.dot(x[1:], x[:-1]) < NOISE_TURNS * np.dot(x, x)]
@@ -239,8 +239,7 @@ def lap_turns(view: View) -> PairTest | None:
     turned = (heading[length:] - heading[:-length] - zero * lap_s) / (2 * np.pi)
     middle = float(np.median(turned))
     timed = bool({"long_g", "gps_speed", "latitude"} & view.channels.keys())
-    scatter = 1.4826 * float(np.median(np.abs(turned - middle)))
-    sure = float(np.hypot(scatter, zero_sd * float(np.median(lap_s)) / (2 * np.pi)))
+    sure = float(np.hypot(scatter(turned, about=middle), zero_sd * float(np.median(lap_s)) / (2 * np.pi)))
     if round(abs(middle)) == 0 and abs(middle) <= LEAST_OF_A_TURN:
         return untested(name, holds, "what repeats does not close: a lap turns as much left as right")
     once = limited(name, holds, abs(middle), sure, ends, "1", "ratio")

@@ -11,6 +11,7 @@ from analyzer.channels import CHANNELS, QUANTITIES, WHEEL_CHANNELS
 from analyzer.channels import STANDARD_GRAVITY_M_S2 as G
 from analyzer.in_words import counted, number
 from analyzer.logs.recording import Annotation, Recording
+from analyzer.robust import scatter
 from analyzer.signals.log_stretches import joined, period_s, rough_speed_m_s, runs, wheel_speeds_m_s
 
 # channels without which a sample says nothing about the differential
@@ -236,7 +237,7 @@ def spikes(recording: Recording) -> list[Annotation]:
                 least /= 10
         if not (size > least).any():
             continue
-        noise = np.nanmedian(np.abs(step - np.nanmedian(step))) * 1.4826
+        noise = scatter(step[np.isfinite(step)])
         large = size > max(least, 12 * noise)
         hit = np.zeros(len(values), bool)
         for length in range(1, longest + 1):

@@ -33,7 +33,7 @@ def runs(mask: BoolArray) -> IntArray:
 
     Returns
     -------
-    ndarray : (k, 2) first and last index, the last one included; `findings.events.runs` gives its successor.
+    ndarray : (k, 2) first and last index, the last one included.
     """
     edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
     return np.column_stack([edges[::2], edges[1::2] - 1])

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analyzer.arrays import BoolArray, FloatArray
+from analyzer.robust import by_cauchy, regression, scatter
 from analyzer.signals.log_view import RATE_HZ
 
 BLOCK_S = 8.0  # a corner: within it errors go together
@@ -69,20 +70,6 @@ class PairTest:
         return f"{self.lowest:g} at least" if self.highest is None else f"{self.lowest:g} to {self.highest:g}"
 
 
-def median(values: FloatArray) -> float:
-    """The median of values (n,), one or more and all finite: `np.median` looks for what is not, which takes as long
-    as the rest of it.
-
-    Examples
-    --------
-    >>> median(np.array([3.0, 1.0, 7.0])), median(np.array([3.0, 1.0, 7.0, 4.0]))
-    (3.0, 3.5)
-    """
-    low, high = (len(values) - 1) // 2, len(values) // 2
-    parted = np.partition(values, (low, high))
-    return float(parted[low] + parted[high]) / 2
-
-
 @dataclass(frozen=True)
 class PairFit:
     ratio: float
@@ -112,21 +99,16 @@ def fit_pair(
     known = np.array([b, *(x for x, _, _ in between)])[:, rows]
     target = a[rows] - sum((mean * x[rows] for x, mean, _ in between), np.zeros(len(rows)))
     block = (time[rows] // BLOCK_S).astype(int)
-    weight = np.ones(len(rows))
-    rest = target
-    for _ in range(12):
-        scale = 1.4826 * median(np.abs(rest)) + 1e-9
-        weight = 1 / (1 + (rest / (2.5 * scale)) ** 2)
-        prior = np.diag([1e-12, *((scale / sd) ** 2 for _, _, sd in between)])
-        weighed = known * weight
-        information = weighed @ known.T + prior
-        factors = np.linalg.lstsq(information, weighed @ target, rcond=None)[0]
-        rest = target - factors @ known
+    precision = np.diag([0.0, *(sd**-2 for _, _, sd in between)])
+    fit = regression(
+        known.T, target, pull=by_cauchy, least=1e-9, precision=precision, start=np.zeros(len(known)), rounds=12
+    )
+    factors, rest, weight = fit.coefficients, fit.residual, fit.weight
     pull = (known * (weight * rest)).T
     by_block = np.zeros((block.max() + 1, len(known)))
     np.add.at(by_block, block, pull)
-    inverse = np.linalg.pinv(information)
-    covariance = inverse @ (by_block.T @ by_block + scale**2 * prior) @ inverse
+    inverse = np.linalg.pinv(fit.information)
+    covariance = inverse @ (by_block.T @ by_block + fit.scatter**2 * precision) @ inverse
     own = factors[0] * known[0]
     own = own - np.average(own, weights=weight)
     size = np.average(own**2, weights=weight)
@@ -200,7 +182,7 @@ def pair_test(
     """
     if where.sum() < LEAST_S * RATE_HZ:
         return untested(name, holds, "too little driving for it")
-    sizes = [1.4826 * float(np.median(np.abs(x[where] - np.median(x[where])))) for x in (a, b)]
+    sizes = [scatter(x[where]) for x in (a, b)]
     # most of a lap may be straight: what the larger twentieth shows counts as well, single events do not
     large = [float(np.percentile(np.abs(x[where] - np.median(x[where])), 95)) / 3 for x in (a, b)]
     sizes = [max(pair) for pair in zip(sizes, large, strict=True)]

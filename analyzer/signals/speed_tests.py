@@ -5,6 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from analyzer.arrays import BoolArray, FloatArray
+from analyzer.robust import scatter
 from analyzer.signals.log_view import MOVING_M_S, RATE_HZ, View, place_of, smooth
 from analyzer.signals.pair_fit import (
     BLOCK_S,
@@ -58,11 +59,11 @@ def speeds(view: View, car: Car | None) -> list[PairTest | None]:
             return untested(name, holds, "too little steady driving")
         logs = np.log(np.maximum(a[steady], 0.05) / np.maximum(b[steady], 0.05))
         middle = float(np.median(logs))
-        scatter = 1.4826 * float(np.median(np.abs(logs - middle)))
-        if scatter > 0.1:  # ten times what slip, circumference and a receiver's lag leave
+        apart = scatter(logs, about=middle)
+        if apart > 0.1:  # ten times what slip, circumference and a receiver's lag leave
             words = "scatter of the ratio: they hardly follow each other"
-            return limited(name, [h for h in holds if h not in SCALES], scatter, 0.0, (None, 0.1), "1", words)
-        sure = scatter / np.sqrt(max(steady.sum() / RATE_HZ / BLOCK_S, 1.0))
+            return limited(name, [h for h in holds if h not in SCALES], apart, 0.0, (None, 0.1), "1", words)
+        sure = apart / np.sqrt(max(steady.sum() / RATE_HZ / BLOCK_S, 1.0))
         return limited(name, holds, float(np.exp(middle)), sure, ends, "1", "ratio")
 
     gps, place = view.channels.get("gps_speed"), place_of(view)
@@ -157,7 +158,7 @@ def _same_at_all_speeds(view: View, gps: FloatArray, steady: BoolArray) -> PairT
         return untested(name, holds, "too much of one speed")
     logs = np.log(np.maximum(view.speed, 0.05) / np.maximum(gps, 0.05))
     slow, fast = logs[steady & (view.speed < low)], logs[steady & (view.speed > high)]
-    sure = 1.4826 * float(np.median(np.abs(fast - np.median(fast)))) / np.sqrt(len(fast) / RATE_HZ / BLOCK_S + 1.0)
+    sure = scatter(fast) / np.sqrt(len(fast) / RATE_HZ / BLOCK_S + 1.0)
     number = float(np.exp(np.median(fast) - np.median(slow)))
     return limited(name, holds, number, sure, BENT_SCALE, "1", "ratio")
 

@@ -1,11 +1,11 @@
 """How the equations of `axle` change with each parameter, at a state that stays put: the derivatives of `axle.balance`.
 
-A parameter moves a few of the figures that the equations are made of (`MOVES`); what those do to loads, slips, forces
-and front wheels follows by the chain rule, the same for all (`Derivatives`). A parameter that is not in `MOVES`
-has its slope by a finite difference of the equations, which costs thirty times as much.
+A parameter moves a few of the figures that the equations are made of (`parameter_moves`); what those do to loads,
+slips, forces and front wheels follows by the chain rule, the same for all (`Derivatives`). A parameter that is not in
+`MOVES` has its slope by a finite difference of the equations, which costs thirty times as much.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -18,156 +18,20 @@ from analyzer.vehicle.axle import (
     LAT_FORCE_SD_SHARE,
     LONG_FORCE_SD_SHARE,
     SIDES,
-    AxleInputs,
     Balance,
-    Given,
-    Values,
     balance,
     equations,
     front_slip_stiffness,
-    given_by,
-    published_fall,
-    published_steepness,
-    radius_shrink,
 )
+from analyzer.vehicle.axle_inputs import AxleInputs, Given, Values, given_by
 from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
+from analyzer.vehicle.parameter_moves import MOVES, NOTHING, At, Moved
+from analyzer.vehicle.rolling_radius import radius_shrink, radius_slopes
 from analyzer.vehicle.tyres import LEAST_FACTOR, LEAST_LOAD_N, gain_and_slopes, wheel_loads
 
 STEP = 1e-4  # of a parameter, for a finite difference
 ROUNDING = 1 + 1e-9  # of the load that is left where a moment is at its limit
-
-
-class _Nothing:
-    """A change that is none: a zero that costs nothing, for most parameters move few figures."""
-
-    __array_ufunc__ = None
-
-    def __mul__(self, other: Any) -> "_Nothing":
-        return self
-
-    def __add__(self, other: Any) -> Any:
-        return other
-
-    def __sub__(self, other: Any) -> Any:
-        return -other
-
-    def __rsub__(self, other: Any) -> Any:
-        return other
-
-    def __neg__(self) -> "_Nothing":
-        return self
-
-    def __getitem__(self, wheel: int) -> "_Nothing":
-        return self
-
-    __rmul__ = __truediv__ = __mul__
-    __radd__ = __add__
-
-
-NOTHING = _Nothing()
-# of the figures that the equations are made of: relative where a figure is positive by its nature, else its own unit
-Moved = dict[str, Any]
-
-
-@dataclass(frozen=True)
-class ParameterSlopes:
-    """Derivatives by one parameter: of residuals (4, n) in standard deviations, input torque and difference (n,)."""
-
-    residual: FloatArray
-    input_torque_Nm: FloatArray
-    torque_difference_Nm: FloatArray
-
-
-def _held(change: Any, lifted: FloatArray, most: Any) -> Any:
-    """Change of the roll moment of an axle: `change`, or where a wheel is off the road (`lifted` not 0) that of the
-    most that it holds."""
-    return (lifted == 0) * change + lifted * most
-
-
-def _turning(of: "Derivatives", turning: Any) -> Moved:
-    """A change of the true yaw rate: it moves the sensor's place, too."""
-    value, inputs = of.value, of.inputs
-    along = (1.0 - inputs.long_from_speed) * 2 * value["sensor_x_m"] * of.turning * turning
-    across = (1.0 - inputs.lat_from_yaw) * 2 * value["sensor_y_m"] * of.turning * turning
-    return {"yaw": turning * np.exp(-value["log_speed_scale"]), "along": along, "across": across}
-
-
-def _sensor(of: "Derivatives", x: float, y: float) -> Moved:
-    measured, sideways = 1.0 - of.inputs.long_from_speed, 1.0 - of.inputs.lat_from_yaw
-    squared, swing = of.turning**2, of.inputs.yaw_acc_rad_s2
-    return {"along": measured * (x * squared + y * swing), "across": -sideways * (x * swing - y * squared)}
-
-
-def _readings(of: "Derivatives", long: Any, lat: Any) -> Moved:
-    """A change of what the accelerometer reads, offsets taken off."""
-    value = of.value
-    measured, sideways = 1.0 - of.inputs.long_from_speed, 1.0 - of.inputs.lat_from_yaw
-    turned = value["sensor_turned"]
-    return {
-        "along": long * (1.0 - (1.0 - measured) * value["change_gain"])
-        - measured * (value["long_gain"] * long + turned * lat),
-        "across": lat - sideways * (value["lat_gain"] * lat - turned * measured * long),
-    }
-
-
-def _pose(of: "Derivatives", long_gain: float, lat_gain: float, turned: float) -> Moved:
-    value, inputs = of.value, of.inputs
-    measured, sideways = 1.0 - inputs.long_from_speed, 1.0 - inputs.lat_from_yaw
-    long, lat = inputs.long_m_s2 - value["long_bias"], inputs.lat_m_s2 - value["lat_bias"]
-    return {
-        "along": -measured * (long_gain * long + turned * lat),
-        "across": -sideways * (lat_gain * lat - turned * measured * long),
-    }
-
-
-def _change_of_speed(of: "Derivatives") -> Moved:
-    """A change of the scale of the change of speed that stands in for the accelerometer."""
-    return {"along": -of.inputs.long_from_speed * (of.inputs.long_m_s2 - of.value["long_bias"])}
-
-
-def _of_front_wheels(of: "Derivatives") -> Moved:
-    return {"front_scale": of.inputs.front_left_share - 0.5, "front_side": 1.0}
-
-
-MOVES: Mapping[str, Callable[["Derivatives"], Moved]] = {
-    "log_slip_stiffness": lambda of: {"stiff_x": 1.0, "stiff_y": 1.0},
-    "log_cornering_ratio": lambda of: {"stiff_y": 1.0},
-    "log_friction": lambda of: {"friction_x": 1.0, "friction_y": 1.0},
-    "log_friction_ratio": lambda of: {"friction_y": 1.0},
-    "friction_fall": lambda of: {"friction_fall": 1.0},
-    "stiffness_fall": lambda of: {"stiffness_fall": 1.0},
-    "shape": lambda of: {"shape": 1.0},
-    "combined_weight": lambda of: {"combined_weight": 1.0},
-    "radius_fall": lambda of: {"radius_fall": 1.0},
-    "radius_bend": lambda of: {"radius_bend": 1.0},
-    "rear_front_scale": lambda of: {"front_scale": 1.0},
-    "rear_front_growth": lambda of: {"front_scale": (of.u / 40.0) ** 2},
-    "rear_left_right_scale": lambda of: {"rear_side": 1.0},
-    "front_left_right_scale": _of_front_wheels,
-    "yaw_bias": lambda of: _turning(of, -np.exp(of.value["log_yaw_scale"])),
-    "log_yaw_scale": lambda of: _turning(of, of.turning),
-    "log_speed_scale": lambda of: {"yaw": -of.given.yaw_rad_s},
-    "log_front_track": lambda of: {"front_track": 1.0},
-    "sensor_x_m": lambda of: _sensor(of, 1.0, 0.0),
-    "sensor_y_m": lambda of: _sensor(of, 0.0, 1.0),
-    "sensor_turned": lambda of: _pose(of, 0.0, 0.0, 1.0),
-    "lat_gain": lambda of: _pose(of, 0.0, 1.0, 0.0),
-    "long_gain": lambda of: _pose(of, 1.0, 0.0, 0.0),
-    "change_gain": _change_of_speed,
-    "long_bias": lambda of: _readings(of, -1.0, 0.0),
-    "lat_bias": lambda of: _readings(of, 0.0, -1.0),
-    "steer_offset": lambda of: {"steer": -1.0},
-    "log_mass": lambda of: {"mass": 1.0},
-    "log_cg_height": lambda of: {"cg_height": 1.0},
-    "log_load_transfer": lambda of: {"transfer": 1.0},
-    "log_drag": lambda of: {"drag": 1.0},
-    "log_downforce": lambda of: {"downforce": 1.0},
-    "log_wheel_inertia": lambda of: {"inertia": 1.0},
-    "log_rolling_resistance": lambda of: {"rolling": 1.0},
-}
-
-
-# that move a front wheel's turning
+# figures that move a front wheel's turning
 FRONT_FIGURES = ("mass", "rolling", "radius_fall", "radius_bend", "front_scale", "front_side")
 
 
@@ -192,12 +56,19 @@ class _Wheels:
     shrinks: tuple[FloatArray, FloatArray, FloatArray]  # the radius by load, fall and bend
 
 
-def _radius(given: Given, load_N: FloatArray, static_N: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """How the `radius_shrink` of wheels changes by load (1/N), fall and bend, each of the shape of `load_N`."""
-    load, at_rest = load_N / given.mean_load_N, static_N / given.mean_load_N
-    lighter = load - at_rest
-    steep = given.radius_fall + given.radius_bend * (published_steepness(load) - 1.0)
-    return steep / given.mean_load_N, lighter, published_fall(load) - published_fall(at_rest) - lighter
+@dataclass(frozen=True)
+class ParameterSlopes:
+    """Derivatives by one parameter: of residuals (4, n) in standard deviations, input torque and difference (n,)."""
+
+    residual: FloatArray
+    input_torque_Nm: FloatArray
+    torque_difference_Nm: FloatArray
+
+
+def _held(change: Any, lifted: FloatArray, most: Any) -> Any:
+    """Change of the roll moment of an axle: `change`, or where a wheel is off the road (`lifted` not 0) that of the
+    most that it holds."""
+    return (lifted == 0) * change + lifted * most
 
 
 class Derivatives:
@@ -212,7 +83,6 @@ class Derivatives:
         self.s: FloatArray = state[1]
         self.given: Given = given_by(value, inputs, car)
         self.now: Balance = balance(state, self.given, car)
-        self.turning: FloatArray = (inputs.yaw_rad_s - value["yaw_bias"]) * np.exp(value["log_yaw_scale"])
         self._found: dict[str, FloatArray] = {}
 
     def by(self, name: str) -> ParameterSlopes:
@@ -223,7 +93,7 @@ class Derivatives:
         name : a parameter of `value`: by `MOVES` if it is there, else by a finite difference over `STEP`.
         """
         if name in MOVES:
-            moved = MOVES[name](self)
+            moved = MOVES[name](At(self.state, self.value, self.inputs, self.given))
             parts = [rate * self._by_figure(figure) for figure, rate in moved.items()]
             total = sum(parts[1:], parts[0])
             return ParameterSlopes(total[:4], total[4], total[5])
@@ -320,9 +190,9 @@ class Derivatives:
     def _wheels(self) -> _Wheels:
         given, tyre, forces = self.given, self.given.tyre, self.now.forces
         slip, load = self.now.kappa, self.now.load_N
-        turning, shrunk = np.array([given.left_m_s, given.right_m_s]), radius_shrink(given, load, tyre["static_load_N"])
+        turning, at_rest = np.array([given.left_m_s, given.right_m_s]), tyre["static_load_N"]
         ground = np.maximum(self.u + SIDES * given.half_yaw_m_s, 1.0)
-        relative = load / tyre["static_load_N"] - 1.0
+        relative = load / at_rest - 1.0
         fall = np.maximum(1.0 - tyre["friction_fall"] * relative, LEAST_FACTOR)
         soft = np.maximum(1.0 - tyre["stiffness_fall"] * relative, LEAST_FACTOR)
         ease = soft / (fall * np.maximum(1.0 + slip, 0.3))
@@ -336,7 +206,7 @@ class Derivatives:
             slip=slip,
             load_N=load,
             turning_m_s=turning,
-            rolled_m_s=turning * (1.0 - shrunk),
+            rolled_m_s=turning * (1.0 - radius_shrink(load, at_rest, **given.radius)),
             ground_m_s=ground,
             half=np.where(ground > 1.0, SIDES * self.car.rear_track_m / 2, 0.0),
             long_N=forces.longitudinal,
@@ -360,7 +230,7 @@ class Derivatives:
             relative=relative,
             falls=(fall > LEAST_FACTOR) / fall,
             softens=(soft > LEAST_FACTOR) / soft,
-            shrinks=_radius(given, load, tyre["static_load_N"]),
+            shrinks=radius_slopes(load, at_rest, **given.radius),
         )
 
     def _forces(self, change: Callable[[str], Any], load: Any) -> tuple[Any, Any]:
@@ -494,8 +364,8 @@ class Derivatives:
             least = np.maximum(load, 150.0)
             spun = -(given.rolling * load + given.spin_up_N) / (stiff * least)
             told = (np.abs(spun) < 0.03) * 1.0
-            steep, lighter, bent = _radius(given, load, given.static_front_N)
-            slip = np.clip(spun, -0.03, 0.03) + radius_shrink(given, load, given.static_front_N)
+            steep, lighter, bent = radius_slopes(load, given.static_front_N, **given.radius)
+            slip = np.clip(spun, -0.03, 0.03) + radius_shrink(load, given.static_front_N, **given.radius)
             turns = (1.0 + slip) * grown * np.exp(given.front_side_scale * -sign * (1.0 - own))
             speed = (middle + sign * given.front_yaw_m_s) * turns
             per_slip = speed / (1.0 + slip)

@@ -7,7 +7,8 @@ import numpy as np
 
 from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.long_arrays import taken
-from analyzer.vehicle.axle import AxleEquations, AxleInputs, Balance, Given, Values, balance, equations, given_by
+from analyzer.vehicle.axle import AxleEquations, Balance, balance, equations
+from analyzer.vehicle.axle_inputs import AxleInputs, Given, Values, given_by
 from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
 from analyzer.vehicle.tyres import rho_at, wheel_loads
 

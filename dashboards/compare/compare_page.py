@@ -18,8 +18,9 @@ from dashboards.compare import two_sides
 from dashboards.compare.two_sides import told
 from dashboards.exchanged import Answered, Children, Drawn, Option, Pressed, Tick
 from dashboards.jobs import Jobs
-from dashboards.logbook import Logbook, Run
+from dashboards.logbook import Logbook
 from dashboards.parts import chart, clock, labelled, not_measured, polled, progress, table, when
+from dashboards.run_records import Run
 
 MOST_A_SIDE = 4  # kept in memory at once
 MOST_EARLIER = 20  # comparisons listed

@@ -18,12 +18,13 @@ from analyzer.presentation.finding_words import trend_sentence
 from analyzer.presentation.words import PHASE_NAMES, answer_parts, chatter_words, trend_rows, whole_laps_words
 from dashboards.exchanged import Children, Drawn
 from dashboards.jobs import Jobs
-from dashboards.logbook import Logbook, Run
+from dashboards.logbook import Logbook
 from dashboards.parts import breakable, chart, in_guide, labelled, readable, table, ways_of, when, why
 from dashboards.run import per_corner
 from dashboards.run.per_corner import READ_TABLE as CORNERS_READ
 from dashboards.run.per_corner import CornerTable, corner_table
 from dashboards.run.quantities import MAP_LABELS
+from dashboards.run_records import Run
 
 GRID_READ = (
     "One row a lap, one column a corner. A mark says what was found in the pass, the figure is the slowest speed in "

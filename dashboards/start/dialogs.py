@@ -10,8 +10,9 @@ from dash import ClientsideFunction, Dash, Input, NoUpdate, Output, State, dcc, 
 from analyzer.errors import HalfshaftError
 from dashboards.exchanged import Children, Pressed, Uploaded
 from dashboards.jobs import Jobs
-from dashboards.logbook import Logbook, Run
+from dashboards.logbook import Logbook
 from dashboards.parts import form_ending
+from dashboards.run_records import Run
 from dashboards.uploads import KINDS
 
 SAID = ("title", "driver", "tyres", "weather", "notes")

@@ -4,9 +4,10 @@ import json
 from typing import Any
 
 from analyzer.logbook.store import Store
-from dashboards.logbook import Logbook, Run
+from dashboards.logbook import Logbook
 from dashboards.parts import when
 from dashboards.run.views import CAUSES
+from dashboards.run_records import Run
 from dashboards.start.dialogs import about
 
 STATE_WORDS = {

@@ -28,7 +28,7 @@ from analyzer.simulation.circuit import demo_circuit
 from analyzer.simulation.sensors import Sensors
 from analyzer.simulation.simulated_car import Driver, LockParameters, Powertrain, SimTyre
 from analyzer.simulation.simulated_session import Session, simulate_session
-from analyzer.vehicle.axle import tyre_figures
+from analyzer.vehicle.axle_inputs import tyre_figures
 from analyzer.vehicle.car import Car, load_car
 
 from .pairs import CLUB_DRIVER, KEEN, LIGHT_CAR, REAR_HEAVY_CAR, true_coast_moment_Nm, true_spin_s

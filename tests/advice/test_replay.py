@@ -8,7 +8,7 @@ from made_analysis import made_car
 
 from analyzer.advice.replay import Demand, replay, side_by_side
 from analyzer.signals.session import Sensors
-from analyzer.vehicle.axle import tyre_figures
+from analyzer.vehicle.axle_inputs import tyre_figures
 from analyzer.vehicle.parameters import priors
 from analyzer.vehicle.tyres import wheel_forces
 

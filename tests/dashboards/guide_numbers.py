@@ -17,9 +17,11 @@ from analyzer.differential.setup import Breakaway, Setup
 from analyzer.findings.coast_understeer import steer_for_moment_rad
 from analyzer.findings.rear_axle import rear_axle
 from analyzer.lockcurve import model
-from analyzer.lockcurve.model import censored, huber
+from analyzer.lockcurve.model import censored
+from analyzer.robust import huber
 from analyzer.signals.session import Sensors
-from analyzer.vehicle.axle import AxleInputs, equations
+from analyzer.vehicle.axle import equations
+from analyzer.vehicle.axle_inputs import AxleInputs
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.parameters import priors
 from analyzer.vehicle.tyres import peak_rho, wheel_forces, wheel_loads

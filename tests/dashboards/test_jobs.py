@@ -132,7 +132,7 @@ def test_child_ends_when_the_server_is_gone(logbook):
 
 
 def test_comparison_gives_the_command_line_s_result(logbook, monkeypatch, tmp_path):
-    monkeypatch.setattr("dashboards.logbook.UNDO_S", 0.0)
+    monkeypatch.setattr("dashboards.removals.UNDO_S", 0.0)
     jobs = Jobs(logbook)
     ids = []
     for name in ("baseline", "steeper_ramps"):

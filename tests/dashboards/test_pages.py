@@ -311,7 +311,7 @@ def test_notes_on_a_run_outlive_a_lost_database(logbook, run_id):
 
 
 def test_a_removal_can_be_taken_back_and_is_final_after_a_while(logbook, run_id, monkeypatch):
-    monkeypatch.setattr("dashboards.logbook.UNDO_S", 0.05)
+    monkeypatch.setattr("dashboards.removals.UNDO_S", 0.05)
     logbook.remove_run(run_id)
     assert not logbook.runs() and [run.id for run in logbook.leaving()] == [run_id]
     logbook.keep_run(run_id)

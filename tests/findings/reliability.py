@@ -25,14 +25,13 @@ from findings.sessions import peak_slip, true_understeer
 
 from analyzer.analysis import Analysis
 from analyzer.errors import CannotTell, InputError
-from analyzer.findings.events import runs
 from analyzer.findings.evidence import CoastUndersteer, TrendInRun
 from analyzer.findings.finding import Finding
 from analyzer.findings.rear_axle import LEAST_LATERAL_M_S2, LEAST_SPEED_M_S
 from analyzer.findings.wheel_spin import OPEN_THROTTLE
 from analyzer.findings.whole_car import SEEN_SHARE, SNAP_YAW_RAD_S2, STEP_S
 from analyzer.signals.consistency import contradicted
-from analyzer.signals.log_stretches import HELD_RAD
+from analyzer.signals.log_stretches import HELD_RAD, runs
 from analyzer.simulation.simulated_car import Driver
 from analyzer.simulation.simulated_session import Session, simulate_session
 
@@ -168,7 +167,8 @@ class Truth:
         """Start and end (s) of the spins that a driver feels: past 12 % of slip and 5 % over the outside for 0.2 s."""
         feels = (self.inside > FELT_SLIP) & (self.inside - self.outside > FELT_OVER) & (self.inside_spin > 1)
         joined: list[list[int]] = []
-        for start, stop in runs(feels):
+        for start, last in runs(feels):
+            stop = last + 1
             if joined and (start - joined[-1][1]) / self.rate < JOIN_S:
                 joined[-1][1] = stop
             else:

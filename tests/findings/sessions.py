@@ -14,9 +14,9 @@ from accuracy.cases import SOFT, STIFF, Case, analysed, invented_car
 
 from analyzer.analysis import Analysis
 from analyzer.findings.coast_understeer import LEAST_FRONT_SHARE
-from analyzer.findings.events import runs
 from analyzer.findings.rear_axle import LEAST_LATERAL_M_S2, LEAST_SPEED_M_S
 from analyzer.findings.wheel_spin import OPEN_THROTTLE
+from analyzer.signals.log_stretches import runs
 from analyzer.simulation.circuit import generated_circuit
 from analyzer.simulation.plain_car import balanced, car_figures, tyre_forces
 from analyzer.simulation.sensors import Sensors
@@ -125,7 +125,8 @@ def true_understeer(case: Case, session: Session) -> tuple[list[Event], np.ndarr
 
 def _events(time: np.ndarray, size: np.ndarray, total) -> list[Event]:
     joined: list[list[int]] = []
-    for start, stop in runs(size > 1.0):
+    for start, last in runs(size > 1.0):
+        stop = last + 1
         if joined and time[start] - time[joined[-1][1] - 1] < JOIN_S:
             joined[-1][1] = stop
         else:

@@ -6,11 +6,9 @@ import made_analysis
 import numpy as np
 import pytest
 from made_analysis import GRADIENT_RAD, Made, made_car, made_estimate, made_signals_and_axle
-from scipy.optimize import least_squares
 from scipy.stats import ttest_ind
 
-from analyzer.findings import coast_understeer
-from analyzer.findings.coast_understeer import _robust_sd, find_coast_understeer, fit_handling, steer_for_moment_rad
+from analyzer.findings.coast_understeer import find_coast_understeer, fit_handling, steer_for_moment_rad
 from analyzer.findings.find_all import SEVERITY_RANK, find_all, find_in
 from analyzer.findings.rear_axle import rear_axle
 from analyzer.findings.whole_car import (
@@ -41,27 +39,6 @@ def test_the_understeer_gradient_is_recovered():
     signals, *_ = made_signals_and_axle(Made(extra_steer_laps=(1,)))
     found = fit_handling(signals, made_car())
     assert found.gradient_rad_per_m_s2 == pytest.approx(GRADIENT_RAD, rel=0.1)
-
-
-def test_the_line_is_the_least_of_its_loss(monkeypatch):
-    # scipy's own minimiser of the same loss, soft L1 at the scatter of the plain fit
-    seen = {}
-
-    def remember(residual):
-        seen.setdefault("plain", residual)
-        return _robust_sd(residual)
-
-    monkeypatch.setattr(coast_understeer, "_robust_sd", remember)
-    signals, *_ = made_signals_and_axle(Made(extra_steer_laps=(1,)))
-    found = fit_handling(signals, made_car())
-    use = (np.abs(signals.lat_m_s2) > 1.0) & (np.abs(signals.lat_m_s2) < 6.0) & signals.valid & ~signals.braking
-    use &= signals.speed_trusted & (signals.speed_m_s > 8.0) & (signals.throttle > 0.05)
-    use &= np.abs(signals.yaw_acceleration_rad_s2) < 0.25
-    lat = signals.lat_m_s2[use]
-    extra = signals.steer_rad[use] - made_car().wheelbase_m * signals.yaw_rate_rad_s[use] / signals.speed_m_s[use]
-    design, scale = np.stack([lat, np.ones_like(lat)], axis=1), _robust_sd(seen["plain"])
-    best = least_squares(lambda p: (design @ p - extra) / scale, [0.0, 0.0], loss="soft_l1", xtol=1e-12, ftol=1e-12)
-    assert [found.gradient_rad_per_m_s2, found.offset_rad] == pytest.approx(best.x, rel=1e-4, abs=1e-7)
 
 
 def test_steer_against_a_moment_is_the_single_track_answer():

@@ -2,7 +2,8 @@
 
 import numpy as np
 
-from analyzer.findings.events import events, runs
+from analyzer.findings.events import events
+from analyzer.signals.log_stretches import runs
 
 
 def mask(text: str) -> np.ndarray:
@@ -10,8 +11,8 @@ def mask(text: str) -> np.ndarray:
 
 
 def test_runs_of_a_hand_drawn_mask():
-    assert runs(mask("..xx.x")) == [(2, 4), (5, 6)]
-    assert runs(mask("")) == []
+    assert runs(mask("..xx.x")).tolist() == [[2, 3], [5, 5]]
+    assert runs(mask("")).tolist() == []
 
 
 def test_an_event_begins_strictly_and_goes_on_loosely():

@@ -12,7 +12,8 @@ from analyzer.lockcurve import model
 from analyzer.lockcurve.observations import Observations
 from analyzer.lockcurve.problem import LOCK_SD_Nm
 from analyzer.signals.session import Sensors
-from analyzer.vehicle.axle import AxleInputs, equations
+from analyzer.vehicle.axle import equations
+from analyzer.vehicle.axle_inputs import AxleInputs
 from analyzer.vehicle.parameters import priors
 
 CAR = made_car()

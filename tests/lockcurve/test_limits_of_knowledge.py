@@ -8,9 +8,10 @@ from sizes import share_bounds, sized
 
 from analyzer.lockcurve import model, uncertainty
 from analyzer.lockcurve.fit import fit
-from analyzer.lockcurve.model import censored, huber
+from analyzer.lockcurve.model import censored
 from analyzer.lockcurve.problem import CURVE_BOUNDS, LOCK_SD_Nm, make_problem
 from analyzer.lockcurve.uncertainty import curve_draws
+from analyzer.robust import huber
 
 SETS, SAMPLES = sized(80, 400), 480
 PROBE_Nm = np.array([-350.0, 300.0, 700.0, 1300.0])

@@ -9,7 +9,7 @@ from analyzer.lockcurve import session_problem as room
 from analyzer.lockcurve.observations import Observations
 from analyzer.lockcurve.session_problem import pooled
 from analyzer.signals.session import Sensors
-from analyzer.vehicle.axle import AxleInputs
+from analyzer.vehicle.axle_inputs import AxleInputs
 
 COUNT = 1000
 

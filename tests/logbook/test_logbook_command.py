@@ -178,10 +178,10 @@ def test_a_logbook_that_is_not_there_is_not_made(tmp_path, capsys):
 
 
 def test_the_page_shows_what_the_command_added(book, short_logs, car, tmp_path, monkeypatch):
-    from dashboards import logbook
+    from dashboards import removals
     from dashboards.logbook import Logbook
 
-    monkeypatch.setattr(logbook, "UNDO_S", 0.05)  # for so long a removed run can be had back, and its log stays
+    monkeypatch.setattr(removals, "UNDO_S", 0.05)  # for so long a removed run can be had back, and its log stays
     book("add", short_logs / "before.parquet", "--car", car)
     page = Logbook(tmp_path / "book")
     (run,) = page.runs()

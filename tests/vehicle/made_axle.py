@@ -3,7 +3,7 @@
 import numpy as np
 
 from analyzer.signals.session import Sensors
-from analyzer.vehicle.axle import AxleInputs
+from analyzer.vehicle.axle_inputs import AxleInputs
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.parameters import priors
 

@@ -7,15 +7,10 @@ import pytest
 from vehicle.made_axle import made_car, made_inputs, starts
 
 from analyzer.channels import STANDARD_GRAVITY_M_S2
-from analyzer.vehicle.axle import (
-    LAT_FORCE_SD_SHARE,
-    LONG_FORCE_SD_SHARE,
-    accelerations,
-    equations,
-    given_by,
-    radius_shrink,
-)
+from analyzer.vehicle.axle import LAT_FORCE_SD_SHARE, LONG_FORCE_SD_SHARE, equations
+from analyzer.vehicle.axle_inputs import accelerations, given_by
 from analyzer.vehicle.axle_solution import SIDE_SLIP_SCALE, solve
+from analyzer.vehicle.rolling_radius import radius_shrink
 from analyzer.vehicle.tyres import wheel_loads
 
 LINEAR = dict(friction_fall=0.0, stiffness_fall=0.0, log_friction=np.log(50.0), shape=1.4)
@@ -328,9 +323,9 @@ def test_a_bent_fall_is_the_published_form_of_the_effective_rolling_radius():
         given_by(starts(car, radius_fall=fall, radius_bend=fall), made_inputs(), car),
         mean_load_N=3000.0,
     )
-    assert radius_shrink(given, load_N, 3000.0) == pytest.approx(1 - radius / at_rest, abs=1e-9)
+    assert radius_shrink(load_N, 3000.0, **given.radius) == pytest.approx(1 - radius / at_rest, abs=1e-9)
     straight = replace(given, radius_bend=0.0)
-    assert radius_shrink(straight, load_N, 3000.0) == pytest.approx(fall * (share - 1), abs=1e-12)
+    assert radius_shrink(load_N, 3000.0, **straight.radius) == pytest.approx(fall * (share - 1), abs=1e-12)
     assert 0.002 < fall < 0.0055  # what the project's brief gives of published tyre files
 
 

@@ -10,7 +10,8 @@ from accuracy.cases import UNLIKE
 from vehicle.made_axle import made_inputs, starts
 
 from analyzer.signals.kinematics import front_axle_m_s, surface_speeds_m_s
-from analyzer.vehicle.axle import equations, given_by
+from analyzer.vehicle.axle import equations
+from analyzer.vehicle.axle_inputs import given_by
 from analyzer.vehicle.tyres import wheel_loads
 
 CAR = UNLIKE.model_copy(update=dict(drag_area_m2=0.0, rolling_resistance=0.0))
