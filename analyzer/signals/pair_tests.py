@@ -16,7 +16,8 @@ from scipy import ndimage
 from analyzer.arrays import BoolArray, FloatArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.logs.recording import Recording
-from analyzer.signals.channel_tests import at_the_end, copies, lap_turns, rates, same_rows, steps, zeros
+from analyzer.signals.channel_tests import at_the_end, copies, rates, same_rows, steps, zeros
+from analyzer.signals.lap_turns import lap_turns
 from analyzer.signals.log_stretches import period_s, wheel_speeds_m_s
 from analyzer.signals.log_view import MOVING_M_S, RATE_HZ, View, place_of, smooth, view_of
 from analyzer.signals.pair_fit import (
