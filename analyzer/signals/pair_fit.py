@@ -108,7 +108,8 @@ def fit_pair(
     by_block = np.zeros((block.max() + 1, len(known)))
     np.add.at(by_block, block, pull)
     inverse = np.linalg.pinv(fit.information)
-    covariance = inverse @ (by_block.T @ by_block + fit.scatter**2 * precision) @ inverse
+    belief = fit.scatter**2 * precision  # as it is in the information
+    covariance = inverse @ (by_block.T @ by_block + fit.scatter**2 * belief) @ inverse
     own = factors[0] * known[0]
     own = own - np.average(own, weights=weight)
     size = np.average(own**2, weights=weight)
