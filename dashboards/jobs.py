@@ -31,6 +31,7 @@ class _Job:
 
     def __init__(self) -> None:
         self.cancelled = False
+        self.begun = False
 
 
 class Jobs:
@@ -52,7 +53,9 @@ class Jobs:
         """Queue a run that was made by `Logbook.new_run`; one that is under way or done already is left alone."""
         with self._lock:
             before = self._jobs.get(run_id)
-            if (before is not None and not before.cancelled) or self._logbook.run(run_id).state != "waiting":
+            # one that has begun is no more what waits: its child may take seconds to end after it put its result in
+            queued = before is not None and not before.cancelled and not before.begun
+            if queued or self._logbook.run(run_id).state != "waiting":
                 return
             job = self._jobs[run_id] = _Job()
         threading.Thread(target=self._follow, args=(run_id, job), daemon=True).start()
@@ -83,7 +86,7 @@ class Jobs:
             except (OSError, ValueError, HalfshaftError):  # no process to be had, a line that is no JSON, a full disk
                 ending = {"error": CRASHED}
             with self._lock:
-                # never begun, or cancelled and started anew meanwhile
+                # never begun, or cancelled or done and started anew meanwhile
                 if ending is None or self._closed or self._jobs[run_id] is not job:
                     return
                 del self._jobs[run_id]
@@ -102,6 +105,7 @@ class Jobs:
                 return None
             # its turn has come; on a busy machine the child takes seconds until it tells anything
             self._logbook.set_status(run_id, state="running", step="starting")
+            job.begun = True
             child = self._children[run_id] = subprocess.Popen(
                 [sys.executable, "-m", "dashboards.worker", str(self._logbook.folder), run_id],
                 stdin=subprocess.PIPE,
@@ -116,7 +120,7 @@ class Jobs:
                 if "step" not in told:
                     ending = told
                 elif not job.cancelled:
-                    self._logbook.set_status(run_id, state="running", step=told["step"], share=told["share"])
+                    self._logbook.goes_on(run_id, step=told["step"], share=told["share"])
         return ending
 
 

@@ -172,12 +172,17 @@ class Logbook:
 
     def set_status(self, run_id: str, *, state: str, step: str = "", share: float = 0.0, message: str = "") -> None:
         """Note how far a run or a comparison is."""
+        self._note(run_id, "", state=state, step=step, share=share, message=message)
+
+    def goes_on(self, run_id: str, *, step: str, share: float) -> None:
+        """Note how far a run or a comparison that runs is; nothing where its result is in, or it was asked for anew."""
+        self._note(run_id, "AND state = 'running'", step=step, share=share)
+
+    def _note(self, run_id: str, where: str, **told: str | float) -> None:
         table = "comparisons" if comparisons.row(self.book, run_id) else "results"
+        columns = ", ".join(f"{column} = ?" for column in told)
         with self.book.transaction() as connection:
-            connection.execute(
-                f"UPDATE {table} SET state = ?, step = ?, share = ?, message = ? WHERE id = ?",
-                (state, step, share, message, run_id),
-            )
+            connection.execute(f"UPDATE {table} SET {columns} WHERE id = ? {where}", (*told.values(), run_id))
 
     def job(self, run_id: str) -> Job:
         """What a run was asked to do.

@@ -30,7 +30,9 @@ _counted: dict[tuple[str, str], dict[str, int]] = {}  # spins by cause of a resu
 
 
 def run_list(logbook: Logbook, search: str | None = None, order: str | None = "newest") -> dict[str, Any]:
-    """Runs that have all of the words asked for, in the order asked for, and those that can still be had back."""
+    """Runs that have all of the words asked for, in the order asked for, and those that can still be had back; `over`
+    where none of the logbook's is under way."""
+    over = not logbook.under_way()  # asked first: a run that ends meanwhile is then asked for once more
     runs = logbook.runs()
     words = (search or "").casefold().split()
     found = [run for run in runs if all(word in _searched(run) for word in words)]
@@ -49,6 +51,7 @@ def run_list(logbook: Logbook, search: str | None = None, order: str | None = "n
         "runs": [_line(run, spins.get(run.id)) for run in found[:MOST_LISTED]],
         "leaving": [{"id": run.id, "name": run.name} for run in logbook.leaving()],
         "note": note,
+        "over": over,
         "more": f"and {left} more: search for one by log, driver, tyres or notes." if left > 0 else "",
     }
 

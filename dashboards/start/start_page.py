@@ -95,7 +95,7 @@ def layout(logbook: Logbook) -> html.Div:
             dcc.Store(id="to-repeat"),
             dialogs.about_form(),
             *dialogs.more_logs_form(),
-            *clock("runs", answered={"shown": _digest(shown), "over": not logbook.under_way()}),
+            *clock("runs", answered={"shown": _digest(shown), "over": shown["over"]}),
         ]
     )
 
@@ -214,7 +214,7 @@ def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:
         answered: Answered = {
             "n": tick["n"] if tick else None,
             "shown": _digest(fresh),
-            "over": not logbook.under_way(),
+            "over": fresh["over"],
         }
         return dash.no_update if answered["shown"] == before["shown"] else fresh, answered
 

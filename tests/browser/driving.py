@@ -19,6 +19,9 @@ WINDOW = "(w => w ? w.split(',').map(Number) : null)(document.querySelector('#tr
 ORDER = "halfshaft.screen.data.groups.flatMap(group => group.members)"  # of the findings in the list
 STATE = "Object.fromEntries(new URLSearchParams(location.hash.slice(1)))"
 BAR = "bars => bars.map(bar => bar.value)"
+# what is said, but not for how long: that goes on also where nothing else does
+WITHOUT_CLOCK = """boxes => boxes.map(box => { const copy = box.cloneNode(true);
+    copy.querySelectorAll('[data-since]').forEach(clock => clock.remove()); return copy.textContent; })"""
 DARK_INK = "#e3e6ea"
 PATIENCE_S = 90
 ASKED = re.compile("/_dash-update-component")
@@ -47,7 +50,7 @@ def wait_for_work(page, done, told):
     ends it at once."""
     before, until = None, 0.0
     while not done.count():
-        now = told.all_inner_texts(), told.locator("progress").evaluate_all(BAR)
+        now = told.evaluate_all(WITHOUT_CLOCK), told.locator("progress").evaluate_all(BAR)
         if now != before:
             before, until = now, time.monotonic() + PATIENCE_S
         refused = told.locator(".refusal").all_inner_texts()
@@ -133,7 +136,8 @@ def intercept(page, pattern, handler):
     page.route(pattern, handler)
     probe = "/alive?taken"
     page.route(f"**{probe}", lambda route: route.fulfill(body="taken"))
-    wait_until(page, f"fetch('{probe}').then(answer => answer.text()).then(text => text === 'taken')")
+    answer = f"fetch('{probe}', {{signal: AbortSignal.timeout(5000)}}).then(answer => answer.text(), () => '')"
+    wait_until(page, f"{answer}.then(text => text === 'taken')")
     page.unroute(f"**{probe}")
 
 

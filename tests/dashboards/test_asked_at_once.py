@@ -5,6 +5,7 @@ Each test holds the first caller inside the guarded stretch until the second had
 
 import subprocess
 import threading
+import time
 
 import pytest
 
@@ -105,3 +106,53 @@ def test_a_run_that_is_cancelled_while_its_turn_comes_is_not_begun(jobs, logbook
         job.cancelled = True
     turn.join(20)
     assert not begun and door.most == 0
+
+
+def until(condition):
+    end = time.monotonic() + 20
+    while not condition():
+        assert time.monotonic() < end
+        time.sleep(0.01)
+
+
+class Child:
+    """A child of the jobs that ends when it is let go."""
+
+    def __init__(self, made):
+        self.let_go = threading.Event()
+        made.append(self)
+
+    @property
+    def stdout(self):
+        self.let_go.wait(20)
+        yield "{}"
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        pass
+
+
+def test_a_run_asked_for_anew_while_its_child_ends_is_analysed_anew(jobs, logbook, run_id, monkeypatch):
+    """The child puts its result in, which shows the run as done, and ends later: a log added between is not lost."""
+    children = []
+    monkeypatch.setattr(subprocess, "Popen", lambda *_, **__: Child(children))
+    logbook.set_status(run_id, state="waiting")
+    jobs.start(run_id)
+    until(lambda: len(children) == 1)
+    logbook.set_status(run_id, state="waiting")  # done, and asked for anew
+    jobs.start(run_id)
+    jobs.start(run_id)  # by two at once
+    until(lambda: len(children) == 2)
+    children[0].let_go.set()
+    time.sleep(CHANCE_S)  # for the first one's end to be taken for the second one's
+    assert logbook.run(run_id).state == "running"
+    children[1].let_go.set()
+    until(lambda: logbook.run(run_id).state == "done")
+    assert len(children) == 2
+
+
+def test_a_step_that_is_told_late_does_not_show_a_result_as_under_way(logbook, run_id):
+    logbook.goes_on(run_id, step="findings", share=0.9)
+    assert (logbook.run(run_id).state, logbook.run(run_id).step) == ("done", "")

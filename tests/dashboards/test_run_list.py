@@ -50,3 +50,18 @@ def test_every_word_of_a_search_counts(logbook, run_id, search, found):
     told = run_list(logbook, search)
     assert len(told["runs"]) == found
     assert told["note"] == ("" if found else "No run has 'nobody drove this'. Search for less.")
+
+
+def test_a_run_that_ends_while_the_list_is_made_is_asked_for_again(logbook, monkeypatch):
+    run_id = logbook.new_run(log_key="sample", car_key="sample", setup_key=None)
+    seen = logbook.runs
+
+    def runs():
+        found = seen()
+        logbook.set_status(run_id, state="failed", message="no log")
+        return found
+
+    monkeypatch.setattr(logbook, "runs", runs)
+    told = run_list(logbook)
+    assert told["runs"][0]["state"] == "waiting" and not told["over"]
+    assert run_list(logbook)["over"]
