@@ -160,7 +160,7 @@ def pair_test(
     least_size: float,
     least_together: float = 0.7,
     least_on_a_side: float | None = None,
-    sides_apart: float = SIDES_APART,
+    sides_apart: float | None = SIDES_APART,
 ) -> PairTest:
     """Test two channels brought to one quantity, in the whole log, in each third of it, and in left and right turns.
 
@@ -174,7 +174,7 @@ def pair_test(
     least_size : scatter, in the unit of both, below which nothing can be told of them.
     least_together : correlation below which they do not go together, whatever the ratio; under 0 none is asked for.
     least_on_a_side : the same for left and for right turns alone; None where the sides are not asked.
-    sides_apart : factor by which the limits are wider there.
+    sides_apart : factor by which the limits are wider there; None where nothing but `least_on_a_side` is asked there.
 
     Returns
     -------
@@ -197,7 +197,7 @@ def pair_test(
         return limited(name, channels, 0.0, 0.0, (least_together, None), "1", "correlation: one does not move")
     sides: list[tuple[str, BoolArray]] = []
     if least_on_a_side is not None:
-        wider = (ends[0] / sides_apart, ends[1] * sides_apart)
+        wider = ends if sides_apart is None else (ends[0] / sides_apart, ends[1] * sides_apart)
         both = ((" in left turns", where & (b > least_size / 3)), (" in right turns", where & (b < -least_size / 3)))
         # a circuit that turns one way has nothing but straights and noise on the other side
         sides = [(words, side) for words, side in both if side.any() and float(np.std(b[side])) > least_size / 2]
@@ -209,7 +209,9 @@ def pair_test(
         words = f" from {view_s(third)}" if third.any() else ""
         found.append(_part_test(name, holds, a, b, between, third, words, SURE_OF_A_PART, ends, least_together))
     for words, side in sides:
-        found.append(_part_test(name, holds, a, b, between, side, words, SURE_OF_A_PART, wider, least_on_a_side or 0.0))
+        of_a_side = (None, None) if sides_apart is None else wider
+        least = least_on_a_side if least_on_a_side is not None else least_together
+        found.append(_part_test(name, holds, a, b, between, side, words, SURE_OF_A_PART, of_a_side, least))
     told = [test for test in found if test is not None]
     return next((test for test in told if test.outcome == "disagrees"), told[0])
 
@@ -223,7 +225,7 @@ def _part_test(
     where: BoolArray,
     when: str,
     sure: float,
-    ends: tuple[float, float],
+    ends: tuple[float | None, float | None],
     least_together: float,
 ) -> PairTest | None:
     """`pair_test` of some rows; None where they are too few. `when` says which, `sure` how many deviations it takes."""

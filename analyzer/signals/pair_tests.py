@@ -60,7 +60,7 @@ STEER_TOGETHER, STEER_WITH_FRONT_WHEELS = 0.15, 0.1  # 0.2 in a third of a car t
 # turns read -0.06 (`findings.sessions`, 8), random car 1401 -0.55, `findings.sessions`, 74, -0.74; what lost its sign
 # reads -0.9
 ON_A_SIDE, STEER_ON_A_SIDE = 0.5, -0.8
-STEER_SIDES_APART = 1e3  # of a side nothing but the sign is asked
+STEER_SIDES_APART = None  # of a side nothing but the sign is asked
 
 
 def consistency_tests(recording: Recording, car: Car | None) -> tuple[PairTest, ...]:
