@@ -111,13 +111,13 @@ SURVIVORS = {
     ),
     "a weighed answer is no wider": Break(
         "analyzer/lockcurve/fit.py",
-        "widened=float(np.sqrt(1.0 + np.mean(np.square(by_log))))",
+        "widened=widening(by_log)",
         "widened=1.0",
         "tests/lockcurve/test_weights.py",
     ),
     "front wheels surer without a gyro": Break(
         "analyzer/lockcurve/fit.py",
-        "LEAST_SHARE if problem.sensors.gyro else 1.0",
+        "LEAST_SHARE if sensors.gyro else 1.0",
         "LEAST_SHARE",
         "tests/lockcurve/test_weights.py",
     ),
@@ -147,7 +147,7 @@ SURVIVORS = {
     ),
     "evidence as loud from an unsure answer": Break(
         "analyzer/lockcurve/witness.py",
-        "tempered = problem.widened**-2",
+        "tempered = widened**-2",
         "tempered = 1.0",
         "tests/agreement/test_odds.py",
     ),

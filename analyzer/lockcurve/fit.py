@@ -20,6 +20,7 @@ smooth sessions 99 % of the points inside intervals 81 % wide, of rough ones 95 
 and one grip a session, seeds 100 to 123: all inside 102 %, and 83 % inside 107 %).
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -27,6 +28,7 @@ import numpy as np
 from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.lockcurve.loss import Evaluation, Slopes, evaluate, judged, normal_equations, slopes
 from analyzer.lockcurve.problem import Problem, bounded
+from analyzer.signals.session import Sensors
 from analyzer.vehicle.axle_solution import AxleSolution
 
 MOST_ITERATIONS = 40
@@ -214,15 +216,31 @@ def weighed(problem: Problem, now: Evaluation) -> Problem:
         mine = problem.samples_of(log)
         slips = mine[problem.slipping[mine]]
         by_log.append(shown(residual[FRONT, mine], problem.group[mine]))
-        # without a gyro the front wheels tell the yaw rate as well: what they agree with is themselves
-        front[mine] = max(by_log[-1], LEAST_SHARE if problem.sensors.gyro else 1.0)
+        front[mine] = counted(by_log[-1], problem.sensors)
         lock[mine] = max(shown(now.measured[slips], problem.group[slips]), LEAST_SHARE)
     return replace(
         problem,
         inputs=replace(inputs, front_sd_m_s=inputs.front_sd_m_s * front),
         lock_sd_Nm=problem.lock_sd_Nm * lock,
-        widened=float(np.sqrt(1.0 + np.mean(np.square(by_log)))),
+        widened=widening(by_log),
     )
+
+
+def counted(front: float, sensors: Sensors) -> float:
+    """Errors of the front wheels' speed over the assumed ones, as they count (1).
+
+    Parameters
+    ----------
+    front : what they show (`shown`).
+    sensors : without a gyro the front wheels tell the yaw rate as well: what they agree with is themselves.
+    """
+    return max(front, LEAST_SHARE if sensors.gyro else 1.0)
+
+
+def widening(front: Sequence[float]) -> float:
+    """Factor on the deviations of an answer, of the errors that the front wheels show in each log over the assumed ones
+    (1)."""
+    return float(np.sqrt(1.0 + np.mean(np.square(front))))
 
 
 def shown(residual: FloatArray, group: IntArray) -> float:

@@ -23,13 +23,13 @@ Levels drawn this way were held less often (80 % of the points for 86 %, with ci
 """
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
 from analyzer.arrays import FloatArray, IntArray
 from analyzer.lockcurve import model
 from analyzer.lockcurve.fit import Fit
-from analyzer.lockcurve.model import CurveAnchors
 from analyzer.lockcurve.problem import CURVE_BOUNDS
 from analyzer.lockcurve.unknowns import CURVE_START
 from analyzer.lockcurve.witness import Witness
@@ -63,6 +63,58 @@ class _At:
     mixed: FloatArray
 
 
+class Measurements(Protocol):
+    """Measurements of a lock curve, such as `model.CurveAnchors`."""
+
+    def residuals(self, curve: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """How far a curve (5,) is from the a of them (a,), in deviations, and how the curve moves that (a, 5)."""
+        ...
+
+
+@dataclass(frozen=True)
+class CurveBelief:
+    """What is known of a lock curve besides the samples.
+
+    Attributes
+    ----------
+    mean, precision : (5,) of what is believed of it.
+    measured : on the bench; None where nothing is.
+    holds : hold-offs, by their places in a curve, that are measured and stay as they are.
+    hold_sd_Nm : how far off a hold-off may be.
+    counts : what a measurement counts, as the witness's samples do.
+    """
+
+    mean: FloatArray
+    precision: FloatArray
+    measured: Measurements | None
+    holds: frozenset[int]
+    hold_sd_Nm: float
+    counts: float
+
+    @classmethod
+    def of(
+        cls,
+        rows: FloatArray,
+        start: FloatArray,
+        *,
+        measured: Measurements | None,
+        holds: frozenset[int],
+        hold_sd_Nm: float,
+        widened: float,
+    ) -> "CurveBelief":
+        """What the rows (m, 5) that are believed of a curve say, about where it begins (5,).
+
+        Parameters
+        ----------
+        measured, holds, hold_sd_Nm : as the attributes.
+        widened : by which all deviations of the answer are wider.
+        """
+        precision, mean = np.square(rows).sum(axis=0), start.copy()  # none of a hold-off that is anchored
+        for slope in HOLDS.values():
+            precision[slope], mean[slope] = SLOPE_SD**-2, CURVE_START[slope]
+        return cls(mean, widened**-2 * precision, measured, holds, hold_sd_Nm, widened**-2)
+
+
 @dataclass(frozen=True)
 class _Profile:
     """The loss of curves, tyre, car and sensors at their best for each.
@@ -71,54 +123,36 @@ class _Profile:
     ----------
     moved : (n, K) how tyre, car and sensors move the samples.
     inverse : (K, K) of the curvature over tyre, car and sensors at the fit.
-    mean, precision : (5,) of what is believed of the curve.
-    tempered : what a belief counts, as the witness's samples do.
+    believed : of the curve.
     """
 
     witness: Witness
     moved: FloatArray
     inverse: FloatArray
-    mean: FloatArray
-    precision: FloatArray
-    anchors: CurveAnchors | None
-    tempered: float
+    believed: CurveBelief
 
     @classmethod
-    def of(cls, fit: Fit) -> "_Profile":
-        problem, witness = fit.problem, Witness.of(fit)
-        at = problem.unknowns.curve_slice(0)
-        precision = np.square(problem.unknowns.rows[:, at]).sum(axis=0)  # none of a hold-off that is anchored
-        mean = problem.unknowns.start[at].copy()
-        for slope in HOLDS.values():
-            precision[slope], mean[slope] = SLOPE_SD**-2, CURVE_START[slope]
-        curvature = witness.judged(fit.curve)[2]
+    def of(cls, witness: Witness, curve: FloatArray, believed: CurveBelief) -> "_Profile":
+        curvature = witness.judged(curve)[2]
         moved = witness.by_unknown.astype(float)
-        tempered = problem.widened**-2
-        return cls(
-            witness=witness,
-            moved=moved,
-            inverse=np.linalg.inv(witness.information + (moved.T * curvature) @ moved),
-            mean=mean,
-            precision=tempered * precision,
-            anchors=problem.anchors,
-            tempered=tempered,
-        )
+        inverse = np.linalg.inv(witness.information + (moved.T * curvature) @ moved)
+        return cls(witness, moved, inverse, believed)
 
     def at(self, curve: FloatArray, shift: FloatArray) -> _At:
         """The loss of a curve (5,) with tyre, car and sensors moved (K,)."""
-        witness = self.witness
+        witness, believed = self.witness, self.believed
         loss, slope, curvature = witness.judged(curve, self.moved @ shift)
         rows = witness.sign * model.gradient(curve, witness.torque_Nm)[0]
         held = witness.information @ shift
-        off = curve - self.mean
-        value = loss.sum() + (witness.gradient + 0.5 * held) @ shift + 0.5 * (self.precision * off) @ off
-        by_curve = rows @ slope + self.precision * off
-        bend = (rows * curvature) @ rows.T + np.diag(self.precision)
-        if self.anchors is not None:
-            left, stated = self.anchors.residuals(curve)
-            value += 0.5 * self.tempered * left @ left
-            by_curve = by_curve + self.tempered * stated.T @ left
-            bend = bend + self.tempered * stated.T @ stated
+        off = curve - believed.mean
+        value = loss.sum() + (witness.gradient + 0.5 * held) @ shift + 0.5 * (believed.precision * off) @ off
+        by_curve = rows @ slope + believed.precision * off
+        bend = (rows * curvature) @ rows.T + np.diag(believed.precision)
+        if believed.measured is not None:
+            left, rows_of = believed.measured.residuals(curve)
+            value += 0.5 * believed.counts * left @ left
+            by_curve = by_curve + believed.counts * rows_of.T @ left
+            bend = bend + believed.counts * rows_of.T @ rows_of
         by_shift = witness.gradient + held + self.moved.T @ slope
         return _At(curve, shift, float(value), by_curve, by_shift, bend, (rows * curvature) @ self.moved)
 
@@ -201,7 +235,7 @@ class _Ridge:
 
 
 def along_holds(fit: Fit, draws: FloatArray) -> FloatArray:
-    """Draws of a lock curve that follow what its hold-offs and slopes leave open.
+    """Draws of a fit's lock curve that follow what its hold-offs and slopes leave open.
 
     Parameters
     ----------
@@ -212,32 +246,56 @@ def along_holds(fit: Fit, draws: FloatArray) -> FloatArray:
     -------
     ndarray : (k, 5), the preloads as they were; so is a hold-off that is anchored.
     """
-    anchors = fit.problem.anchors
+    problem, anchors = fit.problem, fit.problem.anchors
     stated = {DRIVE_HOLD: anchors and anchors.drive_hold, COAST_HOLD: anchors and anchors.coast_hold}
-    if all(stated.values()):
+    at = problem.unknowns.curve_slice(0)
+    believed = CurveBelief.of(
+        problem.unknowns.rows[:, at],
+        problem.unknowns.start[at],
+        measured=anchors,
+        holds=frozenset(hold for hold, told in stated.items() if told),
+        hold_sd_Nm=problem.hold_sd_Nm,
+        widened=problem.widened,
+    )
+    if believed.holds == set(HOLDS):
         return draws
-    profile = _Profile.of(fit)
+    return followed(Witness.of(fit), fit.curve, draws, believed)
+
+
+def followed(witness: Witness, fitted: FloatArray, draws: FloatArray, believed: CurveBelief) -> FloatArray:
+    """Draws of a lock curve that follow what a witness leaves open of its hold-offs and slopes.
+
+    Parameters
+    ----------
+    fitted : (5,) the curve where the fit ended.
+    draws : (k, 5) on straight lines through it.
+    believed : of the curve.
+
+    Returns
+    -------
+    ndarray : (k, 5), the preloads as they were; so is a hold-off that is measured.
+    """
+    profile = _Profile.of(witness, fitted, believed)
     holds, slopes = list(HOLDS), list(HOLDS.values())
-    about = draws - fit.curve
+    about = draws - fitted
     covariance = np.cov(draws.T)
     with_holds = np.linalg.lstsq(covariance[np.ix_(holds, holds)], covariance[np.ix_(holds, slopes)], rcond=None)[0]
     straight = about[:, holds, None] * with_holds  # (k, 2, 2) what goes with each hold-off
     scatter = about[:, slopes] - straight.sum(axis=1)  # of the slopes at known hold-offs
     moved, scale, bent = np.zeros_like(scatter), np.ones_like(scatter), draws.copy()
     for i, hold in enumerate(holds):
-        fitted = fit.curve[hold]
-        near = fitted + np.std(draws[:, hold]) * NEAR
-        far = np.linspace(0.0, profile.mean[hold] + REACH * fit.problem.hold_sd_Nm, FAR)
-        tried = np.unique(np.clip([fitted, *near, *far], 0.0, far[-1]))
-        ridge = None if stated[hold] else profile.along(hold, tried, fit.curve)
+        near = fitted[hold] + np.std(draws[:, hold]) * NEAR
+        far = np.linspace(0.0, believed.mean[hold] + REACH * believed.hold_sd_Nm, FAR)
+        tried = np.unique(np.clip([fitted[hold], *near, *far], 0.0, far[-1]))
+        ridge = None if hold in believed.holds else profile.along(hold, tried, fitted)
         if ridge is None:
             moved += straight[:, i]
             continue
         rank = (np.argsort(np.argsort(draws[:, hold])) + 0.5) / len(draws)
         bent[:, hold] = ridge.at_rank(rank)
         curve, spread = ridge.at(bent[:, hold])
-        fitted_curve, fitted_spread = ridge.at(np.array([fitted]))
+        fitted_curve, fitted_spread = ridge.at(fitted[[hold]])
         moved += (curve - fitted_curve)[:, slopes]
         scale *= spread[:, slopes] / fitted_spread[:, slopes]
-    bent[:, slopes] = fit.curve[slopes] + moved + scatter * scale
+    bent[:, slopes] = fitted[slopes] + moved + scatter * scale
     return bent

@@ -114,10 +114,9 @@ def observe(signals: Signals, corners: tuple[Corner, ...], car: Car) -> Observat
     acceleration = np.gradient(rear, 1 / rate, axis=0)
     along = smooth(signals.long_m_s2)
     by_satellite = not front_logged(signals)
-    if by_satellite:
-        front_sd = _satellite_speed_sd_m_s(front, along, yaw)
-    else:
-        front_sd = np.where(trusted, np.hypot(FRONT_SD_M_S, FRONT_SD_SHARE * front), 0.2 + UNTRUSTED_SD_SHARE * front)
+    front_sd = front_speed_sd_m_s(front, along, yaw, by_satellite=by_satellite)
+    if not by_satellite:
+        front_sd = np.where(trusted, front_sd, 0.2 + UNTRUSTED_SD_SHARE * front)
     apart = signals.wheel_speed_m_s[:, 1] - signals.wheel_speed_m_s[:, 0]
     told = trusted & np.isfinite(apart) & signals.sensors.gyro
     share = np.hypot(FRONT_DIFFERENCE_SD_SHARE, SLIP_SD_SHARE * _light_wheel_slip(signals, car, lateral))
@@ -217,8 +216,18 @@ def _front_middle(signals: Signals, car: Car, left_share: FloatArray) -> FloatAr
     return np.where(signals.speed_trusted, middle, ground)
 
 
-def _satellite_speed_sd_m_s(speed_m_s: FloatArray, along_m_s2: FloatArray, yaw_rad_s: FloatArray) -> FloatArray:
-    """(n,) of satellites' speed against that of the centre of gravity, braked or not."""
+def front_speed_sd_m_s(
+    speed_m_s: FloatArray, along_m_s2: FloatArray, yaw_rad_s: FloatArray, *, by_satellite: bool
+) -> FloatArray:
+    """(n,) assumed of the front wheels' speed off the brakes, or of satellites' against that of the centre of gravity.
+
+    Parameters
+    ----------
+    speed_m_s, along_m_s2, yaw_rad_s : (n,) motion of the car.
+    by_satellite : which of both it is.
+    """
+    if not by_satellite:
+        return np.hypot(FRONT_SD_M_S, FRONT_SD_SHARE * speed_m_s)
     parts = (FRONT_SD_SHARE * speed_m_s, SATELLITE_TIMING_S * along_m_s2, ANTENNA_SIDE_M * yaw_rad_s)
     return np.sqrt(SATELLITE_SD_M_S**2 + sum(np.square(part) for part in parts))
 

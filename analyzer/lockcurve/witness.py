@@ -5,16 +5,61 @@ linear about the fit, what the curve does is not. So another curve costs millise
 weighed by a hinge that bends where it says.
 """
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
 
 import numpy as np
 
 from analyzer.arrays import BoolArray, FloatArray
 from analyzer.lockcurve import model
 from analyzer.lockcurve.fit import Fit
-from analyzer.lockcurve.loss import EQUATIONS, log_terms
+from analyzer.lockcurve.loss import EQUATIONS, Evaluation, LogTerms, log_terms
 from analyzer.lockcurve.model import censored
+from analyzer.lockcurve.problem import Problem
+from analyzer.lockcurve.unknowns import Unknowns
 from analyzer.robust import huber
+
+
+@dataclass(frozen=True)
+class Samples:
+    """The samples of a log, or of a stretch of it, where a fit ended, (n,) each.
+
+    Attributes
+    ----------
+    torque_Nm : input torque.
+    sd_Nm, weight : of a sample.
+    slipping, locked : bool; what is neither says nothing of a lock curve.
+    residual : residual of what slips or margin of what is locked, in deviations.
+    """
+
+    torque_Nm: FloatArray
+    sd_Nm: FloatArray
+    weight: FloatArray
+    slipping: BoolArray
+    locked: BoolArray
+    residual: FloatArray
+
+
+def samples_of(problem: Problem, now: Evaluation) -> tuple[Samples, ...]:
+    """The samples of each log, or of each of its stretches, in the order of `problem.parts`.
+
+    Parameters
+    ----------
+    now : the loss where the fit ended.
+    """
+    weight, torque = problem.weight * now.trust, now.solution.at.input_torque_Nm
+    residual = np.where(problem.slipping, now.measured, now.margin)
+    return tuple(
+        Samples(
+            torque_Nm=torque[part],
+            sd_Nm=now.sd[part],
+            weight=weight[part],
+            slipping=problem.slipping[part],
+            locked=problem.locked[part],
+            residual=residual[part],
+        )
+        for part in problem.parts
+    )
 
 
 @dataclass(frozen=True)
@@ -43,33 +88,63 @@ class Witness:
     @classmethod
     def of(cls, fit: Fit) -> "Witness":
         """What the samples of a fit with one lock curve say."""
-        problem, now = fit.problem, fit.evaluation
-        made, nuisance = problem.unknowns, len(problem.unknowns.columns)
+        problem, now, made = fit.problem, fit.evaluation, fit.problem.unknowns
+        return cls.put_together(
+            made,
+            log_terms(problem, now, fit.slopes),
+            samples_of(problem, now),
+            misses=made.rows @ fit.theta - made.targets,
+            curve=fit.curve,
+            widened=problem.widened,
+        )
+
+    @classmethod
+    def put_together(
+        cls,
+        made: Unknowns,
+        logs: Sequence[LogTerms],
+        samples: Sequence[Samples],
+        *,
+        misses: FloatArray,
+        curve: FloatArray,
+        widened: float,
+    ) -> "Witness":
+        """What some logs say together.
+
+        Parameters
+        ----------
+        made : columns and beliefs of all of them; one lock curve.
+        logs, samples : of each log or stretch.
+        misses : (m,) by how many deviations the fit is off what is believed.
+        curve : (5,) where the fit ended.
+        widened : by which all deviations of the answer are wider.
+        """
+        nuisance = len(made.columns)
         keep = ~made.rows[:, nuisance:].any(axis=1)  # beliefs about the curve make room for the proposed ones
-        rows, targets = made.rows[keep][:, :nuisance], made.targets[keep]
-        information, gradient = rows.T @ rows, rows.T @ (rows @ fit.theta[:nuisance] - targets)
-        by_unknown = np.zeros((len(problem.sign), nuisance))
-        for log, part in zip(log_terms(problem, now, fit.slopes), problem.parts, strict=True):
+        rows = made.rows[keep][:, :nuisance]
+        information, gradient = rows.T @ rows, rows.T @ misses[keep]
+        every = []
+        for log, seen in zip(logs, samples, strict=True):
             own, picked = log.own(made)
             at = own < nuisance
             own, picked = own[at], picked[at]
             for jac, slope, curvature in log.terms[:EQUATIONS]:
                 information[np.ix_(own, own)] += (jac[picked] * curvature) @ jac[picked].T
                 gradient[own] += jac[picked] @ slope
-            slips = problem.slipping[part]
-            moved = np.where(slips, log.terms[-2][0][picked], log.terms[-1][0][picked])
-            by_unknown[part.start : part.stop, own] = moved.T
-        tempered = problem.widened**-2  # as much less sure as the answer is
-        use = problem.slipping | problem.locked
-        torque = now.solution.at.input_torque_Nm
+            by_unknown = np.zeros((len(seen.torque_Nm), nuisance))
+            by_unknown[:, own] = np.where(seen.slipping, log.terms[-2][0][picked], log.terms[-1][0][picked]).T
+            every.append(by_unknown)
+        tempered = widened**-2  # as much less sure as the answer is
+        all_of = Samples(**{f.name: np.concatenate([getattr(s, f.name) for s in samples]) for f in fields(Samples)})
+        use = all_of.slipping | all_of.locked
         return cls(
-            torque_Nm=torque[use],
-            fitted_Nm=model.locking_torque_Nm(fit.curve, torque[use]),
-            sd_Nm=now.sd[use],
-            weight=(problem.weight * now.trust)[use] * tempered,
-            slipping=problem.slipping[use],
-            residual=np.where(problem.slipping, now.measured, now.margin)[use],
-            by_unknown=by_unknown[use].astype(np.float32),  # it is kept with the analysis
+            torque_Nm=all_of.torque_Nm[use],
+            fitted_Nm=model.locking_torque_Nm(curve, all_of.torque_Nm[use]),
+            sd_Nm=all_of.sd_Nm[use],
+            weight=all_of.weight[use] * tempered,
+            slipping=all_of.slipping[use],
+            residual=all_of.residual[use],
+            by_unknown=np.concatenate(every)[use].astype(np.float32),  # it is kept with the analysis
             information=information * tempered,
             gradient=gradient * tempered,
         )

@@ -7,9 +7,15 @@ passes. With H their curvature, G the passes' pulls and R the rows somebody beli
     H^-1 (G'G + R'R) H^-1 + error of the tyre's form.
 
 A measurement on the bench is one row more. A log not driven yet has looks solved through the fitted model: they miss
-nothing, so each pass is taken to miss as much as the logged ones do in the mean of a pass.
+nothing, so they are taken to miss what the logged ones do. As the fit counts looks (`observations.CORRELATION_S`), what
+one misses does not average out within it, and two miss apart: a pass of W looks misses by m / sqrt(max(W, 1)) in its
+mean, m that of the logged passes, term by term.
+
+Slopes' intervals follow the loss along the hold-off, as the answer's do (`lockcurve.hold_off`): the witness is then one
+of all these looks. The fit ends where the loss is least, and looks that miss nothing leave it there.
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -18,14 +24,17 @@ import numpy as np
 from analyzer.arrays import FloatArray, IntArray
 from analyzer.comparison.joint import form_error
 from analyzer.lockcurve import model
-from analyzer.lockcurve.fit import Fit
+from analyzer.lockcurve.fit import Fit, widening
+from analyzer.lockcurve.hold_off import HOLDS, CurveBelief, followed
 from analyzer.lockcurve.loss import LogTerms, group_pulls, log_terms, slopes
 from analyzer.lockcurve.problem import FIRST, hold_sd_Nm
-from analyzer.lockcurve.uncertainty import SEED, WITHOUT_GYRO, WITHOUT_LATERAL, model_error
+from analyzer.lockcurve.uncertainty import SEED, WITHOUT_GYRO, WITHOUT_LATERAL, model_error, within_holds
 from analyzer.lockcurve.unknowns import Owner, Unknowns, unknowns
+from analyzer.lockcurve.witness import Samples, Witness, samples_of
 from analyzer.vehicle.parameters import Prior
 
 FORM_DRAWS = 4000  # of the tyre's form error, for its covariance to 2 %
+DRAWS = 2000  # of a lock curve, for its 95 % intervals to 4 %
 AFTER = 1  # side of a run after a change
 
 
@@ -47,14 +56,15 @@ class Looks:
 
     Attributes
     ----------
-    terms : its slopes.
-    torque_Nm : (m,) input torques where it slips.
+    terms, samples : its slopes and samples.
+    front : errors of its front wheels' speed over the assumed ones (`fit.shown`).
     times : how often its passes count; 2 is as many laps again.
     planned : not driven yet: its passes miss nothing, and are taken to miss what logged ones do.
     """
 
     terms: LogTerms
-    torque_Nm: FloatArray
+    samples: Samples
+    front: float
     times: float = 1.0
     planned: bool = False
 
@@ -67,11 +77,10 @@ class Information:
     ----------
     curve : (5,) where the fit ended.
     values : parameters of the first log by name, there.
-    misses : (6,) mean miss of a pass by term, in standard deviations.
+    misses : (6,) miss of a look by term, in standard deviations.
     form_factor : on the form error, of logs without a gyro or a lateral accelerometer.
     hold_tie_Nm : how far apart the hold-offs before and after a change may be, one standard deviation.
     tie : whether there are two sides, tied.
-    widened : as of the fit's problem.
     """
 
     priors: tuple[Prior, ...]
@@ -84,7 +93,11 @@ class Information:
     form_factor: float
     hold_tie_Nm: float
     tie: bool = False
-    widened: float = 1.0
+
+    @property
+    def widened(self) -> float:
+        """By which all of the answer but the tyre's form is wider, as of a fit's problem."""
+        return widening(list({one.terms.owner.source: one.front for one in self.looks}.values()))
 
     def with_belief(self, *beliefs: Belief) -> "Information":
         """With measurements more."""
@@ -157,18 +170,52 @@ class Information:
         spread = self.widened * np.linalg.solve(hessian, held.T)[len(made.columns) :]
         return spread @ spread.T + self._form(made.sides)
 
+    def curves(self, covariance: FloatArray) -> FloatArray:
+        """(k, 5) draws of the lock curve, along what its hold-offs and slopes leave open; of one side.
+
+        Parameters
+        ----------
+        covariance : (5, 5) of the curve, as `covariance` gives it.
+        """
+        draws = np.random.default_rng(SEED).multivariate_normal(self.curve, covariance, DRAWS)
+        made = self.unknowns()
+        at = made.curve_slice(0)
+        measured = made.rows[made.count :, at]
+        measured = measured[measured.any(axis=1)]
+        believed = CurveBelief.of(
+            made.rows[: made.count, at],
+            made.start[at],
+            measured=_Measured(self.curve, measured) if len(measured) else None,
+            holds=frozenset(hold for hold in HOLDS if measured[:, hold].any()),
+            hold_sd_Nm=self.hold_sd_Nm,
+            widened=self.widened,
+        )
+        witness = Witness.put_together(
+            made,
+            [_more(one.terms, one.times) for one in self.looks],
+            [replace(one.samples, weight=one.times * one.samples.weight) for one in self.looks],
+            misses=np.zeros(len(made.rows)),
+            curve=self.curve,
+            widened=self.widened,
+        )
+        # where the fit ended nothing pulls at tyre, car and sensors: what samples pull, all else holds against
+        pulled = -witness.by_unknown.T @ witness.judged(self.curve)[1]
+        return within_holds(followed(replace(witness, gradient=pulled), self.curve, draws, believed))
+
     def _pulls(self, one: Looks, made: Unknowns, hessian: FloatArray) -> FloatArray:
         if not one.planned:
             return group_pulls([one.terms], made, hessian)
         each = []
+        number = _numbered(one.terms.group)
         for k, (miss, (jac, _, curvature)) in enumerate(zip(self.misses, one.terms.terms, strict=True)):
             silent = [(j, np.zeros_like(c), c) for j, _, c in one.terms.terms]
-            silent[k] = (jac, miss * curvature, curvature)
+            looks = np.bincount(number, weights=curvature)[number]
+            silent[k] = (jac, miss / np.sqrt(np.maximum(looks, 1.0)) * curvature, curvature)
             each.append(group_pulls([replace(one.terms, terms=tuple(silent))], made, hessian))
         return np.vstack(each)
 
     def _form(self, sides: int) -> FloatArray:
-        slipping = np.concatenate([one.torque_Nm for one in self.looks])
+        slipping = np.concatenate([one.samples.torque_Nm[one.samples.slipping] for one in self.looks])
         if sides > 1:
             drawn = form_error(np.array([self.curve, self.curve]), slipping)
             return self.form_factor**2 * np.cov(drawn.reshape(len(drawn), -1).T)
@@ -188,21 +235,18 @@ def information_of(fit: Fit, priors: tuple[Prior, ...], *, hold_tie_Nm: float) -
     """
     problem, theta, now = fit.problem, fit.theta, fit.evaluation
     logs = log_terms(problem, now, slopes(problem, theta, now))
-    torque = now.solution.at.input_torque_Nm
+    front = math.sqrt(problem.widened**2 - 1)  # of the logs there are, in the mean
     return Information(
         priors=priors,
         hold_sd_Nm=hold_sd_Nm(problem.car),
         curve=fit.curve,
         values=problem.values(theta),
-        looks=tuple(
-            Looks(log, torque[part][problem.slipping[part]]) for log, part in zip(logs, problem.parts, strict=True)
-        ),
+        looks=tuple(Looks(log, samples, front) for log, samples in zip(logs, samples_of(problem, now), strict=True)),
         beliefs=_measured(problem.unknowns, {log.owner.source: log.owner for log in logs}),
         misses=_misses(logs),
         form_factor=(1.0 if problem.sensors.gyro else WITHOUT_GYRO)
         * (1.0 if problem.sensors.lat_g else WITHOUT_LATERAL),
         hold_tie_Nm=hold_tie_Nm,
-        widened=problem.widened,
     )
 
 
@@ -245,7 +289,7 @@ def _measured(made: Unknowns, owners: Mapping[object, Owner]) -> tuple[Belief, .
 
 
 def _misses(logs: tuple[LogTerms, ...]) -> FloatArray:
-    """(6,) root mean square of a pass's mean residual by term; of a bound, that of what slips."""
+    """(6,) root mean square of what a look misses, by term; of a bound, that of what slips."""
     found = []
     for term in range(len(logs[0].terms)):
         slope, curvature = (
@@ -255,9 +299,27 @@ def _misses(logs: tuple[LogTerms, ...]) -> FloatArray:
         told = curvature > 0
         mean = slope[told] / curvature[told]
         weight = curvature[told]
-        found.append(float(np.sqrt((weight * mean**2).sum() / weight.sum())) if told.any() else 0.0)
+        of_a_look = mean**2 * np.maximum(weight, 1.0)
+        found.append(float(np.sqrt((weight * of_a_look).sum() / weight.sum())) if told.any() else 0.0)
     found[-1] = found[-2]
     return np.array(found)
+
+
+@dataclass(frozen=True)
+class _Measured:
+    """What is measured of a lock curve, rows (a, 5) over their deviations, and where the curve of the fit is (5,): as
+    the measurements have it."""
+
+    curve: FloatArray
+    rows: FloatArray
+
+    def residuals(self, curve: FloatArray) -> tuple[FloatArray, FloatArray]:
+        return self.rows @ (curve - self.curve), self.rows
+
+
+def _more(terms: LogTerms, times: float) -> LogTerms:
+    """A log's terms, counted more often."""
+    return replace(terms, terms=tuple((jac, times * slope, times * bent) for jac, slope, bent in terms.terms))
 
 
 def _numbered(group: IntArray) -> IntArray:

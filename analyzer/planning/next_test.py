@@ -11,7 +11,6 @@ from analyzer.agreement.anchored import curve_anchors
 from analyzer.agreement.verdict import FLOOR_NM, TELLING
 from analyzer.analysis import Analysis
 from analyzer.arrays import FloatArray
-from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.comparison.joint import HOLD_SHARE, TIE_SHARE
 from analyzer.comparison.laps_needed import SIDE_OF, TOLD_APART
 from analyzer.comparison.sides import level_Nm
@@ -20,24 +19,25 @@ from analyzer.differential.setup import Breakaway, Setup, SetupUncertainty
 from analyzer.errors import CannotTell, InputError
 from analyzer.lockcurve import model
 from analyzer.lockcurve.fit import Fit
+from analyzer.lockcurve.hold_off import HOLDS
 from analyzer.lockcurve.model import CurveAnchors
 from analyzer.lockcurve.problem import hold_sd_Nm
 from analyzer.lockcurve.session_problem import shared_priors
 from analyzer.planning.information import Belief, Information, information_of, session_beliefs
 from analyzer.planning.looks import (
-    FASTEST_G,
-    SLOWEST_G,
     Arc,
     held_on,
     largest_pulse_Nm,
     largest_pulse_on_Nm,
     looks_of,
     shut_throttle_Nm,
+    speeds_on_m_s,
 )
 from analyzer.vehicle.car import Car
 
 NORMAL_95 = 1.96
-RADII_M, CIRCLE_S = (15.0, 30.0, 60.0), 50.0
+# at 15 m a car that corners with `SLOWEST_G` is slower than anything is told of
+RADII_M, CIRCLE_S = (20.0, 30.0, 60.0), 50.0
 WIDEST_CORNER_M = 120.0  # a wider one is a bend in which an axle hardly shows a difference
 MORE_LAPS = (4, 8)
 # What careful measuring is good to, limits either way (common practice, no source): weighing with an axle raised, roll
@@ -206,9 +206,9 @@ def plan(fit: Fit, analysis: Analysis, *, setup: Setup | None = None, question: 
             continue
         most = largest_pulse_Nm(fit)
         held = held_on(arcs, car, shut_Nm=shut_throttle_Nm(fit), most_Nm=most)
-        looks = looks_of(held, fit, known, name=kinds[0])
-        whole = kinds[0] == "slow_lap"
-        then = known.with_looks(looks, session_beliefs(known, looks.terms.owner, whole_laps=whole))
+        lap = kinds[0] == "slow_lap"
+        looks = looks_of(held, fit, known, name=kinds[0], same_ground=lap)
+        then = known.with_looks(looks, session_beliefs(known, looks.terms.owner, whole_laps=lap))
         shown = _shown(arcs, car, most)
         options.append(Option(kinds, minutes, widths(then), shown))
         if "bench" in beliefs:
@@ -293,6 +293,9 @@ def _widths(known: Information, analysis: Analysis, torque_Nm: FloatArray, quest
     value = model.locking_torque_Nm(curve, torque_Nm)
     width = _width(value, np.sqrt((slope * (covariance @ slope)).sum(axis=0)))
     each = _width(curve, np.sqrt(np.diag(covariance)))
+    slopes = list(HOLDS.values())
+    low, high = np.percentile(known.curves(covariance)[:, slopes], [2.5, 97.5], axis=0)
+    each[slopes] = np.maximum(high, curve[slopes]) - np.clip(low, 0.0, curve[slopes])
     measured = analysis.lock_curve.parameters
     return Widths(
         curve_Nm=float(np.median(width)),
@@ -395,13 +398,12 @@ def _slow_lap(analysis: Analysis) -> tuple[float, tuple[Arc, ...]]:
         if not tight.any():
             continue
         radius = float(1 / np.median(bent[tight]))
-        mean = math.sqrt((SLOWEST_G + FASTEST_G) / 2 * STANDARD_GRAVITY_M_S2 * radius)
-        arc_s = float(speed[tight].sum() / signals.rate_hz) / mean
+        arc_s = float(speed[tight].sum() / signals.rate_hz) / float(np.mean(speeds_on_m_s(radius)))
         arcs.append(Arc(radius, corner.direction == "left", arc_s))
         seconds += arc_s
     if not arcs:
         return 0.0, ()
-    speeds = [math.sqrt(SLOWEST_G * STANDARD_GRAVITY_M_S2 * arc.radius_m) for arc in arcs]
+    speeds = [speeds_on_m_s(arc.radius_m)[0] for arc in arcs]
     return laps.length_m / float(np.median(speeds)) / 60, tuple(arcs)
 
 
@@ -416,7 +418,7 @@ def _shown(arcs: Sequence[Arc], car: Car, most_Nm: float) -> tuple[Arcs, ...]:
     for radius in dict.fromkeys(round(arc.radius_m) for arc in arcs):
         mine = [arc for arc in arcs if round(arc.radius_m) == radius]
         ways = {arc.left for arc in mine}
-        slow, fast = (math.sqrt(g * STANDARD_GRAVITY_M_S2 * radius) for g in (SLOWEST_G, FASTEST_G))
+        slow, fast = speeds_on_m_s(radius)
         words = "both ways" if len(ways) == 2 else ("left" if True in ways else "right")
         pulse = largest_pulse_on_Nm(radius, car, most_Nm=most_Nm)
         found.append(Arcs(radius, slow, fast, sum(arc.seconds for arc in mine), pulse, words))

@@ -228,7 +228,8 @@ def _driven(option: Option) -> list[str]:
     where = "On each circle and each way" if circles else "In each corner"
     found += [
         f"{where}: open the throttle smoothly within half a second, hold it still for {LONGEST_PULSE_S:.0f} s or up to "
-        "the top speed. Then a second each: shut, hardly open, and as open as the speed needs.",
+        "the top speed. Then shut it until the car is back at the first speed. Then a second each: hardly open, and as "
+        "open as the speed needs.",
         f"The largest pulse takes the car from the first speed to the top speed in {SHORTEST_PULSE_S:g} s. {count} "
         "sizes in turn: a quarter, a half, three quarters and all of it, until the "
         f"{'time' if circles else 'corner'} is up.",

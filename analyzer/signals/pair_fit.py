@@ -108,8 +108,8 @@ def fit_pair(
     by_block = np.zeros((block.max() + 1, len(known)))
     np.add.at(by_block, block, pull)
     inverse = np.linalg.pinv(fit.information)
-    belief = fit.scatter**2 * precision  # as it is in the information
-    covariance = inverse @ (by_block.T @ by_block + fit.scatter**2 * belief) @ inverse
+    # of a belief the pull is s^2 / sd^2 times how far off it is, which scatters by sd
+    covariance = inverse @ (by_block.T @ by_block + fit.scatter**4 * precision) @ inverse
     own = factors[0] * known[0]
     own = own - np.average(own, weights=weight)
     size = np.average(own**2, weights=weight)

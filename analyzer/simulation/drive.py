@@ -12,8 +12,8 @@ from analyzer.simulation.planar_car import LEVEL, Controls, LockFigures, State, 
 
 # step between nodes (m), then x, y, heading and curvature at each
 LineFigures: TypeAlias = tuple[float, FloatArray, FloatArray, FloatArray, FloatArray]
-# speed, acceleration, offset, eagerness and pulse at each node along the session
-PlanFigures: TypeAlias = tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]
+# speed, acceleration, offset, eagerness, pulse, torque and gain at each node along the session
+PlanFigures: TypeAlias = tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]
 GripFactors: TypeAlias = tuple[FloatArray, FloatArray]  # on friction and on stiffness, at each node along the session
 ShiftFigures: TypeAlias = tuple[float, float, float]  # engine speeds to shift up and down at (rad/s), the gap (s)
 
@@ -170,7 +170,7 @@ def act(
     state, hands : of now.
     noise : standard-normal draw of this look, for the hands' wobble.
     line : (step, x, y, heading, curvature) of the circuit: metres between nodes, then (n,) each.
-    plan : (speed, acceleration, offset, eagerness, pulse), (m,) each by node along the session.
+    plan : (speed, acceleration, offset, eagerness, pulse, torque, gain), (m,) each by node along the session.
     road : as `circuit.Surface.figures` gives it.
     grip : factors on friction and on stiffness, (m,) each by node along the session.
     ratios : (gears,) engine over wheel speed, final drive in it.
@@ -179,7 +179,7 @@ def act(
     dt : to the next look (s).
     """
     step, line_x, line_y, line_heading, curvature = line
-    aim_speed, aim_acceleration, aim_offset, eagerness, pulses = plan
+    aim_speed, aim_acceleration, aim_offset, eagerness, pulses, torques, gains = plan
     length = step * len(line_x)
     distance, offset, heading = _place_on_line(
         hands.distance + state.vx * dt, state.x, state.y, length, step, line_x, line_y, line_heading
@@ -237,6 +237,11 @@ def act(
     held = pulses[min(len(pulses) - 1, int(max(0.0, here)))]
     if held > 0.0:
         throttle = held
+    node = min(len(torques) - 1, int(max(0.0, here)))
+    asked = torques[node]
+    if asked == asked and not (asked == -math.inf and state.vx < aim):  # not NaN, nor slow enough
+        asked += gains[node] * (aim - state.vx) * mass * radius
+        throttle = max(0.0, min(1.0, (asked / (ratio * engine.efficiency) - closed) / (full - closed)))
     up, down = driver.throttle_rate * dt, 7.0 * dt
     throttle = max(hands.throttle - down, min(hands.throttle + up, throttle))
 
@@ -248,7 +253,7 @@ def act(
     felt_lock = hands.felt_lock + ((1.0 - lock) - hands.felt_lock) * dt / 0.08
     brake = mass * need * (0.5 * (car.r_fl + car.r_fr)) * max(0.1, 1.0 - 9.0 * max(0.0, felt_lock - 0.09))
     brake *= max(0.1, 1.0 - max(0.0, sliding / driver.slide_feel - 1.0))
-    free = held <= 0.0 and hands.throttle <= 0.0 and throttle <= 0.0 and hands.pause <= 0.0
+    free = held <= 0.0 and asked != asked and hands.throttle <= 0.0 and throttle <= 0.0 and hands.pause <= 0.0
     brake = min(driver.most_brake, brake) if free else 0.0
     rate = driver.most_brake * dt
     brake = max(hands.brake - 6.0 * rate, min(hands.brake + 5.0 * rate, brake))

@@ -8,6 +8,8 @@ tight radius makes the slip difference large; a held throttle gives torque that 
 The speed a driver aims for along the whole session: grip limits of the car, then a forward-backward pass.
 """
 
+import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -38,12 +40,31 @@ _LEAST_EAGER = 0.3  # of the planned drive: who asks for less is not on a lap
 
 
 @dataclass(frozen=True)
+class Card:
+    """What a card asks for along a course, (n,) each by its nodes.
+
+    Attributes
+    ----------
+    torque_Nm : at the wheels, -inf with the throttle shut until the car is as slow as planned, NaN where the speed
+        decides and the driver may brake.
+    gain_1_s : by which the driver adds to it what leads back to the planned speed, acceleration over speed.
+    most_lateral_m_s2 : that the speed is planned by.
+    """
+
+    torque_Nm: FloatArray
+    gain_1_s: FloatArray
+    most_lateral_m_s2: FloatArray
+
+
+@dataclass(frozen=True)
 class Manoeuvre:
-    """Where to drive, how, and which throttle pulses to hold in corners (none: as fast as the driver dares)."""
+    """Where to drive, how, and which throttle pulses to hold in corners (none: as fast as the driver dares), or what a
+    card asks for instead."""
 
     course: Circuit
     driver: Driver
     pulses: tuple[float, ...]
+    card: Card | None = None
 
 
 def manoeuvre(name: Name, *, circuit: Circuit, driver: Driver, radii_m: tuple[float, ...] = RADII_M) -> Manoeuvre:
@@ -71,8 +92,21 @@ def manoeuvre(name: Name, *, circuit: Circuit, driver: Driver, radii_m: tuple[fl
     raise InputError(f"the manoeuvre is '{name}'; allowed: {', '.join(NAMES)}. Name one of these.")
 
 
-def circles(radii_m: tuple[float, ...] = RADII_M, *, seconds: float = CIRCLE_S) -> Circuit:
+def _circle_speed_m_s(radius_m: float) -> float:
+    return min(_CIRCLE_TOP_M_S, math.sqrt(_CIRCLE_G * STANDARD_GRAVITY_M_S2 * radius_m))
+
+
+def circles(
+    radii_m: tuple[float, ...] = RADII_M,
+    *,
+    seconds: float = CIRCLE_S,
+    speed_m_s: Callable[[float], float] = _circle_speed_m_s,
+) -> Circuit:
     """A line of circles, each radius to the left and then to the right for about `seconds`, with straights between.
+
+    Parameters
+    ----------
+    speed_m_s : at which a radius (m) is driven in the mean.
 
     Raises
     ------
@@ -82,9 +116,11 @@ def circles(radii_m: tuple[float, ...] = RADII_M, *, seconds: float = CIRCLE_S) 
     for radius in radii_m:
         if not 8 <= radius <= 200:
             raise InputError(f"a circle's radius is {radius:g} m; allowed: 8 to 200 m. Correct it.")
-        speed = min(_CIRCLE_TOP_M_S, (_CIRCLE_G * STANDARD_GRAVITY_M_S2 * radius) ** 0.5)
         for sense in (1, -1):
-            parts += [np.full(round(seconds * speed / STEP_M), sense / radius), np.zeros(round(_BETWEEN_M / STEP_M))]
+            parts += [
+                np.full(round(seconds * speed_m_s(radius) / STEP_M), sense / radius),
+                np.zeros(round(_BETWEEN_M / STEP_M)),
+            ]
     sharp = np.concatenate(parts)
     wave = 2 * np.pi * np.fft.fftfreq(len(sharp), STEP_M)
     curvature = np.fft.ifft(np.fft.fft(sharp) * np.exp(-0.5 * (wave * _BLUR_M) ** 2)).real.copy()
@@ -107,6 +143,8 @@ class Plan:
     offset_m : (m,) line, left of the circuit's.
     eagerness : (m,) factor on the throttle asked for out of corners.
     pulse : (m,) throttle that is held whatever the speed (1), 0 where the speed decides.
+    torque_Nm, gain_1_s : (m,) torque at the wheels that a card asks for, NaN where it asks for none, and how the speed
+        adds to it (`Card`).
     """
 
     speed_m_s: FloatArray
@@ -114,6 +152,8 @@ class Plan:
     offset_m: FloatArray
     eagerness: FloatArray
     pulse: FloatArray
+    torque_Nm: FloatArray
+    gain_1_s: FloatArray
 
 
 def _drive_limit(*, car: CarFigures, tyre: TyreFigures, powertrain: Powertrain, speeds: FloatArray) -> FloatArray:
@@ -175,7 +215,7 @@ def _forward_backward(
     drive_use: float,
     grip: FloatArray,
     top: float,
-    most: float,
+    most: FloatArray,
 ) -> FloatArray:
     n = len(curvature)
     speed = np.empty(n)
@@ -184,7 +224,7 @@ def _forward_backward(
         v = top
         bend = abs(curvature[i])
         for _ in range(6):  # the limit grows with downforce, so look it up again at the speed found
-            limit = min(most, lateral[min(last, int(v / grid_step))] * use[i] * grip[i])
+            limit = min(most[i], lateral[min(last, int(v / grid_step))] * use[i] * grip[i])
             v = min(top, np.sqrt(limit / max(bend, 1e-9)))
         speed[i] = v
     speed[0] = min(speed[0], 35.0)
@@ -211,7 +251,7 @@ def _mood(rng: np.random.Generator, length_m: float, at_m: FloatArray) -> FloatA
 
 def session_plan(
     *, circuit: Circuit, laps: int, car: CarFigures, tyres: tuple[TyreFigures, TyreFigures], powertrain: Powertrain,
-    driver: Driver, grip: FloatArray | None = None, pulses: tuple[float, ...] = (),
+    driver: Driver, grip: FloatArray | None = None, pulses: tuple[float, ...] = (), card: Card | None = None,
     rng: np.random.Generator,
 ) -> Plan:  # fmt: skip
     """Plan for a session, each corner of each lap a little different as `driver.variability` says.
@@ -221,6 +261,7 @@ def session_plan(
     car, tyres : figures of the car and of its front and rear tyres.
     grip : (m,) factor on the tyres' friction by circuit step along the session, which the driver feels; None: 1.
     pulses : throttles to hold in corners, in turn, as `manoeuvre` asks for them; () drives by speed alone.
+    card : what is held instead; None: nothing.
     rng : its draws depend on circuit and laps alone.
 
     Returns
@@ -250,7 +291,7 @@ def session_plan(
         driver.drive_use,
         np.ones(count) if grip is None else grip,
         driver.top_speed_m_s,
-        driver.most_lateral_m_s2,
+        np.full(count, driver.most_lateral_m_s2) if card is None else _along(card.most_lateral_m_s2, count),
     )
     acceleration = np.gradient(0.5 * speed**2, circuit.step_m)
     kernel = np.ones(5) / 5
@@ -260,7 +301,14 @@ def session_plan(
         offset_m=0.35 * moods[2],
         eagerness=np.maximum(1.0 + driver.eagerness_sd * moods[3], _LEAST_EAGER),
         pulse=_pulses(curvature, speed, circuit.step_m, pulses),
+        torque_Nm=np.full(count, np.nan) if card is None else _along(card.torque_Nm, count),
+        gain_1_s=np.zeros(count) if card is None else _along(card.gain_1_s, count),
     )
+
+
+def _along(values: FloatArray, count: int) -> FloatArray:
+    """(count,) of a session, lap after lap."""
+    return np.resize(values, count)
 
 
 def planned_nodes(circuit: Circuit, laps: int) -> int:

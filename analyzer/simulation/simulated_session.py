@@ -20,7 +20,7 @@ from analyzer.files import GENERATOR, PARQUET_MARK, Outputs, is_own_parquet, ope
 from analyzer.simulation import driver_plan
 from analyzer.simulation.circuit import Circuit, Road, Surface, surface_of
 from analyzer.simulation.drive import CONTROL_S, EXTRA, DriverFigures, Hands, run_session
-from analyzer.simulation.driver_plan import planned_nodes, session_plan
+from analyzer.simulation.driver_plan import Manoeuvre, planned_nodes, session_plan
 from analyzer.simulation.plain_car import CarFigures, balanced, car_figures, engine_figures
 from analyzer.simulation.planar_car import Forces, State, lock_figures, rolling_state
 from analyzer.simulation.sensors import Sensors, sensed_log
@@ -68,7 +68,7 @@ def simulate_session(
     chassis: Chassis | None = None,
     grip: Grip | None = None,
     road: Road | None = None,
-    manoeuvre: driver_plan.Name = "laps",
+    manoeuvre: driver_plan.Name | Manoeuvre = "laps",
     radii_m: tuple[float, ...] = driver_plan.RADII_M,
     start_temperature_degC: float = 60.0,
 ) -> Session:
@@ -83,7 +83,8 @@ def simulate_session(
     tyre, sensors, driver, chassis, grip, road : None has the defaults, without nuisances.
     powertrain : None is the default engine scaled to the car.
     manoeuvre : `laps`; `slow_lap` for slow laps with throttle pulses in the corners; `circles` for slow circles of
-        `radii_m` both ways with throttle pulses on a paved area, which need neither circuit nor laps.
+        `radii_m` both ways with throttle pulses on a paved area, which need neither circuit nor laps. Or a course with
+        what is asked on it.
     start_temperature_degC : of the differential.
 
     Returns
@@ -115,9 +116,12 @@ def simulate_session(
     """
     tyre, sensors, driver = tyre or SimTyre(), sensors or Sensors(), driver or Driver()
     powertrain, chassis, road = powertrain or Powertrain.for_car(car), chassis or Chassis(), road or Road()
-    asked = driver_plan.manoeuvre(manoeuvre, circuit=circuit, driver=driver, radii_m=radii_m)
+    if isinstance(manoeuvre, Manoeuvre):
+        asked = manoeuvre
+    else:
+        asked = driver_plan.manoeuvre(manoeuvre, circuit=circuit, driver=driver, radii_m=radii_m)
     circuit, driver = asked.course, asked.driver
-    if manoeuvre == "circles":
+    if not circuit.closed:  # circles on a paved area
         laps, road, sensors = 1, road.pad(), replace(sensors, lap=False)
     surface = surface_of(road, circuit)
     if laps < 1:
@@ -146,7 +150,7 @@ def simulate_session(
             circuit=circuit,
             laps=laps,
             driver=careful,
-            pulses=asked.pulses,
+            asked=asked,
             surface=surface,
             grip=grip or Grip(),
             every=every,
@@ -182,7 +186,7 @@ def _driven(
     circuit: Circuit,
     laps: int,
     driver: Driver,
-    pulses: tuple[float, ...],
+    asked: Manoeuvre,
     surface: Surface,
     grip: Grip,
     every: int,
@@ -201,7 +205,8 @@ def _driven(
         powertrain=powertrain,
         driver=driver,
         grip=friction,
-        pulses=pulses,
+        pulses=asked.pulses,
+        card=asked.card,
         rng=rng,
     )
     engine, table = engine_figures(powertrain)
@@ -226,11 +231,19 @@ def _driven(
     extras, means, angles = np.empty((samples, len(EXTRA))), np.empty((samples, 3)), np.empty((periods * substeps, 4))
     rows, steps = run_session(
         state,
-        Hands(0.0, 0.0, 0.0 if pulses else 0.5, 0.0, 0.0, 0.0, gear, 0.0, 0.0, 0.0, 0.0),
+        Hands(0.0, 0.0, 0.0 if asked.pulses or asked.card else 0.5, 0.0, 0.0, 0.0, gear, 0.0, 0.0, 0.0, 0.0),
         rng.standard_normal(periods),
         length,
         (circuit.step_m, circuit.x_m, circuit.y_m, circuit.heading_rad, circuit.curvature_1_m),
-        (plan.speed_m_s, plan.acceleration_m_s2, plan.offset_m, plan.eagerness, plan.pulse),
+        (
+            plan.speed_m_s,
+            plan.acceleration_m_s2,
+            plan.offset_m,
+            plan.eagerness,
+            plan.pulse,
+            plan.torque_Nm,
+            plan.gain_1_s,
+        ),
         surface.figures,
         (friction, stiffness),
         ratios,

@@ -19,7 +19,7 @@ import pandas as pd
 
 from analyzer.differential.setup import Setup
 from analyzer.simulation.circuit import Circuit, Road, demo_circuit, generated_circuit
-from analyzer.simulation.driver_plan import Name
+from analyzer.simulation.driver_plan import Manoeuvre, Name
 from analyzer.simulation.nuisances import by_part
 from analyzer.simulation.sensors import Sensors
 from analyzer.simulation.simulated_car import Chassis, Grip, LockParameters, Powertrain, SimTyre
@@ -153,7 +153,7 @@ class RandomCar:
         holds = dict(zip(("drive_hold_Nm", "coast_hold_Nm"), self.lock.hinge_holds_Nm, strict=True))
         return holds[name] if name in holds else float(getattr(self.lock, name))
 
-    def drive(self, manoeuvre: Name, *, number: int = 0, laps: int = LAPS) -> Session:
+    def drive(self, manoeuvre: Name | Manoeuvre, *, number: int = 0, laps: int = LAPS) -> Session:
         """The session `number` of the day; only flying laps are long enough for the grip to change."""
         flying = manoeuvre == "laps"
         return simulate_session(

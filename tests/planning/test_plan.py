@@ -1,7 +1,9 @@
 """What a plan promises, on planted information and on logs."""
 
 import json
+from dataclasses import replace
 from importlib.resources import files
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -13,9 +15,14 @@ from analyzer.lockcurve import model
 from analyzer.lockcurve.loss import LogTerms
 from analyzer.lockcurve.problem import LOCK_SD_Nm
 from analyzer.lockcurve.unknowns import Owner
+from analyzer.lockcurve.witness import Samples
+from analyzer.pipeline import analyze_with_fit
 from analyzer.planning.information import Belief, Information, Looks
-from analyzer.planning.looks import Arc, held_on, solved_looks
+from analyzer.planning.looks import EASED_S, Arc, held_on, pieces_on, solved_looks, speeds_on_m_s
+from analyzer.planning.next_test import plan
+from analyzer.signals.kinematics import LEAST_SPEED_M_S
 from analyzer.vehicle.axle_solution import solve
+from analyzer.vehicle.car import AIR_DENSITY_KG_M3
 from analyzer.vehicle.parameters import Prior
 
 pytestmark = pytest.mark.usefixtures("analysed_once")
@@ -31,12 +38,14 @@ def planted(count: int = 4000) -> Information:
     slopes = np.concatenate([nothing, -model.gradient(CURVE, torque)[0] / LOCK_SD_Nm])
     one = np.ones(count)
     log = LogTerms(Owner(), np.arange(count), ((slopes, one, one),))
+    slips = np.ones(count, bool)
+    samples = Samples(torque, LOCK_SD_Nm * one, one, slipping=slips, locked=~slips, residual=0 * one)
     return Information(
         priors=(Prior("log_mass", 0.0, 0.01, "car"),),
         hold_sd_Nm=500.0,
         curve=CURVE,
         values={},
-        looks=(Looks(log, torque),),
+        looks=(Looks(log, samples, front=0.0),),
         beliefs=(),
         misses=np.zeros(1),
         form_factor=0.0,
@@ -81,10 +90,35 @@ def test_a_change_is_twice_as_uncertain_where_nothing_is_shared():
 def test_planned_passes_scatter_by_what_the_logged_ones_miss():
     known = planted()
     of_log = known.looks[0]
-    planned = Looks(of_log.terms, of_log.torque_Nm, planned=True)
+    planned = replace(of_log, planned=True)
     for miss in (0.5, 1.0, 2.0):
-        alone = Information(**{**vars(known), "looks": (planned,), "misses": np.array([miss])})
+        alone = replace(known, looks=(planned,), misses=np.array([miss]))
         assert preload_variance(alone) == pytest.approx(miss**2 * preload_variance(known), rel=0.02)
+
+
+@pytest.mark.parametrize("weight, averaged", [(1.0, 4.0), (0.25, 1.0), (0.1, 1.0)])
+def test_a_planned_pass_averages_what_its_looks_miss(weight, averaged):
+    """Four equal looks a pass: what they miss in their mean has the variance m^2 / max(W, 1), W what they weigh."""
+    known = planted()
+    of_log = known.looks[0]
+    (slopes, _, _), *_ = of_log.terms.terms
+    slopes = np.repeat(slopes[:, ::4], 4, axis=1)
+    one = np.full(slopes.shape[1], weight)
+    terms = replace(of_log.terms, group=np.arange(len(one)) // 4, terms=((slopes, one, one),))
+    alone = replace(known, looks=(replace(of_log, terms=terms, planned=True),), misses=np.ones(1))
+    # H^-1 G'G H^-1, H = w sum_i a_i a_i' and each pass' pull 4 w a / sqrt(max(4 w, 1)); the jackknife's factor is 1.00
+    fisher = slopes[1:] @ slopes[1:].T
+    expected = np.linalg.inv(fisher)[0, 0] * 4 / averaged
+    assert preload_variance(alone) == pytest.approx(expected, rel=0.1)  # the hold-offs' beliefs tell a little
+
+
+def test_a_front_axle_that_shows_less_narrows_all():
+    """sqrt(1 + mean s^2) of the logs, and of two stretches of one log once (`fit.weighed`)."""
+    known = planted()
+    (log,) = known.looks
+    other = replace(log, terms=replace(log.terms, owner=Owner(source=1)), front=1.0)
+    stretch = replace(other, terms=replace(other.terms, owner=Owner(source=1, stretch=1)))
+    assert replace(known, looks=(replace(log, front=2.0), other, stretch)).widened == pytest.approx(3.5**0.5)
 
 
 @pytest.fixture(scope="module")
@@ -125,9 +159,41 @@ def test_a_pulse_ends_at_the_top_speed(circled):
     assert lateral_g.min() >= 0.249 and lateral_g.max() <= 0.601
 
 
+def test_a_circle_is_driven_in_one_go(circled):
+    """Each throttle begins at the speed where the last one ended, until the time is up; none below what is told."""
+    car, *_ = circled
+    for radius, seconds in ((15.0, 50.0), (30.0, 20.0), (60.0, 3.0), (60.0, 0.5)):
+        pieces = list(pieces_on(Arc(radius, True, seconds), car, shut_Nm=-300.0, most_Nm=1200.0))
+        assert sum(piece.seconds for piece in pieces) == pytest.approx(seconds)
+        for last, following in pairwise(pieces):
+            assert following.from_m_s == pytest.approx(last.to_m_s)
+            assert following.before_Nm == last.torque_Nm
+            assert following.gone_s == pytest.approx(last.gone_s + last.seconds)
+        assert min(piece.from_m_s for piece in pieces) > LEAST_SPEED_M_S
+
+
+def test_shut_a_car_slows_down_as_its_resistance_says(circled):
+    """m dv/dt = T/r - rolling resistance - drag at the middle speed."""
+    car, *_ = circled
+    _, pulse, shut, _, *_ = pieces_on(Arc(60.0, True, 50.0), car, shut_Nm=-300.0, most_Nm=1200.0)
+    slow, fast = speeds_on_m_s(60.0)
+    drag = 0.5 * AIR_DENSITY_KG_M3 * car.drag_area_m2 * ((slow + fast) / 2) ** 2
+    force = -300.0 / car.rear_rolling_radius_m - drag - car.rolling_resistance * car.mass_kg * 9.80665
+    assert shut.seconds == pytest.approx(max((pulse.to_m_s - slow) * car.mass_kg / -force, EASED_S))
+
+
+def test_of_now_a_plan_says_what_the_log_says():
+    """The promise is made the way the answer is made: of the log there is, both are the same."""
+    analysis, fit = analyze_with_fit(log_path=SAMPLES / "baseline.parquet", car_path=SAMPLES / "club_car.toml")
+    said = plan(fit, analysis).blind.parameters
+    for name in ("preload_Nm", "drive_slope", "coast_slope"):
+        told = analysis.lock_curve.parameters[name]
+        assert said[name] == pytest.approx(told.upper - told.lower, rel=0.15)
+
+
 @pytest.mark.slow
 def test_the_planned_width_comes_true():
-    """Drive what the plan says, on a simulated car of the seeds for choosing, and look at the interval then stated."""
+    """Drive what the card says, on a simulated car of the seeds for choosing, and look at the interval then stated."""
     circles, slow_lap = reached(3, "none")
     assert circles.ratio["curve"] == pytest.approx(1, rel=0.25)
     assert circles.ratio["preload_Nm"] == pytest.approx(1, rel=0.33)
