@@ -12,9 +12,8 @@ from analyzer.signals.log_view import RATE_HZ
 BLOCK_S = 8.0  # a corner: within it errors go together
 SURE = 2.0  # standard deviations beyond a limit
 SIDES_APART = 1.2  # a ratio's limits in turns of one side: the circuit's cross slope does not even out there
-ONE_WAY = (
-    0.1  # of the turning to one side, to the other: an oval, whose straights and the gyro's zero make half of that
-)
+# of the turning to one side, to the other: an oval, whose straights and the gyro's zero make half of that
+ONE_WAY = 0.1
 SURE_OF_A_PART = 4.0  # of a third of the log, in which a few corners stand for all
 LEAST_S = 20.0  # of usable samples
 # of a front wheel's load over the static one, per m/s2 across: 2 h/(g t); times 0.3 % of radius per unit of load
