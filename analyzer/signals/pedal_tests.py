@@ -8,7 +8,7 @@ import numpy as np
 
 from analyzer.arrays import BoolArray, FloatArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
-from analyzer.signals.log_view import RATE_HZ, View
+from analyzer.signals.log_view import MOVING_M_S, RATE_HZ, View
 from analyzer.signals.pair_fit import (
     LEAST_S,
     SURE,
@@ -31,10 +31,10 @@ GAINS = (1.0, 18.0)  # thousandths per m/s2; an axle that is late by 0.3 s reads
 # half of the slip at which tyres' grip peaks, 0.08 to 0.15 (common practice, no source): beyond it a wheel no longer
 # gains in proportion, and cars driven to spin read 21 to 43
 SPINS = 0.04
-STRAIGHT_M_S2 = 2.0
 # of the speed, and of the driving: none of it on 36 sound logs (`accuracy.random_sessions`, seeds 0 to 29, and
 # `findings.causes`, 0 to 5); a lost tooth of 48 is 0.02, less what the wheel slips
 BEHIND, BEHIND_OTHER, MOST_BEHIND = 0.005, 0.01, 0.01
+LEAST_RADIUS_M = 400.0  # on less a wheel of a locked axle is behind its road by 0.002: half a track over the radius
 
 
 def pedals(view: View) -> list[PairTest | None]:
@@ -125,7 +125,11 @@ def behind(view: View) -> PairTest | None:
     name, holds = "a rear wheel alone behind the road on power", ("rear_wheels",)
     if len(view.wheels) < 4 or view.front is None:
         return None
-    straight = _straight(view, view.rolling & (view.change > 0.0))
+    gyro, lat, v = view.channels.get("yaw_rate"), view.channels.get("lat_g"), np.maximum(view.speed, MOVING_M_S)
+    turn = gyro if gyro is not None else None if lat is None else lat / v
+    if turn is None:
+        return untested(name, holds, "neither yaw rate nor lateral acceleration tells the straights")
+    straight = view.rolling & (view.change > 0.0) & (np.abs(turn) < v / LEAST_RADIUS_M)
     if straight.sum() < LEAST_S * RATE_HZ:
         return untested(name, holds, "too little power on straights")
     one, rears = np.ones_like(view.front), list[FloatArray]()
@@ -141,21 +145,16 @@ def behind(view: View) -> PairTest | None:
     return limited(name, holds, max(alone), 0.0, (None, MOST_BEHIND), "1", "share of driving straight on")
 
 
-def _straight(view: View, where: BoolArray) -> BoolArray:
-    """Rows (m,) bool of `where` in which the car hardly corners."""
-    for channel, factor in (("lat_g", np.ones_like(view.speed)), ("yaw_rate", view.speed)):
-        if channel in view.channels:
-            across = factor * view.channels[channel]
-            where = where & (np.abs(across - np.median(across)) < STRAIGHT_M_S2)
-    return where
-
-
 def driven(view: View) -> PairTest | None:
     """On a straight the rear wheels gain on the front ones with acceleration; whichever columns do are driven."""
     name, holds = "rear wheels gain on front wheels on power", ("front_wheels", "rear_wheels")
     if len(view.wheels) < 4:
         return None
-    straight = _straight(view, view.rolling & (view.change > -1.5))
+    straight = view.rolling & (view.change > -1.5)
+    for channel, factor in (("lat_g", np.ones_like(view.speed)), ("yaw_rate", view.speed)):
+        if channel in view.channels:
+            across = factor * view.channels[channel]
+            straight &= np.abs(across - np.median(across)) < 2.0
     if straight.sum() < LEAST_S * RATE_HZ or np.std(view.change[straight]) < 0.3:
         return untested(name, holds, "too little power on straights")
     mean = np.mean(list(view.wheels.values()), axis=0)
