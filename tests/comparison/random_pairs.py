@@ -27,6 +27,7 @@ from analyzer.simulation.simulated_car import LockParameters
 
 KINDS = ("same", "preload", "ramps")
 SIDE_OF = {"preload": "preload", "ramps": "drive"}
+UNCHANGED_NM = 1.0  # a level that moves by less has not changed
 
 
 def changed(lock: LockParameters, kind: str) -> LockParameters:
@@ -113,7 +114,7 @@ def table(found: list[Told]) -> Iterator[str]:
             if not rows:
                 continue
             side = SIDE_OF.get(kind)
-            off = [any(v in ("stronger", "weaker") for s, v in t.verdicts.items() if s != side) for t in rows]
+            off = [any(_wrong(t, s) for s in t.truth_Nm) for t in rows]
             held = [value for t in rows for value in t.held.values()]
             line = (
                 f"{protocol:13} {kind:8} {len(rows)} pairs: something changed {_share(t.whole == 'yes' for t in rows)}"
@@ -121,7 +122,16 @@ def table(found: list[Told]) -> Iterator[str]:
             line += f", nothing {_share(t.whole == 'no' for t in rows)}"
             if side is not None:
                 line += f"; {side} stronger {_share(t.verdicts[side] == 'stronger' for t in rows)}"
+                beyond = [t for t in rows if t.truth_Nm.get(side, 0.0) > t.margin_Nm.get(side, 0.0)]
+                line += f", {sum(t.verdicts[side] == 'stronger' for t in beyond)} of {len(beyond)} beyond the margin"
             yield line + f"; a side told that did not change {_share(off)}; intervals hold the truth {_share(held)}"
+
+
+def _wrong(one: Told, side: str) -> bool:
+    """Told of a side that did not change that way. More preload truly leaves less for the ramps to add where its
+    springs sit outside the packs."""
+    towards = {"stronger": 1.0, "weaker": -1.0}.get(one.verdicts[side], 0.0)
+    return bool(towards) and towards * one.truth_Nm[side] < UNCHANGED_NM
 
 
 def _share(values) -> str:

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 from accuracy.random_sessions import random_car
-from comparison.random_pairs import runs_of, table, told
+from comparison.random_pairs import Told, runs_of, table, told
 
 from analyzer.comparison.compared_runs import conditions
 from analyzer.comparison.comparison import compare_runs
@@ -44,3 +44,24 @@ def test_circles_beside_laps_are_no_other_circuit_and_no_corners():
     alone = [before[0], *after]
     assert not warnings(conditions(alone, corner_matches(alone)))
     assert comparison_answer(compare_runs(alone))[1].endswith("circles on one side only.")
+
+
+def test_a_side_that_truly_changed_is_not_told_wrongly():
+    one = Told(
+        seed=0,
+        mass_kg=760.0,
+        protocol="laps",
+        kind="preload",
+        verdicts={"preload": "stronger", "drive": "weaker"},
+        whole="yes",
+        probability=0.0,
+        value_Nm={},
+        sd_Nm={},
+        margin_Nm={"preload": 20.0, "drive": 20.0},
+        truth_Nm={"preload": 30.0, "drive": -21.0},
+        held={"drive": True},
+    )
+    assert "preload stronger 100 %, 1 of 1 beyond the margin; a side told that did not change 0 %" in next(table([one]))
+    for untrue in (0.0, 21.0):
+        other = replace(one, truth_Nm=one.truth_Nm | {"drive": untrue})
+        assert "a side told that did not change 100 %" in next(table([other]))
