@@ -24,8 +24,8 @@ from analyzer.findings.counterfactual import FORM_SD
 from analyzer.vehicle.car import ENGINE_INERTIA_SD
 
 MOST_WRONG = 0.03
-CARS = (0.50, 0.55, 0.60, 0.65, 0.70, 0.80)
-FEET = (0.80, 0.85, 0.90)
+CARS = (0.55, 0.60, 0.63, 0.65, 0.70, 0.80)
+FEET = (0.70, 0.75, 0.80, 0.85, 0.90)
 STEPS = np.linspace(0.5, 0.99, 50)
 
 
