@@ -39,11 +39,15 @@ _SPEED = {
     "mph": Unit(0.44704, "m/s"),
     "kn": Unit(1852 / 3600, "m/s"),
     "ft/s": Unit(0.3048, "m/s"),
+    "cm/s": Unit(0.01, "m/s"),
+    "m/min": Unit(1 / 60, "m/s"),
 }
 _ANGULAR_SPEED = {
     "rad/s": Unit(1.0, "rad/s"),
     "deg/s": Unit(math.pi / 180, "rad/s"),
     "rpm": Unit(2 * math.pi / 60, "rad/s"),
+    "rev/s": Unit(2 * math.pi, "rad/s"),
+    "mrad/s": Unit(0.001, "rad/s"),
 }
 
 
@@ -59,12 +63,19 @@ QUANTITIES: dict[str, dict[str, Unit]] = {
         "1/255": Unit(1 / 255, "1"),  # a raw byte
         "1/1000": Unit(0.001, "1"),
     },
-    "angle": {"deg": Unit(math.pi / 180, "rad"), "rad": Unit(1.0, "rad")},
+    "angle": {
+        "deg": Unit(math.pi / 180, "rad"),
+        "rad": Unit(1.0, "rad"),
+        "mrad": Unit(0.001, "rad"),
+        "gon": Unit(math.pi / 200, "rad"),
+        "rev": Unit(2 * math.pi, "rad"),
+    },
     "acceleration": {
         "g": Unit(STANDARD_GRAVITY_M_S2, "m/s2"),
         "mg": Unit(STANDARD_GRAVITY_M_S2 / 1000, "m/s2"),
         "m/s2": Unit(1.0, "m/s2"),
         "ft/s2": Unit(0.3048, "m/s2"),
+        "cm/s2": Unit(0.01, "m/s2"),
     },
     "pressure": {
         "bar": Unit(1e5, "Pa"),

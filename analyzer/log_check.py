@@ -1,7 +1,7 @@
 """What is in a log and what it can answer: composes reading, signs, delays and faults for `halfshaft check`."""
 
 from collections import Counter
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypedDict
@@ -187,14 +187,26 @@ def _quality_json(note: Annotation) -> QualityJson:
     }
 
 
-def check_log(path: Path | str, *, channel_map: ChannelMap | None = None, car: Car | None = None) -> LogCheck:
+def check_log(
+    path: Path | str,
+    *,
+    channel_map: ChannelMap | None = None,
+    car: Car | None = None,
+    progress: Callable[[str, float], None] = lambda step, share: None,
+) -> LogCheck:
     """Look at a log without analysing it.
+
+    Parameters
+    ----------
+    channel_map, car : None where there is none.
+    progress : called with what is being done and the share done, 0 to 1.
 
     Raises
     ------
     InputError : the file cannot be read at all. A log that can be read but not used is told in `problem`.
     """
     raw, name = open_log(path), Path(path).name
+    progress("reading", 0.0)
     proposal = propose(raw)
     taken = dict(proposal.taken)
     log_entry = proposal.log
@@ -210,9 +222,11 @@ def check_log(path: Path | str, *, channel_map: ChannelMap | None = None, car: C
         recording = assemble(raw, usable, name=name, log_entry=log_entry)
         if channel_map is None and "time" in usable and not raw.columns[usable["time"].index].unit:
             recording = with_true_clock(recording)
+        progress("looking for faults", 0.6)
         recording = examined(recording)
         annotations = recording.annotations
         require_usable(recording, raw)
+        progress("comparing channels", 0.8)
         tests = consistency_tests(recording, car)
         recording = consistent(recording, car)
         annotations = recording.annotations

@@ -1,6 +1,8 @@
 """The production server, with its refusal of a body that is too large put into words."""
 
 import json
+import socket
+import time
 from typing import Any
 
 import flask
@@ -16,6 +18,7 @@ THREADS = 8
 MOST_CONNECTIONS = 900
 IDLE_S = 30  # until a silent connection is closed, looked for every LOOK_S; an answer that is being made is not silent
 LOOK_S = 5
+DRAIN_S = 20  # of a body that goes on after it was refused; of a local network that is some gigabytes
 MOST_BYTES = UPLOAD_LIMIT_BYTES + 1_000_000  # an upload and its headers
 NO_ROOM = "The upload cannot be taken in ({}): no room for temporary files on this computer; free some space."
 TOO_LARGE = "The file is larger than 1 GB; export a shorter section or fewer channels."
@@ -54,7 +57,33 @@ class _Parser(HTTPRequestParser):
 
 
 class _Channel(HTTPChannel):
+    """A connection that stays open for the rest of a body that was refused. Closed at once, the system would answer
+    what still comes in with a reset, and the client would lose the words (RFC 9112, section 9.6)."""
+
     parser_class = _Parser
+    will_close: bool
+    close_when_flushed: bool
+    _refused = False
+    _drains_until_s: float | None = None
+
+    def service(self) -> None:
+        self._refused = self.requests[0].error is not None
+        super().service()
+
+    def handle_write(self) -> None:
+        if self.close_when_flushed and self._refused and not self.will_close:
+            self._flush_exception(self._flush_some)
+            if not self.total_outbufs_len and not self.will_close:
+                self.close_when_flushed, self._drains_until_s = False, time.monotonic() + DRAIN_S
+                self.socket.shutdown(socket.SHUT_WR)
+            return
+        super().handle_write()
+
+    def received(self, data: bytes) -> bool:
+        if self._drains_until_s is None:
+            return bool(super().received(data))
+        self.will_close = time.monotonic() > self._drains_until_s
+        return False
 
 
 def make_server(application: flask.Flask, *, host: str, port: int) -> Any:

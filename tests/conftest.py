@@ -96,7 +96,9 @@ MARKED = {
     "external/test_multibody_car.py": 38,
     "lockcurve/test_hold_off.py": 8,
     "presentation/test_commands.py": 16,
-    "signals/test_contradictions.py": 80,
+    "signals/test_contradicted_wheels.py": 33,
+    "signals/test_contradicted_zeros.py": 20,
+    "signals/test_contradictions.py": 33,
     "simulation/test_sim_session.py": 13,
 }
 SLOW = pytest.mark.slow

@@ -13,6 +13,9 @@ CHECKS = [
     ("speed", "km/h", 90, 25.0),
     ("speed", "kn", 10, 5.144444),
     ("speed", "ft/s", 100, 30.48),
+    ("speed", "cm/s", 250, 2.5),
+    ("speed", "m/min", 90, 1.5),
+    ("acceleration", "cm/s2", 980.665, 9.80665),  # 1 Gal = 0.01 m/s2
     ("acceleration", "g", 1, 9.80665),
     ("acceleration", "ft/s2", 32.174, 9.80664),
     ("pressure", "psi", 1000, 6.894757e6),
@@ -20,7 +23,12 @@ CHECKS = [
     ("torque", "lbf.ft", 100, 135.5818),
     ("angular_speed", "rpm", 6000, 628.3185),
     ("angular_speed", "deg/s", 180, math.pi),
+    ("angular_speed", "rev/s", 0.5, math.pi),
+    ("angular_speed", "mrad/s", 250, 0.25),
     ("angle", "deg", 90, math.pi / 2),
+    ("angle", "gon", 100, math.pi / 2),  # 1 gon = 0.9 degrees
+    ("angle", "mrad", 1500, 1.5),
+    ("angle", "rev", 0.25, math.pi / 2),
     ("temperature", "degF", 212, 100.0),
     ("temperature", "degF", 32, 0.0),
     ("temperature", "K", 373.15, 100.0),

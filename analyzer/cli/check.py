@@ -28,7 +28,7 @@ def run(arguments: argparse.Namespace) -> int:
     ------
     InputError : the log, map or car file cannot be read, or an output not written.
     """
-    from analyzer.cli.options import wrote_json
+    from analyzer.cli.options import progress_bar, wrote_json
     from analyzer.files import with_toml_mark
     from analyzer.log_check import check_log
     from analyzer.logs.mapping import load_channel_map
@@ -36,7 +36,8 @@ def run(arguments: argparse.Namespace) -> int:
 
     channel_map = load_channel_map(arguments.channels) if arguments.channels else None
     car = load_car(arguments.car) if arguments.car else None
-    check = check_log(arguments.log, channel_map=channel_map, car=car)
+    with progress_bar("reading") as progress:
+        check = check_log(arguments.log, channel_map=channel_map, car=car, progress=progress)
     if arguments.map:
         arguments.outputs.write(arguments.map, with_toml_mark(check.channel_map), is_own_toml)
     if wrote_json(arguments, check.as_json):

@@ -9,6 +9,7 @@ import numpy as np
 from analyzer.arrays import FloatArray
 from analyzer.channels import CHANNELS, TIME_FACTORS, WHEEL_CHANNELS, conversion
 from analyzer.errors import CannotTell, InputError
+from analyzer.in_words import shown_name
 from analyzer.logs.mapping import ChannelEntry, LogEntry
 from analyzer.logs.recording import Annotation, ChannelSource, RawColumn, RawLog, Recording
 from analyzer.logs.timeline import common_base, mend_time, merge_rows, seconds_of_digits
@@ -251,8 +252,10 @@ def _time(
         return np.arange(rows) / rate, (f"made time from {rate:g} rows a second",)
     if log_entry is not None and log_entry.distance:
         return _time_from_distance(raw, channels, wheel_unit, name, log_entry), ("made time from distance and speed",)
+    names = ", ".join(shown_name(column.name) for column in raw.columns[:25])
     raise CannotTell(
-        f"{name}: no time column; name it in a channel map, or state `rate_hz` or `distance` under [log] there."
+        f"{name}: no time column found among {names}. Name it in a channel map (`halfshaft check {name} --map "
+        "map.toml` writes one), or state `rate_hz` or `distance` under [log] there."
     )
 
 

@@ -47,11 +47,16 @@ class Columns:
 
     def add(self, block: FloatArray) -> None:
         """Append a (columns, rows) block."""
-        if self.factor > 1 or self._pending.shape[1]:
-            block = np.concatenate([self._pending, block], axis=1)
-            whole = block.shape[1] // self.factor * self.factor
-            self._pending = block[:, whole:]
-            block = _means(block[:, :whole], self.factor)
+        if self.factor > 1:
+            lacking = -self._pending.shape[1] % self.factor
+            first = np.concatenate([self._pending, block[:, :lacking]], axis=1)
+            rest = block[:, lacking:]
+            whole = rest.shape[1] // self.factor * self.factor
+            if first.shape[1] % self.factor:  # not even enough for one mean
+                self._pending = first
+                return
+            self._pending = rest[:, whole:].copy()
+            block = np.concatenate([_means(first, self.factor), _means(rest[:, :whole], self.factor)], axis=1)
         self._blocks.append(block)
         self._rows += block.shape[1]
         while self._rows > MOST_ROWS:

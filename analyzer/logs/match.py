@@ -153,7 +153,7 @@ def _by_name(raw: RawLog) -> dict[str, list[Candidate]]:
             if channel == "time" and column.is_clock:
                 score = max(score, 0.75)
             if score >= 0.5:
-                words = "halfshaft's own name for it" if exact else f"its name says {_label(channel)}"
+                words = "halfshaft's own name for it" if exact else f"its name says {label_of(channel)}"
                 result.setdefault(channel, []).append(Candidate(index, score, (words,)))
     # a canonical name is a statement: other columns do not compete with it
     for channel, candidates in result.items():
@@ -212,7 +212,8 @@ def _doubt_unnamed_wheels(
         doubts[channel] = tuple(Candidate(i, LEAST_SCORE, words) for i in order)
 
 
-def _label(channel: str) -> str:
+def label_of(channel: str) -> str:
+    """What a column would be, in words."""
     if channel == "steer":
         return "steer angle"  # at the steering wheel or at the road wheel, which is told separately
     return CHANNELS[channel].label if channel in CHANNELS else channel
@@ -226,7 +227,7 @@ def _checked(
     for candidate in candidates:
         column, values = raw.columns[candidate.index], data[candidate.index]
         if not np.isfinite(values).any():
-            refused.append(f"'{column.name}' would be {_label(channel)} but holds no numbers.")
+            refused.append(f"'{column.name}' would be {label_of(channel)} but holds no numbers.")
             continue
         score, reasons = candidate.score, candidate.reasons
         if channel == "distance":
@@ -236,13 +237,15 @@ def _checked(
         if symbol is not None and not column.is_clock:
             allowed = {*QUANTITIES[CHANNELS[channel].quantity], *(["Hz"] if channel in WHEEL_CHANNELS else [])}
             if symbol not in allowed and not (channel == "time" and symbol in ("ns", "h")):
-                refused.append(f"'{column.name}' would be {_label(channel)}, but its unit {column.unit} does not fit.")
+                refused.append(
+                    f"'{column.name}' would be {label_of(channel)}, but its unit {column.unit} does not fit."
+                )
                 continue
             score += 0.05
             reasons = (*reasons, f"its unit {column.unit} fits")
             if not behaviour.possible(channel, values, symbol):
                 refused.append(
-                    f"'{column.name}' would be {_label(channel)}, but its numbers (up to "
+                    f"'{column.name}' would be {label_of(channel)}, but its numbers (up to "
                     f"{np.nanmax(values):.3g}) are out of range in {column.unit}; state the unit that they are in, or "
                     "a scale, in a channel map."
                 )
@@ -251,7 +254,7 @@ def _checked(
             behaviour.possible(channel, values, u) for u in QUANTITIES[CHANNELS[channel].quantity]
         ):
             refused.append(
-                f"'{column.name}' would be {_label(channel)}, but its numbers ({np.nanmin(values):.3g} to "
+                f"'{column.name}' would be {label_of(channel)}, but its numbers ({np.nanmin(values):.3g} to "
                 f"{np.nanmax(values):.3g}) fit in no unit; name another column, or a unit or a scale, in a channel map."
             )
             continue

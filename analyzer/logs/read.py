@@ -13,7 +13,7 @@ from analyzer.in_words import shown_name
 from analyzer.logs import behaviour
 from analyzer.logs.assemble import Taken, assemble
 from analyzer.logs.mapping import ChannelMap, LogEntry
-from analyzer.logs.match import propose
+from analyzer.logs.match import label_of, propose
 from analyzer.logs.match_units import in_contract_unit
 from analyzer.logs.recording import Annotation, RawLog, Recording
 from analyzer.logs.registry import open_log
@@ -115,7 +115,7 @@ def recognised(raw: RawLog, name: str) -> tuple[Mapping[str, Taken], LogEntry]:
     proposal = propose(raw)
     needed = {n for n, c in CHANNELS.items() if c.required} | set(WHEEL_CHANNELS)
     for channel in sorted(needed - proposal.taken.keys() - proposal.doubts.keys()):
-        if why := next((w for w in proposal.refused if f"would be {CHANNELS[channel].label}," in w), None):
+        if why := next((w for w in proposal.refused if f"would be {label_of(channel)}" in w), None):
             raise InputError(f"{name}: {why}")
     for channel, candidates in proposal.doubts.items():
         if channel in needed:

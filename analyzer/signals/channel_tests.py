@@ -1,5 +1,5 @@
-"""What a channel says without another that knows the same: a column its noise and its range, a closed lap that it
-turns once round, a pair its zeros, their drift and turned axes.
+"""What a channel says without another that knows the same: a column its noise and its range, a pair its zeros, their
+drift and turned axes.
 """
 
 from dataclasses import dataclass
@@ -12,11 +12,10 @@ from analyzer.channels import CHANNELS, STANDARD_GRAVITY_M_S2, WHEEL_CHANNELS
 from analyzer.logs.recording import Recording
 from analyzer.robust import median, scatter
 from analyzer.signals.faults import COARSE_SPEED_M_S, coarse_step_m_s
-from analyzer.signals.log_stretches import wheel_speeds_m_s
+from analyzer.signals.log_stretches import runs, wheel_speeds_m_s
 from analyzer.signals.log_view import MOVING_M_S, RATE_HZ, View
 from analyzer.signals.pair_fit import (
     LEAST_S,
-    RADIUS_BY_LOAD_S2_M,
     USUAL_RATIO,
     USUAL_WHEELBASE_M,
     Between,
@@ -24,8 +23,8 @@ from analyzer.signals.pair_fit import (
     PairTest,
     fit_pair,
     limited,
-    untested,
 )
+from analyzer.signals.timebase import LOWEST_RATE_HZ
 from analyzer.vehicle.car import Car
 
 OWN_SENSORS = "have sensors of their own"
@@ -36,12 +35,10 @@ MOST_STRETCHES = 1000  # evenly over the log; their middle one is then known to 
 MOST_SHARED, MOST_SHARED_SLOW, FAST_HZ = 0.3, 0.5, 45.0
 NOISE_RATE_HZ = 20.0  # slower, what a car does in three rows is more than its sensors' noise
 LATEST_COPY_S = 0.3
+# a column that seldom repeats itself agrees with another as seldom: for five rows on end three times in ten thousand
+REPEATS_ITSELF, ROWS_ON_END, MOST_THE_SAME = 0.2, 5, 0.01
 MOST_AT_ITS_END = 0.03  # of the driving; a steering stop is met in a spin or a hairpin, for a moment
-CALM_M_S2, CALM_ROWS = 1.0, 100  # of lateral acceleration: as good as straight; how many rows of it tell a zero
-LATERAL_ZERO_M_S2 = 0.15  # of an accelerometer that was never zeroed, 0.015 g; common practice, no source
-BANK_M_S2 = 0.3  # a circuit's mean cross slope, 3 %, reads as a zero that the front wheels do not have
-LEAST_OF_A_TURN = 0.4  # a clock at half pace makes half a turn of one; a lap that does not close is off by less
-LAP_ENDS, LAP_ENDS_LATERAL = (0.9, 1.1), (0.85, 1.15)
+CALM_M_S2 = 1.0  # of lateral acceleration: as good as straight
 # common practice, no source: a unit that was never zeroed is off by a few hundredths of g, one askew by 10 degrees by
 # 0.17 g; the calibration takes out what is less
 LATERAL_ZERO_G = 0.3
@@ -76,6 +73,18 @@ def steps(recording: Recording) -> list[PairTest]:
         for name, values in speeds.items()
         if name in ("wheel_speed_rl", "wheel_speed_rr")
     ]
+
+
+def rates(recording: Recording) -> list[PairTest]:
+    """A wheel speed that a slow bus repeats must have as many values of its own as a log must have rows."""
+    found = list[PairTest]()
+    for channel in WHEEL_CHANNELS:
+        source = recording.sources.get(channel)
+        if channel not in recording.channels or source is None or source.rate_hz is None:
+            continue
+        name, holds = f"values of {CHANNELS[channel].label}", ("front_wheels" if channel[-2] == "f" else "rear_wheels",)
+        found.append(limited(name, holds, source.rate_hz, 0.0, (LOWEST_RATE_HZ, None), "Hz", "values of its own"))
+    return found
 
 
 def copies(recording: Recording, view: View) -> list[PairTest]:
@@ -115,6 +124,29 @@ def copies(recording: Recording, view: View) -> list[PairTest]:
     return found
 
 
+def same_rows(recording: Recording, view: View) -> list[PairTest]:
+    """Noisy wheel speeds agree to the last digit for some rows on end only where one, or the mean of the front ones, is
+    written for the other."""
+    moving = np.interp(recording.time_s, view.time, view.moving.astype(float)) > 0.9
+    values = {name: recording.channels[name][moving] for name in WHEEL_CHANNELS if name in recording.channels}
+    values = {name: v for name, v in values.items() if np.mean(np.diff(v) == 0) < REPEATS_ITSELF}
+    words = {name: CHANNELS[name].label for name in values}
+    if {"wheel_speed_fl", "wheel_speed_fr"} <= values.keys():
+        values["front"] = (values["wheel_speed_fl"] + values["wheel_speed_fr"]) / 2
+        words["front"] = "the front wheels' mean"
+    found = list[PairTest]()
+    for a, b in combinations(values, 2):
+        holds = {"front_wheels" if w == "front" or w[-2] == "f" else "rear_wheels" for w in (a, b)}
+        if b == "front" and holds == {"front_wheels"}:
+            continue
+        equal = runs(values[a] == values[b])
+        length = equal[:, 1] - equal[:, 0] + 1
+        share = float(length[length >= ROWS_ON_END].sum()) / max(len(values[a]), 1)
+        name = f"{words[a]} and {words[b]}, row by row, {OWN_SENSORS}"
+        found.append(limited(name, sorted(holds), share, 0.0, (None, MOST_THE_SAME), "1", "share of rows"))
+    return found
+
+
 @dataclass(frozen=True)
 class _Noise:
     """A column's noise (n,), and the sum (n + 1,) of its squares up to each row: a stretch is a difference of two."""
@@ -143,84 +175,6 @@ def _usual_correlation(x: _Noise, y: _Noise, lag: int) -> float:
     power = np.sqrt(x.power(starts + lag) * y.power(starts))
     known = power > 0
     return abs(median(product[known] / power[known])) if known.any() else 0.0
-
-
-def lap_turns(view: View) -> PairTest | None:
-    """A closed lap turns once round: the scale of the gyro, or without one of lateral acceleration over speed, and the
-    clock's.
-
-    Notes
-    -----
-    Where no other channel shows the clock, two turns a lap are one at half the pace; else a circuit may cross itself.
-    """
-    gyro, lat = view.channels.get("yaw_rate"), view.channels.get("lat_g")
-    v = np.maximum(view.speed, MOVING_M_S)
-    if gyro is not None:
-        name, holds = "yaw rate over a lap over whole turns", ("yaw_rate", "lat_g", "time")
-        if lat is None:
-            return untested(name, holds, "the zero of the gyro is not known without lateral acceleration")
-        # what the gyro reads where the car hardly corners, within what the accelerometer's own zero leaves open
-        calm = view.moving & (np.abs(lat) < CALM_M_S2)
-        zero = float(np.median(gyro[calm] - lat[calm] / v[calm])) if calm.sum() >= CALM_ROWS else None
-        turn, zero_sd, ends = gyro, LATERAL_ZERO_M_S2 / float(np.median(v[view.moving])), LAP_ENDS
-    elif lat is not None and view.front_turn is not None:
-        name, holds = "lateral acceleration / speed over a lap over whole turns", ("lat_g", "wheel_scale", "time")
-        # the accelerometer's own zero: what the front wheels leave of it while none of them is light
-        by_load = RADIUS_BY_LOAD_S2_M / view.track_m
-        between = [(np.ones_like(v), 0.0, 1.0), (v * v, 0.0, 0.01), (v * v * lat, -by_load, by_load)]
-        gentle = view.gentle(np.abs(lat))
-        fit = fit_pair(lat, v * view.front_turn, between, gentle, view.time) if gentle.any() else None
-        zero = None if fit is None else fit.factors[1]
-        unsure = BANK_M_S2 if fit is None else float(np.hypot(BANK_M_S2, fit.deviations[1]))
-        turn, zero_sd, ends = (lat - (zero or 0.0)) / v, unsure / float(np.median(v[view.moving])), LAP_ENDS_LATERAL
-        zero = None if zero is None else 0.0
-    else:
-        return None
-    fine = np.arange(0.0, max(float(np.sum(view.speed)) / RATE_HZ, 1.0), 2.0)
-    distance = np.cumsum(view.speed) / RATE_HZ
-    length = _lap_length(np.interp(fine, distance, np.where(view.speed > MOVING_M_S, turn / v, 0.0)))
-    if length is None:
-        return untested(name, holds, "no lap repeats")
-    if zero is None:
-        return untested(name, holds, "the car is never straight, so the zero is not known")
-    heading = np.interp(fine, distance, np.cumsum(turn) / RATE_HZ)
-    seconds = np.interp(fine, distance, view.time)
-    lap_s = seconds[length:] - seconds[:-length]
-    turned = (heading[length:] - heading[:-length] - zero * lap_s) / (2 * np.pi)
-    middle = float(np.median(turned))
-    timed = {"long_g", "gps_speed", "latitude"} & view.channels.keys()
-    whole = max(round(abs(middle)), int(abs(middle) > LEAST_OF_A_TURN))
-    whole = whole if timed else min(whole, 1)
-    if whole == 0:
-        return untested(name, holds, "what repeats does not close: a lap turns as much left as right")
-    by_zero = zero_sd * float(np.median(lap_s)) / (2 * np.pi)
-    sure = float(np.hypot(scatter(turned, about=middle), by_zero)) / whole
-    found = limited(name, holds, abs(middle) / whole, sure, ends, "1", "ratio")
-    if whole > 1 and found.outcome == "agrees":  # of a clock that is slow by as much as well, so nobody is acquitted
-        return untested(name, holds, f"{whole} turns a lap: a circuit that crosses itself, or a slow clock")
-    return found
-
-
-def _lap_length(curvature: FloatArray) -> int | None:
-    """Rows after which the path repeats, from the correlation of its curvature with itself; None without a lap."""
-    count = len(curvature)
-    if count < 400:
-        return None
-    values = curvature - curvature.mean()
-    spectrum = np.fft.rfft(values, 2 * count)
-    shared = np.fft.irfft(np.abs(spectrum) ** 2)[:count]
-    power = np.concatenate([[0.0], np.cumsum(values**2)])
-    lags = np.arange(count)
-    scale = np.sqrt(np.maximum(power[count - lags] * (power[count] - power[lags]), 1e-30))
-    together = shared / scale
-    together[: min(150, count)] = 0.0  # laps under 300 m are circles, whose curvature says nothing
-    together[int(0.7 * count) :] = 0.0
-    best = int(np.argmax(together))
-    if together[best] < 0.8:
-        return None
-    # the shortest of the peaks that fit as well: one lap, not two
-    peaks = 1 + np.flatnonzero((together[1:-1] >= together[:-2]) & (together[1:-1] > together[2:]))
-    return int(next(lag for lag in (*peaks, best) if together[lag] > 0.95 * together[best]))
 
 
 def zeros(view: View, recording: Recording, car: Car | None) -> list[PairTest]:

@@ -24,7 +24,10 @@ THINGS = {
     "position": "the position",
     "time": "the time",
     "car": "the car file's track or steering ratio",
+    "twice_round": "nothing at all (the circuit may cross itself, so that a lap turns twice round)",
+    "half_round": "nothing at all (both halves of the lap may be the same)",
 }
+NOTHING = ("twice_round", "half_round")  # of `THINGS`, what is no fault
 SCALES = {
     "time": "the clock",
     "wheel_scale": "the scale of the wheel speeds",
@@ -169,7 +172,7 @@ def _with_it(cause: str, tests: Sequence[PairTest]) -> list[str]:
     for test in tests:
         if test.outcome == "agrees" and cause in test.holds and _scale(test) and _is_close(test):
             inside = [(test.lowest or 0.0) <= _scale(test) * by <= (test.highest or 0.0) for by in (off, 1 / off)]
-            found |= set() if any(inside) else test.holds & CHANNELS.keys() - {cause}
+            found |= set() if any(inside) else test.holds & CHANNELS.keys() - {cause, "time"}
     return sorted(found)
 
 
@@ -184,9 +187,10 @@ def _is_small(test: PairTest) -> bool:
 
 def _message(failed: Sequence[PairTest], causes: Sequence[str], last: str) -> str:
     worst = failed[:3]
-    told = "; ".join(f"{test.name} is {_number(test)}, a sound log shows {test.ends}" for test in worst)
+    told = "; ".join(f"{test.name}: {_number(test)}, where a sound log shows {test.ends}" for test in worst)
     more = f"; and {len(failed) - len(worst)} more" if len(failed) > len(worst) else ""
-    who = f"Probably wrong: {listed([_named(cause) for cause in causes], last)}. " if causes else ""
+    sound_last = sorted(causes, key=lambda cause: cause in NOTHING)
+    who = f"Probably wrong: {listed([_named(cause) for cause in sound_last], last)}. " if causes else ""
     return (
         f"the channels contradict each other ({told}{more}). {who}Check columns, units and sensors (`halfshaft check` "
         "shows what agrees with what), and state the right ones in a channel map."
@@ -194,7 +198,7 @@ def _message(failed: Sequence[PairTest], causes: Sequence[str], last: str) -> st
 
 
 def _number(test: PairTest) -> str:
-    words = f" ({test.reason})" if test.reason.startswith(("correlation", "scatter", "slip")) else ""
+    words = f" ({test.reason})" if test.reason.startswith(("correlation", "scatter", "slip", "share of")) else ""
     return f"{number(test.number, 2)}{'' if test.unit == '1' else ' ' + test.unit}{words}"
 
 

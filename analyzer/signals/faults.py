@@ -361,7 +361,8 @@ def interpolated(recording: Recording) -> list[Annotation]:
         usual = float(np.nanmedian(third))
         # in noise one row in twenty is as quiet, so not ten in a row
         quiet = (third < 0.1 * usual) & (values[:-3] > MOVING_M_S)
-        for first, last in runs(quiet):
+        found_quiet = runs(quiet)
+        for first, last in found_quiet[found_quiet[:, 1] - found_quiet[:, 0] + 3 >= LEAST_QUIET_ROWS]:
             last = min(int(last) + 3, len(time) - 1)
             seconds = time[last] - time[first]
             if seconds < STUCK_S["wheel"] or last - first < LEAST_QUIET_ROWS or values[first] == values[last]:

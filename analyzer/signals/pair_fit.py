@@ -12,10 +12,13 @@ from analyzer.signals.log_view import RATE_HZ
 BLOCK_S = 8.0  # a corner: within it errors go together
 SURE = 2.0  # standard deviations beyond a limit
 SIDES_APART = 1.2  # a ratio's limits in turns of one side: the circuit's cross slope does not even out there
+# of the turning to one side, to the other: an oval, whose straights and the gyro's zero make half of that
+ONE_WAY = 0.1
 SURE_OF_A_PART = 4.0  # of a third of the log, in which a few corners stand for all
 LEAST_S = 20.0  # of usable samples
 # of a front wheel's load over the static one, per m/s2 across: 2 h/(g t); times 0.3 % of radius per unit of load
 RADIUS_BY_LOAD_S2_M = 2.4e-4
+FRONT_BY_LATERAL = 0.84  # the front wheels' turn over lateral acceleration / speed, least of sound cars
 USUAL_WHEELBASE_M, USUAL_RATIO = 2.5, 14.0  # without a car file, with wider limits
 LATEST_S = 2.0  # as in delays.py
 TOLD_BY = 0.6  # correlation that tells a delay; sound pedals have 0.73 at least
@@ -156,7 +159,7 @@ def pair_test(
     least_size: float,
     least_together: float = 0.7,
     least_on_a_side: float | None = None,
-    sides_apart: float = SIDES_APART,
+    sides_apart: float | None = SIDES_APART,
 ) -> PairTest:
     """Test two channels brought to one quantity, in the whole log, in each third of it, and in left and right turns.
 
@@ -170,7 +173,7 @@ def pair_test(
     least_size : scatter, in the unit of both, below which nothing can be told of them.
     least_together : correlation below which they do not go together, whatever the ratio; under 0 none is asked for.
     least_on_a_side : the same for left and for right turns alone; None where the sides are not asked.
-    sides_apart : factor by which the limits are wider there.
+    sides_apart : factor by which the limits are wider there; None where nothing but `least_on_a_side` is asked there.
 
     Returns
     -------
@@ -191,21 +194,23 @@ def pair_test(
         if least_together < 0:
             return untested(name, holds, "one of them does not move")
         return limited(name, channels, 0.0, 0.0, (least_together, None), "1", "correlation: one does not move")
+    sides: list[tuple[str, BoolArray]] = []
+    if least_on_a_side is not None:
+        wider = ends if sides_apart is None else (ends[0] / sides_apart, ends[1] * sides_apart)
+        both = ((" in left turns", where & (b > least_size / 3)), (" in right turns", where & (b < -least_size / 3)))
+        # a circuit that turns one way has nothing but straights and noise on the other side
+        sides = [(words, side) for words, side in both if side.any() and float(np.std(b[side])) > least_size / 2]
+        left, right = (float(np.abs(b[side]).sum()) for _, side in both)
+        if min(left, right) < ONE_WAY * max(left, right):
+            ends = wider  # for what both sides even out stays in it
     found = [_part_test(name, holds, a, b, between, where, "", SURE, ends, least_together)]
     for third in thirds(where):
         words = f" from {view_s(third)}" if third.any() else ""
         found.append(_part_test(name, holds, a, b, between, third, words, SURE_OF_A_PART, ends, least_together))
-    if least_on_a_side is not None:
-        wider = (ends[0] / sides_apart, ends[1] * sides_apart)
-        for words, side in (
-            (" in left turns", where & (b > least_size / 3)),
-            (" in right turns", where & (b < -least_size / 3)),
-        ):
-            # a circuit that turns one way has nothing but straights and noise on the other side
-            if side.any() and float(np.std(b[side])) > least_size / 2:
-                found.append(
-                    _part_test(name, holds, a, b, between, side, words, SURE_OF_A_PART, wider, least_on_a_side)
-                )
+    for words, side in sides:
+        of_a_side = (None, None) if sides_apart is None else wider
+        least = least_on_a_side if least_on_a_side is not None else least_together
+        found.append(_part_test(name, holds, a, b, between, side, words, SURE_OF_A_PART, of_a_side, least))
     told = [test for test in found if test is not None]
     return next((test for test in told if test.outcome == "disagrees"), told[0])
 
@@ -219,7 +224,7 @@ def _part_test(
     where: BoolArray,
     when: str,
     sure: float,
-    ends: tuple[float, float],
+    ends: tuple[float | None, float | None],
     least_together: float,
 ) -> PairTest | None:
     """`pair_test` of some rows; None where they are too few. `when` says which, `sure` how many deviations it takes."""

@@ -23,16 +23,21 @@ from analyzer.vehicle.car import Car
 
 BENT_SCALE = (0.988, 1.012)
 STEADY_M_S2 = 1.5  # the car neither gains nor loses speed
-# of the rear axle's speed over the front one's, left turns against right ones: 0.001 where it hardly slips; tyres,
+# of the rear axle's speed over the front one's, left turns against right ones: 0.0015 where it hardly slips; tyres,
 # loads and slopes that are unlike by a fifth make the slip of corners so. A rear wheel off by 2 % in turns of one
 # side makes 0.005
 UNLIKE_SIDES = 0.2
+# without an accelerometer: corners to the left climb by 1 % more than those to the right (hills of 2 to 3 %, of which
+# five and five corners see unlike parts; random car 25)
+SLOPE_M_S2 = 0.1
 ONE_SIDED_AXLE, LEAST_ON_A_SIDE_S, CORNERING_M_S2, SLIPS = 0.002, 3.0, 2.0, 0.03
 # of driven tyres at steady speed; 0.024 at most on sound logs (`accuracy.random_sessions`, seeds 0 to 13)
 MOST_STEADY_SLIP = 0.025
 # within 2 % of top speed for so long at the least; what is left of the accelerometer there is 0.6 at most on 60 sound
 # logs, hills of 6 % among them, and 0.8 to 5 where the wheels were cut off at 0.9 of it
 TOP_SHARE, LEAST_AT_TOP_S, MOST_AT_TOP_M_S2, FOLLOWS = 0.98, 6.0, 1.0, 0.9
+# 6 degrees; off the brakes 0.04 at most on 39 sound logs, whose units are turned by up to 1.5 degrees
+TURNED_RAD = 0.1
 
 
 def _axle_ends(car: Car | None) -> tuple[float, float]:
@@ -127,17 +132,22 @@ def _axle_in_turns(view: View) -> PairTest:
     left, right = (ahead[use & (side == s)] for s in (1, -1))
     if use.sum() < LEAST_S * RATE_HZ or min(len(left), len(right)) < LEAST_ON_A_SIDE_S * RATE_HZ:
         return untested(name, holds, "too little steady cornering to both sides")
+    # the accelerometer feels what pushes the car; its speed does not change by as much uphill
+    long = view.channels.get("long_g")
+    push = view.change if long is None else smooth(long)
     one, straight = np.ones_like(v), view.rolling & (side == 0)
     if straight.sum() < LEAST_ON_A_SIDE_S * RATE_HZ:
         return untested(name, holds, "too little driving straight on")
     # cars seldom hold their speed on a straight: what the axle is ahead by there, taken down to no power
-    at_rest = fit_pair(ahead, view.change, [(one, 0.0, 0.1)], straight, view.time).factors[1]
-    slip = max(float(np.median(left) + np.median(right)) / 2 - float(at_rest), 0.0)
-    power, coast = np.maximum(view.change, 0.0), np.minimum(view.change, 0.0)
+    drive = fit_pair(ahead, push, [(one, 0.0, 0.1)], straight, view.time)
+    slip = max(float(np.median(left) + np.median(right)) / 2 - float(drive.factors[1]), 0.0)
+    power, coast = np.maximum(push, 0.0), np.minimum(push, 0.0)
     between = [(coast, 0.0, 0.1), (one, 0.0, 0.1), (across**2, 0.0, 1e-3), (bend, 0.0, 1.0), (bend**2, 0.0, 10.0)]
     fit = fit_pair(ahead, power, [*between, (side, 0.0, 0.1)], use, view.time)
-    most = ONE_SIDED_AXLE + UNLIKE_SIDES * slip
-    return limited(name, holds, fit.factors[6], fit.deviations[6], (-most, most), "1", "share")
+    most = round(ONE_SIDED_AXLE + UNLIKE_SIDES * slip, 4)
+    by_slope = 0.0 if long is not None else SLOPE_M_S2 * abs(drive.ratio)
+    sure = float(np.hypot(fit.deviations[6], by_slope))
+    return limited(name, holds, fit.factors[6], sure, (-most, most), "1", "share")
 
 
 def _same_at_all_speeds(view: View, gps: FloatArray, steady: BoolArray) -> PairTest:
@@ -173,7 +183,19 @@ def changes(view: View) -> list[PairTest | None]:
             least_size=0.25,
         ),
         _at_the_top(view, smooth(long), between),
+        _turned(view, smooth(long), between),
     ]
+
+
+def _turned(view: View, long: FloatArray, between: Between) -> PairTest:
+    """A unit turned in its plane feels a share of the cornering along the car."""
+    name, holds = "longitudinal acceleration's share of lateral acceleration", ("long_g",)
+    gyro, lat = view.channels.get("yaw_rate"), view.channels.get("lat_g")
+    across = view.speed * gyro if gyro is not None else lat
+    if across is None or view.rolling.sum() < LEAST_S * RATE_HZ or np.std(across[view.rolling]) < CORNERING_M_S2 / 2:
+        return untested(name, holds, "too little cornering")
+    fit = fit_pair(long, view.change, [*between, (across, 0.0, 1.0)], view.rolling, view.time)
+    return limited(name, holds, fit.factors[3], fit.deviations[3], (-TURNED_RAD, TURNED_RAD), "1", "share")
 
 
 def _at_the_top(view: View, long: FloatArray, between: Between) -> PairTest:

@@ -2,7 +2,10 @@
 
 import errno
 import io
+import socket
+import time
 from concurrent.futures import ThreadPoolExecutor
+from threading import Thread
 
 import pytest
 from waitress.adjustments import Adjustments
@@ -137,3 +140,31 @@ def test_no_room_for_a_body_is_said(monkeypatch):
     assert parser.received(b"abc") == 3 and parser.completed
     status, _, body = parser.error.to_response()
     assert status.startswith("507") and "free some space" in body.decode()
+
+
+def test_a_body_in_chunks_that_goes_on_over_the_limit_is_refused_in_words(app, monkeypatch):
+    """Who sends all of it before reading anything must find the words, not a reset."""
+    monkeypatch.setattr(serving, "MOST_BYTES", 100_000)
+    server = serving.make_server(app.server, host="127.0.0.1", port=0)
+    thread = Thread(target=server.run, daemon=True)
+    thread.start()
+    try:
+        with socket.create_connection(("127.0.0.1", server.effective_port), timeout=30) as sender:
+            sender.sendall(b"POST /upload/log HTTP/1.1\r\nHost: localhost\r\nTransfer-Encoding: chunked\r\n\r\n")
+            for _ in range(2000):  # 20 MB: more than the sockets' buffers hold
+                sender.sendall(b"2710\r\n" + b"7" * 10_000 + b"\r\n")
+            sender.sendall(b"0\r\n\r\n")
+            answer = b"".join(iter(lambda: sender.recv(65536), b"")).decode()
+        assert answer.startswith("HTTP/1.1 413") and serving.TOO_LARGE in answer
+        # nor does it go on for ever
+        monkeypatch.setattr(serving, "DRAIN_S", 0.5)
+        with socket.create_connection(("127.0.0.1", server.effective_port), timeout=30) as sender:
+            sender.sendall(b"POST /upload/log HTTP/1.1\r\nHost: localhost\r\nTransfer-Encoding: chunked\r\n\r\n")
+            started = time.monotonic()
+            with pytest.raises(OSError):
+                while time.monotonic() - started < 20:
+                    sender.sendall(b"2710\r\n" + b"7" * 10_000 + b"\r\n")
+    finally:
+        server.close()
+        server.task_dispatcher.shutdown()
+        thread.join(timeout=10)

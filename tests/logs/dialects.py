@@ -326,6 +326,30 @@ DIALECTS: tuple[Dialect, ...] = (
     Dialect(
         "Units", "thousandths of g", _with_units({"lat_g": ("mg", 1e3 / 9.80665), "long_g": ("mg", 1e3 / 9.80665)})
     ),
+    Dialect(
+        "Units",
+        "cm/s, mrad, mrad/s, cm/s2",
+        _with_units(
+            {
+                **_wheels("cm/s", 100.0),
+                "lat_g": ("cm/s2", 100.0),
+                "steer": ("mrad", 1000.0),
+                "yaw_rate": ("mrad/s", 1000.0),
+            }
+        ),
+    ),
+    Dialect(
+        "Units",
+        "m/min, gon, rev/s of engine and yaw",
+        _with_units(
+            {
+                **_wheels("m/min", 60.0),
+                "steer": ("gon", 200 / np.pi),
+                "engine_speed": ("rev/s", 1 / (2 * np.pi)),
+                "yaw_rate": ("rev/s", 1 / (2 * np.pi)),
+            }
+        ),
+    ),
     Dialect("Units", "throttle from 0 to 1, no unit", _t(units={**CONTRACT_UNITS, "throttle": ("", 1.0)})),
     Dialect("Units", "throttle from 0 to 1000, no unit", _t(units=_thousandths(""))),
     Dialect("Units", "throttle in thousandths", _t(units=_thousandths("‰"), header="{name} [{unit}]")),

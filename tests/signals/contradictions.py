@@ -136,6 +136,26 @@ def _bridged(seconds: float, places: int, *names: str) -> Change:
     return change
 
 
+def _held(seconds: float, *names: str) -> Change:
+    """Each value repeated, as a slow bus does."""
+
+    def change(log: pd.DataFrame, rng: np.random.Generator) -> dict[str, np.ndarray]:
+        rows = round(seconds / float(np.median(np.diff(log["time"]))))
+        return {name: log[name].to_numpy()[np.arange(len(log)) // rows * rows] for name in names}
+
+    return change
+
+
+def _losing_pulses(share: float, seconds: float, places: int, name: str) -> Change:
+    def change(log: pd.DataFrame, rng: np.random.Generator) -> dict[str, np.ndarray]:
+        values, length = log[name].to_numpy().copy(), round(seconds / float(np.median(np.diff(log["time"]))))
+        for start in rng.integers(0, len(values) - length, places):
+            values[start : start + length] *= 1 - share
+        return {name: values}
+
+    return change
+
+
 def _spliced(seconds: float) -> Change:
     """The rows of some seconds lost from the middle, while the clock goes on; the last row stands at the end."""
 
@@ -203,6 +223,11 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     Contradiction("copies", "rear left is front left", _copied(**{RL: FL})),
     Contradiction("copies", "front right is front left", _copied(**{FR: FL})),
     Contradiction("copies", "the fronts are the rears", _copied(**{FL: RL, FR: RR})),
+    Contradiction(
+        "copies",
+        "the rears are never slower than the fronts' mean",
+        lambda log, rng: {w: np.maximum(log[w], (log[FL] + log[FR]) / 2).to_numpy() for w in (RL, RR)},
+    ),
     Contradiction("places", "front left for rear left", _exchanged((FL, RL))),
     Contradiction("places", "front right for rear right", _exchanged((FR, RR))),
     Contradiction("places", "front left for rear right", _exchanged((FL, RR))),
@@ -271,6 +296,13 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     Contradiction("coarse", "rears in steps of 2 km/h", _stepped(2.0, RL, RR)),
     Contradiction("lost rows", "rears bridged over 2 s in 40 places", _bridged(2.0, 40, RL, RR)),
     Contradiction("lost rows", "20 s from the middle", _spliced(20.0)),
+    Contradiction("slow bus", "rears held for 0.2 s", _held(0.2, RL, RR)),
+    *(
+        Contradiction(
+            "lost pulses", f"{name} {share:.0%} in {places} places of {s} s", _losing_pulses(share, s, places, name)
+        )
+        for name, share, s, places in ((RL, 0.03, 3.0, 15), (RR, 0.1, 1.5, 15))
+    ),
     Contradiction("accelerometers", "axes exchanged", _exchanged(("lat_g", "long_g")), ("long_g",)),
     Contradiction(
         "accelerometers",
@@ -293,6 +325,12 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     Contradiction("accelerometers", "longitudinal is lateral", _copied(long_g="lat_g"), ("long_g",)),
     Contradiction("accelerometers", "lateral 0.5 g off", lambda log, rng: {"lat_g": log["lat_g"].to_numpy() - 0.5}),
     Contradiction("accelerometers", "20 degrees askew", _turned(20.0), ("long_g",)),
+    Contradiction(
+        "accelerometers",
+        "longitudinal has a fifth of lateral in it",
+        lambda log, rng: {"long_g": (log["long_g"] + 0.2 * log["lat_g"]).to_numpy()},
+        ("long_g",),
+    ),
     Contradiction(
         "gyro",
         "drifts by 10 deg/s",
