@@ -29,6 +29,7 @@ import numpy as np
 
 from analyzer.arrays import FloatArray, IntArray
 from analyzer.lockcurve import model
+from analyzer.lockcurve.descent import lowest
 from analyzer.lockcurve.fit import Fit
 from analyzer.lockcurve.problem import CURVE_BOUNDS
 from analyzer.lockcurve.unknowns import CURVE_START
@@ -42,8 +43,6 @@ NEAR = np.array([-3.0, -2.0, -1.0, -0.5, 0.5, 1.0, 2.0, 3.0])
 FAR = 8
 REACH = 4.0  # deviations of what is believed of a hold-off, from where that is likeliest
 MOST_STEPS = 8
-FIRST_DAMPING = 1e-3
-SETTLED = 1e-3  # of the loss, whose unit is one half of a squared standard deviation
 # plates, ramps and faces in use give 0.05 to 0.7 (common practice, no source); where nothing slipped behind a bend this
 # is all that is known of the slope
 SLOPE_SD = 0.3
@@ -165,22 +164,17 @@ class _Profile:
     def best(self, at: _At, free: IntArray) -> _At:
         """The least loss over the free ones of a curve and over tyre, car and sensors with the fit's curvature."""
         low, high = np.array(CURVE_BOUNDS).T
-        damping = 0.0
-        for _ in range(MOST_STEPS):
-            own, mixed = self.curvature(at, free), at.mixed[free]
-            towards = at.by_curve[free] - mixed @ self.inverse @ at.by_shift
-            curve = at.curve.copy()
-            curve[free] -= np.linalg.solve(own + damping * np.diag(np.diag(at.bend)[free]), towards)
+
+        def step(here: _At, damping: float) -> _At:
+            own, mixed = self.curvature(here, free), here.mixed[free]
+            towards = here.by_curve[free] - mixed @ self.inverse @ here.by_shift
+            curve = here.curve.copy()
+            curve[free] -= np.linalg.solve(own + damping * np.diag(np.diag(here.bend)[free]), towards)
             curve = np.clip(curve, low, high)
-            shift = at.shift - self.inverse @ (at.by_shift + at.mixed.T @ (curve - at.curve))
-            there = self.at(curve, shift)
-            if not there.loss < at.loss:
-                damping = max(10 * damping, FIRST_DAMPING)
-                continue
-            gained, damping, at = at.loss - there.loss, damping / 10, there
-            if gained < SETTLED:
-                break
-        return at
+            shift = here.shift - self.inverse @ (here.by_shift + here.mixed.T @ (curve - here.curve))
+            return self.at(curve, shift)
+
+        return lowest(at, step, damping=0.0, most_steps=MOST_STEPS)
 
     def along(self, hold: int, tried: FloatArray, start: FloatArray) -> "_Ridge | None":
         """The best curve for each hold-off tried (k,), rising, from that of `start` (5,) outwards; None where the loss

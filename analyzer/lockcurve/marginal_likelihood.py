@@ -8,16 +8,25 @@ with the beliefs it has. With l the loss, H its curvature where it is least, S t
 The weak belief that keeps the curve of the fit regular takes no part: the proposed one stands in its place.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from analyzer.arrays import FloatArray
 from analyzer.lockcurve import model
+from analyzer.lockcurve.descent import lowest
 from analyzer.lockcurve.uncertainty import REPLICATES, SEED, model_error
 from analyzer.lockcurve.witness import Witness
 
-MOST_STEPS = 60
-SETTLED = 1e-3  # of the loss, whose unit is one half of a squared standard deviation
-FIRST_DAMPING, LEAST_DAMPING = 1e-3, 1e-9
+
+@dataclass(frozen=True)
+class _Place:
+    """Unknowns' shifts and a curve (K + 5,), with the loss there, its gradient (K + 5,) and curvature."""
+
+    at: FloatArray
+    loss: float
+    gradient: FloatArray
+    hessian: FloatArray
 
 
 def log_evidence(witness: Witness, mean: FloatArray, covariance: FloatArray) -> float:
@@ -41,21 +50,16 @@ def log_evidence(witness: Witness, mean: FloatArray, covariance: FloatArray) -> 
     x = np.concatenate([np.zeros(known), mean])
     moved = np.empty((known + len(mean), len(witness.torque_Nm)))  # how unknowns and curve move each sample
     moved[:known] = witness.by_unknown.T
-    damping = FIRST_DAMPING
-    loss, gradient, hessian = _at(witness, x, mean, belief, moved)
-    for _ in range(MOST_STEPS):
-        trial = x - np.linalg.solve(hessian + damping * np.diag(np.diag(hessian)), gradient)
-        there = _at(witness, trial, mean, belief, moved)
-        if there[0] > loss:
-            damping = 10 * max(damping, LEAST_DAMPING)
-            if damping > 1e6:
-                break
-            continue
-        gained, damping = loss - there[0], max(damping / 10, LEAST_DAMPING)
-        x, (loss, gradient, hessian) = trial, there
-        if gained < SETTLED:
-            break
-    return float(-loss - 0.5 * np.linalg.slogdet(hessian)[1] - 0.5 * np.linalg.slogdet(covariance)[1])
+
+    def place(at: FloatArray) -> _Place:
+        return _Place(at, *_at(witness, at, mean, belief, moved))
+
+    def step(here: _Place, damping: float) -> _Place:
+        hessian = here.hessian + damping * np.diag(np.diag(here.hessian))
+        return place(here.at - np.linalg.solve(hessian, here.gradient))
+
+    best = lowest(place(x), step)
+    return float(-best.loss - 0.5 * np.linalg.slogdet(best.hessian)[1] - 0.5 * np.linalg.slogdet(covariance)[1])
 
 
 def _at(
