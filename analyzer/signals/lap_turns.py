@@ -30,6 +30,7 @@ OTHER_TURNS = {
 }
 STRETCH_ROWS = 150  # 300 m: some corners
 REPEATS, ALIKE = 0.8, 0.95  # correlation of a lap with the next one, at least; and of that, for a shorter one
+USUALLY_ALIKE = 0.9  # stretch by stretch; a lap reads 0.95 to 1 of two laps, a half of it 0.5 at most (38 sound logs)
 
 
 def lap_turns(view: View) -> PairTest | None:
@@ -118,7 +119,7 @@ def _lap_length(curvature: FloatArray) -> int | None:
     for laps in (5, 4, 3, 2):
         near = peaks[np.abs(peaks * laps - lap) < 0.02 * lap]
         one = int(near[np.argmax(together[near])]) if len(near) else lap
-        if one < lap and _usual_likeness(values, one) > ALIKE * _usual_likeness(values, lap):
+        if one < lap and _usual_likeness(values, one) > USUALLY_ALIKE * _usual_likeness(values, lap):
             return one
     return lap
 
