@@ -2,7 +2,7 @@
 
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from types import MappingProxyType
 
@@ -10,49 +10,33 @@ import numpy as np
 
 from analyzer.agreement.anchored import anchored_estimate
 from analyzer.agreement.diagnose import agree_and_diagnose
-from analyzer.agreement.steady_samples import SteadySamples, steady_samples, steady_samples_of_all
+from analyzer.agreement.steady_samples import steady_samples_of_all
 from analyzer.agreement.verdict import Agreement, Unmeasured
-from analyzer.analysis import Analysis, PhaseResult, phase_results
-from analyzer.arrays import FloatArray
-from analyzer.channels import STANDARD_GRAVITY_M_S2
+from analyzer.analysis import Analysis
 from analyzer.differential.anchors import anchors
-from analyzer.differential.predicted import PredictedLockCurve, predict_lock_curve
+from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import Setup, load_setup
-from analyzer.errors import CannotTell
 from analyzer.files import each_once
 from analyzer.findings.chatter import chatter_of_all
-from analyzer.findings.counterfactual import Judge
-from analyzer.findings.find_all import Found, find_all, find_in
+from analyzer.findings.find_all import find_all
 from analyzer.findings.lock_trend import lock_trend
 from analyzer.findings.whole_car import find_of_the_session
 from analyzer.knowledge.known_car import Knowledge, car_run, informed, knowledge_used
-from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.lockcurve.fit import Fit, fit_weighed
-from analyzer.lockcurve.observations import FIT_RATE_HZ, rows_step
-from analyzer.lockcurve.problem import Problem
-from analyzer.lockcurve.session_problem import pooled, session_part, session_problem
-from analyzer.lockcurve.session_state import AxleState, session_state
-from analyzer.lockcurve.uncertainty import Spread, spread, summarise
-from analyzer.lockcurve.unknowns import Owner
+from analyzer.lockcurve.uncertainty import spread, summarise
 from analyzer.lockcurve.witness import Witness
 from analyzer.logs.mapping import load_channel_map
 from analyzer.logs.read_blocks import open_blocks
-from analyzer.logs.recording import Recording
-from analyzer.long_arrays import LongRecord, taken
-from analyzer.phases.corners import numbered
-from analyzer.phases.laps import find_laps
-from analyzer.phases.phases import Corner, Laps
+from analyzer.one_log import Judging, OneLog, Seen, evaluated, problem_of
 from analyzer.provenance import code_version, figures_hash, recording_hash
 from analyzer.signals import long_session
 from analyzer.signals.consistency import contradicted
 from analyzer.signals.long_session import LongSession, read_session
-from analyzer.signals.session import Sensors, Signals
-from analyzer.stretches import Stretches, passes_of_all
+from analyzer.signals.session import Sensors
 from analyzer.vehicle.car import Car, load_car
 
 Progress = Callable[[str, float], None]  # (what is being done, share done 0 to 1)
 NOTHING_SAID: Mapping[str, str] = MappingProxyType({})  # of tyres, weather and sensor
-LEAST_ROWS = 40  # of the fit: 2 s
 
 
 def analyze(
@@ -241,10 +225,10 @@ def sessions_with_fit(
     predicted = predict_lock_curve(setup) if setup is not None else None
     clock = _Clock()
     progress("finding corners", 0.3)
-    logs = [_Log.of(session, car) for session in sessions]
+    logs = [OneLog.of(session, car) for session in sessions]
     clock.lap("laps and corners")
     progress("fitting tyre and lock curve", 0.4)
-    blind = fit_weighed(_problem(logs, car))
+    blind = fit_weighed(problem_of(logs, car))
     told = car_run(
         blind,
         name=" + ".join(log.recording.name for log in logs),
@@ -258,8 +242,8 @@ def sessions_with_fit(
     clock.lap("fit")
     progress("evaluating every sample", 0.7)
     drawn = spread(fitted)
-    evaluated = [_evaluated(fitted, drawn, log, k, car) for k, log in enumerate(logs)]
-    largest = max(float(np.nanpercentile(driven_Nm, 99.5)) for _, driven_Nm in evaluated)
+    axles = [evaluated(fitted, drawn, log, k, car) for k, log in enumerate(logs)]
+    largest = max(float(np.nanpercentile(driven_Nm, 99.5)) for _, driven_Nm in axles)
     estimate = summarise(fitted, drawn, largest_torque_Nm=largest)
     used = None
     if knowledge is not None and usable is not None:
@@ -273,8 +257,8 @@ def sessions_with_fit(
     clock.lap("intervals")
     progress("findings", 0.9)
     seen = [
-        _Seen.of(log, states, estimate, predicted, _Judging(fitted, drawn, k), car)
-        for k, (log, (states, _)) in enumerate(zip(logs, evaluated, strict=True))
+        Seen.of(log, states, estimate, predicted, Judging(fitted, drawn, k), car)
+        for k, (log, (states, _)) in enumerate(zip(logs, axles, strict=True))
     ]
     steady = steady_samples_of_all([s.steady for s in seen], [len(log.corners) for log in logs])
     agreement = None
@@ -318,7 +302,7 @@ def sessions_with_fit(
     return replace(analyses[0], timings_s=clock.laps, others=tuple(analyses[1:])), fitted
 
 
-def _channels(logs: Sequence["_Log"]) -> str:
+def _channels(logs: Sequence[OneLog]) -> str:
     """Which of the sensors that a pose or a scale is of were there in all logs."""
     sensors = Sensors.common(log.signals.sensors for log in logs)
     there = {"gyro": sensors.gyro, "longitudinal": sensors.long_g, "lateral": sensors.lat_g}
@@ -341,135 +325,6 @@ def _withheld(analysis: Analysis) -> Analysis:
         witness=None,
         told=None,
     )
-
-
-@dataclass(frozen=True)
-class _Log:
-    """One session with its laps, corners and stretches."""
-
-    recording: Recording
-    signals: Signals
-    laps: Laps
-    corners: tuple[Corner, ...]
-    stretches: Stretches
-
-    @classmethod
-    def of(cls, session: LongSession, car: Car) -> "_Log":
-        recording, signals = session.recording(), session.signals()
-        parts = long_session.cut(len(signals.time_s), rate_hz=signals.rate_hz, step=rows_step(signals.rate_hz))
-        passes = passes_of_all(signals, parts, session.release)
-        if not passes:
-            raise _no_corner(recording.name, signals)
-        laps = find_laps(signals)
-        corners = numbered(passes, signals, laps)
-        return cls(recording, signals, laps, corners, Stretches(signals, parts, corners, car, session.release))
-
-
-@dataclass(frozen=True)
-class _Judging:
-    """What spins of a log are judged by: the fit with its draws, and which of its logs this is."""
-
-    fitted: Fit
-    drawn: Spread
-    log: int
-
-
-@dataclass(frozen=True)
-class _Seen:
-    """What is told of one session with the fit of all."""
-
-    axle: AxleState
-    phases: tuple[PhaseResult, ...]
-    found: tuple[Found, ...]
-    steady: SteadySamples
-
-    @classmethod
-    def of(
-        cls,
-        log: _Log,
-        states: LongRecord[AxleState],
-        estimate: LockCurveEstimate,
-        predicted: PredictedLockCurve | None,
-        judging: _Judging,
-        car: Car,
-    ) -> "_Seen":
-        axle = states.whole()
-        results: list[PhaseResult] = []
-        found, samples = [], []
-        file_curve, engine = drive_side(predicted), engine_speed(log.recording)
-        for s in log.stretches:
-            state = taken(axle, s.block.read)
-            results += phase_results(s.signals, s.own_corners, state, predicted)
-            judge = Judge(
-                judging.fitted,
-                judging.drawn,
-                s.observed,
-                s.signals,
-                state,
-                car,
-                file_curve=file_curve,
-                engine=engine,
-                log=judging.log,
-            )
-            found.append(find_in(s.signals, s.corners, state, estimate, car, own=s.block.own, judge=judge))
-            samples.append(steady_samples(s.signals, s.own_corners, state))
-            states.release()
-        steady = steady_samples_of_all(samples, [len(s.own_corners) for s in log.stretches])
-        return cls(axle, tuple(results), tuple(found), steady)
-
-
-def drive_side(predicted: PredictedLockCurve | None) -> tuple[float, float, float] | None:
-    """Preload, drive slope and hold-off of a predicted curve; None without one, and for a spool, which has none."""
-    if predicted is None or predicted.preload_Nm is None:
-        return None
-    return predicted.preload_Nm, predicted.drive_slope or 0.0, predicted.drive_hold_Nm or 0.0
-
-
-def engine_speed(recording: Recording) -> tuple[FloatArray, FloatArray] | None:
-    """Log time (s) and engine speed (rad/s) where it is known, None where it is not logged."""
-    logged = recording.channels.get("engine_speed")
-    if logged is None or not np.isfinite(logged).any():
-        return None
-    known = np.isfinite(logged)
-    return recording.time_s[known], logged[known]
-
-
-def _no_corner(name: str, signals: Signals) -> CannotTell:
-    most = np.max(np.abs(signals.lat_m_s2[signals.valid]), initial=0.0)
-    return CannotTell(
-        f"{name}: no corner found in {signals.valid.sum() / signals.rate_hz:.0f} s of driving with every "
-        f"channel there; lateral acceleration stays under {most / STANDARD_GRAVITY_M_S2:.2f} g in it. "
-        "Give a log with cornering."
-    )
-
-
-def _problem(logs: Sequence[_Log], car: Car) -> Problem:
-    """What is fitted to all sessions; refused where one of them has too little."""
-    parts = []
-    for k, log in enumerate(logs):
-        observed = pooled((s.observed, s.block.own) for s in log.stretches)
-        part = session_part(log.signals, log.laps, observed, car, owner=Owner(source=k))
-        if len(part.inputs) < LEAST_ROWS:
-            raise CannotTell(
-                f"{log.recording.name}: only {len(part.inputs) / FIT_RATE_HZ:.1f} s of driving off the brakes with "
-                f"trusted wheel speeds; at least {LEAST_ROWS / FIT_RATE_HZ:.0f} s are needed. Give a longer log."
-            )
-        parts.append(part)
-    return session_problem([log.signals for log in logs], parts, car)
-
-
-def _evaluated(
-    fitted: Fit, drawn: Spread, log: _Log, number: int, car: Car
-) -> tuple[LongRecord[AxleState], FloatArray]:
-    """The axle at every sample, and the input torques (N.m) of all rows that may measure the lock curve."""
-    states: LongRecord[AxleState] = LongRecord()
-    driven = []
-    for s in log.stretches:
-        state = session_state(fitted, drawn, s.observed, s.signals, car, log=number)
-        rows = s.observed.index[s.observed.usable]
-        driven.append(state.input_torque_Nm[rows[(rows >= s.block.own.start) & (rows < s.block.own.stop)]])
-        states.append(taken(state, s.block.own))
-    return states, np.concatenate(driven)
 
 
 class _Clock:

@@ -42,7 +42,8 @@ LAYERS = (
     ("analyzer.lockcurve",),
     ("analyzer.agreement", "analyzer.findings", "analyzer.knowledge"),
     ("analyzer.analysis", "analyzer.log_check", "analyzer.stretches"),
-    ("analyzer.pipeline", "analyzer.provenance"),
+    ("analyzer.one_log", "analyzer.provenance"),
+    ("analyzer.pipeline",),
     ("analyzer.comparison", "analyzer.advice", "analyzer.planning"),  # made of whole analyses
     ("analyzer.presentation",),  # all that a person reads
     ("analyzer.logbook", "analyzer.batch"),  # keep whole analyses and run many

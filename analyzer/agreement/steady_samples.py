@@ -22,7 +22,7 @@ FASTEST_NM_S = 1000.0
 MOST_USE = 1.2  # combined slip over slip at peak force
 BANDS = 12
 NARROWEST_NM = 60.0
-LEAST_S = 0.3
+LEAST_S = 0.3  # of a band: twice the shortest event (`findings.events.LEAST_S`)
 LEAST_PASSES = 3
 # a real curve is no perfect hinge, and the error of the split is not the same at all torques
 FORM_NM, FORM_SHARE = 8.0, 0.04

@@ -22,12 +22,12 @@ from analyzer.phases.phases import Corner
 from analyzer.signals.session import Signals
 from analyzer.signals.timebase import band_pass_sections, both_ways, low_pass
 
-LOWEST_HZ = 7.0
+LOWEST_HZ = 7.0  # drive trains and bodies surge below; common practice, no source
 HIGHEST_SHARE = 0.45  # of the sample rate
 LEAST_OCTAVES = 1.0  # of band; less cannot tell a trembling from a bump
 SLOW_M_S = 22.0  # the slow corners of any circuit: the wheels differ most and the plates rub slowest
-WINDOW_S = 0.25
-LEAST_S = 0.3
+WINDOW_S = 0.25  # almost two periods at the lowest frequency
+LEAST_S = 0.3  # two periods: less is one knock
 LEAST_STRAIGHT_S = 5.0
 LEAST_SLOW_S = 1.0
 # over the logger's own tremble, in standard deviations of band noise seen through the window: 1/sqrt(4 B T) of it

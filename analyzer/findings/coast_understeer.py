@@ -25,7 +25,7 @@ from analyzer.vehicle.car import Car
 LEAST_SPEED_M_S = 8.0
 MODERATE_M_S2 = (1.0, 6.0)  # below, the steer is mostly friction and offset; above, tyres leave the linear range
 STEADY_YAW_ACC_RAD_S2 = 0.25  # faster changes need steer for yaw inertia
-LEAST_SAMPLES = 200
+LEAST_SAMPLES = 200  # 2 s at 100 Hz: a corner's worth of steady driving, for a line through two unknowns
 LEAST_SPREAD_M_S2 = 1.5  # the gradient needs a range of lateral acceleration to be seen
 AS_USUAL = 1.0  # standard deviations: beyond it a driver corrects or pushes, which is what is asked about
 LEAST_SCATTER_RAD = 1e-5  # of extra steer; a sensor resolves less than this nowhere

@@ -42,7 +42,7 @@ ASSUMED_PASSES = 3.0
 LEAST_SHARE = 0.7
 LEAST_ROWS = 3  # of a pass
 FAR = 3.0  # medians; of a normal distribution 4 % lie beyond
-FRONT = 2
+FRONT = 2  # row of the front wheels' speed among the equations
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from analyzer.vehicle.car import Car
 from analyzer.vehicle.tyres import wheel_loads
 
 CUTOFF_HZ = 3.0  # tyre and axle settle faster; wheel pulses and pitch errors of the ring are slower to average out
-FIT_RATE_HZ = 20.0
+FIT_RATE_HZ = 20.0  # over six times the cutoff: nothing that passes it is lost between two rows
 CORRELATION_S = 2.5  # one corner pass counts about once: its model error does not average out within it
 LONGEST_PASS_S = 12.0  # of a corner on a circuit; what lasts longer is a circle, driven with several pulses of throttle
 SETTLE_S = 0.13  # left out on both sides of a change between locked and slipping

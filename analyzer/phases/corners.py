@@ -10,16 +10,16 @@ from analyzer.phases.phases import Corner, Laps, blurred, mostly, split_phases, 
 from analyzer.signals.session import Signals
 
 _LEAST_LATERAL_M_S2 = 2.5  # below it a road bends and a car changes lane
-_SHARE_OF_HARDEST = 0.30
+_SHARE_OF_HARDEST = 0.30  # of the lap's hardest cornering: less is a bend taken flat; common practice, no source
 _OFF_SHARE = 0.5  # of the level that starts a corner
 _SLOWEST_M_S = 3.0
 _SHORTEST_S = 0.5
-_LEAST_TURN_RAD = 0.15
+_LEAST_TURN_RAD = 0.15  # 9 degrees: a lane change turns back by as much
 _GAP_S = 0.6  # shorter relief between two turns to the same side: one corner
 _BRAKE_LEAD_S = 1.0  # from brakes off to turn-in
 _LONGEST_BRAKING_S = 8.0
 _LONGEST_EXIT_S = 3.0
-_FULL_THROTTLE = 0.95
+_FULL_THROTTLE = 0.95  # pedals that are not set to their stop end within some per cent of it
 _SAME_PLACE_M = 40.0
 _SAME_PLACE_SHARE = 0.02  # of the lap
 

@@ -11,7 +11,7 @@ from analyzer.signals.session import CalibrationStep, Sensors, taken_out
 from analyzer.signals.timebase import low_pass
 from analyzer.vehicle.car import Car
 
-BIAS_BLOCK_S = 5.0
+BIAS_BLOCK_S = 5.0  # a corner or a straight: within it errors go together
 BIAS_ROWS_HZ = 20.0  # filtered signals hold nothing new between rows
 BIAS_LOOKS_HZ = 2.0  # independent looks at biases a second
 BIAS_PASS_S = 10.0  # a corner with its way in and out

@@ -11,6 +11,7 @@ from analyzer.logs.recording import Recording
 from analyzer.signals.log_stretches import read_off, wheel_speeds_m_s
 from analyzer.vehicle.car import Car
 
+# grids: what pedals and wheels do within a row of the coarse one, and what a car does as a whole, which is under 2 Hz
 FINE_HZ, RATE_HZ = 50.0, 10.0
 MOVING_M_S = 4.5  # slow circles of 15 m begin here
 GENTLE = 0.7  # of what the car corners at; beyond it wheels grow light and the front drifts

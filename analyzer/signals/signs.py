@@ -11,7 +11,7 @@ from analyzer.channels import CHANNELS
 from analyzer.logs.recording import Annotation, Recording
 from analyzer.signals.log_stretches import read_off, rough_speed_m_s, wheel_speeds_m_s
 
-RATE_HZ = 10.0
+RATE_HZ = 10.0  # as in `log_view`: what a car does as a whole is under 2 Hz
 CLEAR = 0.5  # correlation beyond which two signals say the same, or the opposite
 MOVING_M_S = 7.0
 TURN_CHANNELS = ("yaw_rate", "lat_g", "steer")

@@ -12,8 +12,8 @@ from analyzer.vehicle.axle_inputs import AxleInputs, Given, Values, given_by
 from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
 from analyzer.vehicle.tyres import rho_at, wheel_loads
 
-LARGEST_SIDE_SLIP = 0.25
-SIDE_SLIP_SCALE = 0.3
+LARGEST_SIDE_SLIP = 0.25  # 14 degrees, beyond the peak of any tyre on a road; common practice, no source
+SIDE_SLIP_SCALE = 0.3  # a belief that only holds the state where no equation does: weaker than the limit above
 MOST_USED_AT_FIRST = 0.9  # of the lateral friction: nearer to it the slip that gives a force is no guide
 BLOCK = 16_384  # samples solved at once: what a processor keeps close at hand, whatever the length of the log
 FEW_LEFT = 0.7  # of the samples: then the settled ones leave, which costs as much as a few steps of all

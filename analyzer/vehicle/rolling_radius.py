@@ -12,6 +12,7 @@ from analyzer.arrays import FloatArray
 # Tyre and Vehicle Dynamics, 4.3.6 (form and figures from memory)
 RADIUS_B, RADIUS_D, RADIUS_F = 8.0, 0.24, 0.01
 RADIUS_LOADS = (0.25, 1.75)  # of the static one: inner and outer wheel near the limit; common practice, no source
+# derived: the mean slope over these loads is one
 RADIUS_SCALE = 1 / (RADIUS_D * np.ptp(np.arctan(RADIUS_B * np.array(RADIUS_LOADS))) / np.ptp(RADIUS_LOADS) + RADIUS_F)
 
 
