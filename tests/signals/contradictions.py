@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from scipy import signal
 
 from analyzer.errors import HalfshaftError
 from analyzer.logs.read import read_log
@@ -192,6 +193,16 @@ def _from_half_way(name: str, value: float) -> Change:
     return lambda log, rng: {name: np.where(_late(log), value, log[name])}
 
 
+def _filtered(name: str, seconds: float) -> Change:
+    """A channel behind a low-pass of first order with that time constant."""
+
+    def change(log: pd.DataFrame, rng: np.random.Generator) -> dict[str, np.ndarray]:
+        keeps = np.exp(-float(np.median(np.diff(log["time"]))) / seconds)
+        return {name: signal.lfilter([1 - keeps], [1, -keeps], log[name].to_numpy())}
+
+    return change
+
+
 def _turned(degrees: float) -> Change:
     """The accelerometer turned in its plane."""
 
@@ -322,6 +333,7 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     Contradiction("accelerometers", "longitudinal noise only", _random("long_g", 0.4, 0.2), ("long_g",)),
     Contradiction("accelerometers", "longitudinal 0.7", _scaled(0.7, "long_g"), ("long_g",)),
     Contradiction("accelerometers", "longitudinal 1.3", _scaled(1.3, "long_g"), ("long_g",)),
+    Contradiction("accelerometers", "longitudinal filtered over 2 s", _filtered("long_g", 2.0), ("long_g",)),
     Contradiction("accelerometers", "longitudinal is lateral", _copied(long_g="lat_g"), ("long_g",)),
     Contradiction("accelerometers", "lateral 0.5 g off", lambda log, rng: {"lat_g": log["lat_g"].to_numpy() - 0.5}),
     Contradiction("accelerometers", "20 degrees askew", _turned(20.0), ("long_g",)),

@@ -19,7 +19,7 @@ from signals.expected import (
 from analyzer.logs.read import read_log
 from analyzer.logs.read_blocks import LogBlock
 from analyzer.pipeline import analyze_session
-from analyzer.signals.consistency import contradicted
+from analyzer.signals.consistency import contradicted, contradiction_of
 from analyzer.signals.examine import examined
 from analyzer.signals.long_session import read_session
 from analyzer.signals.pair_tests import consistency_tests
@@ -55,6 +55,18 @@ def test_a_contradiction_is_told_and_no_interval_excludes_the_truth_in_silence(c
 @pytest.mark.parametrize("case", as_cases("minimum", OTHERS))
 def test_with_few_channels_a_contradiction_is_told_and_no_interval_excludes_the_truth_in_silence(case):
     told_of_few(case)
+
+
+def test_an_accelerometer_that_is_filtered_over_seconds_is_no_wrong_clock(tmp_path):
+    """Nothing else in such a log checks the clock, which would explain the ratio as well."""
+    (case,) = (c for c in CONTRADICTIONS if name_of(c) == "accelerometers: longitudinal filtered over 2 s")
+    path = tmp_path / "filtered.parquet"
+    log = sound_log("all")[["time", *FEW, "yaw_rate", "long_g"]]
+    spoilt(log, case).to_parquet(path)
+    found = contradiction_of(consistency_tests(examined(read_log(path)), CAR))
+    assert found.causes == ("long_g",) and found.together
+    answered = read_session([LogBlock(lambda: read_log(path))], car=CAR).signals()
+    assert not contradicted(answered.annotations) and not answered.sensors.long_g
 
 
 def test_what_contradicts_itself_before_the_fit_is_bounded_in_the_answer(tmp_path):
