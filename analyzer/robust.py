@@ -85,9 +85,9 @@ def huber(z: FloatArray, limit: float = HUBER_LIMIT) -> tuple[FloatArray, FloatA
     return loss, weight * z, weight
 
 
-def by_huber(z: FloatArray) -> FloatArray:
+def by_huber(z: FloatArray, limit: float = HUBER_LIMIT) -> FloatArray:
     """Weights (n,) of standardised residuals (n,) under Huber's loss: a wild one still pulls, no more than others."""
-    return huber(z)[2]
+    return huber(z, limit)[2]
 
 
 def by_cauchy(z: FloatArray) -> FloatArray:
@@ -133,9 +133,9 @@ def regression(
     target : (n,) what they should add up to.
     pull : weight of a standardised residual, `by_huber` or `by_cauchy`.
     least : what is left scatters by this at the least, in the target's unit.
-    weight : (n,) of the rows whatever is left of them; None counts all alike.
+    weight : (n,) of the rows, whatever is left of them; None counts all the same.
     precision : (k, k) of a belief that the coefficients are about zero, over the variance of one row.
-    start : (k,) coefficients to begin with; None begins with those of all rows alike.
+    start : (k,) coefficients to begin with; None begins with those of unweighted least squares.
     rounds : of weighing, 1 or more.
 
     References

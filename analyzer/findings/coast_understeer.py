@@ -7,6 +7,7 @@ Understeer off the throttle: what the differential holds against the turn, and w
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -18,7 +19,7 @@ from analyzer.findings.finding import Finding
 from analyzer.findings.rear_axle import RearAxle, rear_lateral_force_N
 from analyzer.lockcurve.session_state import AxleState
 from analyzer.phases.phases import Corner
-from analyzer.robust import huber, regression, scatter
+from analyzer.robust import by_huber, regression, scatter
 from analyzer.signals.session import Signals
 from analyzer.vehicle.car import Car
 
@@ -123,7 +124,7 @@ def fit_handling(signals: Signals, car: Car) -> Handling | None:
         return None
     extra = signals.steer_rad[use] - car.wheelbase_m * signals.yaw_rate_rad_s[use] / signals.speed_m_s[use]
     design = np.column_stack([lat, np.ones_like(lat)])
-    line = regression(design, extra, pull=lambda z: huber(z, AS_USUAL)[2], least=LEAST_SCATTER_RAD)
+    line = regression(design, extra, pull=partial(by_huber, limit=AS_USUAL), least=LEAST_SCATTER_RAD)
     gradient, offset = line.coefficients
     return Handling(
         gradient_rad_per_m_s2=float(gradient),

@@ -51,22 +51,16 @@ def log_evidence(witness: Witness, mean: FloatArray, covariance: FloatArray) -> 
     moved = np.empty((known + len(mean), len(witness.torque_Nm)))  # how unknowns and curve move each sample
     moved[:known] = witness.by_unknown.T
 
-    def place(at: FloatArray) -> _Place:
-        return _Place(at, *_at(witness, at, mean, belief, moved))
-
     def step(here: _Place, damping: float) -> _Place:
         hessian = here.hessian + damping * np.diag(np.diag(here.hessian))
-        return place(here.at - np.linalg.solve(hessian, here.gradient))
+        return _at(witness, here.at - np.linalg.solve(hessian, here.gradient), mean, belief, moved)
 
-    best = lowest(place(x), step)
+    best = lowest(_at(witness, x, mean, belief, moved), step)
     return float(-best.loss - 0.5 * np.linalg.slogdet(best.hessian)[1] - 0.5 * np.linalg.slogdet(covariance)[1])
 
 
-def _at(
-    witness: Witness, x: FloatArray, mean: FloatArray, belief: FloatArray, moved: FloatArray
-) -> tuple[float, FloatArray, FloatArray]:
-    """Loss, gradient (K + 5,) and curvature at the unknowns' shifts and a curve, whose slopes go into `moved` (K +
-    5, n)."""
+def _at(witness: Witness, x: FloatArray, mean: FloatArray, belief: FloatArray, moved: FloatArray) -> _Place:
+    """The place x (K + 5,); how its curve moves the samples goes into `moved` (K + 5, n)."""
     known = len(witness.gradient)
     shift, curve = x[:known], x[known:]
     loss_of_each, slope, curvature = witness.judged(curve, shift @ moved[:known])
@@ -78,4 +72,4 @@ def _at(
     gradient[known:] += belief @ (curve - mean)
     hessian[known:, known:] += belief
     loss = loss_of_each.sum() + witness.gradient @ shift + 0.5 * shift @ witness.information @ shift
-    return float(loss + 0.5 * (curve - mean) @ belief @ (curve - mean)), gradient, hessian
+    return _Place(x, float(loss + 0.5 * (curve - mean) @ belief @ (curve - mean)), gradient, hessian)

@@ -194,12 +194,16 @@ def pair_test(
         if least_together < 0:
             return untested(name, holds, "one of them does not move")
         return limited(name, channels, 0.0, 0.0, (least_together, None), "1", "correlation: one does not move")
-    sides: list[tuple[str, BoolArray]] = []
+    sides: list[tuple[str, BoolArray, float]] = []
     if least_on_a_side is not None:
         wider = ends if sides_apart is None else (ends[0] / sides_apart, ends[1] * sides_apart)
         both = ((" in left turns", where & (b > least_size / 3)), (" in right turns", where & (b < -least_size / 3)))
         # a circuit that turns one way has nothing but straights and noise on the other side
-        sides = [(words, side) for words, side in both if side.any() and float(np.std(b[side])) > least_size / 2]
+        sides = [
+            (words, side, least_on_a_side)
+            for words, side in both
+            if side.any() and float(np.std(b[side])) > least_size / 2
+        ]
         left, right = (float(np.abs(b[side]).sum()) for _, side in both)
         if min(left, right) < ONE_WAY * max(left, right):
             ends = wider  # for what both sides even out stays in it
@@ -207,9 +211,8 @@ def pair_test(
     for third in thirds(where):
         words = f" from {view_s(third)}" if third.any() else ""
         found.append(_part_test(name, holds, a, b, between, third, words, SURE_OF_A_PART, ends, least_together))
-    for words, side in sides:
+    for words, side, least in sides:
         of_a_side = (None, None) if sides_apart is None else wider
-        least = least_on_a_side if least_on_a_side is not None else least_together
         found.append(_part_test(name, holds, a, b, between, side, words, SURE_OF_A_PART, of_a_side, least))
     told = [test for test in found if test is not None]
     return next((test for test in told if test.outcome == "disagrees"), told[0])

@@ -60,7 +60,6 @@ STEER_TOGETHER, STEER_WITH_FRONT_WHEELS = 0.15, 0.1  # 0.2 in a third of a car t
 # turns read -0.06 (`findings.sessions`, 8), random car 1401 -0.55, `findings.sessions`, 74, -0.74; what lost its sign
 # reads -0.9
 ON_A_SIDE, STEER_ON_A_SIDE = 0.5, -0.8
-STEER_SIDES_APART = None  # of a side nothing but the sign is asked
 
 
 def consistency_tests(recording: Recording, car: Car | None) -> tuple[PairTest, ...]:
@@ -188,7 +187,7 @@ def _turns(view: View, recording: Recording, car: Car | None) -> list[PairTest |
                 least_size=size,
                 least_together=STEER_WITH_FRONT_WHEELS if by_front else STEER_TOGETHER,
                 least_on_a_side=STEER_ON_A_SIDE if by_front else None,
-                sides_apart=STEER_SIDES_APART,
+                sides_apart=None,  # of a side nothing but the sign is asked
             )
             if vouched and told.outcome == "disagrees":
                 told = untested(told.name, ("steer", name), "the front wheels, which tell it closer, agree with it")

@@ -41,6 +41,8 @@ TOP_SHARE, LEAST_AT_TOP_S, MOST_AT_TOP_M_S2, FOLLOWS = 0.98, 6.0, 1.0, 0.9
 # a mean over so long leaves what a corner and a straight change; 40 sound logs (`accuracy.random_sessions`, 0 to 8 with
 # circles among them) read 0.90 to 1.15, for hills are slow, an accelerometer filtered over seconds 1.35
 SLOW_S, SLOW_OVER_FAST = 12.0, 1.25
+LEAST_RATIO = 0.1  # an accelerometer that hardly shows anything: what goes with what fails already
+LEAST_CHANGE_M_S2 = 0.25  # scatter of the change of speed below which nothing can be told of it
 # 6 degrees; off the brakes 0.04 at most on 39 sound logs, whose units are turned by up to 1.5 degrees
 TURNED_RAD = 0.1
 
@@ -185,7 +187,7 @@ def changes(view: View) -> list[PairTest | None]:
             between,
             view.moving,
             ends=(0.92, 1.07),
-            least_size=0.25,
+            least_size=LEAST_CHANGE_M_S2,
         ),
         _slow_over_fast(view, smooth(long), between),
         _at_the_top(view, smooth(long), between),
@@ -196,7 +198,7 @@ def changes(view: View) -> list[PairTest | None]:
 def _slow_over_fast(view: View, long: FloatArray, between: Between) -> PairTest:
     """A filter of the accelerometer takes more off fast changes than off slow ones; a scale or a clock the same."""
     name, holds = "longitudinal acceleration over change of wheel speed, slow over fast", ("long_g",)
-    if view.moving.sum() < LEAST_S * RATE_HZ or np.std(view.change[view.moving]) < 0.25:
+    if view.moving.sum() < LEAST_S * RATE_HZ or np.std(view.change[view.moving]) < LEAST_CHANGE_M_S2:
         return untested(name, holds, "too little change of speed")
 
     def held(width: int) -> PairFit:
@@ -205,9 +207,9 @@ def _slow_over_fast(view: View, long: FloatArray, between: Between) -> PairTest:
         return fit_pair(mean[0], mean[1], known, view.moving, view.time)
 
     fast, slow = held(1), held(round(SLOW_S * RATE_HZ))
-    least = max(fast.ratio, 0.1)
-    deviation = float(np.hypot(slow.deviation, fast.deviation)) / least
-    return limited(name, holds, slow.ratio / least, deviation, (None, SLOW_OVER_FAST), "1", "slow over fast")
+    ratio = max(fast.ratio, LEAST_RATIO)
+    deviation = float(np.hypot(slow.deviation, fast.deviation)) / ratio
+    return limited(name, holds, slow.ratio / ratio, deviation, (None, SLOW_OVER_FAST), "1", "slow over fast")
 
 
 def _turned(view: View, long: FloatArray, between: Between) -> PairTest:

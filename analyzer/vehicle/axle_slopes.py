@@ -83,6 +83,7 @@ class Derivatives:
         self.s: FloatArray = state[1]
         self.given: Given = given_by(value, inputs, car)
         self.now: Balance = balance(state, self.given, car)
+        self._at = At(state, value, inputs, self.given)
         self._found: dict[str, FloatArray] = {}
 
     def by(self, name: str) -> ParameterSlopes:
@@ -93,7 +94,7 @@ class Derivatives:
         name : a parameter of `value`: by `MOVES` if it is there, else by a finite difference over `STEP`.
         """
         if name in MOVES:
-            moved = MOVES[name](At(self.state, self.value, self.inputs, self.given))
+            moved = MOVES[name](self._at)
             parts = [rate * self._by_figure(figure) for figure, rate in moved.items()]
             total = sum(parts[1:], parts[0])
             return ParameterSlopes(total[:4], total[4], total[5])

@@ -1,6 +1,6 @@
 """Effective rolling radius over wheel load.
 
-A wheel under load F rolls as one of radius R [1 - `radius_shrink`], alike per newton on all four wheels. The share is
+A wheel under load F rolls as one of radius R [1 - `radius_shrink`], the same per newton on all four. The share is
 given over f, the load over a quarter of the car's weight, as a straight line, as the published form, or between them.
 """
 

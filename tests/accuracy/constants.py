@@ -124,7 +124,7 @@ def answer(asked: dict) -> Answer | None:
     and no figure."""
     try:
         analysis = analyze(log_path=asked["log_path"], car_path=asked["car"], setup_path=asked["setup"])
-    except Exception:
+    except Exception:  # a count of rows or places that is another breaks the code anywhere, in any way
         return None
     points = {p.input_torque_Nm: p for p in analysis.lock_curve.points}
     value, lower, upper = (
@@ -138,10 +138,10 @@ def with_constant(task: tuple[Constant | None, float, list[dict]]) -> list[Answe
     """Answers with one constant at another value; None for the constant leaves all as they are."""
     constant, value, asked = task
     if constant is not None:
-        own = {name for name in DEFINED if name[1] == constant.name} - {(constant.module, constant.name)}
+        others = {name for name in DEFINED if name[1] == constant.name} - {(constant.module, constant.name)}
         for name, module in list(sys.modules.items()):
             there = vars(module).get(constant.name) if name.startswith("analyzer.") else None
-            if (name, constant.name) not in own and there is not None:
+            if (name, constant.name) not in others and there is not None:
                 setattr(module, constant.name, value)
     return [answer(one) for one in asked]
 

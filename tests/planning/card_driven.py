@@ -16,6 +16,7 @@ from analyzer.planning.looks import (
     speeds_on_m_s,
 )
 from analyzer.planning.next_test import CIRCLE_S, RADII_M, WIDEST_CORNER_M
+from analyzer.signals.log_stretches import runs
 from analyzer.simulation.circuit import Circuit
 from analyzer.simulation.driver_plan import Card, Manoeuvre, Name, circles, manoeuvre
 from analyzer.simulation.simulated_car import Driver
@@ -44,18 +45,14 @@ def driven_by_card(name: Name, fit: Fit, circuit: Circuit) -> Manoeuvre:
     bent = np.abs(course.curvature_1_m)
     torque, gain = np.full(len(bent), np.nan), np.zeros(len(bent))
     lateral = np.full(len(bent), SLOWEST_G * STANDARD_GRAVITY_M_S2)
-    for start, stop in _runs(bent > 1 / WIDEST_CORNER_M):
+    for start, last in runs(bent > 1 / WIDEST_CORNER_M):
+        stop = last + 1
         radius = float(1 / np.median(bent[start:stop]))
         slow, _ = speeds_on_m_s(radius)
         lateral[start:stop] = slow**2 / radius
         at = slice(start, stop)
         torque[at], gain[at] = _along(pieces(Arc(radius, True, 10 * CIRCLE_S)), course.step_m, stop - start)
     return Manoeuvre(course, manoeuvre(name, circuit=circuit, driver=Driver()).driver, (), Card(torque, gain, lateral))
-
-
-def _runs(inside: np.ndarray) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(inside.astype(int), prepend=0, append=0))
-    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
 
 
 def _along(pieces: list[Piece], step_m: float, count: int) -> tuple[FloatArray, FloatArray]:
