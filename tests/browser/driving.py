@@ -85,6 +85,7 @@ def wait_for_charts(page):
     """Until the screen and the charts below it are drawn."""
     wait_for_screen(page)
     page.locator("#repeat .plot-container").first.wait_for()
+    wait_until(page, f"{PLOT.format('repeat')}?.layout?.font")  # an empty one is there before its figure comes
 
 
 def cell(page, lap, corner):
