@@ -144,28 +144,50 @@ def _axle_in_turns(view: View) -> PairTest:
     ahead = np.log(np.maximum(view.rear, 0.1) / np.maximum(view.front, 0.1))
     bend, side = np.abs(across) / v**2, np.sign(across) * (np.abs(across) > CORNERING_M_S2)
     use = view.rolling & (np.abs(view.change) < STEADY_M_S2) & grips(view)
-    left, right = (ahead[use & (side == s)] for s in (1, -1))
-    if use.sum() < LEAST_S * RATE_HZ or min(len(left), len(right)) < LEAST_ON_A_SIDE_S * RATE_HZ:
+    seconds = [float(np.sum(use & (side == s))) / RATE_HZ for s in (1, -1)]
+    if use.sum() < LEAST_S * RATE_HZ or min(seconds) < LEAST_ON_A_SIDE_S:
         return untested(name, holds, "too little steady cornering to both sides")
     straight = view.rolling & (side == 0)
     if straight.sum() < LEAST_ON_A_SIDE_S * RATE_HZ:
         return untested(name, holds, "too little driving straight on")
     # the wheels do not know how steep the road is; an accelerometer does, but in a turn it feels side slip and how it
-    # is turned: 0.3 to 0.6 m/s2 more to one side. What is truly wrong shows by both
+    # is turned: 0.3 to 0.6 m/s2 more to one side. The truth lies anywhere between the two
     long = view.channels.get("long_g")
-    pushes = (view.change,) if long is None else (view.change, smooth(long))
-    told = []
-    for push in pushes:
-        one, power, coast = np.ones_like(v), np.maximum(push, 0.0), np.minimum(push, 0.0)
-        # cars seldom hold their speed on a straight: what the axle is ahead by there, taken down to no power
-        drive = fit_pair(ahead, push, [(one, 0.0, 0.1)], straight, view.time)
-        slip = max(float(np.median(left) + np.median(right)) / 2 - float(drive.factors[1]), 0.0)
-        between = [(coast, 0.0, 0.1), (one, 0.0, 0.1), (across**2, 0.0, 1e-3), (bend, 0.0, 1.0), (bend**2, 0.0, 10.0)]
-        fit = fit_pair(ahead, power, [*between, (side, 0.0, 0.1)], use, view.time)
-        most = round(ONE_SIDED_AXLE + UNLIKE_SIDES * slip, 4)
-        sure = float(np.hypot(fit.deviations[6], SLOPE_M_S2 * drive.ratio))
-        told.append(limited(name, holds, fit.factors[6], sure, (-most, most), "1", "share"))
-    return min(told, key=lambda test: abs(test.number or 0.0))
+    told = [
+        _one_sided(ahead, push, straight, use, (across, bend, side), view.time)
+        for push in ([view.change] if long is None else [view.change, smooth(long)])
+    ]
+    number, deviation, per_push, slip = np.mean(told, axis=0)
+    apart = SLOPE_M_S2 * per_push if long is None else np.ptp([each[0] for each in told]) / np.sqrt(12)
+    most = round(ONE_SIDED_AXLE + UNLIKE_SIDES * slip, 4)
+    return limited(name, holds, float(number), float(np.hypot(deviation, apart)), (-most, most), "1", "share")
+
+
+def _one_sided(
+    ahead: FloatArray,
+    push: FloatArray,
+    straight: BoolArray,
+    use: BoolArray,
+    turn: tuple[FloatArray, FloatArray, FloatArray],
+    time: FloatArray,
+) -> tuple[float, float, float, float]:
+    """By how much the rear axle is ahead of the front one more in left turns (1), its standard deviation, how much a
+    push makes (1 per m/s2), and the slip in turns.
+
+    Parameters
+    ----------
+    ahead, push : (m,) ln(u_r/u_f), and what pushes the car (m/s2).
+    straight, use : (m,) rows straight on, and all that count.
+    turn : lateral acceleration, bend and side, (m,) each.
+    """
+    across, bend, side = turn
+    one, power, coast = np.ones_like(push), np.maximum(push, 0.0), np.minimum(push, 0.0)
+    # cars seldom hold their speed on a straight: what the axle is ahead by there, taken down to no power
+    drive = fit_pair(ahead, push, [(one, 0.0, 0.1)], straight, time)
+    slip = sum(float(np.median(ahead[use & (side == s)])) for s in (1, -1)) / 2 - float(drive.factors[1])
+    between = [(coast, 0.0, 0.1), (one, 0.0, 0.1), (across**2, 0.0, 1e-3), (bend, 0.0, 1.0), (bend**2, 0.0, 10.0)]
+    fit = fit_pair(ahead, power, [*between, (side, 0.0, 0.1)], use, time)
+    return float(fit.factors[6]), float(fit.deviations[6]), abs(drive.ratio), max(slip, 0.0)
 
 
 def _same_at_all_speeds(view: View, gps: FloatArray, steady: BoolArray) -> PairTest:
