@@ -21,7 +21,7 @@ RADIUS_BY_LOAD_S2_M = 2.4e-4
 FRONT_BY_LATERAL = 0.84  # the front wheels' turn over lateral acceleration / speed, least of sound cars
 USUAL_WHEELBASE_M, USUAL_RATIO = 2.5, 14.0  # without a car file, with wider limits
 LATEST_S = 2.0  # as in delays.py
-LEAST_LEFT = 1e-9  # of what is known of a factor, without one block: the deviation is then as good as endless
+LEAST_LEFT = 1e-9  # of what is known of a factor: one block may hold all of it
 TOLD_BY = 0.6  # correlation that tells a delay; sound pedals have 0.73 at least
 # beyond what a car, a pedal and half a second's mean make of it, 0.3 s at most on 32 sound sessions
 MOST_LATE_S = 0.4
@@ -135,7 +135,7 @@ def _without_each(
     size = np.sqrt(np.maximum(np.diag(information), 1e-300))  # the columns are of all units
     unit = np.outer(size, size)
     left = (information - own.T.reshape(-1, *information.shape)) / unit
-    left += LEAST_LEFT * np.eye(len(size))  # all that is known of a factor may lie in one block
+    left += LEAST_LEFT * np.eye(len(size))
     moved: FloatArray = np.linalg.solve(left, (pull / size)[..., None])[..., 0] / size
     return moved
 
