@@ -112,6 +112,7 @@ MARKED = {
     "signals/test_contradicted_wheels.py": 33,
     "signals/test_contradicted_zeros.py": 20,
     "signals/test_contradictions.py": 33,
+    "signals/test_sound_logs.py": 7,
     "simulation/test_sim_session.py": 13,
 }
 SLOW = pytest.mark.slow
