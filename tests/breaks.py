@@ -46,6 +46,12 @@ SURVIVORS = {
     "no spin-up of the front wheels": Break(
         "analyzer/vehicle/axle.py", "        + 2 * given.spin_up_N\n", "", "tests/vehicle"
     ),
+    "front wheels spun up with the rear ones": Break(
+        "analyzer/vehicle/axle_inputs.py",
+        "wheel_inertia_kg_m2 * inputs.long_m_s2 /",
+        "wheel_inertia_kg_m2 * (inputs.left_acc_m_s2 + inputs.right_acc_m_s2) / 2 /",
+        "tests/vehicle",
+    ),
     "no spin-up of the rear wheels": Break(
         "analyzer/vehicle/axle.py", " + inertia * (left_acc + right_acc),", ",", "tests/vehicle"
     ),
