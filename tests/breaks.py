@@ -283,6 +283,30 @@ SURVIVORS = {
         "at.input_torque_Nm + inertia",
         "tests/findings/test_replayed.py",
     ),
+    "an engine that gives more the faster it gains speed": Break(
+        "analyzer/findings/engine_inertia.py",
+        "turns = -believed[0] * gain",
+        "turns = believed[0] * gain",
+        "tests/findings/test_engine_inertia.py",
+    ),
+    "gears that all lose the same": Break(
+        "analyzer/findings/engine_inertia.py",
+        "[GEAR_SD**-2] * own.shape[1]",
+        "[1e9] * own.shape[1]",
+        "tests/findings/test_engine_inertia.py",
+    ),
+    "a limiter taken for inertia": Break(
+        "analyzer/findings/engine_inertia.py",
+        "kept = driven & ~near",
+        "kept = driven",
+        "tests/findings/test_engine_inertia.py",
+    ),
+    "an engine's speed that says nothing of its inertia": Break(
+        "analyzer/findings/counterfactual.py",
+        "        if self.engine is None:\n            return self._by_throttle()\n",
+        "        return self._by_throttle()\n",
+        "tests/findings/test_engine_inertia.py",
+    ),
     "a spin's share sure whatever its timing": Break(
         "analyzer/findings/counterfactual.py",
         "FORM_SD**2 + timing**2",
