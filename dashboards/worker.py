@@ -12,29 +12,22 @@ import tempfile
 import threading
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from analyzer.advice.advice import advise_analyses
-from analyzer.advice.shelf import builds, load_parts
-from analyzer.comparison.comparison import analysed_runs, compare_runs
 from analyzer.differential.predicted import predict_lock_curve
 from analyzer.differential.setup import load_setup
 from analyzer.errors import HalfshaftError
 from analyzer.logbook import results
 from analyzer.logbook.add import analyse_now, keep_parquet
 from analyzer.pipeline import analyze_with_fit
-from analyzer.planning.next_test import plan
-from analyzer.planning.worth import worth
-from analyzer.presentation.figures.changes import change_plot, phase_plot
-from analyzer.presentation.html import comparison_report, plan_report, without_library
-from analyzer.presentation.plan_json import plan_result
-from analyzer.presentation.plan_words import PLAIN, card_words
-from analyzer.presentation.result_json import advice_result, comparison_result, plain
 from analyzer.vehicle.car import load_car
 from dashboards.compare import comparisons
-from dashboards.exchanged import PlanAnswer, WorthAnswer
 from dashboards.logbook import Logbook
 from dashboards.run_records import ComparisonJob
+
+# what answers one question only is imported when it is asked: half a second that every analysis would wait
+if TYPE_CHECKING:
+    from dashboards.exchanged import PlanAnswer, WorthAnswer
 
 CHECK_SHARE = 0.2  # of the bar
 
@@ -46,6 +39,8 @@ def main(folder: Path, run_id: str, what: str = "") -> int:
     try:
         logbook = Logbook(folder)
         if what:
+            from analyzer.presentation.result_json import plain
+
             print(json.dumps({"answer": plain(ANSWERS[what](logbook, run_id, words))}), flush=True)
             return 0
         comparison = logbook.comparison_job(run_id)
@@ -74,6 +69,11 @@ def _analyse(logbook: Logbook, run_id: str) -> None:
 
 def _compare(logbook: Logbook, comparison_id: str, job: ComparisonJob) -> None:
     """Fit the runs together, as they are stored."""
+    from analyzer.comparison.comparison import analysed_runs, compare_runs
+    from analyzer.presentation.figures.changes import change_plot, phase_plot
+    from analyzer.presentation.html import comparison_report, without_library
+    from analyzer.presentation.result_json import comparison_result, plain
+
     sides = (job["before"], job["after"])
     ids = {Path(run["log"]).resolve(): run_id for side in sides for run_id, run in side}
     runs = analysed_runs(
@@ -98,6 +98,10 @@ def _compare(logbook: Logbook, comparison_id: str, job: ComparisonJob) -> None:
 
 def _advise(logbook: Logbook, run_id: str, parts_text: str) -> dict[str, Any]:
     """Which parts of a shelf would help, on the analysis as it is stored."""
+    from analyzer.advice.advice import advise_analyses
+    from analyzer.advice.shelf import builds, load_parts
+    from analyzer.presentation.result_json import advice_result
+
     setup = load_setup(logbook.setup_path(run_id))
     with tempfile.TemporaryDirectory() as folder:
         parts_file = Path(folder) / "parts.toml"
@@ -112,9 +116,14 @@ def _advise(logbook: Logbook, run_id: str, parts_text: str) -> dict[str, Any]:
     return advice_result(replace(advice, setup_name=setup.name, parts_name="parts"))
 
 
-def _plan(logbook: Logbook, run_id: str, question: str) -> PlanAnswer:
+def _plan(logbook: Logbook, run_id: str, question: str) -> "PlanAnswer":
     """What to measure or drive next: the result, and the words of a test card. The fit behind a stored analysis is not
     kept, so it is made anew."""
+    from analyzer.planning.next_test import plan
+    from analyzer.presentation.html import plan_report
+    from analyzer.presentation.plan_json import plan_result
+    from analyzer.presentation.plan_words import PLAIN, card_words
+
     job = logbook.job(run_id)
     setup_path = None if question == PLAIN else job["setup"]
     analysis, fitted = analyze_with_fit(
@@ -130,8 +139,10 @@ def _plan(logbook: Logbook, run_id: str, question: str) -> PlanAnswer:
     return {"plan": plan_result(planned), "words": card_words(planned), "card": plan_report(planned)}
 
 
-def _worth(logbook: Logbook, run_id: str, car_text: str) -> WorthAnswer:
+def _worth(logbook: Logbook, run_id: str, car_text: str) -> "WorthAnswer":
     """What each figure of a car file, given as text, is worth on a run."""
+    from analyzer.planning.worth import worth
+
     job = logbook.job(run_id)
     with tempfile.TemporaryDirectory() as folder:
         car_file = Path(folder) / "car.toml"

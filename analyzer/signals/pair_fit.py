@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyzer.arrays import BoolArray, FloatArray
+from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.robust import by_cauchy, regression, scatter
 from analyzer.signals.log_view import RATE_HZ
 
@@ -21,6 +21,7 @@ RADIUS_BY_LOAD_S2_M = 2.4e-4
 FRONT_BY_LATERAL = 0.84  # the front wheels' turn over lateral acceleration / speed, least of sound cars
 USUAL_WHEELBASE_M, USUAL_RATIO = 2.5, 14.0  # without a car file, with wider limits
 LATEST_S = 2.0  # as in delays.py
+LEAST_LEFT = 1e-9  # of what is known of a factor: one block may hold all of it
 TOLD_BY = 0.6  # correlation that tells a delay; sound pedals have 0.73 at least
 # beyond what a car, a pedal and half a second's mean make of it, 0.3 s at most on 32 sound sessions
 MOST_LATE_S = 0.4
@@ -103,18 +104,40 @@ def fit_pair(
         known.T, target, pull=by_cauchy, least=1e-9, precision=precision, start=np.zeros(len(known)), rounds=12
     )
     factors, rest, weight = fit.coefficients, fit.residual, fit.weight
-    pull = (known * (weight * rest)).T
-    by_block = np.zeros((block.max() + 1, len(known)))
-    np.add.at(by_block, block, pull)
+    moves = _without_each(known, weight, rest, block, fit.information)
     inverse = np.linalg.pinv(fit.information)
     # of a belief the pull is s^2 / sd^2 times how far off it is, which scatters by sd
-    covariance = inverse @ (by_block.T @ by_block + fit.scatter**4 * precision) @ inverse
+    covariance = moves.T @ moves + inverse @ (fit.scatter**4 * precision) @ inverse
     own = factors[0] * known[0]
     own = own - np.average(own, weights=weight)
     size = np.average(own**2, weights=weight)
     together = np.sign(factors[0]) * np.sqrt(size / (size + np.average(rest**2, weights=weight) + 1e-18))
     deviations = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     return PairFit(float(factors[0]), float(deviations[0]), float(together), factors, deviations)
+
+
+def _without_each(
+    known: FloatArray, weight: FloatArray, rest: FloatArray, block: IntArray, information: FloatArray
+) -> FloatArray:
+    """What leaving a block out would change (the jackknife), (blocks, k). Of a few blocks each draws the fit to itself,
+    and what is left of them says too little.
+
+    Parameters
+    ----------
+    known, weight, rest : (k, n), (n,) and (n,): columns, how much each row counts, what is left of it.
+    block : (n,) in order, of each row.
+    information : (k, k) of all rows and what was believed.
+    """
+    first = np.flatnonzero(np.diff(block, prepend=-1))
+    counted = known * weight
+    pull = np.add.reduceat(counted * rest, first, axis=1).T
+    own = np.add.reduceat((counted[:, None] * known).reshape(-1, len(block)), first, axis=1)
+    size = np.sqrt(np.maximum(np.diag(information), 1e-300))  # the columns are of all units
+    unit = np.outer(size, size)
+    left = (information - own.T.reshape(-1, *information.shape)) / unit
+    left += LEAST_LEFT * np.eye(len(size))
+    moved: FloatArray = np.linalg.solve(left, (pull / size)[..., None])[..., 0] / size
+    return moved
 
 
 def limited(
@@ -160,6 +183,7 @@ def pair_test(
     least_together: float = 0.7,
     least_on_a_side: float | None = None,
     sides_apart: float | None = SIDES_APART,
+    of_sides: BoolArray | None = None,
 ) -> PairTest:
     """Test two channels brought to one quantity, in the whole log, in each third of it, and in left and right turns.
 
@@ -174,6 +198,7 @@ def pair_test(
     least_together : correlation below which they do not go together, whatever the ratio; under 0 none is asked for.
     least_on_a_side : the same for left and for right turns alone; None where the sides are not asked.
     sides_apart : factor by which the limits are wider there; None where nothing but `least_on_a_side` is asked there.
+    of_sides : (m,) bool, rows that count there; None where they are those of `where`.
 
     Returns
     -------
@@ -197,7 +222,8 @@ def pair_test(
     sides: list[tuple[str, BoolArray, float]] = []
     if least_on_a_side is not None:
         wider = ends if sides_apart is None else (ends[0] / sides_apart, ends[1] * sides_apart)
-        both = ((" in left turns", where & (b > least_size / 3)), (" in right turns", where & (b < -least_size / 3)))
+        rows = where if of_sides is None else of_sides
+        both = ((" in left turns", rows & (b > least_size / 3)), (" in right turns", rows & (b < -least_size / 3)))
         # a circuit that turns one way has nothing but straights and noise on the other side
         sides = [
             (words, side, least_on_a_side)

@@ -17,6 +17,9 @@ import pytest
 from browser.driving import BROWSERS, PATIENCE_S, browser_path, open_run, wait_for_charts
 
 FLAGS = ["--enable-unsafe-swiftshader", "--no-sandbox"]
+# most of a page's time goes into compiling its scripts: what is compiled is kept from a script's first run on, not only
+# from its third, and nothing is optimised for a page that lives some seconds
+COMPILED_ONCE = ["--blink-settings=v8CacheOptions=3", "--js-flags=--no-opt"]
 SLOWER = float(os.environ.get("HALFSHAFT_SLOWER") or 1)
 SAMPLES = Path(str(resources.files("sample_logs")))
 
@@ -71,27 +74,34 @@ def new_dashboard(tmp_path):
 
 
 @pytest.fixture(scope="session")
-def browser(address):
+def visitor(address, tmp_path_factory):
+    """Somebody's browser: a profile on disk, so that pages share their compiled scripts, half the work of loading one.
+    A context of its own for each page would compile them again each time."""
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=browser_path(), args=FLAGS)
-        yield browser
-        browser.close()
+        visitor = play.chromium.launch_persistent_context(
+            tmp_path_factory.mktemp("profile"), executable_path=browser_path(), args=FLAGS + COMPILED_ONCE
+        )
+        yield visitor
+        visitor.close()
 
 
 @pytest.fixture
-def open_page(browser, address):
-    """Opens pages in contexts of their own; afterwards no page may have complained or asked elsewhere."""
-    contexts, complaints = [], []
+def open_page(visitor, address):
+    """Opens pages; afterwards none may have complained or asked elsewhere, and nothing of them is left. With `apart`
+    somebody else's page, in a context of its own."""
+    others, complaints, places = [], [], {address}
 
-    def opened(path="/", *, width=1280, height=720, at=address):
-        context = browser.new_context(viewport={"width": width, "height": height}, accept_downloads=True)
-        contexts.append(context)
-        page = context.new_page()
+    def opened(path="/", *, width=1280, height=720, at=address, apart=False):
+        if apart:
+            others.append(visitor.browser.new_context())
+        page = (others[-1] if apart else visitor).new_page()
+        places.add(at)
+        page.set_viewport_size({"width": width, "height": height})
         page.set_default_timeout(1000 * PATIENCE_S)
         if SLOWER > 1:
-            context.new_cdp_session(page).send("Emulation.setCPUThrottlingRate", {"rate": SLOWER})
+            page.context.new_cdp_session(page).send("Emulation.setCPUThrottlingRate", {"rate": SLOWER})
         page.on("console", lambda m: complaints.append(f"console: {m.text}") if m.type == "error" else None)
         page.on("pageerror", lambda e: complaints.append(f"page: {e}"))
         page.on("request", lambda r: complaints.append(f"outside: {r.url}") if _outside(r.url, at) else None)
@@ -106,15 +116,22 @@ def open_page(browser, address):
 
     opened.complaints = complaints
     yield opened
-    for context in contexts:
+    for context in others:
         context.close()
+    empty, *opened_since = visitor.pages  # the browser ends with its last page
+    for page in opened_since:
+        page.close()
+    storage = visitor.new_cdp_session(empty)
+    for place in places:
+        storage.send("Storage.clearDataForOrigin", {"origin": place, "storageTypes": "cookies,local_storage,indexeddb"})
+    storage.detach()
     assert complaints == []
 
 
 @pytest.fixture(scope="session")
-def analysed(browser, address, sample_copy):
+def analysed(visitor, address, sample_copy):
     """The id of a run that one person had analysed before."""
-    page = browser.new_page()
+    page = visitor.new_page()
     page.set_default_timeout(1000 * PATIENCE_S)
     page.goto(address)
     run_id = open_run(page, sample_copy("baseline.parquet", "driver.parquet"))

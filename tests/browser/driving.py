@@ -56,7 +56,7 @@ def wait_for_work(page, done, told):
         refused = told.locator(".refusal").all_inner_texts()
         if refused or time.monotonic() > until:
             pytest.fail(f"came to a stop at {before}")
-        page.wait_for_timeout(50)
+        page.wait_for_timeout(250)  # work takes seconds; asked every 50 ms, a third as much again
     done.first.wait_for()
 
 
@@ -85,6 +85,7 @@ def wait_for_charts(page):
     """Until the screen and the charts below it are drawn."""
     wait_for_screen(page)
     page.locator("#repeat .plot-container").first.wait_for()
+    wait_until(page, f"{PLOT.format('repeat')}?.layout?.font")  # an empty one is there before its figure comes
 
 
 def cell(page, lap, corner):

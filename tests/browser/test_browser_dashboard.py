@@ -462,7 +462,9 @@ def test_engineer_compares_before_and_after(open_page, sample_copy, address, kee
     for k, (side, found) in enumerate(result["sides"].items()):
         cells = table.locator("tbody tr").nth(k).locator("td").all_inner_texts()
         assert cells[0] == side and float(cells[2]) == round(found["change_Nm"]["value"])
-    drawn = page.evaluate(PLOT.format("change") + "._fullData.find(d => d.name === 'measured change').y.length")
+    measured = PLOT.format("change") + "?._fullData?.find(d => d.name === 'measured change')"
+    wait_until(page, measured + " !== undefined")
+    drawn = page.evaluate(measured + ".y.length")
     assert drawn == len(result["locking_torque_change"])
     wait_until(page, f"{names}.includes('before') && {names}.includes('after')")  # now both sides fitted together
     keep_shot(page, "before_and_after")
@@ -477,7 +479,7 @@ def test_engineer_compares_before_and_after(open_page, sample_copy, address, kee
 
 
 def test_two_people_at_once(open_page, sample_copy):
-    pages = [open_page(), open_page()]
+    pages = [open_page(), open_page(apart=True)]
     paths = [sample_copy("baseline.parquet", "anna.parquet"), sample_copy("steeper_ramps.parquet", "ben.parquet")]
     for page, path in zip(pages, paths, strict=True):
         page.set_input_files("#file-log", str(path))

@@ -40,13 +40,12 @@ def test_an_engineer_adds_circles_to_a_run(open_page, sample_copy, address, keep
     assert both["upper"] - both["lower"] < alone["upper"] - alone["lower"]
 
 
-def test_a_log_that_cannot_be_added_is_refused_in_the_form(open_page, sample_copy):
+def test_a_log_that_cannot_be_added_is_refused_in_the_form(open_page, analysed, sample_copy):
     page = open_page()
-    path = sample_copy("baseline.parquet", "own.parquet")
-    line = upload_and_analyse(page, path)
-    line.get_by_role("button", name="add a log to own.parquet").click()
-    page.set_input_files("#file-more", str(path))
-    page.locator("#more .said", has_text="own.parquet is here").wait_for()
+    line = page.locator(".run-line", has=page.locator(f'a[href="/run/{analysed}"]'))
+    line.get_by_role("button", name="add a log to driver.parquet").click()
+    page.set_input_files("#file-more", str(sample_copy("baseline.parquet", "driver.parquet")))  # the same bytes again
+    page.locator("#more .said", has_text="driver.parquet is here").wait_for()
     page.click("#add-log")
     page.locator("#more-refusal", has_text="is this run's own log").wait_for()
     page.click("#more-cancel")

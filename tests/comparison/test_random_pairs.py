@@ -5,7 +5,8 @@ from dataclasses import replace
 
 import pytest
 from accuracy.random_sessions import random_car
-from comparison.random_pairs import Told, runs_of, table, told
+from comparison import random_pairs
+from comparison.random_pairs import Told, table, told
 
 from analyzer.comparison.compared_runs import conditions
 from analyzer.comparison.comparison import compare_runs
@@ -13,8 +14,25 @@ from analyzer.comparison.together import corner_matches
 from analyzer.presentation.comparison_words import comparison_answer, warnings
 
 
+@pytest.fixture(scope="module")
+def runs_of():
+    """What a car drove, driven and analysed once for both tests."""
+    driven = {}
+
+    def once(car, kind, number, side, manoeuvres):
+        key = (car.seed, kind, number, side, manoeuvres)
+        if key not in driven:
+            driven[key] = drive(car, kind, number, side, manoeuvres)
+        return driven[key]
+
+    drive = random_pairs.runs_of
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(random_pairs, "runs_of", once)
+        yield once
+
+
 @pytest.mark.slow
-def test_with_circles_a_change_of_ramps_and_of_preload_is_told_on_a_light_car():
+def test_with_circles_a_change_of_ramps_and_of_preload_is_told_on_a_light_car(runs_of):
     found = {one.kind: one for one in told(1, ["laps+circles"])}
     assert found["same"].whole != "yes"
     assert not {"stronger", "weaker"} & set(found["same"].verdicts.values())
@@ -25,8 +43,8 @@ def test_with_circles_a_change_of_ramps_and_of_preload_is_told_on_a_light_car():
 
 
 @pytest.mark.slow
-def test_circles_beside_laps_are_no_other_circuit_and_no_corners():
-    car = random_car(3)
+def test_circles_beside_laps_are_no_other_circuit_and_no_corners(runs_of):
+    car = random_car(1)
     before = runs_of(car, "same", 0, 0, ("laps", "circles"))
     after = runs_of(car, "same", 10, 1, ("laps", "circles"))
     runs = [*before, *after]

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analyzer.signals.pair_fit import fit_pair
+from analyzer.signals.pair_fit import _without_each, fit_pair
 
 
 @pytest.mark.parametrize("noise", [1e-3, 1.0, 30.0])
@@ -28,3 +28,18 @@ def test_the_deviation_of_a_ratio_is_that_of_plain_least_squares_within_its_bloc
     usual = np.sqrt(np.mean([fit.deviation**2 for fit in found]))
     assert usual == pytest.approx(np.std([fit.ratio for fit in found]), rel=0.35)
     assert usual == pytest.approx(1 / (10 * np.sqrt(4000)), rel=0.35)
+
+
+def test_what_a_block_moves_is_what_leaving_it_out_moves():
+    # weighted least squares without each block in turn, by numpy
+    rng = np.random.default_rng(3)
+    known, weight = rng.normal(0, [[1.0], [50.0]], (2, 60)), rng.uniform(0.2, 1.0, 60)
+    target, block = np.array([0.7, 0.1]) @ known + rng.normal(0, 1, 60), np.repeat([0, 1, 2], [10, 20, 30])
+
+    def solved(rows):
+        root = np.sqrt(weight[rows])
+        return np.linalg.lstsq((known[:, rows] * root).T, target[rows] * root, rcond=None)[0]
+
+    best = solved(np.ones(60, bool))
+    moves = _without_each(known, weight, target - best @ known, block, (known * weight) @ known.T)
+    assert moves == pytest.approx(np.array([best - solved(block != k) for k in range(3)]), rel=1e-6)

@@ -2,6 +2,8 @@
 shaded.
 """
 
+from typing import Any
+
 import numpy as np
 import plotly.graph_objects as go
 from plotly.subplots import make_subplots
@@ -315,10 +317,12 @@ def corner_traces(analysis: Analysis, corner: Corner) -> go.Figure:
     line(3, "throttle", 100 * signals.throttle[window], GREEN, "solid", 1.5)
     steer = np.degrees(signals.steer_rad[window]) * analysis.car.steering_ratio
     line(3, "steering wheel", steer, ORANGE, "dash", 2.0, second=True)
-    _shade(figure, analysis, corner)
+    shades, names = _phases(analysis, corner)
     for found in analysis.findings:
         if (found.corner, found.lap) == (corner.number, corner.lap):
-            figure.add_vrect(x0=found.start_s, x1=found.end_s, layer="below", **FINDING)
+            shades += _over_all(found.start_s, found.end_s, **FINDING)
+    # all at once: one by one, plotly copies those before for each, half the time of a report
+    figure.update_layout(shapes=[*figure.layout.shapes, *shades], annotations=names)
     figure.update_yaxes(title="wheel speed, km/h", row=1, col=1)
     figure.update_yaxes(title="slip, %", row=2, col=1)
     figure.update_yaxes(title="throttle, %", row=3, col=1, secondary_y=False)
@@ -331,21 +335,30 @@ def corner_traces(analysis: Analysis, corner: Corner) -> go.Figure:
     return figure
 
 
-def _shade(figure: go.Figure, analysis: Analysis, corner: Corner) -> None:
-    """Alternate shades with the phase's name on top: told apart by label, not by colour."""
+def _over_all(start_s: float, end_s: float, **look: Any) -> list[dict[str, Any]]:
+    """A section of log time shaded in all three charts."""
+    along = {"type": "rect", "layer": "below", "x0": start_s, "x1": end_s, "y0": 0, "y1": 1} | look
+    return [along | {"xref": f"x{n}", "yref": f"y{n} domain"} for n in ("", 2, 3)]
+
+
+def _phases(analysis: Analysis, corner: Corner) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """Alternate shades, and the phases' names on top: told apart by label, not by colour."""
     time = analysis.signals.time_s
+    shades: list[dict[str, Any]] = []
+    names: list[dict[str, Any]] = []
     for k, phase in enumerate(corner.phases):
         start, stop = float(time[phase.start]), float(time[min(phase.stop, len(time) - 1)])
-        figure.add_vrect(
-            x0=start, x1=stop, fillcolor=GREY, opacity=0.16 if k % 2 else 0.06, line_width=0, layer="below"
+        shades += _over_all(start, stop, fillcolor=GREY, opacity=0.16 if k % 2 else 0.06, line={"width": 0})
+        names.append(
+            {
+                "x": (start + stop) / 2,
+                "y": 1.0,
+                "yref": "paper",
+                "yanchor": "bottom",
+                "yshift": 13 * (k % 2),  # on two lines, or neighbours overlap on paper and on a phone
+                "text": PHASE_NAMES[phase.name],
+                "showarrow": False,
+                "font": {"size": 11},
+            }
         )
-        figure.add_annotation(
-            x=(start + stop) / 2,
-            y=1.0,
-            yref="paper",
-            yanchor="bottom",
-            yshift=13 * (k % 2),  # on two lines, or neighbours overlap on paper and on a phone
-            text=PHASE_NAMES[phase.name],
-            showarrow=False,
-            font={"size": 11},
-        )
+    return shades, names

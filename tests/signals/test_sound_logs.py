@@ -1,0 +1,31 @@
+"""Sound logs of cars that were once refused: what they do is no contradiction."""
+
+import tempfile
+from pathlib import Path
+
+import pytest
+from accuracy.random_sessions import simulate_random
+
+from analyzer.logs.read import read_log
+from analyzer.signals.examine import examined
+from analyzer.signals.pair_tests import consistency_tests
+
+# random cars with everything real cars do, and what they were refused or bounded for
+REFUSED = {
+    1700: "an inside rear wheel that spins at steady speed",
+    1704: "one corner to the left, on a hill",
+    1729: "an inner front wheel that is off the road in most corners",
+}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", REFUSED, ids=REFUSED.get)
+def test_what_cars_do_is_no_contradiction(seed):
+    run = simulate_random(seed)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "log.parquet"
+        run.logs[0].to_parquet(path)
+        tests = consistency_tests(examined(read_log(path)), run.file)
+    assert not [test.name for test in tests if test.outcome == "disagrees"]
+    # and they say it by number, not by leaving the tests out
+    assert sum(test.number is not None for test in tests) > 50
