@@ -81,6 +81,6 @@ def told_of_few(case):
 # by kind, one file each, so that workers share them
 ZEROS = {"zeros for missing"}
 WHEELS = {"copies", "places", "wheel units", "wheel zeros", "drift", "one side", "cut off"} | {
-    *("coarse", "lost rows", "slow bus", "lost pulses")
+    *("coarse", "lost rows", "slow bus", "lost pulses", "smoothed")
 }
 OTHERS = {case.group for case in CONTRADICTIONS} - ZEROS - WHEELS
