@@ -228,7 +228,7 @@ def check_log(
         require_usable(recording, raw)
         progress("comparing channels", 0.8)
         tests = consistency_tests(recording, car)
-        recording = consistent(recording, car)
+        recording = consistent(recording, car, tests=tests)
         annotations = recording.annotations
         mark = contradicted(annotations)
         contradiction = mark.message if mark else None

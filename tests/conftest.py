@@ -106,7 +106,7 @@ MARKED = {
     "agreement/test_odds.py": 11,
     "batch/test_cluster.py": 20,
     "comparison/test_random_pairs.py": 14,
-    "external/test_multibody_car.py": 38,
+    "external/test_multibody_car.py": 18,
     "lockcurve/test_hold_off.py": 8,
     "presentation/test_commands.py": 16,
     "signals/test_contradicted_wheels.py": 33,

@@ -58,26 +58,27 @@ class Contradiction:
     message: str
 
 
-def consistent(recording: Recording, car: Car | None) -> Recording:
+def consistent(recording: Recording, car: Car | None, *, tests: Sequence[PairTest] | None = None) -> Recording:
     """The recording without the channels that the rest contradicts, each with a note; with an error among its
     annotations where what is wrong cannot be told or cannot be left out.
 
     Parameters
     ----------
     car : None where there is no car file yet; limits are then wider.
+    tests : `consistency_tests` of them, where they are made already.
 
     Raises
     ------
     CannotTell : nothing can be answered without the channel that is wrong.
     """
     for _ in range(ROUNDS):
-        tests = consistency_tests(recording, car)
+        tests = consistency_tests(recording, car) if tests is None else tests
         found = contradiction_of(tests)
         if found is None:
             return _with_shifted_wheel(_with_unchecked(recording, tests))
         certain = len(found.causes) == 1 or found.together
         if certain and all(_can_leave_out(cause, recording, found.causes) for cause in found.causes):
-            recording = _without(recording, found)
+            recording, tests = _without(recording, found), None
             continue
         if certain and any(_is_needed(cause, recording, found.causes) for cause in found.causes):
             raise CannotTell(f"{recording.name}: {found.message}")

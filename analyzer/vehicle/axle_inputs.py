@@ -194,6 +194,7 @@ def given_by(value: Values, inputs: AxleInputs, car: Car) -> Given:
             mass_kg=mass,
             cg_height_m=car.cg_height_m * np.exp(value["log_cg_height"]),
             rear_transfer_share=car.rear_load_transfer * np.exp(value["log_load_transfer"]),
+            cross_weight=value["cross_weight"],
         ),
     )
 

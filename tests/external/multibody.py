@@ -10,10 +10,9 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-import numba
 import numpy as np
 import pandas as pd
-from external.compiled_package import derivative, plain
+from external.compiled_package import compiled, derivative, plain
 from vehiclemodels.init_mb import init_mb
 from vehiclemodels.parameters_vehicle2 import parameters_vehicle2
 from vehiclemodels.parameters_vehicle3 import parameters_vehicle3
@@ -138,7 +137,7 @@ def drive(
     return Driven(log, truth, car)
 
 
-@numba.njit
+@compiled
 def right_hand_side(state: np.ndarray, steer_rate: float, torque_Nm: float, brake_Nm: float, p: Any) -> np.ndarray:
     """The package's derivative with steering, no acceleration input; drive and brake torque added at the wheels."""
     rate = derivative(state, steer_rate, 0.0, p)
@@ -148,7 +147,7 @@ def right_hand_side(state: np.ndarray, steer_rate: float, torque_Nm: float, brak
     return rate
 
 
-@numba.njit
+@compiled
 def _steps(
     state: np.ndarray, steer_rate: float, torque_Nm: float, brake_Nm: float, capacity_Nm: float, p: Any
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
@@ -175,7 +174,7 @@ def _steps(
     return states, rates, sticks, turned
 
 
-@numba.njit
+@compiled
 def _add_plates(rate: np.ndarray, transfer: float, inertia: float) -> None:
     rate[REAR_LEFT] += 0.5 * transfer / inertia
     rate[REAR_RIGHT] -= 0.5 * transfer / inertia
