@@ -46,6 +46,12 @@ SURVIVORS = {
     "no spin-up of the front wheels": Break(
         "analyzer/vehicle/axle.py", "        + 2 * given.spin_up_N\n", "", "tests/vehicle"
     ),
+    "front wheels spun up with the rear ones": Break(
+        "analyzer/vehicle/axle_inputs.py",
+        "wheel_inertia_kg_m2 * inputs.long_m_s2 /",
+        "wheel_inertia_kg_m2 * (inputs.left_acc_m_s2 + inputs.right_acc_m_s2) / 2 /",
+        "tests/vehicle",
+    ),
     "no spin-up of the rear wheels": Break(
         "analyzer/vehicle/axle.py", " + inertia * (left_acc + right_acc),", ",", "tests/vehicle"
     ),
@@ -276,6 +282,30 @@ SURVIVORS = {
         "at.input_torque_Nm + sharp[rows] + inertia",
         "at.input_torque_Nm + inertia",
         "tests/findings/test_replayed.py",
+    ),
+    "an engine that gives more the faster it gains speed": Break(
+        "analyzer/findings/engine_inertia.py",
+        "turns = -believed[0] * gain",
+        "turns = believed[0] * gain",
+        "tests/findings/test_engine_inertia.py",
+    ),
+    "gears that all lose the same": Break(
+        "analyzer/findings/engine_inertia.py",
+        "[GEAR_SD**-2] * own.shape[1]",
+        "[1e9] * own.shape[1]",
+        "tests/findings/test_engine_inertia.py",
+    ),
+    "a limiter taken for inertia": Break(
+        "analyzer/findings/engine_inertia.py",
+        "kept = driven & ~near",
+        "kept = driven",
+        "tests/findings/test_engine_inertia.py",
+    ),
+    "an engine's speed that says nothing of its inertia": Break(
+        "analyzer/findings/counterfactual.py",
+        "        if self.engine is None:\n            return self._by_throttle()\n",
+        "        return self._by_throttle()\n",
+        "tests/findings/test_engine_inertia.py",
     ),
     "a spin's share sure whatever its timing": Break(
         "analyzer/findings/counterfactual.py",

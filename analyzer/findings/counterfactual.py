@@ -12,9 +12,9 @@ leaves F_y/(mu_y F_z) = u. Share = F/C, the largest over `WINDOW_S`. Under 1 an 
 the differential let go. Over 1 not even that: the throttle asked for more than the tyres had. The probability is that
 of a share under 1 over the fit's draws and the errors that no draw knows.
 
-While a wheel spins up, most of what the throttle asks for turns the engine, and the car does not feel it. How much, by
-J, the car file may state; else it is common knowledge within a third, and a log whose torque follows the throttle
-closely says more (`_inertia`).
+While a wheel spins up, much of what the throttle asks for turns the engine, and the car does not feel it. How much, by
+J, the car file may state; else it is common knowledge within a third. A log with the engine's speed says
+more (`engine_inertia`), one without where its torque follows the throttle closely (`_by_throttle`).
 """
 
 from collections.abc import Sequence
@@ -26,6 +26,7 @@ from scipy import ndimage
 from scipy.special import ndtr
 
 from analyzer.arrays import FloatArray, IntArray
+from analyzer.findings.engine_inertia import driven_rows, engine_inertia
 from analyzer.findings.evidence import Blame
 from analyzer.lockcurve.fit import Fit
 from analyzer.lockcurve.observations import CUTOFF_HZ, Observations, rows_step
@@ -50,13 +51,13 @@ FORM_SD = 0.05
 # Friction is read off the inside wheel. With q its share of the load it is lighter than it reads by this times
 # (1/2 - q)/q, and friction higher. Set so that shares of 0.9 to 1.1 read right in the median on the same cars, seeds
 # 500 to 594
-TRANSFER_READS_LOW = 0.065
+TRANSFER_READS_LOW = 0.05
 LIGHTEST = 0.125  # of both wheels' load, the inside one: lighter, it tells no friction
 # by which torque and wheel speeds are out of step, so that what turns the engine is off: by no more than 0.02 s where
 # spins swing most on full logs, 0.045 s where the gear is guessed (the same seeds)
 TIMING_S = 0.03
 NEAR_ITERATIONS = 2  # of a draw, from the solution of the fit: the share is then as after thirty to 0.1 %
-# of a verdict, each its own: on the worst copy of a log 89 % right and 1.0 % wrong; a throttle told from 0.75 would be
+# of a verdict, each its own: on the worst copy of a log 91 % right and 0.8 % wrong; a throttle told from 0.75 would be
 # turned round by a copy twice as often. Chosen on the same cars, seeds 500 to 594 (`tests/findings/cause_limits.py`).
 # An even chance in a corner where every lap slides is 0.62 (`find_all.HABIT_LOG_ODDS`), and stays open
 SURE_CAR, SURE_FOOT = 0.63, 0.80
@@ -254,12 +255,41 @@ class Judge:
         guess = np.clip(ENGINE_RAD_S * radius / np.maximum(self.signals.speed_m_s[index], 1.0), *RATIOS)
         if self.engine is None:
             return guess
-        wheel = (self.observed.inputs.left_m_s + self.observed.inputs.right_m_s) / 2 / radius
-        ratio = np.interp(self.signals.time_s[index], *self.engine) / np.maximum(wheel, 1.0)
-        return np.where((ratio > LOGGED_RATIOS[0]) & (ratio < LOGGED_RATIOS[1]), ratio, guess)
+        logged = self._logged_ratio(*self.engine)
+        return np.where(np.isfinite(logged), logged, guess)
+
+    def _logged_ratio(self, time_s: FloatArray, engine_rad_s: FloatArray) -> FloatArray:
+        """(n,) engine speed over wheel speed, NaN where the clutch slips."""
+        wheel = (self.observed.inputs.left_m_s + self.observed.inputs.right_m_s) / 2 / self.car.rear_rolling_radius_m
+        at_rows = np.interp(self.signals.time_s[self.observed.index], time_s, engine_rad_s)
+        ratio = at_rows / np.maximum(wheel, 1.0)
+        return np.where((ratio > LOGGED_RATIOS[0]) & (ratio < LOGGED_RATIOS[1]), ratio, np.nan)
 
     def _inertia(self) -> tuple[float, float]:
-        """How much of the engine's believed inertia the log shows, with its standard deviation.
+        """How much of the engine's believed inertia the log shows, with its standard deviation."""
+        if self.engine is None:
+            return self._by_throttle()
+        index, inputs, radius = self.observed.index, self.observed.inputs, self.car.rear_rolling_radius_m
+        ratio = self._logged_ratio(*self.engine)
+        torque = self.axle.input_torque_Nm[index]
+        use = np.maximum(self.axle.use_left, self.axle.use_right)[index]
+        step_s = rows_step(self.signals.rate_hz) / self.signals.rate_hz
+        rate, throttle = self.signals.rate_hz, self.signals.throttle
+        driven = driven_rows(throttle=throttle, rate_hz=rate, index=index, ratio=ratio, step_s=step_s)
+        return engine_inertia(
+            torque_Nm=torque,
+            ratio=ratio,
+            speed_rad_s=ratio * (inputs.left_m_s + inputs.right_m_s) / 2 / radius,
+            gain_rad_s2=ratio * (inputs.left_acc_m_s2 + inputs.right_acc_m_s2) / 2 / radius,
+            throttle=low_pass(throttle, cutoff_hz=CUTOFF_HZ, rate_hz=rate)[index],
+            driven=driven & self.observed.usable & np.isfinite(torque) & np.isfinite(use),
+            grips=use < 1,
+            step_s=step_s,
+            believed=self._believed_inertia,
+        )
+
+    def _by_throttle(self) -> tuple[float, float]:
+        """The same of a log without the engine's speed.
 
         Notes
         -----

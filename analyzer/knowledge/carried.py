@@ -48,6 +48,7 @@ CAR = {
     "log_mass": 0.02,  # fuel, luggage, another driver
     "log_cg_height": 0.04,
     "log_load_transfer": 0.06,  # two holes on an anti-roll bar
+    "cross_weight": 0.005,  # a spring seat, fuel on one side
     "log_front_track": 0.002,
     "log_drag": 0.06,
     "log_downforce": 0.20,

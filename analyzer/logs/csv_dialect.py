@@ -281,7 +281,8 @@ def _header_rows(lines: Sequence[str], first: int, separator: str, width: int) -
         line = lines[number]
         if not line.strip(" \t,;|"):
             continue
-        row = [c.strip().strip('"').strip() for c in cells(line.lstrip("#%/ "), separator)]
+        row = _whole_names(cells(line.lstrip("#%/ "), separator), separator, width)
+        row = [c.strip().strip('"').strip() for c in row]
         filled = sum(bool(c) for c in row)
         enough = max(2, (width + 1) // 2) if not rows else max(2, (width + 3) // 4)
         if filled < enough or len(row) > width + max(1, width // 2) or len(rows) == 4:
@@ -291,6 +292,18 @@ def _header_rows(lines: Sequence[str], first: int, separator: str, width: int) -
         rows.insert(0, row)
         top = number
     return rows, top
+
+
+def _whole_names(row: list[str], separator: str, width: int) -> list[str]:
+    """A header row with more cells than there are columns, put together where a name holds the separator without quotes
+    ('Acceleration, lateral'): its second half begins with a blank."""
+    whole = list[str]()
+    for cell in row:
+        if whole and cell.startswith(" "):
+            whole[-1] += separator + cell
+        else:
+            whole.append(cell)
+    return whole if len(row) > width == len(whole) else row
 
 
 def _names_and_units(rows: Sequence[Sequence[str]], width: int) -> tuple[list[str], list[str]]:

@@ -24,7 +24,7 @@ _SPELLINGS = {
     "rev/s": "rev/s revs/s rps r/s u/s tr/s",
     "mrad/s": "mrad/s",
     "rad/s": "rad/s rads-1 rad/sec radps radian/s radians/s",
-    "deg/s": "deg/s degs-1 °/s deg/sec degps degree/s degrees/s º/s dps grad/s",
+    "deg/s": "deg/s degs-1 °s-1 °/s deg/sec degps degree/s degrees/s º/s dps grad/s",
     "rpm": "rpm revolutions/minute rotations/minute 1/min r/min rev/min min-1 u/min tr/min revs/min",
     "Hz": "hz hertz 1/s s-1 pulses/s",
     "%": "% pct percent percentage %/100 prozent",

@@ -30,6 +30,7 @@ NAMES = {
     "log_mass": "mass over file",
     "log_cg_height": "c.g. height over file",
     "log_load_transfer": "rear transfer over file",
+    "cross_weight": "cross weight over a half",
     "log_drag": "drag over file",
     "log_downforce": "downforce over file",
     "log_wheel_inertia": "wheel inertia over file",

@@ -61,6 +61,7 @@ SHOWN: dict[str, tuple[str, str, str | float]] = {
     "log_mass": ("mass, against the car file", "%", "change"),
     "log_cg_height": ("height of the centre of gravity, against the car file", "%", "change"),
     "log_load_transfer": ("rear's share of the load transfer, against the car file", "%", "change"),
+    "cross_weight": ("weight on front right and rear left, over a half", "%", 100.0),
     "log_drag": ("drag, against the car file", "%", "change"),
     "log_downforce": ("downforce, against the car file", "%", "change"),
     "log_wheel_inertia": ("wheel inertia, against the car file", "%", "change"),

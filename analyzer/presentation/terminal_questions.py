@@ -71,6 +71,7 @@ SOURCE_WORDS = {
     "yaw_rate: log_yaw_scale": "scale of the yaw rate",
     "car: log_load_transfer": "rear share of the load transfer (car file)",
     "car: log_cg_height": "height of the centre of gravity (car file)",
+    "car: cross_weight": "weight on front right and rear left (corner weights)",
     "car: log_mass": "mass (car file)",
     "hold-off": "where the ramps start to clamp",
     "tyre form": "shape of the tyre curve",

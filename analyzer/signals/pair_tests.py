@@ -16,7 +16,7 @@ from scipy import ndimage
 from analyzer.arrays import BoolArray, FloatArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.logs.recording import Recording
-from analyzer.signals.channel_tests import at_the_end, copies, rates, same_rows, steps, zeros
+from analyzer.signals.channel_tests import at_the_end, averaged, copies, rates, same_rows, steps, zeros
 from analyzer.signals.lap_turns import lap_turns
 from analyzer.signals.log_stretches import period_s, wheel_speeds_m_s
 from analyzer.signals.log_view import MOVING_M_S, RATE_HZ, View, place_of, smooth, view_of
@@ -28,6 +28,7 @@ from analyzer.signals.pair_fit import (
     USUAL_WHEELBASE_M,
     PairTest,
     pair_test,
+    quick_test,
     untested,
 )
 from analyzer.signals.pedal_tests import behind, braking, driven, pedals
@@ -87,6 +88,7 @@ def consistency_tests(recording: Recording, car: Car | None) -> tuple[PairTest, 
     found: list[PairTest | None] = [*_turns(view, recording, car), *speeds(view, car), *changes(view), *pedals(view)]
     found += [driven(view), behind(view), braking(view, car), lap_turns(view), *zeros(view, recording, car)]
     found += [
+        *averaged(recording, view),
         *copies(recording, view),
         *same_rows(recording, view),
         *at_the_end(recording, view),
@@ -143,6 +145,16 @@ def _turns(view: View, recording: Recording, car: Car | None) -> list[PairTest |
                 of_sides=view.rolling,
             )
         )
+        found.append(
+            quick_test(
+                "yaw rate over front wheels' difference / track, quick over slow",
+                ("front_wheels",),
+                gyro,
+                front,
+                view.rolling,
+                least_size=size,
+            )
+        )
         if car:
             steady, name = view.rolling & (np.abs(view.change) < STEADY_M_S2), f"{name}, at steady speed"
             steady &= shed < STEADY_SHED
@@ -153,6 +165,16 @@ def _turns(view: View, recording: Recording, car: Car | None) -> list[PairTest |
         shed = _shed(car, view, lat)
         lifts = float(np.percentile(shed[view.moving], 97)) > OFF_BY_LATERAL
         close, lowest = gyro is None and not lifts, FRONT_BY_LATERAL if gyro is None else FRONT_BESIDE_GYRO
+        found.append(
+            quick_test(
+                "lateral acceleration / speed over front wheels' difference / track, quick over slow",
+                ("front_wheels",),
+                lat / v,
+                front,
+                view.rolling,
+                least_size=size,
+            )
+        )
         found.append(
             pair_test(
                 "front wheels' difference over lateral acceleration / speed x track",

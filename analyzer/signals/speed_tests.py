@@ -19,6 +19,7 @@ from analyzer.signals.pair_fit import (
     late_test,
     limited,
     pair_test,
+    quick_test,
     untested,
 )
 from analyzer.vehicle.car import Car
@@ -92,6 +93,16 @@ def speeds(view: View, car: Car | None) -> list[PairTest | None]:
                 view.rear,
                 view.front,
                 _axle_ends(car),
+            )
+        )
+        found.append(
+            quick_test(
+                "change of front wheels' speed over rear wheels', quick over slow",
+                ("rear_wheels",),
+                np.gradient(view.front) * RATE_HZ,
+                np.gradient(view.rear) * RATE_HZ,
+                view.rolling,
+                least_size=LEAST_CHANGE_M_S2,
             )
         )
         found.append(_axle_in_turns(view))
@@ -211,7 +222,20 @@ def changes(view: View) -> list[PairTest | None]:
     one = np.ones_like(long)
     across = lat if lat is not None else view.speed * view.channels.get("yaw_rate", 0.0 * one)
     between = [(one, 0.0, 1.0), (across**2, 0.0, 0.02)]  # offset, and what the accelerometer has of side slip
+    quick: list[PairTest | None] = [
+        quick_test(
+            f"longitudinal acceleration over change of {end} wheels' speed, quick over slow",
+            (f"{end}_wheels",),
+            long,
+            np.gradient(speed) * RATE_HZ,
+            view.moving,
+            least_size=LEAST_CHANGE_M_S2,
+        )
+        for end, speed in (("front", view.front), ("rear", view.rear))
+        if speed is not None
+    ]
     return [
+        *quick,
         pair_test(
             "longitudinal acceleration over change of wheel speed",
             ("long_g", "wheel_scale", "time"),

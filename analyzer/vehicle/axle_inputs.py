@@ -105,7 +105,7 @@ class Given:
     cos: FloatArray
     left_m_s: FloatArray
     right_m_s: FloatArray
-    spin_up_N: FloatArray  # per front wheel
+    spin_up_N: FloatArray  # per front wheel, which gains speed with the car
     front_brake_N: FloatArray
     turning_Nm: FloatArray  # moments about the front axle that the rear one answers to
     front_lateral_N: FloatArray
@@ -154,7 +154,6 @@ def given_by(value: Values, inputs: AxleInputs, car: Car) -> Given:
     sin, cos = sine_and_cosine(inputs.steer_rad - value["steer_offset"])
     half_front = car.front_track_m * np.exp(value["log_front_track"]) / 2
     scale = np.exp(value["rear_left_right_scale"] / 2)
-    rear_acc = np.clip((inputs.left_acc_m_s2 + inputs.right_acc_m_s2) / 2, -15.0, 15.0)
     swing = car.yaw_inertia * inputs.yaw_acc_rad_s2
     return Given(
         along_m_s2=along,
@@ -168,7 +167,7 @@ def given_by(value: Values, inputs: AxleInputs, car: Car) -> Given:
         cos=cos,
         left_m_s=inputs.left_m_s * scale,
         right_m_s=inputs.right_m_s / scale,
-        spin_up_N=car.wheel_inertia_kg_m2 * rear_acc / car.front_rolling_radius_m**2,
+        spin_up_N=car.wheel_inertia_kg_m2 * inputs.long_m_s2 / car.front_rolling_radius_m**2,
         front_brake_N=inputs.front_brake_N,
         turning_Nm=mass * across * car.cg_to_front_m - swing,
         front_lateral_N=(mass * across * car.cg_to_rear_m + swing) / car.wheelbase_m,
@@ -195,6 +194,7 @@ def given_by(value: Values, inputs: AxleInputs, car: Car) -> Given:
             mass_kg=mass,
             cg_height_m=car.cg_height_m * np.exp(value["log_cg_height"]),
             rear_transfer_share=car.rear_load_transfer * np.exp(value["log_load_transfer"]),
+            cross_weight=value["cross_weight"],
         ),
     )
 

@@ -27,7 +27,7 @@ from analyzer.vehicle.axle_inputs import AxleInputs, Given, Values, given_by
 from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
 from analyzer.vehicle.parameter_moves import MOVES, NOTHING, At, Moved
 from analyzer.vehicle.rolling_radius import radius_shrink, radius_slopes
-from analyzer.vehicle.tyres import LEAST_FACTOR, LEAST_LOAD_N, gain_and_slopes, wheel_loads
+from analyzer.vehicle.tyres import LEAST_FACTOR, LEAST_LOAD_N, cross_moment_Nm, gain_and_slopes, wheel_loads
 
 STEP = 1e-4  # of a parameter, for a finite difference
 ROUNDING = 1 + 1e-9  # of the load that is left where a moment is at its limit
@@ -329,7 +329,10 @@ class Derivatives:
         rear = weight * (1 - figures["front_weight_fraction"]) + pitch + pressed * (1 - on_front)
         half_front, half_rear = figures["front_track_m"] / 2, figures["rear_track_m"] / 2
         front_lifted, rear_lifted = self._lifted
-        moment_rear = _held(rolled * share + change("transfer") * share * self._roll_Nm, rear_lifted, rear * half_rear)
+        of_cross = change("cross") + change("mass") * figures["cross_weight"]
+        crossed = of_cross * cross_moment_Nm(1.0, mass * STANDARD_GRAVITY_M_S2, 2 * half_front, 2 * half_rear)
+        asked = rolled * share + change("transfer") * share * self._roll_Nm - crossed
+        moment_rear = _held(asked, rear_lifted, rear * half_rear)
         moment_front = _held(rolled - moment_rear, front_lifted, front * half_front)
         moment_rear = _held(rolled - moment_front, rear_lifted, rear * half_rear)
         front_side, rear_side = moment_front * (0.5 / half_front), moment_rear * (0.5 / half_rear)

@@ -138,6 +138,7 @@ MOVES: Mapping[str, Callable[[At], Moved]] = {
     "log_mass": lambda of: {"mass": 1.0},
     "log_cg_height": lambda of: {"cg_height": 1.0},
     "log_load_transfer": lambda of: {"transfer": 1.0},
+    "cross_weight": lambda of: {"cross": 1.0},
     "log_drag": lambda of: {"drag": 1.0},
     "log_downforce": lambda of: {"downforce": 1.0},
     "log_wheel_inertia": lambda of: {"inertia": 1.0},

@@ -33,6 +33,8 @@ SENSOR_X_SD_M, SENSOR_Y_SD_M, SENSOR_TURNED_SD = 0.4, 0.2, 0.02
 LEAN, LEAN_SD, PITCH_LEAN, PITCH_LEAN_SD = 0.02, 0.02, 0.01, 0.012
 SENSOR_SCALE_SD = 0.01
 GYRO_SCALE_SD = 0.008
+# Corner weights are set to half a per cent, or never: 2.5 % at most, all values alike (common practice, no source).
+CROSS_WEIGHT_SD = 0.015
 # A scale that no other channel checks: all values within a fifth equally likely (JCGM 100, 4.3.7), for a test that is
 # called close would show more (`signals/consistency.py`).
 UNCHECKED_SD = float(np.log(1.2) / np.sqrt(3))
@@ -118,6 +120,7 @@ def priors(
         Prior("log_mass", 0.0, within(sure.mass_percent), "car"),
         Prior("log_cg_height", 0.0, within(sure.cg_height_percent), "car"),
         Prior("log_load_transfer", 0.0, within(car.load_transfer_percent), "car"),
+        Prior("cross_weight", 0.0, CROSS_WEIGHT_SD, "car"),
         Prior("log_drag", 0.0, within(sure.drag_percent), "car"),
         Prior("log_downforce", 0.0, within(sure.downforce_percent), "car"),
         Prior("log_wheel_inertia", 0.0, within(sure.wheel_inertia_percent), "car"),

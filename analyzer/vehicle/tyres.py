@@ -51,6 +51,7 @@ def wheel_loads(
     lat_m_s2: FloatArray,
     downforce_N: FloatArray,
     front_downforce_share: float,
+    cross_weight: float = 0.0,
     least_N: float = LEAST_LOAD_N,
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Wheel loads at each sample.
@@ -64,6 +65,7 @@ def wheel_loads(
     long_m_s2, lat_m_s2 : (n,) accelerations of the centre of gravity, forward and left positive (ISO 8855).
     downforce_N : (n,) aerodynamic load on both axles together.
     front_downforce_share : share of it on the front axle, 0 to 1.
+    cross_weight : share of the weight on front right and rear left at rest, over a half.
     least_N : a load never falls under this, for a tyre curve has no answer at zero load.
 
     Returns
@@ -76,6 +78,8 @@ def wheel_loads(
     m a_y h (1 + roll gradient) * share / track from left to right on each axle (Meriam & Kraige, Dynamics, sample 6/1;
     Automotive Chassis Engineering p. 174, with the roll-centre and unsprung terms gathered in the share). The roll
     gradient's part is the weight m g that a body rolled by phi carries h phi outwards: 2 % of the whole at 1 deg/g.
+    A cross weight c is a moment that the axles hold against each other: c m g on both wheels, so
+    c m g / (1 / front track + 1 / rear track).
     An axle whose inner wheel is off the road carries no more than that moment, and the other axle has the rest.
 
     Examples
@@ -97,11 +101,14 @@ def wheel_loads(
     across = mass_kg * lat_m_s2 * cg_height_m * (1 + roll_gradient_rad_per_g)
     front = weight * front_weight_fraction - along + downforce_N * front_downforce_share
     rear = weight * (1 - front_weight_fraction) + along + downforce_N * (1 - front_downforce_share)
+    crossed = cross_moment_Nm(cross_weight, weight, front_track_m, rear_track_m)
     most_front, most_rear = (
         lifting_moment_Nm(front, front_track_m, least_N),
         lifting_moment_Nm(rear, rear_track_m, least_N),
     )
-    on_front = np.clip(across - np.clip(across * rear_transfer_share, -most_rear, most_rear), -most_front, most_front)
+    on_front = np.clip(
+        across - np.clip(across * rear_transfer_share - crossed, -most_rear, most_rear), -most_front, most_front
+    )
     on_rear = np.clip(across - on_front, -most_rear, most_rear)
     front_side, rear_side = on_front / front_track_m, on_rear / rear_track_m
     return (
@@ -110,6 +117,11 @@ def wheel_loads(
         np.maximum(rear / 2 - rear_side, least_N),
         np.maximum(rear / 2 + rear_side, least_N),
     )
+
+
+def cross_moment_Nm(cross_weight: float, weight_N: float, front_track_m: float, rear_track_m: float) -> float:
+    """Moment (N.m) from the front axle's left to its right wheel, and back on the rear one, of a cross weight (1)."""
+    return cross_weight * weight_N / (1 / front_track_m + 1 / rear_track_m)
 
 
 def lifting_moment_Nm(axle_N: FloatArray, track_m: float, least_N: float = LEAST_LOAD_N) -> FloatArray:

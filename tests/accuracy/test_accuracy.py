@@ -37,8 +37,9 @@ LIMITS = {
     "heavy 200 Hz, wrong file": Limits(0.330, 0.95, 0.968, 0.967, 0.015),  # 6-22 %, 0.63, 0.979, 0.981, 0.008
     "unlike axles": Limits(0.138, 1.46, 0.798, 0.958, 0.015),  # 3-9 %, 0.97, 0.895, 0.974, 0.007
 }
-# all of the points inside with every seed, but for 0.81 to 1.00 of the heavy car's with a wrong file
-LEAST_COVERAGE = 0.78
+# all of the points inside with every seed, but for 0.81 to 1.00 of the heavy car's with a wrong file; since the front
+# wheels are spun up with the car 0.73 of those with this one (0.80 before)
+LEAST_COVERAGE = 0.70
 
 
 @dataclass(frozen=True)
@@ -56,7 +57,8 @@ class TyreLimits:
 # more of it gets wrong is alike in all passes, so no residual shows it
 TYRE_LIMITS = {
     "slippery and stiff": TyreLimits(0.149, 0.94, 1.32, 0.727),  # 5-10 %, all, 0.86-0.88, 0.82-0.89
-    "grippy and soft": TyreLimits(0.45, 0.70, 1.83, 0.968),  # 21-33 %, 0.67-1, 1.01-1.22, 0.979-0.983
+    # since the front wheels are spun up with the car; three seeds (22-32 %, 0.62-1, 0.981-0.983 before on the same)
+    "grippy and soft": TyreLimits(0.60, 0.40, 1.83, 0.960),  # 37-47 %, 0.43-1, 0.98-1.12, 0.970-0.978
     "proportional to load": TyreLimits(0.274, 0.94, 2.17, 0.755),  # 10-18 %, all, 1.30-1.45, 0.84-0.91
     "sensitive to load": TyreLimits(0.35, 0.50, 1.14, 0.871),  # 21-24 %, 0.50-0.71, 0.66-0.76, 0.91-0.95
     "falling past its peak": TyreLimits(0.206, 0.94, 1.54, 0.920),  # 10-14 %, all, 0.98-1.03, 0.947-0.955

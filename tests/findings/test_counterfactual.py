@@ -176,13 +176,14 @@ def test_groups_are_by_corner_and_cause_and_end_with_what_to_do():
 @pytest.mark.slow
 @pytest.mark.parametrize(("seed", "whose"), [(308, "car"), (102, "foot")])
 def test_on_simulated_spins_hardly_anybody_is_blamed_wrongly_and_no_copy_says_the_opposite(seed, whose):
-    """The car of 308 hardly locks; the driver of 102 asks for more than the tyres have, mostly hardly more: one copy of
-    one of his spins blames the differential. All: `findings.causes`, where less than 3 % are wrong."""
+    """The car of 308 hardly locks; the driver of 102 asks for more than the tyres have, mostly hardly more. All:
+    `findings.causes`, where less than 3 % are wrong."""
     rows = told(seed)
     clear = [(s.truth, t.said) for _, s, of in rows if s.felt for t in of.values() if not CLEAR[0] < s.share < CLEAR[1]]
     assert len(clear) >= 8 and {truth for truth, _ in clear} == {whose}
     chances = [t.probability for _, s, of in rows if s.felt and s.truth == whose for t in of.values()]
-    assert (np.mean(chances) > 0.8) if whose == "car" else (np.mean(chances) < 0.5)
-    assert len([pair for pair in clear if set(pair) == {"car", "foot"}]) <= (0 if whose == "car" else 1)
-    # whoever states the engine's inertia knows more than any copy of the log
-    assert not [of for _, _, of in rows if {of[name].said for name in COPIES} >= {"car", "foot"}]
+    assert (np.mean(chances) > 0.8) if whose == "car" else (np.mean(chances) < 0.3)
+    assert not [pair for pair in clear if set(pair) == {"car", "foot"}]
+    # with minimum channels gear and engine are a guess: one spin of 1.08 is blamed on the differential there
+    by_rate = [name for name in COPIES if name != "minimum"]
+    assert not [of for _, _, of in rows if {of[name].said for name in by_rate} >= {"car", "foot"}]

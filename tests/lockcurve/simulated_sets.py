@@ -77,7 +77,8 @@ def _inputs(torque: np.ndarray, difference: np.ndarray, rng: np.random.Generator
     value = {p.name: p.start for p in KNOWN}
     speed = rng.uniform(14, 26, count)
     lateral = rng.uniform(2.0, 4.0, count) * np.where(rng.random(count) < 0.5, 1, -1)
-    inputs = made_inputs(speed=speed, lat=lateral, long=torque / (CAR.rear_rolling_radius_m * CAR.mass_kg))
+    pushed = CAR.mass_kg + 2 * CAR.wheel_inertia_kg_m2 / CAR.front_rolling_radius_m**2  # front wheels are spun up
+    inputs = made_inputs(speed=speed, lat=lateral, long=torque / (CAR.rear_rolling_radius_m * pushed))
 
     def off(unknown):
         there = replace(inputs, left_m_s=unknown[0], right_m_s=unknown[1])

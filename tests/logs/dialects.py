@@ -56,6 +56,11 @@ def _wheels(unit: str, factor: float) -> dict[str, tuple[str, float]]:
     return {f"wheel_speed_{c}": (unit, factor) for c in ("fl", "fr", "rl", "rr")}
 
 
+def _commas_in_names(log: MadeLog, _: Path) -> bytes:
+    names = {"lat_g": "Acceleration, lateral", "long_g": "Acceleration, longitudinal", "yaw_rate": "Rate, yaw"}
+    return text(log, names=w.PLAIN_NAMES | names, header="{name} [{unit}]").replace('"', "").encode()
+
+
 def _thousandths(unit: str) -> dict[str, tuple[str, float]]:
     return {**CONTRACT_UNITS, "throttle": (unit, 1000.0)}
 
@@ -445,6 +450,7 @@ DIALECTS: tuple[Dialect, ...] = (
     Dialect("Names", "Italian", _t(names=w.ITALIAN_NAMES, header="{name} [{unit}]", separator=";", decimal=",")),
     Dialect("Names", "German, longer", _t(names=w.GERMAN_LONG_NAMES, header="{name} [{unit}]", separator=";")),
     Dialect("Names", "short words glued, unit behind", _t(names=w.UNIT_AT_THE_END)),
+    Dialect("Names", "with commas, not in quotes", _commas_in_names),
     Dialect("Names", "Japanese", _t(names=w.JAPANESE_NAMES, header="{name} [{unit}]")),
     Dialect("Names", "wheels in a name of nobody's, FL to RR", _wheels_called("MX_19_{}_Sig")),
     Dialect(

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from scipy import signal
+from scipy import ndimage, signal
 
 from analyzer.errors import HalfshaftError
 from analyzer.logs.read import read_log
@@ -193,12 +193,22 @@ def _from_half_way(name: str, value: float) -> Change:
     return lambda log, rng: {name: np.where(_late(log), value, log[name])}
 
 
-def _filtered(name: str, seconds: float) -> Change:
-    """A channel behind a low-pass of first order with that time constant."""
+def _filtered(seconds: float, *names: str) -> Change:
+    """Channels behind a low-pass of first order with that time constant."""
 
     def change(log: pd.DataFrame, rng: np.random.Generator) -> dict[str, np.ndarray]:
         keeps = np.exp(-float(np.median(np.diff(log["time"]))) / seconds)
-        return {name: signal.lfilter([1 - keeps], [1, -keeps], log[name].to_numpy())}
+        return {name: signal.lfilter([1 - keeps], [1, -keeps], log[name].to_numpy()) for name in names}
+
+    return change
+
+
+def _averaged(seconds: float, *names: str) -> Change:
+    """A moving mean, its rows about the one it is written in."""
+
+    def change(log: pd.DataFrame, rng: np.random.Generator) -> dict[str, np.ndarray]:
+        rows = round(seconds / float(np.median(np.diff(log["time"]))))
+        return {name: ndimage.uniform_filter1d(log[name].to_numpy(), rows) for name in names}
 
     return change
 
@@ -305,6 +315,17 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     ),
     Contradiction("coarse", "rears in steps of 1 km/h", _stepped(1.0, RL, RR)),
     Contradiction("coarse", "rears in steps of 2 km/h", _stepped(2.0, RL, RR)),
+    *(
+        Contradiction("smoothed", f"{words}, moving mean of {seconds} s", _averaged(seconds, *names))
+        for words, seconds, names in (
+            ("all wheels", 0.6, WHEELS),
+            ("rears", 0.6, (RL, RR)),
+            ("rears", 0.3, (RL, RR)),
+            ("front left", 0.8, (FL,)),
+        )
+    ),
+    Contradiction("smoothed", "all wheels, low-pass of 0.3 s", _filtered(0.3, *WHEELS)),
+    Contradiction("smoothed", "fronts, low-pass of 0.4 s", _filtered(0.4, FL, FR)),
     Contradiction("lost rows", "rears bridged over 2 s in 40 places", _bridged(2.0, 40, RL, RR)),
     Contradiction("lost rows", "20 s from the middle", _spliced(20.0)),
     Contradiction("slow bus", "rears held for 0.2 s", _held(0.2, RL, RR)),
@@ -333,7 +354,7 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     Contradiction("accelerometers", "longitudinal noise only", _random("long_g", 0.4, 0.2), ("long_g",)),
     Contradiction("accelerometers", "longitudinal 0.7", _scaled(0.7, "long_g"), ("long_g",)),
     Contradiction("accelerometers", "longitudinal 1.3", _scaled(1.3, "long_g"), ("long_g",)),
-    Contradiction("accelerometers", "longitudinal filtered over 2 s", _filtered("long_g", 2.0), ("long_g",)),
+    Contradiction("accelerometers", "longitudinal filtered over 2 s", _filtered(2.0, "long_g"), ("long_g",)),
     Contradiction("accelerometers", "longitudinal is lateral", _copied(long_g="lat_g"), ("long_g",)),
     Contradiction("accelerometers", "lateral 0.5 g off", lambda log, rng: {"lat_g": log["lat_g"].to_numpy() - 0.5}),
     Contradiction("accelerometers", "20 degrees askew", _turned(20.0), ("long_g",)),

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analyzer.signals.pair_fit import _without_each, fit_pair
+from analyzer.signals.pair_fit import _without_each, fit_pair, quick_test
 
 
 @pytest.mark.parametrize("noise", [1e-3, 1.0, 30.0])
@@ -28,6 +28,29 @@ def test_the_deviation_of_a_ratio_is_that_of_plain_least_squares_within_its_bloc
     usual = np.sqrt(np.mean([fit.deviation**2 for fit in found]))
     assert usual == pytest.approx(np.std([fit.ratio for fit in found]), rel=0.35)
     assert usual == pytest.approx(1 / (10 * np.sqrt(4000)), rel=0.35)
+
+
+def test_what_a_low_pass_takes_from_quick_motion_is_told_whatever_its_delay():
+    """Against 1 / |H| = sqrt(1 + (2 pi f tau)^2) of a low-pass of first order."""
+    time, tau = np.arange(0, 300, 0.1), 0.3
+    parts = [(f, amplitude, np.sqrt(1 + (2 * np.pi * f * tau) ** 2)) for f, amplitude in ((0.05, 3.0), (0.76, 1.0))]
+    moved = sum(size * np.sin(2 * np.pi * f * time) for f, size, _ in parts)
+    smoothed = sum(size / by * np.sin(2 * np.pi * f * time - np.arctan(2 * np.pi * f * tau)) for f, size, by in parts)
+    everywhere = np.ones(len(time), bool)
+    found = quick_test("x", ("front_wheels",), moved, smoothed, everywhere, least_size=0.1)
+    assert found.number == pytest.approx(parts[1][2] / parts[0][2], rel=0.02)
+    assert found.outcome == "disagrees"
+    assert quick_test("x", ("front_wheels",), smoothed, moved, everywhere, least_size=0.1).outcome == "agrees"
+
+
+def test_wheels_that_are_smooth_because_nothing_is_quick_are_not_smoothed():
+    """What a slow driver leaves to be seen is noise, which goes with nothing."""
+    time, rng = np.arange(0, 300, 0.1), np.random.default_rng(3)
+    motion = 3 * np.sin(2 * np.pi * 0.05 * time)
+    found = quick_test(
+        "x", ("front_wheels",), motion + rng.normal(0, 0.3, len(time)), motion, np.ones(len(time), bool), least_size=0.1
+    )
+    assert found.outcome == "agrees"
 
 
 def test_what_a_block_moves_is_what_leaving_it_out_moves():

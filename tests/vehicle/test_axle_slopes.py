@@ -55,7 +55,7 @@ def test_every_slope_is_the_equations_difference(name, logged):
 
 
 @pytest.mark.parametrize(
-    "name", ["log_mass", "log_cg_height", "log_load_transfer", "log_downforce", "lat_bias", "long_bias"]
+    "name", ["log_mass", "log_cg_height", "log_load_transfer", "cross_weight", "log_downforce", "lat_bias", "long_bias"]
 )
 @pytest.mark.parametrize("car, first", [(STIFF_FRONT, 0), (STIFF_REAR, 1)])
 def test_slopes_hold_where_wheels_are_off_the_road(name, car, first):

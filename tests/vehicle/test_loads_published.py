@@ -114,3 +114,16 @@ def test_the_axle_on_both_wheels_holds_what_a_lifted_one_cannot(lateral, share):
     assert moment == pytest.approx(np.clip(1000 * lateral * 0.55, -tips_at, tips_at))
     lifted = front_left if share < 0.5 else rear_left
     assert (lifted if lateral > 0 else front_right if share < 0.5 else rear_right) == 0
+
+
+@pytest.mark.parametrize("turning_m_s2", [0.0, 4.0, -4.0])
+def test_a_cross_weight_goes_on_one_diagonal_and_leaves_axles_and_sides(turning_m_s2):
+    """By its definition, and by the moment of each axle, which the other one holds."""
+    lat = np.array([turning_m_s2])
+    plain, crossed = loads(lat_m_s2=lat), loads(lat_m_s2=lat, cross_weight=0.02)
+    weight = 1180 * STANDARD_GRAVITY_M_S2
+    assert crossed.sum() == pytest.approx(weight)
+    assert (crossed[1] + crossed[2] - plain[1] - plain[2]) / weight == pytest.approx(0.02)
+    assert crossed[:2].sum() == pytest.approx(plain[:2].sum())
+    moved = crossed - plain
+    assert (moved[1] - moved[0]) * 1.45 == pytest.approx((moved[2] - moved[3]) * 1.47)

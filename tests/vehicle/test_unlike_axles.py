@@ -36,7 +36,8 @@ def test_torques_are_forces_times_the_radius_of_the_wheels_that_are_driven():
     radius = CAR.rear_rolling_radius_m
     assert at.torque_difference_Nm == pytest.approx(radius * (left - right))
     # the steer is zero: no side force acts along the car
-    assert at.input_torque_Nm == pytest.approx(radius * CAR.mass_kg * 1.5)
+    fronts = 2 * CAR.wheel_inertia_kg_m2 / CAR.front_rolling_radius_m**2
+    assert at.input_torque_Nm == pytest.approx(radius * (CAR.mass_kg + fronts) * 1.5)
 
 
 def test_the_engine_pays_for_the_spin_up_of_all_four_wheels():
