@@ -65,6 +65,5 @@ def test_steep_ramps_under_a_stabbed_throttle_snap_and_flat_ones_under_a_smooth_
         driver=Driver(throttle_rate_per_s=throttle_rate),
     )
     found = [f for f in analysed(session.log, LIGHT, tmp_path).findings if f.kind == "lock_up_snap"]
-    # with the smooth foot four, as likely true as not (0.50 to 0.54): true rises there are 0.87 to 0.90 of the limit;
-    # the steep ramps have twelve, half of them at 0.7 and more
-    assert len(found) >= 6 if snaps else len(found) <= 4 and all(f.confidence < 0.6 for f in found)
+    # ten seeds: none of the smooth foot's in any, 7 to 9 of the steep ramps' in each
+    assert len(found) >= 4 if snaps else not found
