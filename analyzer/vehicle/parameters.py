@@ -33,7 +33,7 @@ SENSOR_X_SD_M, SENSOR_Y_SD_M, SENSOR_TURNED_SD = 0.4, 0.2, 0.02
 LEAN, LEAN_SD, PITCH_LEAN, PITCH_LEAN_SD = 0.02, 0.02, 0.01, 0.012
 SENSOR_SCALE_SD = 0.01
 GYRO_SCALE_SD = 0.008
-# Corner weights are set to half a per cent, or never: 2.5 % at most, all values equally likely (common practice, no source).
+# Corner weights are set to half a per cent, or never: 2.5 % at most, all as likely (common practice, no source).
 CROSS_WEIGHT_SD = 0.015
 # A scale that no other channel checks: all values within a fifth equally likely (JCGM 100, 4.3.7), for a test that is
 # called close would show more (`signals/consistency.py`).
