@@ -26,7 +26,7 @@ from scipy import ndimage
 from scipy.special import ndtr
 
 from analyzer.arrays import FloatArray, IntArray
-from analyzer.findings.engine_inertia import driven_rows, engine_inertia
+from analyzer.findings.engine_inertia import driven_rows, engine_inertia, hats, weighed
 from analyzer.findings.evidence import Blame
 from analyzer.lockcurve.fit import Fit
 from analyzer.lockcurve.observations import CUTOFF_HZ, Observations, rows_step
@@ -307,18 +307,16 @@ class Judge:
         if grips.sum() < LEAST_ROWS or not spins.any():
             return 1.0, sd
         knots = np.quantile(speed[driven], np.linspace(0, 1, KNOTS))
-        hats = np.array([np.interp(speed, knots, one) for one in np.eye(KNOTS)])
-        given = np.vstack([hats, hats * throttle]).T
+        by_speed = hats(speed, knots)
+        given = np.hstack([by_speed, by_speed * throttle[:, None]])
         by_throttle = regression(given[grips], torque[grips], pull=by_huber, least=LEAST_SCATTER_Nm)
         if by_throttle.scatter > CLOSE * np.percentile(torque[grips], 95):
             return 1.0, sd
         up = self._spinning_up[spins]
         missing = given[spins] @ by_throttle.coefficients - torque[spins]
         turned = regression(up[:, None], missing, pull=by_huber, least=LEAST_SCATTER_Nm)
-        share = turned.coefficients[0]
         error = max(by_throttle.scatter, turned.scatter) * np.sqrt(ONE_LOOK / max(float(up @ up), 1e-9))
-        weight = 1 / (1 + (error / sd) ** 2)
-        return float(1 + weight * (share - 1)), float(sd * np.sqrt(1 - weight))
+        return weighed(turned.coefficients[0] - 1, error, sd)
 
     def _asked_and_could(
         self, value: dict[str, float], at: AxleEquations, rows: IntArray, inertia: float

@@ -95,8 +95,8 @@ def engine_inertia(
     if usual <= 0:
         return 1.0, believed[1]
     given, speed = (torque_Nm / ratio)[kept] / usual, speed_rad_s[kept]
-    by_speed = _hats(speed, np.quantile(speed, np.linspace(0, 1, KNOTS)))
-    by_throttle = _hats(throttle[kept], np.linspace(OPEN_FROM, 1, KNOTS))
+    by_speed = hats(speed, np.quantile(speed, np.linspace(0, 1, KNOTS)))
+    by_throttle = hats(throttle[kept], np.linspace(OPEN_FROM, 1, KNOTS))
     engine = (by_speed[:, :, None] * by_throttle[:, None, :]).reshape(len(given), -1)
     turns = -believed[0] * gain_rad_s2[kept] / usual
     late = -LATE_S * np.gradient(throttle, step_s)[kept]
@@ -112,9 +112,20 @@ def engine_inertia(
         weight=np.full(len(given), min(1.0, step_s / ONE_LOOK_S)),
         precision=np.diag(precision),
     )
-    error = np.hypot(found.scatter * np.sqrt(np.linalg.pinv(found.information)[at, at]), FLOOR)
-    weight = 1 / (1 + (error / believed[1]) ** 2)
-    return float(1 + weight * found.coefficients[at]), float(believed[1] * np.sqrt(1 - weight))
+    error = float(np.hypot(found.scatter * np.sqrt(np.linalg.pinv(found.information)[at, at]), FLOOR))
+    return weighed(found.coefficients[at], error, believed[1])
+
+
+def weighed(more: float, error: float, believed_sd: float) -> tuple[float, float]:
+    """Share of the believed inertia and its standard deviation, from what a log shows and what was believed.
+
+    Parameters
+    ----------
+    more : what the log shows over what was believed, less one.
+    error, believed_sd : standard deviation of either.
+    """
+    weight = 1 / (1 + (error / believed_sd) ** 2)
+    return float(1 + weight * more), float(believed_sd * np.sqrt(1 - weight))
 
 
 def gears(ratio: FloatArray) -> IntArray:
@@ -132,6 +143,12 @@ def gears(ratio: FloatArray) -> IntArray:
     return number
 
 
-def _hats(values: FloatArray, knots: FloatArray) -> FloatArray:
-    """(n, k) what each of k knots counts at values (n,), in a straight line between two."""
+def hats(values: FloatArray, knots: FloatArray) -> FloatArray:
+    """(n, k) what each of k knots counts at values (n,), in a straight line between two.
+
+    Parameters
+    ----------
+    values : (n,).
+    knots : (k,) rising.
+    """
     return np.array([np.interp(values, knots, one) for one in np.eye(len(knots))]).T

@@ -203,7 +203,7 @@ def pair_test(
     between : what lies between them, as `fit_pair` takes it.
     where : (m,) bool, rows that count.
     ends : lowest and highest ratio of honest sensors.
-    least_size : scatter, in the unit of both, below which nothing can be told of them.
+    least_size : scatter, in the unit of both; less is too little to test.
     least_together : correlation below which they do not go together, whatever the ratio; under 0 none is asked for.
     least_on_a_side : the same for left and for right turns alone; None where the sides are not asked.
     sides_apart : factor by which the limits are wider there; None where nothing but `least_on_a_side` is asked there.
@@ -285,7 +285,7 @@ def late_test(
     ----------
     name, holds : as in `PairTest`.
     where : (m,) bool, rows that count.
-    least_size : standard deviation of b below which nothing can be told.
+    least_size : standard deviation of b; less is too little to test.
     """
     if where.sum() < LEAST_S * RATE_HZ:
         return untested(name, holds, "too little driving for it")
@@ -312,7 +312,7 @@ def quick_test(
     ----------
     name, holds : as in `PairTest`.
     where : (m,) bool, rows that count.
-    least_size : standard deviation of b below which nothing can be told.
+    least_size : standard deviation of b; less is too little to test.
 
     Notes
     -----

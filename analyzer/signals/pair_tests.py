@@ -36,7 +36,7 @@ from analyzer.signals.speed_tests import STEADY_M_S2, changes, grips, speeds
 from analyzer.signals.timebase import LOWEST_RATE_HZ
 from analyzer.vehicle.car import Car
 
-# a locked axle's wheels turn alike, and nothing but an inside wheel that spins makes them tell the opposite turn; where
+# a locked axle's wheels turn at one speed, and only an inside wheel that spins makes them show the opposite turn; where
 # the axle hardly slips, 0.09 to 0.93 on 240 sound logs
 REAR_ENDS = (-0.05, 1.3)
 # a unit that leans with the body by 4 deg/g reads 1.07 (roll gradient; common practice, no source), a gyro's scale is

@@ -43,7 +43,7 @@ TOP_SHARE, LEAST_AT_TOP_S, MOST_AT_TOP_M_S2, FOLLOWS = 0.98, 6.0, 1.0, 0.9
 # circles among them) read 0.90 to 1.15, for hills are slow, an accelerometer filtered over seconds 1.35
 SLOW_S, SLOW_OVER_FAST = 12.0, 1.25
 LEAST_RATIO = 0.1  # an accelerometer that hardly shows anything: what goes with what fails already
-LEAST_CHANGE_M_S2 = 0.25  # scatter of the change of speed below which nothing can be told of it
+LEAST_CHANGE_M_S2 = 0.25  # scatter of the change of speed; less is too little to test
 # 6 degrees; off the brakes 0.04 at most on 39 sound logs, whose units are turned by up to 1.5 degrees
 TURNED_RAD = 0.1
 
@@ -132,9 +132,14 @@ def grips(view: View) -> BoolArray:
     """(m,) bool: the rear axle's middle goes with the front's as it usually does. All of a view without an axle."""
     if view.front is None or view.rear is None or not view.rolling.any():
         return np.ones_like(view.rolling)
-    ahead = np.log(np.maximum(view.rear, 0.1) / np.maximum(view.front, 0.1))
+    ahead = _ahead(view.rear, view.front)
     close: BoolArray = np.abs(ahead - np.median(ahead[view.rolling])) < SLIPS
     return close
+
+
+def _ahead(rear_m_s: FloatArray, front_m_s: FloatArray) -> FloatArray:
+    """(m,) logarithm of the rear axle's speed over the front one's."""
+    return np.asarray(np.log(np.maximum(rear_m_s, 0.1) / np.maximum(front_m_s, 0.1)))
 
 
 def _axle_in_turns(view: View) -> PairTest:
@@ -152,7 +157,7 @@ def _axle_in_turns(view: View) -> PairTest:
     across = v * gyro if gyro is not None else lat
     if across is None:
         return untested(name, holds, "neither yaw rate nor lateral acceleration tells the side")
-    ahead = np.log(np.maximum(view.rear, 0.1) / np.maximum(view.front, 0.1))
+    ahead = _ahead(view.rear, view.front)
     bend, side = np.abs(across) / v**2, np.sign(across) * (np.abs(across) > CORNERING_M_S2)
     use = view.rolling & (np.abs(view.change) < STEADY_M_S2) & grips(view)
     seconds = [float(np.sum(use & (side == s))) / RATE_HZ for s in (1, -1)]
