@@ -176,7 +176,7 @@ def main(argv: list[str] | None = None) -> None:
         tasks = [(name, seed, *how) for name, seed in product(names, range(first, first + asked.sessions))]
         found = workers.map(measured, tasks)
         for name in names:
-            print(row(name, [next(found) for _ in range(asked.sessions)]), flush=True)
+            print(row(name.replace("_", " "), [next(found) for _ in range(asked.sessions)]), flush=True)
 
 
 if __name__ == "__main__":
