@@ -245,16 +245,20 @@ def summarise(fit: Fit, drawn: Spread, *, largest_torque_Nm: float, side: int = 
 
 
 def _points(seen: _Seen, grid: FloatArray, *, window_Nm: float) -> tuple[CurvePoint, ...]:
-    """The curve at the torques of `grid`, each as far as the samples within `window_Nm` of it carry."""
+    """The curve at the torques of `grid`, each as far as the samples within `window_Nm` of it carry.
+
+    What held at a torque where the curve is higher is brought to this one by as much as the curve falls.
+    """
     log_sticking, sticking_sd = seen.log_sticking
     sd = np.hypot(BOUND_SD_Nm, np.hypot(BOUND_SD_SHARE, sticking_sd) * seen.difference_Nm)
     lower_of_locked = (seen.difference_Nm - 1.645 * sd) / np.exp(log_sticking)
-    values = model.locking_torque_Nm(seen.curve, grid)
+    values, there = model.locking_torque_Nm(seen.curve, grid), model.locking_torque_Nm(seen.curve, seen.torque_Nm)
     lower, upper = np.percentile(curve_draws(seen.curve, seen.draws, grid), [2.5, 97.5], axis=0)
     points = []
     for at, value, low, high in zip(grid, values, lower, upper, strict=True):
         near = np.abs(seen.torque_Nm - at) < window_Nm
-        kind, bound = _kind(near, seen.slipping, seen.locked, seen.group, lower_of_locked)
+        here = lower_of_locked - np.maximum(there - value, 0.0)
+        kind, bound = _kind(near, seen.slipping, seen.locked, seen.group, here)
         if not seen.slip_known:
             kind, bound = "none", None
         if kind == "measured":

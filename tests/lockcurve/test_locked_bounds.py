@@ -1,4 +1,4 @@
-"""Plates that stick harder than they slip: a locked axle bounds what they carry sticking, not the lock curve."""
+"""What a locked axle says of the lock curve: what plates carry that stick, at the torque where they stuck."""
 
 import numpy as np
 import pytest
@@ -9,6 +9,7 @@ from analyzer.lockcurve.fit import fit
 from analyzer.lockcurve.loss import STATIC, evaluate, normal_equations, slopes
 from analyzer.lockcurve.problem import make_problem
 from analyzer.lockcurve.session_state import _moved
+from analyzer.lockcurve.uncertainty import _points, _Seen
 from analyzer.signals.session import Sensors
 from analyzer.vehicle.parameters import priors
 
@@ -54,3 +55,27 @@ def test_what_was_moved_hears_the_lock_curve_only_where_the_packs_slip():
     assert moved[:2].tolist() == pytest.approx([0.2 * 200 + 0.8 * 100, 200.0])
     assert np.isnan(moved[2])
     assert moved_sd.tolist() == pytest.approx([0.2 * 60 + 0.8 * 30, 60.0, 0.2 * 60 + 0.8 * 30])
+
+
+def test_what_held_at_a_higher_torque_bounds_a_lower_one_by_less():
+    # 60 N.m and half of the torque; the axle held all of that at 250 to 350 N.m, on either side
+    curve = np.array([60.0, 0.5, 0.0, 0.5, 0.0])
+    torque = np.concatenate([np.linspace(250.0, 350.0, 40), np.linspace(-350.0, -250.0, 40)])
+    seen = _Seen(
+        curve=curve,
+        draws=np.tile(curve, (10, 1)),
+        torque_Nm=torque,
+        difference_Nm=model.locking_torque_Nm(curve, torque),
+        slipping=np.zeros(80, bool),
+        locked=np.ones(80, bool),
+        group=np.repeat(np.arange(8), 10),
+        slip_known=True,
+        log_sticking=(0.0, 0.0),
+    )
+    at = np.array([-300.0, -150.0, 150.0, 300.0])
+    points = _points(seen, at, window_Nm=150.0)
+    bound = np.array([point.lower_Nm for point in points])
+    assert [point.kind for point in points] == ["bound"] * 4
+    assert (bound <= model.locking_torque_Nm(curve, at)).all()
+    # the least of what held, less 1.645 deviations of it, brought from 250 to 150 N.m; the bend's rounding takes 4 N.m
+    assert bound[1:3] == pytest.approx([60 + 75 - 4.2 - 1.645 * np.hypot(25, 0.08 * 181)] * 2, abs=0.5)
