@@ -141,7 +141,7 @@ class _Profile:
         """The loss of a curve (5,) with tyre, car and sensors moved (K,)."""
         witness, believed = self.witness, self.believed
         loss, slope, curvature = witness.judged(curve, self.moved @ shift)
-        rows = witness.sign * model.gradient(curve, witness.torque_Nm)[0]
+        rows = witness.by_capacity * model.gradient(curve, witness.torque_Nm)[0]
         held = witness.information @ shift
         off = curve - believed.mean
         value = loss.sum() + (witness.gradient + 0.5 * held) @ shift + 0.5 * (believed.precision * off) @ off

@@ -2,12 +2,13 @@
 
     sum_i w_i [ huber(e_ix) + huber(e_iy) + huber(e_if) + huber(e_id) ]   axle equations, state profiled out
   + sum_slipping w_i huber((M_i - M(T_i; c)) / sd_i)                      a slipping axle measures
-  - sum_locked w_i log Phi((M(T_i; c) - |D_i|) / sd_i)                    a locked axle bounds
+  - sum_locked w_i log Phi((q M(T_i; c) - |D_i|) / sd_i)                  a locked axle bounds
   + 1/2 |beliefs|^2                                                       `unknowns`, and anchors where there are any
 
-M_i is T_slow - T_fast of sample i, D_i its torque difference. w makes one corner pass count about once. Every term
-depends on all unknowns, so lock curve and tyre are found together: the same torque at the same input torque, left and
-right, inside fast and outside fast.
+M_i is T_slow - T_fast of sample i, D_i its torque difference, q the plates' friction sticking over slipping: without it
+plates that stick harder than they slip read as more lock. Locked samples tell q from below only; from above the belief
+holds it. w makes one corner pass count about once. Every term depends on all unknowns, so lock curve and tyre are found
+together: the same torque at the same input torque, left and right, inside fast and outside fast.
 """
 
 from collections.abc import Sequence
@@ -32,6 +33,7 @@ from analyzer.vehicle.axle_solution import AxleSolution, solve
 # preloads read 20 % high on simulated cars.
 SMEARING_S = 0.03
 EQUATIONS = 4
+STATIC = "log_static_ratio"
 
 
 @dataclass(frozen=True)
@@ -81,7 +83,7 @@ def judged(problem: Problem, theta: FloatArray, solution: AxleSolution, scale: S
         sd, trust = scale
     capacity = _capacity_Nm(problem, theta, at.input_torque_Nm)
     measured = (-problem.sign * at.torque_difference_Nm - capacity) / sd
-    margin = (capacity - np.abs(at.torque_difference_Nm)) / sd
+    margin = (_sticking(problem, theta) * capacity - np.abs(at.torque_difference_Nm)) / sd
     weight = problem.weight
     loss = (
         (weight * huber(at.residual)[0]).sum()
@@ -111,17 +113,25 @@ def _capacity_Nm(problem: Problem, theta: FloatArray, torque_Nm: FloatArray) -> 
     )
 
 
+def _sticking(problem: Problem, theta: FloatArray) -> FloatArray:
+    """q (n,): what sticking plates carry over what the lock curve, of slipping ones, says."""
+    q: FloatArray = np.broadcast_to(np.exp(problem.sample_values(theta)[STATIC]), problem.sign.shape)
+    return q
+
+
 @dataclass(frozen=True)
 class Slopes:
     """Total derivatives, the state re-profiled, by parameter (K, ...) and by the lock curve's five.
 
-    `axle` (K, 4, n), `measured` and `margin` (K, n) in standard deviations; `by_curve` (5, n) of the measured residual.
+    `axle` (K, 4, n), `measured` and `margin` (K, n) in standard deviations; `by_curve` (5, n) of the measured residual,
+    `sticking` (n,) q.
     """
 
     axle: FloatArray
     measured: FloatArray
     margin: FloatArray
     by_curve: FloatArray
+    sticking: FloatArray
 
 
 def slopes(problem: Problem, theta: FloatArray, now: Evaluation) -> Slopes:
@@ -152,8 +162,10 @@ def slopes(problem: Problem, theta: FloatArray, now: Evaluation) -> Slopes:
         difference[j] = by.torque_difference_Nm + at.difference_slope[0] * u + at.difference_slope[1] * s
     carried = by_torque * torque
     measured = (-problem.sign * difference - carried) / now.sd
-    margin = (carried - np.sign(at.torque_difference_Nm) * difference) / now.sd
-    return Slopes(axle, measured, margin, -by_curve / now.sd)
+    q = _sticking(problem, theta)
+    margin = (q * carried - np.sign(at.torque_difference_Nm) * difference) / now.sd
+    margin[names.index(STATIC)] += q * _capacity_Nm(problem, theta, at.input_torque_Nm) / now.sd
+    return Slopes(axle, measured, margin, -by_curve / now.sd, q)
 
 
 @dataclass(frozen=True)
@@ -198,7 +210,12 @@ def log_terms(problem: Problem, now: Evaluation, found: Slopes) -> tuple[LogTerm
             terms.append((np.concatenate([found.axle[:, row, part], nothing]), weight * slope, weight * curvature))
         for rows_in, z, jac, loss in (
             (problem.slipping, now.measured, np.concatenate([found.measured[:, part], curve]), huber),
-            (problem.locked, now.margin, np.concatenate([found.margin[:, part], -curve]), censored),
+            (
+                problem.locked,
+                now.margin,
+                np.concatenate([found.margin[:, part], -curve * found.sticking[part]]),
+                censored,
+            ),
         ):
             _, slope, curvature = loss(z[part])
             counted = weight * now.trust[part] * rows_in[part]

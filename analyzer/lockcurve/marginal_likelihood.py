@@ -64,7 +64,7 @@ def _at(witness: Witness, x: FloatArray, mean: FloatArray, belief: FloatArray, m
     known = len(witness.gradient)
     shift, curve = x[:known], x[known:]
     loss_of_each, slope, curvature = witness.judged(curve, shift @ moved[:known])
-    moved[known:] = witness.sign * model.gradient(curve, witness.torque_Nm)[0]
+    moved[known:] = witness.by_capacity * model.gradient(curve, witness.torque_Nm)[0]
     gradient = moved @ slope
     hessian = (moved * curvature) @ moved.T
     gradient[:known] += witness.gradient + witness.information @ shift

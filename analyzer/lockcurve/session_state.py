@@ -54,6 +54,8 @@ class AxleState:
     input_torque_Nm : T_left + T_right through the differential; negative on coast; brakes removed.
     torque_difference_Nm : T_left - T_right through the differential.
     torque_difference_sd_Nm : its standard deviation, calibration included.
+    moved_Nm, moved_sd_Nm : the same torque difference where the lock curve is heard as well: slipping packs move what
+        it says. The best estimate of what was moved, but no witness of the curve.
     slipping, locked : bool; both False where it cannot be told (noise, transitions).
     load_left_N, load_right_N : wheel loads.
     longitudinal_force_left_N, longitudinal_force_right_N : tyre forces.
@@ -68,6 +70,8 @@ class AxleState:
     input_torque_Nm: FloatArray
     torque_difference_Nm: FloatArray
     torque_difference_sd_Nm: FloatArray
+    moved_Nm: FloatArray
+    moved_sd_Nm: FloatArray
     slipping: BoolArray
     locked: BoolArray
     load_left_N: FloatArray
@@ -219,7 +223,9 @@ def session_state(
     variance = _nuisance_variance(fit, drawn, inputs, solution, car, log) + measured
     variance += (at.difference_per_slip * observed.slip_noise) ** 2
     variance += MODEL_SD_Nm**2 + (MODEL_SD_SHARE * at.torque_difference_Nm) ** 2 + (BRAKE_SIDE_SHARE * rear_brake) ** 2
-    split, variance = _with_plates(fit, drawn, at, input_torque, variance, observed, ~braked, car, log)
+    plates = _plates(fit, drawn, input_torque, observed, log)
+    split, variance = _with_plates(plates, at, variance, observed, ~braked & np.isfinite(input_torque), car)
+    moved, moved_sd = _moved(plates, split, np.sqrt(variance), observed.slipping & np.isfinite(input_torque))
     # both wheels sliding, or forces no tyre could give: the split of the sum cannot be told
     lost = (np.abs(at.residual[:2]).max(axis=0) > MOST_FORCE_RESIDUAL) | (at.use.min(axis=0) > MOST_USE_OF_BOTH)
     lost = ndimage.binary_dilation(lost, iterations=SETTLING_ROWS)
@@ -259,6 +265,8 @@ def session_state(
         input_torque_Nm=spread_out(input_torque),
         torque_difference_Nm=spread_out(difference),
         torque_difference_sd_Nm=spread_out(np.sqrt(variance)),
+        moved_Nm=spread_out(np.where(lost, np.nan, moved)),
+        moved_sd_Nm=spread_out(moved_sd),
         slipping=observed.slipping[nearest] & known,
         locked=observed.locked[nearest] & known,
         load_left_N=spread_out(at.load_N[0]),
@@ -333,35 +341,55 @@ def between_rows(rows: FloatArray, step: int, count: int) -> FloatArray:
     return lines.ravel()[:count]
 
 
+def _plates(
+    fit: Fit, drawn: Spread, input_torque: FloatArray, observed: Observations, log: int
+) -> tuple[FloatArray, FloatArray]:
+    """What the lock curve says that slipping packs move (n,), left minus right, and its variance; where the input torque
+    is not known, nothing that means anything."""
+    side, torque = fit.problem.logs[log].side, np.nan_to_num(input_torque)
+    curves = model.locking_torque_Nm(drawn.curves_of(side)[:100, :, None], torque)
+    towards = -np.sign(observed.speed_difference_rad_s)
+    carried = towards * model.locking_torque_Nm(fit.curves[side], torque)
+    return carried, curves.var(axis=0) + MODEL_SD_Nm**2
+
+
 def _with_plates(
-    fit: Fit,
-    drawn: Spread,
+    plates: tuple[FloatArray, FloatArray],
     at: AxleEquations,
-    input_torque: FloatArray,
     variance: FloatArray,
     observed: Observations,
-    unbraked: BoolArray,
+    known: BoolArray,
     car: Car,
-    log: int,
 ) -> tuple[FloatArray, FloatArray]:
     """Torque difference and variance, with the plates as second witness where a wheel slides.
 
     Past its peak a tyre's force is known to `SLIDING_FORCE_SHARE` of its load only, while slipping plates carry M(T) to
     the slower wheel whatever the tyre does. There the two are averaged, each weighed by its variance.
     """
-    spins = observed.slipping & (at.use.max(axis=0) > PAST_PEAK) & np.isfinite(input_torque) & unbraked
+    spins = observed.slipping & (at.use.max(axis=0) > PAST_PEAK) & known
+    carried, plates_variance = (each[spins] for each in plates)
     load = np.where(at.use[0] > at.use[1], at.load_N[0], at.load_N[1])[spins]
     tyre = variance[spins] + (SLIDING_FORCE_SHARE * load * car.rear_rolling_radius_m) ** 2
-    side_drawn = drawn.curves_of(fit.problem.logs[log].side)
-    curves = model.locking_torque_Nm(side_drawn[:100, :, None], input_torque[spins])
-    plates = curves.var(axis=0) + MODEL_SD_Nm**2
-    side = -np.sign(observed.speed_difference_rad_s[spins])
-    carried = side * model.locking_torque_Nm(fit.curves[fit.problem.logs[log].side], input_torque[spins])
-    share = tyre / (tyre + plates)
+    share = tyre / (tyre + plates_variance)
     split, variance = at.torque_difference_Nm.copy(), variance.copy()
     split[spins] = (1 - share) * split[spins] + share * carried
     variance[spins] = (1 - share) * tyre
     return split, variance
+
+
+def _moved(
+    plates: tuple[FloatArray, FloatArray], split: FloatArray, split_sd: FloatArray, slips: BoolArray
+) -> tuple[FloatArray, FloatArray]:
+    """Torque difference and standard deviation (n,) with the lock curve heard wherever the packs slip.
+
+    Both hang on the same tyre, so their errors count as one: the deviation is the mean of the two, not less.
+    """
+    carried, plates_sd = plates[0][slips], np.sqrt(plates[1][slips])
+    share = split_sd[slips] ** 2 / (split_sd[slips] ** 2 + plates_sd**2)
+    moved, sd = split.copy(), split_sd.copy()
+    moved[slips] += share * (carried - split[slips])
+    sd[slips] += share * (plates_sd - split_sd[slips])
+    return moved, sd
 
 
 def _nuisance_variance(

@@ -21,6 +21,7 @@ from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import CurvePoint, Interval, LockCurveEstimate
 from analyzer.lockcurve.fit import Fit
 from analyzer.lockcurve.hold_off import along_holds
+from analyzer.lockcurve.loss import STATIC
 from analyzer.lockcurve.problem import CURVE_BOUNDS
 from analyzer.lockcurve.unknowns import Unknowns
 from analyzer.signals.kinematics import SATELLITES_ALONE
@@ -180,6 +181,7 @@ class _Seen:
     locked: BoolArray
     group: IntArray
     slip_known: bool
+    log_sticking: tuple[float, float]  # of what sticking plates carry over slipping ones, with its deviation
 
     @classmethod
     def of(cls, fit: Fit, drawn: Spread, side: int) -> "_Seen":
@@ -195,6 +197,7 @@ class _Seen:
             locked=problem.locked[rows],
             group=problem.group[rows],
             slip_known=problem.sensors.slip_known,
+            log_sticking=fit.nuisance[STATIC],
         )
 
 
@@ -242,14 +245,20 @@ def summarise(fit: Fit, drawn: Spread, *, largest_torque_Nm: float, side: int = 
 
 
 def _points(seen: _Seen, grid: FloatArray, *, window_Nm: float) -> tuple[CurvePoint, ...]:
-    """The curve at the torques of `grid`, each as far as the samples within `window_Nm` of it carry."""
-    lower_of_locked = seen.difference_Nm - 1.645 * np.hypot(BOUND_SD_Nm, BOUND_SD_SHARE * seen.difference_Nm)
-    values = model.locking_torque_Nm(seen.curve, grid)
+    """The curve at the torques of `grid`, each as far as the samples within `window_Nm` of it carry.
+
+    What held at a torque where the curve is higher is brought to this one by as much as the curve falls.
+    """
+    log_sticking, sticking_sd = seen.log_sticking
+    sd = np.hypot(BOUND_SD_Nm, np.hypot(BOUND_SD_SHARE, sticking_sd) * seen.difference_Nm)
+    lower_of_locked = (seen.difference_Nm - 1.645 * sd) / np.exp(log_sticking)
+    values, there = model.locking_torque_Nm(seen.curve, grid), model.locking_torque_Nm(seen.curve, seen.torque_Nm)
     lower, upper = np.percentile(curve_draws(seen.curve, seen.draws, grid), [2.5, 97.5], axis=0)
     points = []
     for at, value, low, high in zip(grid, values, lower, upper, strict=True):
         near = np.abs(seen.torque_Nm - at) < window_Nm
-        kind, bound = _kind(near, seen.slipping, seen.locked, seen.group, lower_of_locked)
+        here = lower_of_locked - np.maximum(there - value, 0.0)
+        kind, bound = _kind(near, seen.slipping, seen.locked, seen.group, here)
         if not seen.slip_known:
             kind, bound = "none", None
         if kind == "measured":

@@ -23,7 +23,7 @@ HOLDS = tuple(model.NAMES.index(n) for n in HOLD_NAMES)
 LOCK_CURVE = "lock_curve"  # the group of beliefs that only keep the fit regular
 HOLD_OFF = "hold_off"
 ALL: tuple[str, Hashable] = ("all", None)
-SHARED_GROUPS = ("tyre", "car", "radius", "sensor_pose")
+SHARED_GROUPS = ("tyre", "car", "radius", "sensor_pose", "plates")
 # gyro, tracks and radii stay in the car
 SHARED_NAMES = ("log_yaw_scale", "log_speed_scale", "log_front_track")
 # Of the variance of what calibration leaves of a sensor's zero, the share that is the same in all runs: how the sensor

@@ -13,7 +13,7 @@ import numpy as np
 from analyzer.arrays import BoolArray, FloatArray
 from analyzer.lockcurve import model
 from analyzer.lockcurve.fit import Fit
-from analyzer.lockcurve.loss import EQUATIONS, Evaluation, LogTerms, log_terms
+from analyzer.lockcurve.loss import EQUATIONS, Evaluation, LogTerms, Slopes, log_terms
 from analyzer.lockcurve.model import censored
 from analyzer.lockcurve.problem import Problem
 from analyzer.lockcurve.unknowns import Unknowns
@@ -30,6 +30,7 @@ class Samples:
     sd_Nm, weight : of a sample.
     slipping, locked : bool; what is neither says nothing of a lock curve.
     residual : residual of what slips or margin of what is locked, in deviations.
+    sticking : what sticking plates carry over what slipping ones do.
     """
 
     torque_Nm: FloatArray
@@ -38,14 +39,15 @@ class Samples:
     slipping: BoolArray
     locked: BoolArray
     residual: FloatArray
+    sticking: FloatArray
 
 
-def samples_of(problem: Problem, now: Evaluation) -> tuple[Samples, ...]:
+def samples_of(problem: Problem, now: Evaluation, found: Slopes) -> tuple[Samples, ...]:
     """The samples of each log, or of each of its stretches, in the order of `problem.parts`.
 
     Parameters
     ----------
-    now : the loss where the fit ended.
+    now, found : loss and slopes where the fit ended.
     """
     weight, torque = problem.weight * now.trust, now.solution.at.input_torque_Nm
     residual = np.where(problem.slipping, now.measured, now.margin)
@@ -57,6 +59,7 @@ def samples_of(problem: Problem, now: Evaluation) -> tuple[Samples, ...]:
             slipping=problem.slipping[part],
             locked=problem.locked[part],
             residual=residual[part],
+            sticking=found.sticking[part],
         )
         for part in problem.parts
     )
@@ -69,17 +72,18 @@ class Witness:
     Attributes
     ----------
     torque_Nm : (n,) input torque; `fitted_Nm` the fitted curve there.
-    sd_Nm, weight : (n,) of a sample.
+    weight : (n,) of a sample.
     slipping : (n,) bool; the others are locked.
+    by_capacity : (n,) how the curve moves it, per N.m: more capacity is a smaller residual and a larger margin.
     residual, by_unknown : (n,) residual or margin at the fit, and (n, K) how the unknowns move it, in deviations.
     information, gradient : (K, K), (K,) of everything else: axle equations and beliefs.
     """
 
     torque_Nm: FloatArray
     fitted_Nm: FloatArray
-    sd_Nm: FloatArray
     weight: FloatArray
     slipping: BoolArray
+    by_capacity: FloatArray
     residual: FloatArray
     by_unknown: FloatArray
     information: FloatArray
@@ -92,7 +96,7 @@ class Witness:
         return cls.put_together(
             made,
             log_terms(problem, now, fit.slopes),
-            samples_of(problem, now),
+            samples_of(problem, now, fit.slopes),
             misses=made.rows @ fit.theta - made.targets,
             curve=fit.curve,
             widened=problem.widened,
@@ -140,9 +144,9 @@ class Witness:
         return cls(
             torque_Nm=all_of.torque_Nm[use],
             fitted_Nm=model.locking_torque_Nm(curve, all_of.torque_Nm[use]),
-            sd_Nm=all_of.sd_Nm[use],
             weight=all_of.weight[use] * tempered,
             slipping=all_of.slipping[use],
+            by_capacity=(np.where(all_of.slipping, -1.0, all_of.sticking) / all_of.sd_Nm)[use],
             residual=all_of.residual[use],
             by_unknown=np.concatenate(every)[use].astype(np.float32),  # it is kept with the analysis
             information=information * tempered,
@@ -158,14 +162,9 @@ class Witness:
         shift : (n,) by how many deviations tyre, car and sensors move each sample.
         """
         more = model.locking_torque_Nm(curve, self.torque_Nm) - self.fitted_Nm
-        z = self.residual + shift + self.sign * more
+        z = self.residual + shift + self.by_capacity * more
         of_slipping, of_locked = huber(z), censored(z)
         loss, slope, curvature = (
             np.where(self.slipping, a, b) * self.weight for a, b in zip(of_slipping, of_locked, strict=True)
         )
         return loss, slope, curvature
-
-    @property
-    def sign(self) -> FloatArray:
-        """(n,) how a sample moves with the curve, per N.m: more capacity is a smaller residual and a larger margin."""
-        return np.where(self.slipping, -1.0, 1.0) / self.sd_Nm

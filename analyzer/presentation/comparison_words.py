@@ -44,6 +44,7 @@ FLOOR_WORDS = {
     "tyre": "the tyre is not known better from more of the same laps; more variety of corners and throttle tells",
     "acceleration": "the accelerometers' offset is the same through a whole run; several runs a side average it",
     "wheel_calibration": "the wheels' calibration errs the same through a whole run; several runs a side average it",
+    "plates": "how much harder plates stick than slip errs in every lap; more time with the packs slipping tells",
     "yaw_rate": "the gyro error is the same through a whole run; several runs a side average it",
     "hold-off": "the ramps may begin to clamp elsewhere after the change; passes on light throttle would tell",
     "tyre form": "a tyre unlike the fitted curve makes the change itself uncertain by a share of it",

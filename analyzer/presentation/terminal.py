@@ -292,6 +292,7 @@ SOURCE_WORDS = {
     "yaw_rate": "yaw rate",
     "acceleration": "offset of the accelerometers",
     "car": "car file's figures",
+    "plates": "sticking plates over slipping ones",
     "bench": "bench reading",
     "knowledge": "what other runs know of the car",
     "hold_off": "where the ramps start to clamp",

@@ -73,6 +73,7 @@ SOURCE_WORDS = {
     "car: log_cg_height": "height of the centre of gravity (car file)",
     "car: cross_weight": "weight on front right and rear left (corner weights)",
     "car: log_mass": "mass (car file)",
+    "plates: log_static_ratio": "how much harder the plates stick than slip",
     "hold-off": "where the ramps start to clamp",
     "tyre form": "shape of the tyre curve",
 }

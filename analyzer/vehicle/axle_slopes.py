@@ -96,7 +96,7 @@ class Derivatives:
         if name in MOVES:
             moved = MOVES[name](self._at)
             parts = [rate * self._by_figure(figure) for figure, rate in moved.items()]
-            total = sum(parts[1:], parts[0])
+            total = sum(parts, np.zeros((6, len(self.u))))
             return ParameterSlopes(total[:4], total[4], total[5])
         at = equations(self.state, self.value, self.inputs, self.car)
         moved = self.value | {name: self.value[name] + STEP}

@@ -143,4 +143,5 @@ MOVES: Mapping[str, Callable[[At], Moved]] = {
     "log_downforce": lambda of: {"downforce": 1.0},
     "log_wheel_inertia": lambda of: {"inertia": 1.0},
     "log_rolling_resistance": lambda of: {"rolling": 1.0},
+    "log_static_ratio": lambda of: {},  # of the plates: it moves what a locked axle bounds, no force
 }

@@ -35,6 +35,8 @@ SENSOR_SCALE_SD = 0.01
 GYRO_SCALE_SD = 0.008
 # Corner weights are set to half a per cent, or never: 2.5 % at most, all as likely (common practice, no source).
 CROSS_WEIGHT_SD = 0.015
+# Plates that stick carry more than plates that slip: 1.05 to 1.3 times with oil (common practice, no source).
+STATIC_RATIO, STATIC_RATIO_SD = 1.12, 0.08
 # A scale that no other channel checks: all values within a fifth equally likely (JCGM 100, 4.3.7), for a test that is
 # called close would show more (`signals/consistency.py`).
 UNCHECKED_SD = float(np.log(1.2) / np.sqrt(3))
@@ -125,6 +127,7 @@ def priors(
         Prior("log_downforce", 0.0, within(sure.downforce_percent), "car"),
         Prior("log_wheel_inertia", 0.0, within(sure.wheel_inertia_percent), "car"),
         Prior("log_rolling_resistance", 0.0, within(30.0), "car"),
+        Prior("log_static_ratio", math.log(STATIC_RATIO), STATIC_RATIO_SD / STATIC_RATIO, "plates"),
     )
 
 
@@ -141,4 +144,5 @@ BOUNDS = {
     "stiffness_fall": (-0.3, 0.6),
     "shape": (1.05, 1.9),
     "combined_weight": (0.0, 1.3),
+    "log_static_ratio": (0.0, np.log(1.6)),
 }

@@ -36,9 +36,9 @@ def witness_of(curve: np.ndarray, *, torque_Nm: np.ndarray) -> Witness:
     return Witness(
         torque_Nm=torque_Nm,
         fitted_Nm=model.locking_torque_Nm(curve, torque_Nm),
-        sd_Nm=np.full(len(torque_Nm), SD_Nm),
         weight=np.ones(len(torque_Nm)),
         slipping=np.ones(len(torque_Nm), bool),
+        by_capacity=np.full(len(torque_Nm), -1 / SD_Nm),
         residual=np.zeros(len(torque_Nm)),
         by_unknown=np.zeros((len(torque_Nm), 1)),
         information=np.eye(1),
@@ -75,7 +75,7 @@ def test_a_locked_sample_bounds_a_curve_and_does_not_measure_it():
     """Tobit's model: what held is as likely under any curve above it, and the less likely the further one is below."""
     shown = np.array([100.0, 0.0, 0.0, 0.0, 0.0])
     slipped = witness_of(shown, torque_Nm=np.linspace(20.0, 60.0, 30))
-    held = replace(slipped, slipping=np.zeros(30, bool))
+    held = replace(slipped, slipping=np.zeros(30, bool), by_capacity=np.full(30, 1 / SD_Nm))
     spread = np.diag([1.0, 1e-9, 1e-9, 1e-9, 1e-9]) ** 2
     evidence = {
         preload: _without_form(held, np.array([preload, 0.0, 0.0, 0.0, 0.0]), spread)

@@ -9,6 +9,7 @@ from scipy.stats import norm
 from vehicle.made_axle import IDEAL, made_car, made_inputs
 
 from analyzer.lockcurve import model
+from analyzer.lockcurve.loss import STATIC
 from analyzer.lockcurve.observations import Observations
 from analyzer.lockcurve.problem import LOCK_SD_Nm
 from analyzer.signals.session import Sensors
@@ -17,9 +18,9 @@ from analyzer.vehicle.axle_inputs import AxleInputs
 from analyzer.vehicle.parameters import priors
 
 CAR = made_car()
-# the tyre and the car are known: only the lock curve is asked for
+# the tyre and the car are known, and the plates stick no harder than they slip: only the lock curve is asked for
 KNOWN = tuple(
-    replace(p, start=IDEAL.get(p.name, p.start), deviation=1e-5)
+    replace(p, start=(IDEAL | {STATIC: 0.0}).get(p.name, p.start), deviation=1e-5)
     for p in priors(CAR, sensors=Sensors(), long_bias_sd_m_s2=0.03)
 )
 STEPS = np.array([[0.5], [0.5], [0.03]])  # longest Newton step of wheel speeds (m/s) and side slip
@@ -36,12 +37,18 @@ class SimulatedSet:
 
 
 def simulated_set(
-    count: int, rng: np.random.Generator, *, curve: np.ndarray | None = None, drive_Nm: float = 1500.0
+    count: int,
+    rng: np.random.Generator,
+    *,
+    curve: np.ndarray | None = None,
+    drive_Nm: float = 1500.0,
+    sticking: float = 1.0,
 ) -> SimulatedSet:
     """One set, two thirds on drive: each sample its own corner pass, scatter `LOCK_SD_Nm`, either wheel the faster.
 
     Every set has its own curve unless one is given: preload and slopes of usual size, hold-offs near where the fit's
-    weak prior puts them. The input torques reach `drive_Nm`.
+    weak prior puts them. The input torques reach `drive_Nm`. Sticking plates carry
+    `sticking` times what they carry once they slip.
     """
     if curve is None:
         hold = rng.uniform(0, 60, 2)
@@ -51,7 +58,7 @@ def simulated_set(
     level = model.locking_torque_Nm(curve, torque)
     asked = level * rng.uniform(0.5, 1.7, count)
     capacity = level + LOCK_SD_Nm * rng.standard_normal(count)
-    slips = capacity < asked
+    slips = sticking * capacity < asked
     faster = np.where(rng.random(count) < 0.5, 1.0, -1.0)  # 1 is the left wheel
     inputs = _inputs(torque, -faster * np.where(slips, capacity, asked), rng)
     observed = Observations(
