@@ -100,7 +100,7 @@ def gaussian(values: FloatArray, deviation: float, *, mirrored: bool = False) ->
     weights = np.exp(-0.5 / deviation**2 * np.arange(-reach, reach + 1) ** 2)
     weights /= weights.sum()
     around = _extended(values, reach, reach, mirrored)
-    smooth = weights[reach] * around[reach : reach + count]
+    smooth: FloatArray = weights[reach] * around[reach : reach + count]
     for total in (smooth[i : i + BLOCK] for i in range(0, count, BLOCK)):
         here, around = around[: len(total) + 2 * reach], around[len(total) :]
         both = np.empty_like(total)
