@@ -116,8 +116,15 @@ def _extended(values: FloatArray, before: int, after: int, mirrored: bool) -> Fl
     return around
 
 
-def median_of_three(values: FloatArray) -> FloatArray:
-    """(n,) median of each value and its neighbours; the ends stay."""
-    low, high = np.minimum(values[:-1], values[1:]), np.maximum(values[:-1], values[1:])
-    inner = np.maximum(low[:-1], np.minimum(high[:-1], values[2:]))
-    return np.concatenate([values[:1], inner, values[-1:]]) if len(values) > 2 else values
+def median(values: FloatArray, size: int) -> FloatArray:
+    """(n,) median of each window (of an even number of values the upper of the middle two); beyond its ends the series
+    goes on as its mirror image.
+
+    Parameters
+    ----------
+    values : (n,), one or more.
+    size : samples in a window, from 1; the work grows with it.
+    """
+    each = np.lib.stride_tricks.sliding_window_view(_extended(values, size // 2, (size - 1) // 2, True), size)
+    middle: FloatArray = np.partition(each, size // 2, axis=1)[:, size // 2]
+    return middle

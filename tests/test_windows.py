@@ -65,6 +65,7 @@ def test_gaussian(length, deviation, mirrored, mode):
 
 
 @pytest.mark.parametrize("length", LENGTHS)
-def test_median_of_three(length):
-    values = series(length)
-    assert np.array_equal(windows.median_of_three(values), ndimage.median_filter(values, size=3))
+@pytest.mark.parametrize("size", [1, 3, 24, 33])
+def test_median(length, size):
+    values = series(max(length, size))
+    assert np.array_equal(windows.median(values, size), ndimage.median_filter(values, size=size))

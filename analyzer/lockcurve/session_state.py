@@ -387,7 +387,7 @@ def _nuisance_variance(
     for block in (slice(i, i + BLOCK) for i in range(0, len(rows), BLOCK)):
         slopes = _difference_slopes(value, along, inputs.take(rows[block]), solution.take(rows[block]), car)
         variance[block] = (slopes**2).sum(axis=0)
-    smooth = np.minimum(windows.median_of_three(variance), 1e6)
+    smooth = np.minimum(windows.median(variance, 3), 1e6)
     between: FloatArray = np.interp(np.arange(len(inputs)), rows, smooth)
     return between
 
