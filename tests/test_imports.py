@@ -32,6 +32,7 @@ LAYERS = (
         "analyzer.in_words",
         "analyzer.long_arrays",
         "analyzer.robust",
+        "analyzer.windows",
     ),
     ("analyzer.settings_file",),
     ("analyzer.vehicle.car",),

@@ -11,8 +11,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import ndimage
 
+from analyzer import windows
 from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.findings.events import above, confidence, events, lasting, phase_at, placed
 from analyzer.findings.evidence import Trembling
@@ -170,7 +170,7 @@ def _tremble(rear: RearAxle) -> _Tremble | str:
     slow = rear.cornering & (signals.speed_m_s < SLOW_M_S) & ~rear.axle.braked
     slowly = low_pass(difference / radius, cutoff_hz=LOWEST_HZ / 2, rate_hz=rate)
     swings = np.abs(np.gradient(slowly)) * rate > FASTEST_CHANGE_RAD_S2
-    slow &= ~ndimage.binary_dilation(swings, iterations=max(1, round(WINDOW_S * rate / 2)))
+    slow &= ~windows.widened(swings, max(1, round(WINDOW_S * rate / 2)))
     return _Tremble(amplitude / radius, background / radius, front_ratio, slow, high)
 
 
@@ -181,7 +181,7 @@ def _amplitude(values: FloatArray, rate_hz: float, high_hz: float) -> FloatArray
     """
     within = both_ways(band_pass_sections(4, LOWEST_HZ, high_hz, rate_hz), values)
     half = max(3, round(WINDOW_S / 2 * rate_hz))
-    mean = ndimage.uniform_filter1d(within**2, size=half, mode="nearest")
+    mean = windows.mean(within**2, half)
     apart = np.pad(mean, half // 2, mode="edge")
     quieter = np.minimum(apart[: len(mean)], apart[len(apart) - len(mean) :])
     level: FloatArray = np.sqrt(np.maximum(quieter, 0.0))  # a running sum leaves rounding below zero

@@ -22,9 +22,9 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy import ndimage
 from scipy.special import ndtr
 
+from analyzer import windows
 from analyzer.arrays import FloatArray, IntArray
 from analyzer.findings.engine_inertia import driven_rows, engine_inertia, hats, weighed
 from analyzer.findings.evidence import Blame
@@ -177,11 +177,11 @@ class Judge:
         -------
         list : one for each spin; None where the fit has no row in it. The same spins always get the same answer.
         """
-        windows = [self._rows(*spin) for spin in spins]
-        if not windows:
+        spans = [self._rows(*spin) for spin in spins]
+        if not spans:
             return []
-        rows = np.unique(np.concatenate(windows))
-        at = [np.searchsorted(rows, w) for w in windows]
+        rows = np.unique(np.concatenate(spans))
+        at = [np.searchsorted(rows, w) for w in spans]
         inertia = self._inertia()
         problem, inputs = self.fitted.problem, self.observed.inputs.take(rows)
         best = solve(problem.values(self.fitted.theta, self.log), inputs, self.car)
@@ -234,7 +234,7 @@ class Judge:
 
         def off(x: FloatArray) -> FloatArray:
             lost = x - low_pass(x, cutoff_hz=CUTOFF_HZ, rate_hz=rate)
-            return np.asarray(ndimage.uniform_filter1d(lost, rows_step(rate))[self.observed.index], float)
+            return windows.mean(lost, rows_step(rate), mirrored=True)[self.observed.index]
 
         surface = signals.wheel_speed_m_s[:, 2:].mean(axis=1)
         return off(signals.long_m_s2), off(np.gradient(surface, 1 / rate))

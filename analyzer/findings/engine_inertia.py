@@ -13,8 +13,8 @@ two have terms of their own, about 0; the last a floor under what can be known. 
 """
 
 import numpy as np
-from scipy import ndimage
 
+from analyzer import windows
 from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.robust import by_huber, regression
 
@@ -49,10 +49,10 @@ def driven_rows(
     ratio : (n,) engine speed over wheel speed, NaN where it is not known.
     step_s : from row to row.
     """
-    lowest = ndimage.minimum_filter1d(throttle, 2 * round(HELD_S * rate_hz) + 1)[index]
+    lowest = windows.least(throttle, 2 * round(HELD_S * rate_hz) + 1)[index]
     log = np.log(np.nan_to_num(ratio, nan=1.0))  # far from any gear
     width = 2 * round(SHIFTS_S / step_s) + 1
-    moves = ndimage.maximum_filter1d(log, width) - ndimage.minimum_filter1d(log, width)
+    moves = windows.greatest(log, width) - windows.least(log, width)
     driven: BoolArray = (lowest > OPEN_FROM) & (moves < RATIO_STEADY) & np.isfinite(ratio)
     return driven
 
@@ -87,7 +87,7 @@ def engine_inertia(
     What the log says is weighed against what was believed by their variances: with one gear and no spin that stands.
     """
     over = speed_rad_s > LIMITER * speed_rad_s[driven & grips].max(initial=0.0)
-    near = ndimage.maximum_filter1d(over & ~grips, 2 * round(SHIFTS_S / step_s) + 1)
+    near = windows.greatest(over & ~grips, 2 * round(SHIFTS_S / step_s) + 1)
     kept = driven & ~near
     if (kept & grips).sum() * step_s < LEAST_S:
         return 1.0, believed[1]

@@ -4,8 +4,8 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import ndimage
 
+from analyzer import windows
 from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.long_arrays import taken
 from analyzer.phases.phases import Corner
@@ -239,7 +239,4 @@ def front_logged(signals: Signals) -> bool:
 
 def _sustained(mask: BoolArray, rate_hz: float) -> BoolArray:
     """True where `mask` holds from `SETTLE_S` before to `SETTLE_S` after."""
-    sustained: BoolArray = ndimage.binary_erosion(
-        mask, iterations=math.ceil(round(SETTLE_S * rate_hz, 6)), border_value=1
-    )
-    return sustained
+    return windows.narrowed(mask, math.ceil(round(SETTLE_S * rate_hz, 6)))

@@ -5,9 +5,9 @@ give is learnt off the brakes, and all force beyond it is brakes.
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import ndimage
 from scipy.linalg import solve_banded
 
+from analyzer import windows
 from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.lockcurve import model
@@ -228,14 +228,14 @@ def session_state(
     moved, moved_sd = _moved(plates, split, np.sqrt(variance), observed.slipping & np.isfinite(input_torque))
     # both wheels sliding, or forces no tyre could give: the split of the sum cannot be told
     lost = (np.abs(at.residual[:2]).max(axis=0) > MOST_FORCE_RESIDUAL) | (at.use.min(axis=0) > MOST_USE_OF_BOTH)
-    lost = ndimage.binary_dilation(lost, iterations=SETTLING_ROWS)
+    lost = windows.widened(lost, SETTLING_ROWS)
     # nor on the brakes where nothing tells their force, nor where what is measured leaves it open
     lost |= braked & np.isnan(coast)
     most = MOST_SPLIT_SD_SHARE * car.mass_kg * STANDARD_GRAVITY_M_S2 * car.rear_rolling_radius_m
     lost |= ~braked & (measured > most**2)
     # and where the wheels change speed against each other faster than the filters follow
     change = np.gradient(observed.speed_difference_rad_s, signals.time_s[observed.index])
-    lost |= ndimage.binary_dilation(np.abs(change) > FASTEST_CHANGE_RAD_S2, iterations=2)
+    lost |= windows.widened(np.abs(change) > FASTEST_CHANGE_RAD_S2, 2)
     lost |= not observed.sensors.slip_known
     difference = np.where(lost, np.nan, split)
     count, step = len(signals.time_s), rows_step(signals.rate_hz)
@@ -415,7 +415,7 @@ def _nuisance_variance(
     for block in (slice(i, i + BLOCK) for i in range(0, len(rows), BLOCK)):
         slopes = _difference_slopes(value, along, inputs.take(rows[block]), solution.take(rows[block]), car)
         variance[block] = (slopes**2).sum(axis=0)
-    smooth = np.minimum(ndimage.median_filter(variance, size=3), 1e6)
+    smooth = np.minimum(windows.median(variance, 3), 1e6)
     between: FloatArray = np.interp(np.arange(len(inputs)), rows, smooth)
     return between
 

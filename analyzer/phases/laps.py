@@ -3,8 +3,8 @@
 from itertools import pairwise
 
 import numpy as np
-from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
+from analyzer import windows
 from analyzer.arrays import FloatArray
 from analyzer.phases.phases import Laps
 from analyzer.signals.session import Signals
@@ -174,7 +174,7 @@ def _from_recurrence(signals: Signals) -> tuple[tuple[int, int], ...]:
     turning = np.where(signals.speed_m_s > _STANDING_M_S, signals.lat_m_s2 / np.maximum(signals.speed_m_s, 1.0), 0.0)
     bent = _summed(turning) / signals.rate_hz
     curvature = np.gradient(0.5 * (road_heading + np.interp(at, distance, bent)), _ROAD_STEP_M)
-    curvature = gaussian_filter1d(curvature, _ROAD_BLUR_M / _ROAD_STEP_M)
+    curvature = windows.gaussian(curvature, _ROAD_BLUR_M / _ROAD_STEP_M, mirrored=True)
     lap = _lap_length(curvature, road_heading)
     if lap is None:
         return ()
@@ -234,7 +234,7 @@ def _aligned_lines(curvature: FloatArray, lap: int) -> list[float | None]:
     count, trimmed = len(curvature), int(_CUT_SHARE * lap)
     whole = (count + trimmed) // lap
     free = max(0, count - whole * lap)
-    straight = uniform_filter1d(np.abs(curvature), max(3, int(100 / _ROAD_STEP_M)))
+    straight = windows.mean(np.abs(curvature), max(3, int(100 / _ROAD_STEP_M)), mirrored=True)
     bend = np.sum([straight[k * lap : k * lap + free + 1][: free + 1] for k in range(whole)], axis=0)
     line = int(np.argmin(bend)) + whole // 2 * lap
     back = _walk(curvature, line, -lap, trimmed)
@@ -264,9 +264,9 @@ def _walk(curvature: FloatArray, line: int, lap: int, trimmed: int) -> list[floa
 
 def _best_match(pattern: FloatArray, inside: FloatArray) -> float | None:
     """Offset in `inside` at which `pattern` fits best, to a fraction of a step; None when it fits nowhere."""
-    windows = np.lib.stride_tricks.sliding_window_view(inside, len(pattern))
-    scale = np.sum(windows**2, axis=1) + np.sum(pattern**2)
-    fit = 2 * windows @ pattern / np.maximum(scale, 1e-12)
+    laid = np.lib.stride_tricks.sliding_window_view(inside, len(pattern))
+    scale = np.sum(laid**2, axis=1) + np.sum(pattern**2)
+    fit = 2 * laid @ pattern / np.maximum(scale, 1e-12)
     best = int(np.argmax(fit))
     if fit[best] < _LEAST_SIMILARITY:
         return None

@@ -3,8 +3,8 @@
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
 
+from analyzer import windows
 from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.signals.session import Signals
 
@@ -86,8 +86,7 @@ def blurred(values: FloatArray, rate_hz: float, deviation_s: float) -> FloatArra
     values : (n,), evenly spaced.
     deviation_s : standard deviation of the Gaussian.
     """
-    smooth: FloatArray = gaussian_filter1d(np.asarray(values, float), deviation_s * rate_hz, mode="nearest")
-    return smooth
+    return windows.gaussian(values, deviation_s * rate_hz)
 
 
 def mostly(mask: BoolArray, rate_hz: float, deviation_s: float) -> BoolArray:

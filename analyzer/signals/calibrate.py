@@ -3,8 +3,8 @@
 from dataclasses import replace
 
 import numpy as np
-from scipy import ndimage
 
+from analyzer import windows
 from analyzer.arrays import BoolArray, FloatArray
 from analyzer.errors import CannotTell
 from analyzer.logs.recording import Annotation, Recording
@@ -137,7 +137,7 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
         front_yaw = difference / (car.front_track_m * np.cos(steer))
         disagreement = np.abs(smooth(difference - car.front_track_m * (raw_yaw - zeros.yaw_rad_s) * np.cos(steer)))
         limit = 0.3 if gyro is not None else 0.8
-        bad = ndimage.binary_dilation(disagreement > limit, iterations=max(1, round(0.15 * rate)))
+        bad = windows.widened(disagreement > limit, max(1, round(0.15 * rate)))
         trusted &= ~bad
         front_sd = np.where(trusted, 0.1 / car.front_track_m, np.inf)
     lateral = lateral - zeros.lateral_m_s2
@@ -274,8 +274,7 @@ def _braking(
         on = level > threshold
     else:
         on = _braking_by_change_of_speed(slope, throttle < OFF_THROTTLE, moving, rate)
-    braking: BoolArray = ndimage.binary_dilation(on, iterations=_brake_release_samples(rate))
-    return braking
+    return windows.widened(on, _brake_release_samples(rate))
 
 
 def _brake_release_samples(rate: float) -> int:
@@ -288,14 +287,13 @@ def _braking_by_change_of_speed(slope: FloatArray, closed: BoolArray, moving: Bo
     decelerations of an engine; taken for coasting, its brake torque would count as torque through the differential."""
     change = low_pass(slope, cutoff_hz=2.0, rate_hz=rate)
     hard = (change < HARD_DECELERATION_M_S2) & closed
-    near = ndimage.binary_dilation(hard, iterations=_brake_release_samples(rate))
+    near = windows.widened(hard, _brake_release_samples(rate))
     coasting = change[closed & moving & ~near & (change < 0)]
     if not hard.any() or not len(coasting):
         return hard
     usual = float(np.median(coasting))
     released = HARD_DECELERATION_M_S2 + RELEASED_SHARE * (usual - HARD_DECELERATION_M_S2)
-    braking: BoolArray = ndimage.binary_propagation(hard, mask=hard | ((change < released) & closed))
-    return braking
+    return windows.reached(hard, hard | ((change < released) & closed))
 
 
 def _calibrate_rear(wheels: FloatArray, straight: BoolArray, steps: list[CalibrationStep]) -> FloatArray:

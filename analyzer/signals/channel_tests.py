@@ -24,7 +24,7 @@ from analyzer.signals.pair_fit import (
     fit_pair,
     limited,
 )
-from analyzer.signals.timebase import LOWEST_RATE_HZ
+from analyzer.signals.timebase import LOWEST_RATE_HZ, transform_length
 from analyzer.vehicle.car import Car
 
 OWN_SENSORS = "have sensors of their own"
@@ -152,8 +152,9 @@ def _averaged_rows(noise: FloatArray, period_s: float) -> int:
     shortest, longest = max(shortest, 2 * SPREAD_ROWS), min(longest, len(noise) // 2)
     if shortest >= longest:
         return 0
-    power = np.abs(np.fft.rfft(noise, 2 * len(noise))) ** 2
-    with_itself = np.fft.irfft(power)[:longest] / max(float(np.dot(noise, noise)), 1e-300)
+    size = transform_length(len(noise) + longest)  # zeros beyond the end for the longest lag
+    power = np.abs(np.fft.rfft(noise, size)) ** 2
+    with_itself = np.fft.irfft(power, size)[:longest] / max(float(np.dot(noise, noise)), 1e-300)
     at = shortest + int(np.argmin(with_itself[shortest:]))
     others = np.abs(with_itself[shortest:])
     others[max(at - shortest - SPREAD_ROWS, 0) : at - shortest + SPREAD_ROWS + 1] = 0.0

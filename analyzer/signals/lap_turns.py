@@ -17,6 +17,7 @@ from analyzer.signals.pair_fit import (
     limited,
     untested,
 )
+from analyzer.signals.timebase import transform_length
 
 CALM_ROWS = 100  # with so little lateral acceleration tell a zero
 LATERAL_ZERO_M_S2 = 0.15  # of an accelerometer that was never zeroed, 0.015 g; common practice, no source
@@ -101,8 +102,8 @@ def _lap_length(curvature: FloatArray) -> int | None:
     if count < 400:
         return None
     values = curvature - curvature.mean()
-    spectrum = np.fft.rfft(values, 2 * count)
-    shared = np.fft.irfft(np.abs(spectrum) ** 2)[:count]
+    length = transform_length(2 * count)
+    shared = np.fft.irfft(np.abs(np.fft.rfft(values, length)) ** 2, length)[:count]
     power = np.concatenate([[0.0], np.cumsum(values**2)])
     lags = np.arange(count)
     scale = np.sqrt(np.maximum(power[count - lags] * (power[count] - power[lags]), 1e-30))

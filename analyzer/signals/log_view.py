@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage
 
+from analyzer import windows
 from analyzer.arrays import BoolArray, FloatArray
 from analyzer.channels import WHEEL_CHANNELS
 from analyzer.logs.recording import Recording
@@ -96,10 +96,10 @@ def view_of(recording: Recording, car: Car | None) -> View:
             left_out |= (time >= a.start_s) & (time <= a.end_s)
     good = np.ones(len(speed), bool)
     if left_out.any():
-        good = ~ndimage.binary_dilation(np.interp(fine, time, left_out).reshape(-1, 5).max(axis=1) > 0, iterations=3)
+        good = ~windows.widened(np.interp(fine, time, left_out).reshape(-1, 5).max(axis=1) > 0, 3)
     good &= ~_held(wheels, speed > MOVING_M_S)
     moving = (speed > MOVING_M_S) & good
-    braked = ndimage.binary_dilation(change < -2.0, iterations=4)
+    braked = windows.widened(change < -2.0, 4)
     return View(
         time=np.arange(len(speed)) / RATE_HZ,
         channels=channels,
@@ -123,7 +123,7 @@ def _held(wheels: dict[str, FloatArray], moving: BoolArray) -> BoolArray:
     speeds = np.array(list(wheels.values()))
     held = moving & (speeds.min(axis=0) < HELD * np.median(speeds, axis=0))
     rare = held.sum() < RARELY * moving.sum()
-    return ndimage.binary_dilation(held, iterations=round(HELD_S * RATE_HZ)) if rare else np.zeros(len(moving), bool)
+    return windows.widened(held, round(HELD_S * RATE_HZ)) if rare else np.zeros(len(moving), bool)
 
 
 def _in_m_s(recording: Recording, car: Car | None) -> dict[str, FloatArray]:
@@ -135,8 +135,7 @@ def _in_m_s(recording: Recording, car: Car | None) -> dict[str, FloatArray]:
 
 def smooth(values: FloatArray) -> FloatArray:
     """(m,) running mean over half a second, five rows of `RATE_HZ`."""
-    mean: FloatArray = ndimage.uniform_filter1d(values, 5, mode="nearest")
-    return mean
+    return windows.mean(values, 5)
 
 
 def place_of(view: View) -> tuple[FloatArray, FloatArray] | None:

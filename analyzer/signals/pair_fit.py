@@ -4,8 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage
 
+from analyzer import windows
 from analyzer.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from analyzer.robust import by_cauchy, regression, scatter
 from analyzer.signals.log_view import RATE_HZ
@@ -319,13 +319,12 @@ def quick_test(
     |sum a b*| / sum |b|^2 of the analytic signals, quick over slow: a delay between the two is none of its business.
     Over one where slow is less: near the limit light wheels show more of a turn than there is.
     """
-    where = ndimage.minimum_filter1d(where, round(AROUND_S * RATE_HZ), mode="nearest")
+    where = windows.least(where, round(AROUND_S * RATE_HZ))
     if where.sum() < LEAST_S * RATE_HZ or np.std(b[where]) < least_size:
         return untested(name, holds, "too little of it in this log")
 
     def mean(values: FloatArray, seconds: float) -> FloatArray:
-        smoothed: FloatArray = ndimage.gaussian_filter1d(values, seconds * RATE_HZ, mode="nearest")
-        return smoothed
+        return windows.gaussian(values, seconds * RATE_HZ)
 
     def gain(parts: Sequence[FloatArray]) -> tuple[float, float]:
         return _gain_of([_analytic(x)[where] for x in parts], np.flatnonzero(where))

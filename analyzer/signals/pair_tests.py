@@ -11,8 +11,8 @@ what").
 """
 
 import numpy as np
-from scipy import ndimage
 
+from analyzer import windows
 from analyzer.arrays import BoolArray, FloatArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.logs.recording import Recording
@@ -288,11 +288,9 @@ def _course(view: View) -> FloatArray | None:
 
 def _windowed(turn: FloatArray) -> FloatArray:
     """Mean of a yaw rate (m,) over `COURSE_S`: how far the car has turned, whatever smooths either witness."""
-    mean: FloatArray = ndimage.uniform_filter1d(turn, round(COURSE_S * RATE_HZ), mode="nearest")
-    return mean
+    return windows.mean(turn, round(COURSE_S * RATE_HZ))
 
 
 def _all_through(where: BoolArray) -> BoolArray:
     """Rows (m,) bool about which `where` holds for all of a window, and the path's own smoothing."""
-    held: BoolArray = ndimage.minimum_filter1d(where, round((COURSE_S + 1.0) * RATE_HZ), mode="nearest")
-    return held
+    return windows.least(where, round((COURSE_S + 1.0) * RATE_HZ))

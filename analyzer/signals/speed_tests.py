@@ -3,8 +3,8 @@
 from collections.abc import Sequence
 
 import numpy as np
-from scipy import ndimage
 
+from analyzer import windows
 from analyzer.arrays import BoolArray, FloatArray
 from analyzer.robust import scatter
 from analyzer.signals.log_view import MOVING_M_S, RATE_HZ, View, place_of, smooth
@@ -264,7 +264,7 @@ def _slow_over_fast(view: View, long: FloatArray, between: Between) -> PairTest:
         return untested(name, holds, "too little change of speed")
 
     def held(width: int) -> PairFit:
-        mean = [ndimage.uniform_filter1d(x, width) for x in (long, view.change, *(x for x, _, _ in between))]
+        mean = [windows.mean(x, width, mirrored=True) for x in (long, view.change, *(x for x, _, _ in between))]
         known = [(x, of, sd) for x, (_, of, sd) in zip(mean[2:], between, strict=True)]
         return fit_pair(mean[0], mean[1], known, view.moving, view.time)
 

@@ -18,9 +18,9 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
-from scipy import ndimage
 from scipy.linalg.blas import dtbsv
 
+from analyzer import windows
 from analyzer.arrays import BoolArray, ComplexArray, FloatArray
 from analyzer.channels import CHANNELS
 from analyzer.errors import CannotTell
@@ -209,7 +209,7 @@ def to_uniform(recording: Recording, *, needed: frozenset[str]) -> Uniform:
             channels[name] = source if even and complete else source[held]
         else:
             if own_rate > 1.5 * rate:
-                source = ndimage.uniform_filter1d(source, size=max(1, round(own_rate / rate)), mode="nearest")
+                source = windows.mean(source, max(1, round(own_rate / rate)))
             channels[name] = source if even and complete else np.interp(grid, source_time, source)
         if name in needed:
             for start, stop in whole if complete else _silent(source_time, time[0], time[-1]):
