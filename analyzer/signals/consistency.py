@@ -23,7 +23,7 @@ THINGS = {
     "rear_wheels": "a rear wheel speed",
     "position": "the position",
     "time": "the time",
-    "car": "the car file's track or steering ratio",
+    "car": "the car file's track, radius or steering ratio",
     "twice_round": "nothing at all (the circuit may cross itself, so that a lap turns twice round)",
     "half_round": "nothing at all (both halves of the lap may be the same)",
 }

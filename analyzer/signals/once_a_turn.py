@@ -1,0 +1,110 @@
+"""What repeats once a turn of a wheel. No sensor ring is even: the speed that a wheel shows is off by the same at the
+same place of every turn, a few hundredths of a per cent. So a log counts its own turns, and they must be those that
+its speed, its clock and the rolling radius make.
+"""
+
+import numpy as np
+from scipy import ndimage
+
+from analyzer.arrays import FloatArray
+from analyzer.channels import WHEEL_CHANNELS
+from analyzer.logs.recording import Recording
+from analyzer.robust import median, scatter
+from analyzer.signals.log_stretches import known
+from analyzer.signals.pair_fit import PairTest, limited, untested
+from analyzer.vehicle.car import Car
+
+# a block of turns: their place is then known to 1/256 of an order, and a gap of the log spoils one of them
+TURNS, PLACES = 256, 64
+ORDERS = range(1, 17)  # of a ring that is uneven at random all are alike; with four of them 3/4 and 4/3 look as good
+TRIED = np.arange(0.74, 1.36, 0.002)  # turns a period of the noise; other tests tell what is further off
+AROUND = (
+    33  # steps of a spectrum, an eighth of an order: at one speed the noise of the log's rows is not the same at all
+)
+TURNING_M_S = 8.0  # slower, the steps of a logged speed are as large
+WILD = 3.0  # of the noise's scatter: kerbs and gear shifts
+# as wheel speeds over GPS speed; 0.995 to 1.004 on 70 sound logs, whose wheels are calibrated to 0.4 %
+ENDS = (0.95, 1.05)
+WHEELS_APART = 4  # of `TRIED`: wheels of one car, each with its radius
+# What the best inside the limits and the best outside must be apart (logarithm of the power over its median, summed over
+# the wheels): 0.74 at least on 70 sound logs, 0.4 at most on 47 whose wheels were a median and noise
+CLEAR = 0.6
+
+
+def once_a_turn(recording: Recording, car: Car | None) -> PairTest | None:
+    """The turns of the wheels by speed, clock and radius over those that their own unevenness shows; None without two
+    wheels.
+
+    Notes
+    -----
+    Second differences of ln(speed) over the angle that the column itself makes, integral of v dt / R: a Fourier
+    transform of each block, whose power at the orders 1, 2, ... of a trial turn is compared. In the angle the rate of
+    the log bounds nothing, for a wheel turns at ever other speeds (order tracking).
+    """
+    wheels = [name for name in WHEEL_CHANNELS if name in recording.channels]
+    if len(wheels) < 2:
+        return None
+    turning = recording.wheel_speed_unit == "rad/s"
+    name = "turns of the wheels by speed x time over those that repeat"
+    holds = ("wheel_scale", "time") if turning else ("wheel_scale", "time", "car")
+    if car is None and not turning:
+        return untested(name, holds, "the rolling radii are not known without a car file")
+    each = list[FloatArray]()
+    for wheel in wheels:
+        radius = 1.0
+        if car is not None and not turning:
+            radius = car.front_rolling_radius_m if wheel[-2] == "f" else car.rear_rolling_radius_m
+        time, values = known(recording.time_s, recording.channels[wheel])
+        power = _power(time, values / radius, TURNING_M_S / (car.rear_rolling_radius_m if car else 0.3))
+        if power is None:
+            return untested(name, holds, "too little driving for it")
+        each.append(power)
+    total = np.sum([ndimage.maximum_filter1d(power, 2 * WHEELS_APART + 1) for power in each], axis=0)
+    inside = (1 / TRIED > ENDS[0]) & (1 / TRIED < ENDS[1])
+    best, other = (float(total[where].max()) for where in (inside, ~inside))
+    if abs(best - other) < CLEAR:
+        return untested(name, holds, "nothing repeats clearly enough")
+    middle = int(np.argmax(total))
+    near = slice(max(middle - WHEELS_APART, 0), middle + WHEELS_APART + 1)
+    own = np.array([1 / TRIED[near][np.argmax(power[near])] for power in each])
+    return limited(name, holds, median(own), scatter(own) / np.sqrt(len(own)), ENDS, "1", "ratio")
+
+
+def _power(time: FloatArray, turning_rad_s: FloatArray, least_rad_s: float) -> FloatArray | None:
+    """Logarithm of the power at the orders of each of `TRIED`, mean over the orders, each over its median.
+
+    Parameters
+    ----------
+    time, turning_rad_s : (n,) of a wheel.
+    least_rad_s : slower rows do not count.
+
+    Returns
+    -------
+    ndarray : as long as `TRIED`; None of a drive of less than two blocks.
+    """
+    turned = np.cumsum(np.maximum(turning_rad_s, 0.0) * np.gradient(time)) / (2 * np.pi)
+    count = int(turned[-1] // TURNS)
+    if count < 2:
+        return None
+    rest = np.zeros(len(time))
+    rest[1:-1] = np.diff(np.log(np.maximum(turning_rad_s, 1.0)), n=2)
+    use = turning_rad_s > least_rad_s
+    size = scatter(rest[use], about=0.0) if use.any() else 0.0
+    rest = np.where(use, np.clip(rest, -WILD * size, WILD * size), 0.0)
+    place = np.floor(turned * PLACES).astype(int)
+    inside = place < count * TURNS * PLACES
+    blocks = np.bincount(place[inside], rest[inside], minlength=count * TURNS * PLACES).reshape(count, -1)
+    energy = np.sum(blocks**2, axis=1)
+    if not energy.any():
+        return None
+    power = np.abs(np.fft.rfft(blocks[energy > 0], axis=1)) ** 2 / energy[energy > 0, None]
+    spectrum = power.mean(axis=0)
+    spectrum = spectrum / np.maximum(ndimage.median_filter(spectrum, AROUND), np.finfo(float).tiny)
+    found, step = np.zeros(len(TRIED)), TRIED[1] - TRIED[0]
+    for order in ORDERS:
+        edges = np.append(TRIED - step / 2, TRIED[-1] + step / 2) * order * TURNS
+        first, last = np.floor(edges[:-1]).astype(int), np.ceil(edges[1:]).astype(int) + 1
+        highest = np.maximum.reduceat(spectrum[: last[-1]], np.column_stack([first, last]).ravel()[:-1])[::2]
+        found += highest / np.median(highest)
+    logarithm: FloatArray = np.log(found / len(ORDERS))
+    return logarithm
