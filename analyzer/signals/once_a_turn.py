@@ -26,8 +26,8 @@ WILD = 3.0  # of the noise's scatter: kerbs and gear shifts
 # as wheel speeds over GPS speed; 0.995 to 1.004 on 70 sound logs, whose wheels are calibrated to 0.4 %
 ENDS = (0.95, 1.05)
 WHEELS_APART = 4  # of `TRIED`: wheels of one car, each with its radius
-# What the best inside the limits and the best outside must be apart (logarithm of the power over its median, summed over
-# the wheels): 0.74 at least on 70 sound logs, 0.4 at most on 47 whose wheels were a median and noise
+# What the best inside the limits and the best outside must be apart (logarithm of the power over its median, summed
+# over the wheels): 0.74 at least on 70 sound logs, 0.4 at most on 47 whose wheels were a median and noise
 CLEAR = 0.6
 
 
@@ -46,7 +46,7 @@ def once_a_turn(recording: Recording, car: Car | None) -> PairTest | None:
         return None
     turning = recording.wheel_speed_unit == "rad/s"
     name = "turns of the wheels by speed x time over those that repeat"
-    holds = ("wheel_scale", "time") if turning else ("wheel_scale", "time", "car")
+    holds = ("wheel_scale", "time") if turning else ("wheel_scale", "time", "radius")
     if car is None and not turning:
         return untested(name, holds, "the rolling radii are not known without a car file")
     each = list[FloatArray]()

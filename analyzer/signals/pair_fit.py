@@ -34,7 +34,7 @@ QUICK_S, SLOW_S, AROUND_S = ((0.1, 0.2), (0.2, 0.4)), 0.8, 1.5
 # other where they are slow are another test's business
 QUICK_OVER_SLOW, GOES_ALONG = 1.1, 0.5
 USUAL_PERCENT = 98.0  # the rest are wheels that lock, and a log's ragged ends
-SCALES = ("wheel_scale", "time", "car")  # what makes a ratio wrong, and leaves the two going together
+SCALES = ("wheel_scale", "time", "car", "radius")  # what makes a ratio wrong, and leaves the two going together
 # what lies between two channels: values (m,), and mean and standard deviation of their factor
 Between = Sequence[tuple[FloatArray, float, float]]
 
@@ -47,7 +47,7 @@ class PairTest:
     ----------
     name : what is held against what.
     holds : what the test hangs on: canonical channels, `front_wheels`, `rear_wheels`, `wheel_scale` (unit of all
-        wheels), `position`, `time`, `car`.
+        wheels), `position`, `time`, `car` (its track or steering ratio), `radius`.
     number, deviation : what was found and its standard deviation; None where it cannot be tested.
     lowest, highest : what a car and honest sensors show; None where there is no such end.
     unit : of the number, '1' for a ratio.

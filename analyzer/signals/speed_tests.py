@@ -92,7 +92,7 @@ def speeds(view: View, car: Car | None) -> list[PairTest | None]:
         found.append(
             ratio(
                 "rear wheels over front wheels",
-                ("front_wheels", "rear_wheels", "car"),
+                ("front_wheels", "rear_wheels", "radius"),
                 view.rear,
                 view.front,
                 _axle_ends(car),

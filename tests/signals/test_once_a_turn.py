@@ -1,5 +1,5 @@
-"""Turns of the wheels counted by what repeats in their speed: a ring whose places are off at random shows its own turns,
-whatever clock, unit and radius say (order tracking; by hand)."""
+"""Turns of the wheels counted by what repeats in their speed: a ring whose places are off at random shows its own
+turns, whatever clock, unit and radius say (order tracking; by hand)."""
 
 from dataclasses import replace
 
@@ -14,7 +14,7 @@ ORDERS = np.arange(1, 9)
 
 
 def uneven(*, clock=1.0, scale=1.0, share=3e-4, noise=0.02):
-    """A session whose wheels show a little more or less at each place of a turn, its clock and speeds off by factors."""
+    """A session whose wheels show a little more or less at each place of a turn; clock and speeds off by factors."""
     session, *_ = made_session(noise=noise)
     rng = np.random.default_rng(7)
     for wheel in WHEELS:
@@ -34,7 +34,7 @@ def test_clock_times_scale_is_told_to_half_a_per_cent(clock, scale):
     found = once_a_turn(uneven(clock=clock, scale=scale), CAR)
     assert found.number == pytest.approx(clock * scale, rel=5e-3)
     assert found.outcome == ("agrees" if abs(clock * scale - 1) < 0.05 else "disagrees")
-    assert found.holds == {"time", "wheel_scale", "car"}
+    assert found.holds == {"time", "wheel_scale", "radius"}
 
 
 def test_a_radius_that_is_wrong_in_the_car_file_is_told_and_one_that_nothing_needs_is_not():

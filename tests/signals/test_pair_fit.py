@@ -69,7 +69,7 @@ def test_what_a_block_moves_is_what_leaving_it_out_moves():
 
 
 def test_noise_of_the_smoothed_one_hides_nothing_from_a_third_channel():
-    """Through an instrument (P. G. Wright 1928: sum a c / sum b c) the noise of b does not count; without one it does."""
+    """Through an instrument (sum a c / sum b c; P. G. Wright, 1928, from memory) the noise of b does not count."""
     rng, time = np.random.default_rng(3), np.arange(0, 600, 0.1)
     parts = [(f, size, rng.uniform(0, 6)) for f, size in ((0.05, 3.0), (0.76, 0.5), (1.5, 0.3))]
     gain = {0.05: 1.0, 0.76: 0.8, 1.5: 0.6}
