@@ -98,7 +98,7 @@ def consistency_tests(recording: Recording, car: Car | None) -> tuple[PairTest, 
         *at_the_end(recording, view),
         *steps(recording),
         *rates(recording),
-        once_a_turn(recording, car),
+        *once_a_turn(recording, car),
     ]
     return tuple(test for test in found if test is not None)
 

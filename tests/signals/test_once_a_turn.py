@@ -31,10 +31,12 @@ def uneven(*, clock=1.0, scale=1.0, share=3e-4, noise=0.02):
     ("clock", "scale"), [(1.0, 1.0), (0.9, 1.0), (1.1, 1.0), (1.0, 0.914), (1.0, 1.08), (0.9, 1 / 0.9)]
 )
 def test_clock_times_scale_is_told_to_half_a_per_cent(clock, scale):
-    found = once_a_turn(uneven(clock=clock, scale=scale), CAR)
-    assert found.number == pytest.approx(clock * scale, rel=5e-3)
-    assert found.outcome == ("agrees" if abs(clock * scale - 1) < 0.05 else "disagrees")
-    assert found.holds == {"time", "wheel_scale", "radius"}
+    front, rear = once_a_turn(uneven(clock=clock, scale=scale), CAR)
+    for found in (front, rear):
+        assert found.number == pytest.approx(clock * scale, rel=5e-3)
+        assert found.outcome == ("agrees" if abs(clock * scale - 1) < 0.02 else "disagrees")
+    assert front.holds == {"front_wheels", "time", "wheel_scale", "radius"}
+    assert rear.holds == {"rear_wheels", "time", "wheel_scale", "radius"}
 
 
 def test_a_radius_that_is_wrong_in_the_car_file_is_told_and_one_that_nothing_needs_is_not():
@@ -45,8 +47,8 @@ def test_a_radius_that_is_wrong_in_the_car_file_is_told_and_one_that_nothing_nee
         )
     )
     session = uneven()
-    assert once_a_turn(session, wrong).number == pytest.approx(1 / 1.08, rel=5e-3)
-    assert once_a_turn(session, None).outcome == "untested"
+    assert [test.number for test in once_a_turn(session, wrong)] == pytest.approx([1 / 1.08] * 2, rel=5e-3)
+    assert {test.outcome for test in once_a_turn(session, None)} == {"untested"}
     turning = replace(
         session,
         wheel_speed_unit="rad/s",
@@ -58,14 +60,25 @@ def test_a_radius_that_is_wrong_in_the_car_file_is_told_and_one_that_nothing_nee
     )
     for car in (wrong, None):
         found = once_a_turn(turning, car)
-        assert found.number == pytest.approx(1.0, rel=5e-3) and found.holds == {"time", "wheel_scale"}
+        assert [test.number for test in found] == pytest.approx([1.0, 1.0], rel=5e-3)
+        assert found[0].holds == {"front_wheels", "time", "wheel_scale"}
 
 
 def test_even_rings_say_nothing():
-    assert {once_a_turn(uneven(share=0.0, noise=n), CAR).outcome for n in (0.005, 0.02, 0.1)} == {"untested"}
+    found = [test for n in (0.005, 0.02, 0.1) for test in once_a_turn(uneven(share=0.0, noise=n), CAR)]
+    assert {test.outcome for test in found} == {"untested"} and len(found) == 6
 
 
 def test_too_short_a_drive_says_nothing():
     session = uneven()
     short = replace(session, time_s=session.time_s[:1500], channels={n: v[:1500] for n, v in session.channels.items()})
-    assert once_a_turn(short, CAR).outcome == "untested"
+    assert {test.outcome for test in once_a_turn(short, CAR)} == {"untested"}
+
+
+def test_front_wheels_alone_are_told_apart():
+    session = uneven()
+    for wheel in WHEELS[:2]:
+        session.channels[wheel][:] *= 1.04
+    front, rear = once_a_turn(session, CAR)
+    assert front.number == pytest.approx(1.04, rel=5e-3) and front.outcome == "disagrees"
+    assert rear.outcome == "agrees"
