@@ -11,7 +11,7 @@ from scipy import ndimage
 from analyzer.arrays import FloatArray
 from analyzer.logs.recording import Recording
 from analyzer.robust import scatter
-from analyzer.signals.log_stretches import known
+from analyzer.signals.log_stretches import NOMINAL_RADIUS_M, known
 from analyzer.signals.pair_fit import PairTest, limited, untested
 from analyzer.vehicle.car import Car
 
@@ -19,10 +19,9 @@ from analyzer.vehicle.car import Car
 TURNS, PLACES = 256, 64
 ORDERS = range(1, 17)  # of a ring that is uneven at random all are alike; with four of them 3/4 and 4/3 look as good
 TRIED = np.arange(0.74, 1.36, 0.002)  # turns a period of the noise; other tests tell what is further off
-AROUND = (
-    33  # steps of a spectrum, an eighth of an order: at one speed the noise of the log's rows is not the same at all
-)
+AROUND = 33  # steps of a spectrum, an eighth of an order: at one speed the noise of rows is unlike from order to order
 TURNING_M_S = 8.0  # slower, the steps of a logged speed are as large
+LEAST_ROWS, MOST_TURNS_S = 200, 100.0  # a wheel that turns faster on the mean is in a wrong unit, and costs memory
 WILD = 3.0  # of the noise's scatter: kerbs and gear shifts
 # beyond what the radius may be off by, a wheel's calibration: 0.993 to 1.006 on 86 sound logs, whose wheels are
 # calibrated to 0.4 %
@@ -54,7 +53,7 @@ def once_a_turn(recording: Recording, car: Car | None) -> list[PairTest]:
         if car is None and not turning:
             found.append(untested(name, holds, "the rolling radii are not known without a car file"))
             continue
-        rolling = 0.3 if car is None else car.front_rolling_radius_m if end == "f" else car.rear_rolling_radius_m
+        rolling = NOMINAL_RADIUS_M if car is None else car.front_rolling_radius_m if end == "f" else car.rear_rolling_radius_m
         each = list[FloatArray]()
         for wheel in wheels:
             time, values = known(recording.time_s, recording.channels[wheel])
@@ -96,11 +95,13 @@ def _power(time: FloatArray, turning_rad_s: FloatArray, least_rad_s: float) -> l
 
     Returns
     -------
-    list : of one array as long as `TRIED`; of none where the drive is less than two blocks.
+    list : of one array as long as `TRIED`; of none where the drive is less than two blocks, or no wheel's.
     """
+    if len(time) < LEAST_ROWS:
+        return []
     turned = np.cumsum(np.maximum(turning_rad_s, 0.0) * np.gradient(time)) / (2 * np.pi)
     count = int(turned[-1] // TURNS)
-    if count < 2:
+    if count < 2 or turned[-1] > MOST_TURNS_S * (time[-1] - time[0]):
         return []
     rest = np.zeros(len(time))
     rest[1:-1] = np.diff(np.log(np.maximum(turning_rad_s, 1.0)), n=2)
