@@ -53,7 +53,9 @@ def once_a_turn(recording: Recording, car: Car | None) -> list[PairTest]:
         if car is None and not turning:
             found.append(untested(name, holds, "the rolling radii are not known without a car file"))
             continue
-        rolling = NOMINAL_RADIUS_M if car is None else car.front_rolling_radius_m if end == "f" else car.rear_rolling_radius_m
+        rolling = NOMINAL_RADIUS_M
+        if car is not None:
+            rolling = car.front_rolling_radius_m if end == "f" else car.rear_rolling_radius_m
         each = list[FloatArray]()
         for wheel in wheels:
             time, values = known(recording.time_s, recording.channels[wheel])
