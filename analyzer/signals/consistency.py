@@ -174,7 +174,18 @@ def _with_it(cause: str, tests: Sequence[PairTest]) -> list[str]:
     for test in tests:
         if test.outcome == "agrees" and cause in test.holds and _is_close(test) and _shows(test, _off(told)):
             found |= test.holds & CHANNELS.keys() - {cause, "time"}
+    if cause == "long_g":
+        found |= {"lat_g"} & {thing for test in tests if _is_nearer(test, _scale(told[0])) for thing in test.holds}
     return sorted(found)
+
+
+def _is_nearer(test: PairTest, by: float) -> bool:
+    """Whether lateral acceleration over what the gyro says would lie nearer to the middle of its limits if it were too
+    large `by` as much: both accelerometers are of one unit, so one scale is off in both or in neither."""
+    if not ({"lat_g", "yaw_rate"} <= test.holds and _scale(test) and _is_close(test)):
+        return False
+    middle = math.sqrt((test.lowest or 0.0) * (test.highest or 0.0))
+    return abs(math.log(_scale(test) / by / middle)) < abs(math.log(_scale(test) / middle))
 
 
 def _off(failed: Sequence[PairTest]) -> float:

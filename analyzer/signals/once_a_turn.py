@@ -84,7 +84,8 @@ def _told(name: str, holds: Sequence[str], each: Sequence[FloatArray], ends: tup
     middle = int(np.argmax(total))
     near = slice(max(middle - WHEELS_APART, 0), middle + WHEELS_APART + 1)
     own = np.array([1 / TRIED[near][np.argmax(power[near])] for power in each])
-    return limited(name, holds, float(np.mean(own)), float(np.ptp(own)) / 2, ends, "1", "ratio")
+    # known to a step; what the wheels of an axle are apart is in the limits
+    return limited(name, holds, float(np.mean(own)), float(TRIED[1] - TRIED[0]), ends, "1", "ratio")
 
 
 def _power(time: FloatArray, turning_rad_s: FloatArray, least_rad_s: float) -> list[FloatArray]:

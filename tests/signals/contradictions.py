@@ -340,6 +340,7 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
         for factor in (0.87, 1.15)
         for names in (("lat_g", "yaw_rate"), ("lat_g", "long_g", "yaw_rate"))
     ),
+    Contradiction("one unit", "lat_g and long_g 1.08", _scaled(1.08, "lat_g", "long_g"), ("long_g",)),
     Contradiction("coarse", "rears in steps of 1 km/h", _stepped(1.0, RL, RR)),
     Contradiction("coarse", "rears in steps of 2 km/h", _stepped(2.0, RL, RR)),
     *(
