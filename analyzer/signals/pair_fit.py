@@ -340,7 +340,7 @@ def quick_test(
     def gain(parts: Sequence[FloatArray]) -> tuple[float, float]:
         return _gain_of([_analytic(x)[where] for x in parts], np.flatnonzero(where))
 
-    three = (a, b, b if through is None else through)
+    three = (a, b, b if through is None or not np.ptp(through[where]) else through)
     slow, _ = gain([mean(x, SLOW_S) for x in three])
     if slow < GOES_ALONG:
         return untested(name, holds, "they do not go together")

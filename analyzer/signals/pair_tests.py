@@ -56,7 +56,6 @@ OFF_THE_ROAD, OFF_BY_LATERAL = 0.9, 1.1
 # with wheels that stay on the road, 1.22 on 99 % of them. Of 107 sound logs with few channels those over 1.15 were of
 # cars that shed nine tenths of an inner front wheel's load in a thirtieth of their driving, up to 1.38
 FRONT_LIGHT, FRONT_ALONE, FRONT_BESIDE_GYRO = 2.2, 1.25, 0.8
-FRONT_OFF = 0.7  # a front wheel that lifts shows too little as well: 0.74 with a deviation of 0.05 (random car 1732)
 LIGHT = (0.9, 1.1)  # of its load shed: from one of these limits to the other
 # where the car neither gains nor loses speed, and the inner front wheel keeps a third of its load, the front wheels
 # tell the turn: 0.95 to 1.05 on 100 sound logs, one 1.31 with a deviation of 0.10
@@ -172,8 +171,7 @@ def _turns(view: View, recording: Recording, car: Car | None) -> list[PairTest |
         light = float(np.percentile(shed[view.moving], 97))
         lowest, highest = FRONT_BESIDE_GYRO, FRONT_LIGHT
         if gyro is None:
-            alone, off = (FRONT_BY_LATERAL, FRONT_ALONE), (FRONT_OFF, FRONT_LIGHT)
-            lowest, highest = (round(float(np.interp(light, LIGHT, x)), 2) for x in zip(alone, off, strict=True))
+            lowest, highest = FRONT_BY_LATERAL, round(float(np.interp(light, LIGHT, (FRONT_ALONE, FRONT_LIGHT))), 2)
         found.append(
             quick_test(
                 "lateral acceleration / speed over front wheels' difference / track, quick over slow",

@@ -174,9 +174,9 @@ def _axle_in_turns(view: View, car: Car | None) -> PairTest:
     # is turned: 0.3 to 0.6 m/s2 more to one side. The truth lies anywhere between the two
     long = view.channels.get("long_g")
     # what the tyres push against the air shows in neither; corners to one side may be the faster ones
-    drag = 0.0 if car is None else AIR_DENSITY_KG_M3 * car.drag_area_m2 / (2 * car.mass_kg) * view.speed**2
+    drag = np.zeros_like(v) if car is None else AIR_DENSITY_KG_M3 * car.drag_area_m2 / (2 * car.mass_kg) * v**2
     told = [
-        _one_sided(ahead, push + drag, straight, use, (across, bend, side), view.time)
+        _one_sided(ahead, push, drag, straight, use, (across, bend, side), view.time)
         for push in ([view.change] if long is None else [view.change, smooth(long)])
     ]
     number, deviation, per_push, slip = np.mean(told, axis=0)
@@ -188,6 +188,7 @@ def _axle_in_turns(view: View, car: Car | None) -> PairTest:
 def _one_sided(
     ahead: FloatArray,
     push: FloatArray,
+    drag: FloatArray,
     straight: BoolArray,
     use: BoolArray,
     turn: tuple[FloatArray, FloatArray, FloatArray],
@@ -198,12 +199,13 @@ def _one_sided(
 
     Parameters
     ----------
-    ahead, push : (m,) ln(u_r/u_f), and what pushes the car (m/s2).
+    ahead, push, drag : (m,) ln(u_r/u_f), what pushes the car, and what the air takes of it (m/s2).
     straight, use : (m,) rows straight on, and all that count.
     turn : lateral acceleration, bend and side, (m,) each.
     """
     across, bend, side = turn
-    one, power, coast = np.ones_like(push), np.maximum(push, 0.0), np.minimum(push, 0.0)
+    one, asked = np.ones_like(push), push + drag
+    power, coast = np.maximum(asked, 0.0), np.minimum(asked, 0.0)
     # cars seldom hold their speed on a straight: what the axle is ahead by there, taken down to no power
     drive = fit_pair(ahead, push, [(one, 0.0, 0.1)], straight, time)
     slip = sum(float(np.median(ahead[use & (side == s)])) for s in (1, -1)) / 2 - float(drive.factors[1])

@@ -20,9 +20,7 @@ REFUSED = {
 }
 # the same with the minimum channels
 REFUSED_WITH_FEW = {
-    1732: "an inner front wheel that lifts and shows too little",
     1753: "an inner front wheel that is light in a thirtieth of the driving",
-    1764: "right turns that climb and are slower than left ones",
     1765: "an inner front wheel that is light in a thirtieth of the driving",
 }
 
