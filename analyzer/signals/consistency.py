@@ -24,6 +24,7 @@ THINGS = {
     "position": "the position",
     "time": "the time",
     "car": "the car file's track or steering ratio",
+    "radius": "a rolling radius in the car file",
     "twice_round": "nothing at all (the circuit may cross itself, so that a lap turns twice round)",
     "half_round": "nothing at all (both halves of the lap may be the same)",
 }
@@ -36,7 +37,7 @@ SCALES = {
 REAR_WHEELS = ("wheel_speed_rl", "wheel_speed_rr")
 NEEDED = ("wheel_scale", "front_wheels", "rear_wheels", "time", "throttle")
 ROUNDS = 3  # of leaving a channel out and looking again
-# A misfit of less than this does not show in every test that hangs on its cause: what agrees then acquits nobody.
+# A misfit of less than this does not show in every test that hangs on its cause: what agrees acquits where it would.
 SMALL = 0.15
 # Of a test's limits, high over low: closer ones tell a scale by more than the log's own intervals are wide.
 CLOSE = 1.25
@@ -144,9 +145,10 @@ def contradiction_of(tests: Sequence[PairTest]) -> Contradiction | None:
     if not failed:
         return None
     candidates = sorted(frozenset.union(*(test.holds for test in failed)))
-    small = all(_is_small(test) for test in failed)
     # a test with one limit, or with wide ones, would not have shown it
-    good = [] if small else [test for test in tests if test.outcome == "agrees" and not test.is_one_sided]
+    good = [test for test in tests if test.outcome == "agrees" and not test.is_one_sided]
+    if all(_is_small(test) for test in failed):
+        good = [test for test in good if _shows(test, _off(failed))]
     for size in (1, 2):
         sets = [c for c in combinations(candidates, size) if all(test.holds & {*c} for test in failed)]
         if not sets:
@@ -168,13 +170,33 @@ def _with_it(cause: str, tests: Sequence[PairTest]) -> list[str]:
     told = [test for test in tests if test.outcome == "disagrees" and cause in test.holds]
     if not all(_scale(test) for test in told):
         return []  # lost, late or turned over, which says nothing of its scale
-    off = math.exp(min(abs(math.log(_scale(test))) for test in told))
     found: set[str] = set()
     for test in tests:
-        if test.outcome == "agrees" and cause in test.holds and _scale(test) and _is_close(test):
-            inside = [(test.lowest or 0.0) <= _scale(test) * by <= (test.highest or 0.0) for by in (off, 1 / off)]
-            found |= set() if any(inside) else test.holds & CHANNELS.keys() - {cause, "time"}
+        if test.outcome == "agrees" and cause in test.holds and _is_close(test) and _shows(test, _off(told)):
+            found |= test.holds & CHANNELS.keys() - {cause, "time"}
+    if cause == "long_g":
+        found |= {"lat_g"} & {thing for test in tests if _is_nearer(test, _scale(told[0])) for thing in test.holds}
     return sorted(found)
+
+
+def _is_nearer(test: PairTest, by: float) -> bool:
+    """Whether lateral acceleration over what the gyro says would lie nearer to the middle of its limits if it were too
+    large `by` as much: both accelerometers are of one unit, so one scale is off in both or in neither."""
+    if not ({"lat_g", "yaw_rate"} <= test.holds and _scale(test) and _is_close(test)):
+        return False
+    middle = math.sqrt((test.lowest or 0.0) * (test.highest or 0.0))
+    return abs(math.log(_scale(test) / by / middle)) < abs(math.log(_scale(test) / middle))
+
+
+def _off(failed: Sequence[PairTest]) -> float:
+    """The factor that the least of some ratios is off by."""
+    return math.exp(min(abs(math.log(max(test.number or 0.0, 1e-3))) for test in failed))
+
+
+def _shows(test: PairTest, off: float) -> bool:
+    """Whether a scale that is off by a factor, either way, would have brought a ratio that agrees out of its limits."""
+    inside = [(test.lowest or 0.0) <= _scale(test) * by <= (test.highest or 0.0) for by in (off, 1 / off)]
+    return bool(_scale(test)) and not any(inside)
 
 
 def _scale(test: PairTest) -> float:

@@ -213,6 +213,30 @@ def _averaged(seconds: float, *names: str) -> Change:
     return change
 
 
+def _both_ways(cutoff_hz: float, *names: str) -> Change:
+    """Behind a low-pass of first order, forwards and backwards, so that nothing is late."""
+
+    def change(log: pd.DataFrame, rng: np.random.Generator) -> dict[str, np.ndarray]:
+        b, a = signal.butter(1, 2 * cutoff_hz * float(np.median(np.diff(log["time"]))))
+        return {name: signal.filtfilt(b, a, log[name].to_numpy()) for name in names}
+
+    return change
+
+
+def _bell(seconds: float, *names: str) -> Change:
+    """A bell-shaped mean of that standard deviation."""
+
+    def change(log: pd.DataFrame, rng: np.random.Generator) -> dict[str, np.ndarray]:
+        rows = seconds / float(np.median(np.diff(log["time"])))
+        return {name: ndimage.gaussian_filter1d(log[name].to_numpy(), rows) for name in names}
+
+    return change
+
+
+def _exchanged_in_left_turns(a: str, b: str) -> Change:
+    return lambda log, rng: {x: np.where(log["lat_g"] > 0.1, log[y], log[x]) for x, y in ((a, b), (b, a))}
+
+
 def _turned(degrees: float) -> Change:
     """The accelerometer turned in its plane."""
 
@@ -276,6 +300,8 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     ),
     Contradiction("wheel units", "rear wheels in mph", _scaled(1 / 1.609344, RL, RR)),
     Contradiction("wheel units", "front wheels 10 % too much", _scaled(1.1, FL, FR)),
+    Contradiction("wheel units", "front wheels 4 % too much", _scaled(1.04, FL, FR)),
+    Contradiction("wheel units", "6 % too much", _scaled(1.06, *WHEELS)),
     Contradiction("wheel units", "rear wheels 5 % too little", _scaled(0.95, RL, RR)),
     *(
         Contradiction("wheel zeros", f"{name} {km_h:+g} km/h at every speed", _too_fast(km_h, name))
@@ -296,6 +322,7 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     ),
     Contradiction("drift", "left: front for rear in the second half", _exchanged_late(FL, RL)),
     Contradiction("drift", "rears exchanged in the second half", _exchanged_late(RL, RR)),
+    Contradiction("one side", "rears exchanged in left turns", _exchanged_in_left_turns(RL, RR)),
     *(
         Contradiction("one side", f"{name} {factor - 1:+.0%} in left turns", _in_left_turns(factor, name))
         for name, factor in ((RL, 1.02), (RR, 0.98), (FL, 1.02))
@@ -313,6 +340,7 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
         for factor in (0.87, 1.15)
         for names in (("lat_g", "yaw_rate"), ("lat_g", "long_g", "yaw_rate"))
     ),
+    Contradiction("one unit", "lat_g and long_g 1.08", _scaled(1.08, "lat_g", "long_g"), ("long_g",)),
     Contradiction("coarse", "rears in steps of 1 km/h", _stepped(1.0, RL, RR)),
     Contradiction("coarse", "rears in steps of 2 km/h", _stepped(2.0, RL, RR)),
     *(
@@ -325,6 +353,8 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
         )
     ),
     Contradiction("smoothed", "all wheels, low-pass of 0.3 s", _filtered(0.3, *WHEELS)),
+    Contradiction("smoothed", "all wheels, 1 Hz both ways", _both_ways(1.0, *WHEELS), ("long_g",)),
+    Contradiction("smoothed", "all wheels, a bell of 0.2 s", _bell(0.2, *WHEELS), ("long_g",)),
     Contradiction("smoothed", "fronts, low-pass of 0.4 s", _filtered(0.4, FL, FR)),
     Contradiction("lost rows", "rears bridged over 2 s in 40 places", _bridged(2.0, 40, RL, RR)),
     Contradiction("lost rows", "20 s from the middle", _spliced(20.0)),
@@ -352,6 +382,7 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     Contradiction("accelerometers", "longitudinal dead", _set("long_g", 0.0), ("long_g",)),
     Contradiction("accelerometers", "longitudinal constant 0.4 g", _set("long_g", 0.4), ("long_g",)),
     Contradiction("accelerometers", "longitudinal noise only", _random("long_g", 0.4, 0.2), ("long_g",)),
+    Contradiction("accelerometers", "longitudinal 0.92", _scaled(0.92, "long_g"), ("long_g",)),
     Contradiction("accelerometers", "longitudinal 0.7", _scaled(0.7, "long_g"), ("long_g",)),
     Contradiction("accelerometers", "longitudinal 1.3", _scaled(1.3, "long_g"), ("long_g",)),
     Contradiction("accelerometers", "longitudinal filtered over 2 s", _filtered(2.0, "long_g"), ("long_g",)),
@@ -411,6 +442,7 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     Contradiction("time", "three times as long", _scaled(3.0, "time")),
     Contradiction("time", "half as long", _scaled(0.5, "time")),
     Contradiction("time", "1.1", _scaled(1.1, "time")),
+    Contradiction("time", "0.9", _scaled(0.9, "time")),
     Contradiction("satellites", "speed in mph", _scaled(1 / 1.609344, "gps_speed"), ("gps_speed",)),
     Contradiction("satellites", "speed frozen", _set("gps_speed", 80.0), ("gps_speed",)),
     Contradiction("satellites", "speed 8 % too much", _scaled(1.08, "gps_speed"), ("gps_speed",)),
