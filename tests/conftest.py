@@ -7,6 +7,7 @@ import sysconfig
 from pathlib import Path
 
 import pytest
+from sizes import WHOLE
 
 PACKAGES = ("analyzer", "dashboards", "sample_logs")
 
@@ -118,8 +119,13 @@ MARKED = {
 SLOW = pytest.mark.slow
 
 
-def pytest_collection_modifyitems(items):
-    """Files that take long begin first, the longest before the others, or the last one keeps one worker busy alone."""
+def pytest_collection_modifyitems(config, items):
+    """Files that take long begin first, the longest before the others, or the last one keeps one worker busy alone.
+    What only a whole run has is left out of the others."""
+    left_out = [] if WHOLE else [item for item in items if item.get_closest_marker("only_whole")]
+    if left_out:
+        config.hook.pytest_deselected(items=left_out)
+        items[:] = [item for item in items if not item.get_closest_marker("only_whole")]
     here = Path(__file__).parent
     seconds = {}
     for item in items:

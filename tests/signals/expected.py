@@ -2,6 +2,7 @@
 
 import pytest
 from signals.contradictions import CONTRADICTIONS, judged, sound_log, spoilt
+from sizes import only_whole
 
 from analyzer.signals.consistency import CONTRADICTION, LEFT_OUT, UNCHECKED
 
@@ -51,15 +52,29 @@ def no_interval_excludes_the_truth_in_silence(case, found):
     assert found.outcome != "wrong, said open" or name_of(case) in OPEN_WITH_FEW
 
 
-FIRST_OF_GROUP = {
-    name_of(c) for k, c in enumerate(CONTRADICTIONS) if c.group not in {d.group for d in CONTRADICTIONS[:k]}
+def first_of_group(cases):
+    return {name_of(c) for k, c in enumerate(cases) if c.group not in {d.group for d in cases[:k]}}
+
+
+FIRST_OF_GROUP = first_of_group(CONTRADICTIONS)
+# what a small run tries: of each kind the first, and all that end otherwise than by being told; but zeros, which all do
+SMALL = {
+    channels: first_of_group(cases)
+    | {name_of(c) for c in cases if c.group != "zeros for missing" and name_of(c) in MENDED | OPEN_WITH_FEW}
+    for channels, cases in CASES.items()
 }
 
 
 def as_cases(channels, groups, fast=frozenset()):
-    """The cases of a log in some groups; those named in `fast` in a developer's loop too."""
+    """The cases of a log in some groups; those named in `fast` in a developer's loop too, most in a whole run only."""
+
+    def marks(name):
+        if name in fast:
+            return ()
+        return (pytest.mark.slow,) if name in SMALL[channels] else (pytest.mark.slow, only_whole)
+
     return [
-        pytest.param(case, id=name_of(case), marks=() if name_of(case) in fast else pytest.mark.slow)
+        pytest.param(case, id=name_of(case), marks=marks(name_of(case)))
         for case in CASES[channels]
         if case.group in groups
     ]
