@@ -189,12 +189,12 @@ def keep_shot(request, tmp_path):
 
 @pytest.fixture(scope="session")
 def sample_copy(tmp_path_factory):
-    """A shipped sample under another name and with other bytes: the logbook knows the same bytes again."""
+    """A shipped sample or its first rows, under another name and with other bytes: the logbook knows the same again."""
 
-    def copy(source, name):
+    def copy(source, name, rows=None):
         target = tmp_path_factory.mktemp("logs") / name
         if name.endswith(".parquet"):
-            table = pq.read_table(SAMPLES / source)
+            table = pq.read_table(SAMPLES / source).slice(0, rows)
             pq.write_table(
                 table.replace_schema_metadata({**(table.schema.metadata or {}), b"copy": name.encode()}), target
             )

@@ -195,7 +195,7 @@ def test_engineer_compares_before_and_after(open_page, sample_copy, address, boo
 
 def test_two_people_at_once(open_page, sample_copy):
     pages = [open_page(), open_page(apart=True)]
-    paths = [sample_copy("baseline.parquet", "anna.parquet"), sample_copy("steeper_ramps.parquet", "ben.parquet")]
+    paths = [sample_copy("baseline.parquet", f"{name}.parquet", rows=12_000) for name in ("anna", "ben")]
     for page, path in zip(pages, paths, strict=True):
         page.set_input_files("#file-log", str(path))
         page.get_by_text(f"{path.name} is here").wait_for()
