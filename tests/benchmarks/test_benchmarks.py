@@ -12,7 +12,7 @@ from benchmarks.many_runs import CAR_NAME, write_book
 from benchmarks.ratios import measured, table
 from benchmarks.scale import measured as scaled
 from benchmarks.scale import table as scale_table
-from sizes import sized
+from sizes import only_whole, sized
 
 from analyzer.logbook.car_knowledge import knowledge_of, runs_and_words
 from analyzer.logbook.store import Store
@@ -78,6 +78,7 @@ def test_a_made_logbook_is_one_of_that_many_runs(tmp_path):
 
 
 @pytest.mark.slow
+@only_whole  # what a cluster makes is held against one machine in batch/test_cluster.py
 def test_a_season_is_worked_off_by_processes_and_by_a_cluster(tmp_path):
     pytest.importorskip("distributed")
     rows = scaled(tmp_path, logs=2, minutes=2.0, counts=(1,))
