@@ -97,7 +97,7 @@ def test_without_a_brake_channel_hardly_a_braked_sample_measures_the_curve():
     assert (truth["brake_torque"].to_numpy()[told_off] > 50).mean() < 0.01
 
 
-SOME = ("slippery and stiff", "sensitive to load")  # the one that is read best, and the one that is read worst
+SOME = ("slippery and stiff", "grippy and soft")  # the one that is read best, and the one that is read worst
 
 
 @pytest.mark.slow
