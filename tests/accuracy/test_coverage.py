@@ -1,5 +1,5 @@
 """Every 95 % interval that an analysis states, against the truth: on invented circuits, differentials from weak to
-strong, the car file as it is. 5 sessions, whole 40 (`sizes.py`).
+strong, the car file as it is. 8 sessions, whole 40 (`sizes.py`).
 
 Of 40 sessions all preloads (40), drive slopes (25) and coast slopes (40) lay in their intervals, 99.6 % of the phases'
 torques and 99.9 % of the samples': with a true car file the intervals are wider than they need be. They must also hold
@@ -19,7 +19,7 @@ from analyzer.simulation.simulated_car import LockParameters
 from analyzer.simulation.simulated_session import Session
 
 pytestmark = pytest.mark.slow
-SESSIONS = sized(5, 40)
+SESSIONS = sized(8, 40)
 
 
 @dataclass(frozen=True)
