@@ -61,9 +61,8 @@ def analysed_once():
         yield
 
 
-# Processor seconds of the files that take five and more (2026-12-01; at three quarters of
-# what a loaded machine took). `-m "not slow"` leaves them out, for a
-# developer's loop; below, of files that mark some of their own tests.
+# Processor seconds of the files that take five and more (2026-12-01, three quarters of what they took on a busy machine).
+# `-m "not slow"` leaves them out, for a developer's loop; below, of files that mark some of their own tests.
 LONG = {
     "accuracy/test_accuracy.py": 14,
     "accuracy/test_poorer_channels.py": 8,
