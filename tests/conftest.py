@@ -61,7 +61,7 @@ def analysed_once():
         yield
 
 
-# Processor seconds of the files that take five and more (2026-12-01, three quarters of what they took on a busy machine).
+# Processor seconds of the files that take five and more (2026-12-01, three quarters of what a busy machine took).
 # `-m "not slow"` leaves them out, for a developer's loop; below, of files that mark some of their own tests.
 LONG = {
     "accuracy/test_accuracy.py": 14,
