@@ -479,9 +479,8 @@ def noticed(broken: Break) -> bool | None:
         line = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider"]
         line += [] if broken.tests.endswith(".py") else ["-m", "not slow"]  # of a room what is quick, a file whole
         line += broken.tests.split()
-        done = subprocess.run(
-            line, cwd=root, env={**os.environ, "PYTHONPATH": str(root)}, capture_output=True, text=True
-        )
+        told = {"PYTHONPATH": str(root), "HALFSHAFT_WHOLE": "1"}  # every case of a table
+        done = subprocess.run(line, cwd=root, env={**os.environ, **told}, capture_output=True, text=True)
         if done.returncode not in (0, 1):
             raise RuntimeError(done.stdout[-2000:] + done.stderr[-2000:])
         return done.returncode == 1

@@ -7,6 +7,7 @@ import pytest
 from agreement.planted import PLANTED, setup, told
 from made_analysis import made_estimate, made_prediction
 from scipy import stats
+from sizes import only_whole
 
 from analyzer.agreement import diagnose as room
 from analyzer.agreement.alternatives import possible_causes
@@ -106,7 +107,11 @@ def test_a_free_figure_pays_for_what_it_could_have_explained():
     assert found.tied == ("as_the_file_says",)
 
 
-@pytest.mark.parametrize("cause", list(PLANTED))
+# none, one of the springs, of the ramps and of the plates; in the numbers (above) all are planted
+DRIVEN = ("as_the_file_says", "preload_soft", "ramps_exchanged", "friction")
+
+
+@pytest.mark.parametrize("cause", [c if c in DRIVEN else pytest.param(c, marks=only_whole) for c in PLANTED])
 def test_a_cause_planted_in_a_simulated_session_is_told_or_tied_and_said_so(cause, tmp_path):
     found = told(cause, 1, tmp_path)
     assert cause in found.tied

@@ -12,6 +12,7 @@ from benchmarks.many_runs import CAR_NAME, write_book
 from benchmarks.ratios import measured, table
 from benchmarks.scale import measured as scaled
 from benchmarks.scale import table as scale_table
+from sizes import only_whole
 
 from analyzer.logbook.car_knowledge import knowledge_of, runs_and_words
 from analyzer.logbook.store import Store
@@ -30,6 +31,7 @@ def test_a_long_log_goes_on_over_the_laps(tmp_path):
     assert np.std(first - fourth) > 0.1
 
 
+@only_whole  # seven analyses
 @pytest.mark.skipif(not Path("/proc/self/clear_refs").exists(), reason="peak memory is read from Linux's /proc")
 def test_ratios_are_printed_for_both_hours_and_both_yardsticks(tmp_path):
     best = measured(tmp_path, hours=2, repeats=1, rows_per_hour=100_000)  # fewer are lost in what the process had free
@@ -76,6 +78,7 @@ def test_a_made_logbook_is_one_of_that_many_runs(tmp_path):
 
 
 @pytest.mark.slow
+@only_whole  # what a cluster makes is held against one machine in batch/test_cluster.py
 def test_a_season_is_worked_off_by_processes_and_by_a_cluster(tmp_path):
     pytest.importorskip("distributed")
     rows = scaled(tmp_path, logs=2, minutes=2.0, counts=(1,))

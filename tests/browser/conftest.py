@@ -14,7 +14,11 @@ from pathlib import Path
 
 import pyarrow.parquet as pq
 import pytest
-from browser.driving import BROWSERS, PATIENCE_S, browser_path, open_run, wait_for_charts
+from browser.driving import BROWSERS, PATIENCE_S, browser_path, wait_for_screen
+
+from analyzer.logbook import results
+from analyzer.pipeline import analyze
+from dashboards.logbook import Logbook
 
 FLAGS = ["--enable-unsafe-swiftshader", "--no-sandbox"]
 # most of a page's time goes into compiling its scripts: what is compiled is kept from a script's first run on, not only
@@ -60,16 +64,27 @@ def served(book: Path):
 
 
 @pytest.fixture(scope="session")
-def address(tmp_path_factory):
+def book(tmp_path_factory):
+    """The folder of the logbook that the tests share."""
+    return tmp_path_factory.mktemp("book")
+
+
+@pytest.fixture(scope="session")
+def address(book):
     """The dashboard that the tests share."""
-    with served(tmp_path_factory.mktemp("book")) as address:
+    with served(book) as address:
         yield address
 
 
 @pytest.fixture
-def new_dashboard(tmp_path):
+def new_book(tmp_path):
+    return tmp_path / "new_book"
+
+
+@pytest.fixture
+def new_dashboard(new_book):
     """One with an empty logbook, for what depends on nothing having been done before."""
-    with served(tmp_path / "new_book") as address:
+    with served(new_book) as address:
         yield address
 
 
@@ -128,21 +143,30 @@ def open_page(visitor, address):
     assert complaints == []
 
 
-@pytest.fixture(scope="session")
-def analysed(visitor, address, sample_copy):
-    """The id of a run that one person had analysed before."""
-    page = visitor.new_page()
-    page.set_default_timeout(1000 * PATIENCE_S)
-    page.goto(address)
-    run_id = open_run(page, sample_copy("baseline.parquet", "driver.parquet"))
-    page.close()
+def put_in(book, log):
+    """The id of a log's run, analysed here and put into a logbook beside its server: that what is sent to a page is
+    analysed is asked where nothing else is."""
+    logbook = Logbook(book)
+    with log.open("rb") as stream:
+        stored = logbook.store("log", log.name, stream, None)
+    run_id = logbook.new_run(log_key=stored.key, car_key="sample", setup_key=None)
+    run = results.run_of(logbook.book, results.result(logbook.book, run_id))
+    found = analyze(log_path=log, car_path=SAMPLES / "club_car.toml")
+    results.finish(logbook.book, run, found, provenance=results.expected(run))
     return run_id
+
+
+@pytest.fixture(scope="session")
+def analysed(book, sample_copy):
+    """The id of a run that one person had analysed before."""
+    return put_in(book, sample_copy("baseline.parquet", "driver.parquet"))
 
 
 @pytest.fixture
 def run_page(open_page, analysed):
+    """The run screen. The charts below it take twice as long as all else: who asks about them waits for them."""
     page = open_page(f"/run/{analysed}")
-    wait_for_charts(page)
+    wait_for_screen(page)
     return page, analysed
 
 
@@ -165,12 +189,12 @@ def keep_shot(request, tmp_path):
 
 @pytest.fixture(scope="session")
 def sample_copy(tmp_path_factory):
-    """A shipped sample under another name and with other bytes: the logbook knows the same bytes again."""
+    """A shipped sample or its first rows, under another name and with other bytes: the logbook knows the same again."""
 
-    def copy(source, name):
+    def copy(source, name, rows=None):
         target = tmp_path_factory.mktemp("logs") / name
         if name.endswith(".parquet"):
-            table = pq.read_table(SAMPLES / source)
+            table = pq.read_table(SAMPLES / source).slice(0, rows)
             pq.write_table(
                 table.replace_schema_metadata({**(table.schema.metadata or {}), b"copy": name.encode()}), target
             )

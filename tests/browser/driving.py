@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-BROWSERS = ("chromium", "chromium-browser")
+BROWSERS = ("chromium-headless-shell", "chromium", "chromium-browser")  # the lightest first
 
 PLOT = "document.querySelector('#{0} .js-plotly-plot')"
 COUNTS = "[...document.querySelectorAll('#traces [data-points]')].map(line => +line.dataset.points)"

@@ -3,6 +3,7 @@
 from importlib import resources
 from pathlib import Path
 
+from browser.conftest import put_in
 from browser.driving import choose, wait_until
 
 SAMPLES = Path(str(resources.files("sample_logs")))
@@ -33,8 +34,10 @@ def test_the_sample_car_fills_the_form_and_what_is_kept_is_there_on_the_start_pa
     page.locator("#choice-car", has_text="weighed.toml").wait_for()  # the car given last is chosen
 
 
-def test_what_each_figure_is_worth_and_analyse_again_with_the_car(open_page, analysed, keep_shot):
-    page = open_page(f"/run/{analysed}", width=1280, height=800)
+def test_what_each_figure_is_worth_and_analyse_again_with_the_car(open_page, book, sample_copy, keep_shot):
+    # each figure is an analysis: of a lap and a half
+    run_id = put_in(book, sample_copy("baseline.parquet", "short.parquet", rows=12_000))
+    page = open_page(f"/run/{run_id}", width=1280, height=800)
     page.locator(".ways").get_by_role("link", name="Car", exact=True).click()
     wait_until(page, MASS.format(1040))
     page.click("#worth")
@@ -44,7 +47,7 @@ def test_what_each_figure_is_worth_and_analyse_again_with_the_car(open_page, ana
     bars = page.locator(".worth-bar i").evaluate_all("bars => bars.map(bar => bar.getBoundingClientRect().width)")
     assert bars == sorted(bars, reverse=True)
     keep_shot(page, "car_worth")
-    choose(page, "#car-run", "driver.parquet")
+    choose(page, "#car-run", "short.parquet")
     mass_field(page).fill("1077")
     mass_field(page).press("Tab")
     page.wait_for_timeout(400)

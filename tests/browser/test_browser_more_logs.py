@@ -1,12 +1,13 @@
 """Slow circles added to a run in a real browser: one answer from both logs."""
 
-from browser.driving import result_of, upload_and_analyse, wait_for_charts, wait_for_work
+from browser.conftest import put_in
+from browser.driving import result_of, wait_for_charts, wait_for_work
 
 
-def test_an_engineer_adds_circles_to_a_run(open_page, sample_copy, address, keep_shot):
+def test_an_engineer_adds_circles_to_a_run(open_page, sample_copy, address, book, keep_shot):
+    before = put_in(book, sample_copy("baseline.parquet", "laps.parquet"))
     page = open_page(width=1280, height=800)
-    line = upload_and_analyse(page, sample_copy("baseline.parquet", "laps.parquet"))
-    before = line.get_by_role("link", name="Open").get_attribute("href").rsplit("/", 1)[1]
+    line = page.locator(".run-line", has_text="laps.parquet").first
     alone = result_of(address, before)["lock_curve"]["drive_slope"]
     line.get_by_role("button", name="add a log to laps.parquet").click()
     page.click("#add-log")

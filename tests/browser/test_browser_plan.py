@@ -1,11 +1,11 @@
 """The plan in a real browser: from the run to a test card, by clicks."""
 
-from browser.driving import wait_for_charts
+from browser.driving import wait_for_screen
 
 
 def test_from_the_run_to_a_test_card_in_two_clicks(open_page, analysed, keep_shot):
     page = open_page(f"/run/{analysed}", width=1280, height=800)
-    wait_for_charts(page)
+    wait_for_screen(page)
     page.get_by_role("link", name="Plan").click()
     page.get_by_role("link", name="How well is the lock curve known?").click()
     page.locator(".option").first.wait_for()

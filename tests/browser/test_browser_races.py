@@ -1,6 +1,7 @@
 """What is asked for while an answer is under way is not lost: Dash drops the answer of what is asked again."""
 
 import pytest
+from browser.conftest import put_in
 from browser.driving import (
     ORDER,
     STATE,
@@ -9,7 +10,6 @@ from browser.driving import (
     box_of,
     choose_sample_car,
     result_of,
-    upload_and_analyse,
     wait_for_stretch,
     wait_until,
 )
@@ -212,10 +212,9 @@ def test_a_click_on_remove_outlives_a_redrawn_list(open_page, sample_copy):
     page.get_by_text("twice.csv is removed").wait_for()
 
 
-def test_a_comparison_is_about_the_runs_that_are_chosen_now(open_page, address, analysed, sample_copy):
-    page = open_page()
-    upload_and_analyse(page, sample_copy("steeper_ramps.parquet", "later.parquet"))
-    page.goto(address + "/compare")
+def test_a_comparison_is_about_the_runs_that_are_chosen_now(open_page, book, analysed, sample_copy):
+    put_in(book, sample_copy("steeper_ramps.parquet", "later.parquet"))
+    page = open_page("/compare")
     page.locator("#both-locks .plot-container").first.wait_for()
     held = Held(page, "..together-progress.children...comparison-answered.data..")
     page.click("#together")

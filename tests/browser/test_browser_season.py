@@ -1,11 +1,12 @@
 """The season in a real browser: one mark a run, a click leads to it, the axis changes."""
 
-from browser.driving import upload_and_analyse, wait_for_charts, wait_until
+from browser.conftest import put_in
+from browser.driving import wait_for_screen, wait_until
 
 
-def test_the_season_shows_every_run_and_leads_to_it(open_page, new_dashboard, sample_copy, keep_shot):
-    page = open_page(width=1280, height=800, at=new_dashboard)  # other tests change the car of a shared run
-    upload_and_analyse(page, sample_copy("baseline.parquet", "driver.parquet"))
+def test_the_season_shows_every_run_and_leads_to_it(open_page, new_dashboard, new_book, sample_copy, keep_shot):
+    put_in(new_book, sample_copy("baseline.parquet", "driver.parquet"))  # other tests change the car of a shared run
+    page = open_page(width=1280, height=800, at=new_dashboard)
     page.get_by_role("link", name="over the season").click()
     page.locator("#season[data-ready]").wait_for()
     marks = page.locator("#season .season-run")
@@ -19,5 +20,5 @@ def test_the_season_shows_every_run_and_leads_to_it(open_page, new_dashboard, sa
     leads_to = mark.get_attribute("href")
     mark.click()
     page.wait_for_url(f"**{leads_to}*")
-    wait_for_charts(page)
+    wait_for_screen(page)
     wait_until(page, "document.title.startsWith('driver.parquet')")

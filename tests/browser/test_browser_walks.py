@@ -2,14 +2,14 @@
 
 import re
 
-from browser.driving import STATE, WINDOW, cell, result_of, wait_for, wait_for_charts, wait_until
+from browser.driving import STATE, WINDOW, cell, result_of, wait_for, wait_for_screen, wait_until
 
 
 def test_driver_two_clicks_to_corner_4_every_lap_the_differential(open_page, analysed, address, keep_shot):
     """From the start page: open the run, click corner 4."""
     page = open_page(width=1280, height=800)
     page.locator(f'a[href="/run/{analysed}"]').click()  # first click
-    wait_for_charts(page)
+    wait_for_screen(page)
     page.get_by_role("button", name="corner 4, right, every lap").click()  # second click
     found = [f for f in result_of(address, analysed)["findings"] if f["corner"] == 4]
     laps = {f["lap"] for f in found}
@@ -28,7 +28,7 @@ def test_driver_two_clicks_to_corner_4_every_lap_the_differential(open_page, ana
 def test_engineer_from_the_grid_to_a_lap_against_the_fastest(open_page, analysed, address, keep_shot):
     """A cell, its neighbour lap by key, the fastest lap laid over, a zoom, and Back."""
     page = open_page(f"/run/{analysed}", width=1920, height=1080)
-    wait_for_charts(page)
+    wait_for_screen(page)
     fastest = page.evaluate("halfshaft.screen.data.fastest")
     lap = 1 if fastest != 1 else 2
     cell(page, lap, 5).click()
@@ -52,7 +52,7 @@ def test_engineer_from_the_grid_to_a_lap_against_the_fastest(open_page, analysed
 def test_tuner_tries_more_preload_and_the_spins_by_corner_move(open_page, analysed, keep_shot):
     """What if, a slider, the replay, and advice from a shelf."""
     page = open_page(f"/run/{analysed}", width=1280, height=800)
-    wait_for_charts(page)
+    wait_for_screen(page)
     page.get_by_role("link", name="What if").click()
     page.locator("#trial-corners table").wait_for()
     assert page.title() == "What if: driver.parquet – halfshaft"
@@ -75,7 +75,7 @@ def test_advice_from_a_shelf_says_the_build(open_page, sample_copy):
     line = page.locator(".run-line", has_text="baseline.parquet").first
     line.locator(".state.done").wait_for()
     line.get_by_role("link", name="Open").click()
-    wait_for_charts(page)
+    wait_for_screen(page)
     # the setup file anchors a second curve: a mark of its own, and a line that is named where it ends
     page.locator("#strip .figures.anchored-word").first.wait_for()
     assert (

@@ -9,7 +9,7 @@ below 1000 are to choose on, those from 1000 on are what is reported.
 
 import argparse
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -69,12 +69,14 @@ def runs_of(car: RandomCar, kind: str, number: int, side: int, manoeuvres: tuple
     return [Run(analysis=analysis, side=side) for analysis in found]
 
 
-def told(seed: int, protocols: list[str]) -> Iterator[Told]:
-    """Every kind of change of one car, by protocol."""
+def told(seed: int, protocols: list[str], kinds: Sequence[str] = KINDS) -> Iterator[Told]:
+    """Kinds of change of one car, by protocol."""
     car = random_car(seed)
     longest = max((PROTOCOLS[p] for p in protocols), key=len)
     before = runs_of(car, "same", 0, 0, longest)
     for number, kind in enumerate(KINDS, start=1):
+        if kind not in kinds:
+            continue
         after = runs_of(car, kind, 10 * number, 1, longest)
         for protocol in protocols:
             count = len(PROTOCOLS[protocol])

@@ -11,6 +11,7 @@ import pytest
 from external.compiled_package import derivative
 from external.multibody import CHASSIS, FIGURES, drive
 from external.readings import LOCKS, SECONDS, read
+from sizes import only_whole, sized
 from vehiclemodels.init_mb import init_mb
 from vehiclemodels.vehicle_dynamics_mb import vehicle_dynamics_mb
 
@@ -21,7 +22,7 @@ from analyzer.signals.timebase import low_pass
 from analyzer.vehicle.tyres import wheel_loads
 
 pytestmark = pytest.mark.slow
-SEEDS = (1, 2)
+SEEDS = sized((1,), (1, 2))
 HEAVIER = ("open", "80 N.m + 0.20 T")  # what parameter set 3 drives with, once each
 PLATES = [name for name in LOCKS if name != "open"]
 
@@ -152,9 +153,9 @@ def test_preload_and_drive_slope_of_added_plates_lie_in_their_intervals(sessions
 @pytest.mark.parametrize("parameter, median, worst", [("preload_Nm", 0.35, 0.63), ("drive_slope", 0.40, 0.54)])
 def test_preload_and_drive_slope_of_added_plates_are_recovered(sessions, parameter, median, worst):
     # 15 % is the aim and held before radius over load and sensor pose were unknown; now 23 and 26 % in the median, 42
-    # and 36 % at worst, each inside its interval (above). Bounds are 1.5 times that
+    # and 36 % at worst, each inside its interval (above). Bounds are 1.5 times that; of one seed's two the worst alone
     errors = np.abs([sessions[name, seed].error(parameter) for name in PLATES for seed in SEEDS])
-    assert np.median(errors) < median
+    assert len(SEEDS) == 1 or np.median(errors) < median
     assert errors.max() < worst
 
 
@@ -182,7 +183,9 @@ def test_an_open_differential_of_the_heavier_car_reads_no_lock_on_drive(heavier)
     assert (lower <= 0).mean() >= 0.7 and lower.max() < 40
 
 
-@pytest.mark.parametrize("name, seed, chassis", [("80 N.m + 0.20 T", 3, 3), ("open", 3, 2)])
+@pytest.mark.parametrize(
+    "name, seed, chassis", [("80 N.m + 0.20 T", 3, 3), pytest.param("open", 3, 2, marks=only_whole)]
+)
 def test_front_wheels_that_lock_and_a_rear_wheel_that_spins_contradict_nothing(name, seed, chassis):
     driven = drive(lock=LOCKS[name], seconds=SECONDS, seed=seed, chassis=chassis)
     with tempfile.TemporaryDirectory() as folder:
@@ -205,13 +208,13 @@ def _events(mask, time, *, least_s, join_s=0.25):
     return [e for e in joined if e[1] - e[0] >= least_s]
 
 
-def test_inside_wheel_spin_is_told_where_it_is_true_and_only_there(heavier):
+def test_inside_wheel_spin_is_told_where_it_is_true_and_only_there(sessions, heavier):
     """By the chassis' own slips: clear is 0.13 for 0.3 s with the outside wheel below 0.09, near is 0.06.
 
     Measured: all told lie over a near one; of 20, 13 and 5 clear ones 20, 11 and 5 are told.
     """
     clear_count, found = 0, 0
-    for session in (*heavier.values(), read("80 N.m + 0.20 T", 1)):
+    for session in (*heavier.values(), sessions["80 N.m + 0.20 T", 1]):
         truth = session.driven.truth
         time = (truth["time"] - truth["time"].iloc[0]).to_numpy()
         left_turn = truth["yaw_rate"] > 0

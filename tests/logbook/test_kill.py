@@ -1,9 +1,8 @@
 """A process that is killed loses nothing that it reported done and leaves nothing half done.
 
-CI kills at 30 random moments and before every ninth line of an action; the whole, 200 moments and every line:
-`HALFSHAFT_KILLS=200 python -m pytest -q tests/logbook/test_kill.py`. SIGKILL stops a
-process, not the machine: that data reach the disk before they are reported is done by fsync and SQLite's FULL mode,
-which no test here can take the power from.
+CI kills at 16 random moments and before every 17th line of an action; a whole run (`sizes.py`) at 200 moments and
+before every line. SIGKILL stops a process, not the machine: that data reach the disk before they are reported is done
+by fsync and SQLite's FULL mode, which no test here can take the power from.
 """
 
 import hashlib
@@ -21,12 +20,13 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 from kill_child import CAR, log_bytes, put
+from sizes import sized
 
 from analyzer.logbook import add, analysis_files, results, runs
 from analyzer.logbook.store import Store
 
-KILLS = int(os.environ.get("HALFSHAFT_KILLS", "30"))
-EVERY = 1 if KILLS >= 200 else 9  # lines of an action between two kills
+KILLS = sized(16, 200)
+EVERY = sized(17, 1)  # lines of an action between two kills
 MOST_REPORTS = 5  # a child is killed at a random moment after 0 to this many things done
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")

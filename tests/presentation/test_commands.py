@@ -5,6 +5,7 @@ from importlib import resources
 
 import jsonschema
 import pytest
+from sizes import only_whole
 
 from analyzer.cli.main import main
 from analyzer.in_words import CAUTIONS
@@ -46,6 +47,7 @@ def test_what_is_not_there_is_one_plain_line_and_exit_2(missing, tmp_path, capsy
 
 
 @pytest.mark.slow
+@only_whole  # CI runs the demo by itself (.ci/check_demo.py)
 def test_demo_writes_a_report_and_valid_json_for_every_sample_log(tmp_path, capsys):
     assert main(["demo", "--out", str(tmp_path / "d")]) == 0
     reports = sorted(p.name for p in (tmp_path / "d").glob("*.html"))

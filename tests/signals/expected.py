@@ -2,6 +2,7 @@
 
 import pytest
 from signals.contradictions import CONTRADICTIONS, judged, sound_log, spoilt
+from sizes import only_whole
 
 from analyzer.signals.consistency import CONTRADICTION, LEFT_OUT, UNCHECKED
 
@@ -51,9 +52,15 @@ FIRST_OF_GROUP = {
 
 
 def as_cases(channels, groups, fast=frozenset()):
-    """The cases of a log in some groups; those named in `fast` in a developer's loop too."""
+    """The cases of a log in some groups; those named in `fast` in a developer's loop too, most in a whole run only."""
+
+    def marks(name):
+        if name in fast:
+            return ()
+        return (pytest.mark.slow,) if name in SMALL[channels] else (pytest.mark.slow, only_whole)
+
     return [
-        pytest.param(case, id=name_of(case), marks=() if name_of(case) in fast else pytest.mark.slow)
+        pytest.param(case, id=name_of(case), marks=marks(name_of(case)))
         for case in CASES[channels]
         if case.group in groups
     ]
@@ -83,3 +90,11 @@ WHEELS = {"copies", "places", "wheel units", "wheel zeros", "drift", "one side",
     *("coarse", "lost rows", "slow bus", "lost pulses", "smoothed")
 }
 OTHERS = {case.group for case in CONTRADICTIONS} - ZEROS - WHEELS
+# what a small run tries: of each kind the first, with few channels of each file the first, and all that end otherwise
+# than by being told; but zeros, which all do
+ENDS_OTHERWISE = {name for name in MENDED | OPEN_WITH_FEW if not name.startswith("zeros for missing")}
+SMALL = {
+    "all": ENDS_OTHERWISE | FIRST_OF_GROUP,
+    "minimum": ENDS_OTHERWISE
+    | {next(name_of(c) for c in CASES["minimum"] if c.group in groups) for groups in (ZEROS, WHEELS, OTHERS)},
+}
