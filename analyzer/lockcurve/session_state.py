@@ -344,8 +344,8 @@ def between_rows(rows: FloatArray, step: int, count: int) -> FloatArray:
 def _plates(
     fit: Fit, drawn: Spread, input_torque: FloatArray, observed: Observations, log: int
 ) -> tuple[FloatArray, FloatArray]:
-    """What the lock curve says that slipping packs move (n,), left minus right, and its variance; where the input torque
-    is not known, nothing that means anything."""
+    """What the lock curve says that slipping packs move (n,), left minus right, and its variance; nothing that means
+    anything where the input torque is not known."""
     side, torque = fit.problem.logs[log].side, np.nan_to_num(input_torque)
     curves = model.locking_torque_Nm(drawn.curves_of(side)[:100, :, None], torque)
     towards = -np.sign(observed.speed_difference_rad_s)

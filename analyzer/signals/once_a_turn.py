@@ -6,8 +6,8 @@ its speed, its clock and the rolling radius make.
 from collections.abc import Sequence
 
 import numpy as np
-from scipy import ndimage
 
+from analyzer import windows
 from analyzer.arrays import FloatArray
 from analyzer.logs.recording import Recording
 from analyzer.robust import scatter
@@ -76,7 +76,7 @@ def _told(name: str, holds: Sequence[str], each: Sequence[FloatArray], ends: tup
     """The test of one axle, from `_power` of its wheels."""
     if len(each) < 2:
         return untested(name, holds, "too little driving for it")
-    total = np.sum([ndimage.maximum_filter1d(power, 2 * WHEELS_APART + 1) for power in each], axis=0)
+    total = np.sum([windows.greatest(power, 2 * WHEELS_APART + 1) for power in each], axis=0)
     inside = (1 / TRIED > ends[0]) & (1 / TRIED < ends[1])
     best, other = (float(total[where].max()) for where in (inside, ~inside))
     if abs(best - other) < CLEAR:
@@ -119,7 +119,7 @@ def _power(time: FloatArray, turning_rad_s: FloatArray, least_rad_s: float) -> l
         return []
     power = np.abs(np.fft.rfft(blocks[energy > 0], axis=1)) ** 2 / energy[energy > 0, None]
     spectrum = power.mean(axis=0)
-    spectrum = spectrum / np.maximum(ndimage.median_filter(spectrum, AROUND), np.finfo(float).tiny)
+    spectrum = spectrum / np.maximum(windows.median(spectrum, AROUND), np.finfo(float).tiny)
     found, step = np.zeros(len(TRIED)), TRIED[1] - TRIED[0]
     for order in ORDERS:
         edges = np.append(TRIED - step / 2, TRIED[-1] + step / 2) * order * TURNS
