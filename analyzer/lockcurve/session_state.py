@@ -33,6 +33,7 @@ MOST_SPLIT_SD_SHARE = 0.01
 MOST_USE_OF_BOTH = 1.6  # combined slip over slip at the peak, of the wheel that slides less
 FASTEST_CHANGE_RAD_S2 = 60.0  # beyond it a wheel of 1 kg m2 takes 60 N.m to spin up, and tyres lag
 SETTLING_ROWS = 8  # 0.4 s on both sides of a slide at the fit's rate: the car swings back and the filters settle
+PLATE_TORQUES = 64  # at which the curve's variance is worked out; between them it is all but straight
 PAST_PEAK = 1.2  # combined slip over slip at the peak
 SLIDING_FORCE_SHARE = 0.1
 MODEL_SD_Nm = 20.0  # scatter of the torque difference that no calibrated quantity explains
@@ -347,10 +348,11 @@ def _plates(
     """What the lock curve says that slipping packs move (n,), left minus right, and its variance; nothing that means
     anything where the input torque is not known."""
     side, torque = fit.problem.logs[log].side, np.nan_to_num(input_torque)
-    curves = model.locking_torque_Nm(drawn.curves_of(side)[:100, :, None], torque)
+    grid = np.linspace(torque.min(), torque.max(), PLATE_TORQUES)
+    variance = model.locking_torque_Nm(drawn.curves_of(side)[:, :, None], grid).var(axis=0)
     towards = -np.sign(observed.speed_difference_rad_s)
     carried = towards * model.locking_torque_Nm(fit.curves[side], torque)
-    return carried, curves.var(axis=0) + MODEL_SD_Nm**2
+    return carried, np.interp(torque, grid, variance) + MODEL_SD_Nm**2
 
 
 def _with_plates(

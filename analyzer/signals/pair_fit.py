@@ -303,14 +303,7 @@ def late_test(
 
 
 def quick_test(
-    name: str,
-    holds: Sequence[str],
-    a: FloatArray,
-    b: FloatArray,
-    where: BoolArray,
-    *,
-    least_size: float,
-    through: FloatArray | None = None,
+    name: str, holds: Sequence[str], a: FloatArray, b: FloatArray, where: BoolArray, *, least_size: float
 ) -> PairTest:
     """Test how much of what b (m,) shows a (m,) shows, quick over slow. What smooths b makes this larger; what smooths
     a, and motion that b alone has, smaller.
@@ -320,14 +313,11 @@ def quick_test(
     name, holds : as in `PairTest`.
     where : (m,) bool, rows that count.
     least_size : standard deviation of b; less is too little to test.
-    through : (m,) a third channel of the same motion, with noise of its own; None where there is none, and then b's
-        noise makes the number smaller.
 
     Notes
     -----
-    |sum a c*| / |sum b c*| of the analytic signals, quick over slow, c = `through` or b: an instrument of the motion
-    that knows nothing of b's noise. A delay between them is none of its business. Over one where slow is less: near
-    the limit light wheels show more of a turn than there is.
+    |sum a b*| / sum |b|^2 of the analytic signals, quick over slow: a delay between the two is none of its business.
+    Over one where slow is less: near the limit light wheels show more of a turn than there is.
     """
     where = windows.least(where, round(AROUND_S * RATE_HZ))
     if where.sum() < LEAST_S * RATE_HZ or np.std(b[where]) < least_size:
@@ -339,11 +329,10 @@ def quick_test(
     def gain(parts: Sequence[FloatArray]) -> tuple[float, float]:
         return _gain_of([_analytic(x)[where] for x in parts], np.flatnonzero(where))
 
-    three = (a, b, b if through is None or not np.ptp(through[where]) else through)
-    slow, _ = gain([mean(x, SLOW_S) for x in three])
+    slow, _ = gain([mean(x, SLOW_S) for x in (a, b)])
     if slow < GOES_ALONG:
         return untested(name, holds, "they do not go together")
-    quick = (gain([mean(x, first) - mean(x, second) for x in three]) for first, second in QUICK_S)
+    quick = (gain([mean(x, first) - mean(x, second) for x in (a, b)]) for first, second in QUICK_S)
     number, unsure = max(quick, key=lambda found: found[0] - SURE * found[1])
     scale = max(slow, 1.0)
     return limited(name, holds, number / scale, unsure / scale, (None, QUICK_OVER_SLOW), "1", "quick over slow")
@@ -360,17 +349,16 @@ def _analytic(values: FloatArray) -> ComplexArray:
     return signal
 
 
-def _gain_of(three: Sequence[ComplexArray], rows: IntArray) -> tuple[float, float]:
-    """Size of a over b as c goes along with them, analytic signals (m,) all three, and its deviation; `rows` (m,) tell
-    which err together."""
-    usual = np.abs(three[1]) <= np.percentile(np.abs(three[1]), USUAL_PERCENT)
-    a, b, c = (x[usual] for x in three)
+def _gain_of(both: Sequence[ComplexArray], rows: IntArray) -> tuple[float, float]:
+    """Size of a over b, analytic signals (m,) both, and its deviation; `rows` (m,) tell which err together."""
+    usual = np.abs(both[1]) <= np.percentile(np.abs(both[1]), USUAL_PERCENT)
+    a, b = (x[usual] for x in both)
     block = rows[usual] // round(BLOCK_S * RATE_HZ)
-    product, power = np.zeros(block.max() + 1, complex), np.zeros(block.max() + 1, complex)
-    np.add.at(product, block, a * c.conj())
-    np.add.at(power, block, b * c.conj())
-    gain, size = product.sum() / power.sum(), float(np.abs(power.sum()))
-    return float(np.abs(gain)), float(np.linalg.norm(product - gain * power)) / size
+    product, power = np.zeros(block.max() + 1, complex), np.zeros(block.max() + 1)
+    np.add.at(product, block, a * b.conj())
+    np.add.at(power, block, np.abs(b) ** 2)
+    gain = product.sum() / power.sum()
+    return float(np.abs(gain)), float(np.linalg.norm(product - gain * power) / power.sum())
 
 
 def _lateness(a: FloatArray, b: FloatArray, where: BoolArray) -> tuple[float, float]:

@@ -242,11 +242,8 @@ def changes(view: View) -> list[PairTest | None]:
             np.gradient(speed) * RATE_HZ,
             view.moving,
             least_size=LEAST_CHANGE_M_S2,
-            # the driven axle as an instrument of the rolling one, not the other way: its slip then makes the number
-            # larger (1.3 on sound logs)
-            through=None if other is None else np.gradient(other) * RATE_HZ,
         )
-        for end, speed, other in (("front", view.front, view.rear), ("rear", view.rear, None))
+        for end, speed in (("front", view.front), ("rear", view.rear))
         if speed is not None
     ]
     return [

@@ -39,7 +39,7 @@ def planted(count: int = 4000) -> Information:
     one = np.ones(count)
     log = LogTerms(Owner(), np.arange(count), ((slopes, one, one),))
     slips = np.ones(count, bool)
-    samples = Samples(torque, LOCK_SD_Nm * one, one, slipping=slips, locked=~slips, residual=0 * one)
+    samples = Samples(torque, LOCK_SD_Nm * one, one, slipping=slips, locked=~slips, residual=0 * one, sticking=one)
     return Information(
         priors=(Prior("log_mass", 0.0, 0.01, "car"),),
         hold_sd_Nm=500.0,

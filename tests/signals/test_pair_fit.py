@@ -66,19 +66,3 @@ def test_what_a_block_moves_is_what_leaving_it_out_moves():
     best = solved(np.ones(60, bool))
     moves = _without_each(known, weight, target - best @ known, block, (known * weight) @ known.T)
     assert moves == pytest.approx(np.array([best - solved(block != k) for k in range(3)]), rel=1e-6)
-
-
-def test_noise_of_the_smoothed_one_hides_nothing_from_a_third_channel():
-    """Through an instrument (sum a c / sum b c; P. G. Wright, 1928, from memory) the noise of b does not count."""
-    rng, time = np.random.default_rng(3), np.arange(0, 600, 0.1)
-    parts = [(f, size, rng.uniform(0, 6)) for f, size in ((0.05, 3.0), (0.76, 0.5), (1.5, 0.3))]
-    gain = {0.05: 1.0, 0.76: 0.8, 1.5: 0.6}
-    moved = sum(size * np.sin(2 * np.pi * f * time + at) for f, size, at in parts)
-    noisy = sum(gain[f] * size * np.sin(2 * np.pi * f * time + at) for f, size, at in parts) + rng.normal(0, 0.5, 6000)
-    other = moved + rng.normal(0, 0.5, 6000)
-    everywhere = np.ones(len(time), bool)
-    found = [
-        quick_test("x", ("front_wheels",), moved, noisy, everywhere, least_size=0.1, through=c) for c in (None, other)
-    ]
-    assert [test.outcome for test in found] == ["agrees", "disagrees"]
-    assert found[0].number < 1.1 and 1.2 < found[1].number < 1.8
