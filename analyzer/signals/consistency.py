@@ -34,6 +34,8 @@ SCALES = {
     "wheel_scale": "the scale of the wheel speeds",
     "lat_g": "the scale of lateral acceleration",
 }
+# wheels held against themselves (`once_a_turn`) know the product of clock, scale and radius, none of them alone
+OF_WHEELS_ALONE = frozenset({"front_wheels", "rear_wheels", "wheel_scale", "time", "radius"})
 REAR_WHEELS = ("wheel_speed_rl", "wheel_speed_rr")
 NEEDED = ("wheel_scale", "front_wheels", "rear_wheels", "time", "throttle")
 ROUNDS = 3  # of leaving a channel out and looking again
@@ -90,7 +92,8 @@ def consistent(recording: Recording, car: Car | None, *, tests: Sequence[PairTes
 
 def _with_unchecked(recording: Recording, tests: Sequence[PairTest]) -> Recording:
     """The recording with a word on its clock and its wheel speeds where no test would show either off by a fifth."""
-    told = frozenset[str]().union(*(test.holds for test in tests if test.outcome == "agrees" and _is_close(test)))
+    good = [test for test in tests if test.outcome == "agrees" and _is_close(test) and test.holds - OF_WHEELS_ALONE]
+    told = frozenset[str]().union(*(test.holds for test in good))
     scales = [thing for thing in SCALES if thing not in told]
     scales = [thing for thing in scales if thing != "lat_g" or thing in recording.channels]
     if not tests or not scales:

@@ -35,8 +35,8 @@ SENSOR_SCALE_SD = 0.01
 GYRO_SCALE_SD = 0.008
 # Corner weights are set to half a per cent, or never: 2.5 % at most, all as likely (common practice, no source).
 CROSS_WEIGHT_SD = 0.015
-# Plates that stick carry more than plates that slip: as much with an oil that keeps them from chattering, up to 1.3 times
-# without (common practice, no source).
+# Plates that stick carry more than plates that slip: as much with an oil that keeps them from chattering, up to 1.3
+# times without (common practice, no source).
 STATIC_RATIO, STATIC_RATIO_SD = 1.08, 0.08
 # A scale that no other channel checks: all values within a fifth equally likely (JCGM 100, 4.3.7), for a test that is
 # called close would show more (`signals/consistency.py`).

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from signals.made_session import CAR, made_session
 
+from analyzer.signals.consistency import consistent
 from analyzer.signals.once_a_turn import once_a_turn
 
 WHEELS = ("wheel_speed_fl", "wheel_speed_fr", "wheel_speed_rl", "wheel_speed_rr")
@@ -62,6 +63,13 @@ def test_a_radius_that_is_wrong_in_the_car_file_is_told_and_one_that_nothing_nee
         found = once_a_turn(turning, car)
         assert [test.number for test in found] == pytest.approx([1.0, 1.0], rel=5e-3)
         assert found[0].holds == {"front_wheels", "time", "wheel_scale"}
+
+
+def test_what_the_wheels_say_of_themselves_checks_no_scale_by_itself():
+    """Clock times scale is told, and either could be off with the other: both stay unknowns of the fit."""
+    session = uneven()
+    said = consistent(session, CAR, tests=once_a_turn(session, CAR))
+    assert {*said.unchecked} >= {"time", "wheel_scale"}
 
 
 def test_even_rings_say_nothing():
