@@ -348,7 +348,7 @@ def _plates(
     """What the lock curve says that slipping packs move (n,), left minus right, and its variance; nothing that means
     anything where the input torque is not known."""
     side, torque = fit.problem.logs[log].side, np.nan_to_num(input_torque)
-    grid = np.linspace(torque.min(), torque.max(), PLATE_TORQUES)
+    grid = np.linspace(torque.min(initial=0.0), torque.max(initial=0.0), PLATE_TORQUES)
     variance = model.locking_torque_Nm(drawn.curves_of(side)[:, :, None], grid).var(axis=0)
     towards = -np.sign(observed.speed_difference_rad_s)
     carried = towards * model.locking_torque_Nm(fit.curves[side], torque)
