@@ -29,8 +29,9 @@ from analyzer.presentation.figures.theme import (
 
 READ = (
     "How to read it: circles are samples with slipping plates; they scatter around the lock curve. Triangles are "
-    "samples with a locked axle; the curve must lie above them. The blue line with its band is measured. It stops "
-    "where nothing slipped; filled arrowheads mean 'at least this' there. The dashed line is what the parts predict. "
+    "samples with a locked axle; the curve lies above them or a little below, for plates stick harder than they slip. "
+    "The blue line with its band is measured. It stops where nothing slipped; filled arrowheads mean 'at least this' "
+    "there. The dashed line is what the parts predict. "
     "Green with dotted limits is the same measurement anchored by the bench figures of the setup file. "
     "Right is drive, left is coast."
 )
