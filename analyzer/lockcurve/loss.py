@@ -41,6 +41,8 @@ class Evaluation:
     """One evaluation of the loss, with what its slopes need."""
 
     solution: AxleSolution
+    capacity_Nm: FloatArray  # of the lock curve at each sample
+    sticking: FloatArray  # q, what sticking plates carry over that
     measured: FloatArray  # residual of slipping samples, in sd
     margin: FloatArray  # margin of locked samples, in sd
     sd: FloatArray
@@ -82,8 +84,9 @@ def judged(problem: Problem, theta: FloatArray, solution: AxleSolution, scale: S
     else:
         sd, trust = scale
     capacity = _capacity_Nm(problem, theta, at.input_torque_Nm)
+    sticking = np.broadcast_to(np.exp(problem.sample_values(theta)[STATIC]), capacity.shape)
     measured = (-problem.sign * at.torque_difference_Nm - capacity) / sd
-    margin = (_sticking(problem, theta) * capacity - np.abs(at.torque_difference_Nm)) / sd
+    margin = (sticking * capacity - np.abs(at.torque_difference_Nm)) / sd
     weight = problem.weight
     loss = (
         (weight * huber(at.residual)[0]).sum()
@@ -93,7 +96,7 @@ def judged(problem: Problem, theta: FloatArray, solution: AxleSolution, scale: S
     )
     if problem.anchors is not None:
         loss += 0.5 * (problem.anchors.residuals(theta[problem.unknowns.curve_slice(0)])[0] ** 2).sum()
-    return Evaluation(solution, measured, margin, sd, trust, float(loss))
+    return Evaluation(solution, capacity, sticking, measured, margin, sd, trust, float(loss))
 
 
 def _sliding(at: AxleEquations) -> FloatArray:
@@ -113,25 +116,17 @@ def _capacity_Nm(problem: Problem, theta: FloatArray, torque_Nm: FloatArray) -> 
     )
 
 
-def _sticking(problem: Problem, theta: FloatArray) -> FloatArray:
-    """q (n,): what sticking plates carry over what the lock curve, of slipping ones, says."""
-    q: FloatArray = np.broadcast_to(np.exp(problem.sample_values(theta)[STATIC]), problem.sign.shape)
-    return q
-
-
 @dataclass(frozen=True)
 class Slopes:
     """Total derivatives, the state re-profiled, by parameter (K, ...) and by the lock curve's five.
 
-    `axle` (K, 4, n), `measured` and `margin` (K, n) in standard deviations; `by_curve` (5, n) of the measured residual,
-    `sticking` (n,) q.
+    `axle` (K, 4, n), `measured` and `margin` (K, n) in standard deviations; `by_curve` (5, n) of the measured residual.
     """
 
     axle: FloatArray
     measured: FloatArray
     margin: FloatArray
     by_curve: FloatArray
-    sticking: FloatArray
 
 
 def slopes(problem: Problem, theta: FloatArray, now: Evaluation) -> Slopes:
@@ -162,10 +157,9 @@ def slopes(problem: Problem, theta: FloatArray, now: Evaluation) -> Slopes:
         difference[j] = by.torque_difference_Nm + at.difference_slope[0] * u + at.difference_slope[1] * s
     carried = by_torque * torque
     measured = (-problem.sign * difference - carried) / now.sd
-    q = _sticking(problem, theta)
-    margin = (q * carried - np.sign(at.torque_difference_Nm) * difference) / now.sd
-    margin[names.index(STATIC)] += q * _capacity_Nm(problem, theta, at.input_torque_Nm) / now.sd
-    return Slopes(axle, measured, margin, -by_curve / now.sd, q)
+    margin = (now.sticking * carried - np.sign(at.torque_difference_Nm) * difference) / now.sd
+    margin[names.index(STATIC)] += now.sticking * now.capacity_Nm / now.sd
+    return Slopes(axle, measured, margin, -by_curve / now.sd)
 
 
 @dataclass(frozen=True)
@@ -203,19 +197,14 @@ def log_terms(problem: Problem, now: Evaluation, found: Slopes) -> tuple[LogTerm
     for k, part in enumerate(problem.parts):
         nothing = np.zeros((CURVE, part.stop - part.start))
         weight = problem.weight[part]
-        curve = found.by_curve[:, part]
+        curve, held = found.by_curve[:, part], now.sticking[part]
         terms = []
         for row in range(EQUATIONS):
             _, slope, curvature = huber(now.solution.at.residual[row, part])
             terms.append((np.concatenate([found.axle[:, row, part], nothing]), weight * slope, weight * curvature))
         for rows_in, z, jac, loss in (
             (problem.slipping, now.measured, np.concatenate([found.measured[:, part], curve]), huber),
-            (
-                problem.locked,
-                now.margin,
-                np.concatenate([found.margin[:, part], -curve * found.sticking[part]]),
-                censored,
-            ),
+            (problem.locked, now.margin, np.concatenate([found.margin[:, part], -curve * held]), censored),
         ):
             _, slope, curvature = loss(z[part])
             counted = weight * now.trust[part] * rows_in[part]

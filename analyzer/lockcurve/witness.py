@@ -13,7 +13,7 @@ import numpy as np
 from analyzer.arrays import BoolArray, FloatArray
 from analyzer.lockcurve import model
 from analyzer.lockcurve.fit import Fit
-from analyzer.lockcurve.loss import EQUATIONS, Evaluation, LogTerms, Slopes, log_terms
+from analyzer.lockcurve.loss import EQUATIONS, Evaluation, LogTerms, log_terms
 from analyzer.lockcurve.model import censored
 from analyzer.lockcurve.problem import Problem
 from analyzer.lockcurve.unknowns import Unknowns
@@ -42,12 +42,12 @@ class Samples:
     sticking: FloatArray
 
 
-def samples_of(problem: Problem, now: Evaluation, found: Slopes) -> tuple[Samples, ...]:
+def samples_of(problem: Problem, now: Evaluation) -> tuple[Samples, ...]:
     """The samples of each log, or of each of its stretches, in the order of `problem.parts`.
 
     Parameters
     ----------
-    now, found : loss and slopes where the fit ended.
+    now : the loss where the fit ended.
     """
     weight, torque = problem.weight * now.trust, now.solution.at.input_torque_Nm
     residual = np.where(problem.slipping, now.measured, now.margin)
@@ -59,7 +59,7 @@ def samples_of(problem: Problem, now: Evaluation, found: Slopes) -> tuple[Sample
             slipping=problem.slipping[part],
             locked=problem.locked[part],
             residual=residual[part],
-            sticking=found.sticking[part],
+            sticking=now.sticking[part],
         )
         for part in problem.parts
     )
@@ -96,7 +96,7 @@ class Witness:
         return cls.put_together(
             made,
             log_terms(problem, now, fit.slopes),
-            samples_of(problem, now, fit.slopes),
+            samples_of(problem, now),
             misses=made.rows @ fit.theta - made.targets,
             curve=fit.curve,
             widened=problem.widened,

@@ -234,17 +234,14 @@ def information_of(fit: Fit, priors: tuple[Prior, ...], *, hold_tie_Nm: float) -
     hold_tie_Nm : how far apart the hold-offs before and after a change may be, one standard deviation.
     """
     problem, theta, now = fit.problem, fit.theta, fit.evaluation
-    found = slopes(problem, theta, now)
-    logs = log_terms(problem, now, found)
+    logs = log_terms(problem, now, slopes(problem, theta, now))
     front = math.sqrt(problem.widened**2 - 1)  # of the logs there are, in the mean
     return Information(
         priors=priors,
         hold_sd_Nm=hold_sd_Nm(problem.car),
         curve=fit.curve,
         values=problem.values(theta),
-        looks=tuple(
-            Looks(log, samples, front) for log, samples in zip(logs, samples_of(problem, now, found), strict=True)
-        ),
+        looks=tuple(Looks(log, samples, front) for log, samples in zip(logs, samples_of(problem, now), strict=True)),
         beliefs=_measured(problem.unknowns, {log.owner.source: log.owner for log in logs}),
         misses=_misses(logs),
         form_factor=(1.0 if problem.sensors.gyro else WITHOUT_GYRO)

@@ -257,9 +257,8 @@ def looks_of(held: Held, fit: Fit, known: Information, *, name: str, same_ground
         lock_sd_Nm=float(np.median(fit.problem.lock_sd_Nm)) if same_ground else even,
     )
     now = evaluate(problem, theta, None, None)
-    found = slopes(problem, theta, now)
-    (terms,) = log_terms(problem, now, found)
-    (samples,) = samples_of(problem, now, found)
+    (terms,) = log_terms(problem, now, slopes(problem, theta, now))
+    (samples,) = samples_of(problem, now)
     return Looks(terms, samples, misses_nothing, planned=True)
 
 

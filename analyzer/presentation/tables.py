@@ -65,8 +65,8 @@ SHOWN: dict[str, tuple[str, str, str | float]] = {
     "log_drag": ("drag, against the car file", "%", "change"),
     "log_downforce": ("downforce, against the car file", "%", "change"),
     "log_wheel_inertia": ("wheel inertia, against the car file", "%", "change"),
-    "log_static_ratio": ("friction of sticking plates over slipping ones", "%", "change"),
     "log_rolling_resistance": ("rolling resistance, against the car file", "%", "change"),
+    "log_static_ratio": ("friction of sticking plates over slipping ones", "%", "change"),
 }
 # key -> (words with the unit, factor from the evidence's unit, decimals)
 FIGURES: dict[str, tuple[str, float, int]] = {

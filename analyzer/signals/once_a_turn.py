@@ -17,9 +17,10 @@ from analyzer.vehicle.car import Car
 
 # a block of turns: their place is then known to 1/256 of an order, and a gap of the log spoils one of them
 TURNS, PLACES = 256, 64
-ORDERS = range(1, 17)  # of a ring that is uneven at random all are alike; with four of them 3/4 and 4/3 look as good
+# a ring that is uneven at random has the same power at every order; four orders alone fit 3/4 and 4/3 of a turn as well
+ORDERS = range(1, 17)
 TRIED = np.arange(0.74, 1.36, 0.002)  # turns a period of the noise; other tests tell what is further off
-AROUND = 33  # steps of a spectrum, an eighth of an order: at one speed the noise of rows is unlike from order to order
+AROUND = 33  # steps of a spectrum, an eighth of an order: at one speed the noise of rows differs from order to order
 TURNING_M_S = 8.0  # slower, the steps of a logged speed are as large
 LEAST_ROWS, MOST_TURNS_S = 200, 100.0  # a wheel that turns faster on the mean is in a wrong unit, and costs memory
 WILD = 3.0  # of the noise's scatter: kerbs and gear shifts

@@ -150,13 +150,21 @@ def test_preload_and_drive_slope_of_added_plates_lie_in_their_intervals(sessions
     assert ((points[:, 2] - 1 <= points[:, 4]) & (points[:, 4] <= points[:, 3] + 1)).mean() >= 0.9
 
 
-@pytest.mark.parametrize("parameter, median, worst", [("preload_Nm", 0.35, 0.63), ("drive_slope", 0.40, 0.54)])
-def test_preload_and_drive_slope_of_added_plates_are_recovered(sessions, parameter, median, worst):
-    # 15 % is the aim and held before radius over load and sensor pose were unknown; now 23 and 26 % in the median, 42
-    # and 36 % at worst, each inside its interval (above). Bounds are 1.5 times that; of one seed's two the worst alone
-    errors = np.abs([sessions[name, seed].error(parameter) for name in PLATES for seed in SEEDS])
-    assert len(SEEDS) == 1 or np.median(errors) < median
-    assert errors.max() < worst
+# 15 % is the aim and held before radius over load and sensor pose were unknown; now 23 and 26 % in the median, 42 and
+# 36 % at worst, each inside its interval (above). Bounds are 1.5 times that
+@pytest.mark.parametrize("parameter, worst", [("preload_Nm", 0.63), ("drive_slope", 0.54)])
+def test_preload_and_drive_slope_of_added_plates_are_recovered(sessions, parameter, worst):
+    assert errors_of(sessions, parameter).max() < worst
+
+
+@only_whole  # of four sessions; a small run has two
+@pytest.mark.parametrize("parameter, median", [("preload_Nm", 0.35), ("drive_slope", 0.40)])
+def test_most_preloads_and_drive_slopes_of_added_plates_are_nearer(sessions, parameter, median):
+    assert np.median(errors_of(sessions, parameter)) < median
+
+
+def errors_of(sessions, parameter):
+    return np.abs([sessions[name, seed].error(parameter) for name in PLATES for seed in SEEDS])
 
 
 def test_plates_of_the_heavier_car_lie_inside_what_is_said_of_them(heavier):

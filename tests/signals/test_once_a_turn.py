@@ -66,7 +66,7 @@ def test_a_radius_that_is_wrong_in_the_car_file_is_told_and_one_that_nothing_nee
 
 
 def test_what_the_wheels_say_of_themselves_checks_no_scale_by_itself():
-    """Clock times scale is told, and either could be off with the other: both stay unknowns of the fit."""
+    """Wheels measure clock times scale. Either could be off with the other, so both stay unknowns of the fit."""
     session = uneven()
     said = consistent(session, CAR, tests=once_a_turn(session, CAR))
     assert {*said.unchecked} >= {"time", "wheel_scale"}
