@@ -265,7 +265,7 @@ def _anchored(analysis: Analysis) -> str:
     if found is None:
         return ""
     if found.contradicted:
-        return "The bench figures in the setup file contradict the log: check them before anything else."
+        return "The figures that the setup file states as measured contradict the log: check them before anything else."
     preload = found.lock_curve.parameters["preload_Nm"]
     if preload.value is None or "differential.breakaway" not in {anchor.source for anchor in found.anchors}:
         return ""
