@@ -310,11 +310,11 @@ def _answers(recording: Recording) -> tuple[Answer, ...]:
     driven_s = float(recording.time_s[-1] - recording.time_s[0])
     torque, missing = _torque_answer(recording, cornered, yaw, driven_s)
     position = {"latitude", "longitude"} <= have
-    laps = "by lap channel" if "lap" in have else "by position" if position else "by recurrence of the path"
-    brake = "brake is logged" if "brake" in have else "braking is told from deceleration"
+    laps = "by lap channel" if "lap" in have else "by position" if position else "from where the path repeats"
+    brake = "brake is logged" if "brake" in have else "braking comes from deceleration"
     brake = brake if pedals else "needs throttle"
     understeer = _needing(
-        "understeer off the throttle",
+        "off-throttle understeer",
         rears and "steer" in have and pedals and turn,
         "rear wheel speeds, steer, throttle and cornering",
     )
@@ -330,8 +330,8 @@ def _answers(recording: Recording) -> tuple[Answer, ...]:
         Answer(
             "lock fading within the run",
             torque if driven_s >= LEAST_SPAN_S else "no",
-            f"told over the time of the run, from {LEAST_SPAN_S / 60:.0f} minutes of slipping on"
-            + ("; the temperature is not used" if "diff_temperature" in have else ""),
+            f"over the time of the run; the plates must slip over {LEAST_SPAN_S / 60:.0f} minutes of it or more"
+            + ("; the temperature channel is not used" if "diff_temperature" in have else ""),
         ),
     )
 

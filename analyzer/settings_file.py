@@ -208,7 +208,7 @@ def _sentence(model: type[BaseModel], error: ErrorDetails, table_name: str) -> s
     if kind == "extra_forbidden":
         near = difflib.get_close_matches(key, owner.model_fields, n=1, cutoff=0.5)
         hint = f"did you mean '{near[0]}'?" if near else "remove it."
-        return f"unknown key '{key}' in [{table}]; allowed: {', '.join(owner.model_fields)}; {hint}"
+        return f"unknown key '{key}' in [{table}]; {hint} Allowed: {', '.join(owner.model_fields)}."
     if kind == "missing":
         description = owner.model_fields[key].description or ""
         return f"key '{key}' is missing in [{table}] ({description}); add it."
@@ -275,7 +275,7 @@ def _mend(key: str, value: Any, low: float | None, high: float | None) -> str:
         return "Check the value and its unit (the key's ending names the unit)."
     if low and high:  # the likeliest lies in the middle of what is allowed
         fits.sort(key=lambda fit: abs(math.log(fit[0] / math.sqrt(low * high))))
-    return f"{value:g} looks like {', or '.join(_slip(*fit) for fit in fits[:MOST_GUESSES])}."
+    return f"{value:.12g} looks like {', or '.join(_slip(*fit) for fit in fits[:MOST_GUESSES])}."
 
 
 def _slip(meant: float, factor: float, unit: str) -> str:

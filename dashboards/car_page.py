@@ -138,7 +138,7 @@ def layout(logbook: Logbook, search: str) -> html.Div:
             html.Div(
                 [
                     html.H1("Car file"),
-                    html.Span("The figures of the car, and how much hangs on each.", className="facts"),
+                    html.Span("The figures of the car, and how much each matters.", className="facts"),
                     ways_of(None if chosen is None else chosen.id, "Car"),
                 ],
                 className="title",

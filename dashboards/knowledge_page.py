@@ -14,7 +14,7 @@ from dashboards.logbook import Logbook
 from dashboards.parts import breakable, in_guide, table
 
 RUN_HEADINGS = ["run", "driven", "tyres", "weather", "sensor", "state", "others used", "narrower, %"]
-KNOWN_HEADINGS = ["of the car", "by the runs, ± one standard deviation", "any such car", "narrower, %"]
+KNOWN_HEADINGS = ["figure", "from the runs, ± one standard deviation", "before any run", "narrower, %"]
 
 
 def layout(logbook: Logbook, car: str) -> html.Div:

@@ -274,9 +274,9 @@ def _card(option: OptionJson, names: list[str]) -> Children:
     for part, name in zip(option["parts"], names, strict=True):
         parts += [
             html.H3(f"{name[:1].upper()}{name[1:]}"),
+            html.P([html.Strong("Caution: "), part["caution"]], className="caution"),
             html.Ol([html.Li(step) for step in part["steps"]]),
             html.P([html.Strong("Space: "), part["space"], ". ", html.Strong("Tools: "), part["tools"], "."]),
-            html.P([html.Strong("Caution: "), part["caution"]], className="caution"),
         ]
     return parts
 

@@ -37,8 +37,9 @@ _one_at_a_time = threading.Lock()  # a replay takes a processor for about a seco
 _last: list[Session] = []  # the one session that is kept: the next slider is most likely of the same run
 TRIAL_READ = (
     "Two bars a corner: above, the laps as they were driven; below, dashed, the same laps replayed with the curve you "
-    "try. Path, speed and throttle stay as logged, so how the driver adapts is not in it. Error of the predicted "
-    "change: about 15 % for more lock, about half for less."
+    f"try. A pass with less than {LEAST_SPIN_S:g} s of spin is not counted, though it may be a finding. Path, speed "
+    "and throttle stay as logged, so how the driver adapts is not in it. Error of the predicted change: about 15 % for "
+    "more lock, about half for less."
 )
 SAMPLE_PARTS = "shelf.parts.toml"
 
@@ -258,7 +259,7 @@ def told(advice: dict[str, Any]) -> Children:
         rows.append(
             [option["rank"] or "", option["label"], _interval(spin, 1), _interval(moment, 0), sure, option["why"] or ""]
         )
-    heads = ["", "build", "spin, s", "moment off the throttle, N.m", "helps, %", "why"]
+    heads = ["", "build", "spin, s", "off-throttle moment, N.m", "chance it helps, %", "why"]
     return [
         html.P(html.Strong(advice["answer"])),
         *[html.P(cause["sentence"], className="hint") for cause in advice["causes"].values()],

@@ -90,7 +90,7 @@ def _print_verdict(console: "Console", check: "LogCheck") -> None:
     if check.problem:
         console.print(f"\n[bold red]Can't be analysed as it is:[/] {escape(check.problem)}")
     elif check.contradiction:
-        console.print(f"\n[bold red]Contradicts itself, so nothing is concluded:[/] {escape(check.contradiction)}")
+        console.print(f"\n[bold red]Nothing is concluded from it:[/] {escape(check.contradiction)}")
     elif check.questions:
         console.print("\n[bold yellow]Can be analysed[/], without the columns to decide on below.")
     else:
@@ -128,6 +128,7 @@ def _print_agreement(console: "Console", check: "LogCheck") -> None:
     from rich.markup import escape
     from rich.table import Table
 
+    from analyzer.in_words import number
     from analyzer.signals.channel_tests import OWN_SENSORS
 
     if not check.agreement:
@@ -145,10 +146,10 @@ def _print_agreement(console: "Console", check: "LogCheck") -> None:
         if test.outcome == "agrees" and test.name.endswith(OWN_SENSORS):
             continue  # ten lines that all say the same
         why = f" ({test.reason})" if test.outcome == "untested" else ""
-        found = "" if test.number is None else f"{test.number:.2f}"
-        table.add_row(
-            escape(test.name), found, test.ends, f"[{colours[test.outcome]}]{told[test.outcome]}[/]{escape(why)}"
-        )
+        unit = "" if test.unit == "1" or test.number is None else f" {test.unit}"
+        outcome = f"[{colours[test.outcome]}]{told[test.outcome]}[/]{escape(why)}"
+        found = "" if test.number is None else number(test.number, 3)
+        table.add_row(escape(test.name), found, f"{test.ends}{unit}", outcome)
     console.print()
     console.print(table)
 

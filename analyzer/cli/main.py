@@ -11,6 +11,7 @@ import importlib
 import sys
 from collections.abc import Sequence
 from contextlib import suppress
+from typing import NoReturn
 
 from analyzer import __version__
 from analyzer.cli.options import OutputLost, clean_streams, drop_output, outputs_of
@@ -44,6 +45,13 @@ STOPPED = 130  # what a shell reports of a command ended by Ctrl-C
 COLLECT_EVERY = 200_000
 
 
+class _Parser(argparse.ArgumentParser):
+    """What is wrong, and where it says what is allowed and which file to copy."""
+
+    def error(self, message: str) -> NoReturn:
+        super().error(f"{message}. `{self.prog} --help` says what each is.")
+
+
 def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     """The parser with every command.
 
@@ -52,7 +60,7 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     only : the command that will be parsed; the others are then there by name, without their options, which take longer
         to import and to build than a list of runs to read.
     """
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="halfshaft",
         description="Reads the log of a session and says what the limited-slip differential did.",
         epilog=BEGIN,

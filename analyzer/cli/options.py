@@ -21,9 +21,9 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 DRIVEN_WITH = {
-    "tyres": "set of tyres, in your words; a run tells another set nothing of its tyres",
-    "weather": "dry, wet, cold, in your words; other weather is another tyre",
-    "sensor": "logger and where it sits, in your words; another one's pose and scales are not carried over",
+    "tyres": "set of tyres, in your words; what one set taught is not used for another",
+    "weather": "dry, wet, cold, in your words; what the tyres did in one is not used in another",
+    "sensor": "logger and where it sits, in your words; pose and scales of one are not used for another",
 }
 
 

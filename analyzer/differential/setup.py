@@ -123,7 +123,7 @@ class Setup(Settings):
     coast_lock_percent: float | None = Field(None, ge=0, le=100, description="locking value on coast, per cent")
     cone_spring_position: SpringPosition | None = Field(
         None,
-        description="outside_packs: between pack and case end; between_rings: spreading the rings; silent: either",
+        description="outside_packs: between pack and case end; between_rings: spreading the rings; left out: either",
     )
     cone_spring: ConeSpring | None = Field(None, description="springs that clamp the packs")
     ring_spring: RingSpring | None = Field(None, description="springs that hold the pressure rings together")

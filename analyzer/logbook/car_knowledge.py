@@ -154,7 +154,7 @@ def print_car(store: Store, every: list[OfCar], knowledge: Knowledge, console: C
     knowledge : of those that are analysed.
     """
     told = counted(len(knowledge.runs), "analysed run")
-    console.print(Text(f"{knowledge.car}: what {told} in this logbook know of it\n", style="bold"))
+    console.print(Text(f"{knowledge.car}: known from {told} in this logbook\n", style="bold"))
     for one in every:
         share, others = narrower(store, one), counted(heard_by(one.found), "other")
         gain = "" if share is None else f", intervals {number(100 * share)} % narrower by {others}"
@@ -166,7 +166,7 @@ def print_car(store: Store, every: list[OfCar], knowledge: Knowledge, console: C
     rows = learned_rows(knowledge)
     if rows:
         table = terminal_table("Known of the car for its next run, with one standard deviation")
-        for heading in ("", "by the runs", "any such car", "narrower, %"):
+        for heading in ("", "from the runs", "before any run", "narrower, %"):
             table.add_column(heading, justify="left" if not heading else "right")
         for row in rows:
             table.add_row(*row)

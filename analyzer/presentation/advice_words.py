@@ -6,6 +6,7 @@ from analyzer.advice import choice as choose
 from analyzer.advice.calibration import SideCalibration
 from analyzer.advice.choice import CURES, Advice, Cause, EntryCause, Option, SpinCause
 from analyzer.advice.evaluate import NAMES
+from analyzer.advice.replay import USUAL_RATIO
 from analyzer.in_words import listed, number
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval
@@ -17,7 +18,7 @@ OUTCOME_WORDS = {
     "both_spin_s": ("both rears spin, s", 1),
     "coast_moment_Nm": ("off-throttle moment against the turn, N.m", 0),
     "entry_share": ("its share of the front tyres' side force, %", 1),
-    "snap_Nm_s": ("its rise as the throttle opens, N.m/s", -2),
+    "snap_Nm_s": ("rise of the moment as the throttle opens, N.m/s", -2),
 }
 CAUSE_WORDS = {
     "differential": "the differential",
@@ -113,7 +114,7 @@ def change_words(option: Option, fitted: Option) -> str:
         ("inside_spin_s", "inside spin", "s", 1),
         ("both_spin_s", "both-wheel spin", "s", 1),
         ("coast_moment_Nm", "off-throttle moment against the turn", "N.m", 0),
-        ("snap_Nm_s", "its rise as the throttle opens", "N.m/s", -2),
+        ("snap_Nm_s", "rise of the moment as the throttle opens", "N.m/s", -2),
     ):
         now, then = fitted.outcome[name], option.outcome[name]
         none = 0.5 * 10.0**-digits
@@ -207,11 +208,11 @@ def assumptions(advice: Advice) -> tuple[str, ...]:
         "You drive the same: path, speed, steer and throttle as logged. A driver with more grip uses more throttle.",
         "The tyre is the one fitted on these laps; past its peak it is least certain.",
         *(f"Calibration of {calibration_sentence(side, c)}" for side, c in advice.calibration.items()),
-        "Engine and gears as the wheels feel them: "
+        f"Engine and gears as the wheels feel them: {number(_engine_inertia(advice), 2)} kg m2 at the crankshaft "
         + (
-            "0.13 kg m2 at the crankshaft through the logged ratio."
+            "through the logged ratio."
             if advice.engine_speed_logged
-            else "0.13 kg m2 at the crankshaft through a ratio of 8, because not every log has the engine speed."
+            else f"through a ratio of {USUAL_RATIO:.0f}, because not every log has the engine speed."
         ),
         "The torque at which the ramps start to clamp comes from the ring springs' figures.",
     ]
@@ -226,6 +227,11 @@ def assumptions(advice: Advice) -> tuple[str, ...]:
             "taken to be equal."
         )
     return tuple(told)
+
+
+def _engine_inertia(advice: Advice) -> float:
+    """At the crankshaft (kg m2), as the replay takes it: the car file's, or the usual of a car of its mass."""
+    return advice.analyses[0].car.engine_inertia(ratio_logged=advice.engine_speed_logged)[0]
 
 
 def calibration_sentence(side: str, found: SideCalibration) -> str:

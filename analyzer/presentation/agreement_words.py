@@ -229,7 +229,7 @@ def _headline(found: Odds) -> str:
         text = f"{capitalised(listed(tied, 'or'))} rather than the setup file: {more}{times}."
         return text + ("" if len(tied) == 1 else " This log can't separate these.")
     if not beaten:
-        return "This log can't separate the setup file from other builds: no odds reach 10 to 1."
+        return "This log can't separate the setup file from any of these builds: no odds reach 10 to 1."
     least = min(o.for_the_file for o in beaten)
     size = f"{_rounded(least)} to 1 {'or more for the setup file' if len(beaten) > 1 else 'for the file'}"
     return f"{capitalised(size)} against {listed([NAMES[o.kind] for o in beaten], 'or')}."

@@ -58,7 +58,8 @@ HOW_TO_READ_COMPARISON = (
     "front tyres' side force at 1 g, a few tenths of a degree at the steering wheel. If the logs can't show it, the "
     "answer is 'not clear'. The ramps are taken to start to clamp where they did before, unless the setup files say "
     "otherwise (on the command line: --ring-springs-changed). The logs alone can't separate other ring springs from "
-    "less preload and less on drive."
+    "less preload and less on drive. Spins may differ by a few from each run's own report, because the tyre is then "
+    "fitted to that run alone."
 )
 
 

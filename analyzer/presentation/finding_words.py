@@ -253,7 +253,7 @@ def _(e: InsideSpin, group: Sequence[InsideSpin]) -> str:
     if not known:
         return "Look at the throttle and the steering just before."
     less = max(x.less_throttle or 0.0 for x in known)
-    hold = f"{100 * less:.0f} % less throttle" if less >= LEAST_LESS else "a little less throttle"
+    hold = f"{100 * less:.0f} % less throttle than you used" if less >= LEAST_LESS else "a little less throttle"
     if e.foot_or_car is Blame.FOOT:
         return f"Less throttle here costs nothing: {hold} would have held the wheel; more drive lock would not."
     if e.foot_or_car is Blame.OPEN and e.open_because is OpenBecause.ENGINE:

@@ -37,9 +37,10 @@ NAMES = {
     "log_rolling_resistance": "rolling resistance over file",
 }
 HOW_TO_READ = (
-    "How to read it: each run tells the others of tyre, rolling radius, sensor and car, never of a differential and "
-    "never itself. Another car file ends all of it, other tyres or weather the tyre, another sensor its pose. Note "
-    "these with `halfshaft logbook say`. `halfshaft logbook update --knowledge` uses what is known by now."
+    "How to read it: what each run measured of tyre, rolling radius, sensor and car is used for the others, never what "
+    "it measured of the differential. Another car file ends all of it, other tyres or weather end what is known of the "
+    "tyre, another sensor what is known of its pose. A negative 'narrower' means wider. Note tyres, weather and "
+    "sensor with `halfshaft logbook say`. `halfshaft logbook update --knowledge` uses what is known by now."
 )
 LEAST_LEARNED = 0.05  # of the deviation before: less is not worth a row
 
@@ -63,7 +64,11 @@ def _outcome(used: KnowledgeUsed) -> str:
             else "the 95 % intervals of the lock curve are no narrower than from these logs alone"
         )
         who = _named([one.name for one in used.runs])
-        return f"With what {who} know of this car, {gain}, in the median. No run tells of a differential."
+        know = "knows" if len(used.runs) == 1 else "know"
+        return (
+            f"With what {who} {know} of this car, {gain}, in the median. What other runs show of the differential is "
+            "not used."
+        )
     if used.left_out and all(one.reason == NO_SURER for one in used.left_out):
         return (
             f"What other runs know of {used.car} would not make this answer any surer, so it is from these logs alone."

@@ -2,7 +2,7 @@
 
 from typing import TypedDict
 
-from analyzer.in_words import counted, listed, number
+from analyzer.in_words import capitalised, counted, listed, number
 from analyzer.planning.looks import LONGEST_PULSE_S, PULSE_SHARES, SHORTEST_PULSE_S
 from analyzer.planning.next_test import CIRCLE_S, RADII_M, Option, Plan, Widths
 
@@ -97,7 +97,8 @@ LOG = (
 )
 READ = (
     "Widths are of 95 % intervals, the curve's in the median over the points that these logs measure. They are "
-    "computed from these logs' own information. Measurements and ring springs narrow the anchored lock curve of "
+    "computed from these logs' own information. The table cuts an interval at zero, because no lock is negative; the "
+    "widths that decide are the whole interval's. Measurements and ring springs narrow the anchored lock curve of "
     "`analyze`, which uses the setup file; the curve from the logs alone narrows with driving and with what the car "
     "file states."
 )
@@ -125,7 +126,8 @@ def answer(plan: Plan) -> str:
     """In one or two sentences: what decides, or what comes nearest."""
     now = f"The lock curve is known to {_curve(plan.now)} now."
     if plan.now.decides:
-        return f"These logs decide it already. {now}"
+        agrees = plan.question == "agrees"
+        return f"{'These logs decide it already' if agrees else 'Yes, with as much driving after the change'}. {now}"
     if not plan.options:
         return f"{now} Nothing is left to measure that would narrow it."
     if plan.question is None:
@@ -133,15 +135,15 @@ def answer(plan: Plan) -> str:
         return f"{now} What narrows it most: {name(first)}, to {_curve(first.then)} in {minutes(first)}."
     if plan.best is not None:
         then = f"The curve should then be known to {_curve(plan.best.then)}."
-        return f"{_capital(name(plan.best))} should decide it, in {minutes(plan.best)}. {then}"
+        return f"{capitalised(name(plan.best))} should decide it, in {minutes(plan.best)}. {then}"
     first = plan.options[0]
-    return f"Nothing here decides it alone. {_capital(name(first))} comes nearest. {_short_of(first.then)}"
+    return f"Nothing here decides it alone. {capitalised(name(first))} would come nearest. {_short_of(first.then)}"
 
 
 def question(plan: Plan) -> str:
     """What was asked, in words."""
     if plan.question is None:
-        return "No question: how well the lock curve is known."
+        return "How well is the lock curve known?"
     if plan.question == "agrees":
         return "Does the differential agree with its parts?"
     changed, size = plan.question.split("=")
@@ -152,7 +154,7 @@ def question(plan: Plan) -> str:
 def needed(plan: Plan) -> str:
     """The widths that decide, and those there are."""
     if not plan.now.asked:
-        return "No width was asked for."
+        return ""
     each = [f"{one.name} {one.needed_Nm:.0f} N.m (now {one.width_Nm:.0f})" for one in plan.now.asked]
     return f"A 95 % interval must be narrower than: {', '.join(each)}."
 
@@ -161,7 +163,7 @@ def decides(option: Option) -> str:
     """`yes`, what it leaves undecided, or a dash without a question."""
     if option.then.decides is None:
         return "–"
-    return "yes" if option.then.decides else "not " + listed([o.name for o in option.then.asked if not o.decided])
+    return "yes" if option.then.decides else "not " + listed([o.name for o in option.then.asked if not o.decided], "or")
 
 
 def minutes(option: Option) -> str:
@@ -207,31 +209,24 @@ def stated(plan: Plan) -> str:
 
 def _driven(option: Option) -> list[str]:
     circles = "circles" in option.kinds
-    found = []
     speeds = [
-        f"{arc.radius_m:.0f} m {arc.ways}, {KM_H * arc.slow_m_s:.0f} to {KM_H * arc.fast_m_s:.0f} km/h "
-        f"({arc.pulse_Nm:.0f} N.m)"
+        f"{arc.radius_m:.0f} m {arc.ways}, {KM_H * arc.slow_m_s:.0f} to {KM_H * arc.fast_m_s:.0f} km/h, "
+        f"{arc.pulse_Nm:.0f} N.m"
         for arc in option.arcs
     ]
-    if circles:
-        found += [
-            f"Circles, {CIRCLE_S:.0f} s each way. Radius, speed before a pulse and at its end, never above (largest "
-            "torque at the wheels): "
-            f"{'; '.join(speeds)}."
-        ]
-    else:
-        found.append(
-            "Corners by radius, speed before a pulse and at its end, never above (largest torque at the wheels): "
-            f"{'; '.join(speeds)}."
-        )
+    begin = f"Circles, {CIRCLE_S:.0f} s each way" if circles else "Corners by radius"
+    found = [
+        f"{begin}. Of each, the speed before a pulse and at its end, never above, and the largest torque at the "
+        f"wheels: {'; '.join(speeds)}."
+    ]
     count = len(PULSE_SHARES)
     where = "On each circle and each way" if circles else "In each corner"
     found += [
         f"{where}: open the throttle smoothly within half a second, hold it still for {LONGEST_PULSE_S:.0f} s or up to "
-        "the top speed. Then shut it until the car is back at the first speed. Then a second each: hardly open, and as "
-        "open as the speed needs.",
-        f"The largest pulse takes the car from the first speed to the top speed in {SHORTEST_PULSE_S:g} s. {count} "
-        "sizes in turn: a quarter, a half, three quarters and all of it, until the "
+        "the top speed. Then shut it until the car is back at the first speed. Then hold it hardly open for a second, "
+        "and for another as open as the speed needs.",
+        f"The largest pulse takes the car from the first speed to the top speed in {SHORTEST_PULSE_S:g} s. Drive "
+        f"{count} sizes in turn: a quarter, a half, three quarters and all of it, until the "
         f"{'time' if circles else 'corner'} is up.",
         "Go up one size at a time. If either end of the car slides, stay below that size.",
         "No brakes between pulses; slow down on a shut throttle.",
@@ -244,12 +239,8 @@ def _curve(widths: Widths) -> str:
 
 
 def _short_of(widths: Widths) -> str:
-    short = [f"{o.name} {o.width_Nm:.0f} of {o.needed_Nm:.0f} N.m" for o in widths.asked if not o.decided]
-    return f"Still too wide: {', '.join(short)}."
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
+    short = [f"{o.name}, {o.width_Nm:.0f} N.m where {o.needed_Nm:.0f} decides" for o in widths.asked if not o.decided]
+    return f"Still too wide: {'; '.join(short)}."
 
 
 class CardWords(TypedDict):

@@ -33,6 +33,7 @@ from analyzer.presentation.words import (
     explanation_cells,
     group_where,
     parameter_cells,
+    sure_words,
     trend_rows,
     whole_laps_words,
     why_not_measured,
@@ -85,7 +86,7 @@ def _print_findings(analysis: Analysis, console: Console) -> None:
             Text.assemble(
                 (f"[{SEVERITY_WORDS[worst.severity]}] {KIND_NAMES.get(worst.kind, worst.kind)}", style),
                 group_where(group),
-                f" ({100 * worst.confidence:.0f} % sure that it happened)",
+                f" ({sure_words(group)})",
             )
         )
         console.print(_indented(finding_sentence(worst)))

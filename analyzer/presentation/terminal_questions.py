@@ -260,9 +260,8 @@ def print_plan(plan: Plan, console: Console) -> None:
     said = plan_words.answer(plan)
     _say(console, plan_words.question(plan))
     console.print(Text(f"{said}\n", style="bold"))
-    _say(console, plan_words.needed(plan))
-    if plan.stated:
-        _say(console, plan_words.stated(plan))
+    for words in filter(None, (plan_words.needed(plan), plan_words.stated(plan))):
+        _say(console, words)
     table = terminal_table("What to do next, and the width it should leave")
     table.add_column("")
     for heading in ("takes", "curve, N.m", "%", "preload, N.m"):
@@ -278,11 +277,12 @@ def print_plan(plan: Plan, console: Console) -> None:
     for kind, option in plan_words.cards(plan).items():
         console.print(Text(f"\nTest card: {plan_words.NAMES[kind]}", style="bold"))
         lines = [
+            f"Caution: {plan_words.CAUTIONS_OF[kind]}",
             *plan_words.steps(kind, option),
             f"Space: {plan_words.SPACE[kind]}.",
             f"Tools: {plan_words.TOOLS[kind]}.",
         ]
-        for line in (*lines, f"Caution: {plan_words.CAUTIONS_OF[kind]}"):
+        for line in lines:
             console.print(Padding(Text(line), (0, 0, 0, 3), expand=False))
     _say(console, f"\nHow to read it: {plan_words.read(plan)}")
     print_ending(console, answer=said)

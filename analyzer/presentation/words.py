@@ -9,7 +9,7 @@ from analyzer.analysis import Analysis
 from analyzer.channels import CHANNELS
 from analyzer.findings.chatter import Chatter
 from analyzer.findings.evidence import Blame
-from analyzer.findings.finding import Finding, FindingGroup, cause_of
+from analyzer.findings.finding import OF_THE_SESSION, Finding, FindingGroup, cause_of
 from analyzer.findings.lock_trend import TEN_MINUTES_S, LockTrend
 from analyzer.in_words import capitalised, listed, number, signed
 from analyzer.lockcurve.estimate import Interval
@@ -29,7 +29,7 @@ KIND_NAMES = {
     "lock_up_snap": "lock-up snap",
     "chatter": "chatter",
     "lock_trend": "lock changes within the run",
-    "setup_contradicted": "the log contradicts the setup file",
+    "setup_contradicted": "the log speaks against the setup file",
 }
 PHASE_NAMES = {
     "braking": "braking",
@@ -109,15 +109,18 @@ def explanation_cells(explanation: Explanation) -> tuple[str, str, str]:
     if explanation.kind == "as_the_file_says":
         better = "–"
     elif times >= 2:
-        better = f"{min(times, MOST_TIMES):.0f} times" + (" and more" if times > MOST_TIMES else "")
+        better = _times_up_to(times)
     else:
         worse = 1 / max(times, 1e-9)
-        better = f"{min(worse, MOST_TIMES):.0f} times worse" if worse > 1.5 else "no better"
-        better += " and more" if worse > MOST_TIMES else ""
+        better = f"{_times_up_to(worse)} worse" if worse > 1.5 else "no better"
     figure = needed_figure(explanation.value, explanation.lower, explanation.upper, explanation.unit)
     if at_the_end(explanation):
         figure = f"at least file × {number(explanation.lower, 2)}"
     return EXPLANATION_NAMES[explanation.kind], better, figure
+
+
+def _times_up_to(times: float) -> str:
+    return f"over {MOST_TIMES:.0f} times" if times > MOST_TIMES else f"{times:.0f} times"
 
 
 def needed_figure(value: float | None, lower: float | None, upper: float | None, unit: str | None) -> str:
@@ -149,6 +152,12 @@ def cause_likely(cause: Blame, probability: float | None) -> str:
     if cause is Blame.OPEN:
         return f"{CAUSE_WORDS[cause]}, {100 * probability:.0f} % {CAUSE_WORDS[Blame.CAR]}"
     return f"{CAUSE_WORDS[cause]}, {100 * probability:.0f} % likely"
+
+
+def sure_words(group: FindingGroup) -> str:
+    """How sure a group's finding is; what was found of the whole session did not happen at a time."""
+    of = "" if group.kind in OF_THE_SESSION else " that it happened"
+    return f"{100 * group.worst.confidence:.0f} % sure{of}"
 
 
 def place_words(found: Finding) -> str:
@@ -256,7 +265,7 @@ def _anchored(analysis: Analysis) -> str:
     if found is None:
         return ""
     if found.contradicted:
-        return "The bench figures in the setup file contradict the log: check them before anything else."
+        return "The figures that the setup file states as measured contradict the log: check them before anything else."
     preload = found.lock_curve.parameters["preload_Nm"]
     if preload.value is None or "differential.breakaway" not in {anchor.source for anchor in found.anchors}:
         return ""
@@ -301,7 +310,7 @@ def _curve(analysis: Analysis) -> str:
     for side, supported in (("drive", curve.drive_supported), ("coast", curve.coast_supported)):
         slope = curve.parameters.get(f"{side}_slope")
         if supported and slope is not None and slope.value is not None:
-            parts.append(f"each 100 N.m on {side} adds {_with_interval(slope, 100.0)}")
+            parts.append(f"each 100 N.m of {side} torque adds {_with_interval(slope, 100.0)}")
         elif not supported:
             parts.append(f"{side} was not measured")
     text = "; ".join(parts)
@@ -405,7 +414,10 @@ def _parts(analysis: Analysis) -> str:
         return "No setup file was given, so there is nothing to compare with."
     diagnosis = agreement.diagnosis
     if diagnosis is not None and diagnosis.verdict == "explained":
-        return f"{_agrees(agreement)} Most likely {EXPLANATION_NAMES[diagnosis.tied[0]]}."
+        likely = f"most likely {EXPLANATION_NAMES[diagnosis.tied[0]]}."
+        if agreement.verdict == "cannot_tell":
+            return f"Preload, drive or coast alone leaves it open whether the setup file is right; together, {likely}"
+        return f"{_agrees(agreement)} {capitalised(likely)}"
     return _agrees(agreement)
 
 

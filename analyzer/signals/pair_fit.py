@@ -75,8 +75,8 @@ class PairTest:
         if self.lowest is None and self.highest is None:
             return ""
         if self.lowest is None:
-            return f"{self.highest:g} at most"
-        return f"{self.lowest:g} at least" if self.highest is None else f"{self.lowest:g} to {self.highest:g}"
+            return f"{self.highest:.4g} at most"
+        return f"{self.lowest:.4g} at least" if self.highest is None else f"{self.lowest:.4g} to {self.highest:.4g}"
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,7 @@ from analyzer.presentation.figures.lock_plot import READ_TREND as TREND_READ
 from analyzer.presentation.figures.lock_plot import trend_plot
 from analyzer.presentation.figures.theme import styled
 from analyzer.presentation.finding_words import trend_sentence
+from analyzer.presentation.knowledge_words import used_sentences
 from analyzer.presentation.words import PHASE_NAMES, answer_parts, chatter_words, trend_rows, whole_laps_words
 from dashboards.exchanged import Children, Drawn
 from dashboards.jobs import Jobs
@@ -37,10 +38,10 @@ MAP_READ = (
 )
 LOCK_READ = (
     "Dots are slipping samples and scatter about the lock curve; crosses are those of the run's other logs. Triangles "
-    "were locked, so the curve lies above them. The thick line is measured; each thin line is equally likely. The bar "
-    "at the right is the error that moves samples and curve together. The dashed line is what the parts predict; an "
-    "arrow means at least this. 'Anchored' is the same measurement with bench breakaway, ring springs and ramp angles "
-    "of the setup file taken as measured."
+    "were locked: the curve lies above them or a little below, for plates stick harder than they slip. The thick line "
+    "is measured; each thin line is equally likely. The bar at the right is the error that moves samples and curve "
+    "together. The dashed line is what the parts predict; an arrow means at least this. 'Anchored' is the same "
+    "measurement with bench breakaway, ring springs and ramp angles of the setup file taken as measured."
 )
 TRACES_READ = (
     "Shaded areas are corner phases; zoomed out, corners by number. Inside and outside wheel keep their colour in left "
@@ -71,6 +72,7 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
                         [
                             html.H2("What else this log shows"),
                             html.P(answer_parts(analysis)[1], className="answer"),
+                            known_by_others(analysis),
                             limits(analysis, run_id),
                         ],
                         className="panel",
@@ -232,6 +234,14 @@ def facts(analysis: Analysis) -> str:
         f"{analysis.car.name}; {signals.time_s[-1] - signals.time_s[0]:.0f} s at {signals.rate_hz:.4g} Hz; "
         f"{whole_laps_words(analysis.laps)}{length}; {source}{together}"
     )
+
+
+def known_by_others(analysis: Analysis) -> html.P | None:
+    """What of other runs is in the answer: the command gives another one for the log alone."""
+    used = analysis.knowledge
+    if used is None or not (used.runs or used.contradicts):
+        return None
+    return html.P(" ".join(used_sentences(used)), className="hint")
 
 
 def limits(analysis: Analysis, run_id: str) -> html.Details | None:

@@ -29,7 +29,7 @@ from analyzer.advice.evaluate import NAMES, best_outcomes, drawn_outcomes, peak_
 from analyzer.advice.replay import Passes, replay
 from analyzer.cli.main import main
 from analyzer.pipeline import analyze, analyze_with_fit
-from analyzer.presentation.advice_words import advice_answer, depends_on, why
+from analyzer.presentation.advice_words import advice_answer, assumptions, depends_on, why
 from analyzer.presentation.html import advice_report
 from analyzer.simulation.simulated_car import Driver
 from analyzer.vehicle.car import load_car
@@ -101,6 +101,14 @@ def test_a_log_replayed_with_its_own_curve_gives_back_its_own_slips(folder):
     assert off.shape[1] > 1500
     assert np.median(off) < 0.005
     assert np.median(off) < 0.001  # measured: 0.0003
+
+
+def test_the_engine_inertia_that_is_said_is_the_one_replayed(spinning):
+    analysis = spinning.analyses[0]
+    told = "; ".join(assumptions(spinning))
+    assert f"{0.13 * analysis.car.mass_kg / 1180:.2f} kg m2 at the crankshaft" in told
+    stated = replace(analysis, car=analysis.car.model_copy(update={"engine_inertia_kg_m2": 0.31}))
+    assert "0.31 kg m2 at the crankshaft" in "; ".join(assumptions(replace(spinning, analyses=(stated,))))
 
 
 def test_a_replay_that_ends_where_nobody_looks_any_more_has_the_outcomes_of_the_whole(folder, monkeypatch):

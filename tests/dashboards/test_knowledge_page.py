@@ -1,6 +1,7 @@
 """The page of a car: every run with how it stands, what is known, and a plain word where there is no such car."""
 
 import json
+from dataclasses import replace
 from urllib.parse import quote
 
 from analyzer.logbook import add, runs
@@ -38,6 +39,20 @@ def test_it_shows_each_run_and_what_is_known(tmp_path):
     headers = {"Host": "localhost", "Origin": "http://localhost"}
     said = app.server.test_client().post("/_dash-update-component", json={**asked, "inputs": inputs}, headers=headers)
     assert "no run in this logbook is of a car named 'nobody'" in said.get_data(as_text=True).lower()
+
+
+def test_the_run_page_says_what_of_other_runs_is_in_its_answer():
+    from made_analysis import made_analysis, made_estimate
+
+    from analyzer.knowledge.known_car import Heard, KnowledgeUsed
+    from dashboards.run.run_page import known_by_others
+
+    one = (Heard("first.csv", "abc"),)
+    used = KnowledgeUsed("club car", one, one, (), probability=0.5, alone=made_estimate(), narrower=0.2)
+    words = known_by_others(replace(made_analysis(), knowledge=used)).children
+    assert "With what first.csv knows of this car" in words and "20 % narrower" in words
+    unused = replace(used, runs=(), contradicts=False)
+    assert known_by_others(replace(made_analysis(), knowledge=unused)) is None
 
 
 def _plain(value):

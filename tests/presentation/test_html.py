@@ -62,6 +62,12 @@ def test_cautions_and_findings_are_on_the_page(analysis, page):
     assert finding_sentence(analysis.findings[0]) in unescape(page)
 
 
+def test_every_log_that_was_fitted_is_named_at_the_head(analysis):
+    circles = replace(analysis, recording=replace(analysis.recording, name="circles.csv"))
+    head = analysis_report(replace(analysis, others=(circles,))).split("</header>")[0]
+    assert analysis.recording.name in head and "with circles.csv" in head
+
+
 def test_text_from_files_is_escaped(analysis):
     nasty = '<script>alert("x")</script>\x1b[2J\x9b2J'
     spoiled = replace(

@@ -6,9 +6,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from made_analysis import Made, made_analysis, made_estimate
+from made_findings import made_evidence, made_finding
 from rich.console import Console
 
-from analyzer.findings.evidence import Blame
+from analyzer.findings.evidence import Blame, SetupContradicted
 from analyzer.findings.finding import grouped
 from analyzer.in_words import CAUTIONS, number, span
 from analyzer.logs.recording import Annotation
@@ -24,6 +25,7 @@ from analyzer.presentation.words import (
     group_where,
     interval_words,
     laps_words,
+    sure_words,
     whole_laps_words,
 )
 from analyzer.signals.session import Sensors
@@ -94,6 +96,21 @@ def test_the_answer_says_how_often_it_was_the_differential_and_how_often_the_thr
     elsewhere = (replace(spins[0], corner=None), *spins[1:3])
     assert answer(replace(analysis, findings=elsewhere)).startswith("The inside rear spun 3 times. Twice the")
     assert group_where(grouped(spins)[0]) == ", corner 3, lap 3: differential, 99 % likely"
+
+
+def test_sides_that_are_open_and_an_explanation_of_all_together_do_not_contradict_each_other(analysis):
+    explained = replace(analysis.agreement.diagnosis, verdict="explained", tied=("preload_up",))
+    agreement = replace(analysis.agreement, verdict="cannot_tell", diagnosis=explained)
+    text = answer(replace(analysis, agreement=agreement))
+    assert "alone leaves it open whether the setup file is right; together, most likely there is more preload" in text
+    assert "not clear from this log whether it agrees" not in text
+
+
+def test_what_is_of_the_whole_session_did_not_happen_at_a_time(analysis):
+    groups = {group.kind: sure_words(group) for group in grouped(analysis.findings)}
+    assert groups["inside_wheel_spin"].endswith(" % sure that it happened")
+    told = grouped((made_finding(made_evidence(SetupContradicted)),))
+    assert sure_words(told[0]).endswith(" % sure")
 
 
 def test_a_load_transfer_that_the_car_file_leaves_out_is_said_in_the_answer(analysis):
@@ -190,7 +207,7 @@ def test_explanations_trend_and_chatter_are_on_the_terminal(analysis):
 
 @pytest.mark.parametrize(
     ("times", "words"),
-    [(5000.0, "1000 times and more"), (25.4, "25 times"), (1.2, "no better"), (0.25, "4 times worse")],
+    [(5000.0, "over 1000 times"), (25.4, "25 times"), (1.2, "no better"), (0.25, "4 times worse")],
 )
 def test_how_much_better_in_words(analysis, times, words):
     friction = next(x for x in analysis.agreement.diagnosis.explanations if x.kind == "friction")

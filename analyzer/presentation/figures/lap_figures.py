@@ -59,7 +59,7 @@ SHAPES = {
 READ_TRACES = (
     "How to read it: the thick lines are the rear wheels, the inside one red, the outside one blue and dashed. A "
     "spinning inside wheel rises above the others; two rear lines in a constant ratio turn as one. Slip above the "
-    "dotted line is past the tyre's peak force. The shaded stretch is a finding."
+    "dotted line is past the tyre's peak force. The shaded section is a finding."
 )
 TRACE_POINTS = 700  # a trace, min-max
 MARGIN_S = 0.5

@@ -32,7 +32,7 @@ READ = (
     "samples with a locked axle; the curve lies above them or a little below, for plates stick harder than they slip. "
     "The blue line with its band is measured. It stops where nothing slipped; filled arrowheads mean 'at least this' "
     "there. The dashed line is what the parts predict. "
-    "Green with dotted limits is the same measurement anchored by the bench figures of the setup file. "
+    "Green with dotted limits is the same measurement anchored by what the setup file states. "
     "Right is drive, left is coast."
 )
 SAMPLES = 1500  # of each kind
@@ -132,7 +132,7 @@ def _anchored(figure: go.Figure, points: Sequence[CurvePoint]) -> None:
                 y=values,
                 mode="lines",
                 line={"color": GREEN, "width": width, "dash": dash},
-                name="anchored by the bench" if main else "its 95 % limits",
+                name="anchored by the setup file" if main else "its 95 % limits",
                 legendgroup="anchored",
                 showlegend=main and k == 0,
                 hovertemplate=hover("anchored", "at %{x:.0f} N.m: %{y:.0f} N.m"),

@@ -56,7 +56,7 @@
       root.querySelector("#trial-refusal").textContent = answer.refusal || "";
       if (answer.refusal) return;
       const [now, then] = answer.spin_s, [was, would] = answer.moment_Nm;
-      const moment = was === null ? "" : ` Moment against the turn off the throttle: ${was} N.m now, ${would} N.m with it.`;
+      const moment = was === null ? "" : ` Off-throttle moment against the turn: ${was} N.m now, ${would} N.m with it.`;
       root.querySelector("#trial-answer").textContent = `Spin in the whole log: ${now.toFixed(1)} s now, ${then.toFixed(1)} s with this curve.${moment}`;
       panel.replaceChildren(bars(answer.corners));
     }
