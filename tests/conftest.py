@@ -3,6 +3,7 @@ proves nothing. And which files are slow: they are given to the workers first, a
 """
 
 import gc
+import os
 import sysconfig
 from pathlib import Path
 
@@ -10,6 +11,9 @@ import pytest
 from sizes import WHOLE
 
 PACKAGES = ("analyzer", "dashboards", "sample_logs")
+
+# before numpy comes: the page's jobs have one thread, more add up in another order, and pytest has a process a core
+os.environ["OMP_NUM_THREADS"] = "1"
 
 
 def pytest_addoption(parser):
@@ -47,8 +51,14 @@ def pytest_make_collect_report(collector):
     return _refused(collector.config, (yield))
 
 
-def pytest_collection_finish():
-    gc.freeze()  # some 350,000 objects stay to the end: not looked through again each time that garbage is collected
+@pytest.hookimpl(wrapper=True)
+def pytest_collection():
+    """Some 350,000 objects stay to the end: not looked through while they come, nor each time garbage is collected."""
+    gc.disable()
+    found = yield
+    gc.freeze()
+    gc.enable()
+    return found
 
 
 @pytest.fixture(scope="module")
@@ -62,7 +72,7 @@ def analysed_once():
 
 
 # Processor seconds of the files that take five and more (2026-12-01, three quarters of what a busy machine took).
-# `-m "not slow"` leaves them out, for a developer's loop; below, of files that mark some of their own tests.
+# `-m "not slow"` leaves them out, for a developer's loop; below, of files that mark some of their own tests or none.
 LONG = {
     "accuracy/test_accuracy.py": 14,
     "accuracy/test_poorer_channels.py": 8,
@@ -71,25 +81,25 @@ LONG = {
     "advice/test_less_lock.py": 5,
     "advice/test_ranking.py": 7,
     "agreement/test_diagnose.py": 10,
-    "batch/test_batch.py": 26,
+    "batch/test_batch.py": 20,
     "benchmarks/test_benchmarks.py": 5,
-    "browser/test_browser_car.py": 18,
+    "browser/test_browser_car.py": 21,
     "browser/test_browser_guide.py": 9,
-    "browser/test_browser_legible.py": 42,
-    "browser/test_browser_more_logs.py": 16,
-    "browser/test_browser_plan.py": 13,
-    "browser/test_browser_races.py": 36,
-    "browser/test_browser_run.py": 50,
+    "browser/test_browser_legible.py": 30,
+    "browser/test_browser_more_logs.py": 20,
+    "browser/test_browser_plan.py": 12,
+    "browser/test_browser_races.py": 24,
+    "browser/test_browser_run.py": 35,
     "browser/test_browser_season.py": 6,
-    "browser/test_browser_start.py": 65,
-    "browser/test_browser_walks.py": 32,
+    "browser/test_browser_start.py": 55,
+    "browser/test_browser_walks.py": 22,
     "comparison/test_compare.py": 24,
     "comparison/test_phase_changes.py": 6,
     "comparison/test_planning.py": 10,
     "dashboards/test_dashboard_command.py": 13,
-    "dashboards/test_jobs.py": 28,
-    "dashboards/test_more_logs.py": 10,
-    "dashboards/test_plan_page.py": 13,
+    "dashboards/test_jobs.py": 17,
+    "dashboards/test_more_logs.py": 7,
+    "dashboards/test_plan_page.py": 9,
     "findings/test_simulated.py": 8,
     "logbook/test_car.py": 8,
     "logbook/test_kill.py": 14,
@@ -100,23 +110,35 @@ LONG = {
     "pipeline/test_bad_logs.py": 12,
     "pipeline/test_limit_cases.py": 14,
     "pipeline/test_long_session.py": 33,
-    "planning/test_plan.py": 7,
+    "planning/test_plan.py": 12,
     "planning/test_worth.py": 6,
-    "test_library.py": 12,
+    "test_library.py": 18,
 }
 MARKED = {
     "accuracy/test_coverage.py": 13,
     "agreement/test_odds.py": 11,
-    "batch/test_cluster.py": 20,
+    "batch/test_cluster.py": 12,
+    "comparison/test_pairs.py": 10,
     "comparison/test_random_pairs.py": 15,
+    "dashboards/test_security.py": 5,
     "external/test_multibody_car.py": 25,
+    "findings/test_counterfactual.py": 10,
     "lockcurve/test_hold_off.py": 8,
+    "lockcurve/test_limits_of_knowledge.py": 13,
+    "logs/test_broken_files.py": 5,
+    "logs/test_dialects.py": 8,
+    "logs/test_faults_of_a_log.py": 5,
     "presentation/test_commands.py": 8,
     "signals/test_contradicted_wheels.py": 14,
     "signals/test_contradicted_zeros.py": 5,
     "signals/test_contradictions.py": 18,
     "signals/test_sound_logs.py": 7,
-    "simulation/test_sim_session.py": 13,
+    "simulation/test_nuisances.py": 5,
+    "simulation/test_sim_session.py": 11,
+    "test_bounds.py": 8,
+    "test_examples.py": 13,
+    "test_imports.py": 5,
+    "test_start_up.py": 5,
 }
 SLOW = pytest.mark.slow
 
@@ -129,11 +151,9 @@ def pytest_collection_modifyitems(config, items):
         config.hook.pytest_deselected(items=left_out)
         items[:] = [item for item in items if not item.get_closest_marker("only_whole")]
     here = Path(__file__).parent
-    seconds = {}
+    long = {here / name for name in LONG}
+    seconds = {here / name: taken for name, taken in (LONG | MARKED).items()}
     for item in items:
-        name = item.path.relative_to(here).as_posix() if here in item.path.parents else ""
-        if name in LONG or name.startswith("browser/"):
+        if item.path in long or here / "browser" in item.path.parents:
             item.add_marker(SLOW)
-        if item.get_closest_marker("slow"):
-            seconds[item.path] = (LONG | MARKED).get(name, 1)
     items.sort(key=lambda item: -seconds.get(item.path, 0))

@@ -1,23 +1,18 @@
 """What the page's jobs are held against and how a test waits for them."""
 
 import json
-import os
-import subprocess
-import sys
 import time
 
 import pytest
 
+from analyzer.cli.main import main
 
-def command_line(*arguments):
-    """The JSON that a command writes, with the one thread that jobs have: more add up in another order."""
-    done = subprocess.run(
-        [sys.executable, "-m", "analyzer.cli.main", *map(str, arguments), "--json", "-"],
-        env={**os.environ, "OMP_NUM_THREADS": "1"},
-        capture_output=True,
-        check=True,
-    )
-    return json.loads(done.stdout)
+
+def command_line(tmp_path, *arguments):
+    """The JSON that a command writes."""
+    told = tmp_path / "told.json"
+    assert main([*map(str, arguments), "--json", str(told)]) == 0
+    return json.loads(told.read_text("utf-8"))
 
 
 def wait(logbook, run_id, *, states, seconds=90):

@@ -35,7 +35,7 @@ def lock_figures(lock: LockParameters) -> LockFigures:
     limits = {"open": 0.0, "spool": _NEVER_SLIPS_NM}
     plate = lock.kind == "plate"
     curve = (lock.preload_Nm, lock.drive_slope, lock.drive_hold_Nm, lock.coast_slope, lock.coast_hold_Nm)
-    return LockFigures(
+    figures = (
         *(curve if plate else (limits[lock.kind], 0.0, 0.0, 0.0, 0.0)),
         lock.static_ratio if plate else 1.0,
         lock.falling_speed_rad_s,
@@ -50,6 +50,7 @@ def lock_figures(lock: LockParameters) -> LockFigures:
         lock.thrust_play_percent / 100 if plate else 0.0,
         1.0 if plate and lock.preload_springs == "outside_packs" else 0.0,
     )
+    return LockFigures(*map(float, figures))  # for 60 and 60.0 all that takes them would be compiled twice
 
 
 @compiled

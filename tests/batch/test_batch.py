@@ -4,7 +4,6 @@ import dataclasses
 import io
 import json
 import os
-import pickle
 import shutil
 import signal
 from importlib import resources
@@ -29,20 +28,7 @@ pytestmark = pytest.mark.usefixtures("analysed_once")
 GOOD = ["first.parquet", "may/second.parquet"]
 
 
-@pytest.fixture
-def in_this_process(monkeypatch):
-    """Where processes are not what is asked about, each log is worked out here, once for all tests; task and
-    outcome are packed and unpacked as between processes."""
-
-    def one_by_one(tasks, *, processes):
-        for task in tasks:
-            outcome = workers.analyse_log(pickle.loads(pickle.dumps(task)))
-            yield pickle.loads(pickle.dumps(outcome))
-
-    monkeypatch.setattr(workers, "on_this_machine", one_by_one)
-
-
-def test_season_table_holds_every_phase_and_names_what_failed(logs, car, tmp_path, capsys):
+def test_season_table_holds_every_phase_and_names_what_failed(logs, car, tmp_path, capsys, request):
     out = tmp_path / "out"
     arguments = ["batch", str(logs), "--car", str(car), "--out", str(out), "--processes", "2"]
     assert main([*arguments, "--json", str(tmp_path / "told.json")]) == 3
@@ -63,6 +49,7 @@ def test_season_table_holds_every_phase_and_names_what_failed(logs, car, tmp_pat
     assert table["date"].notna().all()
 
     # the same again does nothing anew; a changed log alone is done again
+    request.getfixturevalue("in_this_process")
     parts = {p: p.stat().st_mtime_ns for p in (out / "parts").iterdir()}
     assert main(arguments) == 3
     assert "0 logs analysed, 2 done before, 1 failed" in capsys.readouterr().out

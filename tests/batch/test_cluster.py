@@ -42,7 +42,7 @@ def dask(tmp_path):
 
 
 @pytest.mark.slow
-def test_a_worker_that_dies_loses_nothing_and_doubles_nothing(dask, cut_logs, car, tmp_path):
+def test_a_worker_that_dies_loses_nothing_and_doubles_nothing(dask, cut_logs, car, tmp_path, in_this_process):
     address, workers = dask
     folder = tmp_path / "logs"
     folder.mkdir()

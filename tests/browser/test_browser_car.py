@@ -3,7 +3,7 @@
 from importlib import resources
 from pathlib import Path
 
-from browser.conftest import put_in
+from browser.conftest import ONE_LAP, put_in
 from browser.driving import choose, wait_until
 
 SAMPLES = Path(str(resources.files("sample_logs")))
@@ -35,8 +35,8 @@ def test_the_sample_car_fills_the_form_and_what_is_kept_is_there_on_the_start_pa
 
 
 def test_what_each_figure_is_worth_and_analyse_again_with_the_car(open_page, book, sample_copy, keep_shot):
-    # each figure is an analysis: of a lap and a half
-    run_id = put_in(book, sample_copy("baseline.parquet", "short.parquet", rows=12_000))
+    # each figure is an analysis: of a lap
+    run_id = put_in(book, sample_copy("baseline.parquet", "short.parquet", rows=ONE_LAP))
     page = open_page(f"/run/{run_id}", width=1280, height=800)
     page.locator(".ways").get_by_role("link", name="Car", exact=True).click()
     wait_until(page, MASS.format(1040))

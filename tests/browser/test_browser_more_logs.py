@@ -1,11 +1,11 @@
 """Slow circles added to a run in a real browser: one answer from both logs."""
 
-from browser.conftest import put_in
+from browser.conftest import TWO_LAPS, put_in
 from browser.driving import result_of, wait_for_charts, wait_for_work
 
 
 def test_an_engineer_adds_circles_to_a_run(open_page, sample_copy, address, book, keep_shot):
-    before = put_in(book, sample_copy("baseline.parquet", "laps.parquet"))
+    before = put_in(book, sample_copy("baseline.parquet", "laps.parquet", rows=TWO_LAPS))
     page = open_page(width=1280, height=800)
     line = page.locator(".run-line", has_text="laps.parquet").first
     alone = result_of(address, before)["lock_curve"]["drive_slope"]
@@ -17,7 +17,7 @@ def test_an_engineer_adds_circles_to_a_run(open_page, sample_copy, address, book
     page.locator("#more-refusal", has_text="Choose a log first").wait_for(state="detached")
     page.click("#add-log")
     page.locator("#more-refusal", has_text="Choose a log first").wait_for()  # said anew
-    page.set_input_files("#file-more", str(sample_copy("baseline_circles.parquet", "circles.parquet")))
+    page.set_input_files("#file-more", str(sample_copy("baseline_circles.parquet", "circles.parquet", rows=12_000)))
     page.locator("#more .said", has_text="circles.parquet is here").wait_for()
     page.locator("#more-refusal", has_text="Choose a log first").wait_for(state="detached")
     keep_shot(page, "add_a_log")

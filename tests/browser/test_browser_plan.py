@@ -1,10 +1,18 @@
 """The plan in a real browser: from the run to a test card, by clicks."""
 
+import pytest
+from browser.conftest import ONE_LAP, put_in
 from browser.driving import wait_for_screen
 
 
-def test_from_the_run_to_a_test_card_in_two_clicks(open_page, analysed, keep_shot):
-    page = open_page(f"/run/{analysed}", width=1280, height=800)
+@pytest.fixture(scope="module")
+def lap_run(book, sample_copy):
+    """The id of a run of one lap: each question is an analysis."""
+    return put_in(book, sample_copy("baseline.parquet", "planned.parquet", rows=ONE_LAP))
+
+
+def test_from_the_run_to_a_test_card_in_two_clicks(open_page, lap_run, keep_shot):
+    page = open_page(f"/run/{lap_run}", width=1280, height=800)
     wait_for_screen(page)
     page.get_by_role("link", name="Plan").click()
     page.get_by_role("link", name="How well is the lock curve known?").click()
@@ -29,8 +37,8 @@ def test_from_the_run_to_a_test_card_in_two_clicks(open_page, analysed, keep_sho
     page.get_by_text("The lock curve is known to").wait_for()
 
 
-def test_the_test_card_comes_as_a_file(open_page, analysed, tmp_path):
-    page = open_page(f"/run/{analysed}/plan?question=none")
+def test_the_test_card_comes_as_a_file(open_page, lap_run, tmp_path):
+    page = open_page(f"/run/{lap_run}/plan?question=none")
     page.locator(".option").first.wait_for()
     with page.expect_download() as saved:
         page.click("#plan-card")

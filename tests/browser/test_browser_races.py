@@ -1,7 +1,7 @@
 """What is asked for while an answer is under way is not lost: Dash drops the answer of what is asked again."""
 
 import pytest
-from browser.conftest import put_in
+from browser.conftest import TWO_LAPS, put_in
 from browser.driving import (
     ORDER,
     STATE,
@@ -213,7 +213,7 @@ def test_a_click_on_remove_outlives_a_redrawn_list(open_page, sample_copy):
 
 
 def test_a_comparison_is_about_the_runs_that_are_chosen_now(open_page, book, analysed, sample_copy):
-    put_in(book, sample_copy("steeper_ramps.parquet", "later.parquet"))
+    put_in(book, sample_copy("steeper_ramps.parquet", "later.parquet", rows=TWO_LAPS))
     page = open_page("/compare")
     page.locator("#both-locks .plot-container").first.wait_for()
     held = Held(page, "..together-progress.children...comparison-answered.data..")

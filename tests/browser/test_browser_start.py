@@ -3,13 +3,12 @@
 import json
 import urllib.request
 
-from browser.conftest import SAMPLES, put_in
+from browser.conftest import ONE_LAP, SAMPLES, TWO_LAPS, put_in
 from browser.driving import (
     PATIENCE_S,
     PLOT,
     choose_sample_car,
     result_of,
-    upload_and_analyse,
     wait_for_charts,
     wait_for_stretch,
     wait_for_work,
@@ -138,25 +137,22 @@ def test_notes_name_search_and_order_of_runs(open_page, analysed):
         page.get_by_text("No run has").wait_for()
 
 
-def test_markup_in_a_log_is_shown_as_text(open_page, sample_copy):
-    text = sample_copy("baseline_minimum.csv", "hostile.csv").read_text()
-    head, rest = text.split("\n", 1)
+def test_markup_in_a_log_is_shown_as_text(open_page, book, tmp_path):
+    head, *rows = (SAMPLES / "baseline_minimum.csv").read_text().splitlines()[: 1 + ONE_LAP]
     mark = "<img src=x onerror=window.sprung=1>"
-    rows = rest.split("\n")
-    hostile = "\n".join([f"{head},{mark}", *(f"{r},0" if r else r for r in rows)])
-    path = sample_copy("baseline_minimum.csv", "marked.csv")
-    path.write_text(hostile)
+    path = tmp_path / "marked.csv"
+    path.write_text("\n".join([f"{head},{mark}", *(f"{row},0" for row in rows), ""]))
+    put_in(book, path)
     page = open_page()
-    line = upload_and_analyse(page, path)
-    line.get_by_role("link", name="Log check").click()
+    page.locator(".run-line", has_text="marked.csv").get_by_role("link", name="Log check").click()
     page.get_by_text(mark).first.wait_for()
     assert page.evaluate("window.sprung === undefined")
     assert page.locator("main img").count() == 0
 
 
 def test_engineer_compares_before_and_after(open_page, sample_copy, address, book, keep_shot):
-    put_in(book, sample_copy("baseline.parquet", "before.parquet"))
-    put_in(book, sample_copy("steeper_ramps.parquet", "after.parquet"))
+    put_in(book, sample_copy("baseline.parquet", "before.parquet", rows=TWO_LAPS))
+    put_in(book, sample_copy("steeper_ramps.parquet", "after.parquet", rows=TWO_LAPS))
     page = open_page()
     for name, side in (("before.parquet", "before"), ("after.parquet", "after")):
         page.get_by_role("button", name=f"{name}: {side} the change").first.click()
@@ -195,7 +191,7 @@ def test_engineer_compares_before_and_after(open_page, sample_copy, address, boo
 
 def test_two_people_at_once(open_page, sample_copy):
     pages = [open_page(), open_page(apart=True)]
-    paths = [sample_copy("baseline.parquet", f"{name}.parquet", rows=12_000) for name in ("anna", "ben")]
+    paths = [sample_copy("baseline.parquet", f"{name}.parquet", rows=ONE_LAP) for name in ("anna", "ben")]
     for page, path in zip(pages, paths, strict=True):
         page.set_input_files("#file-log", str(path))
         page.get_by_text(f"{path.name} is here").wait_for()

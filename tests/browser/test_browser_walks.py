@@ -2,6 +2,7 @@
 
 import re
 
+from browser.conftest import ONE_LAP, put_in
 from browser.driving import STATE, WINDOW, cell, result_of, wait_for, wait_for_screen, wait_until
 
 
@@ -69,7 +70,7 @@ def test_tuner_tries_more_preload_and_the_spins_by_corner_move(open_page, analys
     keep_shot(page, "walk_tuner")
 
 
-def test_advice_from_a_shelf_says_the_build(open_page, sample_copy):
+def test_the_sample_s_setup_file_anchors_a_second_curve(open_page):
     page = open_page()
     page.locator("#sample").click()  # the sample comes with a setup file
     line = page.locator(".run-line", has_text="baseline.parquet").first
@@ -83,7 +84,11 @@ def test_advice_from_a_shelf_says_the_build(open_page, sample_copy):
     )
     page.keyboard.press("l")
     page.locator("#lock .anchored-name", has_text="anchored").wait_for()
-    page.get_by_role("link", name="What if").click()
+
+
+def test_advice_from_a_shelf_says_the_build(open_page, book, sample_copy):
+    run_id = put_in(book, sample_copy("baseline.parquet", "advised.parquet", rows=ONE_LAP), setup=True)
+    page = open_page(f"/run/{run_id}/what-if")
     page.locator("#trial-corners table").wait_for()
     page.click("#advise-sample")
     page.locator("#advise-told table").wait_for(timeout=240_000)

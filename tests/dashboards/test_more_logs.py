@@ -28,7 +28,7 @@ def sent(logbook, path, name=None):
         return logbook.store("log", name or path.name, stream, None).key
 
 
-def test_circles_are_fitted_together_with_the_laps_as_the_command_line_does(logbook, run_id):
+def test_circles_are_fitted_together_with_the_laps_as_the_command_line_does(logbook, run_id, tmp_path):
     again = logbook.add_log(run_id, sent(logbook, CIRCLES))
     assert again == run_id and logbook.run(run_id).state == "waiting"  # the same link, made anew
     jobs = Jobs(logbook)
@@ -38,7 +38,7 @@ def test_circles_are_fitted_together_with_the_laps_as_the_command_line_does(logb
     assert run.state == "done", run.message
     assert run.name == "baseline.parquet + baseline_circles.parquet"
     told = json.loads(logbook.result_text(again))
-    expected = command_line("analyze", SAMPLES / "baseline.parquet", CIRCLES, "--car", CAR)
+    expected = command_line(tmp_path, "analyze", SAMPLES / "baseline.parquet", CIRCLES, "--car", CAR)
     expected.pop("generator")
     assert told == expected
     first, second = (json.dumps(layout(logbook, again, f"?log={k}"), cls=PlotlyJSONEncoder) for k in (1, 2))

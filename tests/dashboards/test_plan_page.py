@@ -5,6 +5,7 @@ import time
 from importlib import resources
 from pathlib import Path
 
+import pyarrow.parquet as pq
 import pytest
 
 from analyzer.errors import InputError
@@ -19,9 +20,19 @@ SAMPLES = Path(str(resources.files("sample_logs")))
 DONE_S = 90.0
 
 
+@pytest.fixture(scope="module")
+def lap(tmp_path_factory):
+    """A log of a lap."""
+    path = tmp_path_factory.mktemp("lap") / "lap.parquet"
+    pq.write_table(pq.read_table(SAMPLES / "baseline.parquet").slice(0, 8_000), path)
+    return path
+
+
 @pytest.fixture
-def sample_run(logbook):
-    return logbook.new_run(log_key="sample", car_key="sample", setup_key="sample")
+def lap_run(logbook, lap):
+    with lap.open("rb") as stream:
+        stored = logbook.store("log", lap.name, stream, None)
+    return logbook.new_run(log_key=stored.key, car_key="sample", setup_key="sample")
 
 
 def answered(asking, run_id, words):
@@ -33,10 +44,10 @@ def answered(asking, run_id, words):
     return state.answer
 
 
-def test_the_page_s_plan_is_the_command_s(logbook, sample_run):
+def test_the_page_s_plan_is_the_command_s(logbook, lap, lap_run):
     asking = Asking(logbook, "plan")
-    answer = answered(asking, sample_run, "preload=30")
-    analysis, fitted = analyze_with_fit(log_path=SAMPLES / "baseline.parquet", car_path=SAMPLES / "club_car.toml")
+    answer = answered(asking, lap_run, "preload=30")
+    analysis, fitted = analyze_with_fit(log_path=lap, car_path=SAMPLES / "club_car.toml")
     expected = plan_result(plan(fitted, analysis, question="preload=30"))
     assert [one["name"] for one in answer["plan"]["options"]] == [one["name"] for one in expected["options"]]
     assert answer["plan"]["now"]["curve_width_Nm"] == pytest.approx(expected["now"]["curve_width_Nm"], rel=1e-3)
@@ -46,24 +57,24 @@ def test_the_page_s_plan_is_the_command_s(logbook, sample_run):
         for part in option["parts"]:
             assert json.dumps(part["caution"])[1:-1] in shown  # no card without its caution
     # asked again with the same words it is there at once
-    assert asking.start(sample_run, "preload=30").answer is answer
+    assert asking.start(lap_run, "preload=30").answer is answer
 
 
-def test_without_a_question_the_logs_are_judged_alone(logbook, sample_run):
+def test_without_a_question_the_logs_are_judged_alone(logbook, lap_run):
     """Not against the setup file, though the run has one."""
-    answer = answered(Asking(logbook, "plan"), sample_run, PLAIN)
+    answer = answered(Asking(logbook, "plan"), lap_run, PLAIN)
     assert answer["plan"]["question"] is None
     assert answer["plan"]["now"]["asked"] == []
 
 
-def test_what_cannot_be_asked_is_refused_in_words(logbook, sample_run):
+def test_what_cannot_be_asked_is_refused_in_words(logbook, lap_run):
     asking = Asking(logbook, "plan")
-    state = asking.start(sample_run, "colour=30")
+    state = asking.start(lap_run, "colour=30")
     end = time.monotonic() + DONE_S
     while state.under_way and time.monotonic() < end:
         time.sleep(0.05)
     assert "is not a question" in state.error
-    assert asking.state(sample_run) is state
+    assert asking.state(lap_run) is state
 
 
 @pytest.mark.parametrize(

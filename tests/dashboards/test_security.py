@@ -4,6 +4,7 @@ import ast
 import csv
 import io
 from dataclasses import replace
+from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -76,13 +77,12 @@ def test_upload_kind_cannot_name_another_folder(client, kind):
 
 
 @pytest.mark.parametrize("run", ["..", "%2e%2e", "..%2f..%2fetc", "0" * 16, "a/../b", "%00"])
-@pytest.mark.parametrize("file", ["report.html", "corners.csv", "result.json"])
-@pytest.mark.parametrize("kind", ["run", "comparison"])
-def test_url_cannot_leave_the_logbook(client, kind, run, file):
-    answer = client.get(f"/{kind}/{run}/{file}", headers=HERE)
-    # Dash answers unknown paths with its empty page; never a download
-    assert answer.status_code == 404 or "Content-Disposition" not in answer.headers
-    assert "root:" not in answer.text
+def test_url_cannot_leave_the_logbook(client, run):
+    for kind, file in product(("run", "comparison"), ("report.html", "corners.csv", "result.json")):
+        answer = client.get(f"/{kind}/{run}/{file}", headers=HERE)
+        # Dash answers unknown paths with its empty page; never a download
+        assert answer.status_code == 404 or "Content-Disposition" not in answer.headers, (kind, file)
+        assert "root:" not in answer.text, (kind, file)
 
 
 @pytest.mark.parametrize("path", ["/assets/../app.py", "/assets/%2e%2e/app.py", "/assets/..%2fapp.py"])

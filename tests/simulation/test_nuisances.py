@@ -182,9 +182,9 @@ def test_each_wheel_rolls_on_its_own_radius_at_its_own_axle_s_track():
 
 
 def test_cross_weight_loads_one_diagonal_and_leaves_axles_and_sum(club_car):
-    plain = np.array(loads_on_road(0, 0, 0, 0, G, car_figures(car=club_car, tyre=SimTyre())))
+    plain = np.array(loads_on_road(0.0, 0.0, 0.0, 0.0, G, car_figures(car=club_car, tyre=SimTyre())))
     crossed = car_figures(car=club_car, tyre=SimTyre(), chassis=Chassis(cross_weight_percent=2.0))
-    loads = np.array(loads_on_road(0, 0, 0, 0, G, crossed))
+    loads = np.array(loads_on_road(0.0, 0.0, 0.0, 0.0, G, crossed))
     weight = club_car.mass_kg * G
     assert loads.sum() == pytest.approx(weight)
     assert (loads[1] + loads[2]) / weight == pytest.approx(0.52)

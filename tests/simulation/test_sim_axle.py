@@ -11,6 +11,7 @@ INERTIA = 1.2
 def spin_down(lock, *, dt, left=30.0, right=20.0, load_left=0.0, load_right=0.0, shaft=0.0, until_s=0.5):
     """Two bare wheels under constant load torques: rows of (time, left, right, T_in, D, capacity, locked)."""
     figures, rows, twist = lock_figures(lock), [], 0.0
+    left, right, load_left, load_right, shaft = map(float, (left, right, load_left, load_right, shaft))  # compiled once
     hubs = left - right
     for i in range(round(until_s / dt)):
         out = step_axle(

@@ -24,10 +24,12 @@ def drive_open_loop(
     figures = car_figures(car=car, tyre=tyre, chassis=chassis)
     engine, table = engine_figures(Powertrain.for_car(car))
     time = np.arange(round(seconds / dt)) * dt
-    columns = [np.array([value(t) if callable(value) else value for t in time]) for value in (steer, throttle, brake)]
+    columns = [
+        np.array([value(t) if callable(value) else value for t in time], float) for value in (steer, throttle, brake)
+    ]
     states, forces = np.empty((len(time), len(State._fields))), np.empty((len(time), len(Forces._fields)))
     run_controls(
-        rolling_state(car=figures, speed_m_s=speed),
+        rolling_state(car=figures, speed_m_s=float(speed)),
         *columns,
         float(ratio),
         figures,
