@@ -14,9 +14,12 @@ from sizes import only_whole, sized
 
 from analyzer.lockcurve import problem, session_problem
 from analyzer.logs import csv_rows
+from analyzer.logs.read_blocks import open_blocks
+from analyzer.one_log import OneLog
 from analyzer.pipeline import analyze
 from analyzer.signals import long_session
 from analyzer.signals.kinematics import EARTH_RADIUS_M
+from analyzer.vehicle.car import load_car
 
 ROWS = 60_000  # ten minutes, seven laps
 IN_BLOCKS = 20_000
@@ -28,6 +31,14 @@ def in_pieces(path, rows):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(long_session, "BLOCK_ROWS", rows)
         return analyze(log_path=path, car_path=CAR)
+
+
+def driven_in_pieces(path, rows):
+    """Signals, laps and corners with blocks of about `rows` rows, before anything is fitted to them."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(long_session, "BLOCK_ROWS", rows)
+        car = load_car(CAR)
+        return OneLog.of(long_session.read_session(blocks_of(path, rows), car=car), car)
 
 
 def write(path, frame):
@@ -124,7 +135,8 @@ def test_a_long_text_says_what_the_same_log_in_parquet_says(both, text, tmp_path
 
 def test_blocks_without_a_lap_counter_find_the_same_laps(log, tmp_path):
     write(tmp_path / "log.parquet", log.drop(columns="lap"))
-    one, many = (in_pieces(tmp_path / "log.parquet", rows) for rows in (10 * ROWS, IN_BLOCKS))
+    one = driven_in_pieces(tmp_path / "log.parquet", 10 * ROWS)
+    many = in_pieces(tmp_path / "log.parquet", IN_BLOCKS)
     assert one.laps.method == many.laps.method == "recurrence"
     np.testing.assert_allclose(many.laps.bounds, one.laps.bounds, atol=20)
     assert [c.number for c in many.corners] == [c.number for c in one.corners]
@@ -138,7 +150,7 @@ def test_a_lap_counter_that_a_block_lacks_counts_in_the_others(both, log, tmp_pa
     frame = log.astype({"lap": float})
     frame.loc[frame.index[silent], "lap"] = np.nan
     write(tmp_path / "log.parquet", frame)
-    many = in_pieces(tmp_path / "log.parquet", IN_BLOCKS)
+    many = driven_in_pieces(tmp_path / "log.parquet", IN_BLOCKS)
     assert many.laps.method == "lap_channel"
     assert {*many.laps.bounds} & {*both[0].laps.bounds}
     np.testing.assert_array_equal(many.recording.channels["lap"], frame["lap"])
@@ -151,7 +163,7 @@ def test_blocks_share_the_origin_of_a_logged_position(both, log, tmp_path):
     frame["latitude"] = 50 + np.degrees(one.signals.y_m / EARTH_RADIUS_M)
     frame["longitude"] = 8 + np.degrees(one.signals.x_m / EARTH_RADIUS_M / np.cos(np.radians(50)))
     write(tmp_path / "log.parquet", frame)
-    many = in_pieces(tmp_path / "log.parquet", IN_BLOCKS)
+    many = driven_in_pieces(tmp_path / "log.parquet", IN_BLOCKS)
     assert many.signals.position_source == "position"
     np.testing.assert_allclose(many.signals.x_m, one.signals.x_m - one.signals.x_m[0], atol=0.01)
 
@@ -188,7 +200,7 @@ def test_only_a_clock_that_was_set_back_takes_the_whole_log(log, tmp_path, fault
     else:
         frame["time"] = pd.Timestamp("2026-05-01T10:00:00") + pd.to_timedelta(frame["time"], unit="s")
     write(tmp_path / "log.parquet", frame)
-    found = blocks_of(tmp_path / "log.parquet")
+    found = blocks_of(tmp_path / "log.parquet", IN_BLOCKS)
     assert len(found) == (1 if fault == "restarts" else 3)
     if fault != "restarts":
         later = 600.0 if fault == "pause" else 0.0  # as long as a pause is made
@@ -201,10 +213,8 @@ def test_only_a_clock_that_was_set_back_takes_the_whole_log(log, tmp_path, fault
         assert len(np.concatenate(own)) == len(frame) - (fault in ("repeats", "missing"))
 
 
-def blocks_of(path):
-    from analyzer.logs.read_blocks import open_blocks
-
-    return open_blocks(path, channel_map=None, rows=IN_BLOCKS, lead_s=long_session.LEAD_S)
+def blocks_of(path, rows):
+    return open_blocks(path, channel_map=None, rows=rows, lead_s=long_session.LEAD_S)
 
 
 class AtOnce:
