@@ -256,6 +256,10 @@ def changes(view: View) -> list[PairTest | None]:
         for end, speed in (("front", view.front), ("rear", view.rear))
         if speed is not None
     ]
+    if view.front is not None:  # off the brakes, for wheels that lock are quicker than the car
+        name = "change of front wheels' speed over longitudinal acceleration, quick over slow"
+        change = np.gradient(view.front) * RATE_HZ
+        quick.append(quick_test(name, ("long_g",), change, long, view.rolling, least_size=LEAST_CHANGE_M_S2))
     return [
         *quick,
         pair_test(
