@@ -425,6 +425,7 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
             ("front left", 0.8, (FL,)),
         )
     ),
+    Contradiction("smoothed", "longitudinal, moving mean of 1 s", _averaged(1.0, "long_g"), ("long_g",)),
     Contradiction("smoothed", "all wheels, low-pass of 0.3 s", _filtered(0.3, *WHEELS)),
     Contradiction("smoothed", "all wheels, 1 Hz both ways", _both_ways(1.0, *WHEELS), ("long_g",)),
     Contradiction("smoothed", "all wheels, a bell of 0.2 s", _bell(0.2, *WHEELS), ("long_g",)),
