@@ -11,7 +11,7 @@ from analyzer.arrays import FloatArray, IntArray
 from analyzer.channels import CHANNELS, STANDARD_GRAVITY_M_S2, WHEEL_CHANNELS
 from analyzer.logs.recording import Recording
 from analyzer.robust import median, scatter
-from analyzer.signals.faults import COARSE_SPEED_M_S, coarse_step_m_s
+from analyzer.signals.faults import COARSE_SPEED_M_S, coarse_step
 from analyzer.signals.log_stretches import runs, wheel_speeds_m_s
 from analyzer.signals.log_view import MOVING_M_S, RATE_HZ, View
 from analyzer.signals.pair_fit import (
@@ -41,6 +41,10 @@ AVERAGES_BY, AVERAGES_ALONE, MOST_AVERAGED_S, LONGEST_AVERAGED_S, SPREAD_ROWS = 
 # a column that seldom repeats itself agrees with another as seldom: for five rows on end three times in ten thousand
 REPEATS_ITSELF, ROWS_ON_END, MOST_THE_SAME = 0.2, 5, 0.01
 MOST_AT_ITS_END = 0.03  # of the driving; a steering stop is met in a spin or a hairpin, for a moment
+REAR_WHEELS = ("wheel_speed_rl", "wheel_speed_rr")
+COARSE_M_S2 = 1.0  # loggers that write tenths of a g are common and do no harm (common practice, no source)
+# twice of what a car does as a whole, which is under 2 Hz
+MOTION_HZ, RATES_APART = 4.0, (0.9, 1.1)
 CALM_M_S2 = 1.0  # of lateral acceleration: as good as straight
 # common practice, no source: a unit that was never zeroed is off by a few hundredths of g, one askew by 10 degrees by
 # 0.17 g; the calibration takes out what is less
@@ -52,7 +56,6 @@ WHEEL_ZERO_M_S = 0.15
 # what left turns do to the front wheels right turns do to them the other way round; 0.0009 on 32 sound sessions, and
 # what a car's unlike sides add is not in these
 ONE_SIDED = 0.003
-WHEEL_DRIFT = 0.005  # as tyres of one axle warm up; 0.001 on 32 sound sessions
 # 14 degrees in its plane; two or three are how a unit is mounted, the rest a cross slope on power (0.29 +- 0.02 on a
 # hillside of 5 %, 0.20 at most on 164 other sound logs)
 TURNED_RAD = 0.25
@@ -69,26 +72,35 @@ def at_the_end(recording: Recording, view: View) -> list[PairTest]:
 
 
 def steps(recording: Recording) -> list[PairTest]:
-    """A wheel speed that comes in steps wider than the slip that an axle locks and unlocks with."""
-    speeds, limits = wheel_speeds_m_s(recording), (None, COARSE_SPEED_M_S)
+    """A wheel speed that comes in steps wider than the slip that an axle locks and unlocks with, or an acceleration in
+    steps as wide as what a car coasts with."""
+    wheels, channels = wheel_speeds_m_s(recording), recording.channels
+    asked = [(n, ("rear_wheels",), wheels[n], COARSE_SPEED_M_S, "m/s") for n in REAR_WHEELS if n in wheels]
+    asked += [(n, (n,), channels[n], COARSE_M_S2, "m/s2") for n in ("lat_g", "long_g") if n in channels]
     return [
-        limited(
-            f"step of {CHANNELS[name].label}", ("rear_wheels",), coarse_step_m_s(values), 0.0, limits, "m/s", "step"
-        )
-        for name, values in speeds.items()
-        if name in ("wheel_speed_rl", "wheel_speed_rr")
+        limited(f"step of {CHANNELS[name].label}", holds, coarse_step(values, most), 0.0, (None, most), unit, "step")
+        for name, holds, values, most, unit in asked
     ]
 
 
 def rates(recording: Recording) -> list[PairTest]:
-    """A wheel speed that a slow bus repeats must have as many values of its own as a log must have rows."""
+    """A wheel speed that a slow bus repeats must have as many values of its own as a log must have rows, and as many as
+    the other one of a driven axle, for it comes late by half of what it repeats; the car's motion twice what it needs.
+    """
     found = list[PairTest]()
-    for channel in WHEEL_CHANNELS:
-        source = recording.sources.get(channel)
-        if channel not in recording.channels or source is None or source.rate_hz is None:
+    rate = {name: source.rate_hz for name, source in recording.sources.items() if name in recording.channels}
+    for channel in (*WHEEL_CHANNELS, "lat_g", "long_g", "yaw_rate"):
+        own = rate.get(channel)
+        if own is None:
             continue
-        name, holds = f"values of {CHANNELS[channel].label}", ("front_wheels" if channel[-2] == "f" else "rear_wheels",)
-        found.append(limited(name, holds, source.rate_hz, 0.0, (LOWEST_RATE_HZ, None), "Hz", "values of its own"))
+        wheel = channel in WHEEL_CHANNELS
+        holds = channel if not wheel else "front_wheels" if channel[-2] == "f" else "rear_wheels"
+        name, least = f"values of {CHANNELS[channel].label}", LOWEST_RATE_HZ if wheel else MOTION_HZ
+        found.append(limited(name, (holds,), own, 0.0, (least, None), "Hz", "values of its own"))
+    left, right = (rate.get(name) for name in REAR_WHEELS)
+    if left and right:
+        name = "values of rear left wheel speed over those of rear right wheel speed"
+        found.append(limited(name, ("rear_wheels",), left / right, 0.0, RATES_APART, "1", "values of their own"))
     return found
 
 
@@ -96,7 +108,8 @@ def copies(recording: Recording, view: View) -> list[PairTest]:
     """One sensor behind two columns: each sensor has noise of its own."""
     found: list[PairTest] = []
     moving = np.interp(recording.time_s, view.time, view.moving.astype(float)) > 0.9
-    names = [name for name in (*WHEEL_CHANNELS, "gps_speed") if name in recording.channels]
+    speeds, turns = (*WHEEL_CHANNELS, "gps_speed"), ("lat_g", "yaw_rate")
+    names = [name for name in (*speeds, *turns) if name in recording.channels]
     noise = {name: np.diff(recording.channels[name], n=3) for name in names}
     latest = round(LATEST_COPY_S / float(np.median(np.diff(recording.time_s))))
     use = moving[:-3] & np.all([np.isfinite(x) for x in noise.values()], axis=0)
@@ -110,10 +123,13 @@ def copies(recording: Recording, view: View) -> list[PairTest]:
     noisy = [_Noise.of(name, x) for name, x in noise.items() if np.dot(x[1:], x[:-1]) < NOISE_TURNS * np.dot(x, x)]
     for x, y in combinations(noisy, 2):
         a, b = x.name, y.name
+        if (a in turns) != (b in turns):
+            continue
         # a copy may come some samples later
         later = [_usual_correlation(x, y, lag) for lag in range(latest + 1)]
         together = max(*later, *(_usual_correlation(y, x, lag) for lag in range(1, latest + 1)))
-        holds = {"front_wheels" if w[-2] == "f" else "rear_wheels" if w[-2] == "r" else "gps_speed" for w in (a, b)}
+        axles = {"f": "front_wheels", "r": "rear_wheels"}
+        holds = {axles[w[-2]] if w in WHEEL_CHANNELS else w for w in (a, b)}
         words = f"{CHANNELS[a].label} and {CHANNELS[b].label} {OWN_SENSORS}"
         found.append(
             limited(
@@ -250,14 +266,12 @@ def zeros(view: View, recording: Recording, car: Car | None) -> list[PairTest]:
             use = calm if free else calm & (turns == 0)
             if use.sum() < LEAST_S * RATE_HZ:
                 continue
-            between = [(one, 0.0, 2.0), (v, 0.0, 0.1), (v * v * turn, 0.0, 0.01), (later * v, 0.0, 0.1)]
+            # a side that is heavier, or whose brake pulls more, slips more as the car slows (random car 2623)
+            between = [(one, 0.0, 2.0), (v, 0.0, 0.1), (v * v * turn, 0.0, 0.01), (view.change, 0.0, 0.1)]
             fit = fit_pair(right - left, turn, [*between, (turns, 0.0, 0.1)] if free else between, use, view.time)
             holds, most = (f"{words}_wheels", by), WHEEL_ZERO_M_S
             name = f"{words} right wheel less {words} left wheel at rest"
             found.append(limited(name, holds, fit.factors[1], fit.deviations[1], (-most, most), "m/s", "zero"))
-            name, most = f"drift of {words} right wheel over {words} left wheel", WHEEL_DRIFT
-            drift = (f"{words}_wheels",), fit.factors[4], fit.deviations[4]
-            found.append(limited(name, *drift, (-most, most), "1", "share over the log"))
             if free:
                 name = f"{words} right wheel over {words} left wheel, left and right turns against straights"
                 uneven = (f"{words}_wheels",), fit.factors[5], fit.deviations[5]

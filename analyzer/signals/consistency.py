@@ -23,6 +23,7 @@ THINGS = {
     "rear_wheels": "a rear wheel speed",
     "position": "the position",
     "time": "the time",
+    "pace": "the clock, which runs fast and slow by turns, or the position",
     "car": "the car file's track or steering ratio",
     "radius": "a rolling radius in the car file",
     "twice_round": "nothing at all (the circuit may cross itself, so that a lap turns twice round)",

@@ -323,26 +323,26 @@ def _has_noise(speed: FloatArray) -> bool:
     """Whether a wheel speed (n,) moves from row to row even where the car's does not."""
     third = np.abs(np.diff(speed, n=3))
     third = third[np.isfinite(third)]
-    return bool(len(third) and np.median(third) > 0) and not coarse_step_m_s(speed)
+    return bool(len(third) and np.median(third) > 0) and not coarse_step(speed, COARSE_SPEED_M_S)
 
 
-def coarse_step_m_s(values: FloatArray) -> float:
-    """Step (m/s) of a wheel speed (n,) that comes in steps so coarse that they hide slip; 0 of others."""
+def coarse_step(values: FloatArray, most: float) -> float:
+    """Step of a channel (n,), in its unit, that comes in steps coarser than `most`; 0 of others."""
     steps = np.abs(np.diff(values[np.isfinite(values)]))
     steps = steps[steps > 1e-9]
     # coarse means that a hundredth of the steps at most are small
-    if len(steps) < 50 or np.count_nonzero(steps <= COARSE_SPEED_M_S) > 0.02 * len(steps):
+    if len(steps) < 50 or np.count_nonzero(steps <= most) > 0.02 * len(steps):
         return 0.0
     smallest = float(np.percentile(steps, 1))
     whole = np.abs(steps / smallest - np.round(steps / smallest)) < 0.05
-    return smallest if smallest > COARSE_SPEED_M_S and whole.mean() > 0.9 else 0.0
+    return smallest if smallest > most and whole.mean() > 0.9 else 0.0
 
 
 def quantised(recording: Recording) -> list[Annotation]:
     """Wheel speeds in steps so coarse that they hide slip."""
     found = []
     for channel, values in wheel_speeds_m_s(recording).items():
-        if step := coarse_step_m_s(values):
+        if step := coarse_step(values, COARSE_SPEED_M_S):
             words = (
                 f"{CHANNELS[channel].heading} comes in steps of {step * 3.6:.2f} km/h; slip below about that size "
                 "cannot be seen."

@@ -6,7 +6,7 @@ import numpy as np
 
 from analyzer import windows
 from analyzer.arrays import BoolArray, FloatArray
-from analyzer.channels import WHEEL_CHANNELS
+from analyzer.channels import STANDARD_GRAVITY_M_S2, WHEEL_CHANNELS
 from analyzer.logs.recording import Recording
 from analyzer.signals.log_stretches import read_off, wheel_speeds_m_s
 from analyzer.vehicle.car import Car
@@ -47,6 +47,17 @@ class View:
         if not {"wheel_speed_fl", "wheel_speed_fr"} <= self.wheels.keys():
             return None
         return (self.wheels["wheel_speed_fr"] - self.wheels["wheel_speed_fl"]) / self.track_m
+
+    def shed(self, car: Car | None, across_m_s2: FloatArray) -> FloatArray:
+        """Share (m,) of its load that the inner front wheel sheds: h (2 (1 - q) a_y / t + a_x / l) / (g w), q the
+        rear's share of the moment, w the front's of the weight; none without a car file."""
+        if car is None:
+            return np.zeros_like(across_m_s2)
+        rear = car.rear_load_transfer_fraction if car.rear_load_transfer_fraction is not None else 0.5
+        long = self.channels.get("long_g")
+        along = self.change if long is None else smooth(long)
+        moved = 2 * (1 - rear) * np.abs(across_m_s2) / car.front_track_m + along / car.wheelbase_m
+        return np.asarray(moved * car.cg_height_m / (STANDARD_GRAVITY_M_S2 * car.front_weight_fraction))
 
     def gentle(self, across_m_s2: FloatArray) -> BoolArray:
         """(m,) bool, rolling and well under the lateral acceleration (m,) that the car corners at."""

@@ -16,7 +16,6 @@ from analyzer.signals.pair_fit import (
     PairFit,
     PairTest,
     fit_pair,
-    late_test,
     limited,
     pair_test,
     quick_test,
@@ -45,6 +44,9 @@ SLOW_S, SLOW_OVER_FAST = 12.0, 1.25
 # 0.97 to 1.05 on 110 sound logs and 0.974 to 1.039 on 109 more, with deviations of 0.004: a unit that pitches with the
 # body by 2 deg/g reads 1.035, and its scale errs by a hundredth (common practice, no source)
 ALONG_ENDS = (0.95, 1.06)
+# over so long what a receiver and the tyres add is small: 0.0015 to 0.0054 on 48 sound logs (random cars 0 to 39,
+# circles and slow laps of 11 to 14); a clock that wanders by 5 % within 20 s makes 0.046
+PACE_S, MOST_APART = 5.0, 0.015
 LEAST_RATIO = 0.1  # an accelerometer that hardly shows anything: what goes with what fails already
 LEAST_CHANGE_M_S2 = 0.25  # scatter of the change of speed; less is too little to test
 # 6 degrees; off the brakes 0.04 at most on 39 sound logs, whose units are turned by up to 1.5 degrees
@@ -79,16 +81,6 @@ def speeds(view: View, car: Car | None) -> list[PairTest | None]:
 
     gps, place = view.channels.get("gps_speed"), place_of(view)
     if view.front is not None and view.rear is not None:
-        found.append(
-            late_test(
-                "rear wheels' change of speed behind the front wheels'",
-                ("front_wheels", "rear_wheels"),
-                np.gradient(view.rear) * RATE_HZ,
-                np.gradient(view.front) * RATE_HZ,
-                view.moving,
-                least_size=0.3,
-            )
-        )
         found.append(
             ratio(
                 "rear wheels over front wheels",
@@ -128,19 +120,32 @@ def speeds(view: View, car: Car | None) -> list[PairTest | None]:
                 (0.93, 1.07),
             )
         )
+        found.append(_at_all_times(view, moved))
     return found
+
+
+def _at_all_times(view: View, moved_m_s: FloatArray) -> PairTest:
+    """A clock that runs fast and slow by turns makes the path's speed over the wheels' wander, and so does a position
+    that jumps."""
+    name, holds, rows = "wheel speeds over the position's path, from time to time", ("pace",), round(PACE_S * RATE_HZ)
+    use = windows.least(view.moving, rows)
+    if use.sum() < LEAST_S * RATE_HZ:
+        return untested(name, holds, "too little driving for it")
+    wheels, path = (np.maximum(windows.mean(speed, rows), 0.05)[use] for speed in (view.speed, moved_m_s))
+    apart = scatter(np.log(wheels / path))
+    return limited(name, holds, apart, 0.0, (None, MOST_APART), "1", "scatter of the ratio over 5 s")
 
 
 def grips(view: View) -> BoolArray:
     """(m,) bool: the rear axle's middle goes with the front's as it usually does. All of a view without an axle."""
     if view.front is None or view.rear is None or not view.rolling.any():
         return np.ones_like(view.rolling)
-    ahead = _ahead(view.rear, view.front)
+    ahead = ahead_of(view.rear, view.front)
     close: BoolArray = np.abs(ahead - np.median(ahead[view.rolling])) < SLIPS
     return close
 
 
-def _ahead(rear_m_s: FloatArray, front_m_s: FloatArray) -> FloatArray:
+def ahead_of(rear_m_s: FloatArray, front_m_s: FloatArray) -> FloatArray:
     """(m,) logarithm of the rear axle's speed over the front one's."""
     return np.asarray(np.log(np.maximum(rear_m_s, 0.1) / np.maximum(front_m_s, 0.1)))
 
@@ -160,7 +165,7 @@ def _axle_in_turns(view: View, car: Car | None) -> PairTest:
     across = v * gyro if gyro is not None else lat
     if across is None:
         return untested(name, holds, "neither yaw rate nor lateral acceleration tells the side")
-    ahead = _ahead(view.rear, view.front)
+    ahead = ahead_of(view.rear, view.front)
     bend, side = np.abs(across) / v**2, np.sign(across) * (np.abs(across) > CORNERING_M_S2)
     use = view.rolling & (np.abs(view.change) < STEADY_M_S2) & grips(view)
     seconds = [float(np.sum(use & (side == s))) / RATE_HZ for s in (1, -1)]
@@ -174,8 +179,11 @@ def _axle_in_turns(view: View, car: Car | None) -> PairTest:
     long = view.channels.get("long_g")
     # what the tyres push against the air shows in neither; corners to one side may be the faster ones
     drag = np.zeros_like(v) if car is None else AIR_DENSITY_KG_M3 * car.drag_area_m2 / (2 * car.mass_kg) * v**2
+    # nor does the change of speed know how steep the road is, but the foot does: power goes with the pedal
+    throttle = view.channels.get("throttle")
+    pedal = [] if throttle is None else [(throttle, 0.0, 0.1), (throttle / v, 0.0, 1.0)]
     told = [
-        _one_sided(ahead, push, drag, straight, use, (across, bend, side), view.time)
+        _one_sided(ahead, push, drag, straight, use, (across, bend, side), pedal, view.time)
         for push in ([view.change] if long is None else [view.change, smooth(long)])
     ]
     number, deviation, per_push, slip = np.mean(told, axis=0)
@@ -191,6 +199,7 @@ def _one_sided(
     straight: BoolArray,
     use: BoolArray,
     turn: tuple[FloatArray, FloatArray, FloatArray],
+    pedal: Between,
     time: FloatArray,
 ) -> tuple[float, float, float, float]:
     """By how much the rear axle is ahead of the front one more in left turns (1), its standard deviation, how much a
@@ -201,6 +210,7 @@ def _one_sided(
     ahead, push, drag : (m,) ln(u_r/u_f), what pushes the car, and what the air takes of it (m/s2).
     straight, use : (m,) rows straight on, and all that count.
     turn : lateral acceleration, bend and side, (m,) each.
+    pedal : what the throttle makes of it.
     """
     across, bend, side = turn
     one, asked = np.ones_like(push), push + drag
@@ -209,8 +219,8 @@ def _one_sided(
     drive = fit_pair(ahead, push, [(one, 0.0, 0.1)], straight, time)
     slip = sum(float(np.median(ahead[use & (side == s)])) for s in (1, -1)) / 2 - float(drive.factors[1])
     between = [(coast, 0.0, 0.1), (one, 0.0, 0.1), (across**2, 0.0, 1e-3), (bend, 0.0, 1.0), (bend**2, 0.0, 10.0)]
-    fit = fit_pair(ahead, power, [*between, (side, 0.0, 0.1)], use, time)
-    return float(fit.factors[6]), float(fit.deviations[6]), abs(drive.ratio), max(slip, 0.0)
+    fit = fit_pair(ahead, power, [*between, *pedal, (side, 0.0, 0.1)], use, time)
+    return float(fit.factors[-1]), float(fit.deviations[-1]), abs(drive.ratio), max(slip, 0.0)
 
 
 def _same_at_all_speeds(view: View, gps: FloatArray, steady: BoolArray) -> PairTest:
@@ -246,6 +256,10 @@ def changes(view: View) -> list[PairTest | None]:
         for end, speed in (("front", view.front), ("rear", view.rear))
         if speed is not None
     ]
+    if view.front is not None:  # off the brakes, for wheels that lock are quicker than the car
+        name = "change of front wheels' speed over longitudinal acceleration, quick over slow"
+        change = np.gradient(view.front) * RATE_HZ
+        quick.append(quick_test(name, ("long_g",), change, long, view.rolling, least_size=LEAST_CHANGE_M_S2))
     return [
         *quick,
         pair_test(

@@ -189,6 +189,38 @@ def _in_left_turns(factor: float, name: str) -> Change:
     return lambda log, rng: {name: log[name].to_numpy() * np.where(log["lat_g"] > 0.1, factor, 1.0)}
 
 
+def _where(factor: float, where: Callable[[pd.DataFrame], np.ndarray], *names: str) -> Change:
+    return lambda log, rng: {n: log[n].to_numpy() * np.where(where(log), factor, 1.0) for n in names}
+
+
+def _lap(log: pd.DataFrame, number: int) -> np.ndarray:
+    """As good as one lap: a third of the log."""
+    return np.arange(len(log)) * 3 // len(log) == number
+
+
+def _exchanged_in_one_lap(a: str, b: str) -> Change:
+    return lambda log, rng: {x: np.where(_lap(log, 1), log[y], log[x]) for x, y in ((a, b), (b, a))}
+
+
+def _a_lap_before(*names: str) -> Change:
+    return lambda log, rng: {n: np.roll(log[n].to_numpy(), len(log) // 3) for n in names}
+
+
+def _front_m_s(log: pd.DataFrame) -> np.ndarray:
+    return np.maximum((log[FL] + log[FR]).to_numpy() / 7.2, 3.0)
+
+
+def _wandering(share: float, period_s: float) -> Change:
+    """A clock that is fast and slow by turns."""
+
+    def change(log: pd.DataFrame, rng: np.random.Generator) -> dict[str, np.ndarray]:
+        time = log["time"].to_numpy()
+        pace = 1 + share * np.sin(2 * np.pi * time / period_s)
+        return {"time": np.concatenate([[0.0], np.cumsum(pace[1:] * np.diff(time))])}
+
+    return change
+
+
 def _from_half_way(name: str, value: float) -> Change:
     return lambda log, rng: {name: np.where(_late(log), value, log[name])}
 
@@ -317,6 +349,47 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
         for seconds in (0.5, 1.0)
     ),
     *(
+        Contradiction("late", f"{words} by {seconds} s", _late_by(seconds, *names), names)
+        for words, names, seconds in (
+            ("yaw_rate", ("yaw_rate",), 0.2),
+            ("yaw_rate", ("yaw_rate",), -0.2),
+            ("lat_g", ("lat_g",), -0.2),
+            ("steer", ("steer",), 0.2),
+            ("front wheels", (FL, FR), 0.2),
+            ("rear wheels", (RL, RR), 0.2),
+        )
+    ),
+    Contradiction("late", "one rear wheel held for 0.1 s", _held(0.1, RL)),
+    *(
+        Contradiction("drift", f"{words} in {when}", _where(factor, where, *names))
+        for words, factor, names in (("RR 2 % up", 1.02, (RR,)), ("both rears 3 % up", 1.03, (RL, RR)))
+        for when, where in (("the second half", _late), ("one lap", lambda log: _lap(log, 2)))
+    ),
+    Contradiction("drift", "rears exchanged in one lap", _exchanged_in_one_lap(RL, RR)),
+    *(
+        Contradiction("one side", f"RR 2 % up in {words}", _where(1.02, where, RR))
+        for words, where in (
+            ("right turns of the second half", lambda log: (log["lat_g"] < -0.1) & _late(log)),
+            ("left turns of the first half", lambda log: (log["lat_g"] > 0.1) & ~_late(log)),
+        )
+    ),
+    Contradiction("another lap", "rears", _a_lap_before(RL, RR)),
+    Contradiction("another lap", "fronts", _a_lap_before(FL, FR)),
+    Contradiction(
+        "made up",
+        "lateral acceleration from yaw rate",
+        lambda log, rng: {"lat_g": np.radians(log["yaw_rate"].to_numpy()) * _front_m_s(log) / 9.80665},
+        ("yaw_rate",),
+    ),
+    *(
+        Contradiction("coarse", f"{name} held for 0.5 s", _held(0.5, name), (name,))
+        for name in ("lat_g", "long_g", "yaw_rate")
+    ),
+    *(
+        Contradiction("coarse", f"{name} in steps of 0.2 g", _stepped(0.2, name), (name,))
+        for name in ("lat_g", "long_g")
+    ),
+    *(
         Contradiction("drift", f"{name} by {share:+.0%} over the log", _drifting(share, name))
         for name, share in ((RL, 0.06), (FR, -0.03))
     ),
@@ -352,6 +425,7 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
             ("front left", 0.8, (FL,)),
         )
     ),
+    Contradiction("smoothed", "longitudinal, moving mean of 1 s", _averaged(1.0, "long_g"), ("long_g",)),
     Contradiction("smoothed", "all wheels, low-pass of 0.3 s", _filtered(0.3, *WHEELS)),
     Contradiction("smoothed", "all wheels, 1 Hz both ways", _both_ways(1.0, *WHEELS), ("long_g",)),
     Contradiction("smoothed", "all wheels, a bell of 0.2 s", _bell(0.2, *WHEELS), ("long_g",)),
@@ -443,6 +517,7 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     Contradiction("time", "half as long", _scaled(0.5, "time")),
     Contradiction("time", "1.1", _scaled(1.1, "time")),
     Contradiction("time", "0.9", _scaled(0.9, "time")),
+    Contradiction("time", "wanders by 5 % within 20 s", _wandering(0.05, 20.0), ("latitude",)),
     Contradiction("satellites", "speed in mph", _scaled(1 / 1.609344, "gps_speed"), ("gps_speed",)),
     Contradiction("satellites", "speed frozen", _set("gps_speed", 80.0), ("gps_speed",)),
     Contradiction("satellites", "speed 8 % too much", _scaled(1.08, "gps_speed"), ("gps_speed",)),

@@ -18,6 +18,8 @@ MENDED = {
     "pedals: throttle 0 to 1 called per cent",
     "lost rows: rears bridged over 2 s in 40 places",
     "lost rows: 20 s from the middle",
+    "late: yaw_rate by 0.2 s",
+    "late: steer by 0.2 s",
     *(f"zeros for missing: {case.words}" for case in CONTRADICTIONS if case.group == "zeros for missing"),
 }
 # With four wheels, steer, throttle and lateral acceleration only, nothing tells this from what sound cars show (see
@@ -87,7 +89,7 @@ def told_of_few(case):
 # by kind, one file each, so that workers share them
 ZEROS = {"zeros for missing"}
 WHEELS = {"copies", "places", "wheel units", "wheel zeros", "drift", "one side", "cut off"} | {
-    *("coarse", "lost rows", "slow bus", "lost pulses", "smoothed")
+    *("coarse", "lost rows", "slow bus", "lost pulses", "smoothed", "another lap")
 }
 OTHERS = {case.group for case in CONTRADICTIONS} - ZEROS - WHEELS
 # what a small run tries: of each kind the first, with few channels of each file the first, and all that end otherwise

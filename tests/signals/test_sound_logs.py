@@ -17,11 +17,16 @@ REFUSED = {
     1704: "one corner to the left, on a hill",
     1729: "an inner front wheel that is off the road in most corners",
     2024: "left turns that are faster than right ones",
+    2623: "a front wheel that slips more than the other as the car slows",
 }
 # the same with the minimum channels
 REFUSED_WITH_FEW = {
     1753: "an inner front wheel that is light in a thirtieth of the driving",
     1765: "an inner front wheel that is light in a thirtieth of the driving",
+    1622: "left turns that climb",
+    1764: "right turns that climb",
+    1729: "an inner front wheel that is off the road in most corners",
+    1732: "an inner front wheel that is off the road in most corners",
 }
 
 
