@@ -22,8 +22,9 @@ from analyzer.simulation.simulated_car import LockParameters, SimTyre
 from analyzer.simulation.simulated_session import Session, simulate_session
 from analyzer.vehicle.car import Car
 
+from .driven import Carried
+
 LEAST_TORQUE_Nm = 60.0  # relative errors are taken of at least this: no one cares for 20 % of 10 N.m
-SLIPPING_RAD_S = 0.1
 
 
 def invented_car(**figures) -> Car:
@@ -295,19 +296,14 @@ def measure(case: Case, session: Session, analysis: Analysis) -> Measured:
     """Compare one analysis with its truth."""
     truth = session.truth
     time = truth["time"].to_numpy() - truth["time"].iloc[0]
-    torque, braked = truth["input_torque"].to_numpy(), truth["brake_torque"].to_numpy() > 50
-    moving = truth["vx"].to_numpy() > 8
-    slipped = ~truth["locked"].to_numpy() & (truth["speed_difference"].abs().to_numpy() > SLIPPING_RAD_S)
-    slipped &= ~braked & moving
+    braked = truth["brake_torque"].to_numpy() > 50
+    carried = Carried.of(truth, case.lock)
     errors, inside, widths = [], [], []
     if case.lock.kind != "spool":
-        low, high = np.percentile(torque[slipped], [3, 97])
         for point in analysis.lock_curve.points:
-            at = point.input_torque_Nm
-            enough = (slipped & (np.abs(torque - at) < 60)).sum() > 0.4 / np.median(np.diff(time))
-            if point.kind != "measured" or not low <= at <= high or not enough:
+            true = carried.at(point.input_torque_Nm)
+            if point.kind != "measured" or true is None:
                 continue
-            true = case.lock.locking_torque(at)
             errors.append(abs(point.locking_torque_Nm - true) / max(true, LEAST_TORQUE_Nm))
             inside.append(point.lower_Nm - 1 <= true <= point.upper_Nm + 1)
             widths.append((point.upper_Nm - point.lower_Nm) / max(true, LEAST_TORQUE_Nm))

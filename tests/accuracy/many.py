@@ -4,7 +4,6 @@
     python -m tests.accuracy.many 40 --nuisances none all radius road   a row each; `each` is none, every one, and all
     python -m tests.accuracy.many 40 --protocol laps+circles            laps and slow circles, one answer
     python -m tests.accuracy.many 40 --protocol laps+circles --bench    with a breakaway turned on the bench
-    python -m tests.accuracy.many 40 --nuisances pin_friction --rising  against the curve that rising torque meets
     python -m tests.accuracy.many 120 --report                          on the seeds kept for reporting
 
 Mass, sizes, tyre, differential, circuit and sample rate are drawn (`random_sessions`); the car file that the analysis
@@ -27,9 +26,9 @@ import numpy as np
 
 from analyzer.differential.setup import Breakaway, Setup
 from analyzer.errors import CannotTell
-from analyzer.simulation.simulated_car import LockParameters
 
 from .cases import Case, LEAST_TORQUE_Nm, analysed_together, measure
+from .driven import Carried
 from .random_sessions import NUISANCES, PROTOCOLS, RandomRun, simulate_random, with_seeds
 
 PROCESSES = 2
@@ -74,14 +73,6 @@ def on_bench(run: RandomRun) -> Setup:
     return run.setup.model_copy(update=wrong | {"breakaway": breakaway})
 
 
-def on_rising_torque(lock: LockParameters) -> LockParameters:
-    """The differential whose pins do not rub, and that locks as this one does while the torque rises."""
-    kept = 1 - lock.thrust_play_percent / 100
-    return replace(
-        lock, drive_slope=kept * lock.drive_slope, coast_slope=kept * lock.coast_slope, thrust_play_percent=0.0
-    )
-
-
 def off(run: RandomRun, *, channels: str = "full", bench: bool = False) -> Off:
     """Analyse the logs of `run` together and compare with its truth."""
     session = run.end_to_end
@@ -99,7 +90,7 @@ def off(run: RandomRun, *, channels: str = "full", bench: bool = False) -> Off:
         analysis = replace(analysis, lock_curve=analysis.anchored.lock_curve)
     near = measure(case, session, analysis)
     preload, slope = (analysis.lock_curve.parameters[name] for name in ("preload_Nm", "drive_slope"))
-    true_preload, true_slope = run.truth_at("preload_Nm"), run.truth_at("drive_slope")
+    true_preload, true_slope = run.truth_at("preload_Nm"), Carried.of(session.truth, run.lock).slope("drive")
     least = LEAST_TORQUE_Nm * run.car.mass_kg / 1180
     known = preload.value is not None
     told = slope.value is not None
@@ -115,11 +106,10 @@ def off(run: RandomRun, *, channels: str = "full", bench: bool = False) -> Off:
     )
 
 
-def measured(task: tuple[str, int, str, str, bool, bool]) -> Off:
-    """`off` of one (nuisances, seed, protocol, channels, bench, rising)."""
-    nuisances, seed, protocol, channels, bench, rising = task
-    run = simulate_random(seed, nuisances, protocol)
-    return off(replace(run, lock=on_rising_torque(run.lock)) if rising else run, channels=channels, bench=bench)
+def measured(task: tuple[str, int, str, str, bool]) -> Off:
+    """`off` of one (nuisances, seed, protocol, channels, bench)."""
+    nuisances, seed, protocol, channels, bench = task
+    return off(simulate_random(seed, nuisances, protocol), channels=channels, bench=bench)
 
 
 HEADINGS = (
@@ -167,12 +157,11 @@ def main(argv: list[str] | None = None) -> None:
     parser.add_argument("--protocol", choices=tuple(PROTOCOLS), default="laps", help="logs (default %(default)s)")
     parser.add_argument("--channels", choices=("full", "minimum"), default="full", help="(default %(default)s)")
     parser.add_argument("--bench", action="store_true", help="the anchored curve, with a bench reading")
-    parser.add_argument("--rising", action="store_true", help="against what locks while the torque rises")
     asked, first = with_seeds(parser, argv)
     names = ["none", *NUISANCES, "all"] if "each" in asked.nuisances else asked.nuisances
     print("| " + " | ".join(HEADINGS) + " |\n|" + "---|" * len(HEADINGS), flush=True)
     with ProcessPoolExecutor(min(PROCESSES, os.cpu_count() or 1)) as workers:
-        how = (asked.protocol, asked.channels, asked.bench, asked.rising)
+        how = (asked.protocol, asked.channels, asked.bench)
         tasks = [(name, seed, *how) for name, seed in product(names, range(first, first + asked.sessions))]
         found = workers.map(measured, tasks)
         for name in names:

@@ -17,6 +17,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+from accuracy.many import MINIMUM
 from accuracy.random_sessions import PROTOCOLS, RandomCar, random_car, with_seeds
 
 from analyzer.agreement.alternatives import AS_THE_FILE_SAYS, alternatives
@@ -69,13 +70,14 @@ def planted(seed: int) -> tuple[RandomCar, str]:
     return replace(car, lock=lock), one.kind
 
 
-def fitted(car: RandomCar, protocol: str) -> Fit:
-    """The blind fit to what the car drove."""
+def fitted(car: RandomCar, protocol: str, channels: str) -> Fit:
+    """The blind fit to what the car drove, of all channels or of the `minimum`."""
     sessions = []
     with tempfile.TemporaryDirectory() as folder:
         for number, name in enumerate(PROTOCOLS[protocol]):
             path = Path(folder) / f"{name}.parquet"
-            car.drive(name, number=number).log.to_parquet(path)
+            log = car.drive(name, number=number).log
+            (log if channels == "full" else log[MINIMUM]).to_parquet(path)
             sessions.append(read_session((LogBlock(lambda path=path: read_log(path)),), car=car.file))
         return sessions_with_fit(sessions=sessions, car=car.file)[1]
 
@@ -107,18 +109,19 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m agreement.odds_sessions", description=__doc__.split("\n\n")[0])
     parser.add_argument("sessions", nargs="?", type=int, default=60)
     parser.add_argument("--protocol", choices=tuple(PROTOCOLS), default="laps+circles")
+    parser.add_argument("--channels", choices=("full", "minimum"), default="full")
     parser.add_argument("--temper", type=float, default=TEMPER)
     parser.add_argument("--keep", metavar="FOLDER", help="keep the fits there, and take them from there")
     asked, first = with_seeds(parser)
     found: list[Case] = []
     for seed in range(first, first + asked.sessions):
         car, kind = planted(seed)
-        kept = Path(asked.keep, f"{asked.protocol}-{seed}.pickle") if asked.keep else None
+        kept = Path(asked.keep, f"{asked.protocol}-{asked.channels}-{seed}.pickle") if asked.keep else None
         try:
             if kept is not None and kept.exists():
                 fit = pickle.loads(kept.read_bytes())
             else:
-                fit = fitted(car, asked.protocol)
+                fit = fitted(car, asked.protocol, asked.channels)
             if kept is not None:
                 kept.write_bytes(pickle.dumps(fit))
         except (CannotTell, InputError) as error:
