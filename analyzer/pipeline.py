@@ -22,6 +22,7 @@ from analyzer.findings.find_all import find_all
 from analyzer.findings.lock_trend import lock_trend
 from analyzer.findings.whole_car import find_of_the_session
 from analyzer.knowledge.known_car import Knowledge, car_run, informed, knowledge_used
+from analyzer.lockcurve.against_car_file import against_car_file
 from analyzer.lockcurve.fit import Fit, fit_weighed
 from analyzer.lockcurve.uncertainty import spread, summarise
 from analyzer.lockcurve.witness import Witness
@@ -236,6 +237,8 @@ def sessions_with_fit(
         driven_with={**driven_with, "car": figures_hash(car), "channels": _channels(logs)},
         code=code_version(),
     )
+    against = against_car_file(blind, car)
+    marks = () if against is None else (against,)
     fitted, usable = blind, None
     if knowledge is not None:
         fitted, usable = informed(blind, knowledge.usable_by(told))
@@ -284,7 +287,7 @@ def sessions_with_fit(
                 predicted=predicted,
                 agreement=agreement,
                 findings=find_all(one.found, of_the_session=of_the_session),
-                quality=log.signals.annotations,
+                quality=(*log.signals.annotations, *marks),
                 tyre=fitted.nuisance_of(k),
                 timings_s={},
                 chatter=chatter_of_all([f.chatter for f in one.found]),
@@ -297,7 +300,7 @@ def sessions_with_fit(
         )
     clock.lap("findings")
     progress("done", 1.0)
-    if any(contradicted(log.signals.annotations) for log in logs):
+    if any(contradicted(analysis.quality) for analysis in analyses):
         analyses = [_withheld(analysis) for analysis in analyses]
     return replace(analyses[0], timings_s=clock.laps, others=tuple(analyses[1:])), fitted
 
@@ -310,10 +313,10 @@ def _channels(logs: Sequence[OneLog]) -> str:
 
 
 def _withheld(analysis: Analysis) -> Analysis:
-    """The analysis of a log whose channels contradict each other: its curve is shown, nothing is concluded from it."""
+    """The analysis of a log that contradicts itself or its car file: its curve is shown, nothing concluded from it."""
     agreement = analysis.agreement
     if agreement is not None:
-        nothing = Unmeasured("the log contradicts itself, so nothing is concluded about the parts")
+        nothing = Unmeasured("the log contradicts itself or its car file, so nothing is concluded about the parts")
         agreement = Agreement("cannot_tell", dict.fromkeys(agreement.sides, nothing))
     return replace(
         analysis,

@@ -1,6 +1,7 @@
 """The production server, with its refusal of a body that is too large put into words."""
 
 import json
+import logging
 import socket
 import time
 from typing import Any
@@ -93,6 +94,8 @@ def make_server(application: flask.Flask, *, host: str, port: int) -> Any:
     ------
     OSError : the address cannot be listened on.
     """
+    # it would tell whoever started the page that a request waits a moment for its turn
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     server = create_server(
         application,
         host=host,

@@ -16,7 +16,7 @@ from analyzer.lockcurve.estimate import Interval
 from analyzer.phases.phases import Laps
 from analyzer.presentation.agreement_words import EXPLANATION_NAMES, MOST_TIMES, at_the_end
 from analyzer.presentation.finding_words import CAUSE_WORDS, trend_sentence
-from analyzer.signals.consistency import LEFT_OUT, contradicted, unchecked
+from analyzer.signals.consistency import CONTRADICTION, LEFT_OUT, contradicted, unchecked
 
 KIND_NAMES = {
     "inside_wheel_spin": "inside rear spin",
@@ -242,7 +242,8 @@ def answer(analysis: Analysis) -> str:
 def answer_parts(analysis: Analysis) -> tuple[str, str]:
     """What the driver asks (did it spin, where, foot or car), and the rest: lock, curve and parts."""
     if mark := contradicted(analysis.quality):
-        asked = "This log contradicts itself, so it says nothing about the differential, the driver or the parts."
+        what = "itself" if mark.code == CONTRADICTION else "its car file"
+        asked = f"This log contradicts {what}, so it says nothing about the differential, the driver or the parts."
         return asked, f"{mark.message[:1].upper()}{mark.message[1:]} {NOT_TO_BE_USED}"
     rest = (_left_out, _locking, _curve, _anchored, _trend, _parts, _assumed, _unchecked)
     return _events(analysis), " ".join(s for s in (part(analysis) for part in rest) if s)

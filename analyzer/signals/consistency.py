@@ -14,7 +14,8 @@ from analyzer.signals.pair_fit import SURE, PairTest
 from analyzer.signals.pair_tests import consistency_tests
 from analyzer.vehicle.car import Car
 
-CONTRADICTION = "contradiction"  # the mark: headline and verdicts go by it
+CONTRADICTION = "contradiction"  # the marks: headline and verdicts go by them
+AGAINST_CAR_FILE = "against_car_file"
 LEFT_OUT = "contradicted_channel"
 UNCHECKED = "unchecked_scale"  # nothing contradicts, for nothing would
 THINGS = {
@@ -133,8 +134,26 @@ def unchecked(annotations: Sequence[Annotation]) -> Annotation | None:
 
 
 def contradicted(annotations: Sequence[Annotation]) -> Annotation | None:
-    """The mark of a log that contradicts itself: nothing may be concluded from its answer. None without one."""
-    return next((a for a in annotations if a.code == CONTRADICTION), None)
+    """The mark of a log that contradicts itself or its car file: nothing may be concluded from its answer. None without
+    one."""
+    return next((a for a in annotations if a.code in (CONTRADICTION, AGAINST_CAR_FILE)), None)
+
+
+def car_file_mark(words: str, stated: float, pulled: float, deviations: float) -> Annotation:
+    """The mark of a log that contradicts its car file.
+
+    Parameters
+    ----------
+    words : the figure, by its key where it has one.
+    stated, pulled : by the file, and where the log takes it.
+    deviations : how far that is, in standard deviations of what the file allows.
+    """
+    message = (
+        f"the car file says {words} {stated:.3g}; the log pulls it to {pulled:.2g}, {deviations:.1f} standard "
+        "deviations of what the file allows, and would go further. Measure it again and correct the car file, or check "
+        "the scales of the channels."
+    )
+    return Annotation(AGAINST_CAR_FILE, "error", None, None, None, message)
 
 
 def contradiction_of(tests: Sequence[PairTest]) -> Contradiction | None:

@@ -70,7 +70,7 @@ def planted(seed: int) -> tuple[RandomCar, str]:
     return replace(car, lock=lock), one.kind
 
 
-def fitted(car: RandomCar, protocol: str, channels: str) -> Fit:
+def fitted(car: RandomCar, protocol: str, channels: str = "full") -> Fit:
     """The blind fit to what the car drove, of all channels or of the `minimum`."""
     sessions = []
     with tempfile.TemporaryDirectory() as folder:
