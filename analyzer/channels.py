@@ -22,6 +22,7 @@ STANDARD_GRAVITY_M_S2 = 9.80665
 TIME_FACTORS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0, "d": 86400.0}
 WHEELS = ("fl", "fr", "rl", "rr")
 WHEEL_CHANNELS = tuple(f"wheel_speed_{w}" for w in WHEELS)
+REAR_WHEELS = WHEEL_CHANNELS[2:]
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ from typing import TypedDict
 import numpy as np
 
 from analyzer.arrays import FloatArray
-from analyzer.channels import CHANNELS
+from analyzer.channels import CHANNELS, REAR_WHEELS
 from analyzer.errors import HalfshaftError
 from analyzer.findings.lock_trend import LEAST_SPAN_S
 from analyzer.in_words import shown_name
@@ -301,7 +301,7 @@ def _excluded_share(recording: Recording, annotations: tuple[Annotation, ...]) -
 def _answers(recording: Recording) -> tuple[Answer, ...]:
     """The questions of the analysis against the channels of the log."""
     have = recording.channels.keys()
-    rears = {"wheel_speed_rl", "wheel_speed_rr"} <= have
+    rears = have >= set(REAR_WHEELS)
     cornered = _cornered(recording)
     turn = cornered and ("yaw_rate" in have or "lat_g" in have or {"wheel_speed_fl", "wheel_speed_fr"} <= have)
     yaw = _yaw_words(have) if cornered else NO_CORNER

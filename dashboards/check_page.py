@@ -14,7 +14,7 @@ from dash import Dash, Input, NoUpdate, Output, State, dcc, html
 
 from analyzer.channels import CHANNELS, QUANTITIES
 from analyzer.errors import HalfshaftError, InputError
-from analyzer.in_words import number, span, when
+from analyzer.in_words import capitalised, number, span, when
 from analyzer.log_check import CheckJson, QualityJson
 from analyzer.logs.registry import open_log
 from analyzer.presentation.figures.theme import BLUE, GREY, ORANGE, VERMILLION, styled
@@ -199,7 +199,7 @@ def _faults(found: CheckJson) -> html.Section:
         [
             words[q["severity"]],
             when(q["start_s"], q["end_s"]) or "whole log",
-            q["message"][:1].upper() + q["message"][1:],
+            capitalised(q["message"]),
         ]
         for q in quality
     ]

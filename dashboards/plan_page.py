@@ -8,6 +8,7 @@ from dash import Dash, Input, NoUpdate, Output, State, dcc, html
 from dash.development.base_component import Component
 
 from analyzer.errors import InputError
+from analyzer.in_words import capitalised
 from analyzer.presentation.plan_json import OptionJson, PlanJson, WidthsJson
 from analyzer.presentation.plan_words import PLAIN
 from dashboards.exchanged import Answered, Children, PlanAnswer, Saved, Tick
@@ -273,7 +274,7 @@ def _card(option: OptionJson, names: list[str]) -> Children:
     parts = []
     for part, name in zip(option["parts"], names, strict=True):
         parts += [
-            html.H3(f"{name[:1].upper()}{name[1:]}"),
+            html.H3(capitalised(name)),
             html.P([html.Strong("Caution: "), part["caution"]], className="caution"),
             html.Ol([html.Li(step) for step in part["steps"]]),
             html.P([html.Strong("Space: "), part["space"], ". ", html.Strong("Tools: "), part["tools"], "."]),

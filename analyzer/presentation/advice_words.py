@@ -7,7 +7,7 @@ from analyzer.advice.calibration import SideCalibration
 from analyzer.advice.choice import CURES, Advice, Cause, EntryCause, Option, SpinCause
 from analyzer.advice.evaluate import NAMES
 from analyzer.advice.replay import USUAL_RATIO
-from analyzer.in_words import listed, number
+from analyzer.in_words import capitalised, listed, number
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import Interval
 
@@ -128,8 +128,7 @@ def change_words(option: Option, fitted: Option) -> str:
         was, is_then = number(now.value, digits), number(then.value, digits)
         change = f"still {was}" if was == is_then else f"from {was} to {is_then}"
         parts.append(f"{words} {change} {unit}{span}")
-    text = ", ".join(parts)
-    return text[:1].upper() + text[1:]
+    return capitalised(", ".join(parts))
 
 
 def why(option: Option, advice: Advice) -> str:

@@ -244,7 +244,7 @@ def answer_parts(analysis: Analysis) -> tuple[str, str]:
     if mark := contradicted(analysis.quality):
         what = "itself" if mark.code == CONTRADICTION else "its car file"
         asked = f"This log contradicts {what}, so it says nothing about the differential, the driver or the parts."
-        return asked, f"{mark.message[:1].upper()}{mark.message[1:]} {NOT_TO_BE_USED}"
+        return asked, f"{capitalised(mark.message)} {NOT_TO_BE_USED}"
     rest = (_left_out, _locking, _curve, _anchored, _trend, _parts, _assumed, _unchecked)
     return _events(analysis), " ".join(s for s in (part(analysis) for part in rest) if s)
 
@@ -315,7 +315,7 @@ def _curve(analysis: Analysis) -> str:
         elif not supported:
             parts.append(f"{side} was not measured")
     text = "; ".join(parts)
-    return f"{text[0].upper()}{text[1:]}." if text else ""
+    return f"{capitalised(text)}." if text else ""
 
 
 def _with_interval(interval: Interval, factor: float = 1.0) -> str:
@@ -378,9 +378,9 @@ def _blamed(spins: list[Finding]) -> str:
     told = [(count[blame], words) for blame, words in said.items() if count[blame]]
     if len(told) == 1:
         words, often = told[0][1], " each time" if len(spins) > 1 and told[0][1] != said[Blame.OPEN] else ""
-        return f"{words[0].upper()}{words[1:]}{often}."
+        return f"{capitalised(words)}{often}."
     text = listed([f"{_times(times)} {words}" for times, words in told])
-    return f"{text[0].upper()}{text[1:]}."
+    return f"{capitalised(text)}."
 
 
 def _times(count: int) -> str:

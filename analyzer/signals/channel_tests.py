@@ -8,7 +8,7 @@ from itertools import combinations
 import numpy as np
 
 from analyzer.arrays import FloatArray, IntArray
-from analyzer.channels import CHANNELS, STANDARD_GRAVITY_M_S2, WHEEL_CHANNELS
+from analyzer.channels import CHANNELS, REAR_WHEELS, STANDARD_GRAVITY_M_S2, WHEEL_CHANNELS
 from analyzer.logs.recording import Recording
 from analyzer.robust import median, scatter
 from analyzer.signals.faults import COARSE_SPEED_M_S, coarse_step
@@ -41,7 +41,6 @@ AVERAGES_BY, AVERAGES_ALONE, MOST_AVERAGED_S, LONGEST_AVERAGED_S, SPREAD_ROWS = 
 # a column that seldom repeats itself agrees with another as seldom: for five rows on end three times in ten thousand
 REPEATS_ITSELF, ROWS_ON_END, MOST_THE_SAME = 0.2, 5, 0.01
 MOST_AT_ITS_END = 0.03  # of the driving; a steering stop is met in a spin or a hairpin, for a moment
-REAR_WHEELS = ("wheel_speed_rl", "wheel_speed_rr")
 COARSE_M_S2 = 1.0  # loggers that write tenths of a g are common and do no harm (common practice, no source)
 # twice of what a car does as a whole, which is under 2 Hz
 MOTION_HZ, RATES_APART = 4.0, (0.9, 1.1)

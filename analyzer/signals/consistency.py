@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
-from analyzer.channels import CHANNELS
+from analyzer.channels import CHANNELS, REAR_WHEELS
 from analyzer.errors import CannotTell
-from analyzer.in_words import listed, number
+from analyzer.in_words import capitalised, listed, number
 from analyzer.logs.recording import Annotation, Recording
 from analyzer.signals.pair_fit import SURE, PairTest
 from analyzer.signals.pair_tests import consistency_tests
@@ -38,7 +38,6 @@ SCALES = {
 }
 # wheels held against themselves (`once_a_turn`) know the product of clock, scale and radius, none of them alone
 OF_WHEELS_ALONE = frozenset({"front_wheels", "rear_wheels", "wheel_scale", "time", "radius"})
-REAR_WHEELS = ("wheel_speed_rl", "wheel_speed_rr")
 NEEDED = ("wheel_scale", "front_wheels", "rear_wheels", "time", "throttle")
 ROUNDS = 3  # of leaving a channel out and looking again
 # A misfit of less than this does not show in every test that hangs on its cause: what agrees acquits where it would.
@@ -274,7 +273,7 @@ def _is_needed(cause: str, recording: Recording, causes: Sequence[str]) -> bool:
 def _without(recording: Recording, found: Contradiction) -> Recording:
     gone = {name for cause in found.causes for name in (("latitude", "longitude") if cause == "position" else (cause,))}
     label = listed([_named(cause) for cause in found.causes]).removeprefix("the ")
-    words = f"{label[:1].upper()}{label[1:]} is left out: {found.message}"
+    words = f"{capitalised(label)} is left out: {found.message}"
     # speed times yaw rate in its place hides how the car drifts, so that is no answer to conclude from
     code, severity = (CONTRADICTION, "error") if "lat_g" in gone else (LEFT_OUT, "warning")
     note = Annotation(code, severity, _channel(found.causes), None, None, words)

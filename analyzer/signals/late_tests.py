@@ -1,4 +1,4 @@
-"""How late channels come that tell one thing. A delay hardly moves a ratio and hides in a correlation, and costs the
+"""How late channels come that measure one thing. A delay hardly moves a ratio and hides in a correlation, and costs the
 curve as much as a wrong scale; what a car itself puts between two channels is known to a tenth of a second.
 """
 
@@ -9,7 +9,7 @@ import numpy as np
 from analyzer.arrays import BoolArray, FloatArray
 from analyzer.logs.recording import Recording
 from analyzer.robust import median
-from analyzer.signals.log_view import MOVING_M_S, RATE_HZ, View
+from analyzer.signals.log_view import MOVING_M_S, RATE_HZ, View, ahead_of
 from analyzer.signals.pair_fit import (
     LEAST_S,
     RADIUS_BY_LOAD_S2_M,
@@ -21,7 +21,6 @@ from analyzer.signals.pair_fit import (
     limited,
     untested,
 )
-from analyzer.signals.speed_tests import ahead_of
 from analyzer.vehicle.car import Car
 
 FOLLOWS = 0.7  # correlation below which two do not go together closely enough to time them

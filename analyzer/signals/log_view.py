@@ -64,6 +64,11 @@ class View:
         return self.rolling & (across_m_s2 < GENTLE * np.percentile(across_m_s2[self.moving], 97))
 
 
+def ahead_of(speed_m_s: FloatArray, other_m_s: FloatArray) -> FloatArray:
+    """(m,) logarithm of one speed over another."""
+    return np.asarray(np.log(np.maximum(speed_m_s, 0.1) / np.maximum(other_m_s, 0.1)))
+
+
 def view_of(recording: Recording, car: Car | None) -> View:
     """A recording on the grid of `View`.
 

@@ -14,6 +14,7 @@ import numpy as np
 
 from analyzer import windows
 from analyzer.arrays import BoolArray, FloatArray
+from analyzer.channels import REAR_WHEELS
 from analyzer.logs.recording import Recording
 from analyzer.signals.channel_tests import at_the_end, averaged, copies, rates, same_rows, steps, zeros
 from analyzer.signals.lap_turns import lap_turns
@@ -27,6 +28,7 @@ from analyzer.signals.pair_fit import (
     RADIUS_BY_LOAD_S2_M,
     USUAL_RATIO,
     USUAL_WHEELBASE_M,
+    Between,
     PairTest,
     pair_test,
     quick_test,
@@ -116,6 +118,33 @@ def _turns(view: View, recording: Recording, car: Car | None) -> list[PairTest |
     front = view.front_turn
     by_load = RADIUS_BY_LOAD_S2_M / view.track_m
     size = 0.03  # rad/s: a corner of 100 m at 11 km/h
+
+    def front_over(
+        name: str,
+        holds: tuple[str, ...],
+        turn: FloatArray,
+        between: Between,
+        shed: FloatArray,
+        off_the_road: float,
+        ends: tuple[float, float],
+    ) -> PairTest:
+        assert front is not None
+        if _light(view, shed) > LIFTS:
+            return untested(name, holds, LIFTED)
+        return pair_test(
+            name,
+            holds,
+            front,
+            turn,
+            between,
+            view.rolling & (shed < off_the_road),
+            ends=ends if car else (0.7, 2.2),
+            least_size=size,
+            least_on_a_side=ON_A_SIDE,
+            sides_apart=FRONT_SIDES_APART,
+            of_sides=view.rolling,
+        )
+
     if gyro is not None and lat is not None:
         turn, change = v * gyro, np.gradient(v * gyro) * RATE_HZ
         between = [(one, 0.0, 1.0), (v, 0.0, 0.1), (np.gradient(gyro) * RATE_HZ, 0.0, 0.5), (change, 0.0, 0.2)]
@@ -136,27 +165,9 @@ def _turns(view: View, recording: Recording, car: Car | None) -> list[PairTest |
     if front is not None and gyro is not None:
         between = [(one, 0.0, 0.02), (v, 0.0, 0.01), (v * v * gyro, by_load, by_load)]
         shed = view.shed(car, v * gyro)
-        name, holds = (
-            "front wheels' difference over yaw rate x track",
-            ("front_wheels", "yaw_rate", "wheel_scale", "car"),
-        )
-        found.append(
-            untested(name, holds, LIFTED)
-            if _light(view, shed) > LIFTS
-            else pair_test(
-                name,
-                holds,
-                front,
-                gyro,
-                between,
-                view.rolling & (shed < OFF_THE_ROAD),
-                ends=(0.93, FRONT_LIGHT) if car else (0.7, 2.2),
-                least_size=size,
-                least_on_a_side=ON_A_SIDE,
-                sides_apart=FRONT_SIDES_APART,
-                of_sides=view.rolling,
-            )
-        )
+        name = "front wheels' difference over yaw rate x track"
+        holds = ("front_wheels", "yaw_rate", "wheel_scale", "car")
+        found.append(front_over(name, holds, gyro, between, shed, OFF_THE_ROAD, (0.93, FRONT_LIGHT)))
         found.append(
             quick_test(
                 "yaw rate over front wheels' difference / track, quick over slow",
@@ -189,27 +200,9 @@ def _turns(view: View, recording: Recording, car: Car | None) -> list[PairTest |
                 least_size=size,
             )
         )
-        name, holds = (
-            "front wheels' difference over lateral acceleration / speed x track",
-            ("front_wheels", "lat_g", "wheel_scale", "car"),
-        )
-        found.append(
-            untested(name, holds, LIFTED)
-            if light > LIFTS
-            else pair_test(
-                name,
-                holds,
-                front,
-                lat / v,
-                between,
-                view.rolling & (shed < OFF_BY_LATERAL),
-                ends=(lowest, highest) if car else (0.7, 2.2),
-                least_size=size,
-                least_on_a_side=ON_A_SIDE,
-                sides_apart=FRONT_SIDES_APART,
-                of_sides=view.rolling,
-            )
-        )
+        name = "front wheels' difference over lateral acceleration / speed x track"
+        holds = ("front_wheels", "lat_g", "wheel_scale", "car")
+        found.append(front_over(name, holds, lat / v, between, shed, OFF_BY_LATERAL, (lowest, highest)))
     witnesses: list[tuple[str, str, FloatArray]] = []
     if gyro is not None:
         witnesses.append(("yaw rate", "yaw_rate", gyro))
@@ -265,7 +258,7 @@ def _turns(view: View, recording: Recording, car: Car | None) -> list[PairTest |
                     least_on_a_side=ON_A_SIDE,
                 )
             )
-    rears = {"wheel_speed_rl", "wheel_speed_rr"} <= view.wheels.keys()
+    rears = view.wheels.keys() >= set(REAR_WHEELS)
     if rears and witnesses:
         words, name, other = witnesses[0]
         rear = (view.wheels["wheel_speed_rr"] - view.wheels["wheel_speed_rl"]) / view.rear_track_m

@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from analyzer.arrays import BoolArray, FloatArray
-from analyzer.channels import STANDARD_GRAVITY_M_S2
-from analyzer.signals.log_view import MOVING_M_S, RATE_HZ, View
+from analyzer.channels import REAR_WHEELS, STANDARD_GRAVITY_M_S2
+from analyzer.signals.log_view import MOVING_M_S, RATE_HZ, View, ahead_of
 from analyzer.signals.pair_fit import (
     LEAST_S,
     SURE,
@@ -133,8 +133,8 @@ def behind(view: View) -> PairTest | None:
     if straight.sum() < LEAST_S * RATE_HZ:
         return untested(name, holds, "too little power on straights")
     one, rears = np.ones_like(view.front), list[FloatArray]()
-    for wheel in ("wheel_speed_rl", "wheel_speed_rr"):
-        ahead = np.log(np.maximum(view.wheels[wheel], 0.1) / np.maximum(view.front, 0.1))
+    for wheel in REAR_WHEELS:
+        ahead = ahead_of(view.wheels[wheel], view.front)
         fit = fit_pair(ahead, view.change, [(one, 0.0, 0.1)], straight, view.time)
         rears.append((ahead - fit.factors[1])[straight])
     left, right = rears
@@ -158,7 +158,7 @@ def driven(view: View) -> PairTest | None:
     if straight.sum() < LEAST_S * RATE_HZ or np.std(view.change[straight]) < 0.3:
         return untested(name, holds, "too little power on straights")
     mean = np.mean(list(view.wheels.values()), axis=0)
-    ahead = {wheel: np.log(np.maximum(v, 0.1) / np.maximum(mean, 0.1)) for wheel, v in view.wheels.items()}
+    ahead = {wheel: ahead_of(v, mean) for wheel, v in view.wheels.items()}
     straight &= np.all([np.abs(slip - np.median(slip[straight])) < SPINS for slip in ahead.values()], axis=0)
     if straight.sum() < LEAST_S * RATE_HZ:
         return untested(name, holds, "the wheels spin wherever there is power on straights")

@@ -7,7 +7,7 @@ import numpy as np
 from analyzer import windows
 from analyzer.arrays import BoolArray, FloatArray
 from analyzer.robust import scatter
-from analyzer.signals.log_view import MOVING_M_S, RATE_HZ, View, place_of, smooth
+from analyzer.signals.log_view import MOVING_M_S, RATE_HZ, View, ahead_of, place_of, smooth
 from analyzer.signals.pair_fit import (
     BLOCK_S,
     LEAST_S,
@@ -145,11 +145,6 @@ def grips(view: View) -> BoolArray:
     return close
 
 
-def ahead_of(rear_m_s: FloatArray, front_m_s: FloatArray) -> FloatArray:
-    """(m,) logarithm of the rear axle's speed over the front one's."""
-    return np.asarray(np.log(np.maximum(rear_m_s, 0.1) / np.maximum(front_m_s, 0.1)))
-
-
 def _axle_in_turns(view: View, car: Car | None) -> PairTest:
     """The middle of an axle knows no left or right, whatever the differential does: what its two wheels gain of each
     other cancels. So nothing but a wheel that is wrong in turns of one side tells them apart.
@@ -179,7 +174,7 @@ def _axle_in_turns(view: View, car: Car | None) -> PairTest:
     long = view.channels.get("long_g")
     # what the tyres push against the air shows in neither; corners to one side may be the faster ones
     drag = np.zeros_like(v) if car is None else AIR_DENSITY_KG_M3 * car.drag_area_m2 / (2 * car.mass_kg) * v**2
-    # nor does the change of speed know how steep the road is, but the foot does: power goes with the pedal
+    # nor does the change of speed show how steep the road is, but the throttle does
     throttle = view.channels.get("throttle")
     pedal = [] if throttle is None else [(throttle, 0.0, 0.1), (throttle / v, 0.0, 1.0)]
     told = [

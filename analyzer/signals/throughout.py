@@ -6,9 +6,9 @@ import numpy as np
 
 from analyzer.arrays import FloatArray
 from analyzer.robust import median, scatter
-from analyzer.signals.log_view import MOVING_M_S, RATE_HZ, View
+from analyzer.signals.log_view import MOVING_M_S, RATE_HZ, View, ahead_of
 from analyzer.signals.pair_fit import BLOCK_S, LEAST_S, PairTest, fit_pair, limited, thirds, untested
-from analyzer.signals.speed_tests import CORNERING_M_S2, STEADY_M_S2, ahead_of, grips
+from analyzer.signals.speed_tests import CORNERING_M_S2, STEADY_M_S2, grips
 
 STRAIGHT_M_S2, FAST_M_S = 1.0, 10.0  # of lateral acceleration: as good as straight; no pit lane
 LEAST_ROWS, LEAST_BLOCKS, LEAST_OF_A_THIRD_S = 15, 4, 4.0
@@ -39,7 +39,7 @@ def throughout(view: View) -> list[PairTest]:
 
 
 def _wheels(words: str, ahead: FloatArray, view: View, across: FloatArray) -> PairTest:
-    """On a straight the wheels of an axle turn alike, whatever lies between them; from straight to straight too."""
+    """The speeds of an axle's two wheels keep their ratio from straight to straight, whatever that ratio is."""
     name, holds = f"{words} left wheel over {words} right wheel, from straight to straight", (f"{words}_wheels",)
     use = view.rolling & (np.abs(across) < STRAIGHT_M_S2) & (view.speed > FAST_M_S)
     block = (view.time // BLOCK_S).astype(int)
@@ -85,7 +85,7 @@ def _axles(view: View, across: FloatArray) -> list[PairTest]:
         size = scatter(rest[straight])
         found.append(limited(f"{axles}, on straights", holds, size, 0.0, (None, MOST_SCATTER), "1", words))
     level, left, right = (np.array([_level(rest[part]) for part in thirds(use & (side == s))]) for s in (0, 1, -1))
-    # the tyres' slip of power changes as they warm up or rain falls, and on both sides alike
+    # as tyres warm up or rain falls their slip under power changes, by the same amount left and right
     blocks = straight.sum() / len(level) / RATE_HZ / BLOCK_S
     unsure = scatter(rest[straight]) * np.sqrt(2 / max(blocks, 1.0)) if straight.any() else 0.0
     for words, parts, deviation, most in (

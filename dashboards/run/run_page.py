@@ -9,7 +9,7 @@ from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
 
 from analyzer import __version__
 from analyzer.analysis import Analysis
-from analyzer.in_words import CAUTIONS, listed
+from analyzer.in_words import CAUTIONS, capitalised, listed
 from analyzer.phases.phases import PHASES
 from analyzer.presentation.figures.lock_plot import READ_TREND as TREND_READ
 from analyzer.presentation.figures.lock_plot import trend_plot
@@ -250,7 +250,7 @@ def limits(analysis: Analysis, run_id: str) -> html.Details | None:
     grave = [a for a in analysis.quality if a.severity != "info"]
     whole = list(dict.fromkeys(a.message for a in grave if a.start_s is None))
     placed = sum(a.start_s is not None for a in grave)
-    lines: Children = [html.Li(message[:1].upper() + message[1:]) for message in whole]
+    lines: Children = [html.Li(capitalised(message)) for message in whole]
     if placed:
         check = dcc.Link("Log check", href=f"/run/{run_id}/log")
         lines.append(html.Li([f"Faults at certain times of the log: {placed}; the ", check, " says where."]))
