@@ -36,7 +36,7 @@ SAMPLES = (
     Sample("baseline_circles.parquet", "baseline.setup.toml", 14, Sensors(), manoeuvre="circles"),
 )
 LAPS = 4
-# a tyre whose radius stayed as it is under load would be unlike any: 0.2 to 0.55 % in published tyre files
+# every tyre rolls on a smaller radius under load: by 0.2 to 0.55 % in published tyre files
 TYRE = SimTyre(radius_fall_percent=0.3)
 # The bench: half the preload that the baseline's packs hold, as `Breakaway.locking_torque_Nm` says of one held wheel,
 # read with an error of this standard deviation to the nearest half newton metre.

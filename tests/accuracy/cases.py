@@ -297,9 +297,9 @@ def measure(case: Case, session: Session, analysis: Analysis) -> Measured:
     truth = session.truth
     time = truth["time"].to_numpy() - truth["time"].iloc[0]
     braked = truth["brake_torque"].to_numpy() > 50
-    carried = Carried.of(truth, case.lock)
     errors, inside, widths = [], [], []
     if case.lock.kind != "spool":
+        carried = Carried.of(truth, case.lock)
         for point in analysis.lock_curve.points:
             true = carried.at(point.input_torque_Nm)
             if point.kind != "measured" or true is None:

@@ -11,10 +11,9 @@ import pandas as pd
 
 from analyzer.simulation.simulated_car import LockParameters
 
-SLIPPING_RAD_S = 0.3
-SLOWEST_M_S = 8.0
-NEAR_Nm = 60.0
-LEAST_S = 0.4
+SLIPPING_RAD_S = 0.3  # the least that the fit takes for slip (`lockcurve/observations.py`)
+# no source: slower driving, torques that count as one, and how long packs must slip there
+SLOWEST_M_S, NEAR_Nm, LEAST_S = 8.0, 60.0, 0.4
 PER_CENT = (3, 97)  # of the torques where packs slipped: beyond, the axle only passed through
 
 
