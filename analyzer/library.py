@@ -3,13 +3,15 @@
 A log is a path, a pandas DataFrame, a `Recording`, or a result of `analyze`, which is not worked out again.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import wraps
 from os import PathLike
 from pathlib import Path
-from typing import Any, Literal, TypeAlias
+from typing import Any, Literal, ParamSpec, TypeAlias, TypeVar
 
 import pandas as pd
+from threadpoolctl import threadpool_limits
 
 from analyzer import pipeline
 from analyzer.advice.advice import advise_analyses
@@ -45,6 +47,20 @@ Address = str | PathLike[str]
 Log: TypeAlias = Address | pd.DataFrame | Recording | AnalysisResult
 Logs: TypeAlias = Log | Sequence[Log]
 Channels = Address | ChannelMap | Mapping[str, Any]
+P = ParamSpec("P")
+R = TypeVar("R")
+
+
+def _one_thread(work: Callable[P, R]) -> Callable[P, R]:
+    """`work` with one thread of linear algebra, as `cli.main` has it and for the same reason; afterwards there are as
+    many as the caller had."""
+
+    @wraps(work)
+    def alone(*args: P.args, **kwargs: P.kwargs) -> R:
+        with threadpool_limits(limits=1, user_api="blas"):
+            return work(*args, **kwargs)
+
+    return alone
 
 
 def read_log(log: Address | pd.DataFrame, *, channels: Channels | None = None, name: str = "frame") -> Recording:
@@ -81,6 +97,7 @@ def read_log(log: Address | pd.DataFrame, *, channels: Channels | None = None, n
     return read.read_log(Path(log), channel_map=found)
 
 
+@_one_thread
 def analyze(
     logs: Logs,
     *,
@@ -134,6 +151,7 @@ def analyze(
     return AnalysisResult(found)
 
 
+@_one_thread
 def compare(
     *,
     before: Logs,
@@ -228,6 +246,7 @@ def predict(setup: Address | Setup, *, largest_torque_Nm: float = 2000.0) -> Pre
     return Prediction(read_setup, predict_lock_curve(read_setup), float(largest_torque_Nm))
 
 
+@_one_thread
 def advise(
     logs: Logs,
     *,
@@ -274,6 +293,7 @@ def advise(
     return AdviceResult(replace(advice, setup_name=installed.name, parts_name=shelf.name))
 
 
+@_one_thread
 def plan(
     logs: Logs,
     *,

@@ -11,6 +11,7 @@ from pathlib import Path
 import pandas as pd
 import plotly.graph_objects as go
 import pytest
+from threadpoolctl import threadpool_info, threadpool_limits
 
 import analyzer
 from analyzer.pipeline import analyze as analyze_files
@@ -177,6 +178,23 @@ def test_a_prediction_is_the_setups(result):
     assert "plate" in repr(prediction) and len(prediction.lock_curve) > 40
     with pytest.raises(analyzer.InputError, match="largest_torque_Nm"):
         analyzer.predict(SAMPLES / "baseline.setup.toml", largest_torque_Nm=0)
+
+
+def test_it_works_with_one_thread_and_gives_the_callers_back(frame, monkeypatch):
+    def threads():
+        return {of["num_threads"] for of in threadpool_info() if of["user_api"] == "blas"}
+
+    def looks(*_):
+        seen.append(threads())
+        raise analyzer.CannotTell("seen enough.")
+
+    seen: list = []
+    monkeypatch.setattr("analyzer.library._analysis", looks)
+    with threadpool_limits(limits=2, user_api="blas"):
+        with pytest.raises(analyzer.CannotTell, match="seen enough"):
+            analyzer.analyze(frame, car=SAMPLES / "club_car.toml")
+        assert threads() == {2}
+    assert seen == [{1}]
 
 
 @pytest.mark.slow

@@ -109,3 +109,22 @@ def test_commands_of_the_readme_are_commands(line):
 
 def test_the_readme_shows_every_command():
     assert [c for c in COMMANDS if f"halfshaft {c}" not in (ROOT / "README.md").read_text("utf-8")] == []
+
+
+THREADS = """
+import os, sys
+from pathlib import Path
+os.environ.pop("OMP_NUM_THREADS")
+from analyzer.cli.main import main
+assert "numpy" not in sys.modules
+assert main(["predict", sys.argv[1]]) == 0
+from threadpoolctl import threadpool_info
+import numpy
+assert {of["num_threads"] for of in threadpool_info() if of["user_api"] == "blas"} == {1}
+"""
+
+
+def test_a_command_has_one_thread_of_linear_algebra(tmp_path):
+    """More gain nothing, and where others work as well they wait for each other: 22 s of an analysis instead of 3.4."""
+    (tmp_path / "setup.toml").write_text('[differential]\ntype = "open"\n', encoding="utf-8")
+    subprocess.run([sys.executable, "-c", THREADS, str(tmp_path / "setup.toml")], check=True, timeout=60)
