@@ -17,8 +17,37 @@ ENOUGH_S = 3600.0  # an hour from the middle of a longer log
 RATE_HZ = 25.0  # lags are needed to about 10 ms; the parabola through the peak gives that
 ALL_WHEELS = "wheel_speeds"  # the four of them together
 ALONE_SHARE = 0.7  # of a delay: a turning channel without the other one to hold it against must say most of it
-# steer follows the turn only while the car does not slide: a loose fit says nothing about its timing
-LEAST_CORRELATION = {"steer": 0.9, "other": 0.7}
+
+
+@dataclass(frozen=True)
+class Natural:
+    """What a car itself puts between two channels (s): as a rule, and at most; and how well they must go together.
+
+    Of sound simulated cars of 760 to 1500 kg (other tyres, differentials, circuits, 50 to 200 Hz), rounded outwards:
+    twenty, and 46 (seeds 200 to 211, 306 to 339, every nuisance) for lateral acceleration behind the gyro. Tyres need a
+    moment to turn steer into yaw, so steer comes first; a car that slides its tail out turns before it is pushed
+    sideways, so lateral acceleration comes last. A light car's inner front wheel slips on the way out of a corner, and
+    the difference of the front wheels comes up to 0.3 s after the turn: that what turns comes early says nothing.
+    """
+
+    usual: float
+    earliest: float
+    latest: float
+    together: float = 0.7  # least correlation
+
+
+NATURAL = {
+    "long_g": Natural(0.025, -0.01, 0.06),
+    "yaw_rate": Natural(0.0, -math.inf, 0.06),
+    "lat_g": Natural(0.11, -math.inf, 0.30, together=0.8),
+    # steer follows the turn only while the car does not slide: a loose fit says nothing about its timing
+    "steer": Natural(-0.11, -math.inf, 0.10, together=0.9),
+    "gps_speed": Natural(0.0, -0.08, 0.08),
+    "wheel": Natural(0.0, -0.03, 0.03),
+}
+# the closest pair of those that turn, 0.99 on all: 0.02 to 0.16 s, where by the front wheels it is -0.10 to 0.30, and
+# 0.56 on a sound car (6002) whose front wheels slip
+LATERAL_BEHIND_GYRO = Natural(0.09, -math.inf, 0.20)
 
 
 @dataclass(frozen=True)
@@ -31,24 +60,38 @@ class Delay:
     spread_s : half the difference between the two halves of the log.
     correlation : at the best lag, 0 to 1.
     against : what it was compared with, in words.
+    natural : what a car puts between the two.
     """
 
     delay_s: float
     spread_s: float
     correlation: float
     against: str
+    natural: Natural
 
-    def certain(self, least_correlation: float) -> bool:
+    @property
+    def certain(self) -> bool:
         """Whether both halves of the log say the same and the channels go together."""
-        return self.spread_s < max(0.02, 0.3 * abs(self.delay_s)) and self.correlation > least_correlation
+        return self.spread_s < max(0.02, 0.3 * abs(self.delay_s)) and self.correlation > self.natural.together
+
+    @property
+    def excess_s(self) -> float:
+        """Over what is usual."""
+        return self.delay_s - self.natural.usual
+
+    def out_of_step(self, period: float) -> bool:
+        """Whether to act on it: it is certain, and a car does not explain it; less than a sample and a fifth of the
+        log's period (s) is not looked at."""
+        earliest, latest = min(self.natural.earliest, -1.2 * period), max(self.natural.latest, 1.2 * period)
+        return self.certain and not earliest <= self.delay_s <= latest
 
 
 def estimate_delays(recording: Recording) -> Mapping[str, Delay]:
     """Delay of each channel that another one can be compared with.
 
     A wheel is compared with the other one of its axle (changes of speed), GPS speed with the wheels, longitudinal
-    acceleration with the change of wheel speed; steer, yaw rate and lateral acceleration with the difference of the
-    front wheels, or yaw rate and lateral acceleration with each other where only one front wheel is logged.
+    acceleration with the change of wheel speed; steer and yaw rate with the difference of the front wheels, lateral
+    acceleration with speed times yaw rate or, without a gyro, with the front wheels too.
 
     Returns
     -------
@@ -64,8 +107,8 @@ def estimate_delays(recording: Recording) -> Mapping[str, Delay]:
     wheels = dict(wheel_speeds_m_s(recording, channels))
     of_wheels = _wheel_delays(wheels)
     for name, delay in of_wheels.items():
-        if _out_of_step(name, delay, period_s(recording)):  # in step before it tells the car's speed
-            wheels[name] = np.interp(grid + _excess(name, delay), grid, wheels[name])
+        if delay.out_of_step(period_s(recording)):  # in step before it tells the car's speed
+            wheels[name] = np.interp(grid + delay.excess_s, grid, wheels[name])
     speed = _rolling_speed(wheels, read(rough_speed_m_s(recording)))
     if np.ptp(speed) < 5.0:
         return {}
@@ -80,17 +123,26 @@ def _speed_delays(
     if {"wheel_speed_fl", "wheel_speed_fr"} & wheels.keys():
         result = {}
         if "gps_speed" in channels:
-            result["gps_speed"] = _delay(_changes(channels["gps_speed"]), _changes(speed), "the wheel speeds")
+            result["gps_speed"] = _delay(
+                _changes(channels["gps_speed"]), _changes(speed), "the wheel speeds", NATURAL["gps_speed"]
+            )
         if "long_g" in channels:
-            result["long_g"] = _delay(_smooth(channels["long_g"]), _changes(speed), "the change of wheel speed")
+            result["long_g"] = _delay(
+                _smooth(channels["long_g"]), _changes(speed), "the change of wheel speed", NATURAL["long_g"]
+            )
         return result
     if {"gps_speed", "long_g"} <= channels.keys():
         changes = _changes(channels["gps_speed"])
-        pair = _delay(changes, _smooth(channels["long_g"]), "longitudinal acceleration")
-        if pair.delay_s < 0:  # a receiver is late, never early
-            return {"long_g": replace(pair, delay_s=-pair.delay_s, against="the change of GPS speed")}
-        return {"gps_speed": pair}
+        receiver = _delay(changes, _smooth(channels["long_g"]), "longitudinal acceleration", NATURAL["gps_speed"])
+        if receiver.delay_s < 0:  # a receiver is late, never early
+            return {"long_g": _turned(receiver, "the change of GPS speed", NATURAL["long_g"])}
+        return {"gps_speed": receiver}
     return {}
+
+
+def _turned(delay: Delay, against: str, natural: Natural) -> Delay:
+    """The other one of the pair behind this one."""
+    return replace(delay, delay_s=-delay.delay_s, against=against, natural=natural)
 
 
 def _rolling_speed(wheels: Mapping[str, FloatArray], rough: FloatArray) -> FloatArray:
@@ -113,9 +165,10 @@ def _wheel_delays(wheels: Mapping[str, FloatArray]) -> dict[str, Delay]:
     for left, right in (("wheel_speed_fl", "wheel_speed_fr"), ("wheel_speed_rl", "wheel_speed_rr")):
         if left not in wheels or right not in wheels:
             continue
-        pair = _delay(_changes(wheels[left]), _changes(wheels[right]), "the other wheel of the axle")
+        other = "the other wheel of the axle"
+        pair = _delay(_changes(wheels[left]), _changes(wheels[right]), other, NATURAL["wheel"])
         # a logger can hold a wheel back, not hurry it: the late one of the pair is the faulty one
-        late, against = (left, pair) if pair.delay_s > 0 else (right, replace(pair, delay_s=-pair.delay_s))
+        late, against = (left, pair) if pair.delay_s > 0 else (right, _turned(pair, other, NATURAL["wheel"]))
         result[late] = against
     return result
 
@@ -126,23 +179,24 @@ def _lateral_delays(
     """Turning channels as logged, each against a reference brought to its kind: a late channel must not be divided by
     a speed that is not late."""
     moving = np.maximum(speed, 5.0)
+    free = _changes(speed) > -3.0  # a braked front wheel slips
+    result = {}
     if {"wheel_speed_fl", "wheel_speed_fr"} <= wheels.keys():
         difference = wheels["wheel_speed_fr"] - wheels["wheel_speed_fl"]
         references = {"yaw_rate": difference, "lat_g": difference * moving, "steer": difference / moving}
-        free = _changes(speed) > -3.0  # a braked front wheel slips
-        return {
-            name: _delay(
-                _smooth(channels[name]), _smooth(reference), "the front wheels' difference", signed=True, use=free
+        for name in references.keys() & channels.keys():
+            turning, reference = _smooth(channels[name]), _smooth(references[name])
+            result[name] = _delay(
+                turning, reference, "the front wheels' difference", NATURAL[name], signed=True, use=free
             )
-            for name, reference in references.items()
-            if name in channels
-        }
     if {"yaw_rate", "lat_g"} <= channels.keys():
-        pair = _delay(_smooth(channels["lat_g"]), _smooth(channels["yaw_rate"] * moving), "yaw rate", signed=True)
-        if pair.delay_s < 0:
-            return {"yaw_rate": replace(pair, delay_s=-pair.delay_s, against="lateral acceleration")}
-        return {"lat_g": pair}
-    return {}
+        turning, reference = _smooth(channels["lat_g"]), _smooth(channels["yaw_rate"] * moving)
+        lateral = _delay(turning, reference, "speed times yaw rate", LATERAL_BEHIND_GYRO, signed=True)
+        if "yaw_rate" in result or lateral.delay_s >= 0:
+            result["lat_g"] = lateral
+        else:  # the late one of the two
+            result["yaw_rate"] = _turned(lateral, "lateral acceleration", NATURAL["yaw_rate"])
+    return result
 
 
 def _smooth(values: FloatArray) -> FloatArray:
@@ -156,14 +210,20 @@ def _changes(values: FloatArray) -> FloatArray:
 
 
 def _delay(
-    values: FloatArray, reference: FloatArray, against: str, *, signed: bool = False, use: BoolArray | None = None
+    values: FloatArray,
+    reference: FloatArray,
+    against: str,
+    natural: Natural,
+    *,
+    signed: bool = False,
+    use: BoolArray | None = None,
 ) -> Delay:
     use = np.ones(len(values), bool) if use is None else use
     half = len(values) // 2
     lag, correlation = _best_lag(values, reference, use, signed)
     parts = (slice(None, half), slice(half, None))
     first, second = (_best_lag(values[part], reference[part], use[part], signed)[0] for part in parts)
-    return Delay(lag, abs(first - second) / 2, correlation, against)
+    return Delay(lag, abs(first - second) / 2, correlation, against, natural)
 
 
 def _without_events(values: FloatArray) -> FloatArray:
@@ -205,32 +265,6 @@ def _best_lag(values: FloatArray, reference: FloatArray, use: BoolArray, signed:
         curvature = left - 2 * peak + right
         shift = 0.5 * (left - right) / curvature if curvature < 0 else 0.0
     return float((lags[top] + shift) / RATE_HZ), float(cross[top])
-
-
-@dataclass(frozen=True)
-class Natural:
-    """What a car itself puts between a channel and what its delay is measured against (s): as a rule, and at most.
-
-    Measured on twenty simulated cars of 760 to 1500 kg (other tyres, differentials, circuits, 50 to 200 Hz), rounded
-    outwards. The tyres need a moment to turn steer into yaw, so steer comes first; a car that slides its tail out turns
-    before it is pushed sideways, so lateral acceleration comes last. A light car's inner front wheel slips on the way
-    out of a corner, and the difference of the front wheels comes up to 0.3 s after the turn: that the turning channels
-    come early says nothing.
-    """
-
-    usual: float
-    earliest: float
-    latest: float
-
-
-NATURAL = {
-    "long_g": Natural(0.025, -0.01, 0.06),
-    "yaw_rate": Natural(0.0, -math.inf, 0.06),
-    "lat_g": Natural(0.11, -math.inf, 0.30),
-    "steer": Natural(-0.11, -math.inf, 0.10),
-    "gps_speed": Natural(0.0, -0.08, 0.08),
-    "wheel": Natural(0.0, -0.03, 0.03),
-}
 
 
 def align_channels(recording: Recording, delays: Mapping[str, Delay]) -> tuple[Recording, tuple[Annotation, ...]]:
@@ -281,43 +315,40 @@ def late_channels(delays: Mapping[str, Delay], period: float) -> dict[str, Delay
     """
     result: dict[str, Delay] = {}
     unit = delays.get("long_g")
-    if unit is not None and _out_of_step("long_g", unit, period):
-        by = unit.delay_s - NATURAL["long_g"].usual
+    if unit is not None and unit.out_of_step(period):
+        by = unit.excess_s
         if by < 0:
             result[ALL_WHEELS] = replace(unit, delay_s=-by, against="longitudinal acceleration")
             delays = {
-                name: delay if name in WHEEL_CHANNELS else replace(delay, delay_s=delay.delay_s - by)
+                name: delay if name in WHEEL_CHANNELS or _by_gyro(delay) else replace(delay, delay_s=delay.delay_s - by)
                 for name, delay in delays.items()
             }
         else:
             late = replace(unit, delay_s=by)
             result |= dict.fromkeys(("long_g", *_late_with_it(delays, by)), late)
     for name, delay in delays.items():
-        if name not in result and _out_of_step(name, delay, period):
-            result[name] = replace(delay, delay_s=_excess(name, delay))
+        if name not in result and delay.out_of_step(period):
+            result[name] = replace(delay, delay_s=delay.excess_s)
+    gyro, lateral = result.get("yaw_rate"), delays.get("lat_g")
+    if "long_g" not in result and gyro is not None and lateral is not None and _by_gyro(lateral):
+        # held against what is late itself: as late, or not late at all
+        if lateral.excess_s > -gyro.delay_s / 2:
+            own = lateral.excess_s if "lat_g" in result else 0.0
+            result["lat_g"] = replace(gyro, delay_s=gyro.delay_s + own)
     return result
+
+
+def _by_gyro(delay: Delay) -> bool:
+    return delay.natural is LATERAL_BEHIND_GYRO
 
 
 def _late_with_it(delays: Mapping[str, Delay], by: float) -> tuple[str, ...]:
     """Which turning channels are as late as longitudinal acceleration is: those of the same accelerometer, of the same
-    unit, or none. Both share the error of what they are measured against, so their difference tells the first case."""
-    excess = {name: _excess(name, delays[name]) for name in ("yaw_rate", "lat_g") if name in delays}
-    if len(excess) < 2:
-        return tuple(name for name, late in excess.items() if late > ALONE_SHARE * by)
-    if excess["lat_g"] - excess["yaw_rate"] > by / 2:
-        return ("lat_g",)
-    return tuple(excess) if sum(excess.values()) / 2 > by / 2 else ()
-
-
-def _natural(name: str) -> Natural:
-    return NATURAL["wheel" if name in WHEEL_CHANNELS else name]
-
-
-def _excess(name: str, delay: Delay) -> float:
-    return delay.delay_s - _natural(name).usual
-
-
-def _out_of_step(name: str, delay: Delay, period: float) -> bool:
-    """Whether to act on a delay: it is certain, and a car does not explain it."""
-    natural, certain = _natural(name), delay.certain(LEAST_CORRELATION.get(name, LEAST_CORRELATION["other"]))
-    return certain and not min(natural.earliest, -1.2 * period) <= delay.delay_s <= max(natural.latest, 1.2 * period)
+    unit, or none."""
+    lateral, gyro = delays.get("lat_g"), delays.get("yaw_rate")
+    if lateral is not None and gyro is not None and _by_gyro(lateral):
+        if lateral.excess_s > by / 2:
+            return ("lat_g",)
+        return ("yaw_rate", "lat_g") if gyro.excess_s > by / 2 else ()
+    alone = {name: delay for name, delay in (("yaw_rate", gyro), ("lat_g", lateral)) if delay is not None}
+    return tuple(name for name, delay in alone.items() if delay.excess_s > ALONE_SHARE * by)
