@@ -9,14 +9,17 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import chdtrc
 
+from analyzer.arrays import FloatArray
 from analyzer.differential.anchors import Anchor, Anchors
 from analyzer.lockcurve.estimate import LockCurveEstimate
-from analyzer.lockcurve.fit import Fit, refit
-from analyzer.lockcurve.model import CurveAnchors
+from analyzer.lockcurve.fit import Fit, fit, refit
+from analyzer.lockcurve.model import LEAST_SLOPE, CurveAnchors, MOST_HOLD_Nm
 from analyzer.lockcurve.problem import anchored
 from analyzer.lockcurve.uncertainty import REPLICATES, SEED, model_error, spread, summarise
+from analyzer.lockcurve.witness import Witness
 
 CONTRADICTED = 0.01  # a misfit that chance makes more seldom is told
+SLOPES = np.geomspace(LEAST_SLOPE, 1.0, 12)  # to begin from, each steeper by two fifths than the one before
 LEAST_TOLD = 1e-4  # of an anchor's variance: less is rounding, and the log does not know that direction
 
 
@@ -57,7 +60,8 @@ def anchored_estimate(blind: Fit, stated: Anchors, *, largest_torque_Nm: float) 
     if not stated.any_stated or not blind.problem.sensors.slip_known:
         return None
     taken = curve_anchors(stated)
-    fitted = refit(blind, anchored(blind.problem, taken))
+    problem, begin = anchored(blind.problem, taken), _nearest_bend(blind, taken)
+    fitted = refit(blind, problem) if begin is None else fit(problem, start=begin)
     drawn = spread(fitted)
     used = [stated.preload, stated.drive_ring_hold, stated.coast_ring_hold, stated.slope_ratio, stated.series_share]
     return AnchoredEstimate(
@@ -65,6 +69,45 @@ def anchored_estimate(blind: Fit, stated: Anchors, *, largest_torque_Nm: float) 
         anchors=tuple(anchor for anchor in used if anchor is not None),
         probability=_misfit(fitted, taken),
     )
+
+
+def _nearest_bend(blind: Fit, taken: CurveAnchors) -> FloatArray | None:
+    """Unknowns (P,) whose curve bends where the file says, the one by slope that log and anchors like best.
+
+    Where the larger of spring and ramp clamps, the bend lies at h + M0/slope, which is no straight line: from a fit
+    that found no slope the way to the right one leads over a bend at 5000 N.m, and a preload that is too small for it.
+
+    Parameters
+    ----------
+    blind : the fit from the log alone.
+    taken : of the setup file.
+
+    Returns
+    -------
+    ndarray : None where spring and ramp add up, or the fit itself is the better one.
+    """
+    if not taken.larger_rules:
+        return None
+    witness = Witness.of(blind)
+
+    def loss(curve: FloatArray) -> float:
+        return float(witness.judged(curve)[0].sum() + 0.5 * np.square(taken.residuals(curve)[0]).sum())
+
+    found = [blind.curve]
+    preload, _, _, coast, _ = blind.curve
+    for slope in SLOPES:
+        other = coast if taken.slope_ratio is None else taken.slope_ratio[0] * slope
+        curve = np.array([preload, slope, 0.0, other, 0.0])
+        for hold, steep, anchor in ((2, slope, taken.drive_hold), (4, other, taken.coast_hold)):
+            ring = blind.curve[hold] if anchor is None else anchor[0]
+            curve[hold] = min(ring + taken.larger_rules * preload / max(steep, LEAST_SLOPE), MOST_HOLD_Nm)
+        found.append(curve)
+    best = min(found, key=loss)
+    if best is blind.curve:
+        return None
+    begin = blind.theta.copy()
+    begin[blind.problem.unknowns.curve_slice(0)] = best
+    return begin
 
 
 def curve_anchors(stated: Anchors) -> CurveAnchors:

@@ -29,6 +29,7 @@ from analyzer.arrays import FloatArray
 NAMES = ("preload_Nm", "drive_slope", "drive_hold_Nm", "coast_slope", "coast_hold_Nm")
 ROUNDING_Nm = 12.0
 LEAST_SLOPE = 0.02  # a flatter ramp hardly clamps; where it bends then says nothing
+MOST_HOLD_Nm = 5000.0  # a bend further out is one that nobody drives to
 
 
 def _hinge(z: FloatArray) -> FloatArray:
@@ -184,9 +185,11 @@ class CurveAnchors:
             sd = float(np.hypot(sd, self.larger_rules_sd * preload / kept))
             row = np.zeros(len(curve))
             row[hold] = 1.0
-            row[0] = -self.larger_rules / kept
-            row[steep] = self.larger_rules * preload / kept**2 if slope > LEAST_SLOPE else 0.0
-            found.append((curve[hold] - value - self.larger_rules * preload / kept) / sd)
+            bend = value + self.larger_rules * preload / kept
+            if bend < MOST_HOLD_Nm:
+                row[0] = -self.larger_rules / kept
+                row[steep] = self.larger_rules * preload / kept**2 if slope > LEAST_SLOPE else 0.0
+            found.append((curve[hold] - min(bend, MOST_HOLD_Nm)) / sd)
             rows.append(row / sd)
         if self.slope_ratio is not None:
             value, sd = self.slope_ratio

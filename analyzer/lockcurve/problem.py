@@ -8,7 +8,7 @@ import numpy as np
 
 from analyzer.arrays import BoolArray, FloatArray, IntArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
-from analyzer.lockcurve.model import CurveAnchors
+from analyzer.lockcurve.model import CurveAnchors, MOST_HOLD_Nm
 from analyzer.lockcurve.observations import Observations
 from analyzer.lockcurve.unknowns import HOLDS, Measured, Owner, Unknowns, measured_by, unknowns
 from analyzer.signals.session import Sensors
@@ -24,7 +24,7 @@ STRETCH_S, MOST_STRETCHES = 100.0, 12
 # over the slope, 70 to 500 N.m on the cars of tests/accuracy
 HOLD_SD_SHARE = 0.2
 PEAK_FORCE_SHARE = 0.45  # of the weight, what rear tyres take in a corner at their peak; common practice, no source
-CURVE_BOUNDS = np.array([[0.0, 5000.0], [0.0, 3.0], [0.0, 2000.0], [0.0, 3.0], [0.0, 2000.0]])
+CURVE_BOUNDS = np.array([[0.0, 5000.0], [0.0, 3.0], [0.0, MOST_HOLD_Nm], [0.0, 3.0], [0.0, MOST_HOLD_Nm]])
 FIRST = Owner()
 
 

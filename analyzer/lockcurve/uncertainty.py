@@ -23,7 +23,7 @@ from analyzer.lockcurve.fit import Fit
 from analyzer.lockcurve.hold_off import along_holds
 from analyzer.lockcurve.loss import STATIC
 from analyzer.lockcurve.problem import CURVE_BOUNDS
-from analyzer.lockcurve.unknowns import Unknowns
+from analyzer.lockcurve.unknowns import HOLD_NAMES, Unknowns
 from analyzer.signals.kinematics import SATELLITES_ALONE
 
 # What is left when the tyre differs in form from the model: relative error of the whole curve, and error of the split
@@ -329,4 +329,10 @@ def _interval(seen: _Seen, draws: FloatArray, has: bool, name: str, points: tupl
         return Interval(None, bound, None, words)
     lower, upper = np.percentile(draws, [2.5, 97.5])
     value = float(seen.curve[model.NAMES.index(name)])
+    if name in HOLD_NAMES:
+        sign = 1 if name == "drive_hold_Nm" else -1
+        furthest = max(sign * point.input_torque_Nm for point in points if point.kind == "measured")
+        if value > furthest:
+            at_least = float(np.clip(lower, 0.0, furthest))
+            return Interval(None, at_least, None, "the ramps clamp at more torque than the axle slipped at")
     return Interval(value, float(np.clip(lower, 0.0, value)), float(max(upper, value)))
