@@ -63,7 +63,9 @@
 
   run.strip = function (root, data) {
     const box = root.querySelector("#strip");
-    const answer = run.html("section", { class: "answer-box" }, run.html("p", { class: "answer" }, run.html("strong", {}, data.answer[0])));
+    const [driver, tuner] = data.answer;
+    const why = data.compared ? run.html("a", { href: `/setup?run=${root.dataset.run}`, "aria-label": "Why: on the setup page" }, "Why") : null;
+    const answer = run.html("section", { class: "answer-box" }, run.html("p", { class: "answer" }, run.html("strong", {}, driver), tuner ? ` ${tuner} ` : null, why));
     box.replaceChildren(answer, causes(data), worst(data), parameters(data.parameters));
     const filters = root.querySelector("#filters");
     return {
