@@ -181,7 +181,7 @@ def _screen(run: Run, analysis: Analysis, others: list[dict[str, str]]) -> html.
                         [
                             html.H2("Traces"),
                             why(TRACES_READ),
-                            html.Div(id="what", **{"aria-live": "polite"}),
+                            html.P(id="what", **{"aria-live": "polite"}),
                             html.Button("‹", id="previous", className="quiet", **{"aria-label": "previous finding"}),
                             html.Button("›", id="next", className="quiet", **{"aria-label": "next finding"}),
                             menu("channels", "rows-menu"),

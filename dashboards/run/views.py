@@ -17,7 +17,7 @@ from analyzer.findings.finding import Finding, cause_of, grouped
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import CurvePoint, Interval
 from analyzer.phases.phases import Corner
-from analyzer.presentation.finding_words import finding_sentence, group_advice
+from analyzer.presentation.finding_words import ADVISE, finding_sentence, group_advice
 from analyzer.presentation.words import (
     KIND_NAMES,
     SEVERITY_WORDS,
@@ -29,6 +29,7 @@ from analyzer.presentation.words import (
 from dashboards.run.quantities import ALL, MAP_LABELS, QUANTITIES, logged, path_of
 
 CAUSES = {Blame.CAR: "differential", Blame.FOOT: "throttle", Blame.OPEN: "unclear"}  # as the page names them
+WHAT_IF = "What if"  # the page that tries other parts, as its tab is called
 PLACES = 480  # of a lap on the map
 CLOCK_PLACES = 64  # of a lap at which the browser knows the time
 SAMPLES = 900  # of each kind in the lock plot
@@ -144,7 +145,7 @@ def _groups(findings: Sequence[Finding]) -> list[dict[str, Any]]:
     return [
         {
             "heading": f"{KIND_NAMES.get(group.kind, group.kind)}{group_where(group)}",
-            "advice": group_advice(group),
+            "advice": group_advice(group).replace(ADVISE, WHAT_IF),
             "members": [number[id(found)] for found in group.events],
         }
         for group in grouped(findings)

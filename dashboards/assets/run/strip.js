@@ -82,6 +82,12 @@
     };
   };
 
+  /* What to do about a group of findings, the page that tries it as a link. */
+  run.advised = function (root, group) {
+    const [before, ...after] = group.advice.split("What if");
+    return after.length ? [before, run.html("a", { href: `/run/${root.dataset.run}/what-if` }, "What if"), after.join("What if")] : [before];
+  };
+
   run.list = function (root, data) {
     const box = root.querySelector("#findings");
     root.querySelectorAll("[data-panel-tab]").forEach((tab) => tab.addEventListener("click", () => run.go({ panel: tab.dataset.panelTab })));
@@ -98,7 +104,7 @@
     function grouped(shown) {
       return data.groups.map((group) => ({ ...group, shown: shown.filter((found) => group.members.includes(found.index)) })).filter((group) => group.shown.length)
         .map((group) => run.html("section", { class: "group" },
-          run.html("h3", {}, group.heading), group.advice ? run.html("p", { class: "hint" }, group.advice) : null, ...group.shown.map(row)));
+          run.html("h3", {}, group.heading), group.advice ? run.html("p", { class: "hint" }, ...run.advised(root, group)) : null, ...group.shown.map(row)));
     }
 
     return {
