@@ -27,6 +27,7 @@ def test_driver_uploads_a_csv_and_opens_the_worst_finding(open_page, sample_copy
     page.click("#analyse")
     line = page.locator(".run-line", has_text="club_day.csv").first
     wait_for_work(page, line.locator(".state.done"), line)
+    assert "differential" in line.locator(".spins").inner_text()  # by whom, in words and without pointing at it
     line.get_by_role("link", name="Open").click()
     page.wait_for_url("**/run/*")
     wait_for_charts(page)
