@@ -163,11 +163,12 @@ def load_table(model: type[Model], path: Path | str, *, table_name: str) -> Mode
     if table_name not in tables:
         other = next((_ONE_TABLE[name] for name in tables if name in _ONE_TABLE), None)
         mend = (
-            f"Add [{table_name}]."
+            f"Write [{table_name}] above its keys."
             if other is None
             else f"This is {other[0]}: give it as such ({other[1]} on the command line)."
         )
-        found = ", ".join(f"[{name[:MOST_SHOWN]}]" for name in [*tables][:MOST_NAMED]) or "nothing"
+        keys = [f"[{k[:MOST_SHOWN]}]" if isinstance(v, dict) else k[:MOST_SHOWN] for k, v in tables.items()]
+        found = ", ".join(keys[:MOST_NAMED]) or "nothing"
         raise InputError(f"{file}: the table [{table_name}] is missing; found {found}. {mend}")
     extra = next((name for name in tables if name != table_name), None)
     if extra is not None:

@@ -18,6 +18,8 @@ from analyzer.analysis import Analysis
 from analyzer.arrays import FloatArray
 from analyzer.errors import HalfshaftError, InputError
 from analyzer.lockcurve import model
+from analyzer.lockcurve.estimate import Interval
+from analyzer.presentation.advice_words import outcome_words
 from dashboards.exchanged import Answered, Children, PartsFile, Tick
 from dashboards.jobs import Asking, Jobs
 from dashboards.logbook import Logbook
@@ -221,7 +223,7 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
         ],
         id="whatif",
         className="screen whatif",
-        **{"data-run": run_id, "data-starts": json.dumps(starts)},
+        **{"data-run": run_id, "data-starts": json.dumps(starts), "data-least": f"{LEAST_SPIN_S:g}"},
     )
 
 
@@ -252,31 +254,26 @@ def _advise() -> Children:
 
 def told(advice: dict[str, Any]) -> Children:
     """The advice as its JSON has it: the answer first, then the builds."""
+    fitted = next(option for option in advice["options"] if not option["changes"])
     rows = []
-    for option in advice["advised"] or advice["options"][:1]:
+    for option in (fitted, *advice["advised"]):
         spin, moment = option["outcome"]["spin_s"], option["outcome"]["coast_moment_Nm"]
         sure = "–" if option["sure"] is None else f"{100 * option['sure']:.0f}"
-        rows.append(
-            [option["rank"] or "", option["label"], _interval(spin, 1), _interval(moment, 0), sure, option["why"] or ""]
-        )
+        said = (option["holds"], option["costs"], f"It depends on {option['hangs_on']}")  # what the columns do not say
+        words = advice["replay_checked"] if option is fitted else " ".join(filter(None, said))
+        rows.append([option["rank"] or "", option["label"], _interval(spin, 1), _interval(moment, 0), sure, words])
     heads = ["", "build", "spin, s", "off-throttle moment, N.m", "chance it helps, %", "why"]
     return [
         html.P(html.Strong(advice["answer"])),
         *[html.P(cause["sentence"], className="hint") for cause in advice["causes"].values()],
         table(heads, rows, words=(1, 5)),
-        html.Details(
-            [html.Summary("What this depends on"), html.Ul([html.Li(line) for line in advice["assumptions"]])]
-        ),
+        html.Details([html.Summary("What is assumed"), html.Ul([html.Li(line) for line in advice["assumptions"]])]),
         html.P(" ".join(advice["cautions"]), className="hint"),
     ]
 
 
 def _interval(found: dict[str, Any], digits: int) -> str:
-    if found["value"] is None:
-        return "–"
-    if found["lower"] is None:
-        return f"{found['value']:.{digits}f}"
-    return f"{found['value']:.{digits}f} ({found['lower']:.{digits}f} to {found['upper']:.{digits}f})"
+    return outcome_words(Interval(found["value"], found["lower"], found["upper"]), digits)
 
 
 def register(app: Dash, logbook: Logbook, jobs: Jobs) -> None:

@@ -56,7 +56,7 @@ def _print(check: "LogCheck", *, map_file: str | None) -> None:
     console = terminal()
     console.print(f"[bold]{escape(check.file)}[/]: {check.form}")
     if check.duration_s is not None:
-        excluded = f", {check.excluded_share:.0%} left out" if check.excluded_share else ""
+        excluded = f", {100 * check.excluded_share:.0f} % left out" if check.excluded_share else ""
         console.print(f"{check.duration_s:.1f} s at {check.sample_rate_hz:.4g} Hz{excluded}")
     _print_verdict(console, check)
     _print_answers(console, check)
@@ -124,34 +124,33 @@ def _print_channels(console: "Console", check: "LogCheck") -> None:
 
 
 def _print_agreement(console: "Console", check: "LogCheck") -> None:
-    """What agrees with what: what does not, then a table of the rest."""
+    """Which tests between channels fail, with those that share a channel with them; of the others only how many."""
     from rich.markup import escape
     from rich.table import Table
 
-    from analyzer.in_words import number
-    from analyzer.signals.channel_tests import OWN_SENSORS
+    from analyzer.in_words import counted, number
 
-    if not check.agreement:
-        return
-    table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
-    table.add_column("what agrees with what", overflow="fold")
-    table.add_column("found", justify="right", no_wrap=True)
-    table.add_column("a sound log", no_wrap=True)
-    table.add_column("")
-    colours = {"agrees": "green", "disagrees": "red", "untested": "dim"}
-    told = {"agrees": "agrees", "disagrees": "disagrees", "untested": "not tested"}
-    for test in sorted(
-        check.agreement, key=lambda t: list(colours).index(t.outcome) if t.outcome != "disagrees" else -1
-    ):
-        if test.outcome == "agrees" and test.name.endswith(OWN_SENSORS):
-            continue  # ten lines that all say the same
-        why = f" ({test.reason})" if test.outcome == "untested" else ""
-        unit = "" if test.unit == "1" or test.number is None else f" {test.unit}"
-        outcome = f"[{colours[test.outcome]}]{told[test.outcome]}[/]{escape(why)}"
-        found = "" if test.number is None else number(test.number, 3)
-        table.add_row(escape(test.name), found, f"{test.ends}{unit}", outcome)
-    console.print()
-    console.print(table)
+    failed = [test for test in check.agreement if test.outcome == "disagrees"]
+    held = frozenset[str]().union(*(test.holds for test in failed))
+    shown = failed + [test for test in check.agreement if test.outcome == "agrees" and test.holds & held]
+    if failed:
+        table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
+        table.add_column("what agrees with what", overflow="fold")
+        table.add_column("found", justify="right", no_wrap=True)
+        table.add_column("a sound log", no_wrap=True)
+        table.add_column("")
+        for test in shown:
+            unit = "" if test.unit == "1" else f" {test.unit}"
+            outcome = "[red]disagrees[/]" if test in failed else "[green]agrees[/]"
+            if test not in failed and not test.is_within:
+                outcome += " within its error"
+            table.add_row(escape(test.name), number(test.number, 3), f"{test.ends}{unit}", outcome)
+        console.print()
+        console.print(table)
+    untested = sum(test.outcome == "untested" for test in check.agreement)
+    if rest := len(check.agreement) - len(shown) - untested:
+        told = counted(rest, "more test between channels agrees", "more tests between channels agree")
+        console.print(f"\n{told if failed else told.replace('more ', '')}; {untested} not made (--json - lists them).")
 
 
 def _print_answers(console: "Console", check: "LogCheck") -> None:

@@ -85,6 +85,7 @@ def run(arguments: argparse.Namespace) -> int:
     console.print("\nReports (open them in a browser; JSON is beside each):")
     for html in reports:
         console.print(f"  {html}", markup=False, soft_wrap=True)
+    console.print("\nThe same with map and traces to click through: halfshaft dashboard, then Try the sample run.")
     return 0
 
 

@@ -123,7 +123,8 @@ def _preload(setup: Setup, curve: PredictedLockCurve) -> Anchor | None:
         value=curve.preload_Nm,
         sd=curve.preload_Nm * setup.breakaway_relative_sd,
         source="differential.breakaway",
-        label=f"preload by the bench: {bench.torque_Nm:g} N.m, {bench.method.replace('_', ' ')}, {plates[bench.state]}",
+        label=f"preload by the bench: {curve.preload_Nm:.0f} N.m ({bench.torque_Nm:g} N.m read, "
+        f"{bench.method.replace('_', ' ')}, {plates[bench.state]})",
     )
 
 

@@ -315,12 +315,8 @@ def _interval(seen: _Seen, draws: FloatArray, has: bool, name: str, points: tupl
         bound = None
         if name == "preload_Nm":
             around = 0.05 * points[-1].input_torque_Nm
-            near = [
-                p.lower_Nm
-                for p in points
-                if p.kind == "bound" and p.lower_Nm is not None and abs(p.input_torque_Nm) < around
-            ]
-            bound = max(near) if near else None
+            near = [p for p in points if p.kind == "bound" and abs(p.input_torque_Nm) < around]
+            bound = min(near, key=lambda p: abs(p.input_torque_Nm)).lower_Nm if near else None
         words = {
             "preload": "the axle never slipped steadily near zero input torque",
             "drive": "the axle slipped on drive over too little of the torque range",

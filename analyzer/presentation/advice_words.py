@@ -133,13 +133,18 @@ def change_words(option: Option, fitted: Option) -> str:
 
 def why(option: Option, advice: Advice) -> str:
     """What the build changes at usual input torques, and what comes of it."""
+    return " ".join(filter(None, (holds(option, advice), f"{change_words(option, advice.fitted)}.", costs(option))))
+
+
+def holds(option: Option, advice: Advice) -> str:
+    """What the build holds at usual input torques, and what is fitted now."""
     drive, coast = advice.usual_torques_Nm
     at = np.array([drive, coast])
     new, old = (model.locking_torque_Nm(o.lock_curve, at) for o in (option, advice.fitted))
     on_drive, on_coast = (_in_place_of(*pair) for pair in zip(new, old, strict=True))
     return (
         f"At {number(drive, -1)} N.m of input torque, usual here under power, it can hold {on_drive}; coasting at "
-        f"{number(coast, -1)} N.m, {on_coast}. {change_words(option, advice.fitted)}.{_cost_words(option)}"
+        f"{number(coast, -1)} N.m, {on_coast}."
     )
 
 
@@ -148,9 +153,9 @@ def _in_place_of(new_Nm: float, old_Nm: float) -> str:
     return f"{new} N.m, as now" if new == old else f"{new} N.m instead of {old}"
 
 
-def _cost_words(option: Option) -> str:
+def costs(option: Option) -> str:
     """What it costs elsewhere, where that is more than a tenth and surely more than none."""
-    costs = [
+    found = [
         words
         for name, words in (
             ("both_spin_s", "Both wheels spin longer."),
@@ -165,8 +170,8 @@ def _cost_words(option: Option) -> str:
         and (spin.value or 0.0) + choose.KEEPS_SPIN_S < spin.upper
         and (change.upper or 0.0) > choose.KEEPS_SPIN_S
     ):
-        costs.append(f"It may spin the inside wheel, for up to {spin.upper:.1f} s in these laps.")
-    return "".join(f" {words}" for words in costs)
+        found.append(f"It may spin the inside wheel, for up to {spin.upper:.1f} s in these laps.")
+    return " ".join(found)
 
 
 def depends_on(option: Option, advice: Advice) -> str:

@@ -31,6 +31,7 @@ LEAST_COST_S = 0.005  # less is not said: a hundredth of a second is what laps a
 STANDS = 0.3  # of slip under braking: past it the wheel is on its way to standing still
 CLEAR_EXTRA_DEG = 1.0  # at the road wheel: less understeer than this a driver does not notice
 LEAST_LESS = 0.02  # of throttle: less is not said
+ADVISE = "halfshaft advise"  # what tries other parts, in an advice; the page names its own
 CAUSE_WORDS = {Blame.CAR: "differential", Blame.FOOT: "throttle", Blame.OPEN: "not clear"}
 
 
@@ -265,7 +266,7 @@ def _(e: InsideSpin, group: Sequence[InsideSpin]) -> str:
         return f"Neither is clear. First try {hold} here; if the wheel still spins, look at drive lock."
     if all(map(_held_by_the_file, known)):
         return "The lock that the setup file states would have held this: check that the car has those parts."
-    return f"More drive lock would hold it{_lock_instead(known)}: try halfshaft advise. Until then, {hold}."
+    return f"More drive lock would hold it{_lock_instead(known)}: try {ADVISE}. Until then, {hold}."
 
 
 def _held_by_the_file(e: InsideSpin) -> bool:
@@ -288,7 +289,7 @@ def _lock_instead(group: Sequence[InsideSpin]) -> str:
 def _(e: OneWheelSpin, group: Sequence[OneWheelSpin]) -> str:
     if e.yaw_against_side_force:
         return "Catch the car first, then open the throttle."
-    return "More preload would drive the other wheel too: try halfshaft advise."
+    return f"More preload would drive the other wheel too: try {ADVISE}."
 
 
 @advice.register
@@ -301,7 +302,7 @@ def _(e: BothWheelSpin, group: Sequence[BothWheelSpin]) -> str:
 @advice.register
 def _(e: CoastUndersteer, group: Sequence[CoastUndersteer]) -> str:
     if e.of_the_differential:
-        return "Less preload or less coast lock would free the car: try halfshaft advise."
+        return f"Less preload or less coast lock would free the car: try {ADVISE}."
     return "Leave the differential: look at balance, brakes and line."
 
 
@@ -312,7 +313,7 @@ def _(e: InsideWheelLocking, group: Sequence[InsideWheelLocking]) -> str:
 
 @advice.register
 def _(e: LockUpSnap, group: Sequence[LockUpSnap]) -> str:
-    return "Open the throttle more gently, or fit flatter drive ramps: try halfshaft advise."
+    return f"Open the throttle more gently, or fit flatter drive ramps: try {ADVISE}."
 
 
 @advice.register

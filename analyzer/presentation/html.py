@@ -56,10 +56,11 @@ def analysis_report(analysis: Analysis) -> str:
     }
     if analysis.trend is not None and analysis.trend.windows:
         figures["trend-plot"] = lock_plot.trend_plot(analysis.trend)
-    traces = []
+    traces, drawn_at = [], {}
     for corner in worst_corners(analysis):
         div = f"traces-lap{corner.lap}-corner{corner.number}-{corner.start}"
         figures[div] = lap_figures.corner_traces(analysis, corner)
+        drawn_at[corner.number, corner.lap] = div
         traces.append({"div": div, "corner": corner, "findings": _findings_in(analysis, corner)})
     environment = _environment()
     environment.filters.update(
@@ -81,11 +82,12 @@ def analysis_report(analysis: Analysis) -> str:
         fitted=fitted_rows(analysis),
         rows=corner_rows(analysis.phase_results),
         traces=traces,
+        drawn_at=drawn_at,
         **_drawn(figures),
         read={
             "map": lap_figures.READ_MAP,
             "traces": lap_figures.READ_TRACES,
-            "lock": lock_plot.READ,
+            "lock": lock_plot.how_to_read(analysis),
             "trend": lock_plot.READ_TREND,
         },
         duration_s=float(analysis.recording.time_s[-1] - analysis.recording.time_s[0]),

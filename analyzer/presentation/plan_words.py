@@ -97,10 +97,9 @@ LOG = (
 )
 READ = (
     "Widths are of 95 % intervals, the curve's in the median over the points that these logs measure. They are "
-    "computed from these logs' own information. The table cuts an interval at zero, because no lock is negative; the "
-    "widths that decide are the whole interval's. Measurements and ring springs narrow the anchored lock curve of "
-    "`analyze`, which uses the setup file; the curve from the logs alone narrows with driving and with what the car "
-    "file states."
+    "computed from these logs' own information. The curve's end at zero, because no lock is negative; those that "
+    "decide a question are whole. Measurements and ring springs narrow the anchored lock curve of `analyze`, which "
+    "uses the setup file; the curve from the logs alone narrows with driving and with what the car file states."
 )
 READ_CHANGE = (
     "Widths of a change are of after minus before, with the same done on both sides; errors common to both cancel. "
@@ -171,14 +170,20 @@ def minutes(option: Option) -> str:
     return f"{max(option.minutes, 1):.0f} min"
 
 
-def percent(widths: Widths) -> str:
-    """Width of the curve as a share of it."""
+def headings(plan: Plan) -> tuple[str, ...]:
+    """Of the columns of widths (N.m but where it says %): what the question asks about, the curve without one."""
+    return tuple(one.name for one in plan.now.asked) or ("curve", "curve, %", "preload")
+
+
+def cells(widths: Widths) -> tuple[str, ...]:
+    """The widths under `headings`."""
+    if widths.asked:
+        return tuple(f"{one.width_Nm:.0f}" for one in widths.asked)
+    return f"{widths.curve_Nm:.0f}", _percent(widths), number(widths.parameters["preload_Nm"])
+
+
+def _percent(widths: Widths) -> str:
     return f"{100 * widths.curve_share:.0f}"
-
-
-def parameter(widths: Widths, which: str) -> str:
-    """Width of a parameter's interval."""
-    return number(widths.parameters[which], 0 if which == "preload_Nm" else 2)
 
 
 def steps(kind: str, option: Option) -> tuple[str, ...]:
@@ -235,7 +240,7 @@ def _driven(option: Option) -> list[str]:
 
 
 def _curve(widths: Widths) -> str:
-    return f"{widths.curve_Nm:.0f} N.m ({percent(widths)} % of the curve)"
+    return f"{widths.curve_Nm:.0f} N.m ({_percent(widths)} % of the curve)"
 
 
 def _short_of(widths: Widths) -> str:

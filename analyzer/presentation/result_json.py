@@ -323,6 +323,7 @@ def advice_result(advice: Advice) -> dict[str, Any]:
         "logged": advice.logged,
         "logged_moment_Nm": _triple(advice.logged_moment),
         "replayed": advice.replayed,
+        "replay_checked": advice_words.logged_words(advice),
         "advised": [_option(o, advice) for o in advice.top],
         "options": [_option(o, advice) for o in advice.options],
         "calibration": {
@@ -347,6 +348,8 @@ def _option(option: Option, advice: Advice) -> dict[str, Any]:
         "on_front": option.on_front,
         "sure": option.sure,
         "why": None if option.rank is None else advice_words.why(option, advice),
+        "holds": advice_words.holds(option, advice),
+        "costs": advice_words.costs(option),
         "hangs_on": None if option.rank is None else advice_words.depends_on(option, advice),
         "lock_curve": {name: float(v) for name, v in zip(model.NAMES, option.lock_curve, strict=True)},
         "outcome": {name: _triple(i) for name, i in option.outcome.items()},

@@ -13,7 +13,7 @@ from analyzer.comparison.compared_runs import Run
 from analyzer.comparison.comparison import Comparison
 from analyzer.comparison.laps_needed import SHOWN_LAPS, PlannedChange
 from analyzer.in_words import counted, signed
-from analyzer.planning.next_test import Plan, Widths
+from analyzer.planning.next_test import Plan
 from analyzer.presentation import plan_words
 from analyzer.presentation.advice_words import (
     CAUSE_WORDS,
@@ -262,16 +262,15 @@ def print_plan(plan: Plan, console: Console) -> None:
     console.print(Text(f"{said}\n", style="bold"))
     for words in filter(None, (plan_words.needed(plan), plan_words.stated(plan))):
         _say(console, words)
-    table = terminal_table("What to do next, and the width it should leave")
+    table = terminal_table("What to do next, and the width it should leave, N.m")
     table.add_column("")
-    for heading in ("takes", "curve, N.m", "%", "preload, N.m"):
+    for heading in ("takes", *plan_words.headings(plan)):
         table.add_column(heading, justify="right")
     table.add_column("decides")
-    table.add_row("nothing more", "–", *_cells(plan.now), "yes" if plan.now.decides else "–")
+    table.add_row("nothing more", "–", *plan_words.cells(plan.now), "yes" if plan.now.decides else "–")
     for option in plan.options:
-        table.add_row(
-            plan_words.name(option), plan_words.minutes(option), *_cells(option.then), plan_words.decides(option)
-        )
+        takes, widths = plan_words.minutes(option), plan_words.cells(option.then)
+        table.add_row(plan_words.name(option), takes, *widths, plan_words.decides(option))
     console.print()
     console.print(table)
     for kind, option in plan_words.cards(plan).items():
@@ -286,7 +285,3 @@ def print_plan(plan: Plan, console: Console) -> None:
             console.print(Padding(Text(line), (0, 0, 0, 3), expand=False))
     _say(console, f"\nHow to read it: {plan_words.read(plan)}")
     print_ending(console, answer=said)
-
-
-def _cells(widths: Widths) -> tuple[str, str, str]:
-    return f"{widths.curve_Nm:.0f}", plan_words.percent(widths), plan_words.parameter(widths, "preload_Nm")

@@ -1,7 +1,7 @@
 """Words that terminal, report and page share: the answer in one paragraph, names of kinds and phases, numbers."""
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from analyzer.agreement.anchored import AnchoredEstimate
 from analyzer.agreement.verdict import Agreement, Explanation
@@ -245,8 +245,25 @@ def answer_parts(analysis: Analysis) -> tuple[str, str]:
         what = "itself" if mark.code == CONTRADICTION else "its car file"
         asked = f"This log contradicts {what}, so it says nothing about the differential, the driver or the parts."
         return asked, f"{capitalised(mark.message)} {NOT_TO_BE_USED}"
-    rest = (_left_out, _locking, _curve, _anchored, _trend, _parts, _assumed, _unchecked)
-    return _events(analysis), " ".join(s for s in (part(analysis) for part in rest) if s)
+    return _events(analysis), _said(analysis, REST)
+
+
+def answer_on_screen(analysis: Analysis) -> tuple[str, str, str]:
+    """The same in three: what the driver asks; what the tuner asks, whether it agrees with the parts, and first an
+    axle that did not both lock and slip, of which there is no more to say; and the rest."""
+    asked, rest = answer_parts(analysis)
+    if contradicted(analysis.quality):
+        return asked, "", rest
+    tuner: list[Callable[[Analysis], str]] = []
+    if _locked_share(analysis) in (None, 0.0, 1.0):
+        tuner += [_locking, _curve]
+    if analysis.agreement is not None:
+        tuner.append(_parts)
+    return asked, _said(analysis, tuner), _said(analysis, [part for part in REST if part not in tuner])
+
+
+def _said(analysis: Analysis, parts: Sequence[Callable[[Analysis], str]]) -> str:
+    return " ".join(s for s in (part(analysis) for part in parts) if s)
 
 
 def anchored_words(found: AnchoredEstimate) -> str:
@@ -282,17 +299,23 @@ def _left_out(analysis: Analysis) -> str:
 
 
 def _locking(analysis: Analysis) -> str:
-    axle = analysis.axle
-    slipping, locked = int(axle.slipping.sum()), int(axle.locked.sum())
-    told = slipping + locked
-    if not told:
+    share = _locked_share(analysis)
+    if share is None:
         return "This log can't separate locked from slipping at any time, so it says nothing about the differential."
-    share = locked / told
-    if share > 0.99:
+    if share == 1:
         return "The rear wheels turned as one for the whole session: the differential never slipped."
-    if share < 0.01:
+    if share == 0:
         return "The rear wheels turned apart whenever the log could show it: the axle was never locked."
     return f"Where the log can show it, the rear axle was locked {100 * share:.0f} % of the time and slipped the rest."
+
+
+def _locked_share(analysis: Analysis) -> float | None:
+    """Of the time that the log can show it; 0 and 1 within a hundredth, None where it never can."""
+    slipping, locked = int(analysis.axle.slipping.sum()), int(analysis.axle.locked.sum())
+    if not slipping + locked:
+        return None
+    share = locked / (slipping + locked)
+    return 1.0 if share > 0.99 else 0.0 if share < 0.01 else share
 
 
 def _curve(analysis: Analysis) -> str:
@@ -430,3 +453,6 @@ def _agrees(agreement: Agreement) -> str:
     sides = [s for s, v in agreement.by_side.items() if v == agreement.verdict]
     where = listed([{"preload": "in preload"}.get(s, f"on {s}") for s in sides])
     return f"It locks {'more' if agreement.verdict == 'stronger' else 'less'} than the setup file says ({where})."
+
+
+REST = (_locking, _curve, _anchored, _trend, _parts, _left_out, _assumed, _unchecked)  # of the answer, caveats last

@@ -152,8 +152,8 @@ def prepare(recording: Recording, *, car: Car) -> Signals:
                 "long_g",
                 None,
                 None,
-                "longitudinal acceleration is not logged; the change of speed stands in for it, so a slope of the "
-                "road counts as acceleration (1 % of slope is 0.1 m/s2).",
+                "The change of speed stands in for longitudinal acceleration, so a slope of the road counts as "
+                "acceleration (1 % of slope is 0.1 m/s2).",
             )
         )
     measurements, deviations = [front_yaw], [front_sd]

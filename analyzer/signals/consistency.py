@@ -237,7 +237,7 @@ def _message(failed: Sequence[PairTest], causes: Sequence[str], last: str) -> st
     sound_last = sorted(causes, key=lambda cause: cause in NOTHING)
     who = f"Probably wrong: {listed([_named(cause) for cause in sound_last], last)}. " if causes else ""
     return (
-        f"the channels contradict each other ({told}{more}). {who}Check columns, units and sensors (`halfshaft check` "
+        f"the channels contradict each other ({told}{more}). {who}Check columns, units and sensors (halfshaft check "
         "shows what agrees with what), and state the right ones in a channel map."
     )
 

@@ -176,20 +176,25 @@ def throttle_range(recording: Recording, speed: FloatArray) -> list[Annotation]:
     low, high = np.percentile(moving, [0.5, 99.5])
     found = []
     if high - low < 0.02:
-        words = f"Throttle stays at {low:.0%} while the car drives; it does not show the phases of a corner."
+        words = f"Throttle stays at {100 * low:.0f} % while the car drives; it does not show the phases of a corner."
         return [Annotation("throttle_dead", "error", "throttle", None, None, words)]
     at_top = float(np.mean(moving >= high - 0.005))
     if at_top > 0.8:
         words = (
-            f"Throttle is at its upper end for {at_top:.0%} of the time on the move: its range is set too small, "
-            "and power application looks like full throttle."
+            f"Throttle is at its upper end for {100 * at_top:.0f} % of the time on the move: its range is set too "
+            "small, and power application looks like full throttle."
         )
         found.append(Annotation("throttle_saturated", "warning", "throttle", None, None, words))
     if low > 0.03:
-        words = f"Throttle never closes: its lowest reading on the move is {low:.0%}; the sensor's zero may be off."
+        words = (
+            f"Throttle never closes: its lowest reading on the move is {100 * low:.0f} %; the sensor's zero may be off."
+        )
         found.append(Annotation("throttle_range", "warning", "throttle", None, None, words))
     if high < 0.9 or high > 1.05:
-        words = f"Throttle reaches {high:.0%} at most; either the driver held back or the sensor's range is off."
+        words = (
+            f"Throttle is hardly ever above {100 * high:.0f} %; either the driver held back or the sensor's range is "
+            "off."
+        )
         found.append(Annotation("throttle_range", "info", "throttle", None, None, words))
     return found
 

@@ -70,6 +70,14 @@ class PairTest:
         return self.lowest is None or self.highest is None
 
     @property
+    def is_within(self) -> bool:
+        """Whether the number itself lies within the limits, its error left aside."""
+        if self.number is None:
+            return False
+        above = self.lowest is None or self.number >= self.lowest
+        return above and (self.highest is None or self.number <= self.highest)
+
+    @property
     def ends(self) -> str:
         """The limits in words."""
         if self.lowest is None and self.highest is None:

@@ -32,9 +32,8 @@
   function spins(one) {
     if (!one.spins) return run.html("div", { class: "spins" });
     const all = CAUSES.reduce((sum, cause) => sum + (one.spins[cause] || 0), 0), there = CAUSES.filter((cause) => one.spins[cause]);
-    const words = there.map((cause) => `${NAMES[cause]} ${one.spins[cause]}`).join(", ");
-    return run.html("div", { class: "spins", title: words || null }, run.html("b", {}, String(all)), run.html("span", { class: "unit" }, all === 1 ? " spin" : " spins"),
-      ...there.map((cause) => run.html("span", { class: "cause" }, run.glyph(cause, NAMES[cause]), String(one.spins[cause]))));
+    return run.html("div", { class: "spins" }, run.html("b", {}, String(all)), run.html("span", { class: "unit" }, all === 1 ? " spin" : " spins"),
+      ...there.map((cause) => run.html("span", { class: "cause" }, run.glyph(cause), NAMES[cause] + (there.length > 1 ? ` ${one.spins[cause]}` : ""))));
   }
 
   /* The measured preload with its 95 % interval, on one axis for all runs. */

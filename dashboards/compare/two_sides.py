@@ -18,6 +18,7 @@ from analyzer.presentation.comparison_words import (
     EVENT_VERDICT_WORDS,
     EVENT_WORDS,
     HOW_TO_READ_COMPARISON,
+    SIDE_WORDS,
     VERDICT_WORDS,
     rate_cells,
 )
@@ -184,8 +185,9 @@ def _answer(comparison_id: str, result: dict[str, Any], *, has_report: bool) -> 
     for side, found in result["sides"].items():
         change, expected = found["change_Nm"], found["predicted_change_Nm"]
         words = (VERDICT_WORDS if expected is None else AGAINST_PARTS_WORDS)[found["verdict"]]
-        rows.append([side, words, signed(change["value"]), span(change), signed(expected), found["sentence"]])
-    headings = ["side", "verdict", "change, N.m", "95 % interval", "parts predict, N.m", "in words"]
+        level, margin = (in_words.number(found[key]) for key in ("before_Nm", "margin_Nm"))
+        rows.append([SIDE_WORDS[side], words, level, signed(change["value"]), span(change), signed(expected), margin])
+    headings = ["side", "verdict", "before, N.m", "change, N.m", "95 % interval", "parts predict, N.m", "margin, N.m"]
     return html.Section(
         [
             html.Div(
@@ -195,12 +197,12 @@ def _answer(comparison_id: str, result: dict[str, Any], *, has_report: bool) -> 
                 ],
                 className="bar",
             ),
-            html.P(result["answer"][0], className="answer"),
+            html.P(html.Strong(result["answer"][0]), className="answer"),
             # comparisons kept by an earlier version were not tested as a whole
             html.P(result["any_change"]["sentence"]) if "any_change" in result else None,
             html.P(result["answer"][1], className="hint"),
             *[html.P(f"Warning: {w}", className="refusal") for w in result["warnings"]],
-            table(headings, rows, words=(0, 1, 5)),
+            table(headings, rows, words=2),
             html.Div(
                 [
                     html.A(

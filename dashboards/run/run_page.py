@@ -16,7 +16,7 @@ from analyzer.presentation.figures.lock_plot import trend_plot
 from analyzer.presentation.figures.theme import styled
 from analyzer.presentation.finding_words import trend_sentence
 from analyzer.presentation.knowledge_words import used_sentences
-from analyzer.presentation.words import PHASE_NAMES, answer_parts, chatter_words, trend_rows, whole_laps_words
+from analyzer.presentation.words import PHASE_NAMES, answer_on_screen, chatter_words, trend_rows, whole_laps_words
 from dashboards.exchanged import Children, Drawn
 from dashboards.jobs import Jobs
 from dashboards.logbook import Logbook
@@ -71,7 +71,7 @@ def layout(logbook: Logbook, run_id: str) -> html.Div:
                     html.Section(
                         [
                             html.H2("What else this log shows"),
-                            html.P(answer_parts(analysis)[1], className="answer"),
+                            html.P(answer_on_screen(analysis)[2], className="answer"),
                             known_by_others(analysis),
                             limits(analysis, run_id),
                         ],
@@ -181,7 +181,7 @@ def _screen(run: Run, analysis: Analysis, others: list[dict[str, str]]) -> html.
                         [
                             html.H2("Traces"),
                             why(TRACES_READ),
-                            html.Div(id="what", **{"aria-live": "polite"}),
+                            html.P(id="what", **{"aria-live": "polite"}),
                             html.Button("‹", id="previous", className="quiet", **{"aria-label": "previous finding"}),
                             html.Button("›", id="next", className="quiet", **{"aria-label": "next finding"}),
                             menu("channels", "rows-menu"),

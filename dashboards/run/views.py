@@ -17,11 +17,19 @@ from analyzer.findings.finding import Finding, cause_of, grouped
 from analyzer.lockcurve import model
 from analyzer.lockcurve.estimate import CurvePoint, Interval
 from analyzer.phases.phases import Corner
-from analyzer.presentation.finding_words import finding_sentence, group_advice
-from analyzer.presentation.words import KIND_NAMES, SEVERITY_WORDS, answer_parts, group_where, moment_words, place_words
+from analyzer.presentation.finding_words import ADVISE, finding_sentence, group_advice
+from analyzer.presentation.words import (
+    KIND_NAMES,
+    SEVERITY_WORDS,
+    answer_on_screen,
+    group_where,
+    moment_words,
+    place_words,
+)
 from dashboards.run.quantities import ALL, MAP_LABELS, QUANTITIES, logged, path_of
 
 CAUSES = {Blame.CAR: "differential", Blame.FOOT: "throttle", Blame.OPEN: "unclear"}  # as the page names them
+WHAT_IF = "What if"  # the page that tries other parts, as its tab is called
 PLACES = 480  # of a lap on the map
 CLOCK_PLACES = 64  # of a lap at which the browser knows the time
 SAMPLES = 900  # of each kind in the lock plot
@@ -60,11 +68,12 @@ def overview(analysis: Analysis) -> dict[str, Any]:
     time, laps = analysis.signals.time_s, analysis.laps
     times = [float(time[stop - 1] - time[start]) + 1 / analysis.signals.rate_hz for start, stop in laps.bounds]
     fastest = 1 + int(np.argmin(times)) if len(times) > 1 else None
-    asked, rest = answer_parts(analysis)
+    driver, tuner, _ = answer_on_screen(analysis)
     corners = sorted({(c.number, c.direction) for c in analysis.corners})
     return {
         "name": analysis.recording.name,
-        "answer": [asked, rest],
+        "answer": [driver, tuner],
+        "compared": analysis.agreement is not None,
         "start_s": float(time[0]),
         "end_s": float(time[-1]),
         "length_m": laps.length_m,
@@ -136,7 +145,7 @@ def _groups(findings: Sequence[Finding]) -> list[dict[str, Any]]:
     return [
         {
             "heading": f"{KIND_NAMES.get(group.kind, group.kind)}{group_where(group)}",
-            "advice": group_advice(group),
+            "advice": group_advice(group).replace(ADVISE, WHAT_IF),
             "members": [number[id(found)] for found in group.events],
         }
         for group in grouped(findings)

@@ -131,6 +131,9 @@ def test_next_finding_steps_through_the_list(run_page, address):
     page.locator("#what", has_text=findings[order[1]]["sentence"]).wait_for()
     page.click("#previous")
     page.locator("#what", has_text=findings[0]["sentence"]).wait_for()
+    # what to do about it stands beside it, and what would try it is one click away
+    assert "What to do: More drive lock" in page.locator("#what").inner_text()
+    assert page.locator("#what a").get_attribute("href") == f"/run/{run_id}/what-if"
     page.keyboard.press("p")
     page.locator("#what", has_text=findings[order[-1]]["sentence"]).wait_for()
     page.keyboard.press("f")

@@ -15,6 +15,8 @@ from browser.driving import (
     wait_until,
 )
 
+from analyzer.presentation.comparison_words import SIDE_WORDS
+
 
 def test_driver_uploads_a_csv_and_opens_the_worst_finding(open_page, sample_copy, address):
     page = open_page()
@@ -25,6 +27,7 @@ def test_driver_uploads_a_csv_and_opens_the_worst_finding(open_page, sample_copy
     page.click("#analyse")
     line = page.locator(".run-line", has_text="club_day.csv").first
     wait_for_work(page, line.locator(".state.done"), line)
+    assert "differential" in line.locator(".spins").inner_text()  # by whom, in words and without pointing at it
     line.get_by_role("link", name="Open").click()
     page.wait_for_url("**/run/*")
     wait_for_charts(page)
@@ -172,7 +175,9 @@ def test_engineer_compares_before_and_after(open_page, sample_copy, address, boo
     table = page.locator("#together-told table").first
     for k, (side, found) in enumerate(result["sides"].items()):
         cells = table.locator("tbody tr").nth(k).locator("td").all_inner_texts()
-        assert cells[0] == side and float(cells[2]) == round(found["change_Nm"]["value"])
+        assert cells[0] == SIDE_WORDS[side]
+        numbers = [float(cells[column]) for column in (2, 3, 6)]
+        assert numbers == [round(n) for n in (found["before_Nm"], found["change_Nm"]["value"], found["margin_Nm"])]
     measured = PLOT.format("change") + "?._fullData?.find(d => d.name === 'measured change')"
     wait_until(page, measured + " !== undefined")
     drawn = page.evaluate(measured + ".y.length")

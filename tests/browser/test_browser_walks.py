@@ -54,7 +54,7 @@ def test_tuner_tries_more_preload_and_the_spins_by_corner_move(open_page, analys
     """What if, a slider, the replay, and advice from a shelf."""
     page = open_page(f"/run/{analysed}", width=1280, height=800)
     wait_for_screen(page)
-    page.get_by_role("link", name="What if").click()
+    page.get_by_role("link", name="What if").first.click()
     page.locator("#trial-corners table").wait_for()
     assert page.title() == "What if: driver.parquet – halfshaft"
     before = page.locator("#trial-lock .trial").get_attribute("d")

@@ -78,7 +78,7 @@ def tuner(walk: Walk) -> str:
     page = walk.page
     walk.click(page.locator(".run-line", has_text="baseline").get_by_role("link", name="Open"))
     wait_for_screen(page)
-    walk.click(page.get_by_role("link", name="What if"))
+    walk.click(page.get_by_role("link", name="What if").first)
     page.locator("#trial-corners table").wait_for()
     said = page.locator("#trial-answer").inner_text()
     slider = page.locator("#try-preload_Nm")

@@ -18,7 +18,8 @@ from analyzer.errors import InputError
 from analyzer.lockcurve.estimate import Interval
 from analyzer.logbook import results
 from analyzer.logs.recording import Annotation
-from analyzer.presentation.words import answer_parts, parameter_cells
+from analyzer.pipeline import analyze
+from analyzer.presentation.words import answer_on_screen, answer_parts, parameter_cells
 from dashboards.compare import two_sides
 from dashboards.logbook import Logbook
 from dashboards.parts import not_measured
@@ -26,13 +27,27 @@ from dashboards.run.run_page import limits
 from dashboards.setup_page import FORM, SHARED, typed
 
 HERE = {"Host": "localhost", "Origin": "http://localhost"}
-SETUPS = sorted(Path(str(resources.files("sample_logs"))).glob("*.setup.toml"))
+SAMPLES = Path(str(resources.files("sample_logs")))
+SETUPS = sorted(SAMPLES.glob("*.setup.toml"))
 
 
 def test_run_page_has_the_answer(ask_page, client, run_id, analysis):
-    asked, rest = answer_parts(analysis)
-    assert client.get(f"/run/{run_id}/view/overview", headers=HERE).get_json()["answer"] == [asked, rest]
+    driver, tuner, rest = answer_on_screen(analysis)
+    assert client.get(f"/run/{run_id}/view/overview", headers=HERE).get_json()["answer"] == [driver, tuner]
     assert json.dumps(rest)[1:-1] in ask_page(f"/run/{run_id}")
+
+
+def test_the_run_screen_says_all_of_the_answer_and_nothing_twice():
+    """Whether it agrees with the parts stands on top, what it depends on below."""
+    analysis = analyze(
+        log_path=SAMPLES / "baseline.parquet",
+        car_path=SAMPLES / "club_car.toml",
+        setup_path=SAMPLES / "baseline.setup.toml",
+    )
+    driver, tuner, rest = answer_on_screen(analysis)
+    said = [sentence for part in (driver, tuner, rest) for sentence in part.split(". ")]
+    assert sorted(" ".join((driver, tuner, rest)).split()) == sorted(" ".join(answer_parts(analysis)).split())
+    assert len(said) == len(set(said)) and "setup file" in tuner and "setup file" not in rest
 
 
 def test_run_page_says_the_limits_of_the_result(analysis):

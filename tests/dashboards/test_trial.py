@@ -1,13 +1,15 @@
 """The laps replayed with a curve that somebody tries."""
 
+import json
 from importlib import resources
 from pathlib import Path
 
 import pytest
+from plotly.utils import PlotlyJSONEncoder
 
 from analyzer.errors import InputError
 from analyzer.pipeline import analyze
-from dashboards.whatif_page import RANGES, start_of, trial
+from dashboards.whatif_page import RANGES, start_of, told, trial
 
 SAMPLES = Path(str(resources.files("sample_logs")))
 
@@ -45,3 +47,19 @@ def test_corners_share_the_whole_and_more_lock_spins_less(analysis, measured):
 def test_a_figure_out_of_its_range_is_refused_in_words(analysis, measured, name):
     with pytest.raises(InputError, match=r"allowed: 0 to"):
         trial(analysis, measured | {name: 1e6})
+
+
+def test_the_advice_begins_with_what_is_fitted_and_says_how_near_its_replay_comes():
+    """The curve above is the log's alone, the replay's weighs it with the parts: two moments, and why."""
+
+    def option(label, changes, rank, moment):
+        ends = {"lower": None, "upper": None}
+        outcome = {"spin_s": {"value": 3.0} | ends, "coast_moment_Nm": {"value": moment} | ends}
+        own = {"holds": f"holds {label}.", "costs": "", "hangs_on": "the plates." if rank else None}
+        return {"label": label, "changes": changes, "rank": rank, "sure": rank and 0.9, "outcome": outcome} | own
+
+    options = [option("as fitted", {}, None, 56.0), option("ramp rings 45/80", {"rings": "45/80"}, 1, 62.0)]
+    advice = {"answer": "Fit.", "causes": {}, "options": options, "advised": options[1:], "assumptions": []}
+    shown = json.dumps(told(advice | {"cautions": [], "replay_checked": "38 N.m in the log."}), cls=PlotlyJSONEncoder)
+    assert shown.index('"as fitted"') < shown.index("38 N.m in the log.") < shown.index('"ramp rings 45/80"')
+    assert "holds ramp rings 45/80. It depends on the plates." in shown

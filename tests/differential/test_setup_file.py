@@ -204,6 +204,7 @@ def test_wrong_files_get_one_plain_sentence(load, differential, tables, words):
         ("differential = 3", ["[differential] must be a table"]),
         ("[differential\n", ["not valid TOML"]),
         ("", ["[differential] is missing", "nothing"]),
+        ("type = 'open'\n[breakaway]\n", ["found type, [breakaway]. Write [differential] above its keys."]),
         ("[car]\nmass_kg = 1000\n", ["[differential] is missing", "[car]", "--car"]),
     ],
 )

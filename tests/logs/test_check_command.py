@@ -133,6 +133,7 @@ def test_a_log_without_a_corner_or_too_short_is_told_before_it_is_analysed(tmp_p
     assert main(["check", str(path)]) == 0
     shown = " ".join(capsys.readouterr().out.split())
     assert "Can be analysed as it is" in shown and "only 60 s long" in shown
+    assert "tests between channels agree" in shown and "what agrees with what" not in shown  # all is well: a count
 
 
 def test_a_dead_sensor_is_not_told_as_a_lack_of_corners(tmp_path, capsys):
@@ -145,7 +146,10 @@ def test_a_dead_sensor_is_not_told_as_a_lack_of_corners(tmp_path, capsys):
     assert "lateral acceleration over speed x yaw rate" in failed
     assert main(["check", str(path)]) == 0
     shown = " ".join(capsys.readouterr().out.split())
-    assert "Nothing is concluded" in shown and "what agrees with what" in shown
+    assert "Nothing is concluded" in shown and "more tests between channels agree" in shown
+    table = shown.split("what agrees with what")[1].split("more tests")[0]
+    beside = [t for t in check["agreement"] if t["name"] in table]  # what has no channel in common with them is counted
+    assert failed <= {t["name"] for t in beside} and len(beside) < len(check["agreement"]) / 2
 
 
 def test_faults_are_shown(tmp_path, capsys):

@@ -35,6 +35,9 @@ def test_spool_gives_bounds_and_no_value(answer):
     assert all(i.value is None and i.upper is None and i.reason for i in estimate.parameters.values())
     assert not estimate.drive_supported and not estimate.coast_supported
     assert estimate.slipping_count == 0 and estimate.locked_count > 500
+    # preload is the locking torque at zero input torque: its limit and the curve's there are one number
+    near_zero = min(points(analysis, "bound"), key=lambda p: abs(p.input_torque_Nm))
+    assert estimate.parameters["preload_Nm"].lower == near_zero.lower_Nm
 
 
 def test_what_is_not_measured_has_no_shares_of_an_uncertainty(answer):

@@ -219,6 +219,11 @@ def test_the_command(tmp_path, capsys):
     said = " ".join(capsys.readouterr().out.split())
     assert "Does the differential agree with its parts?" in said and "Closed course" in said
     result = json.loads((tmp_path / "p.json").read_text())
+    # one width of one thing: the sentence, the table and the card show what the question asks about, and so the same
+    widths = [f"{one['width_Nm']:.0f}" for one in result["now"]["asked"]]
+    assert [one["name"] for one in result["now"]["asked"]] == ["preload", "drive", "coast"]
+    assert f"nothing more – {' '.join(widths)} –" in said
+    assert all(f"(now {width})" in said for width in widths)
     assert result["schema"] == 1 and result["question"] == "agrees"
     options = {tuple(part["kind"] for part in option["parts"]): option for option in result["options"]}
     for kinds in (("circles",), ("slow_lap",), ("laps",), ("roll_out",)):
@@ -228,6 +233,7 @@ def test_the_command(tmp_path, capsys):
     assert decided == sorted(decided, reverse=True)  # what decides comes first
     page = (tmp_path / "p.html").read_text()
     assert "Test card" in page and "http" not in page.replace("http-equiv", "")
+    assert f"<td>–</td>{''.join(f'<td>{width}</td>' for width in widths)}" in page
 
 
 @pytest.mark.parametrize(

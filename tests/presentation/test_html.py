@@ -16,7 +16,7 @@ from analyzer.findings.evidence import KINDS, OneWheelSpin
 from analyzer.findings.finding import OF_THE_SESSION
 from analyzer.in_words import CAUTIONS
 from analyzer.presentation.figures.lap_figures import SHAPES, corner_traces, drawn_path, path_map
-from analyzer.presentation.figures.lock_plot import lock_plot
+from analyzer.presentation.figures.lock_plot import how_to_read, lock_plot
 from analyzer.presentation.figures.theme import add_band, largest, min_max
 from analyzer.presentation.finding_words import finding_sentence
 from analyzer.presentation.html import analysis_report, worst_corners, write_html
@@ -60,6 +60,19 @@ def test_cautions_and_findings_are_on_the_page(analysis, page):
     for caution in CAUTIONS:
         assert caution in unescape(page)
     assert finding_sentence(analysis.findings[0]) in unescape(page)
+
+
+def test_a_finding_leads_to_its_traces_and_back_to_none_that_are_not_drawn(page):
+    text = own(page)
+    ways = re.findall(r'href="#([^"]+)"', text)
+    assert ways and all(f'id="{way}"' in text for way in ways)
+
+
+def test_how_to_read_names_only_what_is_drawn(analysis):
+    """Without a setup file there is no predicted line and no anchored one."""
+    without = own(analysis_report(replace(analysis, predicted=None, agreement=None, anchored=None)))
+    assert "what the parts predict" not in without and "anchored by what" not in without
+    assert "what the parts predict" in how_to_read(replace(analysis, predicted=made_prediction()))
 
 
 def test_every_log_that_was_fitted_is_named_at_the_head(analysis):

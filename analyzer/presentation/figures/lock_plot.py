@@ -31,11 +31,18 @@ READ = (
     "How to read it: circles are samples with slipping plates; they scatter around the lock curve. Triangles are "
     "samples with a locked axle; the curve lies above them or a little below, for plates stick harder than they slip. "
     "The blue line with its band is measured. It stops where nothing slipped; filled arrowheads mean 'at least this' "
-    "there. The dashed line is what the parts predict. "
-    "Green with dotted limits is the same measurement anchored by what the setup file states. "
-    "Right is drive, left is coast."
+    "there. Right is drive, left is coast."
 )
+READ_PREDICTED = "The dashed line is what the parts predict."
+READ_ANCHORED = "Green with dotted limits is the same measurement anchored by what the setup file states."
 SAMPLES = 1500  # of each kind
+
+
+def how_to_read(analysis: Analysis) -> str:
+    """Of the lines that are drawn, what each is."""
+    predicted = READ_PREDICTED if analysis.predicted is not None and analysis.predicted.kind != "spool" else ""
+    anchored = READ_ANCHORED if analysis.anchored is not None else ""
+    return " ".join(filter(None, (READ, predicted, anchored)))
 
 
 def lock_plot(analysis: Analysis) -> go.Figure:

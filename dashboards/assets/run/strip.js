@@ -63,7 +63,9 @@
 
   run.strip = function (root, data) {
     const box = root.querySelector("#strip");
-    const answer = run.html("section", { class: "answer-box" }, run.html("p", { class: "answer" }, run.html("strong", {}, data.answer[0])));
+    const [driver, tuner] = data.answer;
+    const why = data.compared ? run.html("a", { href: `/setup?run=${root.dataset.run}`, "aria-label": "Why: on the setup page" }, "Why") : null;
+    const answer = run.html("section", { class: "answer-box" }, run.html("p", { class: "answer" }, run.html("strong", {}, driver), tuner ? ` ${tuner} ` : null, why));
     box.replaceChildren(answer, causes(data), worst(data), parameters(data.parameters));
     const filters = root.querySelector("#filters");
     return {
@@ -78,6 +80,12 @@
         filters.replaceChildren(...told.map(([name, words]) => run.html("button", { type: "button", class: "chip", "aria-label": `remove filter: ${words}${run.WORDS[state[name]] || state[name]}`, on: { click: () => run.go({ [name]: null }) } }, `only ${words}${NAMES[state[name]] || run.WORDS[state[name]] || state[name]} `, run.html("span", { "aria-hidden": "true" }, "✕"))));
       },
     };
+  };
+
+  /* What to do about a group of findings, the page that tries it as a link. */
+  run.advised = function (root, group) {
+    const [before, ...after] = group.advice.split("What if");
+    return after.length ? [before, run.html("a", { href: `/run/${root.dataset.run}/what-if` }, "What if"), after.join("What if")] : [before];
   };
 
   run.list = function (root, data) {
@@ -96,7 +104,7 @@
     function grouped(shown) {
       return data.groups.map((group) => ({ ...group, shown: shown.filter((found) => group.members.includes(found.index)) })).filter((group) => group.shown.length)
         .map((group) => run.html("section", { class: "group" },
-          run.html("h3", {}, group.heading), group.advice ? run.html("p", { class: "hint" }, group.advice) : null, ...group.shown.map(row)));
+          run.html("h3", {}, group.heading), group.advice ? run.html("p", { class: "hint" }, ...run.advised(root, group)) : null, ...group.shown.map(row)));
     }
 
     return {

@@ -277,7 +277,7 @@
     root.querySelector("#along").value = along;
   }
 
-  /* What is picked, in a sentence. */
+  /* What is picked, in a sentence, and what to do about it. */
   function sentence(root, data) {
     const { state } = run.screen, found = run.pickedFinding(), pass = run.pickedPass(), what = root.querySelector("#what");
     let words = "The whole log. Click a corner, a lap or a cell to see it.";
@@ -285,7 +285,9 @@
     if (found) words = found.sentence;
     else if (pass) words = `Corner ${pass.corner}, lap ${pass.lap}: nothing to report.`;
     else if (state.corner !== undefined || state.lap !== undefined) words = counted(state, data);
-    what.replaceChildren(...(found ? [run.glyph(run.shapeOf(found), run.WORDS[run.shapeOf(found)]), " "] : []), words);
+    const group = found && data.groups.find((one) => one.advice && one.members.includes(found.index));
+    const advice = group ? [" ", run.html("span", { class: "to-do" }, run.html("strong", {}, "What to do: "), ...run.advised(root, group))] : [];
+    what.replaceChildren(...(found ? [run.glyph(run.shapeOf(found), run.WORDS[run.shapeOf(found)]), " "] : []), words, ...advice);
   }
 
   function counted(state, data) {

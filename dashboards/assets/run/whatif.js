@@ -74,7 +74,7 @@
           run.html("td", {}, `${c.spins[0]} of ${c.passes}`), run.html("td", { class: "tried" }, `${c.spins[1]} of ${c.passes}`));
       });
       return run.html("table", { class: "trial-table" },
-        run.html("thead", {}, run.html("tr", {}, ...["corner", "spin", "s now", "s tried", "spins now", "spins tried"].map((words) => run.html("th", { scope: "col" }, words)))),
+        run.html("thead", {}, run.html("tr", {}, ...["corner", "spin", "s now", "s tried", ...["now", "tried"].map((which) => `passes over ${root.dataset.least} s ${which}`)].map((words) => run.html("th", { scope: "col" }, words)))),
         run.html("tbody", {}, ...rows));
     }
 
