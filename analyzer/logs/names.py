@@ -218,7 +218,7 @@ RULES: dict[str, Rule] = {
         (
             (_both(r"(lat|lateral|laterale|quer|transversal|transversale)", _ACC), 1.0),
             (r"\b(querbeschl\w*|dwarsversnelling|latacc|glat|latg|alat)\b", 1.0),
-            (r"\b(tv(ae|æ)racceleration|tvaracceleration|sid[oe]acceleration|oldalgyorsulas)\b", 1.0),
+            (r"\b(tv(ae|æ)racceleration|tvaracceleration|sid[oe]?acceleration|oldalgyorsulas)\b", 1.0),
             (r"\b(przyspieszenie poprzeczne|pricne zrychleni)\b", 1.0),
             (r"^(imu )?(a y|ay|y acc|acc y|accel y|acceleration y|g y|y accel|acy)( imu| g| mps ?2)?$", 0.9),
             (r"^(lateral|quer|aquer)$", 0.75),
@@ -230,6 +230,7 @@ RULES: dict[str, Rule] = {
         (
             (_both(r"(long|lon|longitudinal|longitudinale|langs|laengs|inline)", _ACC), 1.0),
             (r"\b(l(a|ae)ngsbeschl\w*|langsversnelling|longacc|glong|longg)\b", 1.0),
+            (r"\b(l(a|ae)ng[sd]acceleration|przyspieszenie wzdluzne|podelne zrychleni)\b", 1.0),
             (r"^(imu )?(a x|ax|x acc|acc x|accel x|acceleration x|g x|x accel|acx)( imu| g| mps ?2)?$", 0.9),
             (r"^(longitudinal|laengs|langs|alaengs|alangs|along)$", 0.75),
         ),
@@ -266,7 +267,7 @@ RULES: dict[str, Rule] = {
                 0.9,
             ),
             (
-                r"\b(bremsdruck|remdruk|rempedaal|bremspedal|"
+                r"\b(bremsdruck|remdruk|rempedaal|bremspedal|bromstryck|bremsetrykk|cisnienie hamulca|tlak brzdy|"
                 r"brake pedal|brake ped|brake pos|brake position|pbrake|brakepress)\b",
                 0.95,
             ),

@@ -31,8 +31,12 @@ OWN_SENSORS = "have sensors of their own"
 NOISE_TURNS = -0.3
 NOISE_ROWS = 100  # in a stretch
 MOST_STRETCHES = 1000  # evenly over the log; their middle one is then known to a few thousandths
-# of the noise of two sensors; of rough roads and gear shifts slower logs hold more (0.13 at 50 Hz, 0.34 at 25 Hz)
-MOST_SHARED, MOST_SHARED_SLOW, FAST_HZ = 0.3, 0.5, 45.0
+# of the noise of two sensors; of rough roads and gear shifts slower logs hold more (0.13 at 50 Hz, 0.34 at 25 Hz). Of
+# rears 0.8 times as far apart as they are 0.22
+MOST_SHARED, MOST_SHARED_SLOW, FAST_HZ = 0.2, 0.5, 45.0
+# where the difference of an axle's wheels is made too large, the noise of one goes against the other's: -0.12 with a
+# spool, -0.04 at least on 112 other sound logs
+MOST_OPPOSED = 0.2
 NOISE_RATE_HZ = 20.0  # slower, what a car does in three rows is more than its sensors' noise
 LATEST_COPY_S = 0.3
 # a moving mean over n rows leaves the noise x_k - x_{k-n}, which goes with itself n rows later by -0.5, at no other lag
@@ -62,12 +66,16 @@ DRIFT_RAD_S = 0.05  # over the log, 3 deg/s: ten times a warming gyro's
 
 
 def at_the_end(recording: Recording, view: View) -> list[PairTest]:
-    """A steering angle that the logger cut off reads as a stop of the steering; no car drives against that for long."""
-    name = "steer at the end of its range"
-    ends = [a for a in recording.annotations if a.code == "clipped" and a.channel == "steer"]
-    seconds = sum(a.end_s - a.start_s for a in ends if a.start_s is not None and a.end_s is not None)
-    share = seconds / max(view.seconds_moving, 1.0)
-    return [limited(name, ("steer",), share, 0.0, (None, MOST_AT_ITS_END), "1", "share of driving")]
+    """A steering angle that the logger cut off reads as a stop of the steering, against which no car drives for long;
+    of an acceleration or a yaw rate that is cut off, what is left of the driving is not what the car did."""
+    found = list[PairTest]()
+    for channel in ("steer", "lat_g", "long_g", "yaw_rate"):
+        ends = [a for a in recording.annotations if a.code == "clipped" and a.channel == channel]
+        seconds = sum(a.end_s - a.start_s for a in ends if a.start_s is not None and a.end_s is not None)
+        if channel in recording.channels:
+            share, name = seconds / max(view.seconds_moving, 1.0), f"{CHANNELS[channel].label} at the end of its range"
+            found.append(limited(name, (channel,), share, 0.0, (None, MOST_AT_ITS_END), "1", "share of driving"))
+    return found
 
 
 def steps(recording: Recording) -> list[PairTest]:
@@ -126,7 +134,7 @@ def copies(recording: Recording, view: View) -> list[PairTest]:
             continue
         # a copy may come some samples later
         later = [_usual_correlation(x, y, lag) for lag in range(latest + 1)]
-        together = max(*later, *(_usual_correlation(y, x, lag) for lag in range(1, latest + 1)))
+        later += [_usual_correlation(y, x, lag) for lag in range(1, latest + 1)]
         axles = {"f": "front_wheels", "r": "rear_wheels"}
         holds = {axles[w[-2]] if w in WHEEL_CHANNELS else w for w in (a, b)}
         words = f"{CHANNELS[a].label} and {CHANNELS[b].label} {OWN_SENSORS}"
@@ -134,13 +142,16 @@ def copies(recording: Recording, view: View) -> list[PairTest]:
             limited(
                 words,
                 sorted(holds),
-                together,
+                max(map(abs, later)),
                 0.0,
                 (None, MOST_SHARED if rate >= FAST_HZ else MOST_SHARED_SLOW),
                 "1",
                 "correlation of their noise",
             )
         )
+        if a[:-1] == b[:-1] and rate >= FAST_HZ:  # of one axle
+            name, ends = f"{CHANNELS[a].label} and {CHANNELS[b].label}, one against the other", (-MOST_OPPOSED, None)
+            found.append(limited(name, sorted(holds), later[0], 0.0, ends, "1", "correlation of their noise"))
     return found
 
 
@@ -227,7 +238,7 @@ def _usual_correlation(x: _Noise, y: _Noise, lag: int) -> float:
     product = np.vecdot(later, now)
     power = np.sqrt(x.power(starts + lag) * y.power(starts))
     known = power > 0
-    return abs(median(product[known] / power[known])) if known.any() else 0.0
+    return median(product[known] / power[known]) if known.any() else 0.0
 
 
 def zeros(view: View, recording: Recording, car: Car | None) -> list[PairTest]:

@@ -17,6 +17,7 @@ from analyzer.arrays import BoolArray, FloatArray
 from analyzer.channels import REAR_WHEELS
 from analyzer.logs.recording import Recording
 from analyzer.signals.channel_tests import at_the_end, averaged, copies, rates, same_rows, steps, zeros
+from analyzer.signals.computed_tests import computed
 from analyzer.signals.lap_turns import lap_turns
 from analyzer.signals.late_tests import late
 from analyzer.signals.log_stretches import period_s, wheel_speeds_m_s
@@ -97,7 +98,7 @@ def consistency_tests(recording: Recording, car: Car | None) -> tuple[PairTest, 
         return ()
     found: list[PairTest | None] = [*_turns(view, recording, car), *speeds(view, car), *changes(view), *pedals(view)]
     found += [driven(view), behind(view), braking(view, car), lap_turns(view), *zeros(view, recording, car)]
-    found += [*late(view, recording, car), *throughout(view)]
+    found += [*late(view, recording, car), *throughout(view), *computed(view)]
     found += [
         *averaged(recording, view),
         *copies(recording, view),

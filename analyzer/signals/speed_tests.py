@@ -44,6 +44,11 @@ SLOW_S, SLOW_OVER_FAST = 12.0, 1.25
 # 0.97 to 1.05 on 110 sound logs and 0.974 to 1.039 on 109 more, with deviations of 0.004: a unit that pitches with the
 # body by 2 deg/g reads 1.035, and its scale errs by a hundredth (common practice, no source)
 ALONG_ENDS = (0.95, 1.06)
+# off the brakes, by the front wheels alone, which hardly slip there: uphill a car gains less than it feels, so sound
+# logs read 0.84 to 1.04 (113 of them)
+MOST_OFF_THE_BRAKES = 1.07
+# over the log, a twentieth of g: 0.31 at most on 113 sound logs
+DRIFT_M_S2 = 0.5
 # over so long what a receiver and the tyres add is small: 0.0015 to 0.0054 on 48 sound logs (random cars 0 to 39,
 # circles and slow laps of 11 to 14); a clock that wanders by 5 % within 20 s makes 0.046
 PACE_S, MOST_APART = 5.0, 0.015
@@ -267,10 +272,35 @@ def changes(view: View) -> list[PairTest | None]:
             ends=ALONG_ENDS,
             least_size=LEAST_CHANGE_M_S2,
         ),
+        *_off_the_brakes(view, smooth(long), between),
+        _drift(view, smooth(long), between),
         _slow_over_fast(view, smooth(long), between),
         _at_the_top(view, smooth(long), between),
         _turned(view, smooth(long), between),
     ]
+
+
+def _off_the_brakes(view: View, long: FloatArray, between: Between) -> list[PairTest]:
+    """A scale that is off on power alone hides behind the brakes, which are five times as strong."""
+    name, holds = "longitudinal acceleration over change of front wheels' speed, off the brakes", ("long_g",)
+    if view.front is None:
+        return []
+    if view.rolling.sum() < LEAST_S * RATE_HZ or np.std(view.change[view.rolling]) < LEAST_CHANGE_M_S2:
+        return [untested(name, holds, "too little change of speed")]
+    fit = fit_pair(long, np.gradient(smooth(view.front)) * RATE_HZ, between, view.rolling, view.time)
+    ends = (None, MOST_OFF_THE_BRAKES)
+    return [limited(name, (*holds, "wheel_scale", "time"), fit.ratio, fit.deviation, ends, "1", "ratio")]
+
+
+def _drift(view: View, long: FloatArray, between: Between) -> PairTest:
+    """An accelerometer whose zero moves, which hills do not: every lap has the same."""
+    name, holds = "drift of longitudinal acceleration", ("long_g",)
+    if view.moving.sum() < LEAST_S * RATE_HZ:
+        return untested(name, holds, "too little driving for it")
+    later = view.time / view.time[-1] - 0.5
+    fit = fit_pair(long, view.change, [*between, (later, 0.0, 10.0)], view.moving, view.time)
+    # one limit, as in `_turned`
+    return limited(name, holds, abs(fit.factors[-1]), fit.deviations[-1], (None, DRIFT_M_S2), "m/s2", "over the log")
 
 
 def _slow_over_fast(view: View, long: FloatArray, between: Between) -> PairTest:

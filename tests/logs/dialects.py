@@ -447,6 +447,7 @@ DIALECTS: tuple[Dialect, ...] = (
     Dialect("Names", "Dutch", _t(names=w.DUTCH_NAMES, header="{name} [{unit}]", separator=";", decimal=",")),
     Dialect("Names", "Spanish", _t(names=w.SPANISH_NAMES, header="{name} ({unit})", separator=";", decimal=",")),
     Dialect("Names", "Portuguese", _t(names=w.PORTUGUESE_NAMES, header="{name} [{unit}]", separator=";", decimal=",")),
+    Dialect("Names", "Swedish", _t(names=w.SWEDISH_NAMES, header="{name} [{unit}]", separator=";", decimal=",")),
     Dialect("Names", "Italian", _t(names=w.ITALIAN_NAMES, header="{name} [{unit}]", separator=";", decimal=",")),
     Dialect("Names", "German, longer", _t(names=w.GERMAN_LONG_NAMES, header="{name} [{unit}]", separator=";")),
     Dialect("Names", "short words glued, unit behind", _t(names=w.UNIT_AT_THE_END)),

@@ -48,6 +48,27 @@ def test_a_full_throttle_that_lasts_stays_known():
     assert base.rates_hz["throttle"] == pytest.approx(10)
 
 
+@pytest.mark.parametrize("every", [2, 5, 10])
+@pytest.mark.parametrize("step", [0.0, 0.01])
+def test_a_wheel_that_was_joined_by_lines_is_read_at_its_own_samples(every, step):
+    """Also once it was rounded; the lines between know nothing."""
+    noisy = WHEEL + np.random.default_rng(2).normal(0, 0.05, len(WHEEL))
+    some = np.arange(3, len(WHEEL), every)
+    joined = np.interp(np.arange(len(WHEEL)), some, noisy[some])
+    joined = np.round(joined / step) * step if step else joined
+    base = common_base(TIME_S, {"wheel_speed_rl": joined, "wheel_speed_fl": noisy})
+    assert base.rates_hz == {"wheel_speed_rl": pytest.approx(100 / every), "wheel_speed_fl": pytest.approx(100)}
+    np.testing.assert_allclose(np.diff(base.time_s), every / 100)
+    np.testing.assert_array_equal(base.channels["wheel_speed_rl"][1:-1], joined[3 % every :: every][1:-1])
+
+
+def test_a_wheel_that_turns_once_in_some_rows_was_not_joined():
+    """At one speed for a while its ring's unevenness keeps step with the rows."""
+    uneven = WHEEL + np.random.default_rng(2).normal(0, 0.01, len(WHEEL))
+    uneven += 0.05 * np.cos(2 * np.pi * np.arange(len(WHEEL)) / 12) * (TIME_S < 20)
+    assert common_base(TIME_S, {"wheel_speed_rl": uneven}).rates_hz == {"wheel_speed_rl": pytest.approx(100)}
+
+
 def test_coarse_steps_are_no_repeats():
     """A pedal in whole per cent and a speed in half km/h stand still for rows on end, but at no rate of their own."""
     rng = np.random.default_rng(3)

@@ -161,6 +161,22 @@ ITALIAN_NAMES = {
     "engine_speed": "Giri motore",
     "lap": "Giro",
 }
+SWEDISH_NAMES = {
+    "time": "Tid",
+    "wheel_speed_fl": "Hjulhastighet vänster fram",
+    "wheel_speed_fr": "Hjulhastighet höger fram",
+    "wheel_speed_rl": "Hjulhastighet vänster bak",
+    "wheel_speed_rr": "Hjulhastighet höger bak",
+    "throttle": "Gaspådrag",
+    "steer": "Rattvinkel",
+    "lat_g": "Sidacceleration",
+    "long_g": "Längsacceleration",
+    "yaw_rate": "Girhastighet",
+    "brake": "Bromstryck",
+    "gps_speed": "GPS Speed",
+    "engine_speed": "Engine Speed",
+    "lap": "Lap",
+}
 GERMAN_LONG_NAMES = {
     **GERMAN_NAMES,
     **{

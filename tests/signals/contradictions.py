@@ -265,6 +265,37 @@ def _bell(seconds: float, *names: str) -> Change:
     return change
 
 
+def _change_of_speed_g(log: pd.DataFrame, *wheels: str) -> np.ndarray:
+    """Of some wheels' mean, smoothed over 0.3 s as a logger's own channel is."""
+    time, speed = log["time"].to_numpy(), log[list(wheels)].mean(axis=1).to_numpy() / 3.6
+    rows = round(0.3 / float(np.median(np.diff(time))))
+    return np.gradient(ndimage.uniform_filter1d(speed, rows), time) / 9.80665
+
+
+def _made_of(*wheels: str) -> Change:
+    """The longitudinal accelerometer from wheels, under noise of its own."""
+    return lambda log, rng: {"long_g": _change_of_speed_g(log, *wheels) + _noise(log, rng, 0.02)}
+
+
+def _joined_by_lines(seconds: float, *names: str) -> Change:
+    """Few values and straight lines between them, as an export at another rate writes them."""
+
+    def change(log: pd.DataFrame, rng: np.random.Generator) -> dict[str, np.ndarray]:
+        time = log["time"].to_numpy()
+        some = slice(None, None, round(seconds / float(np.median(np.diff(time)))))
+        return {name: np.interp(time, time[some], log[name].to_numpy()[some]) for name in names}
+
+    return change
+
+
+def _further_apart(factor: float, left: str, right: str) -> Change:
+    def change(log: pd.DataFrame, rng: np.random.Generator) -> dict[str, np.ndarray]:
+        mean, half = (log[left] + log[right]).to_numpy() / 2, factor * (log[left] - log[right]).to_numpy() / 2
+        return {left: mean + half, right: mean - half}
+
+    return change
+
+
 def _exchanged_in_left_turns(a: str, b: str) -> Change:
     return lambda log, rng: {x: np.where(log["lat_g"] > 0.1, log[y], log[x]) for x, y in ((a, b), (b, a))}
 
@@ -380,6 +411,32 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
         "lateral acceleration from yaw rate",
         lambda log, rng: {"lat_g": np.radians(log["yaw_rate"].to_numpy()) * _front_m_s(log) / 9.80665},
         ("yaw_rate",),
+    ),
+    *(
+        Contradiction("made up", f"longitudinal acceleration from {words}", _made_of(*names), ("long_g",))
+        for words, names in (("front wheels", (FL, FR)), ("rear wheels", (RL, RR)))
+    ),
+    Contradiction("copies", "the rears 1.3 times as far apart", _further_apart(1.3, RL, RR)),
+    *(Contradiction("late", f"rear left by {seconds} s", _late_by(seconds, RL)) for seconds in (0.025, 0.05)),
+    *(
+        Contradiction("coarse", f"all wheels joined by lines over {seconds} s", _joined_by_lines(seconds, *WHEELS))
+        for seconds in (0.2, 0.1)
+    ),
+    Contradiction("coarse", "rears joined by lines over 0.1 s", _joined_by_lines(0.1, RL, RR)),
+    Contradiction(
+        "accelerometers", "longitudinal 1.2 on power", _where(1.2, lambda log: log["long_g"] > 0, "long_g"), ("long_g",)
+    ),
+    Contradiction(
+        "accelerometers",
+        "longitudinal drifts by 0.3 g",
+        lambda log, rng: {"long_g": log["long_g"].to_numpy() + np.linspace(-0.15, 0.15, len(log))},
+        ("long_g",),
+    ),
+    Contradiction(
+        "accelerometers",
+        "longitudinal cut off at 0.15 g",
+        lambda log, rng: {"long_g": np.minimum(log["long_g"], 0.15).to_numpy()},
+        ("long_g",),
     ),
     *(
         Contradiction("coarse", f"{name} held for 0.5 s", _held(0.5, name), (name,))

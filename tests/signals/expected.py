@@ -18,6 +18,8 @@ MENDED = {
     "pedals: throttle 0 to 1 called per cent",
     "lost rows: rears bridged over 2 s in 40 places",
     "lost rows: 20 s from the middle",
+    "coarse: all wheels joined by lines over 0.1 s",
+    "coarse: rears joined by lines over 0.1 s",
     "late: yaw_rate by 0.2 s",
     "late: steer by 0.2 s",
     *(f"zeros for missing: {case.words}" for case in CONTRADICTIONS if case.group == "zeros for missing"),

@@ -15,6 +15,7 @@ GYRO = "lateral acceleration behind speed x yaw rate"
 FRONT = "front wheels' difference behind yaw rate"
 FRONT_BY_LATERAL = "front wheels' difference behind lateral acceleration / speed"
 STEER, STEER_BY_FRONT = "steer behind yaw rate", "steer behind the front wheels' difference"
+REARS = "one rear wheel behind the other, on straights"
 AXLES = "front wheels' speed behind the rear wheels', on the brakes"
 
 
@@ -42,8 +43,8 @@ def recording(tmp_path_factory):
 def test_channels_in_step_agree(recording, without):
     found = told(recording, without=without)
     assert {test.outcome for test in found.values()} == {"agrees"}
-    names = {AXLES, GYRO, FRONT, STEER} if not without else {AXLES, FRONT_BY_LATERAL, STEER_BY_FRONT}
-    assert found.keys() == names
+    names = {GYRO, FRONT, STEER} if not without else {FRONT_BY_LATERAL, STEER_BY_FRONT}
+    assert found.keys() == names | {AXLES, REARS}
 
 
 @pytest.mark.parametrize(
@@ -58,6 +59,8 @@ def test_channels_in_step_agree(recording, without):
         (("yaw_rate",), ("steer",), 0.3, STEER_BY_FRONT, 1),
         ((), (FL, FR), 0.2, AXLES, 1),
         ((), (RL, RR), 0.2, AXLES, -1),
+        ((), (RL,), 0.03, REARS, 1),
+        (("yaw_rate",), (RR,), 0.03, REARS, 1),
     ],
 )
 def test_what_is_late_is_told_by_how_much(recording, without, shifted, by_s, name, sign):

@@ -1,0 +1,69 @@
+"""Channels that no sensor measured. An accelerometer feels hills, pitch and side slip, a gyro what tyres slip by, which
+no other channel knows: one that another tells to the last was computed from it, whatever filter lies between.
+"""
+
+import numpy as np
+
+from analyzer import windows
+from analyzer.arrays import FloatArray
+from analyzer.channels import CHANNELS
+from analyzer.robust import scatter
+from analyzer.signals.log_view import MOVING_M_S, RATE_HZ, View
+from analyzer.signals.pair_fit import LEAST_S, PairTest, limited, untested
+
+TAPS = 5  # rows either way: a filter of half a second (common practice, no source)
+# 0.020 at least on 113 sound logs (random cars 0 to 89, truth, rough and protocol logs: flat and smooth roads are the
+# least); made of other channels behind half a second's mean, 0.002 to 0.013
+LEAST_OF_ITS_OWN = 0.015
+CHARACTERISTIC_M_S = (15.0, 25.0)  # speeds of cars that understeer much and little (common practice, no source)
+LEAST_SIZE = {"long_g": 0.5, "lat_g": 0.5, "yaw_rate": 0.03}  # m/s2 and rad/s: less is too little to test
+
+
+def computed(view: View) -> list[PairTest]:
+    """What each sensor says that the channels which it may be computed from do not."""
+    one, v = np.ones_like(view.speed), np.maximum(view.speed, MOVING_M_S)
+    gyro, lat, steer = (view.channels.get(name) for name in ("yaw_rate", "lat_g", "steer"))
+    found = list[PairTest]()
+    speeds = (
+        ("front wheels' speed", view.front),
+        ("rear wheels' speed", view.rear),
+        ("GPS speed", view.channels.get("gps_speed")),
+    )
+    for words, speed in speeds:
+        if speed is not None and "long_g" in view.channels:
+            found.append(_own(view, "long_g", f"the change of {words}", np.gradient(speed) * RATE_HZ, [one]))
+    turn, front_m_s = view.front_turn, v if view.front is None else np.maximum(view.front, MOVING_M_S)
+    if lat is not None:
+        if gyro is not None:
+            found.append(_own(view, "lat_g", "speed x yaw rate", v * gyro, [one, v], "yaw_rate"))
+        if turn is not None:
+            found.append(_own(view, "lat_g", "speed x the front wheels' difference", front_m_s * turn, [one, v]))
+        if steer is not None:
+            asked = [steer * v**2 / (1 + (v / fast) ** 2) for fast in (np.inf, *CHARACTERISTIC_M_S)]
+            found.append(_own(view, "lat_g", "what steer asks for", asked[0], [*asked[1:], one, v]))
+    if gyro is not None and turn is not None:
+        found.append(_own(view, "yaw_rate", "the front wheels' difference", turn, [one, v]))
+    return found
+
+
+def _own(
+    view: View, channel: str, words: str, told_by: FloatArray, beside: list[FloatArray], other: str | None = None
+) -> PairTest:
+    """The share of a channel's scatter that is its own.
+
+    Parameters
+    ----------
+    told_by : (m,), what it may be computed from through a filter.
+    beside : (m,) each, what may be added.
+    other : the channel that may be computed from this one instead.
+    """
+    values = view.channels[channel]
+    name = f"{CHANNELS[channel].label} beyond {words}"
+    use = windows.least(view.moving, 2 * TAPS + 1)
+    size = float(np.std(values[use])) if use.any() else 0.0
+    holds = (channel,) if other is None else (channel, other)
+    if use.sum() < LEAST_S * RATE_HZ or size < LEAST_SIZE[channel]:
+        return untested(name, holds, "too little of it in this log")
+    known = np.array([*(np.roll(told_by, k) for k in range(-TAPS, TAPS + 1)), *beside])[:, use].T
+    rest = values[use] - known @ np.linalg.lstsq(known, values[use])[0]
+    return limited(name, holds, scatter(rest) / size, 0.0, (LEAST_OF_ITS_OWN, None), "1", "share of its own")
