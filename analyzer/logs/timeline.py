@@ -133,6 +133,8 @@ def _bends(values: FloatArray) -> tuple[int, int]:
     if len(bend) < 10 * _LONGEST_JOINED:
         return 1, 0
     bend = np.minimum(bend, np.percentile(bend, 99))  # no single jump decides
+    if not bend.any():
+        return 1, 0  # a dead sensor
     best = (_BENDS * float(bend.std()), 1, 0)
     for every in range(2, _LONGEST_JOINED + 1):
         count = len(bend) // (3 * every)

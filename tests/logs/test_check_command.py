@@ -141,7 +141,8 @@ def test_a_log_without_a_corner_or_too_short_is_told_before_it_is_analysed(tmp_p
 
 def test_a_dead_sensor_is_not_told_as_a_lack_of_corners(tmp_path, capsys):
     path = tmp_path / "dead.csv"
-    path.write_text(w.text(LOG.change(lat_g=0.0 * LOG.time)))
+    along = LOG.channels["long_g"] + 0.3 * np.sin(0.4 * LOG.time)  # as above: made_log's road does not climb
+    path.write_text(w.text(LOG.change(lat_g=0.0 * LOG.time, long_g=along)))
     assert main(["check", str(path), "--json", "-"]) == 0
     check = json.loads(capsys.readouterr().out)
     assert "lateral acceleration" in check["contradiction"] and check["problem"] is None

@@ -69,6 +69,11 @@ def test_a_wheel_that_turns_once_in_some_rows_was_not_joined():
     assert common_base(TIME_S, {"wheel_speed_rl": uneven}).rates_hz == {"wheel_speed_rl": pytest.approx(100)}
 
 
+def test_a_channel_that_does_not_bend_was_not_joined():
+    dead = {"wheel_speed_rl": WHEEL, "lat_g": 0.0 * TIME_S, "yaw_rate": np.where(TIME_S < 30, 0.0, 1.0)}
+    assert common_base(TIME_S, dead).rates_hz == dict.fromkeys(dead, pytest.approx(100))
+
+
 def test_coarse_steps_are_no_repeats():
     """A pedal in whole per cent and a speed in half km/h stand still for rows on end, but at no rate of their own."""
     rng = np.random.default_rng(3)
