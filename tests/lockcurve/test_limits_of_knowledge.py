@@ -70,9 +70,9 @@ def test_information_of_censored_observations_is_the_spread_of_their_score():
 def test_spread_of_the_estimates_is_near_the_cramer_rao_bound(estimates, name):
     errors = estimates[0][:, NAMES.index(name)]
     # 400 sets gave a size of 1.07 (drive slope, last point) and a mean of 0.23 (preload) at the most. 400 of another
-    # seed gave 1.04, but 1.29 for the coast slope: in one set of a hundred the bend comes out near the last torques, and
-    # the bound, which knows the loss at the truth alone, knows nothing of that; the middle two thirds spread by 1.00.
-    # 200 sets of four times the samples gave 1.08 at most, and 1.02 for the coast slope
+    # seed gave 1.04, but 1.29 for the coast slope: in one set of a hundred the bend comes out near the last torques,
+    # and the bound, which knows the loss at the truth alone, knows nothing of that; the middle two thirds spread by
+    # 1.00. 200 sets of four times the samples gave 1.08 at most, and 1.02 for the coast slope
     assert np.sqrt((errors**2).mean()) <= 1.07 * (1 + 2.75 / np.sqrt(2 * SETS))
     assert np.abs(errors.mean()) <= 0.23 + 2.75 / np.sqrt(SETS)
 
