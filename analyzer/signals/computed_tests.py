@@ -12,11 +12,14 @@ from analyzer.signals.log_view import MOVING_M_S, RATE_HZ, View
 from analyzer.signals.pair_fit import LEAST_S, PairTest, limited, untested
 
 TAPS = 5  # rows either way: a filter of half a second (common practice, no source)
-# 0.020 at least on 113 sound logs (random cars 0 to 89, truth, rough and protocol logs: flat and smooth roads are the
-# least); made of other channels behind half a second's mean, 0.002 to 0.013
-LEAST_OF_ITS_OWN = 0.015
+QUICK_ROWS = round(2 * RATE_HZ) | 1  # slower, circles are told to the last by anything that turns
+# of the scatter within two seconds: 0.048 at least on 105 sound logs (laps and circles of random cars 200 to 207 and
+# 300 to 323, a smooth and flat world among them, truth, rough, protocol and sample logs); made of other channels behind
+# half a second's mean, 0.002 to 0.041
+LEAST_OF_ITS_OWN = 0.043
 CHARACTERISTIC_M_S = (15.0, 25.0)  # speeds of cars that understeer much and little (common practice, no source)
-LEAST_SIZE = {"long_g": 0.5, "lat_g": 0.5, "yaw_rate": 0.03}  # m/s2 and rad/s: less is too little to test
+# m/s2 and rad/s, of that scatter: less is too little to test
+LEAST_SIZE = {"long_g": 0.1, "lat_g": 0.1, "yaw_rate": 0.005}
 
 
 def computed(view: View) -> list[PairTest]:
@@ -49,7 +52,7 @@ def computed(view: View) -> list[PairTest]:
 def _own(
     view: View, channel: str, words: str, told_by: FloatArray, beside: list[FloatArray], other: str | None = None
 ) -> PairTest:
-    """The share of a channel's scatter that is its own.
+    """The share of a channel's scatter within two seconds that is its own.
 
     Parameters
     ----------
@@ -60,7 +63,8 @@ def _own(
     values = view.channels[channel]
     name = f"{CHANNELS[channel].label} beyond {words}"
     use = windows.least(view.moving, 2 * TAPS + 1)
-    size = float(np.std(values[use])) if use.any() else 0.0
+    quick = values - windows.mean(values, QUICK_ROWS)
+    size = float(np.std(quick[use])) if use.any() else 0.0
     holds = (channel,) if other is None else (channel, other)
     if use.sum() < LEAST_S * RATE_HZ or size < LEAST_SIZE[channel]:
         return untested(name, holds, "too little of it in this log")

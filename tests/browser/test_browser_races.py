@@ -144,7 +144,7 @@ def test_a_redraw_does_not_let_go_of_what_is_being_dragged(run_page):
     page.mouse.move(box["x"] + 300, box["y"] + 60)
     page.mouse.down()
     page.mouse.move(box["x"] + 500, box["y"] + 60)
-    page.set_viewport_size({"width": 1280, "height": 760})
+    page.set_viewport_size({"width": 1280, "height": 900})
     wait_until(page, f"document.querySelector('#traces svg').getBoundingClientRect().height !== {box['height']}")
     page.mouse.move(box["x"] + 600, box["y"] + 64, steps=3)
     page.mouse.up()

@@ -1,6 +1,8 @@
 """A channel that another one tells to the last was computed from it, whatever filter lies between."""
 
 from dataclasses import replace
+from importlib import resources
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -42,6 +44,13 @@ FILTERS = [_mean, _low_pass]
 
 def test_sensors_have_something_of_their_own(recording):
     found = told(recording)
+    assert len(found) == 7 and {test.outcome for test in found.values()} == {"agrees"}
+
+
+def test_circles_leave_sensors_something_of_their_own():
+    """All that turns tells their lateral acceleration to a hundredth, for it hardly changes."""
+    circles = read_log(Path(str(resources.files("sample_logs"))) / "baseline_circles.parquet")
+    found = {test.name: test for test in computed(view_of(circles, CAR))}
     assert len(found) == 7 and {test.outcome for test in found.values()} == {"agrees"}
 
 
