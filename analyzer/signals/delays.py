@@ -15,7 +15,6 @@ from analyzer.signals.timebase import transform_length
 LONGEST_S = 2.0
 ENOUGH_S = 3600.0  # an hour from the middle of a longer log
 RATE_HZ = 25.0  # lags are needed to about 10 ms; the parabola through the peak gives that
-STRAIGHT_M_S2 = 2.0  # of lateral acceleration
 ALL_WHEELS = "wheel_speeds"  # the four of them together
 ALONE_SHARE = 0.7  # of a delay: a turning channel without the other one to hold it against must say most of it
 
@@ -106,7 +105,7 @@ def estimate_delays(recording: Recording) -> Mapping[str, Delay]:
     read = read_off(time, grid)
     channels = {name: read(values) for name, values in recording.channels.items()}
     wheels = dict(wheel_speeds_m_s(recording, channels))
-    of_wheels = _wheel_delays(wheels, _straight(channels, read(rough_speed_m_s(recording))))
+    of_wheels = _wheel_delays(wheels)
     for name, delay in of_wheels.items():
         if delay.out_of_step(period_s(recording)):  # in step before it tells the car's speed
             wheels[name] = np.interp(grid + delay.excess_s, grid, wheels[name])
@@ -160,24 +159,14 @@ def _rolling_speed(wheels: Mapping[str, FloatArray], rough: FloatArray) -> Float
     return middle
 
 
-def _straight(channels: Mapping[str, FloatArray], speed: FloatArray) -> BoolArray | None:
-    """(n,) bool, where the car hardly turns; None where nothing tells."""
-    across = channels.get("lat_g")
-    if across is None and "yaw_rate" in channels:
-        across = channels["yaw_rate"] * speed
-    return None if across is None else np.abs(across - np.median(across)) < STRAIGHT_M_S2
-
-
-def _wheel_delays(wheels: Mapping[str, FloatArray], straight: BoolArray | None) -> dict[str, Delay]:
-    """A wheel that is late against its neighbour on the axle; rear wheels on straights (n,) bool, for in corners one
-    slips more than the other, which read as 0.035 s on a sound car (random car 9120; 0.005 s on straights)."""
+def _wheel_delays(wheels: Mapping[str, FloatArray]) -> dict[str, Delay]:
+    """A wheel that is late against its neighbour on the axle."""
     result = {}
-    pairs = (("wheel_speed_fl", "wheel_speed_fr", None), ("wheel_speed_rl", "wheel_speed_rr", straight))
-    for left, right, use in pairs:
+    for left, right in (("wheel_speed_fl", "wheel_speed_fr"), ("wheel_speed_rl", "wheel_speed_rr")):
         if left not in wheels or right not in wheels:
             continue
         other = "the other wheel of the axle"
-        pair = _delay(_changes(wheels[left]), _changes(wheels[right]), other, NATURAL["wheel"], use=use)
+        pair = _delay(_changes(wheels[left]), _changes(wheels[right]), other, NATURAL["wheel"])
         # a logger can hold a wheel back, not hurry it: the late one of the pair is the faulty one
         late, against = (left, pair) if pair.delay_s > 0 else (right, _turned(pair, other, NATURAL["wheel"]))
         result[late] = against
