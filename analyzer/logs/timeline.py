@@ -129,7 +129,7 @@ def _bends(values: FloatArray) -> tuple[int, int]:
     """Every how many rows a channel (n,) has a sample of its own, and the first such row; 1 and 0 where all are."""
     start = max(len(values) - _BENT_ROWS, 0) // 2
     bend = np.abs(np.diff(values[start : start + _BENT_ROWS], n=2))
-    bend = bend[: np.argmin(np.isfinite(bend))] if not np.isfinite(bend).all() else bend
+    bend = _once(bend[: np.argmin(np.isfinite(bend))] if not np.isfinite(bend).all() else bend)
     if len(bend) < 10 * _LONGEST_JOINED:
         return 1, 0
     bend = np.minimum(bend, np.percentile(bend, 99))  # no single jump decides
@@ -142,6 +142,15 @@ def _bends(values: FloatArray) -> tuple[int, int]:
         at = int(np.argmax(mean))
         best = max(best, (float(mean[at] - bend.mean()) * np.sqrt(count), every, (start + at + 1) % every))
     return best[1:]
+
+
+def _once(values: FloatArray) -> FloatArray:
+    """Up to where values (n,) begin to repeat themselves to the last digit, noise and all, as in a long log made of a
+    short one."""
+    again = np.arange(1, len(values) - _LONGEST_JOINED)
+    for k in range(_LONGEST_JOINED if len(again) else 0):
+        again = again[values[again + k] == values[k]]
+    return next((values[:n] for n in again if np.array_equal(values[n:], values[:-n])), values)
 
 
 def _first_of_each(values: FloatArray, repeats: int) -> BoolArray:

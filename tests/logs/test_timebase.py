@@ -69,6 +69,14 @@ def test_a_wheel_that_turns_once_in_some_rows_was_not_joined():
     assert common_base(TIME_S, {"wheel_speed_rl": uneven}).rates_hz == {"wheel_speed_rl": pytest.approx(100)}
 
 
+def test_a_long_log_made_of_a_short_one_was_not_joined():
+    """It repeats its noise, and what stands out of one copy's would stand out of a hundred's."""
+    rng = np.random.default_rng(4)
+    wheel = np.tile(20 + np.sin(np.linspace(0, 6, 1500)) + rng.normal(0, 0.05, 1500), 40)
+    time_s = np.arange(len(wheel)) / 100
+    assert common_base(time_s, {"wheel_speed_rl": wheel}).rates_hz == {"wheel_speed_rl": pytest.approx(100)}
+
+
 def test_a_channel_that_does_not_bend_was_not_joined():
     dead = {"wheel_speed_rl": WHEEL, "lat_g": 0.0 * TIME_S, "yaw_rate": np.where(TIME_S < 30, 0.0, 1.0)}
     assert common_base(TIME_S, dead).rates_hz == dict.fromkeys(dead, pytest.approx(100))
