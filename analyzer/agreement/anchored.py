@@ -13,6 +13,7 @@ from analyzer.arrays import FloatArray
 from analyzer.differential.anchors import Anchor, Anchors
 from analyzer.lockcurve.estimate import LockCurveEstimate
 from analyzer.lockcurve.fit import Fit, fit, refit
+from analyzer.lockcurve.hold_off import COAST_HOLD, COAST_SLOPE, DRIVE_HOLD, DRIVE_SLOPE, HOLDS
 from analyzer.lockcurve.model import LEAST_SLOPE, CurveAnchors, MOST_HOLD_Nm
 from analyzer.lockcurve.problem import anchored
 from analyzer.lockcurve.uncertainty import REPLICATES, SEED, model_error, spread, summarise
@@ -88,19 +89,21 @@ def _nearest_bend(blind: Fit, taken: CurveAnchors) -> FloatArray | None:
     """
     if not taken.larger_rules:
         return None
-    witness = Witness.of(blind)
+    witness, counts = Witness.of(blind), blind.problem.widened**-2  # of an anchor, as a sample's
 
     def loss(curve: FloatArray) -> float:
-        return float(witness.judged(curve)[0].sum() + 0.5 * np.square(taken.residuals(curve)[0]).sum())
+        return float(witness.judged(curve)[0].sum() + 0.5 * counts * np.square(taken.residuals(curve)[0]).sum())
 
     found = [blind.curve]
-    preload, _, _, coast, _ = blind.curve
     for slope in SLOPES:
-        other = coast if taken.slope_ratio is None else taken.slope_ratio[0] * slope
-        curve = np.array([preload, slope, 0.0, other, 0.0])
-        for hold, steep, anchor in ((2, slope, taken.drive_hold), (4, other, taken.coast_hold)):
-            ring = blind.curve[hold] if anchor is None else anchor[0]
-            curve[hold] = min(ring + taken.larger_rules * preload / max(steep, LEAST_SLOPE), MOST_HOLD_Nm)
+        curve = blind.curve.copy()
+        curve[DRIVE_SLOPE] = slope
+        if taken.slope_ratio is not None:
+            curve[COAST_SLOPE] = taken.slope_ratio[0] * slope
+        for hold, anchor in ((DRIVE_HOLD, taken.drive_hold), (COAST_HOLD, taken.coast_hold)):
+            ring = curve[hold] if anchor is None else anchor[0]
+            bend = taken.bend_Nm(ring, preload=curve[0], slope=curve[HOLDS[hold]])
+            curve[hold] = min(bend, MOST_HOLD_Nm)
         found.append(curve)
     best = min(found, key=loss)
     if best is blind.curve:

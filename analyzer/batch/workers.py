@@ -140,7 +140,6 @@ def on_this_machine(tasks: list[Task], *, processes: int) -> Iterator[Outcome]:
     ------
     KeyboardInterrupt : Ctrl-C; the outcomes of what was under way come first.
     """
-    os.environ.setdefault("OMP_NUM_THREADS", "1")  # one thread a process; the processes share out the cores
     waiting, stopped = deque(tasks), False
     while waiting:
         suspects: list[Task] = []

@@ -141,16 +141,16 @@ def _print_agreement(console: "Console", check: "LogCheck") -> None:
         table.add_column("")
         for test in shown:
             unit = "" if test.unit == "1" else f" {test.unit}"
-            outcome = "[red]disagrees[/]" if test in failed else "[green]agrees[/]"
-            if test not in failed and not test.is_within:
-                outcome += " within its error"
+            agrees = "[green]agrees[/]" if test.is_within else "[green]agrees[/] within its error"
+            outcome = "[red]disagrees[/]" if test.outcome == "disagrees" else agrees
             table.add_row(escape(test.name), number(test.number, 3), f"{test.ends}{unit}", outcome)
         console.print()
         console.print(table)
     untested = sum(test.outcome == "untested" for test in check.agreement)
     if rest := len(check.agreement) - len(shown) - untested:
-        told = counted(rest, "more test between channels agrees", "more tests between channels agree")
-        console.print(f"\n{told if failed else told.replace('more ', '')}; {untested} not made (--json - lists them).")
+        more = "more " if failed else ""
+        told = counted(rest, f"{more}test between channels agrees", f"{more}tests between channels agree")
+        console.print(f"\n{told}; {untested} not made (--json - lists them).")
 
 
 def _print_answers(console: "Console", check: "LogCheck") -> None:

@@ -155,6 +155,17 @@ class CurveAnchors:
     larger_rules: float = 0.0
     larger_rules_sd: float = 0.0
 
+    def bend_Nm(self, ring_Nm: float, *, preload: float, slope: float) -> float:
+        """Where a side bends, were there no limit to it: h + lambda M0 / slope.
+
+        Parameters
+        ----------
+        ring_Nm : h, at which its ramps overcome the ring springs.
+        preload : M0 (N.m).
+        slope : of the side (1).
+        """
+        return ring_Nm + self.larger_rules * preload / max(slope, LEAST_SLOPE)
+
     def residuals(self, curve: FloatArray) -> tuple[FloatArray, FloatArray]:
         """How far a curve is from the measurements, with the slopes; the a measurements that there are, in the order of
         the attributes.
@@ -185,7 +196,7 @@ class CurveAnchors:
             sd = float(np.hypot(sd, self.larger_rules_sd * preload / kept))
             row = np.zeros(len(curve))
             row[hold] = 1.0
-            bend = value + self.larger_rules * preload / kept
+            bend = self.bend_Nm(value, preload=preload, slope=slope)
             if bend < MOST_HOLD_Nm:
                 row[0] = -self.larger_rules / kept
                 row[steep] = self.larger_rules * preload / kept**2 if slope > LEAST_SLOPE else 0.0

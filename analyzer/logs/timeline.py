@@ -135,12 +135,12 @@ def _bends(values: FloatArray) -> tuple[int, int]:
     bend = np.minimum(bend, np.percentile(bend, 99))  # no single jump decides
     if not bend.any():
         return 1, 0  # a dead sensor
-    best = (_BENDS * float(bend.std()), 1, 0)
+    usual, best = float(bend.mean()), (_BENDS * float(bend.std()), 1, 0)
     for every in range(2, _LONGEST_JOINED + 1):
         count = len(bend) // (3 * every)
         mean = bend[: 3 * count * every].reshape(3, count, every).mean(axis=1).min(axis=0)
         at = int(np.argmax(mean))
-        best = max(best, (float(mean[at] - bend.mean()) * np.sqrt(count), every, (start + at + 1) % every))
+        best = max(best, (float(mean[at] - usual) * np.sqrt(count), every, (start + at + 1) % every))
     return best[1:]
 
 

@@ -99,8 +99,7 @@ def _behind(
 def _rears(view: View) -> PairTest | None:
     """How much one rear wheel comes after the other, by their changes of speed on straights."""
     name, holds = "one rear wheel behind the other, on straights", ("rear_wheels",)
-    gyro, lat, v = view.channels.get("yaw_rate"), view.channels.get("lat_g"), np.maximum(view.speed, MOVING_M_S)
-    across = v * gyro if gyro is not None else lat
+    across, v = view.across, np.maximum(view.speed, MOVING_M_S)
     if across is None or not view.wheels.keys() >= {*REAR_WHEELS}:
         return None
     left, right = (np.gradient(smooth(view.wheels[wheel])) * RATE_HZ for wheel in REAR_WHEELS)

@@ -48,6 +48,12 @@ class View:
             return None
         return (self.wheels["wheel_speed_fr"] - self.wheels["wheel_speed_fl"]) / self.track_m
 
+    @property
+    def across(self) -> FloatArray | None:
+        """Lateral acceleration (m/s2) by speed times yaw rate, or as logged where no gyro is; None without both."""
+        gyro = self.channels.get("yaw_rate")
+        return self.channels.get("lat_g") if gyro is None else np.maximum(self.speed, MOVING_M_S) * gyro
+
     def shed(self, car: Car | None, across_m_s2: FloatArray) -> FloatArray:
         """Share (m,) of its load that the inner front wheel sheds: h (2 (1 - q) a_y / t + a_x / l) / (g w), q the
         rear's share of the moment, w the front's of the weight; none without a car file."""

@@ -161,8 +161,7 @@ def _axle_in_turns(view: View, car: Car | None) -> PairTest:
     """
     name, holds = "rear axle over front axle, left turns against right ones", ("rear_wheels", "front_wheels")
     assert view.front is not None and view.rear is not None
-    gyro, lat, v = view.channels.get("yaw_rate"), view.channels.get("lat_g"), np.maximum(view.speed, MOVING_M_S)
-    across = v * gyro if gyro is not None else lat
+    across, v = view.across, np.maximum(view.speed, MOVING_M_S)
     if across is None:
         return untested(name, holds, "neither yaw rate nor lateral acceleration tells the side")
     ahead = ahead_of(view.rear, view.front)
@@ -260,23 +259,24 @@ def changes(view: View) -> list[PairTest | None]:
         name = "change of front wheels' speed over longitudinal acceleration, quick over slow"
         change = np.gradient(view.front) * RATE_HZ
         quick.append(quick_test(name, ("long_g",), change, long, view.rolling, least_size=LEAST_CHANGE_M_S2))
+    slow = smooth(long)  # as often as the change of speed, or throttle pulses read too large
     return [
         *quick,
         pair_test(
             "longitudinal acceleration over change of wheel speed",
             ("long_g", "wheel_scale", "time"),
-            smooth(long),  # as often as the change of speed, or throttle pulses read too large
+            slow,
             view.change,
             between,
             view.moving,
             ends=ALONG_ENDS,
             least_size=LEAST_CHANGE_M_S2,
         ),
-        *_off_the_brakes(view, smooth(long), between),
-        _drift(view, smooth(long), between),
-        _slow_over_fast(view, smooth(long), between),
-        _at_the_top(view, smooth(long), between),
-        _turned(view, smooth(long), between),
+        *_off_the_brakes(view, slow, between),
+        _drift(view, slow, between),
+        _slow_over_fast(view, slow, between),
+        _at_the_top(view, slow, between),
+        _turned(view, slow, between),
     ]
 
 
@@ -323,8 +323,7 @@ def _slow_over_fast(view: View, long: FloatArray, between: Between) -> PairTest:
 def _turned(view: View, long: FloatArray, between: Between) -> PairTest:
     """A unit turned in its plane feels a share of the cornering along the car."""
     name, holds = "longitudinal acceleration's share of lateral acceleration", ("long_g",)
-    gyro, lat = view.channels.get("yaw_rate"), view.channels.get("lat_g")
-    across = view.speed * gyro if gyro is not None else lat
+    across = view.across
     if across is None or view.rolling.sum() < LEAST_S * RATE_HZ or np.std(across[view.rolling]) < CORNERING_M_S2 / 2:
         return untested(name, holds, "too little cornering")
     fit = fit_pair(long, view.change, [*between, (across, 0.0, 1.0)], view.rolling, view.time)

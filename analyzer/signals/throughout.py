@@ -24,8 +24,7 @@ MOST_SCATTER = 0.012
 
 def throughout(view: View) -> list[PairTest]:
     """Wheels of one axle over each other, and the axles, from part to part of the log."""
-    gyro, lat, v = view.channels.get("yaw_rate"), view.channels.get("lat_g"), np.maximum(view.speed, MOVING_M_S)
-    across = v * gyro if gyro is not None else lat
+    across = view.across
     if across is None:
         return []
     found = list[PairTest]()

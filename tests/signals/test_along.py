@@ -5,9 +5,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from signals.contradictions import CAR, RL, RR, sound_log
+from signals.contradictions import CAR, RL, RR
 
-from analyzer.logs.read import read_log
 from analyzer.signals.consistency import contradiction_of
 from analyzer.signals.examine import examined
 from analyzer.signals.pair_tests import consistency_tests
@@ -16,13 +15,6 @@ POWER = "longitudinal acceleration over change of front wheels' speed, off the b
 DRIFT, RANGE = "drift of longitudinal acceleration", "longitudinal acceleration at the end of its range"
 OPPOSED = "rear left wheel speed and rear right wheel speed, one against the other"
 TOGETHER = "rear left wheel speed and rear right wheel speed have sensors of their own"
-
-
-@pytest.fixture(scope="module")
-def recording(tmp_path_factory):
-    path = tmp_path_factory.mktemp("along") / "sound.parquet"
-    sound_log("all").to_parquet(path)
-    return read_log(path)
 
 
 def told(recording, **changed):

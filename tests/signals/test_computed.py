@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy import ndimage, signal
-from signals.contradictions import CAR, sound_log
+from signals.contradictions import CAR
 
 from analyzer.logs.read import read_log
 from analyzer.signals.computed_tests import computed
@@ -15,13 +15,6 @@ from analyzer.signals.log_stretches import wheel_speeds_m_s
 from analyzer.signals.log_view import view_of
 
 LONG, LAT = "longitudinal acceleration beyond the change of", "lateral acceleration beyond"
-
-
-@pytest.fixture(scope="module")
-def recording(tmp_path_factory):
-    path = tmp_path_factory.mktemp("computed") / "sound.parquet"
-    sound_log("all").to_parquet(path)
-    return read_log(path)
 
 
 def told(recording, **changed):

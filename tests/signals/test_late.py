@@ -1,13 +1,11 @@
 """How late a channel comes, by the others: what is shifted by hand is read as late, if not to the hundredth."""
 
 from dataclasses import replace
-from functools import cache
 
 import numpy as np
 import pytest
-from signals.contradictions import CAR, FL, FR, RL, RR, sound_log
+from signals.contradictions import CAR, FL, FR, RL, RR
 
-from analyzer.logs.read import read_log
 from analyzer.signals.late_tests import late
 from analyzer.signals.log_view import view_of
 
@@ -19,12 +17,6 @@ REARS = "one rear wheel behind the other, on straights"
 AXLES = "front wheels' speed behind the rear wheels', on the brakes"
 
 
-@cache
-def sound(folder):
-    sound_log("all").to_parquet(folder / "sound.parquet")
-    return read_log(folder / "sound.parquet")
-
-
 def told(recording, *, without=(), shifted=(), by_s=0.0):
     """Name of a test -> it, as the channels stand once some are left out and some are held back."""
     time = recording.time_s
@@ -32,11 +24,6 @@ def told(recording, *, without=(), shifted=(), by_s=0.0):
     channels |= {name: np.interp(time - by_s, time, channels[name]) for name in shifted}
     recording = replace(recording, channels=channels)
     return {test.name: test for test in late(view_of(recording, CAR), recording, CAR)}
-
-
-@pytest.fixture(scope="module")
-def recording(tmp_path_factory):
-    return sound(tmp_path_factory.mktemp("late"))
 
 
 @pytest.mark.parametrize("without", [(), ("yaw_rate",)])

@@ -4,9 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from signals.contradictions import CAR, FL, FR, RL, RR, sound_log
+from signals.contradictions import CAR, FL, FR, RL, RR
 
-from analyzer.logs.read import read_log
 from analyzer.signals.log_view import view_of
 from analyzer.signals.throughout import throughout
 
@@ -15,13 +14,6 @@ FRONT = "front left wheel over front right wheel, from straight to straight"
 AXLES = "rear axle over front axle, from third to third of the straights"
 SIDES = "rear axle over front axle, left turns less right ones, from third to third"
 SCATTER = "rear axle over front axle, on straights"
-
-
-@pytest.fixture(scope="module")
-def recording(tmp_path_factory):
-    path = tmp_path_factory.mktemp("throughout") / "sound.parquet"
-    sound_log("all").to_parquet(path)
-    return read_log(path)
 
 
 def told(recording, changed=None):
