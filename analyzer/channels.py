@@ -5,7 +5,8 @@ A small table instead of a unit library: the units a log can carry are few, and 
 unit library costs more time than reading a short log.
 
 Sources: 1 mph = 0.44704 m/s exactly, 1 ft = 0.3048 m exactly, 1 knot = 1852/3600 m/s exactly (NIST SP 811, appendix
-B); g = 9.80665 m/s2 (3rd CGPM 1901); 1 psi = 6894.757 Pa (NIST SP 811); 1 lbf.ft = 1.355818 N.m (NIST SP 811).
+B); g = 9.80665 m/s2 (3rd CGPM 1901); 1 psi = 6894.757 Pa (NIST SP 811); 1 lbf.ft = 1.355818 N.m (NIST SP 811);
+1 kgf/cm2 = 98066.5 Pa exactly (NIST SP 811).
 
 Axes and signs follow ISO 8855:2011: x forward, y left, z up; steer, yaw rate and lateral
 acceleration are positive in a left turn.
@@ -84,6 +85,7 @@ QUANTITIES: dict[str, dict[str, Unit]] = {
         "MPa": Unit(1e6, "Pa"),
         "Pa": Unit(1.0, "Pa"),
         "psi": Unit(6894.757, "Pa"),
+        "kgf/cm2": Unit(98066.5, "Pa"),
         "%": Unit(0.01, "1"),
         "1": Unit(1.0, "1"),
     },

@@ -20,6 +20,7 @@ CHECKS = [
     ("acceleration", "ft/s2", 32.174, 9.80664),
     ("pressure", "psi", 1000, 6.894757e6),
     ("pressure", "bar", 35, 3.5e6),
+    ("pressure", "kgf/cm2", 10, 980665.0),
     ("torque", "lbf.ft", 100, 135.5818),
     ("angular_speed", "rpm", 6000, 628.3185),
     ("angular_speed", "deg/s", 180, math.pi),

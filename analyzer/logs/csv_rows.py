@@ -85,6 +85,9 @@ def _means(block: FloatArray, factor: int) -> FloatArray:
     return np.where(count, total / np.maximum(count, 1), np.nan).reshape(len(block), -1)
 
 
+# control-Z, which programs of CP/M and its heirs write behind a text, once or up to the end of a disk's sector; and the
+# zeros that loggers set a file's length with before they write it
+_END_OF_TEXT = b"\x1a\0"
 _ENDS_IN_A_LINE = (
     "The file ends in the middle of a line, as a file does that was cut off or is still being written; "
     "the last row was left out."
@@ -167,6 +170,7 @@ class Loader:
                 end = end or len(block)  # what has no end of a line is no table, and takes no more memory
                 yield block[:end]
                 rest = block[end:]
+            rest = rest.rstrip(_END_OF_TEXT)
             if rest:
                 yield rest
 
@@ -297,7 +301,7 @@ class Loader:
             return False
         with open(path, "rb") as file:
             file.seek(max(0, self._source.size - 20_000))
-            lines = file.read().decode("latin-1").splitlines(keepends=True)[1:]
+            lines = file.read().rstrip(_END_OF_TEXT).decode("latin-1").splitlines(keepends=True)[1:]
         if len(lines) < 10 or lines[-1].endswith(("\n", "\r")):
             return False
         last_cells = [cells(line.strip(), separator)[-1] for line in lines[-20:]]

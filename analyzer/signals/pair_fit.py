@@ -387,8 +387,8 @@ def _lateness(a: FloatArray, b: FloatArray, where: BoolArray) -> tuple[float, fl
 
 def view_s(rows: BoolArray) -> str:
     """From where to where in the log some rows (m,) bool of the view are."""
-    first, *_, last = np.flatnonzero(rows) / RATE_HZ
-    return f"{first:.0f} s to {last:.0f} s"
+    at = np.flatnonzero(rows) / RATE_HZ
+    return f"{at[0]:.0f} s to {at[-1]:.0f} s"
 
 
 def thirds(where: BoolArray) -> list[BoolArray]:

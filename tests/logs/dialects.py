@@ -243,6 +243,9 @@ DIALECTS: tuple[Dialect, ...] = (
     Dialect("Lines", "line ends CR alone", _t(line_end="\r")),
     Dialect("Lines", "blank rows among the data", _t(edit=_blank_rows)),
     Dialect("Lines", "text after the data", _t(tail=["", "End of log", "Total: 12 laps"])),
+    Dialect("Lines", "a control-Z behind the last row", lambda log, _: text(log).encode() + b"\x1a"),
+    Dialect("Lines", "a control-Z at the end of the last row", lambda log, _: text(log).rstrip().encode() + b"\x1a"),
+    Dialect("Lines", "zeros up to the end of a sector", lambda log, _: text(log).encode() + bytes(512)),
     Dialect("Lines", "a separator at the end of every row", _t(edit=lambda rows: [[*r, ""] for r in rows])),
     Dialect(
         "Lines",
@@ -288,6 +291,8 @@ DIALECTS: tuple[Dialect, ...] = (
     Dialect("Units", "in round brackets after the name", _t(header="{name}({unit})")),
     Dialect("Units", "in curly brackets after the name", _t(header="{name} {{{unit}}}")),
     Dialect("Units", "at the end of the name", _t(names=_SUFFIXED)),
+    Dialect("Units", "brake in kgf/cm2", _with_units({"brake": ("kgf/cm2", 1 / 98066.5)}, names=w.PLAIN_NAMES)),
+    Dialect("Units", "brake in N/mm2", _with_units({"brake": ("N/mm2", 1e-6)}, names=w.PLAIN_NAMES)),
     Dialect("Units", "none, foreign names (told by behaviour)", _t(names=w.PLAIN_NAMES), without=("brake",)),
     Dialect(
         "Units",

@@ -296,6 +296,29 @@ def _further_apart(factor: float, left: str, right: str) -> Change:
     return change
 
 
+def _no_further_apart(km_h: float, left: str, right: str) -> Change:
+    """What a logger takes for plausible."""
+
+    def change(log: pd.DataFrame, rng: np.random.Generator) -> dict[str, np.ndarray]:
+        mean, half = (log[left] + log[right]).to_numpy() / 2, np.clip(log[left] - log[right], -km_h, km_h) / 2
+        return {left: mean + half + _noise(log, rng, 0.05), right: mean - half + _noise(log, rng, 0.05)}
+
+    return change
+
+
+def _merged(into: str, of: str) -> Change:
+    """Every other row is another wheel's."""
+    return lambda log, rng: {into: np.where(np.arange(len(log)) % 2, log[of], log[into])}
+
+
+def _by_load(share_per_g: float, left: str, right: str) -> Change:
+    """The outer wheel reads more, the inner one less."""
+    return lambda log, rng: {
+        name: log[name].to_numpy() * (1 + side * share_per_g * log["lat_g"].to_numpy())
+        for name, side in ((left, -1), (right, 1))
+    }
+
+
 def _exchanged_in_left_turns(a: str, b: str) -> Change:
     return lambda log, rng: {x: np.where(log["lat_g"] > 0.1, log[y], log[x]) for x, y in ((a, b), (b, a))}
 
@@ -417,6 +440,9 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
         for words, names in (("front wheels", (FL, FR)), ("rear wheels", (RL, RR)))
     ),
     Contradiction("copies", "the rears 1.3 times as far apart", _further_apart(1.3, RL, RR)),
+    Contradiction("copies", "every other row of rear left is rear right's", _merged(RL, RR)),
+    Contradiction("cut off", "the rears' difference at 2.5 km/h", _no_further_apart(2.5, RL, RR)),
+    Contradiction("one side", "the rears 1 % more per g at the outside", _by_load(0.01, RL, RR)),
     *(Contradiction("late", f"rear left by {seconds} s", _late_by(seconds, RL)) for seconds in (0.025, 0.05)),
     *(
         Contradiction("coarse", f"all wheels joined by lines over {seconds} s", _joined_by_lines(seconds, *WHEELS))
@@ -519,7 +545,16 @@ CONTRADICTIONS: tuple[Contradiction, ...] = (
     Contradiction("accelerometers", "longitudinal filtered over 2 s", _filtered(2.0, "long_g"), ("long_g",)),
     Contradiction("accelerometers", "longitudinal is lateral", _copied(long_g="lat_g"), ("long_g",)),
     Contradiction("accelerometers", "lateral 0.5 g off", lambda log, rng: {"lat_g": log["lat_g"].to_numpy() - 0.5}),
-    Contradiction("accelerometers", "20 degrees askew", _turned(20.0), ("long_g",)),
+    *(
+        Contradiction("accelerometers", f"{degrees:g} degrees askew", _turned(degrees), ("long_g",))
+        for degrees in (20.0, 5.0)
+    ),
+    Contradiction(
+        "accelerometers",
+        "longitudinal shakes by 0.12 g at 0.7 Hz",
+        lambda log, rng: {"long_g": (log["long_g"] + 0.12 * np.sin(2 * np.pi * 0.7 * log["time"])).to_numpy()},
+        ("long_g",),
+    ),
     Contradiction(
         "accelerometers",
         "longitudinal has a fifth of lateral in it",

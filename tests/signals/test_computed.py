@@ -15,6 +15,7 @@ from analyzer.signals.log_stretches import wheel_speeds_m_s
 from analyzer.signals.log_view import view_of
 
 LONG, LAT = "longitudinal acceleration beyond the change of", "lateral acceleration beyond"
+QUICK = "{} acceleration within two seconds that the car's motion does not show"
 
 
 def told(recording, **changed):
@@ -37,14 +38,14 @@ FILTERS = [_mean, _low_pass]
 
 def test_sensors_have_something_of_their_own(recording):
     found = told(recording)
-    assert len(found) == 7 and {test.outcome for test in found.values()} == {"agrees"}
+    assert len(found) == 9 and {test.outcome for test in found.values()} == {"agrees"}
 
 
 def test_circles_leave_sensors_something_of_their_own():
     """All that turns tells their lateral acceleration to a hundredth, for it hardly changes."""
     circles = read_log(Path(str(resources.files("sample_logs"))) / "baseline_circles.parquet")
     found = {test.name: test for test in computed(view_of(circles, CAR))}
-    assert len(found) == 7 and {test.outcome for test in found.values()} == {"agrees"}
+    assert len(found) == 9 and {test.outcome for test in found.values()} == {"agrees"}
 
 
 @pytest.mark.parametrize("behind", FILTERS)
@@ -74,3 +75,15 @@ def test_lateral_acceleration_made_of_steer(recording):
     v = np.mean(list(wheel_speeds_m_s(recording).values()), axis=0)
     made = recording.channels["steer"] / CAR.steering_ratio * v**2 / (CAR.wheelbase_m + 0.004 * v**2)
     assert told(recording, lat_g=made)[f"{LAT} what steer asks for"].outcome == "disagrees"
+
+
+@pytest.mark.parametrize(("channel", "words"), [("long_g", "longitudinal"), ("lat_g", "lateral")])
+def test_a_vibration_that_the_rate_folds_down(recording, channel, words):
+    """The middle of |sin| is 0.707 and a normal scatter 1.483 of it; half a second's mean leaves 0.667 of a tone (sinc)
+    of which two periods go into the 2.1 s that are taken out."""
+    name, amplitude, hz = QUICK.format(words), 1.5, 2 / 2.1
+    shakes = amplitude * np.sin(2 * np.pi * hz * recording.time_s)
+    before, after = (told(recording, **{channel: recording.channels[channel] + x})[name] for x in (0.0, shakes))
+    assert before.outcome == "agrees"
+    assert after.outcome == "disagrees" and after.holds == {channel}
+    assert after.number == pytest.approx(0.667 * 0.707 * 1.483 * amplitude, rel=0.1)

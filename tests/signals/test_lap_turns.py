@@ -1,12 +1,15 @@
-"""How far a lap turns, on closed curves whose turning number is known (do Carmo, Differential Geometry of Curves and
-Surfaces, section 1-7, from memory: 1 of a simple closed curve, 2 of a limacon with a loop, 0 of a figure of eight).
+"""What laps tell. How far one turns, on closed curves whose turning number is known (do Carmo, Differential Geometry of
+Curves and Surfaces, section 1-7, from memory: 1 of a simple closed curve, 2 of a limacon with a loop, 0 of a figure of
+eight); and a scale from lap to lap.
 """
+
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from analyzer.signals.consistency import contradiction_of
-from analyzer.signals.lap_turns import lap_turns
+from analyzer.signals.lap_turns import lap_to_lap, lap_turns
 from analyzer.signals.log_view import RATE_HZ, View
 
 LAPS, TRACK_M = 4, 1.5
@@ -101,3 +104,30 @@ def test_front_wheels_that_hardly_follow_tell_no_zero():
     noise = np.random.default_rng(1).normal(0, 0.5, len(view.time))
     view.wheels.update(wheel_speed_fl=view.speed - noise, wheel_speed_fr=view.speed + noise)
     assert lap_turns(view).outcome == "untested"
+
+
+def _driven(scale, *, alike=False):
+    """Laps over a hill that is steepest where the car gains speed, the accelerometer `scale` times too large; the car
+    gains more in the second lap than in the first and less in the third, unless they are `alike`."""
+    view = _view(_once, channels=("lat_g", "yaw_rate", "long_g"))
+    lap = np.cumsum(view.speed) / RATE_HZ / (np.sum(view.speed) / RATE_HZ / LAPS)
+    harder = 0.0 if alike else 0.3 * np.where(lap.astype(int) % 2 == 1, 1.0, -0.5)
+    speed = 22.0 + (6.0 + 4.0 * harder) * np.sin(2 * np.pi * 3 * lap)
+    change = np.gradient(speed) * RATE_HZ
+    uphill = 0.5 * np.maximum(np.cos(2 * np.pi * 3 * lap), 0.0) * -1.0
+    return replace(view, front=speed, channels=view.channels | {"long_g": scale * change + uphill})
+
+
+def test_from_lap_to_lap_hills_hide_no_scale():
+    sound, wrong = (lap_to_lap(_driven(scale)) for scale in (1.0, 1.15))
+    assert sound.outcome == "agrees" and sound.number == pytest.approx(1.0, abs=0.03)
+    assert wrong.outcome == "disagrees" and wrong.number == pytest.approx(1.15, abs=0.03)
+
+
+def test_without_a_lap_nothing_is_told_from_lap_to_lap():
+    one = _driven(1.15)
+    first = slice(0, len(one.time) // LAPS)
+    cut = {n: getattr(one, n)[first] for n in ("time", "front", "rear", "speed", "change", "moving", "rolling")}
+    channels = {name: values[first] for name, values in one.channels.items()}
+    assert lap_to_lap(replace(one, **cut, channels=channels, wheels={})).outcome == "untested"
+    assert lap_to_lap(replace(one, channels={})) is None

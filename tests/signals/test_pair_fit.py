@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analyzer.signals.pair_fit import _without_each, fit_pair, quick_test
+from analyzer.signals.pair_fit import _without_each, fit_pair, quick_test, view_s
 
 
 @pytest.mark.parametrize("noise", [1e-3, 1.0, 30.0])
@@ -66,3 +66,8 @@ def test_what_a_block_moves_is_what_leaving_it_out_moves():
     best = solved(np.ones(60, bool))
     moves = _without_each(known, weight, target - best @ known, block, (known * weight) @ known.T)
     assert moves == pytest.approx(np.array([best - solved(block != k) for k in range(3)]), rel=1e-6)
+
+
+def test_a_third_of_a_log_may_have_one_row_for_a_test():
+    assert view_s(np.arange(100) == 50) == "5 s to 5 s"
+    assert view_s(np.isin(np.arange(100), (20, 80))) == "2 s to 8 s"

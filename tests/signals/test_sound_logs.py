@@ -13,6 +13,7 @@ from analyzer.signals.pair_tests import consistency_tests
 
 # random cars with everything real cars do, and what they were refused or bounded for
 REFUSED = {
+    69: "a rear wheel that lags as its own brake makes it slip",
     1700: "an inside rear wheel that spins at steady speed",
     1704: "one corner to the left, on a hill",
     1729: "an inner front wheel that is off the road in most corners",
