@@ -48,7 +48,8 @@ def log_evidence(witness: Witness, mean: FloatArray, covariance: FloatArray) -> 
     belief = np.linalg.inv(covariance).astype(float, copy=False)
     known = len(witness.gradient)
     x = np.concatenate([np.zeros(known), mean])
-    moved = np.empty((known + len(mean), len(witness.torque_Nm)))  # how unknowns and curve move each sample
+    # how unknowns and curve move each sample; in single precision as the witness has them, in half the time
+    moved = np.empty((known + len(mean), len(witness.torque_Nm)), np.float32)
     moved[:known] = witness.by_unknown.T
 
     def step(here: _Place, damping: float) -> _Place:
@@ -63,10 +64,10 @@ def _at(witness: Witness, x: FloatArray, mean: FloatArray, belief: FloatArray, m
     """The place x (K + 5,); how its curve moves the samples goes into `moved` (K + 5, n)."""
     known = len(witness.gradient)
     shift, curve = x[:known], x[known:]
-    loss_of_each, slope, curvature = witness.judged(curve, shift @ moved[:known])
+    loss_of_each, slope, curvature = witness.judged(curve, shift.astype(np.float32) @ moved[:known])
     moved[known:] = witness.by_capacity * model.gradient(curve, witness.torque_Nm)[0]
-    gradient = moved @ slope
-    hessian = (moved * curvature) @ moved.T
+    gradient = (moved @ slope.astype(np.float32)).astype(float)
+    hessian = ((moved * curvature.astype(np.float32)) @ moved.T).astype(float)
     gradient[:known] += witness.gradient + witness.information @ shift
     hessian[:known, :known] += witness.information
     gradient[known:] += belief @ (curve - mean)
