@@ -178,4 +178,5 @@ def _solved(information: FloatArray, right: FloatArray) -> FloatArray:
     factor, found, failed = dposv(information, right)
     if failed or (np.diag(factor) ** 2 < LEAST_OWN * np.diag(information)).any():
         found = np.linalg.lstsq(information, right, rcond=None)[0]
-    return found.astype(float, copy=False)
+    coefficients: FloatArray = found.astype(float, copy=False)
+    return coefficients
