@@ -7,8 +7,8 @@ import pytest
 from vehicle.made_axle import made_car, made_inputs, starts
 
 from analyzer.channels import STANDARD_GRAVITY_M_S2
-from analyzer.vehicle.axle import LAT_FORCE_SD_SHARE, LONG_FORCE_SD_SHARE, equations
-from analyzer.vehicle.axle_inputs import accelerations, given_by
+from analyzer.vehicle.axle import LAT_FORCE_SD_SHARE, equations
+from analyzer.vehicle.axle_inputs import LONG_FORCE_SD_SHARE, accelerations, given_by
 from analyzer.vehicle.axle_solution import SIDE_SLIP_SCALE, solve
 from analyzer.vehicle.rolling_radius import radius_shrink
 from analyzer.vehicle.tyres import wheel_loads
