@@ -23,9 +23,9 @@ from analyzer.long_arrays import taken
 from analyzer.vehicle.car import Car
 from analyzer.vehicle.tyres import sine_and_cosine
 
-# Of the weight: noise of the longitudinal force by an accelerometer, and what the change of the wheels' speed that
-# stands in for one adds. Behind the fit's low-pass random cars 300 to 307 with everything err by 0.005 to 0.016 g and by
-# 0.023 to 0.046 g (scatter about the truth). Where it is too small slip counts as what scatters, and the tyre comes out
+# Of the weight: noise of the longitudinal force by an accelerometer, and what the change of wheel speed that stands in
+# for one adds. Behind the fit's low-pass, random cars 300 to 307 with everything err by 0.005 to 0.016 g and by 0.023
+# to 0.046 g (scatter about the truth). Where it is too small, slip counts as what scatters, and the tyre comes out
 # stiffer than it is.
 LONG_FORCE_SD_SHARE, CHANGE_SD_SHARE = 0.01, 0.035
 
