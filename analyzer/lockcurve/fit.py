@@ -156,7 +156,7 @@ def _minimised(
         if iteration:
             found = slopes(problem, theta, now)
         hessian, gradient, _ = normal_equations(problem, theta, now, found, False)
-        scale = (now.sd, now.trust)
+        scale = (now.sd_per_stiffness, now.trust)
         blocked = _held(problem, theta, gradient)
         for _ in range(12):
             step = _newton_step(hessian, gradient, damping, blocked)

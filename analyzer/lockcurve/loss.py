@@ -7,7 +7,9 @@
 
 M_i is T_slow - T_fast of sample i, D_i its torque difference, q the plates' friction sticking over slipping: without it
 plates that stick harder than they slip read as more lock. Locked samples tell q from below only; from above the belief
-holds it. w makes one corner pass count about once. Every term depends on all unknowns, so lock curve and tyre are found
+holds it. sd_i goes with the tyre's slip stiffness: what scatters is the measured slip, of which the tyre makes M_i and
+D_i. Were it a torque that stays put, a tyre that makes less torque of the same scatter would be the better one. w makes
+one corner pass count about once. Every term depends on all unknowns, so lock curve and tyre are found
 together: the same torque at the same input torque, left and right, inside fast and outside fast.
 """
 
@@ -33,7 +35,7 @@ from analyzer.vehicle.axle_solution import AxleSolution, solve
 # preloads read 20 % high on simulated cars.
 SMEARING_S = 0.03
 EQUATIONS = 4
-STATIC = "log_static_ratio"
+STATIC, STIFFNESS = "log_static_ratio", "log_slip_stiffness"
 
 
 @dataclass(frozen=True)
@@ -46,11 +48,12 @@ class Evaluation:
     measured: FloatArray  # residual of slipping samples, in sd
     margin: FloatArray  # margin of locked samples, in sd
     sd: FloatArray
+    sd_per_stiffness: FloatArray
     trust: FloatArray
     loss: float
 
 
-Scale: TypeAlias = tuple[FloatArray, FloatArray]  # sd (N.m) and trust of each sample, kept so that losses compare
+Scale: TypeAlias = tuple[FloatArray, FloatArray]  # sd over slip stiffness (N.m) and trust of each sample, kept
 
 
 def evaluate(problem: Problem, theta: FloatArray, start: FloatArray | None, scale: Scale | None) -> Evaluation:
@@ -60,7 +63,8 @@ def evaluate(problem: Problem, theta: FloatArray, start: FloatArray | None, scal
     ----------
     theta : (P,) unknowns.
     start : (2, n) state to begin from; None: from rolling freely.
-    scale : (sd (n,) in N.m, trust (n,)) to keep, so that losses of two `theta` compare; None: worked out here.
+    scale : (sd (n,) in N.m over the tyre's slip stiffness, trust (n,)) to keep, so that losses of two `theta` compare;
+        None: worked out here.
     """
     value = problem.sample_values(theta)
     return judged(problem, theta, solve(value, problem.inputs, problem.car, start=start, iterations=30), scale)
@@ -75,16 +79,17 @@ def judged(problem: Problem, theta: FloatArray, solution: AxleSolution, scale: S
     solution : state of every sample at `theta`.
     scale : as in `evaluate`.
     """
-    at = solution.at
+    at, value = solution.at, problem.sample_values(theta)
+    stiffness = np.exp(value[STIFFNESS])
     if scale is None:
         scatter = np.hypot(problem.lock_sd_Nm, SMEARING_S * problem.torque_rate_Nm_s)
         sd = np.hypot(scatter, at.difference_per_slip * problem.slip_noise)
         surplus = np.abs(at.residual[:2]).max(axis=0)
         trust = 1 / (1 + (surplus / 3.0) ** 2 + _sliding(at) ** 2)
     else:
-        sd, trust = scale
+        sd, trust = scale[0] * stiffness, scale[1]
     capacity = _capacity_Nm(problem, theta, at.input_torque_Nm)
-    sticking = np.broadcast_to(np.exp(problem.sample_values(theta)[STATIC]), capacity.shape)
+    sticking = np.broadcast_to(np.exp(value[STATIC]), capacity.shape)
     measured = (-problem.sign * at.torque_difference_Nm - capacity) / sd
     margin = (sticking * capacity - np.abs(at.torque_difference_Nm)) / sd
     weight = problem.weight
@@ -96,7 +101,7 @@ def judged(problem: Problem, theta: FloatArray, solution: AxleSolution, scale: S
     )
     if problem.anchors is not None:
         loss += 0.5 * (problem.anchors.residuals(theta[problem.unknowns.curve_slice(0)])[0] ** 2).sum()
-    return Evaluation(solution, capacity, sticking, measured, margin, sd, trust, float(loss))
+    return Evaluation(solution, capacity, sticking, measured, margin, sd, sd / stiffness, trust, float(loss))
 
 
 def _sliding(at: AxleEquations) -> FloatArray:
@@ -159,6 +164,9 @@ def slopes(problem: Problem, theta: FloatArray, now: Evaluation) -> Slopes:
     measured = (-problem.sign * difference - carried) / now.sd
     margin = (now.sticking * carried - np.sign(at.torque_difference_Nm) * difference) / now.sd
     margin[names.index(STATIC)] += now.sticking * now.capacity_Nm / now.sd
+    of_stiffness = names.index(STIFFNESS)  # which the deviations go with
+    measured[of_stiffness] -= now.measured
+    margin[of_stiffness] -= now.margin
     return Slopes(axle, measured, margin, -by_curve / now.sd)
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyzer.arrays import FloatArray
+from analyzer.arrays import AnyArray, FloatArray
 from analyzer.lockcurve import model
 from analyzer.lockcurve.descent import lowest
 from analyzer.lockcurve.uncertainty import REPLICATES, SEED, model_error
@@ -48,7 +48,8 @@ def log_evidence(witness: Witness, mean: FloatArray, covariance: FloatArray) -> 
     belief = np.linalg.inv(covariance).astype(float, copy=False)
     known = len(witness.gradient)
     x = np.concatenate([np.zeros(known), mean])
-    moved = np.empty((known + len(mean), len(witness.torque_Nm)))  # how unknowns and curve move each sample
+    # how unknowns and curve move each sample; in single precision as the witness has them, in half the time
+    moved: AnyArray = np.empty((known + len(mean), len(witness.torque_Nm)), np.float32)
     moved[:known] = witness.by_unknown.T
 
     def step(here: _Place, damping: float) -> _Place:
@@ -59,14 +60,15 @@ def log_evidence(witness: Witness, mean: FloatArray, covariance: FloatArray) -> 
     return float(-best.loss - 0.5 * np.linalg.slogdet(best.hessian)[1] - 0.5 * np.linalg.slogdet(covariance)[1])
 
 
-def _at(witness: Witness, x: FloatArray, mean: FloatArray, belief: FloatArray, moved: FloatArray) -> _Place:
+def _at(witness: Witness, x: FloatArray, mean: FloatArray, belief: FloatArray, moved: AnyArray) -> _Place:
     """The place x (K + 5,); how its curve moves the samples goes into `moved` (K + 5, n)."""
     known = len(witness.gradient)
     shift, curve = x[:known], x[known:]
-    loss_of_each, slope, curvature = witness.judged(curve, shift @ moved[:known])
+    shifted: AnyArray = shift.astype(np.float32) @ moved[:known]
+    loss_of_each, slope, curvature = witness.judged(curve, shifted)
     moved[known:] = witness.by_capacity * model.gradient(curve, witness.torque_Nm)[0]
-    gradient = moved @ slope
-    hessian = (moved * curvature) @ moved.T
+    gradient = (moved @ slope.astype(np.float32)).astype(float)
+    hessian = ((moved * curvature.astype(np.float32)) @ moved.T).astype(float)
     gradient[:known] += witness.gradient + witness.information @ shift
     hessian[:known, :known] += witness.information
     gradient[known:] += belief @ (curve - mean)

@@ -8,14 +8,14 @@ from analyzer.agreement.verdict import Agreement, Explanation
 from analyzer.analysis import Analysis
 from analyzer.channels import CHANNELS
 from analyzer.findings.chatter import Chatter
-from analyzer.findings.evidence import Blame
+from analyzer.findings.evidence import Blame, InsideSpin
 from analyzer.findings.finding import OF_THE_SESSION, Finding, FindingGroup, cause_of
 from analyzer.findings.lock_trend import TEN_MINUTES_S, LockTrend
 from analyzer.in_words import capitalised, listed, number, signed
 from analyzer.lockcurve.estimate import Interval
 from analyzer.phases.phases import Laps
 from analyzer.presentation.agreement_words import EXPLANATION_NAMES, MOST_TIMES, at_the_end
-from analyzer.presentation.finding_words import CAUSE_WORDS, trend_sentence
+from analyzer.presentation.finding_words import CAUSE_WORDS, LEAST_COST_S, trend_sentence
 from analyzer.signals.consistency import CONTRADICTION, LEFT_OUT, contradicted, unchecked
 
 KIND_NAMES = {
@@ -45,6 +45,7 @@ VERDICT_WORDS = {
     "cannot_tell": "not clear from this log",
 }
 MOST_CORNERS = 3  # named in the answer
+LEAST_COST_A_LAP_S = 0.05  # rounds to a tenth; a session's sum is right to a quarter (`tests/findings/test_cost.py`)
 POINT_WORDS = {"measured": "measured", "bound": "lower limit", "none": "not known"}
 SEVERITY_WORDS = {"act": "act on it", "caution": "caution", "note": "note"}
 PARAMETER_NAMES = {
@@ -353,6 +354,7 @@ def _events(analysis: Analysis) -> str:
     understeer = [f for f in analysis.findings if f.kind == "coast_understeer" and f.severity != "note"]
     if spins:
         text = f"The inside rear spun {_times(len(spins))}{_where(spins)}. {_blamed(spins)}"
+        text += _cost_a_lap(spins, analysis)
     else:
         text = "No inside rear spin was found."
     alone = sum(f.kind == "one_wheel_spin" for f in analysis.findings)
@@ -404,6 +406,15 @@ def _blamed(spins: list[Finding]) -> str:
         return f"{capitalised(words)}{often}."
     text = listed([f"{_times(times)} {words}" for times, words in told])
     return f"{capitalised(text)}."
+
+
+def _cost_a_lap(spins: Sequence[Finding], analysis: Analysis) -> str:
+    """What the spins of the whole laps cost together, a lap; nothing where no lap repeats or it is next to nothing."""
+    if analysis.laps.method == "none":
+        return ""
+    each = [f.evidence.lost_s or 0.0 for f in spins if f.lap and isinstance(f.evidence, InsideSpin)]
+    a_lap = sum(lost for lost in each if lost >= LEAST_COST_S) / len(analysis.laps.bounds)
+    return f" Together that cost about {a_lap:.1f} s a lap." if a_lap >= LEAST_COST_A_LAP_S else ""
 
 
 def _times(count: int) -> str:

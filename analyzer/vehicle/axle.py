@@ -35,7 +35,6 @@ from analyzer.vehicle.car import AIR_DENSITY_KG_M3, Car
 from analyzer.vehicle.rolling_radius import radius_shrink
 from analyzer.vehicle.tyres import WheelForces, rho_at, wheel_forces, wheel_loads
 
-LONG_FORCE_SD_SHARE = 0.005  # of the weight: noise of the longitudinal force
 # of the weight, the same across; no source. 40 % more or less moves a point of the curve by 0.07 of half its interval
 LAT_FORCE_SD_SHARE = 0.017
 SIDES = np.array([[-1.0], [1.0]])  # of the middle: left, right
@@ -145,7 +144,7 @@ def balance(state: FloatArray, given: Given, car: Car) -> Balance:
             np.where(given.by_satellite, own, wheel) for own, wheel in zip(by_state, front_slopes, strict=True)
         )
     weight = mass * STANDARD_GRAVITY_M_S2
-    sd_x, sd_y, sd_f = LONG_FORCE_SD_SHARE * weight, LAT_FORCE_SD_SHARE * weight, given.front_sd_m_s
+    sd_x, sd_y, sd_f = given.long_sd_share * weight, LAT_FORCE_SD_SHARE * weight, given.front_sd_m_s
     sd_d = given.front_difference_sd_m_s
     residual = np.array(
         [

@@ -16,7 +16,6 @@ from analyzer.arrays import FloatArray
 from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.vehicle.axle import (
     LAT_FORCE_SD_SHARE,
-    LONG_FORCE_SD_SHARE,
     SIDES,
     Balance,
     balance,
@@ -303,7 +302,7 @@ class Derivatives:
         both = rolling * load_l + rolling * load_r + given.rolling * load_rear
         between = rolling * load_l - rolling * load_r + given.rolling * (loads[2] - loads[3])
         return (
-            (total_x - demand_x) / (LONG_FORCE_SD_SHARE * weight) - now.residual[0] * mass,
+            (total_x - demand_x) / (given.long_sd_share * weight) - now.residual[0] * mass,
             (total_y - demand_y) / (LAT_FORCE_SD_SHARE * weight) - now.residual[1] * mass,
             front / given.front_sd_m_s,
             apart / given.front_difference_sd_m_s,

@@ -14,7 +14,7 @@ from analyzer.findings.find_all import HABIT_LOG_ODDS, with_habits
 from analyzer.findings.finding import by_cause, by_corner, grouped
 from analyzer.findings.rear_axle import rear_axle
 from analyzer.findings.wheel_spin import _with_cause, find_inside_wheel_spin, with_probability
-from analyzer.presentation.finding_words import finding_sentence, group_advice
+from analyzer.presentation.finding_words import LEAST_COST_S, finding_sentence, group_advice
 from analyzer.signals.session import Sensors
 from analyzer.vehicle.tyres import envelope
 
@@ -121,7 +121,7 @@ def test_sentence_and_advice_never_contradict_the_evidence():
             assert e.probability_car >= SURE_CAR and e.asked_share < 1 and "more drive lock would not" not in do
         if e.foot_or_car is Blame.FOOT:
             assert e.probability_car <= 1 - SURE_FOOT and e.asked_share > 1 and "More drive lock would hold" not in do
-        assert ("It cost" in said) == (e.lost_s >= 0.005)
+        assert ("It cost about" in said) == (e.lost_s >= LEAST_COST_S)
         seen.add(e.foot_or_car)
     assert seen == set(Blame)
 

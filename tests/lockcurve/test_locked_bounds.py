@@ -6,7 +6,7 @@ from lockcurve.simulated_sets import CAR, KNOWN, simulated_set
 
 from analyzer.lockcurve import model
 from analyzer.lockcurve.fit import fit
-from analyzer.lockcurve.loss import STATIC, evaluate, normal_equations, slopes
+from analyzer.lockcurve.loss import STATIC, STIFFNESS, evaluate, normal_equations, slopes
 from analyzer.lockcurve.problem import make_problem
 from analyzer.lockcurve.session_state import _moved
 from analyzer.lockcurve.uncertainty import _points, _Seen
@@ -21,15 +21,16 @@ AT_Nm = np.array([-300.0, 0.0, 600.0, 1300.0])
 def test_slope_of_the_loss_is_that_of_its_difference():
     made = simulated_set(300, np.random.default_rng(3), sticking=1.2)
     problem = make_problem(made.observed, CAR, BELIEVED)
-    where = problem.unknowns.names.index(STATIC)
+    where, stiffness = (problem.unknowns.names.index(name) for name in (STATIC, STIFFNESS))
     theta = problem.start.copy()
     theta[-5:] = made.curve * 0.9 + 0.01
     now = evaluate(problem, theta, None, None)
     _, gradient, _ = normal_equations(problem, theta, now, slopes(problem, theta, now), False)
-    for j in (where, len(theta) - 5, len(theta) - 4):
+    scale = now.sd_per_stiffness, now.trust
+    for j in (where, stiffness, len(theta) - 5, len(theta) - 4):
         step = np.zeros(len(theta))
         step[j] = 1e-4 * max(abs(theta[j]), 1.0)
-        up, down = (evaluate(problem, theta + s, now.solution.state, (now.sd, now.trust)).loss for s in (step, -step))
+        up, down = (evaluate(problem, theta + s, now.solution.state, scale).loss for s in (step, -step))
         assert gradient[j] == pytest.approx((up - down) / (2 * step[j]), rel=2e-3, abs=1e-3)
 
 

@@ -7,8 +7,8 @@ import pytest
 from vehicle.made_axle import made_car, made_inputs, starts
 
 from analyzer.channels import STANDARD_GRAVITY_M_S2
-from analyzer.vehicle.axle import LAT_FORCE_SD_SHARE, LONG_FORCE_SD_SHARE, equations
-from analyzer.vehicle.axle_inputs import accelerations, given_by
+from analyzer.vehicle.axle import LAT_FORCE_SD_SHARE, equations
+from analyzer.vehicle.axle_inputs import CHANGE_SD_SHARE, LONG_FORCE_SD_SHARE, accelerations, given_by
 from analyzer.vehicle.axle_solution import SIDE_SLIP_SCALE, solve
 from analyzer.vehicle.rolling_radius import radius_shrink
 from analyzer.vehicle.tyres import wheel_loads
@@ -192,7 +192,7 @@ def test_slopes_against_the_state_are_derivatives():
 def test_solution_is_a_minimum_and_state_shift_is_its_derivative():
     car = made_car()
     value = starts(car)
-    inputs = made_inputs(lat=[3.0, 6.0, -5.0], long=1.0, left_slip=[0.02, 0.06, 0.01], right_slip=[0.01, 0.02, 0.04])
+    inputs = made_inputs(lat=[3.0, 6.0, -5.0], long=1.0, left_slip=[0.01, 0.02, 0.00], right_slip=[0.005, 0.00, 0.015])
     found = solve(value, inputs, car, iterations=40)
 
     def cost(state):
@@ -262,7 +262,9 @@ def test_a_slide_brakes_by_what_the_speed_does_not_show():
     # what an accelerometer reads is taken to spin up the front wheels, too: 2 % of what it reads
     fronts = 2 * 1.1 * unseen / 0.312
     assert worked_out.input_torque_Nm == pytest.approx(read.input_torque_Nm - fronts, rel=1e-9)
-    assert worked_out.residual == pytest.approx(read.residual, abs=0.15)  # 7 N along, 0.01 % of slip in front
+    # 7 N along, 0.01 % of slip in front; a change of speed is the less sure one
+    surer = np.array([[np.hypot(LONG_FORCE_SD_SHARE, CHANGE_SD_SHARE) / LONG_FORCE_SD_SHARE], [1.0], [1.0], [1.0]])
+    assert worked_out.residual * surer == pytest.approx(read.residual, abs=0.15)
     without = equations(state, value, made_inputs(**turning), car)  # 0.3 m/s2 less, some 100 N.m at the wheels
     assert worked_out.input_torque_Nm - without.input_torque_Nm == pytest.approx(0.312 * 1180 * unseen, rel=0.01)
     assert 0.312 * 1180 * unseen > 80
