@@ -10,9 +10,10 @@ from analyzer.channels import STANDARD_GRAVITY_M_S2
 from analyzer.lockcurve.observations import CUTOFF_HZ, observe
 from analyzer.robust import scatter
 from analyzer.signals.timebase import low_pass
-from analyzer.vehicle.axle_inputs import CHANGE_SD_SHARE, LONG_FORCE_SD_SHARE
+from analyzer.vehicle.axle_inputs import LONG_FORCE_SD_SHARE
 
 SEED = 12  # the shares come from 300 to 307
+ROUGH_SHARE = 0.034  # the middle of 0.023 to 0.046, which the fit takes for less (`vehicle/axle_inputs.py`)
 
 
 @pytest.fixture(scope="module")
@@ -23,10 +24,10 @@ def driven():
 
 @pytest.mark.parametrize(
     ("channels", "share"),
-    [(None, LONG_FORCE_SD_SHARE), (MINIMUM, np.hypot(LONG_FORCE_SD_SHARE, CHANGE_SD_SHARE))],
+    [(None, LONG_FORCE_SD_SHARE), (MINIMUM, ROUGH_SHARE)],
     ids=["accelerometer", "change of speed"],
 )
-def test_acceleration_errs_by_what_the_fit_takes_for_its_error(driven, tmp_path, channels, share):
+def test_acceleration_errs_by_what_is_said_of_rough_roads(driven, tmp_path, channels, share):
     car, session = driven
     log = session.log if channels is None else session.log[channels]
     analysis = analysed_together([log], car.file, tmp_path)
