@@ -55,6 +55,12 @@ SURVIVORS = {
     "no spin-up of the rear wheels": Break(
         "analyzer/vehicle/axle.py", " + inertia * (left_acc + right_acc),", ",", "tests/vehicle"
     ),
+    "scatter of torque instead of slip": Break(
+        "analyzer/lockcurve/loss.py",
+        "    measured[of_stiffness] -= now.measured\n",
+        "",
+        "tests/lockcurve/test_what_scatters.py",
+    ),
     "yaw over the front track": Break(
         "analyzer/vehicle/axle_inputs.py", "yaw * car.rear_track_m / 2", "yaw * car.front_track_m / 2", "tests/vehicle"
     ),

@@ -80,7 +80,7 @@ def judged(problem: Problem, theta: FloatArray, solution: AxleSolution, scale: S
     scale : as in `evaluate`.
     """
     at, value = solution.at, problem.sample_values(theta)
-    stiffness = np.exp(value[STIFFNESS])
+    stiffness = np.exp(value[STIFFNESS]) if _slip_scatters(problem) else 1.0
     if scale is None:
         scatter = np.hypot(problem.lock_sd_Nm, SMEARING_S * problem.torque_rate_Nm_s)
         sd = np.hypot(scatter, at.difference_per_slip * problem.slip_noise)
@@ -102,6 +102,12 @@ def judged(problem: Problem, theta: FloatArray, solution: AxleSolution, scale: S
     if problem.anchors is not None:
         loss += 0.5 * (problem.anchors.residuals(theta[problem.unknowns.curve_slice(0)])[0] ** 2).sum()
     return Evaluation(solution, capacity, sticking, measured, margin, sd, sd / stiffness, trust, float(loss))
+
+
+def _slip_scatters(problem: Problem) -> bool:
+    """Whether deviations go with the tyre's stiffness. Where a change of speed stands in for the accelerometer,
+    its noise, which nothing measures yet, makes tyres too stiff, and a torque that stays put makes up for it."""
+    return problem.sensors.long_g
 
 
 def _sliding(at: AxleEquations) -> FloatArray:
@@ -164,9 +170,10 @@ def slopes(problem: Problem, theta: FloatArray, now: Evaluation) -> Slopes:
     measured = (-problem.sign * difference - carried) / now.sd
     margin = (now.sticking * carried - np.sign(at.torque_difference_Nm) * difference) / now.sd
     margin[names.index(STATIC)] += now.sticking * now.capacity_Nm / now.sd
-    of_stiffness = names.index(STIFFNESS)  # which the deviations go with
-    measured[of_stiffness] -= now.measured
-    margin[of_stiffness] -= now.margin
+    if _slip_scatters(problem):
+        of_stiffness = names.index(STIFFNESS)  # which the deviations go with
+        measured[of_stiffness] -= now.measured
+        margin[of_stiffness] -= now.margin
     return Slopes(axle, measured, margin, -by_curve / now.sd)
 
 

@@ -60,7 +60,7 @@ def simulated_set(
     capacity = level + LOCK_SD_Nm * rng.standard_normal(count)
     slips = sticking * capacity < asked
     faster = np.where(rng.random(count) < 0.5, 1.0, -1.0)  # 1 is the left wheel
-    inputs = _inputs(torque, -faster * np.where(slips, capacity, asked), rng)
+    inputs = inputs_of(torque, -faster * np.where(slips, capacity, asked), rng)
     observed = Observations(
         index=np.arange(count),
         time_s=np.zeros(count),
@@ -78,7 +78,7 @@ def simulated_set(
     return SimulatedSet(observed, curve, torque, asked)
 
 
-def _inputs(torque: np.ndarray, difference: np.ndarray, rng: np.random.Generator) -> AxleInputs:
+def inputs_of(torque: np.ndarray, difference: np.ndarray, rng: np.random.Generator) -> AxleInputs:
     """Axle inputs of corners to both sides that satisfy all three equations at the given torques (Newton)."""
     count = len(torque)
     value = {p.name: p.start for p in KNOWN}
