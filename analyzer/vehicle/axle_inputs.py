@@ -25,9 +25,9 @@ from analyzer.vehicle.tyres import sine_and_cosine
 
 # Of the weight: noise of the longitudinal force by an accelerometer, and by the change of wheel speed that stands in
 # for one. Behind the fit's low-pass, random cars 300 to 307 with everything err by 0.005 to 0.016 g and by 0.023 to
-# 0.046 g (scatter about the truth), smooth ones by a fifth of it. As the latter differs from log to log and nothing
-# measures it yet, it is taken for too small there, and `lockcurve/loss.py` does not take scatter for slip, which makes
-# up for it.
+# 0.046 g (scatter about the truth), smooth ones (300 to 303) by 0.003 to 0.004 g and 0.003 to 0.008 g. As the latter
+# differs from log to log and nothing measures it yet, it is taken for that of smooth ones, and `lockcurve/loss.py` does
+# not take scatter for slip there, which makes up for it.
 LONG_FORCE_SD_SHARE, CHANGE_SD_SHARE = 0.01, 0.005
 
 Values = dict[str, Any]  # parameter -> its value (float), or one a sample (n,)
