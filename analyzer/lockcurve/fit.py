@@ -156,14 +156,13 @@ def _minimised(
         if iteration:
             found = slopes(problem, theta, now)
         hessian, gradient, _ = normal_equations(problem, theta, now, found, False)
-        scale = (now.sd_per_stiffness, now.trust)
         blocked = _held(problem, theta, gradient)
         for _ in range(12):
             step = _newton_step(hessian, gradient, damping, blocked)
             trial = bounded(problem, theta + step)
             if -0.5 * gradient @ step < SETTLED:  # what the step promises is not worth a look
                 return trial, evaluate(problem, trial, None, None), True
-            there = evaluate(problem, trial, now.solution.state, scale)
+            there = evaluate(problem, trial, now.solution.state, now.scale)
             if there.loss < now.loss:
                 break
             damping *= 6

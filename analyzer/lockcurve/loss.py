@@ -7,10 +7,10 @@
 
 M_i is T_slow - T_fast of sample i, D_i its torque difference, q the plates' friction sticking over slipping: without it
 plates that stick harder than they slip read as more lock. Locked samples tell q from below only; from above the belief
-holds it. sd_i goes with the tyre's slip stiffness: what scatters is the measured slip, of which the tyre makes M_i and
-D_i. Were it a torque that stays put, a tyre that makes less torque of the same scatter would be the better one. w makes
-one corner pass count about once. Every term depends on all unknowns, so lock curve and tyre are found
-together: the same torque at the same input torque, left and right, inside fast and outside fast.
+holds it. sd_i is proportional to the tyre's slip stiffness: what scatters is the measured slip, of which the tyre makes
+M_i and D_i. With a fixed torque for it, a softer tyre, which makes less torque of the same scatter, would fit better. w
+makes one corner pass count about once. Every term depends on all unknowns, so lock curve and tyre are found together:
+the same torque at the same input torque, left and right, inside fast and outside fast.
 """
 
 from collections.abc import Sequence
@@ -36,6 +36,7 @@ from analyzer.vehicle.axle_solution import AxleSolution, solve
 SMEARING_S = 0.03
 EQUATIONS = 4
 STATIC, STIFFNESS = "log_static_ratio", "log_slip_stiffness"
+Scale: TypeAlias = tuple[FloatArray, FloatArray]  # sd over slip stiffness (N.m) and trust of each sample
 
 
 @dataclass(frozen=True)
@@ -52,8 +53,10 @@ class Evaluation:
     trust: FloatArray
     loss: float
 
-
-Scale: TypeAlias = tuple[FloatArray, FloatArray]  # sd over slip stiffness (N.m) and trust of each sample, kept
+    @property
+    def scale(self) -> Scale:
+        """What another `theta` keeps of this one, so that their losses compare."""
+        return self.sd_per_stiffness, self.trust
 
 
 def evaluate(problem: Problem, theta: FloatArray, start: FloatArray | None, scale: Scale | None) -> Evaluation:
@@ -105,8 +108,8 @@ def judged(problem: Problem, theta: FloatArray, solution: AxleSolution, scale: S
 
 
 def _slip_scatters(problem: Problem) -> bool:
-    """Whether deviations go with the tyre's stiffness. Where a change of speed stands in for the accelerometer,
-    its noise, which nothing measures yet, makes tyres too stiff, and a torque that stays put makes up for it."""
+    """Whether deviations are proportional to the tyre's stiffness. Where a change of speed stands in for the
+    accelerometer, its noise, which nothing measures yet, makes tyres too stiff, and fixed deviations make up for it."""
     return problem.sensors.long_g
 
 

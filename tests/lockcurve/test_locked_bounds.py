@@ -26,11 +26,10 @@ def test_slope_of_the_loss_is_that_of_its_difference():
     theta[-5:] = made.curve * 0.9 + 0.01
     now = evaluate(problem, theta, None, None)
     _, gradient, _ = normal_equations(problem, theta, now, slopes(problem, theta, now), False)
-    scale = now.sd_per_stiffness, now.trust
     for j in (where, stiffness, len(theta) - 5, len(theta) - 4):
         step = np.zeros(len(theta))
         step[j] = 1e-4 * max(abs(theta[j]), 1.0)
-        up, down = (evaluate(problem, theta + s, now.solution.state, scale).loss for s in (step, -step))
+        up, down = (evaluate(problem, theta + s, now.solution.state, now.scale).loss for s in (step, -step))
         assert gradient[j] == pytest.approx((up - down) / (2 * step[j]), rel=2e-3, abs=1e-3)
 
 

@@ -14,7 +14,7 @@ CURVE = np.array([80.0, 0.25, 30.0, 0.2, 30.0])
 
 def test_scatter_pulls_the_stiffness_neither_way():
     """At the truth the mean of z dz/d(log C) is 0: the torque that a tyre of stiffness C makes of a slip goes with C,
-    and its scatter with it. With a deviation that stays put it is the mean of z^2 (derived)."""
+    and its scatter with it. With a fixed deviation it is the mean of z^2 (derived)."""
     rng = np.random.default_rng(5)
     count = 6000
     torque = rng.uniform(100.0, 1200.0, count)
