@@ -73,8 +73,7 @@ def lap_turns(view: View) -> PairTest | None:
         zero = None if zero is None else 0.0
     else:
         return None
-    fine, distance = _on_the_road(view)
-    length = _lap_length(np.interp(fine, distance, np.where(view.speed > MOVING_M_S, turn / v, 0.0)))
+    fine, distance, length = _on_the_road(view, turn)
     if length is None:
         return untested(name, holds, "no lap repeats")
     if zero is None:
@@ -104,15 +103,13 @@ def lap_to_lap(view: View) -> PairTest | None:
     across, long = view.across, view.channels.get("long_g")
     if across is None or long is None or view.front is None:
         return None
-    fine, distance = _on_the_road(view)
+    fine, distance, length = _on_the_road(view, across / np.maximum(view.speed, MOVING_M_S))
+    if length is None:
+        return untested(name, holds, "no lap repeats")
 
     def there(values: FloatArray) -> FloatArray:
         return np.interp(fine, distance, values)
 
-    turn = across / np.maximum(view.speed, MOVING_M_S) ** 2
-    length = _lap_length(there(np.where(view.speed > MOVING_M_S, turn, 0.0)))
-    if length is None:
-        return untested(name, holds, "no lap repeats")
     feels = [smooth(long), np.gradient(smooth(view.front)) * RATE_HZ, across, across**2]
     felt, change, lat, slip = (x[length:] - x[:-length] for x in map(there, feels))
     rolls, seconds = there(view.rolling.astype(float)) > 0.99, there(view.time)[length:]
@@ -121,14 +118,17 @@ def lap_to_lap(view: View) -> PairTest | None:
         return untested(name, holds, "too little of a lap off the brakes")
     between = [(np.ones_like(felt), 0.0, 1.0), (lat, 0.0, 0.2), (slip, 0.0, 0.02)]
     fit = fit_pair(felt, change, between, use, seconds)
-    # one limit: laps that are all alike hide the change in its noise, which makes the ratio small
+    # one limit: if all laps are the same, the change is lost in its noise and the ratio is small
     return limited(name, (*holds, "wheel_scale", "time"), fit.ratio, fit.deviation, (None, ALONG_ENDS[1]), "1", "ratio")
 
 
-def _on_the_road(view: View) -> tuple[FloatArray, FloatArray]:
-    """Places 2 m apart, and how far the car has come at each row of the view (m)."""
+def _on_the_road(view: View, turn_rad_s: FloatArray) -> tuple[FloatArray, FloatArray, int | None]:
+    """Places 2 m apart, how far the car has come at each row of the view (m), and after how many places a lap repeats
+    by how the car turns (m,); None where none does."""
     distance = np.cumsum(view.speed) / RATE_HZ
-    return np.arange(0.0, max(float(distance[-1]), 1.0), 2.0), distance
+    fine = np.arange(0.0, max(float(distance[-1]), 1.0), 2.0)
+    bend = np.where(view.speed > MOVING_M_S, turn_rad_s / np.maximum(view.speed, MOVING_M_S), 0.0)
+    return fine, distance, _lap_length(np.interp(fine, distance, bend))
 
 
 def _within(number: float, deviation: float, turns: float, ends: tuple[float, float]) -> bool:

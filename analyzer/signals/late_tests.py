@@ -108,12 +108,10 @@ def _rears(view: View) -> PairTest | None:
     # what one slips more than the other by goes with the speed, a delay does not
     slip, ends = np.gradient(right) * RATE_HZ * v + right**2, (-REARS_APART_S, REARS_APART_S)
     # a brake that pulls more on its side makes one of them slip, and lag; a wheel that is late is so off the brakes too
-    told, off_the_brakes = (
-        _behind(name, holds, left, right, [(slip, 0.0, 0.01)], view, where, ends)
-        for where in (straight, straight & view.rolling)
-    )
-    if told.outcome == "disagrees" and off_the_brakes.is_within:
-        told = off_the_brakes
+    told = _behind(name, holds, left, right, [(slip, 0.0, 0.01)], view, straight, ends)
+    if told.outcome == "disagrees":
+        off_the_brakes = _behind(name, holds, left, right, [(slip, 0.0, 0.01)], view, straight & view.rolling, ends)
+        told = off_the_brakes if off_the_brakes.is_within else told
     # one limit: that both come at once says nothing of their scale, so nobody is acquitted
     return told if told.number is None else replace(told, number=abs(told.number), lowest=None)
 
