@@ -40,7 +40,7 @@ def throughout(view: View) -> list[PairTest]:
 def _wheels(words: str, ahead: FloatArray, view: View, across: FloatArray) -> PairTest:
     """The speeds of an axle's two wheels keep their ratio from straight to straight, whatever that ratio is."""
     name, holds = f"{words} left wheel over {words} right wheel, from straight to straight", (f"{words}_wheels",)
-    # on a wet straight the driven ones spin, and not alike
+    # on a wet straight the driven wheels spin, one more than the other
     use = view.rolling & (np.abs(across) < STRAIGHT_M_S2) & (view.speed > FAST_M_S) & grips(view)
     block = (view.time // BLOCK_S).astype(int)
     if use.any():

@@ -4,7 +4,7 @@
 cars do and wrong car files, which lock three times less than usual on drive; each as full and as minimum log.
 
 The simulator knows the truth: the same driver on the same day with drive ramps nearly as good as a spool does not spin,
-so what a stretch from the begin of a spin to the next brakes takes longer is what the spin cost.
+so what the way from the start of a spin to the next braking takes longer is what the spin cost.
 """
 
 import argparse
@@ -68,9 +68,9 @@ def of_random_car(seed: int) -> dict[str, np.ndarray]:
 
 
 def table(each: list[dict[str, np.ndarray]]) -> str:
-    """Spins told and not told: what they cost and by how much what is said is off (s), medians, for the other drive now
-    and then slides where this one does not."""
-    rows = ["| log | spins told | said, s | true, s | off by, s | not told | true, s |", "|" + "---|" * 7]
+    """What spins cost whose cost is shown, and those whose is not (s). Medians, for the car that holds slides now and
+    then where the other does not."""
+    rows = ["| log | costs shown | shown, s | true, s | off by, s | not shown | true, s |", "|" + "---|" * 7]
     for copy in COPIES:
         true_s, said_s = np.concatenate([pairs[copy] for pairs in each if copy in pairs]).T
         told = said_s >= LEAST_COST_S

@@ -1,4 +1,4 @@
-"""What spins are said to have cost, on another session than those that the least costs told come from (3 to 8)."""
+"""What spins are said to have cost. The least cost shown was chosen on sessions 3 to 8; this is another one."""
 
 from dataclasses import replace
 
@@ -37,5 +37,5 @@ def test_what_spins_cost_is_what_the_same_laps_without_them_save(tmp_path, drive
     assert np.sqrt(np.mean((said_s - true_s)[told] ** 2)) < 1.5 * 0.02
     assert 0.75 < said_s[told].sum() / true_s[told].sum() < 1.45
     assert np.corrcoef(true_s, said_s)[0, 1] > 0.8
-    # those that are not told cost next to nothing
+    # those whose cost is not shown cost next to nothing
     assert true_s[~told].mean() < 0.015

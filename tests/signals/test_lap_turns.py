@@ -106,12 +106,12 @@ def test_front_wheels_that_hardly_follow_tell_no_zero():
     assert lap_turns(view).outcome == "untested"
 
 
-def _driven(scale, *, alike=False):
-    """Laps over a hill that is steepest where the car gains speed, the accelerometer `scale` times too large; the car
-    gains more in the second lap than in the first and less in the third, unless they are `alike`."""
+def _driven(scale):
+    """Laps over a hill that is steepest where the car gains speed; the accelerometer reads `scale` times too much. The
+    car gains more speed in the second lap than in the first, and less in the third."""
     view = _view(_once, channels=("lat_g", "yaw_rate", "long_g"))
     lap = np.cumsum(view.speed) / RATE_HZ / (np.sum(view.speed) / RATE_HZ / LAPS)
-    harder = 0.0 if alike else 0.3 * np.where(lap.astype(int) % 2 == 1, 1.0, -0.5)
+    harder = 0.3 * np.where(lap.astype(int) % 2 == 1, 1.0, -0.5)
     speed = 22.0 + (6.0 + 4.0 * harder) * np.sin(2 * np.pi * 3 * lap)
     change = np.gradient(speed) * RATE_HZ
     uphill = 0.5 * np.maximum(np.cos(2 * np.pi * 3 * lap), 0.0) * -1.0
