@@ -414,7 +414,7 @@ def _cost_a_lap(spins: Sequence[Finding], analysis: Analysis) -> str:
         return ""
     each = [f.evidence.lost_s or 0.0 for f in spins if f.lap and isinstance(f.evidence, InsideSpin)]
     a_lap = sum(lost for lost in each if lost >= LEAST_COST_S) / len(analysis.laps.bounds)
-    return f" Together that cost about {a_lap:.1f} s a lap." if a_lap >= LEAST_COST_A_LAP_S else ""
+    return f" Together the spins cost about {a_lap:.1f} s a lap." if a_lap >= LEAST_COST_A_LAP_S else ""
 
 
 def _times(count: int) -> str:

@@ -14,7 +14,7 @@ from analyzer.findings.finding import grouped
 from analyzer.in_words import CAUTIONS, number, span
 from analyzer.logs.recording import Annotation
 from analyzer.presentation.agreement_words import diagnosis_sentence
-from analyzer.presentation.finding_words import trend_sentence
+from analyzer.presentation.finding_words import LEAST_COST_S, trend_sentence
 from analyzer.presentation.html import analysis_report
 from analyzer.presentation.tables import SHOWN, corner_rows, fitted_rows
 from analyzer.presentation.terminal import print_budget, print_summary, print_timings
@@ -96,6 +96,22 @@ def test_the_answer_says_how_often_it_was_the_differential_and_how_often_the_thr
     elsewhere = (replace(spins[0], corner=None), *spins[1:3])
     assert answer(replace(analysis, findings=elsewhere)).startswith("The inside rear spun 3 times. Twice the")
     assert group_where(grouped(spins)[0]) == ", corner 3, lap 3: differential, 99 % likely"
+
+
+def test_the_answer_says_what_spins_of_whole_laps_cost_a_lap(analysis):
+    spin = next(f for f in analysis.findings if f.kind == "inside_wheel_spin")
+    laps = len(analysis.laps.bounds)
+
+    def costing(*each_s, of=analysis, lap=2):
+        spins = tuple(replace(spin, lap=lap, evidence=replace(spin.evidence, lost_s=lost_s)) for lost_s in each_s)
+        return answer(replace(of, findings=spins))
+
+    assert "Together the spins cost about 0.2 s a lap." in costing(0.15 * laps, 0.05 * laps, LEAST_COST_S / 2)
+    # next to nothing a lap, outside the whole laps, and where no lap repeats
+    assert "a lap" not in costing(0.04 * laps)
+    assert "a lap" not in costing(0.2 * laps, lap=0)
+    alone = replace(analysis, laps=replace(analysis.laps, method="none"))
+    assert "a lap" not in costing(0.2 * laps, of=alone)
 
 
 def test_sides_that_are_open_and_an_explanation_of_all_together_do_not_contradict_each_other(analysis):
